@@ -1,0 +1,37 @@
+"""How well the export covers a time span: what was heard, what was lost, how fine the records are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.collector.report import LossEvent
+
+
+@dataclass(frozen=True, eq=False)
+class Coverage:
+    """Everything that bounds what the figures can mean. Times are ms since 1970 UTC on the clock of SiteFlows.
+
+    heard: bool per window of the Usage grid: the exporter gave a sign of life (a message, or a flow that covers it).
+    resolution_s: the exporter's active timeout as seen in the data; shorter bursts cannot be seen.
+    resolution_known: False when too few long flows were there to read it off.
+    links_apart: False where several links cannot be told apart (no interface numbers).
+    """
+
+    records: int
+    first_ms: int | None
+    last_ms: int | None
+    heard: NDArray[np.bool_]
+    losses: tuple[LossEvent, ...]
+    lost_records: int
+    lost_messages: int
+    lost_is_estimate: bool
+    undecoded_records: int
+    sampling: float
+    resolution_s: int
+    resolution_known: bool
+    links_apart: bool
+    interface_names: dict[int, str]
+    notes: tuple[str, ...]

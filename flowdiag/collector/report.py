@@ -1,0 +1,134 @@
+"""What a pass over an export tells besides the flow records: sessions, losses, names, problems.
+
+Filled by readers and decoder, read by `inspect`, the coverage part of the note, and the diagnoser.
+Times are ms since 1970 UTC by the exporter's clock (export time of messages) unless said otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Protocol = Literal["ipfix", "netflow9", "netflow5"]
+
+
+@dataclass(frozen=True)
+class FieldSpec:
+    """One field of a template. enterprise 0 is the IANA registry; length 65535 in IPFIX is variable (RFC 7011 7)."""
+
+    id: int
+    enterprise: int
+    name: str
+    length: int
+
+
+@dataclass
+class TemplateReport:
+    id: int
+    fields: tuple[FieldSpec, ...]
+    scope_fields: int = 0  # > 0: an options template
+    records: int = 0
+    redefined: int = 0
+
+
+@dataclass(frozen=True)
+class LossEvent:
+    """A gap in the sequence numbers, noticed at time_ms (export time of the message after the gap)."""
+
+    exporter: bytes
+    domain: int
+    time_ms: int
+    messages: int
+    records: int
+
+
+@dataclass
+class SessionReport:
+    """One observation domain of one transport session.
+
+    records, octets, packets count flow records as exported (unscaled); octets_scaled after sampling.
+    """
+
+    exporter: bytes
+    port: int
+    domain: int
+    protocol: Protocol
+    messages: int = 0
+    records: int = 0
+    option_records: int = 0
+    octets: int = 0
+    packets: int = 0
+    octets_scaled: int = 0
+    lost_messages: int = 0
+    lost_records: int = 0
+    lost_is_estimate: bool = False
+    sequence_reading: str = ""  # which reading of the sequence numbers the stream supports
+    duplicates: int = 0
+    restarts: int = 0
+    undecoded_sets: int = 0
+    undecoded_records: int = 0  # as far as they can be counted
+    sampling: float = 1.0
+    sampling_note: str = ""
+    active_timeout_s: int | None = None  # as announced by options (36)
+    idle_timeout_s: int | None = None  # (37)
+    first_export_ms: int | None = None
+    last_export_ms: int | None = None
+    clock_offset_ms: int | None = None  # median of capture time minus export time; None without capture times
+    templates: dict[int, TemplateReport] = field(default_factory=dict)
+
+
+@dataclass
+class InterfaceReport:
+    exporter: bytes
+    index: int
+    name: str = ""
+    description: str = ""
+
+
+@dataclass
+class Problem:
+    """Something in the input that was left out or read with doubt; the same kind is counted, first offset kept."""
+
+    file: str
+    offset: int | None
+    what: str
+    count: int = 1
+
+
+@dataclass
+class ExportReport:
+    """All that a pass over one or more inputs learned. Complete only after the pass."""
+
+    sessions: list[SessionReport] = field(default_factory=list)
+    interfaces: dict[tuple[bytes, int], InterfaceReport] = field(default_factory=dict)
+    applications: dict[str, str] = field(default_factory=dict)  # "engine:selector" -> name
+    losses: list[LossEvent] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    # minutes (Unix time // 60, exporter's clock) in which any message of the exporter came, data or not
+    heard_minutes: dict[bytes, set[int]] = field(default_factory=dict)
+    impossible_times: int = 0  # records whose times were set to null: end before start, future, over a day old
+    notes: list[str] = field(default_factory=list)
+
+    def problem(self, file: str, offset: int | None, what: str, count: int = 1) -> None:
+        """Count a problem; the same file and wording is kept once, with its first offset."""
+        for known in self.problems:
+            if known.file == file and known.what == what:
+                known.count += count
+                return
+        self.problems.append(Problem(file, offset, what, count))
+
+    @property
+    def lost_messages(self) -> int:
+        return sum(s.lost_messages for s in self.sessions)
+
+    @property
+    def lost_records(self) -> int:
+        return sum(s.lost_records for s in self.sessions)
+
+    @property
+    def undecoded_sets(self) -> int:
+        return sum(s.undecoded_sets for s in self.sessions)
+
+    @property
+    def undecoded_records(self) -> int:
+        return sum(s.undecoded_records for s in self.sessions)

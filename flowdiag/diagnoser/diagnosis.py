@@ -1,0 +1,23 @@
+"""What a diagnosis is, before anything is rendered."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from flowdiag.aggregator.figures import LinkFigures, Ranked
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.finding import Finding, Verdict
+
+
+@dataclass(frozen=True, eq=False)
+class Diagnosis:
+    """findings: most severe first, then by time. links, talkers, applications, destinations cover case.window_ms."""
+
+    case: Case
+    verdict: Verdict
+    findings: tuple[Finding, ...]
+    links: tuple[LinkFigures, ...]
+    talkers: tuple[Ranked, ...]
+    applications: tuple[Ranked, ...]
+    destinations: tuple[Ranked, ...]
+    cautions: tuple[str, ...]

@@ -1,0 +1,54 @@
+"""A finding is data: code, severity, confidence, link, direction, times, evidence, actions.
+
+Formats render it; none of them computes anything.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+Severity = Literal["info", "warning", "critical"]
+Confidence = Literal["low", "medium", "high"]
+Audience = Literal["client", "helpdesk", "field engineer", "engineer", "security contact", "account manager"]
+
+
+@dataclass(frozen=True)
+class Action:
+    """One next step and who takes it."""
+
+    who: Audience
+    text: str
+
+
+@dataclass(frozen=True)
+class Finding:
+    """start_ms, end_ms: ms since 1970 UTC, None where the finding has no times of its own.
+
+    evidence: figures with their unit in the key (mean_mbps, full_minutes), and for hosts and places the keys
+    hosts, applications, destinations: lists of {"address", "label", "share"} or {"application", "share"}.
+    client: one plain sentence without jargon or addresses; summary: one plain sentence with the figures.
+    """
+
+    code: str
+    severity: Severity
+    confidence: Confidence
+    summary: str
+    client: str
+    link: str | None = None
+    direction: Literal["down", "up"] | None = None
+    start_ms: int | None = None
+    end_ms: int | None = None
+    evidence: dict[str, Any] = field(default_factory=dict)
+    actions: tuple[Action, ...] = ()
+    doubts: tuple[str, ...] = ()  # why the confidence is not higher
+
+
+@dataclass(frozen=True)
+class Verdict:
+    code: str
+    sentence: str  # plain words for the client
+    confidence: Confidence
+    finding: Finding | None = None  # the finding it rests on; None for not-the-link and cannot-tell
+    reasons: tuple[str, ...] = ()
+    next_steps: tuple[Action, ...] = ()

@@ -1,0 +1,54 @@
+"""The errors a user may see. Each says which file, where in it, what was expected and what to do, in one line."""
+
+from __future__ import annotations
+
+
+class FlowdiagError(Exception):
+    """Base of all errors meant for the user; the command line prints it as one line and exits 1.
+
+    what: what is wrong; file: the input; offset: octets from its (decompressed) start;
+    expected: what would have been right; advice: what to do.
+    """
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        file: str | None = None,
+        offset: int | None = None,
+        expected: str | None = None,
+        advice: str | None = None,
+    ) -> None:
+        super().__init__(what)
+        self.what = what
+        self.file = file
+        self.offset = offset
+        self.expected = expected
+        self.advice = advice
+
+    def __str__(self) -> str:
+        where = self.file or ""
+        if self.offset is not None:
+            where += f" at octet {self.offset}" if where else f"octet {self.offset}"
+        text = f"{where}: {self.what}" if where else self.what
+        if self.expected:
+            text += f"; expected {self.expected}"
+        if self.advice:
+            text += f"; {self.advice}"
+        return text
+
+
+class ExportError(FlowdiagError):
+    """An export file, folder or stream that cannot be used at all."""
+
+
+class ProfileError(FlowdiagError):
+    """A site profile with a mistake in it: file, key and what is allowed."""
+
+
+class StoreError(FlowdiagError):
+    """A flow store that cannot be read or written."""
+
+
+class UsageError(FlowdiagError):
+    """Wrong use of a command or function; the command line exits 2."""
