@@ -1,0 +1,178 @@
+"""An export from its paths to flow records: readers, decoder, and what both learned on the way.
+
+Facts the design follows:
+- the inputs are read one after another, in the order given and folders in sorted order; each file of messages
+  is a session of its own, while the sessions of captures carry over from one file to the next (a rotated
+  capture);
+- memory holds one chunk of one file, the decoder's tables and one batch, whatever the length of the export.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from pathlib import Path
+from typing import Final
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from flowdiag.collector.datagram import Datagram
+from flowdiag.collector.decode.decoder import Decoder
+from flowdiag.collector.readers.container import Flows, Messages, open_container
+from flowdiag.collector.readers.inputs import Input, Progress, SideFile, find_inputs
+from flowdiag.collector.readers.packets import CUT_SHORT, Dissector
+from flowdiag.collector.readers.source import Source
+from flowdiag.collector.report import ExportReport
+from flowdiag.errors import ExportError
+from flowdiag.flows import ADDRESS, FLOW_SCHEMA, UNKNOWN_ADDRESS
+
+# Asking the decoder after each message whether a batch is ready would cost more than the message.
+MESSAGES_BETWEEN_BATCHES: Final = 512
+
+Paths = str | Path | Sequence[str | Path]
+
+
+class Export:
+    """An export being read. batches() may be iterated once; report is complete after that."""
+
+    def __init__(
+        self,
+        inputs: Sequence[Input],
+        *,
+        scale: bool = True,
+        exporters: Collection[bytes] | None = None,
+        progress: Progress | None = None,
+    ) -> None:
+        self.report = ExportReport()
+        self._inputs = inputs
+        self._exporters = None if exporters is None else frozenset(exporters)
+        self._progress = progress
+        self._octets_read = 0
+        self._octets = sum(item.octets for item in inputs)
+        self._decoder = Decoder(self.report, scale=scale)
+        self._dissector = Dissector()
+        self._used = 0  # messages and flow records taken
+        self._foreign = 0  # messages of exporters that were not asked for
+        self._unusable: list[ExportError] = []
+
+    def batches(self) -> Iterator[pa.RecordBatch]:
+        """The flow records in batches of FLOW_SCHEMA, in export order within a session.
+
+        Raises ExportError if an input cannot be used at all. A file found in a folder, and a sound capture
+        without flow exports, is left out with a problem as long as another input is usable.
+        """
+        for number, item in enumerate(self._inputs):
+            try:
+                yield from self._read(item, Source(item.name, number, self.report))
+            except ExportError as error:
+                if item.folder is None:
+                    raise
+                self._unusable.append(error)
+        yield from self._decoder.finish()
+        self._judge()
+
+    def _read(self, item: Input, source: Source) -> Iterator[pa.RecordBatch]:
+        with item.open(self._count) as octets:
+            contents = open_container(octets, source, self._dissector)
+            before = self._used + self._foreign
+            if isinstance(contents, Flows):
+                yield from self._flows(contents)
+            else:
+                yield from self._messages(contents, source.name)
+                if self._used + self._foreign == before:
+                    self._unusable.append(self._without_export(contents, source))
+
+    def _messages(self, contents: Messages, name: str) -> Iterator[pa.RecordBatch]:
+        decoder = self._decoder
+        feed = decoder.feed
+        count = 0
+        for count, datagram in enumerate(self._wanted(contents.datagrams), 1):
+            feed(datagram, name)
+            if not count % MESSAGES_BETWEEN_BATCHES:
+                yield from decoder.batches()
+        self._used += count
+
+    def _wanted(self, datagrams: Iterator[Datagram]) -> Iterator[Datagram]:
+        wanted = self._exporters
+        if wanted is None:
+            return datagrams
+        return self._filtered(datagrams, wanted | {UNKNOWN_ADDRESS})
+
+    def _filtered(self, datagrams: Iterator[Datagram], wanted: frozenset[bytes]) -> Iterator[Datagram]:
+        for datagram in datagrams:
+            if datagram.session.exporter in wanted:
+                yield datagram
+            else:
+                self._foreign += 1
+
+    def _flows(self, contents: Flows) -> Iterator[pa.RecordBatch]:
+        for batch in contents.batches:
+            if self._exporters is not None:
+                wanted = pa.array(sorted(self._exporters | {UNKNOWN_ADDRESS}), ADDRESS)
+                kept = batch.filter(pc.is_in(batch["exporter"], value_set=wanted))
+                self._foreign += batch.num_rows - kept.num_rows
+                batch = kept
+            self._used += batch.num_rows
+            if batch.num_rows:
+                yield batch
+
+    def _count(self, octets: int) -> None:
+        self._octets_read += octets
+        if self._progress is not None:
+            self._progress(self._octets_read, self._octets)
+
+    def _without_export(self, contents: Messages, source: Source) -> ExportError:
+        cut = any(p.what == CUT_SHORT and p.file == source.name for p in self.report.problems)
+        return ExportError(
+            f"the {contents.kind} holds no {'whole ' if cut else ''}flow export message",
+            file=source.name,
+            expected="IPFIX, NetFlow v9 or NetFlow v5",
+            advice="capture whole packets (no snap length)"
+            if cut
+            else "capture where the router's export arrives, and check that the router exports",
+        )
+
+    def _judge(self) -> None:
+        """Raises if nothing was usable; otherwise notes what was left out."""
+        if not self._used and self._foreign:
+            raise ExportError(
+                "nothing in the export comes from the exporters asked for",
+                file=self._inputs[0].name,
+                expected="messages of the exporters that the site profile lists",
+                advice="correct site.exporters in the profile, or leave it out",
+            )
+        if not self._used and self._unusable:
+            raise self._unusable[0]
+        for error in self._unusable:
+            if not isinstance(error, SideFile):
+                self.report.problem(error.file or "", error.offset, f"left out: {error.what}")
+        if self._foreign:
+            self.report.notes.append(f"{self._foreign} messages or records of other exporters were left out")
+
+
+def open_export(
+    paths: Paths,
+    *,
+    scale: bool = True,
+    exporters: Collection[bytes] | None = None,
+    progress: Progress | None = None,
+) -> Export:
+    """An export of one or several files, folders or "-" (standard input), ready to be read by
+    Export.batches().
+
+    scale: multiply octets and packets of sampled flows; exporters: only these (16 octets each), messages
+    whose exporter the container does not tell are always taken; progress: called with octets read and octets
+    in all. Raises ExportError for a path that does not exist.
+    """
+    listed = [paths] if isinstance(paths, str | Path) else list(paths)
+    return Export(find_inputs(listed), scale=scale, exporters=exporters, progress=progress)
+
+
+def read_export(paths: Paths) -> pa.Table:
+    """All flow records of an export as one table of FLOW_SCHEMA, octets and packets scaled for sampling.
+
+    Every record as exported, both metering points included, in export order within a session. Raises
+    ExportError.
+    """
+    table = pa.Table.from_batches(list(open_export(paths).batches()), FLOW_SCHEMA)
+    return table.unify_dictionaries()

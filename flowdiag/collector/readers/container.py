@@ -1,0 +1,129 @@
+"""What a file is, told by its content and never by its name, and the reader for it.
+
+| first octets | container |
+|---|---|
+| d4 c3 b2 a1, a1 b2 c3 d4, 4d 3c b2 a1, a1 b2 3c 4d | classic pcap |
+| 0a 0d 0d 0a | pcapng |
+| 00 0a, 00 09 or 00 05 and a plausible header, or damage with a sound message behind it | export messages |
+| PAR1 | Parquet |
+| those of gzip, bzip2, zstd | what is inside; compressed twice at most |
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from flowdiag.collector.datagram import Datagram
+from flowdiag.collector.readers.compression import MAX_LAYERS, Decompressor, compression_of
+from flowdiag.collector.readers.framing import MAX_MESSAGE, MORE_NEEDED, begins_ipfix_message, message_length
+from flowdiag.collector.readers.inputs import SideFile, is_side_file
+from flowdiag.collector.readers.messages import find_message, read_messages
+from flowdiag.collector.readers.packets import Dissector
+from flowdiag.collector.readers.pcap import MAGICS, read_pcap
+from flowdiag.collector.readers.pcapng import MAGIC, read_pcapng
+from flowdiag.collector.readers.source import Source
+from flowdiag.collector.readers.window import Octets, Window
+from flowdiag.errors import ExportError
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+# Enough to see a damaged first message, the one after it and the header that follows.
+HEAD_OCTETS: Final = 2 * MAX_MESSAGE + 4
+TEXT_SAMPLE_OCTETS: Final = 4_096
+
+PARQUET: Final = b"PAR1"
+EXPECTED: Final = (
+    "pcap, pcapng, IPFIX, NetFlow v9 or v5 messages, or flowdiag's own Parquet; plain, gzip, bzip2 or zstd"
+)
+ADVICE: Final = "give the file that the collector or the packet capture wrote"
+
+
+@dataclass(frozen=True)
+class Messages:
+    """A container of export messages, for the decoder. kind: its name for error messages."""
+
+    kind: str
+    datagrams: Iterator[Datagram]
+
+
+@dataclass(frozen=True)
+class Flows:
+    """A container of flow records that were decoded before: batches of FLOW_SCHEMA."""
+
+    batches: Iterator[pa.RecordBatch]
+
+
+def open_container(octets: Octets, source: Source, dissector: Dissector) -> Messages | Flows:
+    """The contents of a file, recognised by its first octets and not read further yet.
+
+    Raises ExportError if it is empty, text, compressed too often, or nothing that flowdiag reads.
+    """
+    window = Window(octets, source.name)
+    window.fill(HEAD_OCTETS)
+    layers = 0
+    while kind := compression_of(window.data):
+        layers += 1
+        if layers > MAX_LAYERS:
+            raise ExportError(
+                f"compressed more than {MAX_LAYERS} times",
+                file=source.name,
+                expected=EXPECTED,
+                advice="decompress it first",
+            )
+        window = Window(Decompressor(kind, window, source), source.name)
+        window.fill(HEAD_OCTETS)
+        if not window.data:
+            raise ExportError(
+                f"nothing could be decompressed from its {kind} data",
+                file=source.name,
+                offset=0,
+                expected=f"sound {kind} data",
+                advice="copy the file again",
+            )
+    head = window.data
+    if head[:4] in MAGICS:
+        return Messages("capture", read_pcap(window, source, dissector))
+    if head.startswith(MAGIC):
+        return Messages("capture", read_pcapng(window, source, dissector))
+    if head.startswith(PARQUET):
+        from flowdiag.collector.readers.parquet import read_parquet
+
+        return Flows(read_parquet(window, source))
+    if _holds_message(window):
+        return Messages("file of export messages", read_messages(window, source))
+    raise _unusable(head, source)
+
+
+def _holds_message(window: Window) -> bool:
+    data, end, final = window.data, len(window.data), window.ended
+    length = message_length(data, 0, end, final=final)
+    if length > end or length == MORE_NEEDED:
+        return begins_ipfix_message(data, 0, end) or data[:2] in (b"\x00\x05", b"\x00\x09")
+    found, certain = find_message(data, 0, end, final=final)
+    return certain and found < end
+
+
+def _unusable(head: bytes, source: Source) -> ExportError:
+    sample = head[:TEXT_SAMPLE_OCTETS]
+    if is_side_file(sample):
+        return SideFile(
+            "this is a site profile or a result of flowdiag, not a flow export",
+            file=source.name,
+            offset=0,
+            expected=EXPECTED,
+            advice=ADVICE,
+        )
+    if not sample:
+        what = "the file is empty"
+    elif _is_text(sample):
+        what = "this is a text file, not a flow export"
+    else:
+        what = "this is not a flow export"
+    return ExportError(what, file=source.name, offset=0, expected=EXPECTED, advice=ADVICE)
+
+
+def _is_text(sample: bytes) -> bool:
+    return not any(octet < 32 and octet not in b"\t\n\v\f\r\x1b" for octet in sample)

@@ -1,0 +1,147 @@
+"""Files of export messages one after another: IPFIX files (RFC 5655), raw NetFlow v9 and v5 datagrams, mixed.
+
+Facts the design follows:
+- nothing stands between the messages and there is no file header (RFC 5655 7.1), so one walker serves all
+  three protocols; IPFIX, which gives its own length, takes the short way through the loop;
+- a message is trusted once another message or the end of the file stands right behind it, since a wrong
+  length would otherwise swallow the messages after it;
+- after damage the next message is searched for (RFC 5655 10.3): two octets that read a version, whose length
+  leads to another version or to the end of the file;
+- one file is one session (RFC 5655 7.1).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Iterator
+from struct import Struct
+from typing import Final
+
+from flowdiag.collector.datagram import Datagram, Session
+from flowdiag.collector.readers.framing import (
+    DAMAGED,
+    IPFIX,
+    IPFIX_HEADER,
+    MORE_NEEDED,
+    NETFLOW5,
+    VERSIONS,
+    message_length,
+    sets_fit,
+)
+from flowdiag.collector.readers.source import Source
+from flowdiag.collector.readers.window import Window
+
+DAMAGE: Final = "octets that are no export message were passed over up to the next message"
+DAMAGED_END: Final = "octets at the end that are no export message were left out"
+TRUNCATED: Final = "the file ends inside a message; that message was left out"
+
+_new = tuple.__new__
+_HEADER: Final = Struct(">HH").unpack_from
+_VERSION_OCTETS: Final = {version: version.to_bytes(2, "big") for version in sorted(VERSIONS)}
+_FOLLOWERS: Final = frozenset((b"", *_VERSION_OCTETS.values()))
+
+
+def read_messages(window: Window, source: Source) -> Iterator[Datagram]:
+    """The messages of a file in order, as datagrams of the file's one session, without capture time.
+
+    Damage and a cut-off last message become problems of the source, with their offset.
+    """
+    session = source.file_session
+    seen: set[int] = set()  # versions read so far: after damage only these are searched for
+    while True:
+        final = window.ended
+        position, damaged = yield from _sound_messages(window, session, seen)
+        window.slide(position)
+        if damaged:
+            _resynchronise(window, source, seen or VERSIONS)
+        elif final:
+            return
+
+
+def _sound_messages(
+    window: Window, session: Session, seen: set[int]
+) -> Generator[Datagram, None, tuple[int, bool]]:
+    """Yields the whole messages from the window's start.
+
+    Gives where they end and whether damage stands there.
+    """
+    data, base, end, final = window.data, window.base, len(window.data), window.ended
+    position = 0
+    last_version = 0
+    while end - position >= 4:
+        version, length = _HEADER(data, position)
+        if version != IPFIX:
+            length = message_length(data, position, end, final=final)
+            if length == MORE_NEEDED:
+                return position, False
+        if length < IPFIX_HEADER:
+            return position, True
+        stop = position + length
+        if stop + 2 > end:
+            if not final:
+                return position, False
+            if stop != end:
+                return position, True
+        if data[stop : stop + 2] not in _FOLLOWERS and not (
+            version == NETFLOW5 or (version == IPFIX and sets_fit(data, position, stop))
+        ):
+            return position, True
+        if version != last_version:
+            seen.add(version)
+            last_version = version
+        yield _new(Datagram, (session, data[position:stop], None, base + position))
+        position = stop
+    return position, final and position < end
+
+
+def _resynchronise(window: Window, source: Source, versions: set[int] | frozenset[int]) -> None:
+    """Slides the window to the next message after damage at its start, or to its end, and notes what was
+    passed.
+    """
+    start = window.base
+    truncated = window.ended and message_length(window.data, 0, len(window.data), final=True) > len(
+        window.data
+    )
+    search = 1
+    while True:
+        end, final = len(window.data), window.ended
+        found, certain = find_message(window.data, search, end, final=final, versions=versions)
+        if certain and found < end:
+            window.slide(found)
+            source.problem(start, DAMAGE)
+            return
+        if final:
+            window.slide(end)
+            source.problem(start, TRUNCATED if truncated else DAMAGED_END)
+            return
+        window.slide(found)
+        search = 0
+
+
+def find_message(
+    data: bytes, start: int, end: int, *, final: bool, versions: set[int] | frozenset[int] = VERSIONS
+) -> tuple[int, bool]:
+    """Where in data[start:end] the next message starts, by the rule of RFC 5655 10.3, and whether that is
+    certain.
+
+    Uncertain: more octets are needed from that place on; end with certainty: none starts here (all is read).
+    """
+    wanted = [_VERSION_OCTETS[version] for version in sorted(versions)]
+    nexts = [start - 1] * len(wanted)
+    position = start
+    while True:
+        for index, octets in enumerate(wanted):
+            if nexts[index] < position:
+                at = data.find(octets, position, end)
+                nexts[index] = end if at < 0 else at
+        position = min(nexts)
+        if position >= end:
+            # The last octet may be the first half of a version.
+            return (end, True) if final else (max(start, end - 1), False)
+        length = message_length(data, position, end, final=final)
+        if length != DAMAGED:
+            stop = position + length
+            if not final and (length == MORE_NEEDED or stop + 2 > end):
+                return position, False
+            if stop <= end and data[stop : stop + 2] in _FOLLOWERS:
+                return position, True
+        position += 1

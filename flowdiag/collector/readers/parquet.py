@@ -1,0 +1,98 @@
+"""Parquet that flowdiag wrote: flow records that were decoded before, read straight as record batches.
+
+Facts the design follows:
+- the schema's metadata says that flowdiag wrote the file (METADATA_KEY), so that a foreign table is one clear
+  error instead of a guess at its columns;
+- Parquet keeps its index at the end of the file, so a stream is first copied to a temporary file, within a
+  bound.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from typing import IO, Final
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from flowdiag.collector.readers.source import Source
+from flowdiag.collector.readers.window import CHUNK_OCTETS, Window
+from flowdiag.errors import ExportError
+from flowdiag.flows import FLOW_SCHEMA
+
+# Schema metadata of a Parquet file that holds the flow table; the value is the version of its columns.
+METADATA_KEY: Final = b"flowdiag.flows"
+METADATA_VERSION: Final = b"1"
+
+BATCH_ROWS: Final = 1 << 17
+MEMORY_OCTETS: Final = 32 << 20  # copies up to this size stay in memory
+MAX_OCTETS: Final = 64 << 30  # of a copy on disk
+
+ADVICE: Final = "give the export that the table was made from"
+
+
+def flow_metadata() -> dict[bytes, bytes]:
+    """The schema metadata that marks a Parquet file as flowdiag's."""
+    return {METADATA_KEY: METADATA_VERSION}
+
+
+def read_parquet(window: Window, source: Source) -> Iterator[pa.RecordBatch]:
+    """The flow records of a Parquet file in batches of FLOW_SCHEMA.
+
+    Raises ExportError for a table that flowdiag did not write, another version, missing columns, and damage.
+    """
+    with tempfile.SpooledTemporaryFile(MEMORY_OCTETS) as copy:
+        _copy(window, source, copy)
+        try:
+            file = pq.ParquetFile(copy)
+            check_schema(file.schema_arrow, source.name)
+            for batch in file.iter_batches(BATCH_ROWS, columns=FLOW_SCHEMA.names):
+                yield _cast(batch)
+        except (pa.ArrowException, OSError) as error:
+            raise ExportError(
+                f"damaged Parquet ({str(error).splitlines()[0]})",
+                file=source.name,
+                expected="a whole Parquet file",
+                advice="copy or write it again",
+            ) from error
+
+
+def check_schema(schema: pa.Schema, name: str) -> None:
+    """Raises ExportError unless a Parquet schema is that of a flow table written by flowdiag."""
+    version = (schema.metadata or {}).get(METADATA_KEY)
+    if version is None:
+        raise ExportError(
+            "a Parquet file that flowdiag did not write",
+            file=name,
+            expected="flowdiag's flow table",
+            advice=ADVICE,
+        )
+    missing = [column for column in FLOW_SCHEMA.names if column not in schema.names]
+    if version != METADATA_VERSION or missing:
+        raise ExportError(
+            "a flow table of another version of flowdiag", file=name, expected="version 1", advice=ADVICE
+        )
+
+
+def _copy(window: Window, source: Source, copy: IO[bytes]) -> None:
+    octets = 0
+    while chunk := window.read(CHUNK_OCTETS):
+        octets += len(chunk)
+        if octets > MAX_OCTETS:
+            raise ExportError(
+                "a Parquet file beyond the greatest size supported",
+                file=source.name,
+                offset=MAX_OCTETS,
+                expected=f"at most {MAX_OCTETS >> 30} GiB",
+                advice="split it",
+            )
+        copy.write(chunk)
+    copy.seek(0)
+
+
+def _cast(batch: pa.RecordBatch) -> pa.RecordBatch:
+    columns = [
+        batch.column(name).cast(kind) for name, kind in zip(FLOW_SCHEMA.names, FLOW_SCHEMA.types, strict=True)
+    ]
+    return pa.RecordBatch.from_arrays(columns, schema=FLOW_SCHEMA)

@@ -1,0 +1,171 @@
+"""Classic pcap (draft-ietf-opsawg-pcap): micro- and nanoseconds, both byte orders.
+
+Facts the design follows:
+- the magic number tells byte order and time unit; the low 16 bits of the last header field are the link type;
+- each packet has a header of 16 octets: seconds, fraction, octets captured, octets on the wire;
+- nothing marks the start of a packet, so a damaged packet header ends the sound part unless a place is found
+  from which two headers in a row are plausible;
+- nearly all exports come as UDP in IPv4 in untagged Ethernet from a session already known, so that case is
+  read in the loop by two unpack calls and one slice; everything else goes through the Dissector.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from struct import Struct
+from typing import Any, Final
+
+from flowdiag.collector.datagram import Datagram
+from flowdiag.collector.readers.framing import VERSIONS
+from flowdiag.collector.readers.links import ETHERNET, LINK_TYPES
+from flowdiag.collector.readers.packets import Dissector
+from flowdiag.collector.readers.source import Source
+from flowdiag.collector.readers.window import Window
+from flowdiag.errors import ExportError
+
+FILE_HEADER: Final = 24
+PACKET_HEADER: Final = 16
+# libpcap's own bound on the snap length (from memory). A greater packet is damage.
+MAX_PACKET: Final = 262_144
+
+DAMAGE: Final = "octets that are no packet were passed over up to the next packet"
+DAMAGED_END: Final = "octets at the end of the capture that are no packet were left out"
+TRUNCATED: Final = "the capture ends inside a packet; that packet was left out"
+
+# Magic number as it stands in the file -> (struct byte order, fraction units in a millisecond).
+MAGICS: Final = {
+    b"\xd4\xc3\xb2\xa1": ("<", 1_000),
+    b"\xa1\xb2\xc3\xd4": (">", 1_000),
+    b"\x4d\x3c\xb2\xa1": ("<", 1_000_000),
+    b"\xa1\xb2\x3c\x4d": (">", 1_000_000),
+}
+
+# Ethernet type, IP version and header length, fragment field, protocol, addresses and ports, UDP length,
+# version.
+_EXPORT: Final = Struct(">12xHB5xHxB2x12sH2xH")
+_TO_PAYLOAD: Final = 42
+_new = tuple.__new__
+_Unpack = Callable[[bytes, int], tuple[Any, ...]]
+
+
+def read_pcap(window: Window, source: Source, dissector: Dissector) -> Iterator[Datagram]:
+    """The export messages of a classic pcap, with capture times in ms.
+
+    Raises ExportError for a header that is cut off or names a link type that is not known. A truncated or
+    damaged rest becomes a problem of the source.
+    """
+    window.fill(FILE_HEADER)
+    header = window.data[:FILE_HEADER]
+    if len(header) < FILE_HEADER:
+        raise ExportError(
+            "the capture ends inside its header",
+            file=source.name,
+            offset=len(header),
+            expected=f"a pcap header of {FILE_HEADER} octets",
+            advice="copy or capture the file again",
+        )
+    order, unit = MAGICS[header[:4]]
+    link_type = Struct(order + "I").unpack_from(header, 20)[0] & 0xFFFF
+    locate = LINK_TYPES.get(link_type)
+    if locate is None:
+        raise unknown_link_type(link_type, source, 20)
+    packet_header = Struct(order + "IIII").unpack_from
+    export = _EXPORT.unpack_from
+    export_octets = _EXPORT.size if link_type == ETHERNET else MAX_PACKET + 1
+    known = dissector.sessions.known
+    dissector.source = source
+    packet = dissector.packet
+    time_ms = None
+    window.slide(FILE_HEADER)
+    while True:
+        data, base, end, final = window.data, window.base, len(window.data), window.ended
+        position = 0
+        damaged = False
+        while end - position >= PACKET_HEADER:
+            seconds, fraction, captured, _ = packet_header(data, position)
+            start = position + PACKET_HEADER
+            stop = start + captured
+            if stop > end or captured > MAX_PACKET:
+                damaged = captured > MAX_PACKET or (final and stop > end)
+                break
+            position = stop
+            time_ms = seconds * 1000 + fraction // unit
+            if captured >= export_octets:
+                kind, first, fragment, protocol, key, length, version = export(data, start)
+                if kind == 0x0800 and first == 0x45 and protocol == 17 and not fragment & 0x3FFF:
+                    session = known.get(key)
+                    payload = start + _TO_PAYLOAD
+                    payload_end = payload + length - 8
+                    if session is not None and version in VERSIONS and payload < payload_end <= stop:
+                        yield _new(Datagram, (session, data[payload:payload_end], time_ms, base + payload))
+                        continue
+            yield from packet(locate, data, start, stop, time_ms, base)
+        window.slide(position)
+        if damaged:
+            _resynchronise(window, source, packet_header, order, time_ms)
+        elif final:
+            if window.data:
+                source.problem(window.base, TRUNCATED)
+            break
+    yield from dissector.finish(time_ms, window.base)
+
+
+def _resynchronise(
+    window: Window, source: Source, packet_header: _Unpack, order: str, time_ms: int | None
+) -> None:
+    """Slides the window to the next plausible packet after damage at its start, or to its end, and notes it.
+
+    Plausible: captured within the last known packet's 18 hours (the upper half of the seconds is the same),
+    no longer than it was on the wire, and followed by another such packet or by the end of the file.
+    """
+    start = window.base
+    truncated = window.ended and packet_header(window.data, 0)[2] <= MAX_PACKET
+    half = b"" if time_ms is None else (time_ms // 1000 & 0xFFFFFFFF).to_bytes(4, "big")[:2]
+    at_half = 0
+    if order == "<":
+        half, at_half = half[::-1], 2
+    search = 1
+    while half:
+        data, end, final = window.data, len(window.data), window.ended
+        at = data.find(half, search + at_half, end)
+        position = at - at_half if at >= 0 else max(search, end - PACKET_HEADER)
+        if at >= 0 and end - position >= PACKET_HEADER and _is_plausible(packet_header, data, position):
+            follower = position + PACKET_HEADER + packet_header(data, position)[2]
+            if follower == end and final:
+                break
+            if end - follower >= PACKET_HEADER:
+                if data[follower + at_half : follower + at_half + 2] == half and _is_plausible(
+                    packet_header, data, follower
+                ):
+                    break
+            elif not final:
+                window.slide(position)
+                search = 0
+                continue
+            search = position + 1
+        elif at >= 0 and end - position >= PACKET_HEADER:
+            search = position + 1
+        elif final:
+            half = b""
+        else:
+            window.slide(position)
+            search = 0
+    window.slide(position if half else len(window.data))
+    while not half and not window.ended:
+        window.slide(len(window.data))
+    source.problem(start, DAMAGE if half else TRUNCATED if truncated else DAMAGED_END)
+
+
+def _is_plausible(packet_header: _Unpack, data: bytes, position: int) -> bool:
+    _, _, captured, original = packet_header(data, position)
+    return bool(0 < captured <= original <= MAX_PACKET)
+
+
+def unknown_link_type(link_type: int, source: Source, offset: int) -> ExportError:
+    return ExportError(
+        f"captured on a link of type {link_type}, which is not supported",
+        file=source.name,
+        offset=offset,
+        expected="Ethernet, Linux cooked, raw IP, loopback or PPP",
+        advice="capture on an Ethernet interface",
+    )

@@ -1,0 +1,45 @@
+"""What a reader knows of the file it reads.
+
+A name for messages, a number among the inputs, where problems go.
+"""
+
+from __future__ import annotations
+
+from flowdiag.collector.datagram import Session
+from flowdiag.collector.report import ExportReport, Problem
+from flowdiag.flows import UNKNOWN_ADDRESS
+
+
+class Source:
+    """One input of a run.
+
+    name: the path as the user gave it. number: counts the inputs from 0, keeps the sessions of two files
+    apart.
+    """
+
+    def __init__(self, name: str, number: int, report: ExportReport) -> None:
+        self.name = name
+        self.number = number
+        self._report = report
+        self._noted: dict[str, Problem] = {}
+
+    def problem(self, offset: int | None, what: str, count: int = 1) -> None:
+        """Note something left out; offset in octets from the decompressed start of this file."""
+        known = self._noted.get(what)
+        if known is not None:  # a capture may repeat one kind a million times
+            known.count += count
+            return
+        self._report.problem(self.name, offset, what, count)
+        self._noted[what] = next(
+            problem
+            for problem in reversed(self._report.problems)
+            if problem.what == what and problem.file == self.name
+        )
+
+    @property
+    def file_session(self) -> Session:
+        """The one session of a file of messages (RFC 5655 7.1).
+
+        No addresses, told apart by the file's number.
+        """
+        return Session(UNKNOWN_ADDRESS, 0, UNKNOWN_ADDRESS, 0, "file", self.number)
