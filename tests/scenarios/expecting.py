@@ -1,0 +1,94 @@
+"""What the truth itself asks for: full and busy episodes with their hosts, and the host with most of the
+window.
+
+A label is hard only where a few per cent of measuring error cannot change it: an episode is wanted if it is
+there at MARGIN above the threshold, allowed if it is only there at MARGIN below, and its edges lie between
+the two.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from flowdiag.scenario.scene import DAY
+from flowdiag.scenario.truth import Episode, Truth, shares
+from tests.scenarios.labels import Times, Wanted
+
+if TYPE_CHECKING:
+    from tests.scenarios.stage import Stage
+
+MARGIN = 0.03
+NAMES = ("down", "up")
+SHARE_LISTED = 0.10  # hosts with less of an episode need not be named
+SINGLE_HOST_SURE, SINGLE_HOST_NEVER = 0.62, 0.40
+
+
+def add_expectations(stage: Stage, truth: Truth) -> None:
+    site = truth.carried.site
+    full = site.thresholds.get("full", 0.90)
+    busy = site.thresholds.get("busy", 0.70)
+    window = stage.window or (stage.start, stage.end)
+    in_window: set[str] = set()
+    for link in range(len(site.links)):
+        for direction in (0, 1):
+            certain = truth.episodes(link, direction, full * (1 + MARGIN))
+            likely = truth.episodes(link, direction, full * (1 - MARGIN))
+            for outer in likely:
+                inner = [episode for episode in certain if overlap(episode, outer.start_ms, outer.end_ms)]
+                if inner:
+                    stage.wanted.append(_wanted("link-full", truth, inner, outer, window))
+                    if overlap(outer, *window):
+                        in_window.add("link-full")
+                else:
+                    stage.allow("link-full")
+            for outer in truth.episodes(link, direction, busy * (1 - MARGIN)):
+                stage.allow("link-busy")
+                inner = [
+                    episode
+                    for episode in truth.episodes(link, direction, busy * (1 + MARGIN))
+                    if overlap(episode, outer.start_ms, outer.end_ms)
+                ]
+                if inner and not any(overlap(episode, outer.start_ms, outer.end_ms) for episode in likely):
+                    stage.wanted.append(_wanted("link-busy", truth, inner, outer, window))
+                    if overlap(outer, *window):
+                        in_window.add("link-busy")
+    for code in ("link-full", "link-busy"):
+        if code in stage.verdicts and len(stage.verdicts) == 1 and code not in in_window:
+            raise AssertionError(f"{stage.name}: the verdict {code} has no such episode in its window")
+    if "not-the-link" in stage.verdicts and in_window:
+        raise AssertionError(f"{stage.name}: not-the-link, but the truth has {sorted(in_window)} in its
+        window")
+    _single_host(stage, truth, window)
+
+
+def overlap(episode: Episode, from_ms: float, to_ms: float) -> bool:
+    return episode.start_ms < to_ms and episode.end_ms > from_ms
+
+
+def _wanted(
+    code: str, truth: Truth, inner: list[Episode], outer: Episode, window: tuple[int, int]
+) -> Wanted:
+    link = truth.carried.site.links[outer.link]
+    touches = overlap(outer, *window)
+    near = outer.start_ms < window[1] + DAY and outer.end_ms > window[0] - DAY
+    assert near, "situations keep episodes within a day of the window"
+    ranked = shares(truth.host_octets(outer.start_ms, outer.end_ms, outer.link, (outer.direction,)))
+    hosts = {truth.address_text(n): share for n, share in ranked.items() if share >= SHARE_LISTED}
+    return Wanted(
+        code,
+        None if touches else "info",
+        link.name,
+        NAMES[outer.direction],
+        Times((outer.start_ms, inner[0].start_ms), (inner[-1].end_ms, outer.end_ms)),
+        hosts if code == "link-full" and touches else {},
+    )
+
+
+def _single_host(stage: Stage, truth: Truth, window: tuple[int, int]) -> None:
+    ranked = truth.host_shares(*window)
+    largest = next(iter(ranked.values()), 0.0)
+    if largest >= SINGLE_HOST_SURE and "cannot-tell" not in stage.verdicts:
+        number = next(iter(ranked))
+        stage.wanted.append(Wanted("single-host", "info", hosts={truth.address_text(number): largest}))
+    elif largest < SINGLE_HOST_NEVER:
+        stage.forbid("single-host")

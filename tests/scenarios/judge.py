@@ -1,0 +1,128 @@
+"""Holds a diagnosis against its labels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from tests.scenarios.labels import SEVERITIES, Labelled, Wanted
+
+SHARE_TOLERANCE = 0.02
+ALARMING = ("warning", "critical")
+
+
+@dataclass
+class Score:
+    """How one diagnosis did. hits, misses, alarms: codes, once per label or false alarm."""
+
+    name: str
+    healthy: bool
+    verdict_wanted: tuple[str, ...]
+    verdict: str = ""
+    hits: list[str] = field(default_factory=list)
+    misses: list[str] = field(default_factory=list)
+    alarms: list[str] = field(default_factory=list)
+    refused: list[str] = field(default_factory=list)  # forbidden codes that did stay away
+    time_errors: list[tuple[str, float, float]] = field(default_factory=list)  # code, seconds, tolerance in
+    seconds share_errors: list[tuple[str, float]] = field(default_factory=list)
+    faults: list[str] = field(default_factory=list)  # everything wrong, in words
+    seconds: float = 0.0
+
+    @property
+    def verdict_right(self) -> bool:
+        return self.verdict in self.verdict_wanted
+
+
+def judge(labelled: Labelled, diagnosis: Any) -> Score:
+    """diagnosis: flowdiag.diagnoser.diagnosis.Diagnosis."""
+    score = Score(labelled.name, labelled.healthy, labelled.verdicts, diagnosis.verdict.code)
+    if not score.verdict_right:
+        score.faults.append(f"verdict {score.verdict}, wanted {' or '.join(labelled.verdicts)}")
+    findings = list(diagnosis.findings)
+    for wanted in labelled.wanted:
+        _judge_wanted(wanted, findings, labelled.tolerance_ms, score)
+    _judge_unwanted(labelled, findings, score)
+    notes = " ".join(diagnosis.case.coverage.notes)
+    if labelled.note and labelled.note not in notes:
+        score.faults.append(f"coverage notes lack the word {labelled.note!r}")
+    return score
+
+
+def _judge_wanted(wanted: Wanted, findings: list[Any], tolerance_ms: int, score: Score) -> None:
+    same = [
+        finding
+        for finding in findings
+        if finding.code == wanted.code
+        and wanted.link in (None, finding.link)
+        and wanted.direction in (None, finding.direction)
+    ]
+    same = _near_in_time(wanted, same, tolerance_ms)
+    if not same:
+        score.misses.append(wanted.code)
+        where = " ".join(filter(None, (wanted.link, wanted.direction)))
+        score.faults.append(f"missed {wanted.code} {where}".rstrip())
+        return
+    score.hits.append(wanted.code)
+    _judge_times(wanted, same, tolerance_ms, score)
+    severity = wanted.severity or SEVERITIES[wanted.code]
+    got = {finding.severity for finding in same}
+    if severity and severity not in got:
+        score.faults.append(f"{wanted.code} is {', '.join(sorted(got))}, wanted {severity}")
+    listed: dict[str, float] = {}
+    for finding in same:
+        for host in finding.evidence.get("hosts", ()):
+            listed.setdefault(host["address"], host["share"])
+    for address, share in wanted.hosts.items():
+        error = abs(listed.get(address, 0.0) - share)
+        score.share_errors.append((wanted.code, error))
+        if error > SHARE_TOLERANCE:
+            got_share = f"{listed[address]:.3f}" if address in listed else "not named"
+            score.faults.append(f"{wanted.code} share of {address} is {got_share}, wanted {share:.3f}")
+
+
+def _near_in_time(wanted: Wanted, findings: list[Any], tolerance_ms: int) -> list[Any]:
+    """Of findings with times, those that overlap the wanted time, if any time is wanted."""
+    start, end = wanted.times.start, wanted.times.end
+    if start is None and end is None:
+        return findings
+    low = (start[0] if start else float("-inf")) - tolerance_ms
+    high = (end[1] if end else float("inf")) + tolerance_ms
+    return [
+        finding
+        for finding in findings
+        if finding.start_ms is None or finding.end_ms is None or (finding.start_ms < high and finding.end_ms >
+        low)
+    ]
+
+
+def _judge_times(wanted: Wanted, same: list[Any], tolerance_ms: int, score: Score) -> None:
+    starts = [finding.start_ms for finding in same if finding.start_ms is not None]
+    ends = [finding.end_ms for finding in same if finding.end_ms is not None]
+    for bounds, values, pick, which in (
+        (wanted.times.start, starts, min, "start"),
+        (wanted.times.end, ends, max, "end"),
+    ):
+        if bounds is None:
+            continue
+        if not values:
+            score.faults.append(f"{wanted.code} has no {which}")
+            continue
+        value = pick(values)
+        error = max(bounds[0] - value, value - bounds[1], 0)
+        score.time_errors.append((wanted.code, error / 1000, tolerance_ms / 1000))
+        if error > tolerance_ms:
+            score.faults.append(f"{wanted.code} {which} is {error / 1000:.0f} s off")
+
+
+def _judge_unwanted(labelled: Labelled, findings: list[Any], score: Score) -> None:
+    wanted = {wish.code for wish in labelled.wanted}
+    seen = set()
+    for finding in findings:
+        if finding.code in wanted:
+            continue
+        seen.add(finding.code)
+        alarming = finding.severity in ALARMING and finding.code not in labelled.allowed
+        if alarming or finding.code in labelled.forbidden:
+            score.alarms.append(finding.code)
+            score.faults.append(f"false {finding.code} ({finding.severity}): {finding.summary}")
+    score.refused += sorted(labelled.forbidden - seen - wanted)

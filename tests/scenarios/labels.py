@@ -1,0 +1,79 @@
+"""What a labelled situation expects of a diagnosis. Labels come from the model's truth, never from
+flowdiag.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from flowdiag.scenario.exporting import Exporting
+from flowdiag.scenario.write import Situation
+
+Severity = Literal["info", "warning", "critical"]
+
+# The severity of each code (contract of the note); None: it depends, and the label says what on.
+SEVERITIES: dict[str, Severity | None] = {
+    "link-full": "critical",
+    "below-plan": "critical",
+    "on-backup": "critical",
+    "flapping": "critical",
+    "outage": "critical",
+    "inbound-flood": "critical",
+    "outbound-scan": "critical",
+    "link-busy": "warning",
+    "backup-leak": None,
+    "keepalive-missing": "warning",
+    "keepalive-unanswered": "warning",
+    "keepalive-excess": "warning",
+    "realtime-contention": "warning",
+    "unanswered-connections": "warning",
+    "export-gap": None,
+    "single-host": "info",
+    "keepalive-irregular": "info",
+}
+VERDICT_ONLY = ("not-the-link", "cannot-tell")
+
+
+@dataclass(frozen=True)
+class Times:
+    """Bounds for a finding's own times, ms: it must start and end within them (a tolerance comes on top)."""
+
+    start: tuple[float, float] | None = None
+    end: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """A finding that must be there. hosts: address to true share of the finding's traffic."""
+
+    code: str
+    severity: Severity | None = None
+    link: str | None = None
+    direction: str | None = None
+    times: Times = Times()
+    hosts: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Labelled:
+    """allowed: codes that may appear without being wanted; forbidden: codes that must not appear at all.
+
+    Any other finding at warning or above is a false alarm. healthy: nothing at all is wrong at this site.
+    tolerance_ms: how far times may be off. note: a word that coverage.notes must hold.
+    """
+
+    name: str
+    situation: Situation
+    exporting: Exporting
+    container: Literal["pcap", "ipfix"]
+    window: tuple[int, int] | None
+    reported: str | None
+    verdicts: tuple[str, ...]
+    wanted: tuple[Wanted, ...]
+    allowed: frozenset[str]
+    forbidden: frozenset[str]
+    healthy: bool
+    tolerance_ms: int
+    note: str | None = None
+    foreign: bool = False  # another router exports into the same capture

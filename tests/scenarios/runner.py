@@ -1,0 +1,63 @@
+"""Plays situations, diagnoses their exports, and judges."""
+
+from __future__ import annotations
+
+import multiprocessing
+import tempfile
+import time
+import traceback
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from tests.scenarios import backups, beyond, healthy, keepalives, measuring, outages, plans, saturation  #
+noqa: F401 from tests.scenarios.files import lay_out
+from tests.scenarios.judge import Score, judge
+from tests.scenarios.stage import SITUATIONS, labelled
+
+# Numbers draw the sites. Thresholds may be tuned on the first set; the second is looked at only at the end.
+TUNING = (0, 1)
+HELD_OUT = (100, 101)
+
+
+def jobs_of(numbers: Iterable[int], only: str | None = None) -> list[tuple[str, int]]:
+    """(situation, number) of every situation whose name, with or without /number, contains `only`."""
+    every = [(name, number) for name in sorted(SITUATIONS) for number in numbers]
+    return [job for job in every if only is None or only in f"{job[0]}/{job[1]}"]
+
+
+def score(job: tuple[str, int]) -> Score:
+    """Writes, diagnoses and judges one situation. A crash of flowdiag is a wrong verdict that names the
+    error.
+    """
+    from flowdiag.pipeline import run
+    from flowdiag.site.reading import read_profile
+
+    name, number = job
+    case = labelled(name, number)
+    with tempfile.TemporaryDirectory() as folder:
+        export, profile = lay_out(case, Path(folder))
+        begin = time.perf_counter()
+        try:
+            window_from, window_to = case.window or (None, None)
+            diagnosis = run(
+                [export], read_profile(profile), window_from=window_from, window_to=window_to,
+                reported=case.reported
+            )
+        except Exception as error:  # the report goes on and shows which situation broke
+            lines = traceback.format_exception(error)
+            broken = Score(case.name, case.healthy, case.verdicts, verdict=type(error).__name__)
+            broken.misses = [wanted.code for wanted in case.wanted]
+            broken.faults = [f"crashed: {''.join(lines[-3:]).strip()}"]
+            return broken
+        result = judge(case, diagnosis)
+        result.seconds = time.perf_counter() - begin
+    return result
+
+
+def scores(jobs: list[tuple[str, int]], processes: int = 1) -> Iterator[Score]:
+    """Scores in the order of jobs."""
+    if processes <= 1:
+        yield from map(score, jobs)
+        return
+    with multiprocessing.Pool(processes) as pool:
+        yield from pool.imap(score, jobs)
