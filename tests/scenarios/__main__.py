@@ -19,8 +19,7 @@ def main() -> int:
     parser.add_argument("--numbers", help="other draws, such as 7,8")
     parser.add_argument("--only", metavar="NAME", help="situations whose name (or name/number) contains this")
     parser.add_argument("--jobs", type=int, default=1, metavar="N")
-    parser.add_argument("--keep", type=Path, metavar="FOLDER", help="write exports,
-    profiles and labels; no diagnosis")
+    parser.add_argument("--keep", type=Path, metavar="FOLDER", help="write the files only")
     options = parser.parse_args()
     numbers = HELD_OUT if options.held_out else TUNING
     if options.numbers:
@@ -33,8 +32,8 @@ def main() -> int:
     print(faults(done))
     print()
     print(summary(done))
-    print(f"\n{len(done)} situations, numbers {numbers}, in {time.perf_counter() - begin:.0f} s",
-    file=sys.stderr)
+    took = time.perf_counter() - begin
+    print(f"\n{len(done)} situations, numbers {numbers}, in {took:.0f} s", file=sys.stderr)
     return 0 if all(not score.faults for score in done) else 1
 
 
@@ -44,8 +43,9 @@ def keep(jobs: list[tuple[str, int]], folder: Path) -> int:
         place = folder / f"{name}-{number}"
         place.mkdir(parents=True, exist_ok=True)
         lay_out(case, place)
-        lines = [f"verdict {' or '.join(case.verdicts)}", f"window {case.window}", f"reported
-        {case.reported}"] lines += [str(wanted) for wanted in case.wanted]
+        lines = [f"verdict {' or '.join(case.verdicts)}"]
+        lines += [f"window {case.window}", f"reported {case.reported}"]
+        lines += [str(wanted) for wanted in case.wanted]
         lines += [f"forbidden {sorted(case.forbidden)}", f"allowed {sorted(case.allowed)}"]
         (place / "labels.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
         print(place)

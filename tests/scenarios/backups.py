@@ -174,8 +174,8 @@ def only_ipv6_leaks(s: Stage) -> None:
         down_flags=0x1B, up_flags=0x1B,
     )  # fmt: skip
     s.want("backup-leak", link="lte")
-    s.verdict("backup-leak", "not-the-link")  # about a hundredth of the octets: near the line, as the draw
-    falls s.forbid("on-backup")
+    s.verdict("backup-leak", "not-the-link")  # near a twentieth of the octets, as the draw falls
+    s.forbid("on-backup")
 
 
 @situation

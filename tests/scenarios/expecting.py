@@ -56,8 +56,7 @@ def add_expectations(stage: Stage, truth: Truth) -> None:
         if code in stage.verdicts and len(stage.verdicts) == 1 and code not in in_window:
             raise AssertionError(f"{stage.name}: the verdict {code} has no such episode in its window")
     if "not-the-link" in stage.verdicts and in_window:
-        raise AssertionError(f"{stage.name}: not-the-link, but the truth has {sorted(in_window)} in its
-        window")
+        raise AssertionError(f"{stage.name}: not-the-link, but the truth has {sorted(in_window)}")
     _single_host(stage, truth, window)
 
 
@@ -65,9 +64,7 @@ def overlap(episode: Episode, from_ms: float, to_ms: float) -> bool:
     return episode.start_ms < to_ms and episode.end_ms > from_ms
 
 
-def _wanted(
-    code: str, truth: Truth, inner: list[Episode], outer: Episode, window: tuple[int, int]
-) -> Wanted:
+def _wanted(code: str, truth: Truth, inner: list[Episode], outer: Episode, window: tuple[int, int]) -> Wanted:
     link = truth.carried.site.links[outer.link]
     touches = overlap(outer, *window)
     near = outer.start_ms < window[1] + DAY and outer.end_ms > window[0] - DAY

@@ -23,8 +23,8 @@ class Score:
     misses: list[str] = field(default_factory=list)
     alarms: list[str] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)  # forbidden codes that did stay away
-    time_errors: list[tuple[str, float, float]] = field(default_factory=list)  # code, seconds, tolerance in
-    seconds share_errors: list[tuple[str, float]] = field(default_factory=list)
+    time_errors: list[tuple[str, float, float]] = field(default_factory=list)  # code, error s, tolerance s
+    share_errors: list[tuple[str, float]] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)  # everything wrong, in words
     seconds: float = 0.0
 
@@ -90,8 +90,9 @@ def _near_in_time(wanted: Wanted, findings: list[Any], tolerance_ms: int) -> lis
     return [
         finding
         for finding in findings
-        if finding.start_ms is None or finding.end_ms is None or (finding.start_ms < high and finding.end_ms >
-        low)
+        if finding.start_ms is None
+        or finding.end_ms is None
+        or (finding.start_ms < high and finding.end_ms > low)
     ]
 
 

@@ -9,8 +9,17 @@ import traceback
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from tests.scenarios import backups, beyond, healthy, keepalives, measuring, outages, plans, saturation  #
-noqa: F401 from tests.scenarios.files import lay_out
+from tests.scenarios import (  # noqa: F401 (each registers its situations)
+    backups,
+    beyond,
+    healthy,
+    keepalives,
+    measuring,
+    outages,
+    plans,
+    saturation,
+)
+from tests.scenarios.files import lay_out
 from tests.scenarios.judge import Score, judge
 from tests.scenarios.stage import SITUATIONS, labelled
 
@@ -40,8 +49,11 @@ def score(job: tuple[str, int]) -> Score:
         try:
             window_from, window_to = case.window or (None, None)
             diagnosis = run(
-                [export], read_profile(profile), window_from=window_from, window_to=window_to,
-                reported=case.reported
+                [export],
+                read_profile(profile),
+                window_from=window_from,
+                window_to=window_to,
+                reported=case.reported,
             )
         except Exception as error:  # the report goes on and shows which situation broke
             lines = traceback.format_exception(error)

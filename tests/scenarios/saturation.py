@@ -13,8 +13,13 @@ def backup_job_fills_the_upload(s: Stage) -> None:
     scene = s.open(90)
     host = s.choose(scene.hosts)
     s.look(25, 70)
-    do.upload(scene, host, s.at(s.uniform(20, 35)), s.up_megabytes(s.uniform(12, 30)),
-    connections=s.choose((1, 1, 4)))
+    do.upload(
+        scene,
+        host,
+        s.at(s.uniform(20, 35)),
+        s.up_megabytes(s.uniform(12, 30)),
+        connections=s.choose((1, 1, 4)),
+    )
     s.verdict("link-full")
 
 
@@ -34,8 +39,13 @@ def updates_fill_the_download(s: Stage) -> None:
 def one_download_fills_the_link(s: Stage) -> None:
     s.site()
     scene = s.open(60)
-    do.download(scene, s.choose(scene.hosts), s.at(12), s.down_megabytes(s.uniform(8, 25)),
-    connections=s.choose((1, 6)))
+    do.download(
+        scene,
+        s.choose(scene.hosts),
+        s.at(12),
+        s.down_megabytes(s.uniform(8, 25)),
+        connections=s.choose((1, 6)),
+    )
     s.verdict("link-full")
 
 
@@ -119,8 +129,9 @@ def busy_at_85_percent_for_long(s: Stage) -> None:
     s.site(plans=((50, 10), (100, 20), (100, 40), (300, 100)), framing="ethernet")
     scene = s.open(80, background=0.02)
     link = s.the_site.links[0]
-    do.download(scene, scene.hosts[0], s.at(15), link.down_mbps * 0.8 / 8 * 60 * 40,
-    cap_mbps=link.down_mbps * 0.80)
+    do.download(
+        scene, scene.hosts[0], s.at(15), link.down_mbps * 0.8 / 8 * 60 * 40, cap_mbps=link.down_mbps * 0.80
+    )
     s.look(10, 65)
     s.forbid("link-full", "below-plan")
     s.verdict("link-busy")
@@ -229,8 +240,10 @@ def a_copy_inside_the_lan(s: Stage) -> None:
     """Fast, but on no link."""
     s.site()
     scene = s.open(60)
-    do.local_copy(scene, scene.hosts[0], scene.hosts[1], s.at(10), s.at(40), s.the_site.links[0].down_mbps *
-    2) s.forbid("link-full", "link-busy", "below-plan", "single-host")
+    do.local_copy(
+        scene, scene.hosts[0], scene.hosts[1], s.at(10), s.at(40), s.the_site.links[0].down_mbps * 2
+    )
+    s.forbid("link-full", "link-busy", "below-plan", "single-host")
     s.automatic = False
 
 
@@ -241,8 +254,9 @@ def a_long_flow_at_40_percent(s: Stage) -> None:
     s.site()
     scene = s.open(100, background=0.02)
     link = s.the_site.links[0]
-    do.download(scene, scene.hosts[0], s.at(10), link.down_mbps * 0.4 / 8 * 60 * 60,
-    cap_mbps=link.down_mbps * 0.4)
+    do.download(
+        scene, scene.hosts[0], s.at(10), link.down_mbps * 0.4 / 8 * 60 * 60, cap_mbps=link.down_mbps * 0.4
+    )
     s.forbid("link-full", "link-busy")
     s.allow("below-plan") if link.variable else s.forbid("below-plan")
 
@@ -253,8 +267,9 @@ def half_full_and_metered_twice(s: Stage) -> None:
     s.site()
     scene = s.open(60)
     link = s.the_site.links[0]
-    do.upload(scene, scene.hosts[0], s.at(10), link.up_mbps * 0.45 / 8 * 60 * 30,
-    cap_mbps=link.up_mbps * 0.45)
+    do.upload(
+        scene, scene.hosts[0], s.at(10), link.up_mbps * 0.45 / 8 * 60 * 30, cap_mbps=link.up_mbps * 0.45
+    )
     s.forbid("link-full", "link-busy")
 
 
