@@ -19,7 +19,7 @@ import pyarrow.compute as pc
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.decode.decoder import Decoder
 from flowdiag.collector.readers.container import Flows, Messages, open_container
-from flowdiag.collector.readers.inputs import Input, Progress, SideFile, find_inputs
+from flowdiag.collector.readers.inputs import Input, Progress, SideFileError, find_inputs
 from flowdiag.collector.readers.packets import CUT_SHORT, Dissector
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.report import ExportReport
@@ -144,7 +144,7 @@ class Export:
         if not self._used and self._unusable:
             raise self._unusable[0]
         for error in self._unusable:
-            if not isinstance(error, SideFile):
+            if not isinstance(error, SideFileError):
                 self.report.problem(error.file or "", error.offset, f"left out: {error.what}")
         if self._foreign:
             self.report.notes.append(f"{self._foreign} messages or records of other exporters were left out")

@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Final
 
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.readers.compression import MAX_LAYERS, Decompressor, compression_of
-from flowdiag.collector.readers.framing import MAX_MESSAGE, MORE_NEEDED, begins_ipfix_message, message_length
-from flowdiag.collector.readers.inputs import SideFile, is_side_file
+from flowdiag.collector.readers.framing import DAMAGED, MAX_MESSAGE, begins_ipfix_message, message_length
+from flowdiag.collector.readers.inputs import SideFileError, is_side_file
 from flowdiag.collector.readers.messages import find_message, read_messages
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.readers.pcap import MAGICS, read_pcap
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 HEAD_OCTETS: Final = 2 * MAX_MESSAGE + 4
 TEXT_SAMPLE_OCTETS: Final = 4_096
 
+IPFIX_VERSION: Final = b"\x00\x0a"
 PARQUET: Final = b"PAR1"
 EXPECTED: Final = (
     "pcap, pcapng, IPFIX, NetFlow v9 or v5 messages, or flowdiag's own Parquet; plain, gzip, bzip2 or zstd"
@@ -99,9 +100,10 @@ def open_container(octets: Octets, source: Source, dissector: Dissector) -> Mess
 
 def _holds_message(window: Window) -> bool:
     data, end, final = window.data, len(window.data), window.ended
-    length = message_length(data, 0, end, final=final)
-    if length > end or length == MORE_NEEDED:
-        return begins_ipfix_message(data, 0, end) or data[:2] in (b"\x00\x05", b"\x00\x09")
+    if end >= 4 and data[:2] != IPFIX_VERSION and message_length(data, 0, end, final=final) != DAMAGED:
+        return True
+    if begins_ipfix_message(data, 0, end):
+        return True
     found, certain = find_message(data, 0, end, final=final)
     return certain and found < end
 
@@ -109,7 +111,7 @@ def _holds_message(window: Window) -> bool:
 def _unusable(head: bytes, source: Source) -> ExportError:
     sample = head[:TEXT_SAMPLE_OCTETS]
     if is_side_file(sample):
-        return SideFile(
+        return SideFileError(
             "this is a site profile or a result of flowdiag, not a flow export",
             file=source.name,
             offset=0,

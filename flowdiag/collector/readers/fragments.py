@@ -32,7 +32,7 @@ class Fragments:
 
     def __init__(self) -> None:
         self._waiting: dict[bytes, _Datagram] = {}
-        self._octets = 0
+        self.held_octets = 0
         self.given_up = 0
 
     def add(self, key: bytes, offset: int, more: bool, piece: bytes, time_ms: int | None) -> bytes | None:
@@ -65,7 +65,7 @@ class Fragments:
             return None
         datagram.pieces[offset] = piece
         datagram.octets += len(piece)
-        self._octets += len(piece)
+        self.held_octets += len(piece)
         if datagram.total is None or datagram.octets < datagram.total:
             return None
         self._remove(key)
@@ -75,13 +75,13 @@ class Fragments:
         """How many datagrams never became whole; forgets them."""
         count = self.given_up + len(self._waiting)
         self._waiting.clear()
-        self._octets = 0
+        self.held_octets = 0
         self.given_up = 0
         return count
 
     def _make_room(self, octets: int) -> None:
         while self._waiting and (
-            len(self._waiting) >= MAX_DATAGRAMS or self._octets + octets > MAX_HELD_OCTETS
+            len(self._waiting) >= MAX_DATAGRAMS or self.held_octets + octets > MAX_HELD_OCTETS
         ):
             self._drop(next(iter(self._waiting)))
 
@@ -90,7 +90,7 @@ class Fragments:
         self.given_up += 1
 
     def _remove(self, key: bytes) -> None:
-        self._octets -= self._waiting.pop(key).octets
+        self.held_octets -= self._waiting.pop(key).octets
 
 
 def _is_old(datagram: _Datagram, time_ms: int | None) -> bool:

@@ -33,7 +33,7 @@ _SIDE_MARKS: Final = (b"[site]", b'"schema": "flowdiag.', b'"schema":"flowdiag.'
 Progress = Callable[[int, int], None]  # octets read so far, octets in all (0 if unknown)
 
 
-class SideFile(ExportError):
+class SideFileError(ExportError):
     """A file that is no export but one of flowdiag's own; in a folder it is passed over in silence."""
 
 
@@ -121,11 +121,21 @@ def _in_folder(folder: Path) -> list[Input]:
         raise ExportError(
             "the folder holds no files", file=str(folder), expected="flow exports", advice="check the path"
         )
-    return [Input(str(path), path, str(folder), path.stat().st_size) for path in found]
+    return [Input(str(path), path, str(folder), _size(path)) for path in found]
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
 
 
 def _walk(folder: Path, visited: set[tuple[int, int]]) -> list[Path]:
-    """The regular files below a folder, without the hidden ones; a folder reached twice is read once."""
+    """The regular files below a folder, without the hidden ones; a folder reached twice is read once.
+
+    A folder inside that cannot be looked into stands for itself, so that it is noted when it is opened.
+    """
     files: list[Path] = []
     waiting = [folder]
     while waiting:
@@ -137,15 +147,19 @@ def _walk(folder: Path, visited: set[tuple[int, int]]) -> list[Path]:
             visited.add((status.st_dev, status.st_ino))
             entries = sorted(os.scandir(current), key=lambda entry: entry.name)
         except OSError as error:
-            raise unreadable(str(current), error) from error
+            if current == folder:
+                raise unreadable(str(current), error) from error
+            files.append(current)  # opening it fails again and says so
+            continue
         folders: list[Path] = []
         for entry in entries:
             if entry.name.startswith((".", "_")):
                 continue
-            if entry.is_dir():
-                folders.append(Path(entry.path))
-            elif entry.is_file():
-                files.append(Path(entry.path))
+            path = Path(entry.path)
+            if path.is_dir():
+                folders.append(path)
+            elif path.is_file():
+                files.append(path)
         waiting.extend(reversed(folders))
         if len(files) > MAX_FILES:
             raise ExportError(

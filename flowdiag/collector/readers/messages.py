@@ -37,7 +37,8 @@ TRUNCATED: Final = "the file ends inside a message; that message was left out"
 _new = tuple.__new__
 _HEADER: Final = Struct(">HH").unpack_from
 _VERSION_OCTETS: Final = {version: version.to_bytes(2, "big") for version in sorted(VERSIONS)}
-_FOLLOWERS: Final = frozenset((b"", *_VERSION_OCTETS.values()))
+# What may stand behind a message: a version, the end of the file, or half a version at the end of the file.
+_FOLLOWERS: Final = frozenset((b"", b"\x00", *_VERSION_OCTETS.values()))
 
 
 def read_messages(window: Window, source: Source) -> Iterator[Datagram]:
@@ -79,7 +80,7 @@ def _sound_messages(
         if stop + 2 > end:
             if not final:
                 return position, False
-            if stop != end:
+            if stop > end:
                 return position, True
         if data[stop : stop + 2] not in _FOLLOWERS and not (
             version == NETFLOW5 or (version == IPFIX and sets_fit(data, position, stop))

@@ -14,7 +14,7 @@ from flowdiag.errors import ExportError
 
 # Large enough that the per-chunk work vanishes beside the per-message work, small enough to be cheap in
 # memory.
-CHUNK_OCTETS: Final = 1 << 20
+CHUNK_OCTETS: Final = 1 << 18
 
 
 class Octets(Protocol):

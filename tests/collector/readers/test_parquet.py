@@ -1,0 +1,71 @@
+"""Parquet that flowdiag wrote; pyarrow's writer makes the files."""
+
+from __future__ import annotations
+
+import gzip
+import io
+from datetime import UTC, datetime
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from flowdiag.collector.readers.container import Flows, open_container
+from flowdiag.collector.readers.packets import Dissector
+from flowdiag.collector.readers.parquet import METADATA_KEY, flow_metadata
+from flowdiag.collector.readers.source import Source
+from flowdiag.collector.report import ExportReport
+from flowdiag.errors import ExportError
+from flowdiag.flows import FLOW_SCHEMA
+
+ROW: dict[str, Any] = dict.fromkeys(FLOW_SCHEMA.names)
+ROW |= {"start": datetime(2026, 3, 2, tzinfo=UTC), "octets": 1_500, "packets": 1, "exporter": bytes(16)}
+ROW |= {"application": "https", "sampling": 1, "domain": 0}
+TABLE = pa.Table.from_pylist([ROW | {"src_port": number} for number in range(5)], FLOW_SCHEMA)
+
+
+def written(table: pa.Table, metadata: dict[bytes, bytes] | None) -> bytes:
+    octets = io.BytesIO()
+    pq.write_table(table.replace_schema_metadata(metadata), octets, compression="zstd")
+    return octets.getvalue()
+
+
+def read(octets: bytes) -> pa.Table:
+    contents = open_container(io.BytesIO(octets), Source("file", 0, ExportReport()), Dissector())
+    assert isinstance(contents, Flows)
+    return pa.Table.from_batches(list(contents.batches), FLOW_SCHEMA)
+
+
+def test_a_flow_table_comes_back_as_it_was() -> None:
+    table = read(written(TABLE, flow_metadata()))
+    assert table.schema.equals(FLOW_SCHEMA, check_metadata=True)
+    assert table.to_pylist() == TABLE.to_pylist()
+
+
+def test_it_may_be_compressed_as_a_whole() -> None:
+    assert read(gzip.compress(written(TABLE, flow_metadata()))).num_rows == 5
+
+
+def test_a_foreign_table_is_one_clear_error() -> None:
+    with pytest.raises(ExportError, match=r"^file: a Parquet file that flowdiag did not write"):
+        read(written(pa.table({"a": [1]}), None))
+
+
+def test_another_version_or_missing_columns_are_one_clear_error() -> None:
+    with pytest.raises(ExportError, match="another version"):
+        read(written(TABLE, {METADATA_KEY: b"999"}))
+    with pytest.raises(ExportError, match="another version"):
+        read(written(TABLE.drop_columns(["octets"]), flow_metadata()))
+
+
+def test_a_column_of_another_type_is_one_clear_error() -> None:
+    wrong = TABLE.set_column(0, "start", pa.array(["yesterday"] * 5))
+    with pytest.raises(ExportError, match="damaged Parquet"):
+        read(written(wrong, flow_metadata()))
+
+
+@pytest.mark.parametrize("cut", [1, 100, 500])
+def test_a_truncated_table_is_one_clear_error(cut: int) -> None:
+    with pytest.raises(ExportError, match="damaged Parquet"):
+        read(written(TABLE, flow_metadata())[:-cut])
