@@ -44,6 +44,17 @@ class Thresholds(_Model):
 
     full: float = 0.90
     busy: float = 0.70
+    flapping_failovers: int = 3  # failovers within an hour that make a line unsteady; common practice, no source
+    leak_share: float = 0.05  # part of the site's ordinary octets from which a leak may explain a complaint
+    outage_minutes: float = 3.0  # as long as every other sustained finding
+    keepalive_missing_intervals: float = 3.0  # three missed hellos mean down; common practice
+    keepalive_irregular_part: float = 0.2  # cadence off its interval by more than this part; common practice
+    keepalive_excess_times: float = 10.0  # times the budget of packets or octets
+    unanswered_attempts: int = 30  # attempts without an answer; common practice, no source
+    unanswered_share: float = 0.5  # part of the attempts on that service or place
+    flood_sources: int = 100  # addresses a minute that send unasked to one target; common practice, no source
+    flood_packets_s: float = 500.0  # unasked packets a second: fifty times the noise of a public address
+    scan_addresses: int = 200  # addresses tried in vain by one host within ten minutes; common practice
 
 
 class Site(_Model):
