@@ -1,73 +1,295 @@
-"""The site profile: what a site bought, how its links are numbered, and who is inside. (TOML, see docs/.)"""
+"""The site profile: what a site bought, how its links are numbered, and who is inside. (TOML, see docs/.)
+
+Every key carries two texts: its description (what it means) and an Allowed mark (which values it takes).
+The error lines of a wrong profile and the reference page are drawn from them, so neither can fall behind.
+"""
 
 from __future__ import annotations
 
-from typing import Literal
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any, Final, Literal, Self, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    field_validator,
+    model_validator,
+)
+from pydantic_core import PydanticCustomError
+
+from flowdiag.site.hours import parse_hours
+from flowdiag.site.values import check_address, check_lan, check_name, check_network, check_time_zone
+
+MAX_LINKS: Final = 64  # the flow shape numbers links in 8 bits; a site has a handful
+MAX_INTERFACES: Final = 256  # a link with VLAN subinterfaces has some tens
+MAX_KEEPALIVES: Final = 32
+MAX_EXPORTERS: Final = 256
+MAX_PREFIXES: Final = 4096
+MAX_IFINDEX: Final = 2**31 - 1  # RFC 2863: InterfaceIndex is 1..2147483647
+MAX_MBPS: Final = 10_000_000.0  # ten terabit a second: above any access link
+MAX_INTERVAL_S: Final = 86_400.0  # a keepalive once a day tells nothing
+MAX_PACKET: Final = 65_535  # RFC 791: total length
+MAX_ALLOWANCE_GB: Final = 1_000_000_000.0
 
 Framing = Literal["ip", "ethernet", "wire", "pppoe"]
 Role = Literal["primary", "backup"]
 
 
+@dataclass(frozen=True)
+class Allowed:
+    """Which values a key takes, in words that fit behind "expected"."""
+
+    text: str
+
+
+def _bounded(count: int) -> Any:
+    return Field(max_length=count)
+
+
+def _pair(value: object) -> object:
+    """TOML has no tuples: a list of two is meant."""
+    return tuple(value) if isinstance(value, list) else value
+
+
+Name = Annotated[str, AfterValidator(check_name), Allowed("text of 1 to 200 characters")]
+Rate = Annotated[float, Field(gt=0, le=MAX_MBPS), Allowed("a rate in Mbit/s above 0")]
+Interface = Annotated[int, Field(ge=1, le=MAX_IFINDEX)]
+Address = Annotated[
+    str, AfterValidator(check_address), Allowed('an IPv4 or IPv6 address such as "192.0.2.10"')
+]
+Network = Annotated[
+    str, AfterValidator(check_network), Allowed('an address or a network in CIDR form such as "192.0.2.0/24"')
+]
+LanNetwork = Annotated[str, AfterValidator(check_lan)]
+Fraction = Annotated[float, Field(gt=0, le=1), Allowed("a fraction above 0 and up to 1")]
+PlanRates = Annotated[tuple[Rate, Rate], BeforeValidator(_pair)]
+
+
 class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 class Keepalive(_Model):
-    destination: str
-    protocol: Literal["icmp", "udp", "tcp"]
-    port: int = 0
-    interval_s: float
-    packet_bytes: int | None = None
+    destination: Address = Field(description="whom the router probes over the backup")
+    protocol: Annotated[Literal["icmp", "udp", "tcp"], Allowed("icmp, udp or tcp")] = Field(
+        description="protocol of the probe"
+    )
+    port: Annotated[
+        int, Field(ge=0, le=65_535), Allowed("a port from 1 to 65535 for udp and tcp, 0 for icmp")
+    ] = Field(default=0, description="destination port of the probe")
+    interval_s: Annotated[
+        float, Field(gt=0, le=MAX_INTERVAL_S), Allowed("seconds, above 0 and up to 86400 (a day)")
+    ] = Field(description="seconds from one probe to the next")
+    packet_bytes: Annotated[
+        int | None, Field(ge=20, le=MAX_PACKET), Allowed("IP octets of one probe, 20 to 65535")
+    ] = Field(default=None, description="IP octets of one probe, header included")
+
+    @model_validator(mode="after")
+    def _port_fits_protocol(self) -> Self:
+        if self.protocol == "icmp" and self.port:
+            raise at_odds([(("port",), f"icmp has no ports, but {self.port} is given")])
+        if self.protocol != "icmp" and not self.port:
+            raise at_odds([(("port",), f"a {self.protocol} keepalive needs its port")])
+        return self
 
 
 class Link(_Model):
-    name: str
-    role: Role = "primary"
-    interfaces: list[int]
-    down_mbps: float
-    up_mbps: float
-    framing: Framing = "ethernet"
-    variable: bool = False
-    allowance_gb: float | None = None
-    keepalive: list[Keepalive] = []
+    name: Name = Field(description="what the link is called in notes")
+    role: Annotated[Role, Allowed("primary or backup")] = Field(
+        default="primary", description="whether it carries the site's traffic or waits for a failure"
+    )
+    interfaces: Annotated[
+        list[Interface],
+        _bounded(MAX_INTERFACES),
+        Allowed("a list of ifIndex numbers of 1 and up such as [2]"),
+    ] = Field(description="ifIndex values on the exporter; empty only where the export tells none")
+    down_mbps: Rate = Field(description="download rate of the plan")
+    up_mbps: Rate = Field(description="upload rate of the plan")
+    framing: Annotated[Framing, Allowed("ip, ethernet, wire or pppoe")] = Field(
+        default="ethernet", description="what the plan rate counts for each packet"
+    )
+    variable: Annotated[bool, Allowed("true or false")] = Field(
+        default=False, description="true where the rate is 'typical', as on cellular or satellite"
+    )
+    allowance_gb: Annotated[
+        float | None, Field(gt=0, le=MAX_ALLOWANCE_GB), Allowed("gigabytes (10^9 octets) a month, above 0")
+    ] = Field(default=None, description="monthly data allowance")
+    keepalive: Annotated[list[Keepalive], _bounded(MAX_KEEPALIVES), Allowed("[[link.keepalive]] tables")] = (
+        Field(default=[], description="probes that should run over an idle backup")
+    )
+
+    @model_validator(mode="after")
+    def _keepalives_are_for_backups(self) -> Self:
+        if self.keepalive and self.role == "primary":
+            raise at_odds(
+                [(("keepalive",), "keepalives are checked on backup links only, and this one is primary")]
+            )
+        return self
 
 
 class Label(_Model):
-    network: str
-    name: str
+    network: Network = Field(description="address or network to be named")
+    name: Name = Field(description="its name in notes")
 
 
 class Thresholds(_Model):
-    """Defaults that a profile may override; each is explained in docs/."""
+    """Defaults that a profile may override. A description ends with where its default comes from."""
 
-    full: float = 0.90
-    busy: float = 0.70
-    flapping_failovers: int = 3  # failovers within an hour that make a line unsteady; common practice, no source
-    leak_share: float = 0.05  # part of the site's ordinary octets from which a leak may explain a complaint
-    outage_minutes: float = 3.0  # as long as every other sustained finding
-    keepalive_missing_intervals: float = 3.0  # three missed hellos mean down; common practice
-    keepalive_irregular_part: float = 0.2  # cadence off its interval by more than this part; common practice
-    keepalive_excess_times: float = 10.0  # times the budget of packets or octets
-    unanswered_attempts: int = 30  # attempts without an answer; common practice, no source
-    unanswered_share: float = 0.5  # part of the attempts on that service or place
-    flood_sources: int = 100  # addresses a minute that send unasked to one target; common practice, no source
-    flood_packets_s: float = 500.0  # unasked packets a second: fifty times the noise of a public address
-    scan_addresses: int = 200  # addresses tried in vain by one host within ten minutes; common practice
+    full: Fraction = Field(
+        default=0.90,
+        description="share of the plan rate from which a minute counts as full (common practice)",
+    )
+    busy: Fraction = Field(
+        default=0.70,
+        description="share of the plan rate from which a minute counts as busy (common practice)",
+    )
+
+    flapping_failovers: int = Field(
+        default=3,
+        description="failovers within an hour that make a line unsteady (common practice)",
+    )
+    leak_share: Fraction = Field(
+        default=0.05,
+        description="part of the site's ordinary octets from which a leak may explain a complaint (common practice)",
+    )
+    outage_minutes: float = Field(
+        default=3.0,
+        description="minutes without any traffic that make an outage (as for every sustained finding)",
+    )
+    keepalive_missing_intervals: float = Field(
+        default=3.0,
+        description="intervals without a keepalive that count as missing (three missed hellos: common practice)",
+    )
+    keepalive_irregular_part: Fraction = Field(
+        default=0.2,
+        description="part of the interval by which a cadence may be off (common practice)",
+    )
+    keepalive_excess_times: float = Field(
+        default=10.0,
+        description="times its budget from which a keepalive is in excess (common practice)",
+    )
+    unanswered_attempts: int = Field(
+        default=30,
+        description="connection attempts in vain that are worth a finding (common practice)",
+    )
+    unanswered_share: Fraction = Field(
+        default=0.5,
+        description="part of the attempts on a place or service that must be in vain (common practice)",
+    )
+    flood_sources: int = Field(
+        default=100,
+        description="addresses a minute that send unasked to one target (common practice)",
+    )
+    flood_packets_s: float = Field(
+        default=500.0,
+        description="unasked packets a second to one target (common practice)",
+    )
+    scan_addresses: int = Field(
+        default=200,
+        description="addresses that one host tries in vain within ten minutes (common practice)",
+    )
+
+    @field_validator("*")
+    @classmethod
+    def _above_zero(cls, value: object) -> object:
+        if isinstance(value, int | float) and value <= 0:
+            raise ValueError(f"{value!r} is not above 0")
+        return value
+
+    @model_validator(mode="after")
+    def _busy_below_full(self) -> Self:
+        if self.busy >= self.full:
+            raise at_odds([(("busy",), f"busy ({self.busy:g}) has to be below full ({self.full:g})")])
+        return self
 
 
 class Site(_Model):
-    name: str
-    timezone: str = "UTC"
-    lan: list[str] = []
-    exporters: list[str] = []
-    hours: str | None = None
+    name: Name = Field(description="what the site is called in notes")
+    timezone: Annotated[
+        str, AfterValidator(check_time_zone), Allowed('an IANA time zone such as "Pacific/Auckland"')
+    ] = Field(default="UTC", description="zone in which the site's times are given")
+    lan: Annotated[
+        list[LanNetwork], _bounded(MAX_PREFIXES), Allowed('a list of networks such as ["192.168.40.0/24"]')
+    ] = Field(default=[], description="networks inside the site")
+    exporters: Annotated[
+        list[Address], _bounded(MAX_EXPORTERS), Allowed('a list of addresses such as ["192.0.2.10"]')
+    ] = Field(default=[], description="only these exporters belong to the site; all when empty")
+    hours: Annotated[str | None, Allowed('hours such as "Mon-Fri 08:00-18:00" or "24/7"')] = Field(
+        default=None, description="working hours"
+    )
+
+    @field_validator("hours")
+    @classmethod
+    def _hours_can_be_read(cls, value: str | None) -> str | None:
+        if value is not None:
+            parse_hours(value)
+        return value
 
 
 class Profile(_Model):
-    site: Site
-    link: list[Link] = []
-    label: list[Label] = []
-    plan_catalogue: dict[str, tuple[float, float]] = Field(default_factory=dict)
-    thresholds: Thresholds = Thresholds()
+    site: Annotated[Site, Allowed("a [site] table with at least a name")]
+    link: Annotated[list[Link], _bounded(MAX_LINKS), Allowed("[[link]] tables")] = []
+    label: Annotated[list[Label], _bounded(MAX_PREFIXES), Allowed("[[label]] tables")] = []
+    plan_catalogue: Annotated[
+        dict[Name, PlanRates],
+        Allowed('plans such as "Fibre 250" = [250, 100], download and upload in Mbit/s'),
+    ] = Field(default_factory=dict, description="plans on offer, for review")
+    thresholds: Annotated[Thresholds, Allowed("a [thresholds] table")] = Thresholds()
+
+    @model_validator(mode="after")
+    def _parts_agree(self) -> Self:
+        found = [*links_at_odds(list(enumerate(self.link))), *labels_at_odds(list(enumerate(self.label)))]
+        if found:
+            raise at_odds(found)
+        return self
+
+
+Place = tuple[str | int, ...]
+AT_ODDS: Final = "at_odds"
+
+
+def at_odds(found: Sequence[tuple[Place, str]]) -> PydanticCustomError:
+    """One error for values that are fine alone but not together: (place below the model, what is wrong)."""
+    return PydanticCustomError(
+        AT_ODDS, "{text}", {"text": "; ".join(text for _, text in found), "found": list(found)}
+    )
+
+
+def links_at_odds(links: Sequence[tuple[int, Link]]) -> Iterator[tuple[Place, str]]:
+    """What is wrong between links, given with their position in the profile."""
+    for number, link, first in _repeated((n, link, link.name.casefold()) for n, link in links):
+        yield ("link", number, "name"), f'link[{first + 1}] is called "{link.name}" too'
+    used = ((n, link, index) for n, link in links for index in dict.fromkeys(link.interfaces))
+    owners: dict[int, int] = {}
+    for number, _, index in used:
+        if owners.setdefault(index, number) != number:
+            yield (
+                ("link", number, "interfaces"),
+                f"interface {index} belongs to link[{owners[index] + 1}] already",
+            )
+    for number, link in links:
+        if not link.interfaces and len(links) > 1:
+            yield ("link", number, "interfaces"), "only a site's single link can do without interface numbers"
+    if links and all(link.role == "backup" for _, link in links):
+        yield ("link", links[0][0], "role"), "no link is the primary one"
+
+
+def labels_at_odds(labels: Sequence[tuple[int, Label]]) -> Iterator[tuple[Place, str]]:
+    """Networks that have two names."""
+    for number, label, first in _repeated((n, label, label.network) for n, label in labels):
+        yield ("label", number, "network"), f"label[{first + 1}] names {label.network} already"
+
+
+_Part = TypeVar("_Part")
+
+
+def _repeated(parts: Iterable[tuple[int, _Part, str]]) -> Iterator[tuple[int, _Part, int]]:
+    """(position, part, position of the first part with the same key) of parts that repeat a key."""
+    seen: dict[str, int] = {}
+    for number, part, key in parts:
+        if seen.setdefault(key, number) != number:
+            yield number, part, seen[key]

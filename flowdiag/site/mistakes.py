@@ -1,0 +1,178 @@
+"""What pydantic found wrong with a profile, one line a mistake: key, what is wrong, what is allowed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Any, Final
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from flowdiag.site.profile import (
+    AT_ODDS,
+    Allowed,
+    Keepalive,
+    Label,
+    Link,
+    Place,
+    Profile,
+    Site,
+    Thresholds,
+    labels_at_odds,
+    links_at_odds,
+)
+from flowdiag.site.values import MAX_SHOWN, shown
+
+_MODELS: Final[Mapping[tuple[str, ...], type[BaseModel]]] = {
+    (): Profile,
+    ("site",): Site,
+    ("link",): Link,
+    ("link", "keepalive"): Keepalive,
+    ("label",): Label,
+    ("thresholds",): Thresholds,
+}
+
+
+@dataclass(frozen=True)
+class Mistake:
+    """key: dotted, positions counted from 1, such as link[2].down_mbps; links and labels with their name."""
+
+    key: str
+    what: str
+    expected: str | None = None
+
+    def __str__(self) -> str:
+        text = f"{self.key}: {self.what}"
+        return f"{text}; expected {self.expected}" if self.expected else text
+
+
+def mistakes_in(error: ValidationError, raw: Mapping[str, Any]) -> list[Mistake]:
+    """Every mistake in a raw profile that pydantic refused, in the order of the profile's keys.
+
+    Pydantic compares links and labels with each other only when all else is right; those that are right
+    alone are compared here too, so that one run shows all.
+    """
+    found = [mistake for detail in error.errors(include_url=False) for mistake in _from_detail(detail, raw)]
+    if not any(detail["type"] == AT_ODDS and not detail["loc"] for detail in error.errors(include_url=False)):
+        between = [*links_at_odds(_valid(raw, "link", Link)), *labels_at_odds(_valid(raw, "label", Label))]
+        found += [_at_odds(place, what, raw) for place, what in between]
+    return found
+
+
+def _valid(raw: Mapping[str, Any], key: str, model: type[Any]) -> list[tuple[int, Any]]:
+    """(position, value) of the tables under key that are right by themselves."""
+    tables = raw.get(key)
+    valid = []
+    for number, table in enumerate(tables if isinstance(tables, list) else []):
+        try:
+            valid.append((number, model.model_validate(table)))
+        except ValidationError:
+            continue
+    return valid
+
+
+def _from_detail(detail: ErrorDetails, raw: Mapping[str, Any]) -> Iterator[Mistake]:
+    place = detail["loc"]
+    if detail["type"] == AT_ODDS:
+        for below, what in detail["ctx"]["found"]:
+            yield _at_odds((*place, *below), what, raw)
+        return
+    if detail["type"] == "extra_forbidden":
+        yield _unknown_key(place, raw)
+        return
+    key = key_text(place, raw)
+    if detail["type"] == "missing":
+        yield Mistake(key, "is missing", allowed_at(place))
+    elif place and place[-1] == "[key]":
+        yield Mistake(
+            key_text(place[:-2], raw),
+            f"the name {shown(place[-2])} cannot be used",
+            "text of 1 to 200 characters",
+        )
+    elif detail["type"] == "value_error":
+        yield Mistake(key, str(detail["ctx"]["error"]), allowed_at(place))
+    elif detail["type"] == "too_long" and isinstance(detail["input"], list):
+        yield Mistake(
+            key, f"has {detail['ctx']['actual_length']} entries", f"at most {detail['ctx']['max_length']}"
+        )
+    else:
+        yield Mistake(key, f"{_kind(detail['input'])} is not allowed", allowed_at(place))
+
+
+def _kind(value: object) -> str:
+    """A wrong value as the person wrote it; tables and lists by their kind."""
+    if isinstance(value, Mapping):
+        return "a table"
+    if isinstance(value, list | tuple):
+        return "a list" if len(repr(value)) > MAX_SHOWN else shown(list(value))
+    return shown(value)
+
+
+def _at_odds(place: Place, what: str, raw: Mapping[str, Any]) -> Mistake:
+    return Mistake(key_text(place, raw), what)
+
+
+def _unknown_key(place: Place, raw: Mapping[str, Any]) -> Mistake:
+    model = _MODELS[_names(place[:-1])]
+    known = list(model.model_fields)
+    wanted = str(place[-1])
+    near = get_close_matches(wanted[:MAX_SHOWN].lower(), known, n=1)
+    elsewhere = [names for names, other in _MODELS.items() if wanted in other.model_fields]
+    what = "unknown key"
+    if near:
+        what += f', did you mean "{near[0]}"?'
+    elif elsewhere:
+        table = ".".join(elsewhere[0])
+        what += f", it belongs into [{table}]" if table else ", it belongs at the top"
+    return Mistake(key_text(place, raw), what, " or ".join([", ".join(known[:-1]), known[-1]]))
+
+
+def _names(place: Place) -> tuple[str, ...]:
+    return tuple(part for part in place if isinstance(part, str))
+
+
+def allowed_at(place: Place) -> str | None:
+    """What the key at a place may hold, from the model's Allowed marks."""
+    names = _names(place)
+    for length in range(len(names), 0, -1):
+        model = _MODELS.get(names[: length - 1])
+        if model is not None and names[length - 1] in model.model_fields:
+            return allowed_text(model, names[length - 1])
+    return None
+
+
+def allowed_text(model: type[BaseModel], key: str) -> str | None:
+    """What a key of a model may hold; from its type where it has no Allowed mark."""
+    field = model.model_fields[key]
+    for mark in field.metadata:
+        if isinstance(mark, Allowed):
+            return mark.text
+    if field.annotation is float:
+        return "a number above 0"
+    if field.annotation is int:
+        return "a whole number of 1 and up"
+    return None
+
+
+def key_text(place: Place, raw: Mapping[str, Any]) -> str:
+    """A place as people count: link[2].down_mbps, with the name of the link or label where it has one."""
+    text = ""
+    for part in place:
+        if isinstance(part, int):
+            text += f"[{part + 1}]"
+        else:
+            part = part if part.replace("_", "").replace("-", "").isalnum() else shown(part)
+            text += f".{part}" if text else part
+    name = _name_of(place, raw)
+    return f"{text} ({name})" if name else text
+
+
+def _name_of(place: Place, raw: Mapping[str, Any]) -> str | None:
+    if len(place) < 2 or place[0] not in ("link", "label") or not isinstance(place[1], int):
+        return None
+    tables = raw.get(str(place[0]))
+    table = tables[place[1]] if isinstance(tables, list) and place[1] < len(tables) else None
+    name = table.get("name") if isinstance(table, Mapping) else None
+    return f"{place[0]} {shown(name)}" if isinstance(name, str) and name.strip() else None
