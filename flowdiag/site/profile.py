@@ -154,7 +154,7 @@ class Thresholds(_Model):
     )
     leak_share: Fraction = Field(
         default=0.05,
-        description="part of the site's ordinary octets from which a leak may explain a complaint (common practice)",
+        description="part of the ordinary octets from which a leak may explain a complaint (common practice)",
     )
     outage_minutes: float = Field(
         default=3.0,
@@ -162,7 +162,7 @@ class Thresholds(_Model):
     )
     keepalive_missing_intervals: float = Field(
         default=3.0,
-        description="intervals without a keepalive that count as missing (three missed hellos: common practice)",
+        description="intervals without a keepalive that mean missing (three missed hellos: common practice)",
     )
     keepalive_irregular_part: Fraction = Field(
         default=0.2,

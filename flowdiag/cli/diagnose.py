@@ -1,0 +1,168 @@
+"""`flowdiag diagnose`: the ticket note."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from flowdiag.cli.options import (
+    exports_argument,
+    link_options,
+    output_options,
+    progress_bar,
+    pseudonyms_option,
+    site_option,
+    span_options,
+    talk_options,
+)
+from flowdiag.errors import UsageError
+
+if TYPE_CHECKING:
+    from flowdiag.note.model import Note
+    from flowdiag.pipeline import Direction
+    from flowdiag.site.profile import Profile
+
+FORMATS: Final = ("text", "markdown", "html", "json")
+SEVERITIES: Final = ("info", "warning", "critical")
+RATE: Final = click.FloatRange(min=0, min_open=True)
+FOUND: Final = 3  # exit code of --fail-on
+
+
+@click.command("diagnose")
+@exports_argument
+@site_option(required=False)
+@click.option("--ticket", metavar="REF", help="The ticket's reference, for the head of the note.")
+@click.option("--reported", metavar="TEXT", help="What the client said.")
+@span_options
+@click.option("--down", type=RATE, metavar="MBPS", help="Without a profile: download rate of the plan.")
+@click.option("--up", type=RATE, metavar="MBPS", help="Without a profile: upload rate of the plan.")
+@click.option("--interface", metavar="N", type=int, help="Without a profile: ifIndex of the link.")
+@click.option(
+    "--lan", metavar="CIDR", multiple=True, help="Without a profile: a network inside; may be repeated."
+)
+@click.option(
+    "--timezone", metavar="ZONE", help="Without a profile: the site's IANA time zone; UTC by default."
+)
+@output_options(*FORMATS)
+@click.option(
+    "--chart", type=click.Path(dir_okay=False, path_type=Path), help="Draw each link's rate to this PNG."
+)
+@link_options
+@pseudonyms_option
+@click.option("--fail-on", type=click.Choice(SEVERITIES), help="Exit 3 if a finding is at least this severe.")
+@talk_options
+def command(
+    exports: tuple[str, ...],
+    site: Path | None,
+    ticket: str | None,
+    reported: str | None,
+    window_from: str | None,
+    window_to: str | None,
+    down: float | None,
+    up: float | None,
+    interface: int | None,
+    lan: tuple[str, ...],
+    timezone: str | None,
+    form: str | None,
+    output: Path | None,
+    chart: Path | None,
+    link: str | None,
+    direction: Direction | None,
+    pseudonyms: bool,
+    fail_on: str | None,
+    quiet: bool,
+) -> None:
+    """Write the ticket note: was a link full, who and what filled it, was the site on its backup?
+
+    The first half of the note is for the client, the second for an engineer.
+
+    \b
+    Example:
+      flowdiag diagnose export.pcap --site site.toml --ticket T-1042 --reported "video calls freeze"
+      flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --output note.html
+      flowdiag diagnose export.pcap --down 100 --up 40 --interface 2 --lan 192.168.40.0/24
+    """
+    from flowdiag.cli.output import chosen_format, write_result
+
+    form = chosen_format(form, output, FORMATS)
+    profile = profile_of(site, down, up, interface, lan, timezone)
+    # Loaded after the options are known to be right, since it takes longer than a wrong option should.
+    from flowdiag.note.compose import compose
+    from flowdiag.pipeline import run
+
+    with progress_bar(quiet=quiet) as progress:
+        diagnosis = run(
+            exports,
+            profile,
+            window_from=window_from,
+            window_to=window_to,
+            reported=reported,
+            link=link,
+            direction=direction,
+            progress=progress,
+        )
+    note = compose(diagnosis, ticket=ticket, pseudonyms=pseudonyms)
+    if chart is not None:
+        from flowdiag.cli.output import complete_or_not_at_all
+        from flowdiag.note.chart import draw
+
+        with complete_or_not_at_all(chart) as path:
+            draw(diagnosis, path)
+    write_result(rendered(note, form), output)
+    if fail_on is not None and any(
+        severe_enough(finding.severity, fail_on) for finding in diagnosis.findings
+    ):
+        raise click.exceptions.Exit(FOUND)
+
+
+def profile_of(
+    site: Path | None,
+    down: float | None,
+    up: float | None,
+    interface: int | None,
+    lan: tuple[str, ...],
+    timezone: str | None,
+) -> Profile:
+    """The profile of --site, or one made of --down, --up and --interface. Raises UsageError for neither."""
+    from flowdiag.site.reading import profile_from_options, read_profile
+
+    given = {
+        "--down": down,
+        "--up": up,
+        "--interface": interface,
+        "--lan": lan or None,
+        "--timezone": timezone,
+    }
+    named = [option for option, value in given.items() if value is not None]
+    if site is not None:
+        if named:
+            raise UsageError(
+                f"{', '.join(named)} would contradict --site", advice="give the profile or these options"
+            )
+        return read_profile(site)
+    if down is None or up is None or (interface is None and not lan):
+        raise UsageError(
+            "what the site bought is not known",
+            expected="--site SITE.toml, or --down MBPS --up MBPS --interface N",
+            advice='"flowdiag draft EXPORT > site.toml" proposes a profile',
+        )
+    return profile_from_options(down, up, interface, lan, timezone or "UTC")
+
+
+def rendered(note: Note, form: str) -> str:
+    """The note in a format."""
+    if form == "json":
+        from flowdiag.note.json_note import render
+    elif form == "markdown":
+        from flowdiag.note.markdown import render
+    elif form == "html":
+        from flowdiag.note.html import render
+    else:
+        from flowdiag.note.text import render
+    return render(note)
+
+
+def severe_enough(severity: str, least: str) -> bool:
+    return SEVERITIES.index(severity) >= SEVERITIES.index(least)

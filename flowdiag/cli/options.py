@@ -1,0 +1,143 @@
+"""Options that several commands share, one decorator each, so that they read and behave alike everywhere."""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from flowdiag.collector.readers.inputs import Progress
+
+Decorated = TypeVar("Decorated", bound=Callable[..., Any])
+
+DEFAULT_ROWS: Final = 20
+MAX_WINDOW_S: Final = 31 * 86_400  # a month in one window; more is no series
+
+_DURATION: Final = re.compile(r"(\d{1,8}(?:\.\d{1,3})?)\s*(s|m|h|d|)")
+_SECONDS: Final = {"": 1, "s": 1, "m": 60, "h": 3600, "d": 86_400}
+
+
+def milliseconds(ctx: click.Context, param: click.Parameter, value: str) -> int:
+    """A length of time such as 60s, 5m, 1h, 1d in milliseconds; a bare number is seconds."""
+    match = _DURATION.fullmatch(value.strip().lower())
+    duration = round(float(match[1]) * _SECONDS[match[2]] * 1000) if match else 0
+    if not 1000 <= duration <= MAX_WINDOW_S * 1000:
+        raise click.BadParameter(f"{value[:40]!r} is not a length of time such as 60s, 5m or 1h (1s to 31d)")
+    return duration
+
+
+def exports_argument(function: Decorated) -> Decorated:
+    """EXPORT..., passed as `exports`, a tuple of paths as text."""
+    return click.argument("exports", metavar="EXPORT...", nargs=-1, required=True)(function)
+
+
+def site_option(*, required: bool) -> Callable[[Decorated], Decorated]:
+    """--site, passed as `site`: the path of the profile or None."""
+    return click.option(
+        "--site",
+        metavar="SITE.toml",
+        required=required,
+        type=click.Path(path_type=Path),
+        help="The site profile (flowdiag draft proposes one).",
+    )
+
+
+def span_options(function: Decorated) -> Decorated:
+    """--from and --to, passed as `window_from` and `window_to`: text or None (site/window.py reads them)."""
+    when = "ISO 8601, or HH:MM in the site's time zone."
+    function = click.option("--to", "window_to", metavar="TIME", help=f"End of the window: {when}")(function)
+    return click.option("--from", "window_from", metavar="TIME", help=f"Begin of the window: {when}")(
+        function
+    )
+
+
+def window_option(default: str = "60s") -> Callable[[Decorated], Decorated]:
+    """--window, passed as `window_ms`."""
+    return click.option(
+        "--window",
+        "window_ms",
+        metavar="DURATION",
+        callback=milliseconds,
+        default=default,
+        show_default=True,
+        help="Length of the time windows: 60s, 5m, 1h.",
+    )
+
+
+def output_options(*formats: str) -> Callable[[Decorated], Decorated]:
+    """--format, passed as `form` (text or None), and --output, passed as `output` (a path or None).
+
+    formats: the first is the default; cli/output.py turns both into the format to write.
+    """
+
+    def decorate(function: Decorated) -> Decorated:
+        function = click.option(
+            "--output",
+            type=click.Path(dir_okay=False, path_type=Path),
+            help="Write to this file; its suffix picks the format.",
+        )(function)
+        return click.option(
+            "--format",
+            "form",
+            type=click.Choice(formats),
+            help=f"Form of the result; {formats[0]} by default.",
+        )(function)
+
+    return decorate
+
+
+def rows_option(function: Decorated) -> Decorated:
+    """-n, passed as `limit`; 0 means all."""
+    return click.option(
+        "-n",
+        "limit",
+        type=click.IntRange(min=0),
+        default=DEFAULT_ROWS,
+        show_default=True,
+        help="Rows of a list; 0 shows all.",
+    )(function)
+
+
+def link_options(function: Decorated) -> Decorated:
+    """--link and --direction, passed as `link` and `direction`: text or None."""
+    function = click.option("--direction", type=click.Choice(["down", "up"]), help="Only this direction.")(
+        function
+    )
+    return click.option("--link", metavar="NAME", help="Only this link of the profile.")(function)
+
+
+def pseudonyms_option(function: Decorated) -> Decorated:
+    """--pseudonyms, passed as `pseudonyms`."""
+    return click.option(
+        "--pseudonyms", is_flag=True, help="Replace addresses by pseudonyms; the result says that it did."
+    )(function)
+
+
+def talk_options(function: Decorated) -> Decorated:
+    """--quiet, passed as `quiet`; --verbose, which the command group reads itself."""
+    function = click.option("--verbose", is_flag=True, expose_value=False, help="Show a fault in full.")(
+        function
+    )
+    return click.option("--quiet", is_flag=True, help="No progress bar and no remarks.")(function)
+
+
+@contextmanager
+def progress_bar(*, quiet: bool) -> Iterator[Progress | None]:
+    """What to pass as `progress` while reading: a bar on standard error, None unless that is a terminal."""
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, DownloadColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bar
+
+    columns = (TextColumn("reading"), BarColumn(), DownloadColumn(), TimeRemainingColumn())
+    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("reading", total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total or None)

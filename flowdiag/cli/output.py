@@ -1,0 +1,98 @@
+"""Where a result goes: standard output, or a file that is there complete or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final
+
+import click
+
+from flowdiag.errors import FlowdiagError, UsageError
+
+SUFFIXES: Final = {
+    ".txt": "text",
+    ".text": "text",
+    ".md": "markdown",
+    ".markdown": "markdown",
+    ".html": "html",
+    ".htm": "html",
+    ".json": "json",
+    ".csv": "csv",
+    ".toml": "toml",
+}
+
+
+def chosen_format(form: str | None, output: Path | None, formats: Collection[str]) -> str:
+    """The format to write: what --format says, else what --output's suffix says, else the first of formats.
+
+    Raises UsageError for a suffix that is none of the formats'.
+    """
+    if form is not None:
+        return form
+    default = next(iter(formats))
+    if output is None or not output.suffix:
+        return default
+    found = SUFFIXES.get(output.suffix.lower())
+    if found is None or found not in formats:
+        known = [suffix for suffix, name in SUFFIXES.items() if name in formats]
+        raise UsageError(
+            f"the suffix {output.suffix} does not say in which form to write",
+            file=str(output),
+            expected=f"one of {', '.join(known)}, or --format",
+        )
+    return found
+
+
+def write_result(text: str, output: Path | None) -> None:
+    """Writes a result with one newline at its end. Raises FlowdiagError if the file cannot be written."""
+    text = text if text.endswith("\n") else text + "\n"
+    if output is None:
+        click.echo(text, nl=False)
+        return
+    with complete_or_not_at_all(output) as path:
+        path.write_text(text, encoding="utf-8")
+
+
+@contextmanager
+def complete_or_not_at_all(output: Path) -> Iterator[Path]:
+    """A path beside output to write to; it takes output's place when the block ends without an error.
+
+    What is no regular file (a device, a pipe) is written to as it is. Raises FlowdiagError for what the file
+    system refuses.
+    """
+    try:
+        if output.exists() and not output.is_file():
+            yield output
+            return
+        output = output.resolve()  # a symbolic link stays one, and its target is replaced
+        handle, name = tempfile.mkstemp(
+            prefix=f".{output.name[:64]}.", suffix=output.suffix[:16], dir=output.parent
+        )
+        os.close(handle)
+        aside = Path(name)
+        try:
+            yield aside
+            os.chmod(aside, _mode(output))
+            os.replace(aside, output)
+        finally:
+            aside.unlink(missing_ok=True)
+    except OSError as error:
+        raise FlowdiagError(
+            f"cannot be written: {error.strerror or error}",
+            file=str(output),
+            advice="name a file in a folder that can be written to",
+        ) from error
+
+
+def _mode(output: Path) -> int:
+    """The permissions of the file to be replaced, or those that a new file would get."""
+    try:
+        return output.stat().st_mode & 0o7777
+    except FileNotFoundError:
+        mask = os.umask(0)
+        os.umask(mask)
+        return 0o666 & ~mask

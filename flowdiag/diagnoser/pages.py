@@ -1,0 +1,121 @@
+"""The page of each finding: its module's docstring, as `flowdiag explain` and the documentation show it."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from dataclasses import dataclass
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from typing import Final
+
+from flowdiag.errors import UsageError
+
+# In the order of the reference. The codes that are only verdicts come last.
+CODES: Final = (
+    "link-full",
+    "link-busy",
+    "below-plan",
+    "on-backup",
+    "flapping",
+    "backup-leak",
+    "keepalive-missing",
+    "keepalive-unanswered",
+    "keepalive-excess",
+    "keepalive-irregular",
+    "outage",
+    "realtime-contention",
+    "single-host",
+    "unanswered-connections",
+    "inbound-flood",
+    "outbound-scan",
+    "export-gap",
+    "not-the-link",
+    "cannot-tell",
+)
+
+# Heading in a docstring -> heading on the page.
+SECTIONS: Final = {
+    "Means": "What it means",
+    "Decided": "How it is decided",
+    "Thresholds": "Thresholds",
+    "Fooled by": "What can fool it",
+    "Do": "What to do",
+    "Limits": "Limits",
+}
+
+
+@dataclass(frozen=True)
+class Page:
+    """says: one sentence; sections: (heading, text) in the order of the docstring, text in Markdown."""
+
+    code: str
+    says: str
+    sections: tuple[tuple[str, str], ...]
+
+    def markdown(self) -> str:
+        parts = [f"# {self.code}", self.says]
+        for heading, text in self.sections:
+            parts += [f"## {heading}", text]
+        return "\n\n".join(parts) + "\n"
+
+
+def known_codes() -> list[str]:
+    """The codes that have a page."""
+    return [code for code in CODES if _source(code).is_file()]
+
+
+def pages() -> Iterator[Page]:
+    """All pages, in the order of the reference."""
+    for code in known_codes():
+        yield page(code)
+
+
+def page(code: str) -> Page:
+    """The page of a finding code. Raises UsageError for an unknown one, with the list of all."""
+    wanted = code.strip().lower().replace("_", "-")
+    codes = known_codes()
+    if wanted not in codes:
+        from difflib import get_close_matches
+
+        near = get_close_matches(wanted[:60], codes, n=1)
+        what = f"{code[:60]!r} is not a finding code" + (f", did you mean {near[0]}?" if near else "")
+        raise UsageError(what, expected=f"one of {', '.join(codes)}")
+    # The source is parsed, not imported: a page needs none of what a finding computes with.
+    text = ast.get_docstring(ast.parse(_source(wanted).read_text(encoding="utf-8"))) or ""
+    return parse_page(wanted, text)
+
+
+def parse_page(code: str, docstring: str) -> Page:
+    """Splits a finding's docstring into its sentence and its sections, each begun by a word such as `Means:`.
+
+    Text before the first heading and behind the first line belongs to the sentence.
+    """
+    says: list[str] = []
+    sections: list[tuple[str, list[str]]] = []
+    for line in docstring.splitlines():
+        name, colon, rest = line.partition(":")
+        if colon and name in SECTIONS:
+            sections.append((SECTIONS[name], [rest.strip()] if rest.strip() else []))
+        elif sections:
+            sections[-1][1].append(line)
+        else:
+            says.append(line.strip())
+    return Page(
+        code,
+        " ".join(part for part in says if part),
+        tuple((heading, _dedented(lines)) for heading, lines in sections),
+    )
+
+
+def _dedented(lines: list[str]) -> str:
+    """Section text without the docstring's own indentation."""
+    from inspect import cleandoc
+
+    text = cleandoc("\n" + "\n".join(lines)).strip()
+    first = text.split(maxsplit=1)[0] if text else ""
+    return text[:1].upper() + text[1:] if first.isalpha() else text  # a threshold's name stays as it is
+
+
+def _source(code: str) -> Traversable:
+    return files("flowdiag.diagnoser") / f"{code.replace('-', '_')}.py"

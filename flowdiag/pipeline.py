@@ -1,0 +1,137 @@
+"""The main job from end to end: an export and a site profile in, a diagnosis out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Literal
+
+from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.aggregator.build import build_case_data
+from flowdiag.aggregator.coverage import Coverage
+from flowdiag.aggregator.ranking import rank_applications, rank_destinations, rank_talkers
+from flowdiag.aggregator.site_flows import DIRECTION_NAMES
+from flowdiag.collector.export import open_export
+from flowdiag.collector.readers.inputs import Progress
+from flowdiag.collector.report import ExportReport
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.diagnose import diagnose
+from flowdiag.diagnoser.diagnosis import Diagnosis
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.errors import UsageError
+from flowdiag.site.profile import Profile
+from flowdiag.site.window import resolve_window
+
+Direction = Literal["down", "up"]
+
+
+def run(
+    paths: Sequence[str | Path],
+    profile: Profile,
+    *,
+    window_from: str | None = None,
+    window_to: str | None = None,
+    reported: str | None = None,
+    link: str | None = None,
+    direction: Direction | None = None,
+    progress: Progress | None = None,
+) -> Diagnosis:
+    """Diagnoses an export.
+
+    window_from, window_to: the complaint's window as site/window.py reads it, all of the export where both
+    are None; reported: what the client said; link, direction: show figures and findings of these only;
+    progress: told of octets read and octets in all. Raises ExportError for an export that cannot be used,
+    UsageError for a window or link that does not exist.
+    """
+    wanted = None if link is None else link_named(profile, link)
+    case = build_case(
+        paths, profile, window_from=window_from, window_to=window_to, reported=reported, progress=progress
+    )
+    diagnosis = diagnose(case)
+    return diagnosis if wanted is None and direction is None else restricted(diagnosis, wanted, direction)
+
+
+def build_case(
+    paths: Sequence[str | Path],
+    profile: Profile,
+    *,
+    window_from: str | None = None,
+    window_to: str | None = None,
+    reported: str | None = None,
+    progress: Progress | None = None,
+) -> Case:
+    """Reads an export into the case that findings look at. Arguments and errors as for run()."""
+    exporters = {to_bytes(address) for address in profile.site.exporters} or None
+    export = open_export(paths, exporters=exporters, progress=progress)
+    flows, usage, coverage = build_case_data(export.batches(), export.report, profile)
+    first_ms, last_ms = span(coverage, export.report)
+    window_ms = resolve_window(window_from, window_to, profile.site.timezone, first_ms, last_ms)
+    return Case(
+        profile=profile,
+        flows=flows,
+        usage=usage,
+        coverage=coverage,
+        window_ms=window_ms,
+        window_given=window_from is not None or window_to is not None,
+        reported=(reported or "").strip() or None,
+    )
+
+
+def span(coverage: Coverage, report: ExportReport) -> tuple[int | None, int | None]:
+    """First and last flow time; where no flow has times, first and last message. ms since 1970 UTC."""
+    if coverage.first_ms is not None and coverage.last_ms is not None:
+        return coverage.first_ms, coverage.last_ms
+    firsts = [s.first_export_ms for s in report.sessions if s.first_export_ms is not None]
+    lasts = [s.last_export_ms for s in report.sessions if s.last_export_ms is not None]
+    return min(firsts, default=None), max(lasts, default=None)
+
+
+def link_named(profile: Profile, name: str) -> int:
+    """Position of a link of the profile. Raises UsageError that lists the names there are."""
+    for number, link in enumerate(profile.link):
+        if link.name.casefold() == name.strip().casefold():
+            return number
+    raise UsageError(
+        f"--link: the profile has no link {name[:60]!r}",
+        expected=" or ".join(f'"{link.name}"' for link in profile.link) or "a profile with links",
+    )
+
+
+def restricted(diagnosis: Diagnosis, link: int | None, direction: Direction | None) -> Diagnosis:
+    """The diagnosis with figures and findings of one link (by position) or direction only.
+
+    The verdict explains the complaint and is left as it is, with the finding it rests on. Findings without a
+    link or direction of their own concern all of them and stay.
+    """
+    case = diagnosis.case
+    flows, profile = case.flows, case.profile
+    name = None if link is None else profile.link[link].name
+    mask = flows.link >= 0 if link is None else flows.link == link
+    if direction is not None:
+        mask &= flows.direction == DIRECTION_NAMES.index(direction)
+
+    def stays(finding: Finding) -> bool:
+        if finding is diagnosis.verdict.finding:
+            return True
+        return (name is None or finding.link in (None, name)) and (
+            direction is None or finding.direction in (None, direction)
+        )
+
+    shown = " ".join(part for part in (name and f'link "{name}"', direction) if part)
+    return replace(
+        diagnosis,
+        findings=tuple(finding for finding in diagnosis.findings if stays(finding)),
+        links=tuple(figures for figures in diagnosis.links if name is None or figures.name == name),
+        talkers=rank_talkers(flows, profile, case.window_ms, mask=mask, limit=len(diagnosis.talkers)),
+        applications=rank_applications(
+            flows, profile, case.window_ms, mask=mask, limit=len(diagnosis.applications)
+        ),
+        destinations=rank_destinations(
+            flows, profile, case.window_ms, mask=mask, limit=len(diagnosis.destinations)
+        ),
+        cautions=(
+            *diagnosis.cautions,
+            f"Figures and findings are those of {shown} only; the verdict looks at all.",
+        ),
+    )
