@@ -22,6 +22,7 @@ from flowdiag.collector.readers.container import Flows, Messages, open_container
 from flowdiag.collector.readers.inputs import Input, Progress, SideFileError, find_inputs
 from flowdiag.collector.readers.packets import CUT_SHORT, Dissector
 from flowdiag.collector.readers.source import Source
+from flowdiag.collector.readers.stored_flows import StoredFlows, unscaled
 from flowdiag.collector.report import ExportReport
 from flowdiag.errors import ExportError
 from flowdiag.flows import ADDRESS, FLOW_SCHEMA, UNKNOWN_ADDRESS
@@ -49,8 +50,10 @@ class Export:
         self._progress = progress
         self._octets_read = 0
         self._octets = sum(item.octets for item in inputs)
+        self._scale = scale
         self._decoder = Decoder(self.report, scale=scale)
         self._dissector = Dissector()
+        self._stored = StoredFlows(self.report)
         self._used = 0  # messages and flow records taken
         self._foreign = 0  # messages of exporters that were not asked for
         self._unusable: list[ExportError] = []
@@ -106,7 +109,10 @@ class Export:
                 self._foreign += 1
 
     def _flows(self, contents: Flows) -> Iterator[pa.RecordBatch]:
-        for batch in contents.batches:
+        # Imported here since Parquet is the rare container and costs a tenth of a second to load.
+        from flowdiag.collector.readers.parquet import read_parquet
+
+        for batch in read_parquet(contents.window, contents.source, self._stored):
             if self._exporters is not None:
                 wanted = pa.array(sorted(self._exporters | {UNKNOWN_ADDRESS}), ADDRESS)
                 kept = batch.filter(pc.is_in(batch["exporter"], value_set=wanted))
@@ -114,7 +120,8 @@ class Export:
                 batch = kept
             self._used += batch.num_rows
             if batch.num_rows:
-                yield batch
+                self._stored.add_rows(batch)
+                yield batch if self._scale else unscaled(batch)
 
     def _count(self, octets: int) -> None:
         self._octets_read += octets

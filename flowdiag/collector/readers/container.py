@@ -11,9 +11,10 @@
 
 from __future__ import annotations
 
+import codecs
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.readers.compression import MAX_LAYERS, Decompressor, compression_of
@@ -26,9 +27,6 @@ from flowdiag.collector.readers.pcapng import MAGIC, read_pcapng
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import Octets, Window
 from flowdiag.errors import ExportError
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 # Enough to see a damaged first message, the one after it and the header that follows.
 HEAD_OCTETS: Final = 2 * MAX_MESSAGE + 4
@@ -52,9 +50,10 @@ class Messages:
 
 @dataclass(frozen=True)
 class Flows:
-    """A container of flow records that were decoded before: batches of FLOW_SCHEMA."""
+    """A container of flow records that were decoded before, for read_parquet."""
 
-    batches: Iterator[pa.RecordBatch]
+    window: Window
+    source: Source
 
 
 def open_container(octets: Octets, source: Source, dissector: Dissector) -> Messages | Flows:
@@ -90,9 +89,7 @@ def open_container(octets: Octets, source: Source, dissector: Dissector) -> Mess
     if head.startswith(MAGIC):
         return Messages("capture", read_pcapng(window, source, dissector))
     if head.startswith(PARQUET):
-        from flowdiag.collector.readers.parquet import read_parquet
-
-        return Flows(read_parquet(window, source))
+        return Flows(window, source)
     if _holds_message(window):
         return Messages("file of export messages", read_messages(window, source))
     raise _unusable(head, source)
@@ -128,4 +125,9 @@ def _unusable(head: bytes, source: Source) -> ExportError:
 
 
 def _is_text(sample: bytes) -> bool:
+    try:
+        # An incremental decoder, since the sample may end inside a character.
+        codecs.getincrementaldecoder("utf-8")().decode(sample)
+    except UnicodeDecodeError:
+        return False
     return not any(octet < 32 and octet not in b"\t\n\v\f\r\x1b" for octet in sample)

@@ -1,7 +1,7 @@
 """Parquet that flowdiag wrote: flow records that were decoded before, read straight as record batches.
 
 Facts the design follows:
-- the schema's metadata says that flowdiag wrote the file (METADATA_KEY), so that a foreign table is one clear
+- the schema's metadata says that flowdiag wrote the file (TABLE_KEY), so that a foreign table is one clear
   error instead of a guess at its columns;
 - Parquet keeps its index at the end of the file, so a stream is first copied to a temporary file, within a
   bound.
@@ -17,13 +17,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from flowdiag.collector.readers.source import Source
+from flowdiag.collector.readers.stored_flows import TABLE_KEY, TABLE_VERSION, StoredFlows
 from flowdiag.collector.readers.window import CHUNK_OCTETS, Window
 from flowdiag.errors import ExportError
 from flowdiag.flows import FLOW_SCHEMA
-
-# Schema metadata of a Parquet file that holds the flow table; the value is the version of its columns.
-METADATA_KEY: Final = b"flowdiag.flows"
-METADATA_VERSION: Final = b"1"
 
 BATCH_ROWS: Final = 1 << 17
 MEMORY_OCTETS: Final = 32 << 20  # copies up to this size stay in memory
@@ -32,13 +29,8 @@ MAX_OCTETS: Final = 64 << 30  # of a copy on disk
 ADVICE: Final = "give the export that the table was made from"
 
 
-def flow_metadata() -> dict[bytes, bytes]:
-    """The schema metadata that marks a Parquet file as flowdiag's."""
-    return {METADATA_KEY: METADATA_VERSION}
-
-
-def read_parquet(window: Window, source: Source) -> Iterator[pa.RecordBatch]:
-    """The flow records of a Parquet file in batches of FLOW_SCHEMA.
+def read_parquet(window: Window, source: Source, stored: StoredFlows) -> Iterator[pa.RecordBatch]:
+    """The flow records of a Parquet file in batches of FLOW_SCHEMA; stored learns what its metadata tells.
 
     Raises ExportError for a table that flowdiag did not write, another version, missing columns, and damage.
     """
@@ -47,6 +39,7 @@ def read_parquet(window: Window, source: Source) -> Iterator[pa.RecordBatch]:
         try:
             file = pq.ParquetFile(copy)
             check_schema(file.schema_arrow, source.name)
+            stored.add_metadata(file.schema_arrow.metadata, source.name)
             for batch in file.iter_batches(BATCH_ROWS, columns=FLOW_SCHEMA.names):
                 yield _cast(batch)
         except (pa.ArrowException, OSError) as error:
@@ -60,7 +53,7 @@ def read_parquet(window: Window, source: Source) -> Iterator[pa.RecordBatch]:
 
 def check_schema(schema: pa.Schema, name: str) -> None:
     """Raises ExportError unless a Parquet schema is that of a flow table written by flowdiag."""
-    version = (schema.metadata or {}).get(METADATA_KEY)
+    version = (schema.metadata or {}).get(TABLE_KEY)
     if version is None:
         raise ExportError(
             "a Parquet file that flowdiag did not write",
@@ -69,7 +62,7 @@ def check_schema(schema: pa.Schema, name: str) -> None:
             advice=ADVICE,
         )
     missing = [column for column in FLOW_SCHEMA.names if column not in schema.names]
-    if version != METADATA_VERSION or missing:
+    if version != TABLE_VERSION or missing:
         raise ExportError(
             "a flow table of another version of flowdiag", file=name, expected="version 1", advice=ADVICE
         )

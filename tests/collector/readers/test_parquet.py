@@ -13,8 +13,9 @@ import pytest
 
 from flowdiag.collector.readers.container import Flows, open_container
 from flowdiag.collector.readers.packets import Dissector
-from flowdiag.collector.readers.parquet import METADATA_KEY, flow_metadata
+from flowdiag.collector.readers.parquet import read_parquet
 from flowdiag.collector.readers.source import Source
+from flowdiag.collector.readers.stored_flows import TABLE_KEY, StoredFlows, flow_metadata
 from flowdiag.collector.report import ExportReport
 from flowdiag.errors import ExportError
 from flowdiag.flows import FLOW_SCHEMA
@@ -31,10 +32,12 @@ def written(table: pa.Table, metadata: dict[bytes, bytes] | None) -> bytes:
     return octets.getvalue()
 
 
-def read(octets: bytes) -> pa.Table:
-    contents = open_container(io.BytesIO(octets), Source("file", 0, ExportReport()), Dissector())
+def read(octets: bytes, report: ExportReport | None = None) -> pa.Table:
+    report = report or ExportReport()
+    contents = open_container(io.BytesIO(octets), Source("file", 0, report), Dissector())
     assert isinstance(contents, Flows)
-    return pa.Table.from_batches(list(contents.batches), FLOW_SCHEMA)
+    batches = list(read_parquet(contents.window, contents.source, StoredFlows(report)))
+    return pa.Table.from_batches(batches, FLOW_SCHEMA)
 
 
 def test_a_flow_table_comes_back_as_it_was() -> None:
@@ -54,7 +57,7 @@ def test_a_foreign_table_is_one_clear_error() -> None:
 
 def test_another_version_or_missing_columns_are_one_clear_error() -> None:
     with pytest.raises(ExportError, match="another version"):
-        read(written(TABLE, {METADATA_KEY: b"999"}))
+        read(written(TABLE, {TABLE_KEY: b"999"}))
     with pytest.raises(ExportError, match="another version"):
         read(written(TABLE.drop_columns(["octets"]), flow_metadata()))
 

@@ -23,7 +23,7 @@ START = 2**32 - 100  # the sequence numbers wrap within the stream
 
 
 def segment(position: int, octets: bytes, flags: str = "A", port: int = 40_000, start: int = START) -> bytes:
-    """The segment whose first octet is octet position of the stream that starts at sequence number start + 1."""
+    """The segment at octet position of the stream whose first octet has sequence number start + 1."""
     sequence = (start + 1 + position) % 2**32
     bits = sum({"F": 1, "S": 2, "A": 16}[flag] for flag in flags)
     return ipv4(struct.pack(">HHIIBBHHH", port, 4_739, sequence, 0, 5 << 4, bits, 65_535, 0, 0) + octets, 6)

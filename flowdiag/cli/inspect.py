@@ -1,0 +1,57 @@
+"""`flowdiag inspect`: what is in an export, for an engineer."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from flowdiag.cli.options import exports_argument, output_options, progress_bar, rows_option, talk_options
+
+if TYPE_CHECKING:
+    from flowdiag.collector.inspecting import Inspection
+
+FORMATS: Final = ("text", "json")
+
+
+@click.command("inspect")
+@exports_argument
+@output_options(*FORMATS)
+@rows_option
+@talk_options
+def command(exports: tuple[str, ...], form: str | None, output: Path | None, limit: int, quiet: bool) -> None:
+    """Show what is in an export.
+
+    Exporters, observation domains, templates, interfaces with names and octets each way, time span, records,
+    lost and undecodable records, sampling, and the active timeout as seen in the data. EXPORT is a capture,
+    an IPFIX file, NetFlow messages, a folder of them, or "-" for standard input.
+
+    \b
+    Example:
+      flowdiag inspect router.pcap
+      flowdiag inspect exports/ --format json
+    """
+    from flowdiag.cli.output import chosen_format, write_result
+
+    form = chosen_format(form, output, FORMATS)
+    from flowdiag.collector.inspecting import inspect_export
+
+    with progress_bar(quiet=quiet) as progress:
+        inspection = inspect_export(exports, progress)
+    write_result(
+        _rendered(inspection, form, limit, on_terminal=output is None and sys.stdout.isatty()), output
+    )
+
+
+def _rendered(inspection: Inspection, form: str, limit: int, *, on_terminal: bool) -> str:
+    if form == "json":
+        import json
+
+        from flowdiag.collector.inspecting import as_json
+
+        return json.dumps(as_json(inspection), indent=2)
+    from flowdiag.cli.inspect_text import render
+
+    return render(inspection, limit, on_terminal=on_terminal)

@@ -1,0 +1,240 @@
+"""`flowdiag inspect` as text: rich tables on a terminal, the same tables without colour in a pipe.
+
+Names come from the network, so every one goes through the escaper, and none is read as markup.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Iterator, Sequence
+from typing import Final, TypeVar
+
+from rich import box
+from rich.console import Console, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from flowdiag.collector.inspecting import Inspection, exporter_text, iso_time
+from flowdiag.collector.report import SessionReport, TemplateReport
+from flowdiag.note.escape import terminal
+
+WIDTH: Final = 100  # in a pipe or a file
+# A clock that is off by less is not worth an engineer's look (common practice, no source).
+CLOCK_OFFSET_WORTH_NAMING_MS: Final = 5_000
+VARIABLE_LENGTH: Final = 65_535  # RFC 7011 7
+
+_PROTOCOL_NAMES: Final = {"ipfix": "IPFIX", "netflow9": "NetFlow v9", "netflow5": "NetFlow v5"}
+_Item = TypeVar("_Item")
+
+
+def render(inspection: Inspection, limit: int, *, on_terminal: bool) -> str:
+    """Everything the inspection holds; lists longer than limit are cut and say so (0: no limit).
+
+    on_terminal: as wide as the terminal and styled; else plain and WIDTH columns wide.
+    """
+    file = io.StringIO()
+    console = Console(file=file, force_terminal=on_terminal, width=None if on_terminal else WIDTH)
+    for number, section in enumerate(_sections(inspection, limit)):
+        if number == 1:  # tables end with a blank line of their own, the summary does not
+            console.print()
+        console.print(section)
+    # Tables pad their lines with blanks, which are noise in a pipe and in a pasted text.
+    return "".join(line.rstrip() + "\n" for line in file.getvalue().splitlines())
+
+
+def _sections(inspection: Inspection, limit: int) -> Iterator[RenderableType]:
+    report = inspection.report
+    yield _summary(inspection)
+    yield _sessions(inspection, limit)
+    templates = [(s, t) for s in inspection.sessions for _, t in sorted(s.templates.items())]
+    if templates:
+        yield _templates(templates, limit)
+    if inspection.interfaces:
+        yield _table(
+            "Interfaces (octets as exported, by ingress and egress)",
+            ["exporter", "index:r", "name", "description", "octets in:r", "octets out:r"],
+            inspection.interfaces,
+            limit,
+            lambda interface: [
+                _exporter(interface.exporter),
+                str(interface.index),
+                terminal(interface.name),
+                terminal(interface.description),
+                f"{interface.octets_in:,}",
+                f"{interface.octets_out:,}",
+            ],
+        )
+    if report.losses:
+        yield _table(
+            "Losses (gaps in the sequence numbers)",
+            ["noticed at", "exporter", "domain:r", "messages:r", "records:r"],
+            report.losses,
+            limit,
+            lambda loss: [
+                iso_time(loss.time_ms) or "",
+                _exporter(loss.exporter),
+                str(loss.domain),
+                f"{loss.messages:,}",
+                f"{loss.records:,}",
+            ],
+        )
+    if report.problems:
+        yield _table(
+            "Problems (left out or read with doubt)",
+            ["file", "offset:r", "what", "count:r"],
+            report.problems,
+            limit,
+            lambda problem: [
+                terminal(problem.file),
+                "" if problem.offset is None else str(problem.offset),
+                terminal(problem.what),
+                f"{problem.count:,}",
+            ],
+        )
+    notes = [*report.notes, *_clock_notes(inspection.sessions), *_session_notes(inspection.sessions)]
+    if notes:
+        yield _table("Notes", ["note"], notes, limit, lambda note: [terminal(note)], header=False)
+
+
+def _summary(inspection: Inspection) -> Table:
+    report = inspection.report
+    octets = f"{inspection.octets:,}"
+    if inspection.sampled:
+        octets += f" as exported, {inspection.octets_scaled:,} scaled for sampling"
+    estimate = any(session.lost_is_estimate for session in report.sessions)
+    lost = f"{report.lost_messages:,} messages, {report.lost_records:,} records"
+    lost += " (partly estimated)" if estimate and report.lost_records else ""
+    resolution = f"{inspection.resolution_s} s"
+    resolution += "" if inspection.resolution_known else " (assumed: too few long flows to tell)"
+    rows = [
+        ("Records", f"{inspection.records:,}"),
+        ("Octets", octets),
+        ("Packets", f"{inspection.packets:,}"),
+        ("First flow", iso_time(inspection.first_ms) or "no times in the export"),
+        ("Last flow", iso_time(inspection.last_ms) or "no times in the export"),
+        ("Active timeout", resolution),
+        ("Lost", lost),
+        ("Undecoded", f"{report.undecoded_sets:,} sets, {report.undecoded_records:,} records"),
+    ]
+    if report.impossible_times:
+        rows.append(("Impossible times", f"{report.impossible_times:,} records"))
+    table = Table(box=None, show_header=False, pad_edge=False)
+    table.add_column(style="bold")
+    table.add_column()
+    for name, value in rows:
+        table.add_row(Text(name), Text(value))
+    return table
+
+
+def _sessions(inspection: Inspection, limit: int) -> Table:
+    return _table(
+        "Exporters and observation domains",
+        [
+            "exporter",
+            "port:r",
+            "domain:r",
+            "protocol",
+            "messages:r",
+            "records:r",
+            "octets:r",
+            "lost:r",
+            "sampling:r",
+        ],
+        inspection.sessions,
+        limit,
+        lambda session: [
+            _exporter(session.exporter),
+            str(session.port),
+            str(session.domain),
+            _PROTOCOL_NAMES[session.protocol],
+            f"{session.messages:,}",
+            f"{session.records:,}",
+            f"{session.octets:,}",
+            f"{session.lost_records:,}",
+            "none" if session.sampling == 1 else f"1 in {session.sampling:g}",
+        ],
+    )
+
+
+def _templates(templates: Sequence[tuple[SessionReport, TemplateReport]], limit: int) -> Table:
+    return _table(
+        "Templates (element names with their octets)",
+        ["exporter", "domain:r", "id:r", "kind", "records:r", "fields"],
+        templates,
+        limit,
+        lambda pair: [
+            _exporter(pair[0].exporter),
+            str(pair[0].domain),
+            str(pair[1].id),
+            "options" if pair[1].scope_fields else "data",
+            f"{pair[1].records:,}",
+            _fields(pair[1]),
+        ],
+    )
+
+
+def _fields(template: TemplateReport) -> str:
+    parts = []
+    for field in template.fields:
+        name = terminal(field.name) if field.name else f"element {field.id}"
+        if field.enterprise:
+            name += f" of enterprise {field.enterprise}"
+        parts.append(f"{name} {'variable' if field.length == VARIABLE_LENGTH else field.length}")
+    return ", ".join(parts)
+
+
+def _clock_notes(sessions: Sequence[SessionReport]) -> Iterator[str]:
+    for session in sessions:
+        offset = session.clock_offset_ms
+        if offset is not None and abs(offset) > CLOCK_OFFSET_WORTH_NAMING_MS:
+            yield (
+                f"the clock of exporter {_exporter(session.exporter)} is {abs(offset) / 1000:.1f} s "
+                f"{'behind' if offset > 0 else 'ahead of'} the capture's clock"
+            )
+
+
+def _session_notes(sessions: Sequence[SessionReport]) -> Iterator[str]:
+    for session in sessions:
+        name = f"{_exporter(session.exporter)} domain {session.domain}"
+        if session.sampling_note:
+            yield f"{name}: {session.sampling_note}"
+        if session.sequence_reading:
+            yield f"{name}: sequence numbers read as {session.sequence_reading}"
+        if session.duplicates:
+            yield f"{name}: {session.duplicates:,} copies of messages were counted once"
+        if session.restarts:
+            yield f"{name}: restarted {session.restarts:,} times"
+
+
+def _exporter(exporter: bytes) -> str:
+    return exporter_text(exporter) or "not told"
+
+
+def _table(
+    title: str,
+    columns: Sequence[str],
+    items: Sequence[_Item],
+    limit: int,
+    row: Callable[[_Item], Sequence[str]],
+    *,
+    header: bool = True,
+) -> Table:
+    """A table of items; a column name that ends in ":r" is right-aligned."""
+    table = Table(
+        title=title,
+        title_justify="left",
+        title_style="bold",
+        box=box.SIMPLE_HEAD if header else None,
+        show_header=header,
+        pad_edge=False,
+    )
+    for column in columns:
+        name, _, side = column.partition(":")
+        table.add_column(name, justify="right" if side else "left", overflow="fold")
+    shown = items[:limit] if limit else items
+    for item in shown:
+        table.add_row(*(Text(cell) for cell in row(item)))
+    if len(shown) < len(items):
+        table.caption = f"{len(items) - len(shown):,} more; -n 0 shows all"
+        table.caption_justify = "left"
+    return table
