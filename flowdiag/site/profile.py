@@ -192,6 +192,22 @@ class Thresholds(_Model):
         default=200,
         description="addresses that one host tries in vain within ten minutes (common practice)",
     )
+    below_plan: Fraction = Field(
+        default=0.85,
+        description="share of the plan rate under which a level that traffic never passes is a fault (common practice)",
+    )
+    below_plan_variable: Fraction = Field(
+        default=0.60,
+        description="the same on a link whose rate is only typical (common practice)",
+    )
+    single_host: Fraction = Field(
+        default=0.5,
+        description="part of the window's octets above which one host has most of them (the word most)",
+    )
+    gap: Fraction = Field(
+        default=0.05,
+        description="part of the window or of the records from which a gap is a warning (common practice)",
+    )
 
     @field_validator("*")
     @classmethod
