@@ -1,0 +1,73 @@
+"""Which records answer each other: both directions of one conversation, found without a Python call per
+record.
+
+A conversation here is (inside address, outside address, inside port, outside port, protocol). ICMP carries
+its type where ports stand, and request and reply differ in it, so ICMP conversations are told by addresses
+alone.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
+
+ICMP: Final = 1
+TCP: Final = 6
+UDP: Final = 17
+ICMPV6: Final = 58
+SYN: Final = 0x02  # RFC 9293 3.1
+ACK: Final = 0x10
+
+# Odd 64-bit multipliers for a multiply-and-add hash (from memory: the usual golden-ratio and splitmix
+# constants). A collision among ten million conversations has a probability near 3e-6 and would hide one
+# unanswered attempt.
+_MULTIPLIERS: Final = (0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB)
+
+
+def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
+    """One 64-bit key per row of `rows`, equal for both directions of a conversation. Shape [len(rows)]."""
+    protocol = flows.protocol[rows]
+    ports = (flows.inside_port[rows].astype(np.int64) + 1) * 65537 + flows.outside_port[rows] + 1
+    ports = np.where((protocol == ICMP) | (protocol == ICMPV6), 0, ports)
+    addresses = flows.inside[rows].astype(np.int64) << 32 | flows.outside[rows].astype(np.int64)
+    with np.errstate(over="ignore"):
+        key = addresses.astype(np.uint64) * np.uint64(_MULTIPLIERS[0])
+        key ^= key >> np.uint64(29)
+        key += ports.astype(np.uint64) * np.uint64(_MULTIPLIERS[1])
+        key ^= key >> np.uint64(32)
+        key += (protocol.astype(np.int64) + 1).astype(np.uint64) * np.uint64(_MULTIPLIERS[2])
+        key ^= key >> np.uint64(31)
+    return key
+
+
+def answered(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Whether the opposite direction of each row's conversation is in the export too. Shape [len(rows)].
+
+    All rows must run the same way. The time of the answer is not looked at: ports are rarely used twice
+    within an export, and a late answer is an answer.
+    """
+    if len(rows) == 0:
+        return np.zeros(0, dtype=np.bool_)
+    opposite = UP if flows.direction[rows[0]] == DOWN else DOWN
+    inside = np.zeros(len(flows.addresses), dtype=np.bool_)
+    outside = np.zeros(len(flows.addresses), dtype=np.bool_)
+    inside[flows.inside[rows]] = True
+    outside[flows.outside[rows]] = True
+    # Only rows between addresses that are asked about can answer; this leaves little to hash and sort.
+    candidates = np.flatnonzero((flows.direction == opposite) & inside[flows.inside] & outside[flows.outside])
+    keys = conversation_keys(flows, rows)
+    return np.isin(keys, conversation_keys(flows, candidates))
+
+
+def sees_downloads(flows: SiteFlows) -> bool:
+    """Whether the exporter shows what comes back at all; a one-way export proves nothing about answers.
+
+    False as well where downloads are so rare beside uploads (under 1 % of the records) that they are strays.
+    """
+    down = int(np.count_nonzero(flows.direction == DOWN))
+    up = int(np.count_nonzero(flows.direction == UP))
+    return down > 0 and down >= 0.01 * up

@@ -1,0 +1,28 @@
+"""Whether chosen records are what fills a link."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.timeline import Grid, runs
+
+# The larger half of what the link carries in its full minutes.
+MAIN_PART: Final = 0.5
+SUSTAINED: Final = 3  # windows in a row
+
+
+def fills_link(case: Case, link: int, direction: int, rows: NDArray[np.intp]) -> bool:
+    """Whether a link direction was full for three minutes in a row, mainly by these rows."""
+    usage, flows = case.usage, case.flows
+    plan = case.profile.link[link]
+    capacity = (plan.down_mbps, plan.up_mbps)[direction]
+    full = usage.mbps(link, direction) >= case.profile.thresholds.full * capacity
+    grid = Grid(usage.start_ms, usage.window_ms, usage.windows)
+    rows = rows[(flows.link[rows] == link) & (flows.direction[rows] == direction)]
+    theirs = grid.spread(flows.start_ms[rows], flows.end_ms[rows], flows.wire_octets[rows])
+    mainly = theirs >= MAIN_PART * usage.wire_octets[link, direction]
+    return any(past - first >= SUSTAINED for first, past in runs(full & mainly))

@@ -1,0 +1,176 @@
+"""One inside host opens connections to very many addresses: refer to security.
+
+Means: the host looks for open doors elsewhere, as malware does when it spreads. It may also be someone's
+measuring tool; that is for the security contact to find out.
+
+Decided: rows of at most three packets from one host, TCP ones with SYN only, that nobody answered, are
+counted by distinct outside address in ten minutes. It is a scan where there are scan_addresses or more,
+half of them on at most three destination ports (or pings), at least half of what the host sent to those
+ports got no answer, and an address is tried three times at most on average.
+
+Thresholds: scan_addresses, 200 in ten minutes: a browser reaches some tens, a busy shared address a
+hundred or so, answered. Common practice, no source.
+
+Fooled by: peer-to-peer programs touch hundreds of addresses too, on all kinds of ports and with answers.
+Resolvers and mail servers talk to thousands that answer. A dead upstream makes everybody's attempts fail:
+outages and the minutes around a failover are left out, and repeated tries of the same addresses count
+against it.
+
+Do: the security contact looks at the host. No counter-measures from here.
+
+Limits: a slow scan, under twenty addresses a minute, is not seen; nor one that tries many ports of one
+address.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.site_flows import UP
+from flowdiag.diagnoser import wording_beyond as words
+from flowdiag.diagnoser.attempts import probing
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.conversations import TCP, answered, sees_downloads
+from flowdiag.diagnoser.filling import fills_link
+from flowdiag.diagnoser.finding import Confidence, Finding
+from flowdiag.diagnoser.link_states import link_states
+from flowdiag.diagnoser.once import once_per_case
+from flowdiag.diagnoser.outage import outages
+from flowdiag.diagnoser.shares import who_what_where
+
+CODE: Final = "outbound-scan"
+
+SLOT_MS: Final = 600_000
+PORTS: Final = 3
+PORTS_SHARE: Final = 0.5
+UNANSWERED: Final = 0.5
+TRIES_EACH: Final = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class Scan:
+    """rows: the attempts of one inside host on the scanned ports that nobody answered."""
+
+    inside: int
+    rows: NDArray[np.intp]
+    addresses: int
+    ports: tuple[int, ...]
+    most_in_ten_minutes: int
+    unanswered: float
+
+
+def find(case: Case) -> list[Finding]:
+    return [_finding(case, scan) for scan in scans(case)]
+
+
+@once_per_case
+def scans(case: Case) -> tuple[Scan, ...]:
+    """Every scanning host, the one that tried most addresses first."""
+    flows, least = case.flows, case.profile.thresholds.scan_addresses
+    rows = probing(flows, link_states(case).ordinary)
+    for outage in outages(case):
+        rows = rows[(flows.start_ms[rows] < outage.start_ms) | (flows.start_ms[rows] > outage.end_ms)]
+    tries = np.bincount(flows.inside[rows], minlength=1)
+    found = []
+    for inside in np.flatnonzero(tries >= least):
+        scan = _host(case, rows[flows.inside[rows] == inside], int(inside), least)
+        if scan is not None:
+            found.append(scan)
+    return tuple(sorted(found, key=lambda scan: (-scan.addresses, flows.addresses[scan.inside])))
+
+
+def _host(case: Case, rows: NDArray[np.intp], inside: int, least: int) -> Scan | None:
+    flows = case.flows
+    if _most_addresses(case, rows) < least:
+        return None
+    rows = _in_vain(case, rows)
+    if _most_addresses(case, rows) < least:
+        return None
+    services = flows.outside_port[rows].astype(np.int64) << 8 | (flows.protocol[rows].astype(np.int64) & 0xFF)
+    kinds, inverse, counts = np.unique(services, return_inverse=True, return_counts=True)
+    # Equal counts in the order of the port, so that output is stable.
+    top = np.argsort(-counts, kind="stable")[:PORTS]
+    top = top[counts[top] >= counts[top[0]] / 10]
+    scanned = np.isin(inverse, top)
+    if scanned.sum() < PORTS_SHARE * len(rows):
+        return None
+    rows = rows[scanned]
+    most = _most_addresses(case, rows)
+    addresses = len(np.unique(flows.outside[rows]))
+    unanswered = _unanswered_share(case, rows, inside, kinds[top])
+    if most < least or len(rows) > TRIES_EACH * addresses or unanswered < UNANSWERED:
+        return None
+    return Scan(inside, rows, addresses, tuple(int(k) >> 8 for k in sorted(kinds[top])), most, unanswered)
+
+
+def _in_vain(case: Case, rows: NDArray[np.intp]) -> NDArray[np.intp]:
+    """What nobody answered. In a one-way export only SYNs by their flags tell: no ACK ever followed."""
+    flows = case.flows
+    in_vain = (flows.protocol[rows] == TCP) & (flows.tcp_flags[rows] >= 0)
+    if sees_downloads(flows):
+        in_vain = ~answered(flows, rows)
+    kept: NDArray[np.intp] = rows[in_vain]
+    return kept
+
+
+def _most_addresses(case: Case, rows: NDArray[np.intp]) -> int:
+    """The most distinct outside addresses within one slot; slots overlap by half, so that none is cut in
+    two.
+    """
+    flows, most = case.flows, 0
+    for shift in (0, SLOT_MS // 2):
+        slot = (flows.start_ms[rows] + shift) // SLOT_MS
+        pairs = np.unique(slot << 32 | flows.outside[rows].astype(np.int64))
+        if len(pairs):
+            most = max(most, int(np.unique(pairs >> 32, return_counts=True)[1].max()))
+    return most
+
+
+def _unanswered_share(case: Case, rows: NDArray[np.intp], inside: int, kinds: NDArray[np.int64]) -> float:
+    """Of all that the host sent to these ports meanwhile, the part of the addresses that never answered."""
+    flows = case.flows
+    begin, end = flows.start_ms[rows].min(), flows.start_ms[rows].max()
+    all_sent = np.flatnonzero((flows.inside == inside) & (flows.direction == UP) & (flows.link >= 0))
+    all_sent = all_sent[(flows.start_ms[all_sent] >= begin) & (flows.start_ms[all_sent] <= end)]
+    services = flows.outside_port[all_sent].astype(np.int64) << 8
+    services |= flows.protocol[all_sent].astype(np.int64) & 0xFF
+    all_sent = all_sent[np.isin(services, kinds)]
+    return len(np.unique(flows.outside[rows])) / max(len(np.unique(flows.outside[all_sent])), 1)
+
+
+def _finding(case: Case, scan: Scan) -> Finding:
+    flows, rows = case.flows, scan.rows
+    start, end = int(flows.start_ms[rows].min()), int(flows.end_ms[rows].max())
+    links = np.bincount(flows.link[rows], flows.octets[rows])
+    link = int(links.argmax())
+    fills = fills_link(case, link, UP, rows)
+    confidence: Confidence = "high" if sees_downloads(flows) else "medium"
+    summary, client = words.outbound_scan(case, scan.addresses, scan.ports, start, end, fills)
+    evidence: dict[str, Any] = {
+        "addresses_tried": scan.addresses,
+        "most_addresses_in_ten_minutes": scan.most_in_ten_minutes,
+        "attempts": len(rows),
+        "ports": list(scan.ports),
+        "unanswered_share": round(scan.unanswered, 4),
+        "octets": int(flows.octets[rows].sum()),
+        "fills_link": fills,
+        **who_what_where(case, rows, flows.packets[rows]),
+    }
+    return Finding(
+        code=CODE,
+        severity="critical",
+        confidence=confidence,
+        summary=summary,
+        client=client,
+        link=case.profile.link[link].name,
+        direction="up",
+        start_ms=start,
+        end_ms=end,
+        evidence=evidence,
+        actions=words.SECURITY,
+        doubts=() if sees_downloads(flows) else (words.ONE_WAY,),
+    )

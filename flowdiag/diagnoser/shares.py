@@ -1,0 +1,81 @@
+"""Who, what and where of chosen records, in the shape that every finding's evidence uses."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from ipaddress import IPv6Address, ip_address, ip_network
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.diagnoser.case import Case
+
+# As many as a person reads in a ticket; the rest is in `flowdiag top`.
+LISTED: Final = 5
+
+
+def address_text(address: bytes) -> str:
+    """Text of 16 octets: dotted quad for IPv4-mapped addresses (RFC 4291 2.5.5.2), else RFC 5952."""
+    mapped = IPv6Address(address).ipv4_mapped
+    return str(mapped) if mapped is not None else str(IPv6Address(address))
+
+
+def label_of(case: Case, address: bytes) -> str | None:
+    """The profile's name for an address; the longest prefix wins."""
+    place = ip_address(address_text(address))
+    best: tuple[int, str] | None = None
+    for label in case.profile.label:
+        network = ip_network(label.network, strict=False)
+        if (
+            place.version == network.version
+            and place in network
+            and (best is None or network.prefixlen > best[0])
+        ):
+            best = (network.prefixlen, label.name)
+    return best[1] if best else None
+
+
+def lies_in(address: bytes, networks: Sequence[str]) -> bool:
+    """Whether 16 octets of an address lie in any of the networks, given as text."""
+    place = ip_address(address_text(address))
+    return any(place in ip_network(network, strict=False) for network in networks)
+
+
+def who_what_where(case: Case, rows: NDArray[np.intp], weights: NDArray[np.float64]) -> dict[str, Any]:
+    """hosts, applications and destinations with their shares of `weights` (one per row), largest first."""
+    flows = case.flows
+    return {
+        "hosts": _addresses(case, flows.inside[rows], weights),
+        "applications": [
+            {"application": flows.applications[index], "share": share}
+            for index, share in _top(flows.application[rows], weights, flows.applications)
+        ],
+        "destinations": _addresses(case, flows.outside[rows], weights),
+    }
+
+
+def _addresses(case: Case, indexes: NDArray[np.int32], weights: NDArray[np.float64]) -> list[dict[str, Any]]:
+    known = case.flows.addresses
+    return [
+        {"address": address_text(known[index]), "label": label_of(case, known[index]), "share": share}
+        for index, share in _top(indexes, weights, known)
+    ]
+
+
+def _top(
+    indexes: NDArray[np.int32], weights: NDArray[np.float64], names: tuple[bytes, ...] | tuple[str, ...]
+) -> list[tuple[int, float]]:
+    """Index and share of the LISTED largest; equal shares in the order of their names, so that output is
+    stable.
+    """
+    if len(indexes) == 0:
+        return []
+    sums = np.bincount(indexes, weights)
+    total = float(sums.sum())
+    if total <= 0.0:
+        return []
+    floor = np.sort(sums)[-LISTED] if len(sums) > LISTED else 0.0
+    candidates = [int(i) for i in np.flatnonzero((sums >= floor) & (sums > 0.0))]
+    candidates.sort(key=lambda index: (-sums[index], names[index]))
+    return [(index, round(float(sums[index] / total), 4)) for index in candidates[:LISTED]]

@@ -1,0 +1,183 @@
+"""Many connection attempts got no answer: something beyond the link is failing.
+
+Means: the link works, but a service that people use, or the name service, does not answer. To the client
+it looks as if the internet were slow.
+
+Decided: attempts in vain are TCP records with SYN and no ACK, and name queries, without any record the
+other way. They are grouped by place (outside address and port) and by service (port, well-known ones
+only). In a group, the minutes count in which at least half of the attempts failed, five minutes between
+such minutes bridged; it is reported with thirty failures or more over three different minutes, if it
+touches several hosts or makes a fifth of all attempts of the site. A service with several places must
+touch several hosts.
+
+Thresholds: unanswered_attempts, 30; unanswered_share, 0.5. Common practice, no source; a few per cent of
+failures are normal anywhere.
+
+Fooled by: one device that calls a dead place for ever (it is one host, and a small part of the attempts).
+Scans (their hosts are left out) and peer-to-peer programs (their ports are no services). Outages and the
+minute around a failover are left out: there the link fails.
+
+Do: the helpdesk tests the service from elsewhere and tells the client who runs it.
+
+Limits: says nothing on sampled exports or where answers are not exported: both show attempts without
+answers that had one. A refusal is an answer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.diagnoser import wording_beyond as words
+from flowdiag.diagnoser.attempts import connection_attempts, failed_attempts
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.outbound_scan import scans
+from flowdiag.diagnoser.shares import who_what_where
+from flowdiag.diagnoser.timeline import Grid, runs
+
+CODE: Final = "unanswered-connections"
+
+LEAST_MINUTES: Final = 3
+BRIDGE_MINUTES: Final = 5
+SEVERAL_HOSTS: Final = 2
+PART_OF_ALL: Final = 0.2
+# Well-known ports (RFC 6335 6: 0 to 1023) and registered ones that clients use every day.
+WELL_KNOWN: Final = 1024
+EVERYDAY: Final = (1194, 1433, 3306, 3389, 4500, 5060, 5061, 5222, 5432, 8080, 8443)
+
+
+@dataclass(frozen=True, eq=False)
+class _Group:
+    """failed, tried: rows. place: outside address index, None where the whole service fails."""
+
+    port: int
+    protocol: int
+    place: int | None
+    failed: NDArray[np.intp]
+    tried: NDArray[np.intp]
+    start_ms: int
+    end_ms: int
+
+
+def find(case: Case) -> list[Finding]:
+    flows = case.flows
+    failed = failed_attempts(case)
+    scanning = [scan.inside for scan in scans(case)]
+    failed = failed[~np.isin(flows.inside[failed], scanning)]
+    if len(failed) < case.profile.thresholds.unanswered_attempts:
+        return []
+    tried = connection_attempts(case)
+    tried = tried[~np.isin(flows.inside[tried], scanning)]
+    services = _groups(case, failed, tried, by_place=False)
+    whole = {(group.port, group.protocol) for group in services}
+    places = [g for g in _groups(case, failed, tried, by_place=True) if (g.port, g.protocol) not in whole]
+    return [_finding(case, group) for group in services + places]
+
+
+def _groups(case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp], *, by_place: bool) -> list[_Group]:
+    flows = case.flows
+    least = case.profile.thresholds.unanswered_attempts
+    keys, counts = np.unique(_key(case, failed, by_place), return_counts=True)
+    tried_keys = _key(case, tried, by_place)
+    found: list[_Group] = []
+    for key in keys[counts >= least]:
+        mine = failed[_key(case, failed, by_place) == key]
+        port, protocol = int(flows.outside_port[mine[0]]), int(flows.protocol[mine[0]])
+        everyday = port < WELL_KNOWN or port in EVERYDAY
+        several_places = len(np.unique(flows.outside[mine])) > 1
+        if not by_place and not (everyday and several_places):
+            continue
+        all_mine = tried[tried_keys == key]
+        for start, end in _spells(case, mine, all_mine):
+            here, of = _within(case, mine, start, end), _within(case, all_mine, start, end)
+            if _matters(case, here, tried, start, end, by_place):
+                place = int(flows.outside[mine[0]]) if by_place else None
+                found.append(_Group(port, protocol, place, here, of, start, end))
+    return found
+
+
+def _key(case: Case, rows: NDArray[np.intp], by_place: bool) -> NDArray[np.int64]:
+    flows = case.flows
+    service = flows.outside_port[rows].astype(np.int64) << 8 | (flows.protocol[rows].astype(np.int64) & 0xFF)
+    return flows.outside[rows].astype(np.int64) << 25 | service if by_place else service
+
+
+def _spells(case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp]) -> list[tuple[int, int]]:
+    """[start, end) ms of each time in which most attempts of a group failed, enough of them over enough
+    minutes.
+    """
+    flows, usage, thresholds = case.flows, case.usage, case.profile.thresholds
+    grid = Grid(usage.start_ms, usage.window_ms, usage.windows)
+    fails, tries = grid.starting(flows.start_ms[failed]), grid.starting(flows.start_ms[tried])
+    bad = (fails > 0) & (fails >= thresholds.unanswered_share * tries)
+    spells: list[tuple[int, int]] = []
+    for first, past in runs(bad):
+        if spells and first - spells[-1][1] <= BRIDGE_MINUTES:
+            spells[-1] = (spells[-1][0], past)
+        else:
+            spells.append((first, past))
+    kept = []
+    for first, past in spells:
+        in_vain, of = int(fails[first:past].sum()), int(tries[first:past].sum())
+        minutes = int(np.count_nonzero(fails[first:past]))
+        enough = in_vain >= thresholds.unanswered_attempts and minutes >= LEAST_MINUTES
+        if enough and in_vain >= thresholds.unanswered_share * of:
+            kept.append((grid.time_of(first), grid.time_of(past)))
+    return kept
+
+
+def _within(case: Case, rows: NDArray[np.intp], start: int, end: int) -> NDArray[np.intp]:
+    begun = case.flows.start_ms[rows]
+    return rows[(begun >= start) & (begun < end)]
+
+
+def _matters(
+    case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp], start: int, end: int, by_place: bool
+) -> bool:
+    if len(np.unique(case.flows.inside[failed])) >= SEVERAL_HOSTS:
+        return True
+    return by_place and len(failed) >= PART_OF_ALL * len(_within(case, tried, start, end))
+
+
+def _finding(case: Case, group: _Group) -> Finding:
+    flows = case.flows
+    start = int(flows.start_ms[group.failed].min())
+    end = int(flows.end_ms[group.failed].max())
+    hosts = len(np.unique(flows.inside[group.failed]))
+    places = len(np.unique(flows.outside[group.failed]))
+    share = len(group.failed) / max(len(group.tried), 1)
+    link = int(np.bincount(flows.link[group.failed]).argmax())
+    ones = np.ones(len(group.failed))
+    evidence: dict[str, Any] = {
+        "attempts": len(group.tried),
+        "unanswered": len(group.failed),
+        "unanswered_share": round(share, 4),
+        "hosts_affected": hosts,
+        "places": places,
+        "port": group.port,
+        "protocol": group.protocol,
+        "link": case.profile.link[link].name,
+        **who_what_where(case, group.failed, ones),
+    }
+    where = evidence["destinations"][0] if group.place is not None else None
+    service = evidence["applications"][0]["application"] if evidence["applications"] else "unknown"
+    summary, client = words.unanswered(
+        case, len(group.failed), share, hosts, group.port, service, where, start, end
+    )
+    return Finding(
+        code=CODE,
+        severity="warning",
+        confidence="high" if share >= 0.8 else "medium",
+        summary=summary,
+        client=client,
+        link=case.profile.link[link].name,
+        direction="up",
+        start_ms=start,
+        end_ms=end,
+        evidence=evidence,
+        actions=words.ELSEWHERE,
+    )

@@ -1,0 +1,279 @@
+"""What the link and keepalive findings say: summary (with figures), client sentence, actions and doubts.
+
+Every function returns (summary, client): the first for an engineer, the second for a client, who is spared
+addresses and jargon.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from ipaddress import ip_address
+from typing import TYPE_CHECKING, Any, Final
+from zoneinfo import ZoneInfo
+
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.finding import Action
+from flowdiag.diagnoser.keepalives import Gap, mapped_address
+from flowdiag.diagnoser.shares import label_of
+from flowdiag.site.profile import Keepalive
+
+if TYPE_CHECKING:
+    from flowdiag.diagnoser.failovers import Failover
+
+Said = tuple[str, str]
+
+NOT_METERED: Final = (
+    "The backup never shows a keepalive in this export; some routers do not meter packets of their own."
+)
+NO_DOWNLOADS_HERE: Final = (
+    "Nothing at all came in over this link, so the export may not show this direction here."
+)
+NO_ATTEMPTS_SEEN: Final = (
+    "No attempt to get out is on record; that the site was at work follows from time and habit."
+)
+NEVER_ON_PRIMARY: Final = (
+    "The export shows no ordinary traffic on the primary; check that the profile's interfaces are right."
+)
+NOT_HEARD_ALL_ALONG: Final = "The exporter was silent for a part of this time."
+SHORT_EXPORT: Final = "The month's volume is projected from less than a day."
+
+FAILED_OVER: Final = (
+    Action("helpdesk", "Open a fault for the primary with its carrier; give the times of the failover."),
+    Action("client", "While the site is on its backup, put off large transfers and updates."),
+    Action(
+        "field engineer", "If the carrier finds nothing, check the primary's cabling and terminal on site."
+    ),
+)
+STUCK: Final = (
+    Action("helpdesk", "Check whether the primary is up now; if it is down, open a fault with its carrier."),
+    Action("engineer", "If the primary is up, find out why the router has not gone back to it."),
+    Action("client", "Until then, put off large transfers and updates."),
+)
+UNSTEADY: Final = (
+    Action("helpdesk", "Escalate the unsteady primary to its carrier with the times of every change."),
+    Action("engineer", "Consider holding the site on its backup until the primary is steady."),
+    Action("client", "Expect calls and sessions to drop until the primary is repaired."),
+)
+LINE_DOWN: Final = (
+    Action(
+        "helpdesk", "Check power and the line's terminal with the client, then open a fault with the carrier."
+    ),
+    Action("field engineer", "Test the line at its entry into the building."),
+)
+LEAK: Final = (
+    Action("engineer", "Find the route or rule that sends this traffic over the backup and correct it."),
+    Action("account manager", "Compare the projected volume with the backup's data allowance."),
+)
+BACKUP_TEST: Final = (
+    Action("helpdesk", "Look at the router's own view of the backup and test a failover at an agreed time."),
+    Action("engineer", "Check that the keepalive is configured and leaves by the backup."),
+)
+BACKUP_DEAD: Final = (
+    Action("helpdesk", "Check the backup's account and allowance, and that the destination still answers."),
+    Action("field engineer", "Check signal and antenna of the backup on the next visit."),
+)
+KEEPALIVE_SETTING: Final = (
+    Action(
+        "engineer",
+        "Compare the interval and size in the site profile with the router's setting and correct one.",
+    ),
+)
+
+
+def moment(case: Case, ms: int) -> str:
+    """ISO 8601 with the site's offset, whole seconds."""
+    return _local(case, ms).replace(microsecond=0).isoformat()
+
+
+def clock(case: Case, ms: int) -> str:
+    """HH:MM in the site's zone, with the date where the export covers more than one local day."""
+    when = _local(case, ms)
+    first, last = case.coverage.first_ms, case.coverage.last_ms
+    one_day = (
+        first is not None and last is not None and _local(case, first).date() == _local(case, last).date()
+    )
+    return when.strftime("%H:%M") if one_day else when.strftime("%Y-%m-%d %H:%M")
+
+
+def _local(case: Case, ms: int) -> datetime:
+    return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=ms)).astimezone(
+        ZoneInfo(case.profile.site.timezone)
+    )
+
+
+def duration(ms: float) -> str:
+    """Seconds under two minutes, minutes under two hours, else hours with one decimal."""
+    if ms < 120_000:
+        return _count(round(ms / 1000), "second")
+    if ms < 7_200_000:
+        return _count(round(ms / 60_000), "minute")
+    return f"{ms / 3_600_000:.1f} hours"
+
+
+def volume(octets: float) -> str:
+    """Decimal units, as data allowances are sold."""
+    for unit, size in (("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
+        if octets >= size:
+            return f"{octets / size:.3g} {unit}"
+    return f"{octets:.0f} octets"
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
+
+
+def _probe(keepalive: Keepalive) -> str:
+    port = f" port {keepalive.port}" if keepalive.port else ""
+    return f"{keepalive.protocol} keepalive to {ip_address(keepalive.destination)}{port}"
+
+
+def destination(case: Case, address: str) -> list[dict[str, Any]]:
+    """The one place that a keepalive is about, in the shape of every finding's evidence."""
+    packed = mapped_address(address)
+    return [{"address": address, "label": label_of(case, packed) if packed else None, "share": 1.0}]
+
+
+def on_backup(case: Case, link: str, failover: Failover, full: bool) -> Said:
+    start, end = clock(case, failover.start_ms), clock(case, failover.end_ms)
+    carried = volume(failover.octets_down + failover.octets_up)
+    lasting = duration(failover.length_ms)
+    gap = "" if failover.gap_ms is None else f" after a gap of {_gap(failover.gap_ms)}"
+    since = "since before the export begins" if failover.began_before else f"from {start}"
+    until = "and still was when the export ends" if failover.still else f"to {end}"
+    summary = f"The site was on its backup {link} {since}{gap} {until} ({lasting}); it carried {carried}."
+    if full:
+        summary += " The backup was full for part of that time."
+    if failover.began_before and failover.still:
+        client = "Your main line carried nothing; the site ran on its backup line all along."
+    elif failover.still:
+        client = f"Your main line failed at {start}, and the site has been on its backup line since."
+    elif failover.began_before:
+        client = f"The site ran on its backup line until {end}, because the main line carried nothing."
+    else:
+        client = f"Your main line failed at {start}; the site ran on its backup line until {end}."
+    if full:
+        client += " The backup line was at its limit, which makes everything slow."
+    else:
+        client += " The backup line is slower than the main one."
+    return summary, client
+
+
+def _gap(ms: int) -> str:
+    return f"{ms / 1000:.1f} seconds" if ms < 10_000 else duration(ms)
+
+
+def flapping(case: Case, link: str, group: Sequence[Failover]) -> Said:
+    start, end = clock(case, group[0].start_ms), clock(case, group[-1].end_ms)
+    away = duration(sum(failover.length_ms for failover in group))
+    summary = (
+        f"The site changed to its backup {link} {len(group)} times between {start} and {end} ({away} on it)."
+    )
+    client = (
+        f"Your main line was unsteady between {start} and {end}: the site changed over to its backup line "
+        f"{len(group)} times. Each change interrupts calls and connections."
+    )
+    return summary, client
+
+
+def outage(case: Case, start_ms: int, end_ms: int, attempts: int, ongoing: bool) -> Said:
+    start, end = clock(case, start_ms), clock(case, end_ms)
+    tried = f"; {_count(attempts, 'attempt')} to get out went nowhere" if attempts else ""
+    lasting = duration(end_ms - start_ms)
+    if ongoing:
+        return (
+            f"No link carried anything from {start} to the end of the export ({lasting}){tried}.",
+            f"The site has had no Internet connection since {start}.",
+        )
+    return (
+        f"No link carried anything from {start} to {end} ({lasting}){tried}.",
+        f"The site had no Internet connection from {start} to {end}.",
+    )
+
+
+def backup_leak(
+    case: Case,
+    link: str,
+    octets: float,
+    a_day: float,
+    month_gb: float,
+    allowance_gb: float | None,
+    share: float,
+    only: str | None,
+) -> Said:
+    what = f"{only} traffic" if only else "Ordinary traffic"
+    summary = (
+        f"{what} ran over the backup {link} while the primary worked: {volume(octets)}, "
+        f"{volume(a_day)} a day, about {month_gb:.3g} GB a month"
+    )
+    if allowance_gb is not None:
+        summary += f" of {allowance_gb:g} GB allowed"
+    summary += f" ({share:.1%} of the site's traffic)."
+    client = "Part of your traffic uses the backup line although the main line works."
+    if allowance_gb is not None and month_gb > allowance_gb:
+        client += " At this rate the backup's monthly data allowance will not last."
+    return summary, client
+
+
+def keepalive_missing(
+    case: Case, link: str, keepalive: Keepalive, gap: Gap, by: Sequence[str], never: bool
+) -> Said:
+    probe = _probe(keepalive)
+    if by:
+        summary = (
+            f"The {probe} leaves by {_listed(by)} instead of the backup {link}, which is not being tested."
+        )
+    elif never:
+        summary = f"No {probe} is seen on the backup {link} anywhere in the export."
+    else:
+        start, end = clock(case, gap.start_ms), clock(case, gap.end_ms)
+        summary = (
+            f"No {probe} was seen on the backup {link} from {start} to {end} ({duration(gap.length_ms)})."
+        )
+    return (
+        summary,
+        "The backup line is not being tested as it should be, so it may not take over when needed.",
+    )
+
+
+def keepalive_unanswered(case: Case, link: str, keepalive: Keepalive, gap: Gap, sent: int, back: int) -> Said:
+    start, end = clock(case, gap.start_ms), clock(case, gap.end_ms)
+    answer = "none was answered" if back == 0 else f"{back} of them were answered"
+    summary = (
+        f"The {_probe(keepalive)} on the backup {link} went out {_count(sent, 'time')} "
+        f"from {start} to {end}; {answer}."
+    )
+    return summary, "The backup line's test gets no answer, so it may not take over when needed."
+
+
+def keepalive_excess(
+    case: Case, link: str, keepalive: Keepalive, packets_times: float, octets_times: float | None
+) -> Said:
+    parts = [f"{packets_times:.3g} times the packets"]
+    if octets_times is not None:
+        parts.append(f"{octets_times:.3g} times the octets")
+    summary = (
+        f"The {_probe(keepalive)} on the backup {link} sends {_listed(parts)} that one each "
+        f"{keepalive.interval_s:g} s explains."
+    )
+    return summary, "The test of the backup line sends far more data than it should."
+
+
+def keepalive_irregular(case: Case, link: str, keepalive: Keepalive, cadence_s: float) -> Said:
+    summary = (
+        f"The {_probe(keepalive)} on the backup {link} runs each {cadence_s:.3g} s instead of each "
+        f"{keepalive.interval_s:g} s."
+    )
+    return summary, "The test of the backup line runs at another pace than planned; nothing is broken."
+
+
+def keepalive_candidate(link: str, address: str, interval_s: float) -> str:
+    """A caution about a backup without listed keepalives; it alleges nothing."""
+    return (
+        f"The backup {link} sends small steady packets to {address}, one each {interval_s:.3g} s or so; if "
+        "that is its keepalive, add it to the site profile so that it can be watched."
+    )
