@@ -54,9 +54,17 @@ def mistakes_in(error: ValidationError, raw: Mapping[str, Any]) -> list[Mistake]
     Pydantic compares links and labels with each other only when all else is right; those that are right
     alone are compared here too, so that one run shows all.
     """
-    found = [mistake for detail in error.errors(include_url=False) for mistake in _from_detail(detail, raw)]
-    if not any(detail["type"] == AT_ODDS and not detail["loc"] for detail in error.errors(include_url=False)):
-        between = [*links_at_odds(_valid(raw, "link", Link)), *labels_at_odds(_valid(raw, "label", Label))]
+    details = error.errors(include_url=False)
+    misspelt = {(*detail["loc"][:-1], _nearest(detail["loc"])) for detail in details if _is_unknown(detail)}
+    found = [
+        mistake
+        for detail in details
+        if not (detail["type"] == "missing" and detail["loc"] in misspelt)  # one slip, one line
+        for mistake in _from_detail(detail, raw)
+    ]
+    if not any(detail["type"] == AT_ODDS and not detail["loc"] for detail in details):
+        links = links_at_odds(_valid(raw, "link", Link), complete=False)
+        between = [*links, *labels_at_odds(_valid(raw, "label", Label))]
         found += [_at_odds(place, what, raw) for place, what in between]
     return found
 
@@ -79,7 +87,7 @@ def _from_detail(detail: ErrorDetails, raw: Mapping[str, Any]) -> Iterator[Mista
         for below, what in detail["ctx"]["found"]:
             yield _at_odds((*place, *below), what, raw)
         return
-    if detail["type"] == "extra_forbidden":
+    if _is_unknown(detail):
         yield _unknown_key(place, raw)
         return
     key = key_text(place, raw)
@@ -115,18 +123,28 @@ def _at_odds(place: Place, what: str, raw: Mapping[str, Any]) -> Mistake:
 
 
 def _unknown_key(place: Place, raw: Mapping[str, Any]) -> Mistake:
-    model = _MODELS[_names(place[:-1])]
-    known = list(model.model_fields)
+    known = list(_MODELS[_names(place[:-1])].model_fields)
     wanted = str(place[-1])
-    near = get_close_matches(wanted[:MAX_SHOWN].lower(), known, n=1)
+    near = _nearest(place)
     elsewhere = [names for names, other in _MODELS.items() if wanted in other.model_fields]
     what = "unknown key"
     if near:
-        what += f', did you mean "{near[0]}"?'
+        what += f', did you mean "{near}"?'
     elif elsewhere:
         table = ".".join(elsewhere[0])
         what += f", it belongs into [{table}]" if table else ", it belongs at the top"
     return Mistake(key_text(place, raw), what, " or ".join([", ".join(known[:-1]), known[-1]]))
+
+
+def _is_unknown(detail: ErrorDetails) -> bool:
+    return detail["type"] == "extra_forbidden"
+
+
+def _nearest(place: Place) -> str | None:
+    """The known key that an unknown one resembles."""
+    known = _MODELS[_names(place[:-1])].model_fields
+    near = get_close_matches(str(place[-1])[:MAX_SHOWN].lower(), known, n=1)
+    return near[0] if near else None
 
 
 def _names(place: Place) -> tuple[str, ...]:

@@ -194,7 +194,7 @@ class Thresholds(_Model):
     )
     below_plan: Fraction = Field(
         default=0.85,
-        description="share of the plan rate under which a level that traffic never passes is a fault (common practice)",
+        description="share of the plan rate that a level must stay under to be a fault (common practice)",
     )
     below_plan_variable: Fraction = Field(
         default=0.60,
@@ -275,8 +275,11 @@ def at_odds(found: Sequence[tuple[Place, str]]) -> PydanticCustomError:
     )
 
 
-def links_at_odds(links: Sequence[tuple[int, Link]]) -> Iterator[tuple[Place, str]]:
-    """What is wrong between links, given with their position in the profile."""
+def links_at_odds(links: Sequence[tuple[int, Link]], *, complete: bool = True) -> Iterator[tuple[Place, str]]:
+    """What is wrong between links, given with their position in the profile.
+
+    complete: these are all links of the profile, not only those that are right by themselves.
+    """
     for number, link, first in _repeated((n, link, link.name.casefold()) for n, link in links):
         yield ("link", number, "name"), f'link[{first + 1}] is called "{link.name}" too'
     used = ((n, link, index) for n, link in links for index in dict.fromkeys(link.interfaces))
@@ -290,7 +293,7 @@ def links_at_odds(links: Sequence[tuple[int, Link]]) -> Iterator[tuple[Place, st
     for number, link in links:
         if not link.interfaces and len(links) > 1:
             yield ("link", number, "interfaces"), "only a site's single link can do without interface numbers"
-    if links and all(link.role == "backup" for _, link in links):
+    if complete and links and all(link.role == "backup" for _, link in links):
         yield ("link", links[0][0], "role"), "no link is the primary one"
 
 

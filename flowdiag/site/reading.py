@@ -77,14 +77,14 @@ def profile_from_options(
         return Profile.model_validate(raw)
     except ValidationError as error:
         first = mistakes_in(error, raw)[0]
-        option = _OPTION_OF_KEY[re.sub(r"\[\d+\]", "", first.key)]
+        option = next(option for key, option in _OPTION_OF_KEY.items() if first.key.startswith(key))
         raise UsageError(f"{option}: {first.what}", expected=first.expected) from None
 
 
 _OPTION_OF_KEY: Final = {
-    "link.down_mbps": "--down",
-    "link.up_mbps": "--up",
-    "link.interfaces": "--interface",
+    "link[1].down_mbps": "--down",
+    "link[1].up_mbps": "--up",
+    "link[1].interfaces": "--interface",
     "site.lan": "--lan",
     "site.timezone": "--timezone",
 }

@@ -11,6 +11,7 @@ from flowdiag.errors import UsageError
 
 MINUTE_MS: Final = 60_000
 MAX_DAYS_LISTED: Final = 5
+FIRST_YEAR, LAST_YEAR = 1971, 2105  # what export times can mean: 32-bit seconds since 1970 (RFC 7011 3.1)
 EXAMPLES: Final = '"2026-03-02T14:00", "2026-03-02T14:00+13:00" or "14:00"'
 
 _CLOCK: Final = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d))?")
@@ -39,7 +40,7 @@ def resolve_window(
     if begin_ms is not None and end_ms is not None:
         if end_ms <= begin_ms:
             raise UsageError(
-                f"the window ends ({_shown(end_ms, zone)}) before it begins ({_shown(begin_ms, zone)})",
+                f"the window begins at {_shown(begin_ms, zone)} and ends at {_shown(end_ms, zone)}",
                 expected="--to after --from",
             )
         return begin_ms, end_ms
@@ -98,11 +99,10 @@ def _placed(
         else:
             day = _only_day(option, zone, first_ms, last_ms)
         point = datetime.combine(day, time()) + point
-    try:
-        placed = point.replace(tzinfo=zone, fold=fold) if point.tzinfo is None else point
-        return round((placed - datetime(1970, 1, 1, tzinfo=UTC)) / timedelta(milliseconds=1))
-    except OverflowError:
-        raise UsageError(f"{option}: the year {point.year} is out of range", expected=EXAMPLES) from None
+    if not FIRST_YEAR <= point.year <= LAST_YEAR:
+        raise UsageError(f"{option}: the year {point.year} is out of range", expected=EXAMPLES)
+    placed = point.replace(tzinfo=zone, fold=fold) if point.tzinfo is None else point
+    return round((placed - datetime(1970, 1, 1, tzinfo=UTC)) / timedelta(milliseconds=1))
 
 
 def _only_day(option: str, zone: ZoneInfo, first_ms: int | None, last_ms: int | None) -> date:

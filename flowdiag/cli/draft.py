@@ -1,0 +1,52 @@
+"""`flowdiag draft`: a site profile to start from."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final
+
+import click
+
+from flowdiag.cli.options import exports_argument, progress_bar, talk_options
+
+STANDARD_INPUT: Final = "-"
+
+
+@click.command("draft")
+@exports_argument
+@click.option("--output", type=click.Path(dir_okay=False, path_type=Path), help="Write to this file.")
+@talk_options
+def command(exports: tuple[str, ...], output: Path | None, quiet: bool) -> None:
+    """Propose a site profile (TOML) from an export.
+
+    Interfaces that look like links, which is primary and which backup, networks inside, keepalives with their
+    interval: each guess stands beside a comment with its evidence. Plan rates have to be filled in.
+
+    \b
+    Example:
+      flowdiag draft export.pcap > site.toml
+    """
+    from flowdiag.cli.output import write_result
+    from flowdiag.site.draft_toml import as_toml
+    from flowdiag.site.drafting import draft_profile
+
+    with readable_twice(exports) as paths, progress_bar(quiet=quiet) as progress:
+        draft = draft_profile(paths, progress)
+    write_result(as_toml(draft), output)
+
+
+@contextmanager
+def readable_twice(exports: tuple[str, ...]) -> Iterator[list[str]]:
+    """The paths; standard input is copied to a file that goes away afterwards, as a draft reads twice."""
+    if STANDARD_INPUT not in exports:
+        yield list(exports)
+        return
+    with tempfile.NamedTemporaryFile(prefix="flowdiag-") as copy:
+        shutil.copyfileobj(sys.stdin.buffer, copy)
+        copy.flush()
+        yield [copy.name if path == STANDARD_INPUT else path for path in exports]

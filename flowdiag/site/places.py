@@ -1,0 +1,139 @@
+"""Where an export's octets come from and go to: by exporter, interface, and network of 256 (IPv4) or /64
+(IPv6).
+
+Facts the guesses rest on: behind a LAN interface stand few networks, mostly private ones (RFC 1918, RFC
+4193); through a link to the internet arrive packets of many public ones.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from ipaddress import IPv4Network, IPv6Network, ip_network
+from typing import Final
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from flowdiag.flows import ADDRESS, V4_PREFIX
+
+MAX_PLACES: Final = (
+    500_000  # networks kept an exporter and interface; what comes later is counted without its network
+)
+V4_KEPT: Final = 15  # octets of an IPv4-mapped address that name its /24
+V6_KEPT: Final = 8  # octets of an IPv6 address that name its /64
+ELSEWHERE: Final = V4_PREFIX + bytes(4)  # 0.0.0.0/24: stands for networks beyond MAX_PLACES
+
+PRIVATE: Final = tuple(map(ip_network, ("10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "fc00::/7")))
+# Neither inside nor outside: unspecified, loopback, link-local, multicast, broadcast (RFC 6890).
+SPECIAL: Final = tuple(
+    map(
+        ip_network,
+        ("0.0.0.0/8", "127.0.0.0/8", "169.254.0.0/16", "224.0.0.0/3", "::/64", "fe80::/10", "ff00::/8"),
+    )
+)
+
+Network = IPv4Network | IPv6Network
+
+
+@dataclass(frozen=True)
+class Door:
+    """One interface of one exporter; index None where the export has no interface numbers."""
+
+    exporter: bytes
+    index: int | None
+
+
+@dataclass
+class Places:
+    """Octets by door and network: arriving (by source) and leaving (by destination)."""
+
+    arriving: dict[Door, dict[bytes, int]] = field(
+        default_factory=lambda: defaultdict(lambda: defaultdict(int))
+    )
+    leaving: dict[Door, dict[bytes, int]] = field(
+        default_factory=lambda: defaultdict(lambda: defaultdict(int))
+    )
+
+    def add(self, batch: pa.RecordBatch) -> None:
+        """Counts a batch of FLOW_SCHEMA."""
+        _count(self.arriving, batch, "ingress_interface", "src_address")
+        _count(self.leaving, batch, "egress_interface", "dst_address")
+
+    def doors(self) -> list[Door]:
+        """All doors in a fixed order."""
+        return sorted({*self.arriving, *self.leaving}, key=lambda door: (door.exporter, door.index or 0))
+
+    def exporters(self) -> dict[bytes, int]:
+        """Octets of each exporter, by what arrived or left, whichever is more."""
+        both = []
+        for side in (self.arriving, self.leaving):
+            totals: dict[bytes, int] = defaultdict(int)
+            for door, networks in side.items():
+                totals[door.exporter] += sum(networks.values())
+            both.append(totals)
+        return {exporter: max(total[exporter] for total in both) for exporter in sorted({*both[0], *both[1]})}
+
+
+def collect_places(batches: Iterable[pa.RecordBatch]) -> Places:
+    places = Places()
+    for batch in batches:
+        places.add(batch)
+    return places
+
+
+def _count(side: dict[Door, dict[bytes, int]], batch: pa.RecordBatch, interface: str, address: str) -> None:
+    table = pa.table(
+        {
+            "exporter": batch["exporter"],
+            "index": batch[interface],
+            "network": networks_of(batch[address]),
+            "octets": batch["octets"],
+        }
+    )
+    summed = table.group_by(["exporter", "index", "network"]).aggregate([("octets", "sum")])
+    for exporter, index, network, octets in zip(
+        *(summed[name].to_pylist() for name in ("exporter", "index", "network", "octets_sum")), strict=True
+    ):
+        if network is None:
+            continue
+        networks = side[Door(exporter, index or None)]  # RFC 2863: 0 is no interface
+        networks[network if network in networks or len(networks) < MAX_PLACES else ELSEWHERE] += octets or 0
+
+
+def networks_of(addresses: pa.Array) -> pa.Array:
+    """The first address of each address' /24 (IPv4) or /64; binary(16) to binary(16), nulls stay."""
+    encoded = addresses.dictionary_encode()
+    distinct = _octet_rows(encoded.dictionary).copy()
+    is_v4 = (distinct[:, :12] == np.frombuffer(V4_PREFIX, np.uint8)).all(axis=1)
+    distinct[is_v4, V4_KEPT:] = 0
+    distinct[~is_v4, V6_KEPT:] = 0
+    networks = pa.FixedSizeBinaryArray.from_buffers(
+        ADDRESS, len(distinct), [None, pa.py_buffer(distinct.tobytes())]
+    )
+    return pc.take(networks, encoded.indices)
+
+
+def _octet_rows(addresses: pa.Array) -> NDArray[np.uint8]:
+    """Addresses without nulls as octets, shape [n, 16]."""
+    octets = np.frombuffer(addresses.buffers()[1] or b"", np.uint8)
+    begin = addresses.offset * 16
+    return octets[begin : begin + len(addresses) * 16].reshape(-1, 16)
+
+
+def as_network(first: bytes) -> Network:
+    """The /24 or /64 that networks_of() named."""
+    if first.startswith(V4_PREFIX):
+        return IPv4Network((first[12:], 24))
+    return IPv6Network((first, 64))
+
+
+def is_private(network: Network) -> bool:
+    return any(network.version == block.version and network.subnet_of(block) for block in PRIVATE)  # type: ignore[arg-type]
+
+
+def is_special(network: Network) -> bool:
+    return any(network.version == block.version and network.subnet_of(block) for block in SPECIAL)  # type: ignore[arg-type]
