@@ -13,6 +13,7 @@ from typing import Final
 import click
 
 from flowdiag.cli.options import exports_argument, progress_bar, talk_options
+from flowdiag.errors import FlowdiagError
 
 STANDARD_INPUT: Final = "-"
 
@@ -49,4 +50,9 @@ def readable_twice(exports: tuple[str, ...]) -> Iterator[list[str]]:
     with tempfile.NamedTemporaryFile(prefix="flowdiag-") as copy:
         shutil.copyfileobj(sys.stdin.buffer, copy)
         copy.flush()
-        yield [copy.name if path == STANDARD_INPUT else path for path in exports]
+        try:
+            yield [copy.name if path == STANDARD_INPUT else path for path in exports]
+        except FlowdiagError as error:
+            if error.file == copy.name:
+                error.file = "standard input"
+            raise

@@ -71,7 +71,7 @@ class CommandLine(click.Group):
     ) -> Any:
         if not standalone_mode:
             return super().main(args, prog_name, complete_var, standalone_mode, **extra)
-        words = list(sys.argv[1:] if args is None else args)
+        words = list(sys.argv[1:] if args is None else args) or ["--help"]
         try:
             code = super().main(words, prog_name, complete_var, standalone_mode=False, **extra)
             sys.stdout.flush()

@@ -1,0 +1,142 @@
+"""Keepalive candidates: small packets at a steady pace to one address over the backup."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from flowdiag.aggregator.coverage import Coverage
+from flowdiag.aggregator.site_flows import UP, SiteFlows
+from flowdiag.flows import V4_PREFIX
+from flowdiag.site.draft_keepalives import Candidate, keepalive_candidates, probe_intervals, usual_interval
+
+HOUR = 3_600_000
+PLACES = tuple(V4_PREFIX + bytes([198, 51, 100, number]) for number in range(4))
+Row = tuple[
+    float, float, float, float, int, int, int
+]  # start s, end s, packets, octets, place, protocol, port
+COVERAGE = Coverage(
+    records=1,
+    first_ms=0,
+    last_ms=HOUR,
+    heard=np.ones(60, np.bool_),
+    losses=(),
+    lost_records=0,
+    lost_messages=0,
+    lost_is_estimate=False,
+    undecoded_records=0,
+    sampling=1.0,
+    resolution_s=60,
+    resolution_known=True,
+    links_apart=True,
+    interface_names={},
+    notes=(),
+)
+
+
+def flows(rows: list[Row], link: int = 1) -> SiteFlows:
+    table = np.array(rows, np.float64).reshape(-1, 7)
+    count = len(table)
+    zeros = np.zeros(count)
+    return SiteFlows(
+        start_ms=(table[:, 0] * 1000).astype(np.int64),
+        end_ms=(table[:, 1] * 1000).astype(np.int64),
+        packets=table[:, 2],
+        octets=table[:, 3],
+        wire_octets=table[:, 3],
+        link=np.full(count, link, np.int8),
+        direction=np.full(count, UP, np.int8),
+        inside=zeros.astype(np.int32),
+        outside=table[:, 4].astype(np.int32),
+        inside_port=zeros.astype(np.int32),
+        outside_port=table[:, 6].astype(np.int32),
+        protocol=table[:, 5].astype(np.int16),
+        tcp_flags=zeros.astype(np.int32),
+        dscp=zeros.astype(np.int8),
+        application=zeros.astype(np.int32),
+        opened_inside=zeros.astype(np.int8),
+        end_reason=zeros.astype(np.uint8),
+        sampling=zeros.astype(np.float32),
+        ingress=zeros.astype(np.int64),
+        egress=zeros.astype(np.int64),
+        addresses=PLACES,
+        applications=("unknown",),
+    )
+
+
+def single(
+    interval_s: float, place: int = 1, protocol: int = 1, port: int = 2048, size: int = 84
+) -> list[Row]:
+    """A probe a record, for an hour."""
+    return [(at, at, 1, size, place, protocol, port) for at in np.arange(0, 3600, interval_s).tolist()]
+
+
+def test_a_ping_every_minute_with_a_record_each() -> None:
+    found = keepalive_candidates(flows(single(60)), 1, COVERAGE)
+    assert found == (Candidate(PLACES[1], "icmp", 0, 60.0, 60.0, 84, 60),)
+
+
+def test_a_ping_every_ten_seconds_in_records_of_a_minute() -> None:
+    rows: list[Row] = [(at, at + 50, 6, 6 * 84, 1, 1, 2048) for at in range(0, 3600, 60)]
+    (found,) = keepalive_candidates(flows(rows), 1, COVERAGE)
+    assert (found.interval_s, found.measured_s, found.packets) == (10.0, 10.0, 360)
+
+
+def test_a_connection_every_half_minute() -> None:
+    rows: list[Row] = [(at, at + 0.2, 5, 260, 2, 6, 443) for at in range(0, 3600, 30)]
+    (found,) = keepalive_candidates(flows(rows), 1, COVERAGE)
+    assert (found.protocol, found.port, found.interval_s, found.packet_bytes) == ("tcp", 443, 30.0, None)
+
+
+def test_udp_probes_keep_their_port() -> None:
+    (found,) = keepalive_candidates(flows(single(20, protocol=17, port=7)), 1, COVERAGE)
+    assert (found.protocol, found.port, found.interval_s) == ("udp", 7, 20.0)
+
+
+def test_several_are_listed_most_packets_first() -> None:
+    rows = [*single(60, place=1), *single(15, place=2, protocol=58)]
+    assert [(c.destination, c.interval_s) for c in keepalive_candidates(flows(rows), 1, COVERAGE)] == [
+        (PLACES[2], 15.0),
+        (PLACES[1], 60.0),
+    ]
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        [],
+        single(10)[:9],  # too few
+        single(10)[:90],  # a quarter of the export
+        single(60, size=1400),  # large packets
+        [(at * at / 3600, at * at / 3600, 1, 84, 1, 1, 0) for at in range(3600)[::60]],  # no steady pace
+        single(60, protocol=47),
+        single(60, protocol=17, port=-1),
+        [(0, 3600, 0, 0, 1, 1, 0)],
+    ],
+)
+def test_what_is_no_keepalive(rows: list[Row]) -> None:
+    assert keepalive_candidates(flows(rows), 1, COVERAGE) == ()
+
+
+def test_only_the_link_asked_for_counts() -> None:
+    assert keepalive_candidates(flows(single(60), link=0), 1, COVERAGE) == ()
+
+
+def test_sampled_exports_tell_no_pace() -> None:
+    assert keepalive_candidates(flows(single(60)), 1, replace(COVERAGE, sampling=10.0)) == ()
+
+
+def test_intervals_of_mixed_records() -> None:
+    """Two records of 3 packets over 20 s hold 10 s twice each; the record of one packet tells nothing."""
+    start, end = np.array([0, 30_000, 60_000]), np.array([20_000, 50_000, 60_000])
+    found = probe_intervals(start, end, np.array([3.0, 3.0, 1.0]), connections=False)
+    assert found.tolist() == [10_000.0] * 4
+
+
+@pytest.mark.parametrize(
+    ("measured", "usual"), [(9.97, 10), (10.9, 10), (31, 30), (7.04, 7.0), (0.523, 0.52)]
+)
+def test_a_pace_near_a_usual_one_is_taken_as_it(measured: float, usual: float) -> None:
+    assert usual_interval(measured) == usual
