@@ -22,6 +22,9 @@ from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.outage import outages
 
 DNS_PORT: Final = 53
+# Type * 256 + code, as ICMP stands in the destination port (RFC 792: type 8; RFC 4443: type 128).
+ECHO_REQUEST: Final = 8 << 8
+ECHO_REQUEST_V6: Final = 128 << 8
 # A SYN with options is 60 octets at most over IPv4, 80 over IPv6; six retries are the usual limit (common
 # practice).
 SYN_OCTETS: Final = 80
@@ -86,12 +89,9 @@ def _poorly_answered(flows: SiteFlows, tried: NDArray[np.intp]) -> NDArray[np.bo
 
 
 def probing(flows: SiteFlows, ordinary: NDArray[np.bool_]) -> NDArray[np.intp]:
-    """Rows of at most three packets by which an inside host touches an outside address, TCP ones SYN only."""
-    few = (
-        ordinary
-        & (flows.direction == UP)
-        & (flows.packets <= 3 * flows.sampling)
-        & (flows.opened_inside != 0)
-    )
-    kind = (flows.protocol == UDP) | (flows.protocol == ICMP) | (flows.protocol == ICMPV6) | bare_syn(flows)
-    return np.flatnonzero(few & kind)
+    """Rows of at most three packets by which an inside host touches an outside address: SYNs, UDP, pings."""
+    few = ordinary & (flows.direction == UP) & (flows.packets <= 3 * flows.sampling)
+    ping = (flows.protocol == ICMP) & (flows.outside_port == ECHO_REQUEST)
+    ping |= (flows.protocol == ICMPV6) & (flows.outside_port == ECHO_REQUEST_V6)
+    opening = (flows.opened_inside != 0) & ((flows.protocol == UDP) | bare_syn(flows))
+    return np.flatnonzero(few & (ping | opening))

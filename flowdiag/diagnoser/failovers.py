@@ -9,7 +9,8 @@ is in use and the primary is not, from one use of the primary to the next. Three
 traffic is a leak:
 
 - the primary's silence is no accident: where the primary is in use in a part q of the bins around, n bins
-  without it happen by chance with (1-q)^n, which must be under one in ten thousand;
+  without it happen by chance with (1-q)^n, which must be under one in ten thousand
+  (n counts the bins of all such times together where the backup is not used at any other time);
 - the primary talks to few places meanwhile, against those that the backup talks to;
 - the same conversations did not run over the backup while the primary was in use.
 
@@ -19,6 +20,7 @@ The edges come from the records themselves, so they have the resolution of their
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -48,6 +50,10 @@ WEAK_RETURN: Final = 0.20
 PLACES_SHARE: Final = 0.25
 FEW_PLACES: Final = 2
 MANY_PLACES: Final = 5
+# Of the backup's octets: what may lie beside the failovers when it is said to be used in them only.
+STRAY_SHARE: Final = 0.1
+# Between failovers that follow each other this closely, what runs on the backup belongs to them.
+SPELL_MS: Final = 1_800_000
 # Conversations that begin this long after a fail-back still count as lingering; routes settle within
 # seconds to a minute or two. Common practice, no source.
 GRACE_MS: Final = 120_000
@@ -189,25 +195,34 @@ def _weak(scene: _Scene, before: tuple[int, int], after: tuple[int, int]) -> boo
 def _credible(scene: _Scene, stays: list[tuple[int, int]]) -> list[tuple[int, int]]:
     """Stays in which the primary's silence is no accident and the backup really took over its part."""
     octets = np.concatenate([[0.0], np.cumsum(scene.backup_octets)])
-    places = {
-        stay: _places(scene, stay) for stay in stays if octets[stay[1]] - octets[stay[0]] >= LEAST_OCTETS / 2
-    }
-    # Where one failover follows another, the others must not count as times when the primary is usually
-    # silent.
+    moved = [stay for stay in stays if octets[stay[1]] - octets[stay[0]] >= LEAST_OCTETS / 2]
+    places = {stay: _places(scene, stay) for stay in moved}
+    moved = [stay for stay in moved if _took_over(*places[stay])]
+    # Where one failover follows another, the others must not count as times when the primary is usually silent.
     elsewhere = np.ones(scene.grid.bins, dtype=np.bool_)
-    for (first, past), (there, here) in places.items():
+    together = np.zeros(scene.grid.bins, dtype=np.bool_)
+    for first, past in moved:
+        there, here = places[first, past]
         if here == 0 and there >= MANY_PLACES:
             elsewhere[first:past] = False
+        together[max(first - 1, 0) : past + SETTLED_MS // STEP_MS] = True
+    # A backup that is used at no other time than in these stays proves them together.
+    only_then = float(scene.backup_octets[~together].sum()) <= STRAY_SHARE * octets[-1]
+    all_bins = sum(past - first for first, past in moved)
     return [
         stay
-        for stay, (there, here) in places.items()
-        if here <= max(FEW_PLACES if there > FEW_PLACES else 0, PLACES_SHARE * there)
-        and _by_chance(scene, stay, elsewhere) <= CHANCE
+        for stay in moved
+        if _by_chance(scene, stay, all_bins if only_then else stay[1] - stay[0], elsewhere) <= CHANCE
     ]
 
 
-def _by_chance(scene: _Scene, stay: tuple[int, int], elsewhere: NDArray[np.bool_]) -> float:
-    """The probability that the primary happens to be unused all through a stay, given its use around."""
+def _took_over(there: int, here: int) -> bool:
+    """Whether the places that the primary still talks to are few beside those of the backup."""
+    return here <= max(FEW_PLACES if there > FEW_PLACES else 0, PLACES_SHARE * there)
+
+
+def _by_chance(scene: _Scene, stay: tuple[int, int], bins: int, elsewhere: NDArray[np.bool_]) -> float:
+    """The probability that the primary happens to be unused in so many bins, given its use around a stay."""
     first, past = stay
     near = np.zeros(scene.grid.bins, dtype=np.bool_)
     near[max(first - AROUND_BINS, 0) : past + AROUND_BINS] = True
@@ -217,7 +232,7 @@ def _by_chance(scene: _Scene, stay: tuple[int, int], elsewhere: NDArray[np.bool_
     for around in (near & elsewhere, elsewhere):
         usual = float(scene.primary_used[around].mean()) if around.any() else 0.0
         if usual > 0.0:
-            return float((1.0 - usual) ** (past - first))
+            return float((1.0 - usual) ** bins)
     return 1.0
 
 
@@ -335,8 +350,11 @@ def _explained(
         return np.zeros(len(backup), dtype=np.bool_)
     begun = flows.start_ms[backup]
     during = np.zeros(len(backup), dtype=np.bool_)
-    for episode in episodes:
-        during |= (begun >= episode.start_ms - STEP_MS) & (begun < episode.end_ms + GRACE_MS)
+    for episode, following in pairwise([*episodes, None]):
+        end = episode.end_ms + GRACE_MS
+        if following is not None and following.start_ms - episode.end_ms <= SPELL_MS:
+            end = following.start_ms
+        during |= (begun >= episode.start_ms - STEP_MS) & (begun < end)
     keys = conversation_keys(flows, backup)
     lingering = np.isin(keys, np.unique(keys[during])) & (begun >= min(e.start_ms for e in episodes))
     return during | lingering

@@ -9,7 +9,8 @@ time of three minutes or more, from the last record that ended to the first that
 exporter was heard in it and the site was at work. At work is shown by any of these, strongest first: hosts
 tried to reach outside addresses (records with no way out, or sent with nothing coming back); the time lies
 in the working hours of the profile and traffic flowed right before or came back right after; no hours are
-given, traffic flowed almost without pause on both sides and the site is not otherwise silent for as long.
+given, traffic flowed almost without pause on both sides and the site is not otherwise silent for as long
+(at the end of the export: without pause before it, within ordinary office hours).
 
 Thresholds: outage_minutes, 3. Ten attempts, and traffic in four of five minutes around: common practice,
 no source.
@@ -52,6 +53,9 @@ FLOWING: Final = 0.8
 AROUND_MS: Final = 600_000
 # Without hours and attempts a longer silence than this is people going home, not a line that fails.
 LONGEST_WITHOUT_PROOF_MS: Final = 2 * 3_600_000
+# An outage that goes on when the export ends, without attempts on record, is only believed in these hours: after
+# them people go home. (Common practice, no source.)
+ASSUMED_HOURS: Final = parse_hours("Mon-Fri 08:00-17:00")
 # Messages that only carry templates come minutes apart; silence between two of them is one.
 BRIDGE_MS: Final = 600_000
 # Multicast, broadcast, "this host" and link-local addresses (RFC 6890, RFC 4291): never a try to reach the
@@ -178,7 +182,10 @@ def _judge(case: Case, rows: NDArray[np.intp], start: int, end: int) -> Outage |
         if float(at_work.mean()) < FLOWING or max(before, after) < FLOWING:
             return None
         return Outage(start, end, len(tried), hosts, "hours", ongoing)
-    both = min(before, after) >= FLOWING or (ongoing and before >= 1.0)
+    both = min(before, after) >= FLOWING
+    if ongoing and before >= 1.0:
+        times = np.arange(start // 60_000, end // 60_000, dtype=np.int64)
+        both = bool(ASSUMED_HOURS.is_open(times, case.profile.site.timezone).all())
     if not both or end - start > LONGEST_WITHOUT_PROOF_MS or _often_silent(case, rows, start, end):
         return None
     return Outage(start, end, len(tried), hosts, "abrupt", ongoing)

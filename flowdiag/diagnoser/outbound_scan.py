@@ -5,7 +5,7 @@ measuring tool; that is for the security contact to find out.
 
 Decided: rows of at most three packets from one host, TCP ones with SYN only, that nobody answered, are
 counted by distinct outside address in ten minutes. It is a scan where there are scan_addresses or more,
-half of them on at most three destination ports (or pings), at least half of what the host sent to those
+half of them on at most sixteen destination ports (or pings), at least half of what the host sent to those
 ports got no answer, and an address is tried three times at most on average.
 
 Thresholds: scan_addresses, 200 in ten minutes: a browser reaches some tens, a busy shared address a
@@ -45,7 +45,7 @@ from flowdiag.diagnoser.shares import who_what_where
 CODE: Final = "outbound-scan"
 
 SLOT_MS: Final = 600_000
-PORTS: Final = 3
+PORTS: Final = 16
 PORTS_SHARE: Final = 0.5
 UNANSWERED: Final = 0.5
 TRIES_EACH: Final = 3.0

@@ -7,8 +7,8 @@ Decided: attempts in vain are TCP records with SYN and no ACK, and name queries,
 other way. They are grouped by place (outside address and port) and by service (port, well-known ones
 only). In a group, the minutes count in which at least half of the attempts failed, five minutes between
 such minutes bridged; it is reported with thirty failures or more over three different minutes, if it
-touches several hosts or makes a fifth of all attempts of the site. A service with several places must
-touch several hosts.
+touches several hosts and makes a twentieth of all attempts of the site, or touches one host, makes a fifth of
+them and began within the export. A service with several places must touch several hosts.
 
 Thresholds: unanswered_attempts, 30; unanswered_share, 0.5. Common practice, no source; a few per cent of
 failures are normal anywhere.
@@ -44,7 +44,11 @@ CODE: Final = "unanswered-connections"
 LEAST_MINUTES: Final = 3
 BRIDGE_MINUTES: Final = 5
 SEVERAL_HOSTS: Final = 2
-PART_OF_ALL: Final = 0.2
+# Of all attempts of the site meanwhile: a dead advertising server stays under a few per cent.
+PART_OF_ALL: Final = 0.05
+PART_OF_ALL_BY_ONE: Final = 0.2
+# What fails for one host alone since the export begins is that host's habit, not an event.
+ONSET_MS: Final = 300_000
 # Well-known ports (RFC 6335 6: 0 to 1023) and registered ones that clients use every day.
 WELL_KNOWN: Final = 1024
 EVERYDAY: Final = (1194, 1433, 3306, 3389, 4500, 5060, 5061, 5222, 5432, 8080, 8443)
@@ -138,9 +142,11 @@ def _within(case: Case, rows: NDArray[np.intp], start: int, end: int) -> NDArray
 def _matters(
     case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp], start: int, end: int, by_place: bool
 ) -> bool:
+    part = len(failed) / max(len(_within(case, tried, start, end)), 1)
     if len(np.unique(case.flows.inside[failed])) >= SEVERAL_HOSTS:
-        return True
-    return by_place and len(failed) >= PART_OF_ALL * len(_within(case, tried, start, end))
+        return part >= PART_OF_ALL
+    begins_within = start - (case.coverage.first_ms or 0) >= ONSET_MS
+    return by_place and begins_within and part >= PART_OF_ALL_BY_ONE
 
 
 def _finding(case: Case, group: _Group) -> Finding:
