@@ -26,8 +26,7 @@ NETFLOW9_HEADER: Final = 20
 IPFIX_HEADER: Final = 16
 MAX_MESSAGE: Final = 65_535  # RFC 7011 10; also the most that UDP carries
 
-# A v9 message of this many FlowSets is no real export; the bound keeps a search through hostile octets
-# linear.
+# A v9 message of this many FlowSets is no real export.
 MAX_NETFLOW9_SETS: Final = 2_048
 
 # An exporter whose clock is this near to the capture's is believed although its message is damaged.
@@ -41,11 +40,14 @@ _TWO_SHORTS: Final[Callable[[bytes | bytearray, int], tuple[int, int]]] = Struct
 _SECONDS: Final = Struct(">I").unpack_from
 
 
-def message_length(data: bytes, start: int, end: int, *, final: bool) -> int:
+def message_length(data: bytes, start: int, end: int, *, final: bool, walked: set[int] | None = None) -> int:
     """Octets of the message at start, as its headers tell, judged by data[start:end].
 
     final: nothing follows data[end]. Gives DAMAGED if no message starts here, MORE_NEEDED if the octets do
     not suffice to say. The length may reach beyond end.
+
+    walked: where FlowSets started in earlier calls on the same data that led nowhere. A search passes it so
+    that hostile octets, in which each candidate shares its FlowSets with the one before, are walked once.
     """
     if end - start < 4:
         return DAMAGED if final else MORE_NEEDED
@@ -57,11 +59,11 @@ def message_length(data: bytes, start: int, end: int, *, final: bool) -> int:
             return DAMAGED
         return NETFLOW5_HEADER + NETFLOW5_RECORD * second
     if version == NETFLOW9:
-        return _netflow9_length(data, start, end, final)
+        return _netflow9_length(data, start, end, final, walked)
     return DAMAGED
 
 
-def _netflow9_length(data: bytes, start: int, end: int, final: bool) -> int:
+def _netflow9_length(data: bytes, start: int, end: int, final: bool, walked: set[int] | None) -> int:
     position = start + NETFLOW9_HEADER
     for _ in range(MAX_NETFLOW9_SETS):
         if end - position < 4:
@@ -74,6 +76,10 @@ def _netflow9_length(data: bytes, start: int, end: int, final: bool) -> int:
             return position - start
         if length < 4 or 2 <= set_id < 256 or position + length - start > MAX_MESSAGE:
             return DAMAGED
+        if walked is not None:
+            if position in walked:
+                return DAMAGED
+            walked.add(position)
         position += length
         if position > end:
             return position - start if final else MORE_NEEDED
@@ -112,7 +118,7 @@ def looks_like_export(payload: bytes, time_ms: int | None) -> bool:
         exported = _SECONDS(payload, 8)[0]
     elif version == NETFLOW9 and size >= NETFLOW9_HEADER:
         exported = _SECONDS(payload, 8)[0]
-        if second and size > NETFLOW9_HEADER and _netflow9_length(payload, 0, size, final=True) == size:
+        if second and size > NETFLOW9_HEADER and _netflow9_length(payload, 0, size, True, None) == size:
             return True
     else:
         return False

@@ -48,25 +48,27 @@ def read_messages(window: Window, source: Source) -> Iterator[Datagram]:
     """
     session = source.file_session
     seen: set[int] = set()  # versions read so far: after damage only these are searched for
+    position = 0
     while True:
         final = window.ended
-        position, damaged = yield from _sound_messages(window, session, seen)
-        window.slide(position)
+        position, damaged = yield from _sound_messages(window, position, session, seen)
         if damaged:
-            _resynchronise(window, source, seen or VERSIONS)
+            position = _resynchronise(window, position, source, seen or VERSIONS)
         elif final:
             return
+        else:
+            window.slide(position)
+            position = 0
 
 
 def _sound_messages(
-    window: Window, session: Session, seen: set[int]
+    window: Window, position: int, session: Session, seen: set[int]
 ) -> Generator[Datagram, None, tuple[int, bool]]:
-    """Yields the whole messages from the window's start.
+    """Yields the whole messages from a position in the window on.
 
     Gives where they end and whether damage stands there.
     """
     data, base, end, final = window.data, window.base, len(window.data), window.ended
-    position = 0
     last_version = 0
     while end - position >= 4:
         version, length = _HEADER(data, position)
@@ -94,28 +96,24 @@ def _sound_messages(
     return position, final and position < end
 
 
-def _resynchronise(window: Window, source: Source, versions: set[int] | frozenset[int]) -> None:
-    """Slides the window to the next message after damage at its start, or to its end, and notes what was
+def _resynchronise(window: Window, position: int, source: Source, versions: set[int] | frozenset[int]) -> int:
+    """Where in the window the next message starts after damage at a position, or its end; notes what was
     passed.
+
+    The window slides only when it is read to its end, so that much damage in a chunk costs no more than
+    little.
     """
-    start = window.base
-    truncated = window.ended and message_length(window.data, 0, len(window.data), final=True) > len(
-        window.data
-    )
-    search = 1
+    data, start, end = window.data, window.base + position, len(window.data)
+    truncated = window.ended and position + message_length(data, position, end, final=True) > end
+    position += 1
     while True:
         end, final = len(window.data), window.ended
-        found, certain = find_message(window.data, search, end, final=final, versions=versions)
-        if certain and found < end:
-            window.slide(found)
-            source.problem(start, DAMAGE)
-            return
-        if final:
-            window.slide(end)
-            source.problem(start, TRUNCATED if truncated else DAMAGED_END)
-            return
-        window.slide(found)
-        search = 0
+        position, certain = find_message(window.data, position, end, final=final, versions=versions)
+        if certain:
+            source.problem(start, DAMAGE if position < end else TRUNCATED if truncated else DAMAGED_END)
+            return position
+        window.slide(position)
+        position = 0
 
 
 def find_message(
@@ -129,6 +127,7 @@ def find_message(
     wanted = [_VERSION_OCTETS[version] for version in sorted(versions)]
     nexts = [start - 1] * len(wanted)
     position = start
+    walked: set[int] = set()
     while True:
         for index, octets in enumerate(wanted):
             if nexts[index] < position:
@@ -138,7 +137,7 @@ def find_message(
         if position >= end:
             # The last octet may be the first half of a version.
             return (end, True) if final else (max(start, end - 1), False)
-        length = message_length(data, position, end, final=final)
+        length = message_length(data, position, end, final=final, walked=walked)
         if length != DAMAGED:
             stop = position + length
             if not final and (length == MORE_NEEDED or stop + 2 > end):

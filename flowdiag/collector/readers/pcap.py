@@ -76,17 +76,19 @@ def read_pcap(window: Window, source: Source, dissector: Dissector) -> Iterator[
     dissector.source = source
     packet = dissector.packet
     time_ms = None
-    window.slide(FILE_HEADER)
+    position = FILE_HEADER
     while True:
         data, base, end, final = window.data, window.base, len(window.data), window.ended
-        position = 0
         damaged = False
         while end - position >= PACKET_HEADER:
             seconds, fraction, captured, _ = packet_header(data, position)
             start = position + PACKET_HEADER
             stop = start + captured
-            if stop > end or captured > MAX_PACKET:
-                damaged = captured > MAX_PACKET or (final and stop > end)
+            if captured > MAX_PACKET or not (captured or seconds):  # zeros: space that was never written
+                damaged = True
+                break
+            if stop > end:
+                damaged = final
                 break
             position = stop
             time_ms = seconds * 1000 + fraction // unit
@@ -100,60 +102,78 @@ def read_pcap(window: Window, source: Source, dissector: Dissector) -> Iterator[
                         yield _new(Datagram, (session, data[payload:payload_end], time_ms, base + payload))
                         continue
             yield from packet(locate, data, start, stop, time_ms, base)
-        window.slide(position)
         if damaged:
-            _resynchronise(window, source, packet_header, order, time_ms)
+            position = _resynchronise(window, position, source, packet_header, order, time_ms)
         elif final:
-            if window.data:
-                source.problem(window.base, TRUNCATED)
             break
-    yield from dissector.finish(time_ms, window.base)
+        else:
+            window.slide(position)
+            position = 0
+    if position < end:
+        source.problem(base + position, TRUNCATED)
+    yield from dissector.finish(time_ms, base + end)
 
 
 def _resynchronise(
-    window: Window, source: Source, packet_header: _Unpack, order: str, time_ms: int | None
-) -> None:
-    """Slides the window to the next plausible packet after damage at its start, or to its end, and notes it.
+    window: Window, position: int, source: Source, packet_header: _Unpack, order: str, time_ms: int | None
+) -> int:
+    """Where in the window the next plausible packet starts after damage at a position, or its end; notes it.
 
     Plausible: captured within the last known packet's 18 hours (the upper half of the seconds is the same),
-    no longer than it was on the wire, and followed by another such packet or by the end of the file.
+    no longer than it was on the wire, and followed by another such packet or by the end of the file. The
+    window slides only when it is read to its end, so that much damage in a chunk costs no more than little.
     """
-    start = window.base
-    truncated = window.ended and packet_header(window.data, 0)[2] <= MAX_PACKET
-    half = b"" if time_ms is None else (time_ms // 1000 & 0xFFFFFFFF).to_bytes(4, "big")[:2]
-    at_half = 0
-    if order == "<":
-        half, at_half = half[::-1], 2
-    search = 1
-    while half:
-        data, end, final = window.data, len(window.data), window.ended
-        at = data.find(half, search + at_half, end)
-        position = at - at_half if at >= 0 else max(search, end - PACKET_HEADER)
-        if at >= 0 and end - position >= PACKET_HEADER and _is_plausible(packet_header, data, position):
+    start = window.base + position
+    truncated = window.ended and 0 < packet_header(window.data, position)[2] <= MAX_PACKET
+    half = _upper_half(time_ms, order)
+    position += 1
+    while True:
+        end, final = len(window.data), window.ended
+        position, certain = _find_packet(window.data, position, end, final, packet_header, half)
+        if certain:
+            source.problem(start, DAMAGE if position < end else TRUNCATED if truncated else DAMAGED_END)
+            return position
+        window.slide(position)
+        position = 0
+
+
+def _upper_half(time_ms: int | None, order: str) -> tuple[bytes, int]:
+    """The upper two octets of the seconds as they stand in a packet header, and where in it; empty if
+    unknown.
+    """
+    if time_ms is None:
+        return b"", 0
+    half = (time_ms // 1000 & 0xFFFFFFFF).to_bytes(4, "big")[:2]
+    return (half[::-1], 2) if order == "<" else (half, 0)
+
+
+def _find_packet(
+    data: bytes, position: int, end: int, final: bool, packet_header: _Unpack, half: tuple[bytes, int]
+) -> tuple[int, bool]:
+    """Where in data[position:end] a plausible packet starts, and whether that is certain (see find_message).
+    """
+    octets, at_half = half
+    while octets:
+        at = data.find(octets, position + at_half, end)
+        if at < 0:
+            break
+        position = at - at_half
+        if end - position < PACKET_HEADER:
+            return (end, True) if final else (position, False)
+        if _is_plausible(packet_header, data, position):
             follower = position + PACKET_HEADER + packet_header(data, position)[2]
             if follower == end and final:
-                break
-            if end - follower >= PACKET_HEADER:
-                if data[follower + at_half : follower + at_half + 2] == half and _is_plausible(
-                    packet_header, data, follower
-                ):
-                    break
-            elif not final:
-                window.slide(position)
-                search = 0
-                continue
-            search = position + 1
-        elif at >= 0 and end - position >= PACKET_HEADER:
-            search = position + 1
-        elif final:
-            half = b""
-        else:
-            window.slide(position)
-            search = 0
-    window.slide(position if half else len(window.data))
-    while not half and not window.ended:
-        window.slide(len(window.data))
-    source.problem(start, DAMAGE if half else TRUNCATED if truncated else DAMAGED_END)
+                return position, True
+            if end - follower < PACKET_HEADER and not final:
+                return position, False
+            if (
+                end - follower >= PACKET_HEADER
+                and data.startswith(octets, follower + at_half)
+                and _is_plausible(packet_header, data, follower)
+            ):
+                return position, True
+        position += 1
+    return (end, True) if final else (max(position, end - PACKET_HEADER), False)
 
 
 def _is_plausible(packet_header: _Unpack, data: bytes, position: int) -> bool:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import struct
+import time
 
 import pytest
 from hypothesis import given
@@ -10,6 +12,8 @@ from hypothesis import strategies as st
 
 from flowdiag.collector.datagram import Session
 from flowdiag.collector.readers import messages, window
+from flowdiag.collector.readers.source import Source
+from flowdiag.collector.report import ExportReport
 
 from .builders import ipfix, netflow5, netflow9, payloads, problems, read
 
@@ -121,3 +125,40 @@ def test_a_search_in_an_ipfix_file_does_not_take_interface_numbers_for_netflow5(
     decoy = netflow5(0, 1)[:70] + b"\x00\x05"
     octets = ipfix(0) + b"\xff" + decoy + b"\x00\x05" + b"\xff" * 30 + ipfix(1) + ipfix(2)
     assert payloads(octets) == [ipfix(0), ipfix(1), ipfix(2)]
+
+
+def test_much_damage_in_one_chunk_is_passed_without_reading_ahead() -> None:
+    # 4,000 damaged places in 330 kB: the window must stay one chunk long.
+    octets = (ipfix(0) + ipfix(1) + b"\xff" * 18) * 4_000
+    longest = 0
+
+    class Watched(window.Window):
+        def slide(self, position: int) -> bool:
+            nonlocal longest
+            more = super().slide(position)
+            longest = max(longest, len(self.data))
+            return more
+
+    source = Source("file", 0, ExportReport())
+    chunk = 10_000
+    watched = Watched(Trickle(octets, chunk))
+    assert sum(1 for _ in messages.read_messages(watched, source)) == 8_000
+    assert longest <= 2 * chunk
+
+
+class Trickle:
+    def __init__(self, octets: bytes, most: int) -> None:
+        self._file = io.BytesIO(octets)
+        self._most = most
+
+    def read(self, size: int, /) -> bytes:
+        return self._file.read(min(size, self._most))
+
+
+def test_a_search_through_octets_made_to_be_slow_walks_each_flowset_once() -> None:
+    # Each 8 octets begin a plausible v9 header whose FlowSets are those of the one before.
+    hostile = b"\x01\x00\x00\x08\x00\x09\x00\x08" * 8_000 + b"\x00\x80\xff\xff"
+    started = time.process_time()
+    assert payloads(netflow9(0) + b"\x00\x0a\xff\xff" + b"\xff" + hostile) == [netflow9(0)]
+    # Walking anew for each of the 8,000 candidates took 2,000 steps each, about four seconds.
+    assert time.process_time() - started < 1

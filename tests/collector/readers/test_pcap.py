@@ -118,6 +118,13 @@ def test_damage_up_to_the_end_is_noted_once() -> None:
     assert problems(octets) == [(24 + 16 + len(FRAMES[0]), pcap.DAMAGED_END, 1)]
 
 
+def test_zeros_at_the_end_are_damage_and_no_packets() -> None:
+    # Space that a crashed capture had reserved and never written.
+    octets = capture(FRAMES) + bytes(10_000)
+    assert payloads(octets) == THREE
+    assert [what for _, what, _ in problems(octets)] == [pcap.DAMAGED_END]
+
+
 def test_a_packet_cut_by_the_snap_length_is_left_out_and_counted() -> None:
     octets = capture([*FRAMES, frame(ipfix(9, bytes(400))), frame(ipfix(10, bytes(400)))], snap_length=200)
     assert payloads(octets) == THREE
