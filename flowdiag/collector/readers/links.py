@@ -15,8 +15,6 @@ IPV4: Final = 4
 IPV6: Final = 6
 NO_IP: Final = (0, 0)
 
-ETHERNET: Final = 1
-
 _SHORT: Final = Struct(">H").unpack_from
 
 # Tags a frame may carry one after another; more than this is no network anybody runs.
@@ -52,7 +50,7 @@ def _by_ethertype(data: bytes, start: int, end: int) -> tuple[int, int]:
     return NO_IP
 
 
-def _ethernet(data: bytes, start: int, end: int) -> tuple[int, int]:
+def ethernet(data: bytes, start: int, end: int) -> tuple[int, int]:
     return _by_ethertype(data, start + 12, end)
 
 
@@ -123,7 +121,7 @@ def _ppp_ether(data: bytes, start: int, end: int) -> tuple[int, int]:
 # Each gives (IP version, index of the IP header), or NO_IP.
 LINK_TYPES: Final[dict[int, Locate]] = {
     0: _loopback,
-    ETHERNET: _ethernet,
+    1: ethernet,
     9: _ppp,
     12: _raw,
     14: _raw,

@@ -4,9 +4,7 @@ Facts the design follows:
 - the magic number tells byte order and time unit; the low 16 bits of the last header field are the link type;
 - each packet has a header of 16 octets: seconds, fraction, octets captured, octets on the wire;
 - nothing marks the start of a packet, so a damaged packet header ends the sound part unless a place is found
-  from which two headers in a row are plausible;
-- nearly all exports come as UDP in IPv4 in untagged Ethernet from a session already known, so that case is
-  read in the loop by two unpack calls and one slice; everything else goes through the Dissector.
+  from which two headers in a row are plausible.
 """
 
 from __future__ import annotations
@@ -16,8 +14,7 @@ from struct import Struct
 from typing import Any, Final
 
 from flowdiag.collector.datagram import Datagram
-from flowdiag.collector.readers.framing import VERSIONS
-from flowdiag.collector.readers.links import ETHERNET, LINK_TYPES
+from flowdiag.collector.readers.links import LINK_TYPES
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import Window
@@ -40,11 +37,6 @@ MAGICS: Final = {
     b"\xa1\xb2\x3c\x4d": (">", 1_000_000),
 }
 
-# Ethernet type, IP version and header length, fragment field, protocol, addresses and ports, UDP length,
-# version.
-_EXPORT: Final = Struct(">12xHB5xHxB2x12sH2xH")
-_TO_PAYLOAD: Final = 42
-_new = tuple.__new__
 _Unpack = Callable[[bytes, int], tuple[Any, ...]]
 
 
@@ -70,9 +62,6 @@ def read_pcap(window: Window, source: Source, dissector: Dissector) -> Iterator[
     if locate is None:
         raise unknown_link_type(link_type, source, 20)
     packet_header = Struct(order + "IIII").unpack_from
-    export = _EXPORT.unpack_from
-    export_octets = _EXPORT.size if link_type == ETHERNET else MAX_PACKET + 1
-    known = dissector.sessions.known
     dissector.source = source
     packet = dissector.packet
     time_ms = None
@@ -92,15 +81,6 @@ def read_pcap(window: Window, source: Source, dissector: Dissector) -> Iterator[
                 break
             position = stop
             time_ms = seconds * 1000 + fraction // unit
-            if captured >= export_octets:
-                kind, first, fragment, protocol, key, length, version = export(data, start)
-                if kind == 0x0800 and first == 0x45 and protocol == 17 and not fragment & 0x3FFF:
-                    session = known.get(key)
-                    payload = start + _TO_PAYLOAD
-                    payload_end = payload + length - 8
-                    if session is not None and version in VERSIONS and payload < payload_end <= stop:
-                        yield _new(Datagram, (session, data[payload:payload_end], time_ms, base + payload))
-                        continue
             yield from packet(locate, data, start, stop, time_ms, base)
         if damaged:
             position = _resynchronise(window, position, source, packet_header, order, time_ms)

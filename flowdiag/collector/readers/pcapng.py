@@ -93,13 +93,14 @@ def read_pcapng(window: Window, source: Source, dissector: Dissector) -> Iterato
         data, base, end, final = window.data, window.base, len(window.data), window.ended
         position = 0
         while end - position >= 12:
-            if data[position : position + 4] == MAGIC:
+            kind, length = section.block(data, position)
+            if kind == SECTION:  # reads the same in either byte order
                 order = BYTE_ORDERS.get(data[position + 8 : position + 12])
                 if order is None:
                     damage = DAMAGED
                     break
                 section = _Section(order)
-            kind, length = section.block(data, position)
+                kind, length = section.block(data, position)
             if length < 12 or length % 4 or length > MAX_BLOCK:
                 damage = DAMAGED
                 break
