@@ -1,0 +1,199 @@
+"""Traffic stops at a level clearly under the plan rate while demand is there: a flat top.
+
+Means: the line gives less than was bought. It may have trained down, a port may run at the wrong speed, a
+shaper may cut it, or the plan rate in the profile is wrong. For the people at the site it is a full link,
+only lower.
+
+Decided: where a link direction stays at the top of its surroundings for eight minutes or more, four things
+must hold. The level lies between 3% of the plan and the below_plan threshold. It is flat: the robust
+deviation of its minutes (1.4826 times the median absolute deviation) is at most 5% of it, 15% on a variable
+link. The traffic yields: the variance of the total is at most a quarter of the sum of the variances of its
+parts, taken over inside hosts and again over outside addresses; parts that do not share a ceiling add up
+their variances, parts that share one give and take. And no few parts carry that: three hosts and three
+outside addresses at least. Minutes around it may not lie higher by more than a tenth, unless the level is
+very flat and held for long.
+
+Thresholds: below_plan, 0.85 of the plan; below_plan_variable, 0.60 of a typical rate. The variance ratio
+and the flatness: measured on invented sites, no source.
+
+Fooled by: what one slow server, one slow device or streams at their own rate do is told apart by the ratio.
+A full opposite direction holds traffic down too, so nothing is said then; nor of acknowledgements, which
+follow the download: four fifths of the octets must be in packets of 400 octets or more. A limit that
+somebody set on purpose looks like a fault.
+
+Do: the helpdesk compares the plan rate with the contract and tests the line; the field engineer checks
+port, cabling and trained rate; the engineer looks for shapers and opens a fault with the carrier.
+
+Limits: where only one device uses the line, its own limit and the line's cannot be told apart, and nothing
+is said. Records much longer than a minute blur the level.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.diagnoser import confidence as sure
+from flowdiag.diagnoser import wording as words
+from flowdiag.diagnoser.attribution import attribution, rows_within
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.confidence import MINOR, Doubt, grade
+from flowdiag.diagnoser.episodes import Episode, capacity_mbps, episodes
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.flat_top import Level, Yielding, levels, yielding
+from flowdiag.diagnoser.saturation import way
+from flowdiag.diagnoser.timeline import Grid
+from flowdiag.diagnoser.wording_backup import moment
+
+CODE: Final = "below-plan"
+
+LEAST_SHARE: Final = 0.03
+FLATNESS: Final = 0.05
+FLATNESS_VARIABLE: Final = 0.15
+RATIO: Final = 0.25
+# What independent parts would show at least; with parts that hardly vary the ratio means nothing.
+LEAST_SPREAD: Final = 0.06
+LEAST_PARTS: Final = 3.0
+LEAST_ACTIVE: Final = 1.5
+DATA_PACKET_OCTETS: Final = 400
+DATA_PART: Final = 0.8
+# Higher traffic within so many windows says that the level was no ceiling.
+NEIGHBOURS: Final = 15
+HIGHER: Final = 1.10
+# A level as flat and long as this is no coincidence, whatever is around it.
+VERY_FLAT: Final = 0.03
+LONG: Final = 15
+# Levels this close together, at nearly one rate, are one finding.
+TOGETHER: Final = 15
+SAME_RATE: Final = 0.08
+OPPOSITE_FULL_PART: Final = 0.5
+
+Proof = tuple[Yielding, Yielding]
+
+
+def find(case: Case) -> list[Finding]:
+    if not case.coverage.links_apart:
+        return []
+    found = []
+    for link in range(len(case.profile.link)):
+        for direction in (0, 1):
+            proven: list[tuple[Level, Proof]] = []
+            for level in _candidates(case, link, direction):
+                proof = _proof(case, link, direction, level)
+                if proof is not None:
+                    proven.append((level, proof))
+            found += [_finding(case, link, direction, group) for group in _grouped(proven)]
+    return found
+
+
+def _candidates(case: Case, link: int, direction: int) -> list[Level]:
+    """Levels that are low, flat and alone at the top, outside of full episodes of either direction."""
+    plan, limits = case.profile.link[link], case.profile.thresholds
+    rate = case.usage.mbps(link, direction)
+    capacity = capacity_mbps(case, link, direction)
+    highest = (limits.below_plan_variable if plan.variable else limits.below_plan) * capacity
+    flat = FLATNESS_VARIABLE if plan.variable else FLATNESS
+    return [
+        level
+        for level in levels(rate, plan.variable)
+        if LEAST_SHARE * capacity <= level.rate <= highest
+        and level.flatness <= flat
+        and (_alone(rate, level) or (level.flatness <= VERY_FLAT and level.past - level.first >= LONG))
+        and not _held_by_a_full_link(case, link, level)
+    ]
+
+
+def _alone(rate: NDArray[np.float64], level: Level) -> bool:
+    """No two windows in a row around a level that lie clearly above it."""
+    near = rate[max(level.first - NEIGHBOURS, 0) : level.past + NEIGHBOURS] > HIGHER * level.rate
+    return not bool((near[1:] & near[:-1]).any())
+
+
+def _held_by_a_full_link(case: Case, link: int, level: Level) -> bool:
+    full = np.zeros(case.usage.windows, dtype=np.bool_)
+    for episode in episodes(case).full:
+        if episode.link == link:
+            full[episode.windows()] = True
+    return float(full[level.first : level.past].mean()) >= OPPOSITE_FULL_PART
+
+
+def _proof(case: Case, link: int, direction: int, level: Level) -> Proof | None:
+    """What shows that the traffic was held down; None where it was not, or where that cannot be told."""
+    flows, usage = case.flows, case.usage
+    # The first and the last window are only partly at the level.
+    start = usage.start_ms + (level.first + 1) * usage.window_ms
+    grid = Grid(start, usage.window_ms, level.past - level.first - 2)
+    rows, octets = rows_within(case, link, direction, [(grid.start_ms, grid.end_ms)])
+    data = flows.octets[rows] >= DATA_PACKET_OCTETS * flows.packets[rows]
+    if octets[data].sum() < DATA_PART * octets.sum():
+        return None
+    inside = yielding(flows, rows, flows.inside[rows], grid)
+    outside = yielding(flows, rows, flows.outside[rows], grid)
+    for part in (inside, outside):
+        if part.ratio > RATIO or part.spread < LEAST_SPREAD or part.parts < LEAST_PARTS:
+            return None
+    return (inside, outside) if max(inside.active, outside.active) >= LEAST_ACTIVE else None
+
+
+def _grouped(proven: list[tuple[Level, Proof]]) -> list[list[tuple[Level, Proof]]]:
+    groups: list[list[tuple[Level, Proof]]] = []
+    for level, proof in proven:
+        last = groups[-1][-1][0] if groups else None
+        near = last is not None and level.first - last.past <= TOGETHER
+        if last is not None and near and abs(level.rate - last.rate) <= SAME_RATE * last.rate:
+            groups[-1].append((level, proof))
+        else:
+            groups.append([(level, proof)])
+    return groups
+
+
+def _finding(case: Case, link: int, direction: int, group: list[tuple[Level, Proof]]) -> Finding:
+    plan, capacity = case.profile.link[link], capacity_mbps(case, link, direction)
+    episode = Episode(link, direction, tuple((level.first, level.past) for level, _ in group))
+    spans = episode.span_times(case)
+    rates = case.usage.mbps(link, direction)[episode.windows()]
+    ceiling = float(np.median(rates))
+    flatness = max(level.flatness for level, _ in group)
+    evidence: dict[str, Any] = {
+        "capacity_mbps": capacity,
+        "ceiling_mbps": round(ceiling, 3),
+        "share_of_plan": round(ceiling / capacity, 4),
+        "mean_mbps": round(float(rates.mean()), 3),
+        "peak_mbps": round(float(rates.max()), 3),
+        "minutes_at_ceiling": len(rates),
+        "flatness": round(flatness, 4),
+        "variance_ratio_hosts": round(max(proof[0].ratio for _, proof in group), 4),
+        "variance_ratio_destinations": round(max(proof[1].ratio for _, proof in group), 4),
+        "hosts_active": max(round(max(proof[0].active for _, proof in group)), 2),
+        **attribution(case, link, direction, spans),
+    }
+    if len(spans) > 1:
+        evidence["spells"] = [{"from": moment(case, a), "to": moment(case, b)} for a, b in spans]
+    start, end = episode.times(case)
+    level, doubts = grade(
+        (
+            Doubt(words.FEW_WINDOWS, MINOR) if len(rates) < LONG else None,
+            Doubt(words.ROUGH_LEVEL, MINOR) if flatness > VERY_FLAT else None,
+            Doubt(words.TYPICAL_RATE, MINOR) if plan.variable else None,
+            sure.of_resolution(case, end - start),
+            sure.of_loss(case, lowers=True),
+            sure.of_silence(case, episode.first, episode.past),
+        )
+    )
+    summary, client = words.below_plan(case, link, direction, spans, evidence)
+    return Finding(
+        code=CODE,
+        severity="critical",
+        confidence=level,
+        summary=summary,
+        client=client,
+        link=plan.name,
+        direction=way(direction),
+        start_ms=start,
+        end_ms=end,
+        evidence=evidence,
+        actions=words.BELOW_TYPICAL if plan.variable else words.BELOW_PLAN,
+        doubts=doubts,
+    )

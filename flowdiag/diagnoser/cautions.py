@@ -1,0 +1,37 @@
+"""What to keep in mind when reading the figures of a diagnosis: one sentence each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from flowdiag.diagnoser import confidence as sure
+from flowdiag.diagnoser import wording_verdict as words
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.link_states import link_states
+from flowdiag.diagnoser.shares import address_text
+from flowdiag.diagnoser.wording_backup import keepalive_candidate
+
+
+def cautions(case: Case, findings: Sequence[Finding]) -> tuple[str, ...]:
+    coverage = case.coverage
+    said = [words.resolution(coverage.resolution_s, coverage.resolution_known)]
+    if coverage.sampling > 1:
+        said.append(words.sampled(coverage.sampling))
+    gap = any(finding.code == "export-gap" and finding.severity != "info" for finding in findings)
+    if gap or sure.loss_share(case) >= sure.LOSS_MINOR:
+        said.append(words.LOWER_BOUNDS)
+    if coverage.last_ms is not None and case.window_ms[1] > coverage.last_ms - coverage.resolution_s * 1000:
+        said.append(words.OPEN_RECORDS)
+    if any(finding.evidence.get("applications") for finding in findings):
+        said.append(words.PORTS_ARE_CONVENTIONS)
+    if any(finding.code in ("inbound-flood", "outbound-scan") for finding in findings):
+        said.append(words.SECURITY_CAUTION)
+    if coverage.links_apart:
+        said += [
+            keepalive_candidate(
+                case.profile.link[candidate.link].name, address_text(candidate.address), candidate.interval_s
+            )
+            for candidate in link_states(case).candidates
+        ]
+    return tuple(said)

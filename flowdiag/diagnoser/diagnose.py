@@ -1,0 +1,105 @@
+"""From a case to a diagnosis: every finder runs, the findings are set in order, one verdict is chosen."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Final
+
+from flowdiag.aggregator.link_figures import link_figures
+from flowdiag.aggregator.ranking import rank_applications, rank_destinations, rank_talkers
+from flowdiag.diagnoser import (
+    backup_leak,
+    below_plan,
+    export_gap,
+    flapping,
+    inbound_flood,
+    keepalive_excess,
+    keepalive_irregular,
+    keepalive_missing,
+    keepalive_unanswered,
+    link_busy,
+    link_full,
+    on_backup,
+    outage,
+    outbound_scan,
+    realtime_contention,
+    single_host,
+    unanswered_connections,
+)
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.cautions import cautions
+from flowdiag.diagnoser.diagnosis import Diagnosis
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.verdict import decide, touches
+
+# One module per finding; each says in its docstring what it means and how it is decided.
+FINDERS: Final[tuple[Callable[[Case], list[Finding]], ...]] = (
+    outage.find,
+    flapping.find,
+    on_backup.find,
+    inbound_flood.find,
+    outbound_scan.find,
+    link_full.find,
+    below_plan.find,
+    backup_leak.find,
+    link_busy.find,
+    unanswered_connections.find,
+    keepalive_missing.find,
+    keepalive_unanswered.find,
+    keepalive_excess.find,
+    keepalive_irregular.find,
+    realtime_contention.find,
+    single_host.find,
+    export_gap.find,
+)
+
+# Findings outside the window are context when they lie within a day of it; further away they are of no use.
+CONTEXT_MS: Final = 86_400_000
+# Rows of each ranking that a diagnosis carries; a note shows fewer, `flowdiag top` has all.
+RANKED: Final = 20
+SEVERITIES: Final = ("critical", "warning", "info")
+
+
+def diagnose(case: Case) -> Diagnosis:
+    """The diagnosis of a case. Deterministic: the same case gives the same findings in the same order."""
+    findings = in_order(case, [finding for find in FINDERS for finding in find(case)])
+    flows, profile, window = case.flows, case.profile, case.window_ms
+    return Diagnosis(
+        case=case,
+        verdict=decide(case, findings),
+        findings=findings,
+        links=link_figures(case.usage, flows, profile, window),
+        talkers=rank_talkers(flows, profile, window, limit=RANKED),
+        applications=rank_applications(flows, profile, window, limit=RANKED),
+        destinations=rank_destinations(flows, profile, window, limit=RANKED),
+        cautions=cautions(case, findings),
+    )
+
+
+def in_order(case: Case, findings: list[Finding]) -> tuple[Finding, ...]:
+    """Most severe first, then by time; what lies outside the window is info, what lies over a day away is
+    left out.
+    """
+    begin, end = case.window_ms
+    kept = []
+    for finding in findings:
+        if touches(case, finding):
+            kept.append(finding)
+            continue
+        start, stop = finding.start_ms or 0, finding.end_ms or 0
+        if start < end + CONTEXT_MS and stop > begin - CONTEXT_MS:
+            kept.append(replace(finding, severity="info"))
+
+    def rank(finding: Finding) -> tuple[int, int, str, str, str, int, str]:
+        return (
+            SEVERITIES.index(finding.severity),
+            begin if finding.start_ms is None else finding.start_ms,
+            finding.code,
+            finding.link or "",
+            finding.direction or "",
+            end if finding.end_ms is None else finding.end_ms,
+            finding.summary,
+        )
+
+    return tuple(sorted(kept, key=rank))

@@ -1,0 +1,138 @@
+"""A flat top: whether what a link carried was held down by a common ceiling. Statistics only; below-plan
+tells it.
+
+The question is what made a level. Traffic of parts that know nothing of each other (streams at their own
+rate, a slow server, a limited backup job) varies as the sum of its parts: var(total) = sum of var(part).
+Parts that compete for one ceiling give and take: each varies, the total does not. So the ratio
+
+    yielding = var(total) / sum of var(part)
+
+is about 1 for independent parts and near 0 under a ceiling, whatever their sizes. It is taken over inside
+hosts and again over outside addresses: one slow server makes the hosts yield to each other but is a single
+outside part, one slow Wi-Fi device likewise a single inside part; only a ceiling common to all passes both.
+
+(The variance of a sum: any textbook; the use here is our own, no source.)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.site_flows import SiteFlows
+from flowdiag.diagnoser.failovers import part_within
+from flowdiag.diagnoser.timeline import Grid, runs
+
+MAD_TO_SIGMA: Final = 1.4826  # makes the MAD of a normal distribution its standard deviation
+# The largest parts are looked at one by one, the rest is one more part.
+MOST_PARTS: Final = 40
+# How far a window may lie under the highest three-minute mean around it and still be at the top.
+DEPTH: Final = 0.12
+DEPTH_VARIABLE: Final = 0.30
+AROUND: Final = 10
+SHORTEST: Final = 8
+# A pause of demand: so many windows under the level do not end a flat top.
+PAUSE: Final = 2
+
+
+@dataclass(frozen=True)
+class Level:
+    """Windows [first, past) at a level of `rate`; flatness: robust relative standard deviation of the
+    windows.
+    """
+
+    first: int
+    past: int
+    rate: float
+    flatness: float
+
+
+@dataclass(frozen=True)
+class Yielding:
+    """ratio: var(total) / sum of var(part). spread: sqrt of that sum over the mean, what independent parts
+    would show.
+
+    parts: how many parts carry the variation (inverse participation ratio); active: mean number of parts
+    with two per cent or more of a window.
+    """
+
+    ratio: float
+    spread: float
+    parts: float
+    active: float
+
+
+def levels(rate: NDArray[np.float64], variable: bool) -> list[Level]:
+    """Stretches in which the rate stays at the top of its surroundings. rate: per window, any unit."""
+    if len(rate) < SHORTEST:
+        return []
+    depth = DEPTH_VARIABLE if variable else DEPTH
+    smooth = np.convolve(np.pad(rate, 1, mode="edge"), np.full(3, 1.0 / 3.0), "valid")
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(smooth, AROUND), 2 * AROUND + 1).max(axis=1)
+    top = (rate > 0.0) & (rate >= (1.0 - depth) * around)
+    found: list[Level] = []
+    for first, past in _bridged(top):
+        if past - first < SHORTEST // 2:
+            continue
+        level = float(np.median(rate[first:past]))
+        first, past = _grown(rate, first, past, level, depth)
+        if past - first < SHORTEST or (found and first < found[-1].past):
+            continue
+        inner = rate[first + 1 : past - 1]
+        level = float(np.median(inner))
+        deviation = MAD_TO_SIGMA * float(np.median(np.abs(inner - level)))
+        found.append(Level(first, past, level, deviation / level))
+    return found
+
+
+def _bridged(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    joined: list[tuple[int, int]] = []
+    for first, past in runs(mask):
+        if joined and first - joined[-1][1] <= PAUSE:
+            joined[-1] = (joined[-1][0], past)
+        else:
+            joined.append((first, past))
+    return joined
+
+
+def _grown(rate: NDArray[np.float64], first: int, past: int, level: float, depth: float) -> tuple[int, int]:
+    """Extended on both sides as long as windows stay at the level; higher traffic nearby may have hidden
+    them.
+    """
+    near = np.abs(rate - level) <= depth * level
+    while first > 0 and near[first - 1]:
+        first -= 1
+    while past < len(rate) and near[past]:
+        past += 1
+    return first, past
+
+
+def yielding(flows: SiteFlows, rows: NDArray[np.intp], part: NDArray[np.int32], grid: Grid) -> Yielding:
+    """How much the parts give way to each other. rows: of one link direction; part: an index per row."""
+    begin, end = grid.start_ms, grid.end_ms
+    octets = flows.wire_octets[rows] * part_within(flows, rows, begin, end)
+    sums = np.bincount(part, octets)
+    largest = np.argsort(-sums, kind="stable")[:MOST_PARTS]
+    place = np.full(len(sums), len(largest), dtype=np.int64)
+    place[largest] = np.arange(len(largest))
+    count = len(largest) + 1
+    # All parts are spread in one step: each has a copy of the grid, one after another.
+    shift = place[part] * (end - begin)
+    start = np.maximum(flows.start_ms[rows], begin) + shift
+    stop = np.minimum(np.maximum(flows.end_ms[rows], flows.start_ms[rows] + 1), end) + shift
+    wide = Grid(begin, grid.step_ms, grid.bins * count)
+    rates = wide.spread(start, np.minimum(stop, end + shift - 1), octets).reshape(count, grid.bins)
+    total = rates.sum(axis=0)
+    variances = rates.var(axis=1)
+    together = float(variances.sum())
+    if together <= 0.0 or total.mean() <= 0.0:
+        return Yielding(1.0, 0.0, 0.0, 0.0)
+    return Yielding(
+        ratio=float(total.var()) / together,
+        spread=float(np.sqrt(together) / total.mean()),
+        parts=float(together**2 / (variances**2).sum()),
+        active=float((rates >= 0.02 * total).sum(axis=0).mean()),
+    )

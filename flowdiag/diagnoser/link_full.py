@@ -1,0 +1,71 @@
+"""A link direction ran at or over the full threshold for a sustained time; it is said who and what filled it.
+
+Means: there was no room left. Everything that shares the link in that direction waits. Upload fills first
+on most plans, and a full upload slows downloads too, because their acknowledgements wait behind it; calls
+break up.
+
+Decided: records are spread evenly over their own time into one-minute windows, the link's framing added to
+every packet. A window is full at 90% of the plan rate. Three full windows in a row make an episode; single
+windows under the threshold between full ones do not end it. Where such dips keep breaking the row, four
+full windows that are two thirds of the time do as well. The shares of hosts, applications and destinations
+are parts of the episode's own IP octets. Where the export holds earlier days, the same clock times of the
+same weekdays (median, and median absolute deviation) say what is usual.
+
+Thresholds: full, 0.90: the last tenth goes to shaping, framing and bursts inside the minute (common
+practice, no source). Three minutes: shorter peaks are part of every healthy day (common practice, no
+source).
+
+Fooled by: a plan rate in the profile that is lower than the real one; a rate of more than 115% of the plan
+is said to be that, with low confidence. Sampling, which makes single minutes noisy: such rates are averaged
+first. Framing set wrongly shifts rates by up to a tenth with large packets, and doubles them with small
+ones.
+
+Do: the client pauses or postpones what fills the link; the engineer limits bulk transfers a little under
+the line's rate and gives calls priority; the account manager looks at the plan if it happens on many days.
+
+Limits: bursts shorter than the records are long cannot be seen. Records still open at the end of the export
+are missing, so an episode may have gone on longer. Lost records only lower the rate: a link that reads full
+was full.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from flowdiag.diagnoser import wording as words
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.confidence import grade
+from flowdiag.diagnoser.episodes import Episode, episodes
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.saturation import doubts, figures, way
+
+CODE: Final = "link-full"
+
+
+def find(case: Case) -> list[Finding]:
+    return [_finding(case, episode) for episode in episodes(case).full]
+
+
+def _finding(case: Case, episode: Episode) -> Finding:
+    plan = case.profile.link[episode.link]
+    evidence, habit = figures(case, episode)
+    level, said = grade(doubts(case, episode, case.profile.thresholds.full))
+    compared = words.compared(habit, evidence["mean_mbps"])
+    summary, client = words.link_full(
+        case, episode.link, episode.direction, episode.span_times(case), evidence, compared
+    )
+    start, end = episode.times(case)
+    return Finding(
+        code=CODE,
+        severity="critical",
+        confidence=level,
+        summary=summary,
+        client=client,
+        link=plan.name,
+        direction=way(episode.direction),
+        start_ms=start,
+        end_ms=end,
+        evidence=evidence,
+        actions=words.LINK_FULL_BACKUP if plan.role == "backup" else words.LINK_FULL,
+        doubts=said,
+    )

@@ -1,0 +1,73 @@
+"""One host has most of the traffic of the window.
+
+Means: if the site is slow, this device is the first to look at. By itself it is no fault: a server, a
+backup job or a large download is often meant to be there.
+
+Decided: the IP octets that fell in the complaint's window are added up by inside address, all links and both
+directions together. The finding is made when one address has more than half of them.
+
+Thresholds: single_host, 0.5: what the word "most" means.
+
+Fooled by: a second router or proxy inside the site, which makes many devices one address; a device with an
+IPv4 and an IPv6 address counts as two.
+
+Do: the helpdesk asks the client what the device is and whether its traffic is expected.
+
+Limits: an address is a device at best, never a person. Traffic between two inside hosts is on no link and
+not counted.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from flowdiag.diagnoser import wording as words
+from flowdiag.diagnoser import wording_verdict
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.confidence import grade, of_loss, of_silence
+from flowdiag.diagnoser.failovers import part_within
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.shares import who_what_where
+
+CODE: Final = "single-host"
+
+
+def find(case: Case) -> list[Finding]:
+    flows, (begin, end) = case.flows, case.window_ms
+    rows = np.flatnonzero((flows.link >= 0) & (flows.start_ms < end) & (flows.end_ms >= begin))
+    octets = flows.octets[rows] * part_within(flows, rows, begin, end)
+    total = float(octets.sum())
+    if total <= 0.0:
+        return []
+    by_host = np.bincount(flows.inside[rows], octets)
+    largest = int(by_host.argmax())
+    if by_host[largest] <= case.profile.thresholds.single_host * total:
+        return []
+    mine = flows.inside[rows] == largest
+    evidence = {
+        "octets": int(by_host[largest]),
+        "share": round(float(by_host[largest]) / total, 4),
+        **who_what_where(case, rows[mine], octets[mine]),
+        "hosts": who_what_where(case, rows, octets)["hosts"],
+    }
+    usage = case.usage
+    first = max((begin - usage.start_ms) // usage.window_ms, 0)
+    past = max((end - usage.start_ms) // usage.window_ms, first)
+    level, doubts = grade((of_silence(case, first, past), of_loss(case, lowers=True)))
+    summary, client = wording_verdict.single_host(case, evidence)
+    return [
+        Finding(
+            code=CODE,
+            severity="info",
+            confidence=level,
+            summary=summary,
+            client=client,
+            start_ms=begin,
+            end_ms=end,
+            evidence=evidence,
+            actions=words.ONE_HOST,
+            doubts=doubts,
+        )
+    ]

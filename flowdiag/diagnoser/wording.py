@@ -1,0 +1,299 @@
+"""What the findings about a link's load say: (summary, client), actions, doubts. And phrases that all share.
+
+The summary is for an engineer and has the figures; the client sentence has no addresses and no jargon.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any, Final
+from zoneinfo import ZoneInfo
+
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.finding import Action
+from flowdiag.diagnoser.wording_backup import Said, clock
+
+if TYPE_CHECKING:
+    from flowdiag.diagnoser.baseline import Usual
+
+WAYS: Final = ("download", "upload")
+
+# Doubts
+
+THIN_MARGIN: Final = "The mean is so close to the threshold that it could lie on either side of it."
+TYPICAL_RATE: Final = (
+    "The plan's rate is only typical for this kind of line; what it can do changes over time."
+)
+SILENT_PART: Final = "The exporter was silent for a part of this time."
+REACHES_THE_END: Final = (
+    "It reaches the end of the export, where records of traffic still going on are missing; "
+    "it may have gone on longer."
+)
+SHAPE_ONLY: Final = "These are told to be calls by their packet rate and size alone."
+MARKING_UNKNOWN: Final = "The export does not say how packets were marked."
+FEW_WINDOWS: Final = "The level was held for a short time only."
+ROUGH_LEVEL: Final = "The level is not very flat."
+NOT_IN_BURSTS: Final = "Bursts shorter than a minute cannot be seen."
+
+
+def over_plan(share: float) -> str:
+    return (
+        f"The rate is {percent(share)} of the plan, which a line cannot carry; "
+        "the plan rate in the site profile is probably too low."
+    )
+
+
+def coarser_than_episode(resolution_s: int) -> str:
+    return f"Records cover up to {resolution_s} s each, longer than this lasted, so its edges are blurred."
+
+
+def sampling_error(error: float) -> str:
+    return f"Rates come from sampled packets and may be off by {percent(max(error, 0.01))} (95% confidence)."
+
+
+def records_lost(share: float) -> str:
+    return f"{fine_percent(share)} of the records were lost on the way, so rates are lower bounds."
+
+
+# Actions
+
+LINK_FULL: Final = (
+    Action("client", "Pause the large transfer, or run it outside working hours."),
+    Action("helpdesk", "Find out with the client what the busiest device is doing and whether it can wait."),
+    Action("engineer", "Limit bulk transfers a little under the line's rate, and give calls priority."),
+    Action("account manager", "If the line is full on many days, compare it with a larger plan."),
+)
+LINK_FULL_BACKUP: Final = (
+    Action("client", "Put off large transfers until the main line is back."),
+    Action("helpdesk", "Find out with the client what the busiest device is doing and whether it can wait."),
+    Action("engineer", "Keep bulk transfers off the backup while it carries the site."),
+)
+LINK_BUSY: Final = (
+    Action(
+        "helpdesk",
+        "Ask whether the trouble comes at the busiest minutes; short peaks may have filled the line.",
+    ),
+    Action("engineer", "Look at the busiest devices and give calls priority before the line is full."),
+    Action("account manager", "Watch whether this line gets busier from month to month."),
+)
+BELOW_PLAN: Final = (
+    Action(
+        "helpdesk", "Compare the plan rate in the site profile with the contract, then test the line's rate."
+    ),
+    Action("field engineer", "Check the port's speed and duplex, the cabling and the line's trained rate."),
+    Action("engineer", "Look for a shaper or policer on the router, then open a fault with the carrier."),
+)
+BELOW_TYPICAL: Final = (
+    Action("helpdesk", "Test the line's rate at another time of day; this kind of line varies."),
+    Action(
+        "field engineer",
+        "Check signal, antenna and its surroundings; roof and mast work is for licensed people.",
+    ),
+    Action("engineer", "If it stays low, open a fault with the carrier and give the times."),
+)
+CALLS: Final = (
+    Action(
+        "engineer", "Mark calls (DSCP EF for voice, AF41 for video) and give them priority on the full line."
+    ),
+    Action("client", "Until then, keep large transfers out of the hours with many calls."),
+)
+ONE_HOST: Final = (
+    Action("helpdesk", "Ask the client what this device is and whether its traffic is expected."),
+)
+GAP: Final = (
+    Action("engineer", "Check the exporter, its path to the collector and the collector for drops."),
+)
+
+
+# Phrases
+
+
+def percent(share: float) -> str:
+    """Whole per cent; under one, "under 1%"; never "100%" for less than all."""
+    if 0.0 < share < 0.01:
+        return "under 1%"
+    return "99%" if 0.99 < share < 1.0 else f"{share:.0%}"
+
+
+def fine_percent(share: float) -> str:
+    """For small shares: one decimal under ten per cent."""
+    if 0.0 < share < 0.001:
+        return "under 0.1%"
+    return f"{share:.1%}" if share < 0.1 else percent(share)
+
+
+def rate(mbps: float) -> str:
+    """Three figures or so, as much as one-minute means support."""
+    if mbps >= 99.95:
+        return f"{mbps:,.0f} Mbit/s"
+    return f"{mbps:.1f} Mbit/s" if mbps >= 9.95 else f"{mbps:.2f} Mbit/s"
+
+
+def count(number: int, noun: str, plural: str | None = None) -> str:
+    return f"{number:,} {noun}" if number == 1 else f"{number:,} {plural or noun + 's'}"
+
+
+def zone_name(case: Case, ms: int) -> str:
+    """The zone's short name at a time, as UTC+13:45 where it has none."""
+    local = datetime.fromtimestamp(ms / 1000, UTC).astimezone(ZoneInfo(case.profile.site.timezone))
+    name = local.tzname() or "UTC"
+    return f"UTC{local.isoformat()[-6:]}" if name[:1] in "+-" and name[1:].isdigit() else name
+
+
+def span(case: Case, start_ms: int, end_ms: int) -> str:
+    """ "from 14:05 to 14:39" in local time."""
+    return f"from {clock(case, start_ms)} to {clock(case, end_ms)}"
+
+
+def zoned_span(case: Case, start_ms: int, end_ms: int) -> str:
+    return f"{span(case, start_ms, end_ms)} {zone_name(case, start_ms)}"
+
+
+def whose_line(case: Case, link: int) -> str:
+    """What a client calls a link."""
+    links = case.profile.link
+    if links[link].role == "backup":
+        return "backup line"
+    if len(links) == 1:
+        return "line"
+    return (
+        "main line"
+        if sum(1 for other in links if other.role == "primary") == 1
+        else f'line "{links[link].name}"'
+    )
+
+
+def name_of(row: Mapping[str, Any]) -> str:
+    """ "192.0.2.7 (imaging archive)" of an evidence row."""
+    return f"{row['address']} ({row['label']})" if row.get("label") else str(row["address"])
+
+
+def who_did(evidence: Mapping[str, Sequence[Mapping[str, Any]]]) -> str:
+    """A sentence on the largest host with its application and destination; empty where nothing is known."""
+    hosts = evidence.get("hosts") or ()
+    if not hosts:
+        return ""
+    said = f" {name_of(hosts[0])} had {percent(hosts[0]['share'])} of it"
+    applications, places = evidence.get("applications") or (), evidence.get("destinations") or ()
+    if applications and applications[0]["application"] != "unknown":
+        said += f"; {percent(applications[0]['share'])} was {applications[0]['application']}"
+    if places and places[0]["share"] >= 0.2:
+        said += f"; {percent(places[0]['share'])} was with {name_of(places[0])}"
+    return said + "."
+
+
+_DAYS: Final = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+_NUMBERS: Final = ("three", "four", "five", "six", "seven", "eight", "nine", "ten")
+
+
+def compared(usual: Usual | None, mbps: float) -> str:
+    """How a rate compares with what is usual, as a sentence; empty where there is nothing to compare with."""
+    if usual is None:
+        return ""
+    hour = usual.local_start.hour
+    part = "night" if hour < 6 else "morning" if hour < 12 else "afternoon" if hour < 18 else "evening"
+    weekday = usual.local_start.weekday()
+    day = _DAYS[weekday] if usual.same_weekday else "weekend" if weekday >= 5 else "weekday"
+    when = f"for a {day} {part}"
+    times = usual.times(mbps)
+    if times is None or times >= 20:
+        return f" That is far more than usual {when}."
+    if not usual.is_unusual(mbps) or times < 1.25:
+        return f" That is about what is usual {when}."
+    if times < 1.75:
+        return f" That is about half as much again as usual {when}."
+    if times < 2.5:
+        return f" That is about twice the usual {when}."
+    number = _NUMBERS[round(times) - 3] if round(times) <= 10 else str(round(times))
+    return f" That is about {number} times the usual {when}."
+
+
+# Findings
+
+
+def _spells(case: Case, parts: Sequence[tuple[int, int]]) -> str:
+    return f" in {len(parts)} spells" if len(parts) > 1 else ""
+
+
+def link_full(
+    case: Case,
+    link: int,
+    direction: int,
+    parts: Sequence[tuple[int, int]],
+    evidence: Mapping[str, Any],
+    habit: str,
+) -> Said:
+    way, name = WAYS[direction], case.profile.link[link].name
+    start, end = parts[0][0], parts[-1][1]
+    summary = (
+        f"The {way} of {name} was full {zoned_span(case, start, end)}{_spells(case, parts)}: "
+        f"{rate(evidence['mean_mbps'])} on average of {rate(evidence['capacity_mbps'])}."
+        f"{who_did(evidence)}{habit}"
+    )
+    line = whose_line(case, link)
+    client = (
+        f"Your {line}'s {way} was full {span(case, start, end)}{_spells(case, parts)}{_cause(evidence, way)}."
+    )
+    if direction:
+        client += " A full upload slows everything, downloads and calls included."
+    else:
+        client += " Everything else had to share what was left, so pages and calls were slow."
+    return summary, client
+
+
+def _cause(evidence: Mapping[str, Any], way: str) -> str:
+    hosts = evidence.get("hosts") or ()
+    if not hosts:
+        return ""
+    if hosts[0]["share"] >= 0.6:
+        return f", mostly by one device's {way}s"
+    return ", by many devices together" if hosts[0]["share"] < 0.3 else ", by a few devices together"
+
+
+def link_busy(
+    case: Case,
+    link: int,
+    direction: int,
+    parts: Sequence[tuple[int, int]],
+    evidence: Mapping[str, Any],
+    habit: str,
+) -> Said:
+    way, name = WAYS[direction], case.profile.link[link].name
+    start, end = parts[0][0], parts[-1][1]
+    summary = (
+        f"The {way} of {name} was busy {zoned_span(case, start, end)}{_spells(case, parts)}: "
+        f"{rate(evidence['mean_mbps'])} on average of {rate(evidence['capacity_mbps'])}, short of full."
+        f"{who_did(evidence)}{habit}"
+    )
+    client = (
+        f"Your {whose_line(case, link)}'s {way} was busy {span(case, start, end)}{_spells(case, parts)}, "
+        "though not full; short peaks may have slowed things down."
+    )
+    return summary, client
+
+
+def below_plan(
+    case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
+) -> Said:
+    way, plan = WAYS[direction], case.profile.link[link]
+    start, end = parts[0][0], parts[-1][1]
+    rated = "typical rate" if plan.variable else "plan"
+    share = percent(evidence["share_of_plan"])
+    summary = (
+        f"The {way} of {plan.name} stopped at {rate(evidence['ceiling_mbps'])} {zoned_span(case, start, end)}"
+        f"{_spells(case, parts)}, {share} of the {rated} of {rate(evidence['capacity_mbps'])}, while "
+        f"{count(evidence['hosts_active'], 'device')} shared it: when one took more, the others got less."
+    )
+    line = whose_line(case, link)
+    if plan.variable:
+        client = (
+            f"Your {line}'s {way} gave only about {share} of its typical rate {span(case, start, end)}; "
+            "this kind of line varies, but so little makes everything slow."
+        )
+    else:
+        client = (
+            f"Your {line}'s {way} gave only about {share} of the rate you pay for {span(case, start, end)}, "
+            "although more was wanted; the line or its setting has to be checked."
+        )
+    return summary, client
