@@ -132,7 +132,9 @@ def _say(text: str) -> None:
         click.echo(f"flowdiag: {terminal(line)}", err=True)
 
 
-@click.group(cls=CommandLine, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    "flowdiag", cls=CommandLine, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]}
+)
 @click.version_option(__version__, prog_name="flowdiag", message="%(prog)s %(version)s")
 def main() -> None:
     """Turn a router's flow export into a plain answer to "my internet is slow".
