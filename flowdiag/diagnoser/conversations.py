@@ -25,7 +25,15 @@ ACK: Final = 0x10
 # Odd 64-bit multipliers for a multiply-and-add hash (from memory: the usual golden-ratio and splitmix
 # constants). A collision among ten million conversations has a probability near 3e-6 and would hide one
 # unanswered attempt.
-_MULTIPLIERS: Final = (0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB)
+MULTIPLIERS: Final = (
+    np.uint64(0x9E3779B97F4A7C15),
+    np.uint64(0xBF58476D1CE4E5B9),
+    np.uint64(0x94D049BB133111EB),
+)
+
+# The table has 8 to 16 places for each key, so that about one in ten others gets through; 64 MiB at most.
+_TABLE_SPARSENESS: Final = 8
+_MAX_TABLE_BITS: Final = 26
 
 
 def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
@@ -35,11 +43,11 @@ def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.ui
     ports = np.where((protocol == ICMP) | (protocol == ICMPV6), 0, ports)
     addresses = flows.inside[rows].astype(np.int64) << 32 | flows.outside[rows].astype(np.int64)
     with np.errstate(over="ignore"):
-        key = addresses.astype(np.uint64) * np.uint64(_MULTIPLIERS[0])
+        key = addresses.astype(np.uint64) * MULTIPLIERS[0]
         key ^= key >> np.uint64(29)
-        key += ports.astype(np.uint64) * np.uint64(_MULTIPLIERS[1])
+        key += ports.astype(np.uint64) * MULTIPLIERS[1]
         key ^= key >> np.uint64(32)
-        key += (protocol.astype(np.int64) + 1).astype(np.uint64) * np.uint64(_MULTIPLIERS[2])
+        key += (protocol.astype(np.int64) + 1).astype(np.uint64) * MULTIPLIERS[2]
         key ^= key >> np.uint64(31)
     return key
 
@@ -59,8 +67,41 @@ def answered(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
     outside[flows.outside[rows]] = True
     # Only rows between addresses that are asked about can answer; this leaves little to hash and sort.
     candidates = np.flatnonzero((flows.direction == opposite) & inside[flows.inside] & outside[flows.outside])
-    keys = conversation_keys(flows, rows)
-    return np.isin(keys, conversation_keys(flows, candidates))
+    return among(conversation_keys(flows, rows), conversation_keys(flows, candidates))
+
+
+def among(keys: NDArray[np.uint64], known: NDArray[np.uint64]) -> NDArray[np.bool_]:
+    """
+    Which of `keys` occur in `known`; both well mixed, as conversation_keys gives them. Shape [len(keys)].
+
+    Sorting millions of keys to find a few takes longer than all else, so a table of their low bits first
+    drops what cannot match, on both sides.
+    """
+    found = np.zeros(len(keys), dtype=np.bool_)
+    hits = np.sort(known[_may_be_in(keys, known)])
+    if len(hits) == 0:
+        return found
+    likely = np.flatnonzero(_may_be_in(hits, keys))
+    place = np.minimum(np.searchsorted(hits, keys[likely]), len(hits) - 1)
+    found[likely] = hits[place] == keys[likely]
+    return found
+
+
+def _may_be_in(few: NDArray[np.uint64], many: NDArray[np.uint64]) -> NDArray[np.bool_]:
+    """Per key of `many`, whether its low bits are those of any of `few`."""
+    bits = min(max(len(few) * _TABLE_SPARSENESS, 1).bit_length(), _MAX_TABLE_BITS)
+    mask = np.uint64((1 << bits) - 1)
+    table = np.zeros(1 << bits, dtype=np.bool_)
+    table[few & mask] = True
+    maybe: NDArray[np.bool_] = table[many & mask]
+    return maybe
+
+
+def distinct(indexes: NDArray[np.int32], size: int) -> int:
+    """How many different values below `size` there are."""
+    seen = np.zeros(size, dtype=np.bool_)
+    seen[indexes] = True
+    return int(np.count_nonzero(seen))
 
 
 def sees_downloads(flows: SiteFlows) -> bool:

@@ -20,7 +20,6 @@ The edges come from the records themselves, so they have the resolution of their
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -28,7 +27,7 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.conversations import conversation_keys
+from flowdiag.diagnoser.conversations import MULTIPLIERS, among, conversation_keys, distinct
 from flowdiag.diagnoser.link_states import backups, link_states, primaries
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.timeline import Grid, runs
@@ -198,7 +197,7 @@ def _credible(scene: _Scene, stays: list[tuple[int, int]]) -> list[tuple[int, in
     moved = [stay for stay in stays if octets[stay[1]] - octets[stay[0]] >= LEAST_OCTETS / 2]
     places = {stay: _places(scene, stay) for stay in moved}
     moved = [stay for stay in moved if _took_over(*places[stay])]
-    # Where one failover follows another, the others must not count as times when the primary is usually silent.
+    # Where one failover follows another, the others must not count as times of usual silence on the primary.
     elsewhere = np.ones(scene.grid.bins, dtype=np.bool_)
     together = np.zeros(scene.grid.bins, dtype=np.bool_)
     for first, past in moved:
@@ -244,7 +243,8 @@ def _places(scene: _Scene, stay: tuple[int, int]) -> tuple[int, int]:
     flows = scene.flows
     backup = touching(flows, scene.backup, scene.grid.time_of(stay[0]), scene.grid.time_of(stay[1]))
     primary = scene.primary[(scene.primary_first >= stay[0]) & (scene.primary_last < stay[1])]
-    return len(np.unique(flows.outside[backup])), len(np.unique(flows.outside[primary]))
+    size = len(flows.addresses)
+    return distinct(flows.outside[backup], size), distinct(flows.outside[primary], size)
 
 
 def touching(flows: SiteFlows, rows: NDArray[np.intp], begin: int, end: int) -> NDArray[np.intp]:
@@ -263,18 +263,25 @@ def _without_leaks(scene: _Scene, stays: list[tuple[int, int]]) -> list[tuple[in
     settled = SETTLED_MS // STEP_MS
     for first, past in stays:
         staying[max(first - 1, 0) : past + settled] = True
-    keys = conversation_keys(flows, backup)
-    lingering = np.isin(keys, keys[staying[bins]])
-    pairs = flows.inside[backup].astype(np.int64) << 32 | flows.outside[backup]
-    leaking = np.unique(pairs[~staying[bins] & ~lingering])
+    rest = np.flatnonzero(~staying[bins])
+    lingering = among(conversation_keys(flows, backup[rest]), conversation_keys(flows, backup[staying[bins]]))
+    leaking = np.unique(_pairs(flows, backup[rest[~lingering]]))
     kept = []
     for first, past in stays:
-        mine = (bins >= first) & (bins < past)
-        octets = flows.octets[backup[mine]]
-        known = octets[np.isin(pairs[mine], leaking)].sum()
+        mine = backup[(bins >= first) & (bins < past)]
+        octets = flows.octets[mine]
+        known = octets[among(_pairs(flows, mine), leaking)].sum()
         if octets.sum() > 0 and known < 0.8 * octets.sum():
             kept.append((first, past))
     return kept
+
+
+def _pairs(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
+    """One well mixed key per row for its two addresses."""
+    pair = flows.inside[rows].astype(np.uint64) << np.uint64(32) | flows.outside[rows].astype(np.uint64)
+    with np.errstate(over="ignore"):
+        mixed: NDArray[np.uint64] = pair * MULTIPLIERS[0]
+    return mixed ^ (mixed >> np.uint64(29))
 
 
 def _episode(case: Case, scene: _Scene, stay: tuple[int, int]) -> Failover:
@@ -350,11 +357,14 @@ def _explained(
         return np.zeros(len(backup), dtype=np.bool_)
     begun = flows.start_ms[backup]
     during = np.zeros(len(backup), dtype=np.bool_)
-    for episode, following in pairwise([*episodes, None]):
+    for place, episode in enumerate(episodes):
         end = episode.end_ms + GRACE_MS
-        if following is not None and following.start_ms - episode.end_ms <= SPELL_MS:
-            end = following.start_ms
+        following = episodes[place + 1].start_ms if place + 1 < len(episodes) else None
+        if following is not None and following - episode.end_ms <= SPELL_MS:
+            end = following
         during |= (begun >= episode.start_ms - STEP_MS) & (begun < end)
-    keys = conversation_keys(flows, backup)
-    lingering = np.isin(keys, np.unique(keys[during])) & (begun >= min(e.start_ms for e in episodes))
-    return during | lingering
+    # What is left belongs to a failover if its conversation ran in one and goes on from there.
+    rest = np.flatnonzero(~during & (begun >= episodes[0].start_ms))
+    keys = conversation_keys(flows, backup[rest])
+    during[rest] = among(keys, conversation_keys(flows, backup[during]))
+    return during

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.conversations import distinct
 from flowdiag.diagnoser.keepalives import accounts, matching_rows
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.timeline import Grid
@@ -140,18 +141,15 @@ def _candidates(case: Case, link: int, rows: NDArray[np.intp]) -> list[tuple[Can
     if len(rows) < STEADY_RECORDS or span == 0:
         return []
     rows = rows[flows.octets[rows] <= CHATTER_PACKET_OCTETS * flows.packets[rows]]
-    who = (flows.outside[rows].astype(np.int64) << 8) | (flows.protocol[rows].astype(np.int64) & 0xFF)
-    places, first, inverse, count = np.unique(who, return_index=True, return_inverse=True, return_counts=True)
-    slow = np.bincount(inverse, flows.octets[rows], len(places)) * 8e3 <= CHATTER_BITS_S * span
-    steady = np.flatnonzero(slow & (count >= STEADY_RECORDS))
-    if len(steady) > _MOST_TO_LOOK_AT:
+    rows = rows[_lonely(flows, rows, span)[flows.outside[rows]]]
+    if distinct(flows.outside[rows], len(flows.addresses)) > _MOST_TO_LOOK_AT:
         return []
+    who = (flows.outside[rows].astype(np.int64) << 8) | (flows.protocol[rows].astype(np.int64) & 0xFF)
+    places, first, count = np.unique(who, return_index=True, return_counts=True)
     found = []
-    for place in steady:
+    for place in np.flatnonzero(count >= STEADY_RECORDS):
         mine = rows[who == places[place]]
         mine = mine[np.argsort(flows.start_ms[mine], kind="stable")]
-        if len(np.unique(flows.inside[mine])) > 1:
-            continue
         start, end = flows.start_ms[mine], np.maximum.accumulate(flows.end_ms[mine])
         silence = np.maximum(start[1:] - end[:-1], 0).max()
         if end[-1] - start[0] < STEADY_SPAN * span or silence > STEADY_SILENCE * span:
@@ -176,3 +174,16 @@ def _candidates(case: Case, link: int, rows: NDArray[np.intp]) -> list[tuple[Can
             )
         )
     return found if len(found) <= MOST_CANDIDATES else []
+
+
+def _lonely(flows: SiteFlows, rows: NDArray[np.intp], span_ms: int) -> NDArray[np.bool_]:
+    """Per address, whether it has several of these rows, all with one inside address and at a low rate."""
+    size = len(flows.addresses)
+    outside, inside = flows.outside[rows], flows.inside[rows]
+    partner = np.full(size, -1, dtype=np.int32)
+    partner[outside] = inside
+    others = np.bincount(outside, partner[outside] != inside, size)
+    octets = np.bincount(outside, flows.octets[rows], size)
+    several = np.bincount(outside, minlength=size) >= STEADY_RECORDS
+    lonely: NDArray[np.bool_] = several & (others == 0) & (octets * 8e3 <= CHATTER_BITS_S * span_ms)
+    return lonely

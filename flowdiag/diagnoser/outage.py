@@ -53,8 +53,8 @@ FLOWING: Final = 0.8
 AROUND_MS: Final = 600_000
 # Without hours and attempts a longer silence than this is people going home, not a line that fails.
 LONGEST_WITHOUT_PROOF_MS: Final = 2 * 3_600_000
-# An outage that goes on when the export ends, without attempts on record, is only believed in these hours: after
-# them people go home. (Common practice, no source.)
+# An outage that goes on when the export ends, without attempts on record, is only believed in these hours:
+# after them people go home. (Common practice, no source.)
 ASSUMED_HOURS: Final = parse_hours("Mon-Fri 08:00-17:00")
 # Messages that only carry templates come minutes apart; silence between two of them is one.
 BRIDGE_MS: Final = 600_000

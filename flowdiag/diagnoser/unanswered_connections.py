@@ -7,8 +7,8 @@ Decided: attempts in vain are TCP records with SYN and no ACK, and name queries,
 other way. They are grouped by place (outside address and port) and by service (port, well-known ones
 only). In a group, the minutes count in which at least half of the attempts failed, five minutes between
 such minutes bridged; it is reported with thirty failures or more over three different minutes, if it
-touches several hosts and makes a twentieth of all attempts of the site, or touches one host, makes a fifth of
-them and began within the export. A service with several places must touch several hosts.
+touches several hosts and makes a twentieth of all attempts of the site, or touches one host, makes a fifth
+of them and began within the export. A service with several places must touch several hosts.
 
 Thresholds: unanswered_attempts, 30; unanswered_share, 0.5. Common practice, no source; a few per cent of
 failures are normal anywhere.
