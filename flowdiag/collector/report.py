@@ -106,7 +106,9 @@ class ExportReport:
     problems: list[Problem] = field(default_factory=list)
     # minutes (Unix time // 60, exporter's clock) in which any message of the exporter came, data or not
     heard_minutes: dict[bytes, set[int]] = field(default_factory=dict)
-    impossible_times: int = 0  # records whose times were set to null: end before start, future, over a day old
+    impossible_times: int = (
+        0  # records whose times were set to null: end before start, future, over a day old
+    )
     notes: list[str] = field(default_factory=list)
 
     def problem(self, file: str, offset: int | None, what: str, count: int = 1) -> None:

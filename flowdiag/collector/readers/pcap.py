@@ -130,8 +130,7 @@ def _upper_half(time_ms: int | None, order: str) -> tuple[bytes, int]:
 def _find_packet(
     data: bytes, position: int, end: int, final: bool, packet_header: _Unpack, half: tuple[bytes, int]
 ) -> tuple[int, bool]:
-    """Where in data[position:end] a plausible packet starts, and whether that is certain (see find_message).
-    """
+    """Where in data[position:end] a plausible packet starts, and whether that is certain (see find_message)."""
     octets, at_half = half
     while octets:
         at = data.find(octets, position + at_half, end)
