@@ -1,4 +1,4 @@
-"""`flowdiag demo`: an invented site with a complaint, its export as NetFlow v9 and IPFIX bytes, and the note."""
+"""`flowdiag demo`: an invented site with a complaint, its export in two protocols, and the note."""
 
 from __future__ import annotations
 

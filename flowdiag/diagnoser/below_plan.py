@@ -7,11 +7,11 @@ only lower.
 Decided: where a link direction stays at the top of its surroundings for eight minutes or more, four things
 must hold. The level lies between 3% of the plan and the below_plan threshold. It is flat: the robust
 deviation of its minutes (1.4826 times the median absolute deviation) is at most 5% of it, 15% on a variable
-link. The traffic yields: the variance of the total is at most a quarter of the sum of the variances of its
-parts, taken over inside hosts and again over outside addresses; parts that do not share a ceiling add up
-their variances, parts that share one give and take. And no few parts carry that: three hosts and three
-outside addresses at least. Minutes around it may not lie higher by more than a tenth, unless the level is
-very flat and held for long.
+link or where records are five minutes long or more. The traffic yields: the variance of the total is at
+most a quarter of the sum of the variances of its parts, taken over inside hosts and again over outside
+addresses; parts that do not share a ceiling add up their variances, parts that share one give and take. And
+no few parts carry that: three hosts and three outside addresses at least. Minutes around it may not lie
+higher by more than a tenth, unless the level is very flat and held for long.
 
 Thresholds: below_plan, 0.85 of the plan; below_plan_variable, 0.60 of a typical rate. The variance ratio
 and the flatness: measured on invented sites, no source.
@@ -42,7 +42,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MINOR, Doubt, grade
 from flowdiag.diagnoser.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.flat_top import Level, Yielding, levels, yielding
+from flowdiag.diagnoser.flat_top import BLURRED, STEADY, WAVERING, Bounds, Level, Yielding, levels, yielding
 from flowdiag.diagnoser.saturation import way
 from flowdiag.diagnoser.timeline import Grid
 from flowdiag.diagnoser.wording_backup import moment
@@ -50,9 +50,9 @@ from flowdiag.diagnoser.wording_backup import moment
 CODE: Final = "below-plan"
 
 LEAST_SHARE: Final = 0.03
-FLATNESS: Final = 0.05
-FLATNESS_VARIABLE: Final = 0.15
 RATIO: Final = 0.25
+# A variance over few windows is small by chance; so much of the ratio is allowed for each window.
+RATIO_A_WINDOW: Final = 0.01
 # What independent parts would show at least; with parts that hardly vary the ratio means nothing.
 LEAST_SPREAD: Final = 0.06
 LEAST_PARTS: Final = 3.0
@@ -61,7 +61,8 @@ DATA_PACKET_OCTETS: Final = 400
 DATA_PART: Final = 0.8
 # Higher traffic within so many windows says that the level was no ceiling.
 NEIGHBOURS: Final = 15
-HIGHER: Final = 1.10
+# Records as long as this blur a level.
+COARSE_S: Final = 300
 # A level as flat and long as this is no coincidence, whatever is around it.
 VERY_FLAT: Final = 0.03
 LONG: Final = 15
@@ -94,20 +95,29 @@ def _candidates(case: Case, link: int, direction: int) -> list[Level]:
     rate = case.usage.mbps(link, direction)
     capacity = capacity_mbps(case, link, direction)
     highest = (limits.below_plan_variable if plan.variable else limits.below_plan) * capacity
-    flat = FLATNESS_VARIABLE if plan.variable else FLATNESS
+    bounds = _bounds(case, link)
     return [
         level
-        for level in levels(rate, plan.variable)
+        for level in levels(rate, bounds)
         if LEAST_SHARE * capacity <= level.rate <= highest
-        and level.flatness <= flat
-        and (_alone(rate, level) or (level.flatness <= VERY_FLAT and level.past - level.first >= LONG))
+        and level.flatness <= bounds.flatness
+        and (
+            _alone(rate, level, bounds.higher)
+            or (level.flatness <= VERY_FLAT and level.past - level.first >= LONG)
+        )
         and not _held_by_a_full_link(case, link, level)
     ]
 
 
-def _alone(rate: NDArray[np.float64], level: Level) -> bool:
+def _bounds(case: Case, link: int) -> Bounds:
+    if case.coverage.resolution_s >= COARSE_S:
+        return BLURRED
+    return WAVERING if case.profile.link[link].variable else STEADY
+
+
+def _alone(rate: NDArray[np.float64], level: Level, higher: float) -> bool:
     """No two windows in a row around a level that lie clearly above it."""
-    near = rate[max(level.first - NEIGHBOURS, 0) : level.past + NEIGHBOURS] > HIGHER * level.rate
+    near = rate[max(level.first - NEIGHBOURS, 0) : level.past + NEIGHBOURS] > higher * level.rate
     return not bool((near[1:] & near[:-1]).any())
 
 
@@ -131,8 +141,9 @@ def _proof(case: Case, link: int, direction: int, level: Level) -> Proof | None:
         return None
     inside = yielding(flows, rows, flows.inside[rows], grid)
     outside = yielding(flows, rows, flows.outside[rows], grid)
+    largest = min(RATIO, RATIO_A_WINDOW * grid.bins)
     for part in (inside, outside):
-        if part.ratio > RATIO or part.spread < LEAST_SPREAD or part.parts < LEAST_PARTS:
+        if part.ratio > largest or part.spread < LEAST_SPREAD or part.parts < LEAST_PARTS:
             return None
     return (inside, outside) if max(inside.active, outside.active) >= LEAST_ACTIVE else None
 

@@ -37,6 +37,9 @@ MOST_EPISODES: Final = 6
 # Sampling: the relative standard error that a (smoothed) full window may have, and the longest smoothing.
 SAMPLING_ERROR: Final = 0.02
 LONGEST_SMOOTHING: Final = 15
+# What exceeds the plan by less than this comes from spreading; more says that the plan rate is wrong.
+MOST_BLUR: Final = 1.15
+LONGEST_REACH: Final = 5
 # A rate that equals the threshold but for rounding is over it.
 _ROUNDING: Final = 1e-9
 
@@ -106,6 +109,8 @@ def episodes(case: Case) -> Episodes:
         for direction in (0, 1):
             share = case.usage.mbps(link, direction) / capacity_mbps(case, link, direction)
             width = smoothing(case, link, direction)
+            if width == 1:
+                share = unblurred(share, case.coverage.resolution_s * 1000 / case.usage.window_ms)
             full_runs = sustained(share >= limits.full - _ROUNDING, share, limits.full, width)
             busy_runs = sustained(share >= limits.busy - _ROUNDING, share, limits.busy, width)
             full += _bounded(link, direction, full_runs)
@@ -132,6 +137,26 @@ def sustained(
             # An average over the threshold speaks for all of its windows.
             found.append((max(first - width // 2, 0), min(past + width // 2, len(over))))
     return _joined(found, 0) if width > 1 else found
+
+
+def unblurred(share: NDArray[np.float64], reach: float) -> NDArray[np.float64]:
+    """Rates (as parts of the plan) with what exceeds the plan handed to the windows beside.
+
+    A line cannot carry more than its plan; where even spreading says so, the octets were sent a little before or
+    after, within the length of a record (reach, in windows). Nearest windows take first, both sides alike.
+    """
+    share = share.copy()
+    steps = min(max(int(np.ceil(reach)), 1), LONGEST_REACH)
+    for window in np.flatnonzero((share > 1.0) & (share <= MOST_BLUR)).tolist():
+        excess = float(share[window]) - 1.0
+        for step in range(1, steps + 1):
+            sides = [side for side in (window - step, window + step) if 0 <= side < len(share)]
+            for place, side in enumerate(sides):
+                given = min(excess / (len(sides) - place), max(1.0 - float(share[side]), 0.0))
+                share[side] += given
+                excess -= given
+        share[window] = 1.0 + excess
+    return share
 
 
 def bridged(mask: NDArray[np.bool_], gap: int) -> list[tuple[int, int]]:

@@ -29,13 +29,31 @@ from flowdiag.diagnoser.timeline import Grid, runs
 MAD_TO_SIGMA: Final = 1.4826  # makes the MAD of a normal distribution its standard deviation
 # The largest parts are looked at one by one, the rest is one more part.
 MOST_PARTS: Final = 40
-# How far a window may lie under the highest three-minute mean around it and still be at the top.
-DEPTH: Final = 0.12
-DEPTH_VARIABLE: Final = 0.30
 AROUND: Final = 10
 SHORTEST: Final = 8
 # A pause of demand: so many windows under the level do not end a flat top.
 PAUSE: Final = 2
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """What counts as one level.
+
+    depth: how far a window may lie under the highest three-minute mean around it and still be at the top.
+    flatness: the most relative standard deviation of its windows. higher: times the level from which traffic
+    nearby says that the level was no ceiling.
+    """
+
+    depth: float
+    flatness: float
+    higher: float
+
+
+STEADY: Final = Bounds(depth=0.12, flatness=0.05, higher=1.10)
+# The rate of a variable line wavers by itself.
+WAVERING: Final = Bounds(depth=0.30, flatness=0.15, higher=1.35)
+# Records of many minutes blur a level: their octets are spread over times that were not alike.
+BLURRED: Final = Bounds(depth=0.40, flatness=0.20, higher=1.50)
 
 
 @dataclass(frozen=True)
@@ -65,24 +83,25 @@ class Yielding:
     active: float
 
 
-def levels(rate: NDArray[np.float64], variable: bool) -> list[Level]:
+def levels(rate: NDArray[np.float64], bounds: Bounds) -> list[Level]:
     """Stretches in which the rate stays at the top of its surroundings. rate: per window, any unit."""
     if len(rate) < SHORTEST:
         return []
-    depth = DEPTH_VARIABLE if variable else DEPTH
     smooth = np.convolve(np.pad(rate, 1, mode="edge"), np.full(3, 1.0 / 3.0), "valid")
     around = np.lib.stride_tricks.sliding_window_view(np.pad(smooth, AROUND), 2 * AROUND + 1).max(axis=1)
-    top = (rate > 0.0) & (rate >= (1.0 - depth) * around)
+    top = (rate > 0.0) & (rate >= (1.0 - bounds.depth) * around)
     found: list[Level] = []
     for first, past in _bridged(top):
         if past - first < SHORTEST // 2:
             continue
         level = float(np.median(rate[first:past]))
-        first, past = _grown(rate, first, past, level, depth)
+        first, past = _grown(rate, first, past, level, bounds.depth)
         if past - first < SHORTEST or (found and first < found[-1].past):
             continue
         inner = rate[first + 1 : past - 1]
         level = float(np.median(inner))
+        if level <= 0.0:
+            continue
         deviation = MAD_TO_SIGMA * float(np.median(np.abs(inner - level)))
         found.append(Level(first, past, level, deviation / level))
     return found

@@ -11,8 +11,11 @@ from numpy.typing import NDArray
 
 from flowdiag.diagnoser.case import Case
 
-# As many as a person reads in a ticket; the rest is in `flowdiag top`.
+# As many as a person reads in a ticket, and more while each has a part worth naming; the rest is in
+# `flowdiag top`.
 LISTED: Final = 5
+MOST_LISTED: Final = 10
+WORTH_NAMING: Final = 0.05
 
 
 def address_text(address: bytes) -> str:
@@ -66,7 +69,7 @@ def _addresses(case: Case, indexes: NDArray[np.int32], weights: NDArray[np.float
 def _top(
     indexes: NDArray[np.int32], weights: NDArray[np.float64], names: tuple[bytes, ...] | tuple[str, ...]
 ) -> list[tuple[int, float]]:
-    """Index and share of the LISTED largest; equal shares in the order of their names, so that output is
+    """Index and share of the largest; equal shares in the order of their names, so that output is
     stable.
     """
     if len(indexes) == 0:
@@ -75,7 +78,9 @@ def _top(
     total = float(sums.sum())
     if total <= 0.0:
         return []
-    floor = np.sort(sums)[-LISTED] if len(sums) > LISTED else 0.0
+    ranked = np.sort(sums)[::-1][:MOST_LISTED]
+    listed = max(LISTED, int(np.count_nonzero(ranked >= WORTH_NAMING * total)))
+    floor = ranked[listed - 1] if len(ranked) >= listed else 0.0
     candidates = [int(i) for i in np.flatnonzero((sums >= floor) & (sums > 0.0))]
     candidates.sort(key=lambda index: (-sums[index], names[index]))
-    return [(index, round(float(sums[index] / total), 4)) for index in candidates[:LISTED]]
+    return [(index, round(float(sums[index] / total), 4)) for index in candidates[:listed]]
