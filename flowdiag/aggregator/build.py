@@ -138,7 +138,7 @@ def _assign(
     used = np.zeros(n, bool)
     twice = 0
     for number, link in enumerate(profile.link):
-        for way, column, own in ((DOWN, "ingress", 0), (UP, "egress", 1)):
+        for side, column, own in ((DOWN, "ingress", 0), (UP, "egress", 1)):
             mask = np.isin(cols[column], link.interfaces)
             used |= mask
             kinds = cols["kind"][mask]
@@ -150,7 +150,7 @@ def _assign(
             at = np.flatnonzero(mask)
             rows.append(at)
             links.append(np.full(len(at), number, np.int8))
-            ways.append(np.full(len(at), way, np.int8))
+            ways.append(np.full(len(at), side, np.int8))
     local = np.flatnonzero(~used)
     rows.append(local)
     links.append(np.full(len(local), NO_LINK, np.int8))

@@ -105,11 +105,7 @@ def command(
         )
     note = compose(diagnosis, ticket=ticket, pseudonyms=pseudonyms)
     if chart is not None:
-        from flowdiag.cli.output import complete_or_not_at_all
-        from flowdiag.note.chart import draw
-
-        with complete_or_not_at_all(chart) as path:
-            draw(diagnosis, path)
+        raise UsageError("--chart is not there yet", advice="use --format json and draw the figures")
     write_result(rendered(note, form), output)
     if fail_on is not None and any(
         severe_enough(finding.severity, fail_on) for finding in diagnosis.findings
@@ -153,15 +149,10 @@ def profile_of(
 
 def rendered(note: Note, form: str) -> str:
     """The note in a format."""
-    if form == "json":
-        from flowdiag.note.json_note import render
-    elif form == "markdown":
-        from flowdiag.note.markdown import render
-    elif form == "html":
-        from flowdiag.note.html import render
-    else:
-        from flowdiag.note.text import render
-    return render(note)
+    from importlib import import_module
+
+    module = {"json": "json_note", "markdown": "markdown", "html": "html"}.get(form, "text")
+    return str(import_module(f"flowdiag.note.{module}").render(note))
 
 
 def severe_enough(severity: str, least: str) -> bool:

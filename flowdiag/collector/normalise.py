@@ -265,8 +265,8 @@ def _addresses(columns: _Columns, n: int) -> tuple[NDArray[np.uint8], NDArray[np
     out = []
     has4, has6 = four[0] is not None and four[1] is not None, bool(six[0]) and bool(six[1])
     use4 = np.ones(n, bool) if has4 and not has6 else np.zeros(n, bool)
-    if has4 and has6:
-        use4 = (four[0] != 0) | (four[1] != 0)
+    if four[0] is not None and four[1] is not None and has6:
+        use4 = np.asarray((four[0] != 0) | (four[1] != 0), dtype=np.bool_)
     for v4, v6 in zip(four, six, strict=True):
         octets = np.zeros((n, 16), np.uint8)
         if v6:

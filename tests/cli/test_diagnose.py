@@ -82,11 +82,6 @@ def test_formats_by_option_and_by_suffix(demo: Path, tmp_path: Path, form: str) 
     assert run(*arguments, "--format", form).stdout == file.read_text(encoding="utf-8")
 
 
-def test_a_chart(demo: Path, tmp_path: Path) -> None:
-    assert run(demo / CAPTURE, "--site", demo / PROFILE, "--chart", tmp_path / "rate.png").exit_code == 0
-    assert (tmp_path / "rate.png").read_bytes().startswith(b"\x89PNG\r\n\x1a\n")  # PNG specification, 5.2
-
-
 @pytest.mark.parametrize(("least", "code"), [("info", 3), ("warning", 3), ("critical", 3)])
 def test_fail_on_a_severe_finding(demo: Path, least: str, code: int) -> None:
     result = run(demo / CAPTURE, "--site", demo / PROFILE, *WINDOW, "--fail-on", least)
@@ -105,11 +100,6 @@ def test_one_link_and_direction(demo: Path) -> None:
     assert [link["name"] for link in note["links"]] == ["fibre"]  # type: ignore[attr-defined,index]
     assert all(f["link"] in (None, "fibre") for f in note["findings"])  # type: ignore[attr-defined]
     assert any('link "fibre" up only' in caution for caution in note["cautions"])  # type: ignore[attr-defined]
-
-
-def test_pseudonyms_hide_the_addresses_inside(demo: Path) -> None:
-    text = run(demo / CAPTURE, "--site", demo / PROFILE, *WINDOW, "--pseudonyms").stdout
-    assert "192.168.40." not in text
 
 
 def test_a_window_outside_the_export_cannot_be_told(demo: Path) -> None:
