@@ -5,7 +5,6 @@ from __future__ import annotations
 import ipaddress
 from typing import Any
 
-import numpy as np
 import pytest
 import scapy.layers.netflow as netflow
 
