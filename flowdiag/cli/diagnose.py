@@ -103,7 +103,9 @@ def command(
             direction=direction,
             progress=progress,
         )
-    note = compose(diagnosis, ticket=ticket, pseudonyms=pseudonyms)
+    note = compose(diagnosis, ticket=ticket)
+    if pseudonyms:
+        raise UsageError("--pseudonyms is not there yet", advice="remove addresses by hand before sharing")
     if chart is not None:
         raise UsageError("--chart is not there yet", advice="use --format json and draw the figures")
     write_result(rendered(note, form), output)

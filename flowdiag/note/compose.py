@@ -14,7 +14,7 @@ from flowdiag.note.model import Note
 SCHEMA = "flowdiag.note/1"
 
 
-def compose(diagnosis: Diagnosis, *, ticket: str | None = None, pseudonyms: object = None) -> Note:
+def compose(diagnosis: Diagnosis, *, ticket: str | None = None) -> Note:
     """The note of a diagnosis. ticket: the desk's reference."""
     case = diagnosis.case
     zone = ZoneInfo(case.profile.site.timezone)
