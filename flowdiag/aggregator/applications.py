@@ -1,54 +1,130 @@
-"""Application names: the exporter's own first, else the registered service of the service end."""
+"""Names of applications and their plain-language classes. The rules are data: applications.toml.
+
+A record's name is the one that its exporter gives (RFC 6759), else that of its service end's port (services.py
+finds the end), else the IP protocol's.
+"""
 
 from __future__ import annotations
 
-from typing import Final
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-# IANA service-name registry, well-known entries (from memory); RFC 6335: ports from 49152 up are never services.
-SERVICES: Final = {
-    20: "ftp-data", 21: "ftp", 22: "ssh", 23: "telnet", 25: "smtp", 53: "dns", 80: "http", 110: "pop3", 123: "ntp",
-    137: "netbios-ns", 143: "imap", 161: "snmp", 179: "bgp", 389: "ldap", 443: "https", 445: "microsoft-ds",
-    465: "submissions", 500: "isakmp", 514: "syslog", 554: "rtsp", 587: "submission", 636: "ldaps", 853: "domain-s",
-    873: "rsync", 989: "ftps-data", 990: "ftps", 993: "imaps", 995: "pop3s", 1194: "openvpn", 1723: "pptp",
-    1935: "macromedia-fcs", 2049: "nfs", 3306: "mysql", 3389: "ms-wbt-server", 3478: "stun", 4500: "ipsec-nat-t",
-    5004: "avt-profile-1", 5060: "sip", 5061: "sips", 5222: "xmpp-client", 5432: "postgresql", 5900: "rfb",
-    8080: "http-alt", 8443: "pcsync-https",
-}  # fmt: skip
-EPHEMERAL: Final = 49152
+UNKNOWN: Final = "unknown"
+TCP: Final = 6
+UDP: Final = 17
+PORT_PROTOCOLS: Final = {TCP: "tcp", UDP: "udp"}
+# What exporters say when their recognition found nothing (common practice).
+NO_NAMES: Final = frozenset({"", "unknown", "unclassified", "undefined", "none", "n/a", "other"})
 
 
-def applications(
-    protocol: NDArray[np.int16], inside_port: NDArray[np.int32], outside_port: NDArray[np.int32]
-) -> tuple[NDArray[np.int32], list[str], NDArray[np.int8]]:
-    """Index into names, the names, and 1 where the inside end opened the conversation (0 outside, -1 unknown)."""
-    known = np.zeros(65536, bool)
-    known[list(SERVICES)] = True
-    tcp_udp = (protocol == 6) | (protocol == 17)
-    out, ins = np.clip(outside_port, 0, 65535), np.clip(inside_port, 0, 65535)
-    service = np.where(
-        known[out],
-        out,
-        np.where(
-            known[ins],
-            ins,
-            np.where((out < EPHEMERAL) & (out > 0) & ((out < ins) | (ins >= EPHEMERAL)), out, 0),
-        ),
-    )
-    service = np.where((service == 0) & (ins < EPHEMERAL) & (ins > 0) & (out >= EPHEMERAL), ins, service)
-    opened = np.where(service == 0, -1, np.where(service == out, 1, 0)).astype(np.int8)
-    opened[~tcp_udp] = -1
-    code = np.where(tcp_udp & (service > 0), protocol.astype(np.int64) * 65536 + service, -1)
-    icmp = (protocol == 1) | (protocol == 58)
-    code[icmp] = -2
-    values, index = np.unique(code, return_inverse=True)
-    return index.astype(np.int32), [_name(int(v)) for v in values], opened
+@dataclass(frozen=True)
+class Catalogue:
+    """ports: (protocol number, port) -> name; protocols: number -> name; classes: name -> class;
+    words: (word, class) to find in an exporter's name, in order.
+    """
+
+    ports: Mapping[tuple[int, int], str]
+    protocols: Mapping[int, str]
+    classes: Mapping[str, str]
+    words: tuple[tuple[str, str], ...]
+
+    def class_of(self, name: str) -> str:
+        """The plain-language class of an application, "unknown" where nothing speaks for one."""
+        folded = name.casefold()
+        if (known := self.classes.get(folded)) is not None:
+            return known
+        return next((found for word, found in self.words if word in folded), UNKNOWN)
+
+    def known_ports(self, protocol: int) -> NDArray[np.bool_]:
+        """Whether each port names a service. Shape [65536]."""
+        known = np.zeros(65_536, np.bool_)
+        known[[port for number, port in self.ports if number == protocol]] = True
+        return known
 
 
-def _name(code: int) -> str:
-    if code < 0:
-        return "icmp" if code == -2 else "unknown"
-    port = code % 65536
-    return SERVICES.get(port) or f"{'tcp' if code // 65536 == 6 else 'udp'}/{port}"
+@cache
+def catalogue() -> Catalogue:
+    """The rules that ship with the package."""
+    return read_catalogue(files("flowdiag.aggregator").joinpath("applications.toml").read_text("utf-8"))
+
+
+def read_catalogue(text: str) -> Catalogue:
+    """Rules from TOML; see applications.toml for their form."""
+    rules: dict[str, Any] = tomllib.loads(text)
+    ports: dict[tuple[int, int], str] = {}
+    classes: dict[str, str] = {}
+    for rule in rules["application"]:
+        classes[rule["name"]] = rule["class"]
+        for number, protocol in PORT_PROTOCOLS.items():
+            for port in rule.get(protocol, ()):
+                ports[number, port] = rule["name"]
+    protocols: dict[int, str] = {}
+    for rule in rules["protocol"]:
+        classes[rule["name"]] = rule["class"]
+        for number in rule["numbers"]:
+            protocols[number] = rule["name"]
+    words = tuple((word, name) for name, found in rules["class"].items() for word in found["words"])
+    return Catalogue(ports, protocols, classes, words)
+
+
+class Names:
+    """Numbers for application names, in the order of their first use; number 0 is "unknown"."""
+
+    def __init__(self, rules: Catalogue) -> None:
+        self._rules = rules
+        self._numbers: dict[str, int] = {UNKNOWN: 0}
+
+    def all(self) -> tuple[str, ...]:
+        return tuple(self._numbers)
+
+    def number(self, name: str) -> int:
+        return self._numbers.setdefault(name, len(self._numbers))
+
+    def of_exporters(self, names: list[str]) -> NDArray[np.int32]:
+        """The number of each name that exporters gave, 0 for those that say nothing. Shape [names + 1]: the last
+        stands for no name (-1).
+
+        Case is folded where the name is a known one, so that "HTTPS" and "https" are one.
+        """
+        numbers = []
+        for name in names:
+            folded = name.strip().casefold()
+            if folded in NO_NAMES:
+                numbers.append(0)
+            else:
+                numbers.append(self.number(folded if folded in self._rules.classes else name.strip()))
+        return np.array([*numbers, 0], np.int32)
+
+    def of_services(self, protocol: NDArray[np.int16], service_port: NDArray[np.int32]) -> NDArray[np.int32]:
+        """The number of each record's name by protocol and its service end's port (-1 unknown). Shape [n]."""
+        code = (protocol.astype(np.int32) + 1) << 17 | (service_port + 1)
+        distinct, where = _distinct(code)
+        numbers = [self.number(self._service(c >> 17, (c & 0x1FFFF) - 1)) for c in distinct.tolist()]
+        return np.array(numbers, np.int32)[where]
+
+    def _service(self, protocol_plus_one: int, port: int) -> str:
+        protocol = protocol_plus_one - 1
+        if protocol in PORT_PROTOCOLS:
+            if port < 0:
+                return UNKNOWN
+            return self._rules.ports.get((protocol, port)) or f"{PORT_PROTOCOLS[protocol]}/{port}"
+        if protocol < 0:
+            return UNKNOWN
+        return self._rules.protocols.get(protocol) or f"ip/{protocol}"
+
+
+def _distinct(codes: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np.intp]]:
+    """Distinct codes (below 2^26) in ascending order and where each record's stands; by table, not by sorting."""
+    seen = np.zeros(int(codes.max(initial=0)) + 1, np.bool_)
+    seen[codes] = True
+    distinct = np.flatnonzero(seen)
+    place = np.zeros(len(seen), np.int32)
+    place[distinct] = np.arange(len(distinct), dtype=np.int32)
+    return distinct.astype(np.int32), place[codes].astype(np.intp)

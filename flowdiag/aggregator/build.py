@@ -1,291 +1,261 @@
-"""Record batches become the site's flows, the usage of its links, and the coverage of the export."""
+"""From record batches to the three shapes of a case: the site's flows, usage over windows, coverage.
+
+The batches are reduced to numpy columns as they come; what counts where is decided when all have been seen.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import fields
 from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.addresses import Networks
-from flowdiag.aggregator.applications import applications
+from flowdiag.aggregator.addresses import NEVER_OUTSIDE, PRIVATE_NETWORKS, AddressRanges, to_bytes
+from flowdiag.aggregator.applications import Catalogue, Names, catalogue
+from flowdiag.aggregator.clocks import Clocks
+from flowdiag.aggregator.counting import Decisions, InterfaceLinks, Tally, count_records, decide
 from flowdiag.aggregator.coverage import Coverage
+from flowdiag.aggregator.coverage_notes import MINUTE_MS, Remarks, build_coverage, heard_minutes
 from flowdiag.aggregator.framing import wire_octets
-from flowdiag.aggregator.resolution import estimate_resolution
-from flowdiag.aggregator.site_flows import DOWN, NO_LINK, UP, SiteFlows
-from flowdiag.aggregator.spread import spread
+from flowdiag.aggregator.records import Interner, LeftOut, Records, to_records
+from flowdiag.aggregator.same_packets import drop_second_sources
+from flowdiag.aggregator.services import AT_SRC, UNDECIDED, Services, opened_by_src
+from flowdiag.aggregator.site_flows import SiteFlows
+from flowdiag.aggregator.spread import WindowGrid, bounds, spread
+from flowdiag.aggregator.strays import without_strays
+from flowdiag.aggregator.twins import without_twins
 from flowdiag.aggregator.usage import Usage
 from flowdiag.collector.report import ExportReport
 from flowdiag.site.profile import Profile
 
 WINDOW_MS: Final = 60_000
-CLOCK_MS: Final = 5_000  # an exporter's clock this far off the capture's is named and corrected
-MOST_WINDOWS: Final = 1_000_000  # almost two years of minutes
-PRIVATE: Final = ["10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "fc00::/7"]  # RFC 1918, RFC 4193
-FEW: Final = (
-    0.2  # a metering point that sees less than this share of the other's octets does not meter this link
-)
-
-Columns = dict[str, NDArray[Any]]
+HEARD_BEYOND_MS: Final = 86_400_000  # signs of life further from all flows are another story
 
 
 def build_case_data(
     batches: Iterable[pa.RecordBatch], report: ExportReport, profile: Profile
 ) -> tuple[SiteFlows, Usage, Coverage]:
-    """Reads all batches (the report is complete only then) and builds the shapes the diagnoser works on."""
-    book: dict[bytes, int] = {}
-    parts = [_compact(batch, book) for batch in batches if batch.num_rows]
-    names = list(parts[0]) if parts else list(_compact(_empty(), book))
-    cols = {k: np.concatenate([p[k] for p in parts]) if parts else np.zeros(0, np.int64) for k in names}
-    notes: list[str] = []
-    offset = _clock_offset(report, notes)
-    records = len(cols["start"])
-    if impossible := int((cols["start"] < 0).sum()):
-        notes.append(f"{impossible} records without believable times or addresses are left out of usage.")
-    keep = (cols["start"] >= 0) & (cols["src"] >= 0)
-    cols = {k: v[keep] for k, v in cols.items()}
-    cols["start"] = cols["start"] + offset
-    cols["end"] = cols["end"] + offset
-    addresses = tuple(book)
-    inside = np.array([_inside(a, Networks(profile.site.lan or PRIVATE)) for a in addresses] or [False])
-    rows, link, direction, apart = _assign(cols, profile, inside, notes)
-    flows = _site_flows(cols, rows, link, direction, profile, addresses, inside)
-    usage = _usage(flows, profile, report, offset)
-    return flows, usage, _coverage(flows, usage, report, records, apart, offset, notes)
+    """The site's flows, their usage on windows of a minute over the whole export, and what bounds both.
 
-
-def _empty() -> pa.RecordBatch:
-    from flowdiag.flows import FLOW_SCHEMA
-
-    return pa.RecordBatch.from_arrays([pa.array([], f.type) for f in FLOW_SCHEMA], schema=FLOW_SCHEMA)
-
-
-def _inside(address: bytes, networks: Networks) -> bool:
-    return networks.match(address) is not None
-
-
-def _compact(batch: pa.RecordBatch, book: dict[bytes, int]) -> Columns:
-    """numpy columns of a batch; missing numbers are -1, addresses are interned in `book`."""
-
-    def number(name: str, dtype: Any) -> NDArray[Any]:
-        column = batch[name]
-        if column.null_count:
-            column = pc.fill_null(column.cast(pa.int64()), -1)
-        values: NDArray[Any] = column.to_numpy(zero_copy_only=False).astype(dtype)
-        return values
-
-    def address(name: str) -> NDArray[np.int32]:
-        coded = batch[name].dictionary_encode()
-        ids = np.array([book.setdefault(v.as_py(), len(book)) for v in coded.dictionary], np.int32)
-        index = pc.fill_null(coded.indices, -1).to_numpy(zero_copy_only=False)
-        return np.where(index < 0, -1, ids[index]) if len(ids) else np.full(len(index), -1, np.int32)
-
-    return {
-        "start": pc.fill_null(batch["start"].cast(pa.int64()), -1).to_numpy(zero_copy_only=False),
-        "end": pc.fill_null(batch["end"].cast(pa.int64()), -1).to_numpy(zero_copy_only=False),
-        "src": address("src_address"),
-        "dst": address("dst_address"),
-        "sport": number("src_port", np.int32),
-        "dport": number("dst_port", np.int32),
-        "protocol": number("protocol", np.int16),
-        "octets": number("octets", np.float64),
-        "packets": number("packets", np.float64),
-        "ingress": number("ingress_interface", np.int64),
-        "egress": number("egress_interface", np.int64),
-        "flags": number("tcp_flags", np.int32),
-        "dscp": number("dscp", np.int8),
-        "kind": number("direction", np.int8),
-        "reason": np.maximum(number("end_reason", np.int16), 0).astype(np.uint8),
-        "sampling": number("sampling", np.float32),
-        "name": np.array(batch["application"].cast(pa.string()).to_pylist(), object)
-        if batch["application"].null_count < batch.num_rows
-        else np.full(batch.num_rows, None, object),
-    }
-
-
-def _clock_offset(report: ExportReport, notes: list[str]) -> int:
-    offsets = [s.clock_offset_ms for s in report.sessions if s.clock_offset_ms is not None and s.records]
-    if not offsets:
-        return 0
-    offset = int(np.median(offsets))
-    if abs(offset) <= CLOCK_MS:
-        return 0
-    way = "behind" if offset > 0 else "ahead of"
-    notes.append(
-        f"The exporter's clock is {abs(offset) / 1000:.0f} s {way} the capture's clock; times are the capture's."
+    batches: of FLOW_SCHEMA; report: complete once they are exhausted. Records of exporters that the profile
+    does not list are left out.
+    """
+    reduction = Reduction(profile)
+    pieces = [piece for batch in batches if len(piece := reduction.add(batch))]
+    counting = reduction.settle(report, pieces)
+    flows = joined([counting.site_flows(piece) for piece in drained(pieces)], counting)
+    flows, twins = without_twins(flows)
+    flows, strays = without_strays(flows)
+    remarks = Remarks(
+        reduction.left_out, counting.decisions, reduction.tally, twins, strays, reduction.interner
     )
-    return offset
+    grid = flow_grid(flows, WINDOW_MS, heard_minutes(report, profile, counting.clocks))
+    coverage = build_coverage(flows, report, profile, remarks, counting.clocks, grid)
+    return flows, build_usage(flows, profile, grid), coverage
 
 
-def _assign(
-    cols: Columns, profile: Profile, inside: NDArray[np.bool_], notes: list[str]
-) -> tuple[NDArray[np.int64], NDArray[np.int8], NDArray[np.int8], bool]:
-    """Row numbers with the link and direction each counts on; a record metered twice counts once per link."""
-    n = len(cols["start"])
-    every = np.arange(n)
-    if not ((cols["ingress"] > 0) | (cols["egress"] > 0)).any() and n:
-        if len(profile.link) != 1:
-            notes.append("The export has no interface numbers, so the links cannot be told apart.")
-            return every, np.full(n, NO_LINK, np.int8), np.full(n, -1, np.int8), len(profile.link) <= 1
-        notes.append("The export has no interface numbers; directions come from the site's networks.")
-        src, dst = inside[cols["src"]], inside[cols["dst"]]
-        way = np.where(src & ~dst, UP, np.where(dst & ~src, DOWN, -1)).astype(np.int8)
-        return every, np.where(way >= 0, 0, NO_LINK).astype(np.int8), way, True
-    rows, links, ways = [], [], []
-    used = np.zeros(n, bool)
-    twice = 0
-    for number, link in enumerate(profile.link):
-        for side, column, own in ((DOWN, "ingress", 0), (UP, "egress", 1)):
-            mask = np.isin(cols[column], link.interfaces)
-            used |= mask
-            kinds = cols["kind"][mask]
-            if (kinds == own).any() and (kinds != own).any():
-                mine, other = mask & (cols["kind"] == own), mask & (cols["kind"] != own)
-                chosen = mine if cols["octets"][mine].sum() >= FEW * cols["octets"][other].sum() else other
-                twice += int(mask.sum() - chosen.sum())
-                mask = chosen
-            at = np.flatnonzero(mask)
-            rows.append(at)
-            links.append(np.full(len(at), number, np.int8))
-            ways.append(np.full(len(at), side, np.int8))
-    local = np.flatnonzero(~used)
-    rows.append(local)
-    links.append(np.full(len(local), NO_LINK, np.int8))
-    ways.append(np.full(len(local), -1, np.int8))
-    if twice:
-        notes.append(
-            f"The exporter meters at ingress and at egress; {twice} second sightings are not counted."
+class Reduction:
+    """Takes the batches of an export in, piece by piece, and learns what the decisions rest on."""
+
+    def __init__(self, profile: Profile, rules: Catalogue | None = None) -> None:
+        self.profile = profile
+        self.rules = rules or catalogue()
+        self.interner = Interner(AddressRanges(profile.site.lan or PRIVATE_NETWORKS))
+        self.left_out = LeftOut()
+        self.tally = Tally(len(profile.link))
+        self.services = Services(self.rules)
+        self._interfaces = InterfaceLinks(profile)
+        self._exporters = frozenset(map(to_bytes, profile.site.exporters)) or None
+
+    def add(self, batch: pa.RecordBatch) -> Records:
+        """The usable records of a batch."""
+        records = to_records(batch, self.interner, self.left_out, self._exporters)
+        if len(records):
+            self.tally.add(records, self._interfaces, self.interner)
+            self.services.learn(records)
+        return records
+
+    def settle(self, report: ExportReport, pieces: Iterable[Records]) -> Counting:
+        """Decides what counts; to be called when all batches were added. pieces: all records that add() gave."""
+        self.services.settle()
+        decisions = decide(self.tally, self.interner, self.profile)
+        clocks = Clocks(report)
+        shift = clocks.offsets_ms(self.interner.sources)
+        return Counting(self, drop_second_sources(decisions, self.tally, pieces, shift), clocks)
+
+
+class Counting:
+    """Turns records into the site's flows, by the decisions."""
+
+    def __init__(self, reduction: Reduction, decisions: Decisions, clocks: Clocks) -> None:
+        self.decisions = decisions
+        self.clocks = clocks
+        self._profile = reduction.profile
+        self._services = reduction.services
+        self._interner = reduction.interner
+        self._names = Names(reduction.rules)
+        self._exporter_names = self._names.of_exporters(reduction.interner.names)
+        self._addresses = reduction.interner.addresses
+        self._inside = reduction.interner.inside_by_number
+        self._never_outside = AddressRanges(NEVER_OUTSIDE).contains(self._addresses)
+        self._shift = clocks.offsets_ms(reduction.interner.sources)
+
+    @property
+    def addresses(self) -> tuple[bytes, ...]:
+        return self._addresses
+
+    @property
+    def applications(self) -> tuple[str, ...]:
+        return self._names.all()
+
+    def site_flows(self, records: Records) -> SiteFlows:
+        """The records that count, from the site's side."""
+        counted = count_records(records, self.decisions, self._inside, self._never_outside)
+        ends = self._services.find(records)
+        opened = opened_by_src(records, ends)
+        service_port = np.select(
+            [ends.side == AT_SRC, ends.side != UNDECIDED], [records.src_port, records.dst_port], -1
+        ).astype(np.int32)
+        application = self._exporter_names[records.application]
+        nameless = application == 0
+        if nameless.any():
+            application = np.where(
+                nameless, self._names.of_services(records.protocol, service_port), application
+            )
+
+        def row(column: NDArray[Any]) -> NDArray[Any]:
+            return column if counted.rows is None else column[counted.rows]
+
+        from_inside = counted.inside_is_src
+        src, dst, src_port, dst_port = (
+            row(c) for c in (records.src, records.dst, records.src_port, records.dst_port)
         )
-    row, link_of, way_of = np.concatenate(rows), np.concatenate(links), np.concatenate(ways)
-    order = np.argsort(row, kind="stable")
-    return row[order], link_of[order], way_of[order], True
-
-
-def _site_flows(
-    cols: Columns,
-    rows: NDArray[np.int64],
-    link: NDArray[np.int8],
-    direction: NDArray[np.int8],
-    profile: Profile,
-    addresses: tuple[bytes, ...],
-    is_inside: NDArray[np.bool_],
-) -> SiteFlows:
-    c = {k: v[rows] for k, v in cols.items()}
-    from_inside = (direction == UP) | ((direction == -1) & (is_inside[c["src"]] if len(rows) else False))
-    wire = c["octets"].copy()
-    for number, spec in enumerate(profile.link):
-        mine = link == number
-        wire[mine] = wire_octets(c["octets"][mine], c["packets"][mine], spec.framing)
-    inside_port = np.where(from_inside, c["sport"], c["dport"])
-    outside_port = np.where(from_inside, c["dport"], c["sport"])
-    application, names, opened = applications(c["protocol"], inside_port, outside_port)
-    told = np.array([v is not None for v in c["name"]], bool)
-    if told.any():
-        extra, index = np.unique(c["name"][told].astype(str), return_inverse=True)
-        application[told] = index + len(names)
-        names = [*names, *(str(v) for v in extra)]
-    syn = (c["protocol"] == 6) & (c["flags"] >= 0) & (c["flags"] & 0x12 == 0x02)
-    opened[syn] = from_inside[syn]
-    return SiteFlows(
-        start_ms=c["start"],
-        end_ms=c["end"],
-        octets=c["octets"],
-        packets=c["packets"],
-        wire_octets=wire,
-        link=link,
-        direction=direction,
-        inside=np.where(from_inside, c["src"], c["dst"]).astype(np.int32),
-        outside=np.where(from_inside, c["dst"], c["src"]).astype(np.int32),
-        inside_port=inside_port.astype(np.int32),
-        outside_port=outside_port.astype(np.int32),
-        protocol=c["protocol"],
-        tcp_flags=c["flags"],
-        dscp=c["dscp"],
-        application=application,
-        opened_inside=opened,
-        end_reason=c["reason"],
-        sampling=c["sampling"],
-        ingress=c["ingress"],
-        egress=c["egress"],
-        addresses=addresses,
-        applications=tuple(names),
-    )
-
-
-def _usage(flows: SiteFlows, profile: Profile, report: ExportReport, offset: int) -> Usage:
-    heard = [m * WINDOW_MS + offset for minutes in report.heard_minutes.values() for m in minutes]
-    low = [int(flows.start_ms.min())] if len(flows) else heard
-    high = [int(flows.end_ms.max())] if len(flows) else heard
-    first = min(low, default=0) // WINDOW_MS
-    windows = min(max(high, default=0) // WINDOW_MS - first + 1, MOST_WINDOWS) if low else 0
-    shape = (len(profile.link), 2, windows)
-    out = {k: np.zeros(shape) for k in ("wire_octets", "octets", "packets")}
-    for link in range(shape[0]):
-        for way in (DOWN, UP):
-            mine = (flows.link == link) & (flows.direction == way)
-            for name, values in out.items():
-                column = getattr(flows, name)[mine]
-                values[link, way] = spread(
-                    flows.start_ms[mine], flows.end_ms[mine], column, first * WINDOW_MS, WINDOW_MS, windows
-                )
-    names = tuple(link.name for link in profile.link)
-    return Usage(first * WINDOW_MS, WINDOW_MS, names, out["wire_octets"], out["octets"], out["packets"])
-
-
-def _coverage(
-    flows: SiteFlows,
-    usage: Usage,
-    report: ExportReport,
-    records: int,
-    apart: bool,
-    offset: int,
-    notes: list[str],
-) -> Coverage:
-    first = usage.start_ms // WINDOW_MS
-    covered = np.zeros(usage.windows + 1, np.int64)
-    if len(flows):
-        begin = np.clip(flows.start_ms // WINDOW_MS - first, 0, usage.windows)
-        finish = np.clip(flows.end_ms // WINDOW_MS - first + 1, 0, usage.windows)
-        np.add.at(covered, begin, 1)
-        np.add.at(covered, finish, -1)
-    heard = np.cumsum(covered)[: usage.windows] > 0
-    for minutes in report.heard_minutes.values():
-        at = np.array(sorted(minutes), np.int64) + offset // WINDOW_MS - first
-        heard[at[(at >= 0) & (at < usage.windows)]] = True
-    announced = [s.active_timeout_s for s in report.sessions if s.active_timeout_s]
-    resolution, known = estimate_resolution(
-        flows.end_ms - flows.start_ms, announced[0] if announced else None
-    )
-    notes.append(
-        f"Records are at most {resolution} s long; shorter bursts cannot be seen."
-        if known
-        else f"The records do not show the exporter's active timeout; {resolution} s is assumed."
-    )
-    factor = max((s.sampling for s in report.sessions), default=1.0)
-    if factor > 1:
-        notes.append(f"The export is sampled; figures are scaled up by {factor:g}.")
-    if any(s.lost_is_estimate and s.lost_messages for s in report.sessions):
-        notes.append(
-            "Lost records are an estimate: lost NetFlow v9 messages times the mean records a message."
+        opened = row(opened)
+        shift = row(self._shift[records.source]) if self._shift.any() else 0
+        octets, packets = row(records.octets), row(records.packets)
+        return SiteFlows(
+            start_ms=row(records.start_ms) + shift,
+            end_ms=row(records.end_ms) + shift,
+            octets=octets,
+            packets=packets,
+            wire_octets=_framed(octets, packets, counted.link, self._profile),
+            link=counted.link,
+            direction=counted.direction,
+            inside=np.where(from_inside, src, dst),
+            outside=np.where(from_inside, dst, src),
+            inside_port=np.where(from_inside, src_port, dst_port),
+            outside_port=np.where(from_inside, dst_port, src_port),
+            protocol=row(records.protocol),
+            tcp_flags=row(records.tcp_flags),
+            dscp=row(records.dscp),
+            application=row(application),
+            opened_inside=np.where((opened < 0) | from_inside, opened, 1 - opened).astype(np.int8),
+            end_reason=row(records.end_reason),
+            sampling=row(records.sampling),
+            ingress=row(records.ingress),
+            egress=row(records.egress),
+            addresses=self._addresses,
+            applications=(),
         )
-    notes.extend(report.notes)
-    return Coverage(
-        records=records,
-        first_ms=int(flows.start_ms.min()) if len(flows) else None,
-        last_ms=int(flows.end_ms.max()) if len(flows) else None,
-        heard=heard,
-        losses=tuple(report.losses),
-        lost_records=report.lost_records,
-        lost_messages=report.lost_messages,
-        lost_is_estimate=any(s.lost_is_estimate and s.lost_messages for s in report.sessions),
-        undecoded_records=report.undecoded_records,
-        sampling=factor,
-        resolution_s=resolution,
-        resolution_known=known,
-        links_apart=apart,
-        interface_names={i.index: i.name for i in report.interfaces.values()},
-        notes=tuple(notes),
+
+
+def _framed(
+    octets: NDArray[np.float64], packets: NDArray[np.float64], link: NDArray[np.int8], profile: Profile
+) -> NDArray[np.float64]:
+    """Octets with the framing of each record's link; local traffic as it is."""
+    framings = [item.framing for item in profile.link]
+    if len(set(framings)) == 1 and (link >= 0).all():
+        return wire_octets(octets, packets, framings[0])
+    framed = octets.copy()
+    for number, framing in enumerate(framings):
+        rows = np.flatnonzero(link == number)
+        framed[rows] = wire_octets(octets[rows], packets[rows], framing)
+    return framed
+
+
+def drained(pieces: list[Records]) -> Iterable[Records]:
+    """Hands the pieces out one by one and lets go of each, so that memory holds them once."""
+    pieces.reverse()
+    while pieces:
+        yield pieces.pop()
+
+
+def joined(parts: list[SiteFlows], counting: Counting) -> SiteFlows:
+    """One table of the parts, column by column, each part's column let go of as it is copied; parts is emptied."""
+    columns = [dict(vars(part)) for part in parts]
+    parts.clear()
+    names = [field.name for field in fields(SiteFlows) if field.name not in ("addresses", "applications")]
+    table: dict[str, NDArray[Any]] = {}
+    for name in names:
+        table[name] = (
+            np.concatenate([column.pop(name) for column in columns])
+            if columns
+            else EMPTY_COLUMNS[name].copy()
+        )
+    return SiteFlows(**table, addresses=counting.addresses, applications=counting.applications)
+
+
+_INTEGERS: Final = {
+    "start_ms": np.int64,
+    "end_ms": np.int64,
+    "link": np.int8,
+    "direction": np.int8,
+    "inside": np.int32,
+    "outside": np.int32,
+    "inside_port": np.int32,
+    "outside_port": np.int32,
+    "protocol": np.int16,
+    "tcp_flags": np.int32,
+    "dscp": np.int8,
+    "application": np.int32,
+    "opened_inside": np.int8,
+    "end_reason": np.uint8,
+    "sampling": np.float32,
+    "ingress": np.int64,
+    "egress": np.int64,
+}
+EMPTY_COLUMNS: Final[dict[str, NDArray[Any]]] = {
+    field.name: np.zeros(0, _INTEGERS.get(field.name, np.float64)) for field in fields(SiteFlows)
+}
+
+
+def flow_grid(flows: SiteFlows, window_ms: int, heard_ms: NDArray[np.int64]) -> WindowGrid:
+    """The windows that hold all flows, and the minutes around them in which the exporter was heard.
+
+    heard_ms: start of each such minute, ascending. One window at 1970 if there are no flows.
+    """
+    if not len(flows):
+        return WindowGrid(0, window_ms, 1)
+    first, last = int(flows.start_ms.min()), int(flows.end_ms.max())
+    near = heard_ms[(heard_ms >= first - HEARD_BEYOND_MS) & (heard_ms <= last + HEARD_BEYOND_MS)]
+    if len(near):
+        first, last = min(first, int(near[0])), max(last, int(near[-1]) + MINUTE_MS)
+    return WindowGrid.covering(first, max(last, first + 1), window_ms)
+
+
+def build_usage(flows: SiteFlows, profile: Profile, grid: WindowGrid, *, with_bounds: bool = False) -> Usage:
+    """Usage of each link and direction in the windows of a grid."""
+    links = tuple(link.name for link in profile.link)
+    series = flows.link.astype(np.int16) * 2 + flows.direction
+    series[flows.link < 0] = -1
+    count = 2 * len(links)
+    shape = (len(links), 2, grid.windows)
+    values = (flows.wire_octets, flows.octets, flows.packets)
+    wire, octets, packets = spread(flows.start_ms, flows.end_ms, values, grid, series, count)
+    lower = upper = None
+    if with_bounds:
+        least, most = bounds(flows.start_ms, flows.end_ms, flows.wire_octets, grid, series, count)
+        lower, upper = least.reshape(shape), most.reshape(shape)
+    return Usage(
+        start_ms=grid.start_ms,
+        window_ms=grid.window_ms,
+        links=links,
+        wire_octets=wire.reshape(shape),
+        ip_octets=octets.reshape(shape),
+        packets=packets.reshape(shape),
+        lower=lower,
+        upper=upper,
     )

@@ -1,17 +1,48 @@
-"""Names for addresses from the site profile; the longest prefix wins."""
+"""Names of the site profile for addresses; of several networks that hold an address the longest prefix wins."""
 
 from __future__ import annotations
 
-from flowdiag.aggregator.addresses import Networks
+from bisect import bisect_right
+
+from flowdiag.aggregator.addresses import address_range
 from flowdiag.site.profile import Profile
 
 
 class Labels:
+    """The profile's labels as disjoint ranges of addresses in order, each with its name (or none)."""
+
     def __init__(self, profile: Profile) -> None:
-        self._networks = Networks([label.network for label in profile.label])
-        self._names = [label.name for label in profile.label]
+        named = sorted(
+            ((*address_range(label.network), label.name) for label in profile.label),
+            key=lambda entry: (entry[0], [255 - octet for octet in entry[1]]),  # the wider of two comes first
+        )
+        self._starts: list[bytes] = []
+        self._names: list[str | None] = []
+        open_networks: list[tuple[bytes, str]] = []  # (last address, name), widest first
+        for first, last, name in named:
+            self._close(open_networks, before=first)
+            self._begin(first, name)
+            open_networks.append((last, name))
+        self._close(open_networks, before=None)
 
     def label(self, address: bytes) -> str | None:
-        """The label of an address (16 octets), or None."""
-        number = self._networks.match(address)
-        return None if number is None else self._names[number]
+        """The name of an address (16 octets), None if the profile has none."""
+        place = bisect_right(self._starts, address) - 1
+        return self._names[place] if place >= 0 else None
+
+    def _begin(self, address: bytes, name: str | None) -> None:
+        """From address on, name holds; a later word on the same address wins."""
+        if self._starts and self._starts[-1] == address:
+            self._names[-1] = name
+        else:
+            self._starts.append(address)
+            self._names.append(name)
+
+    def _close(self, open_networks: list[tuple[bytes, str]], before: bytes | None) -> None:
+        """Ends the networks that lie wholly before an address; behind each, the wider one around it holds."""
+        while open_networks and (before is None or open_networks[-1][0] < before):
+            last, _ = open_networks.pop()
+            after = int.from_bytes(last, "big") + 1
+            if after < 1 << 128:
+                outer = open_networks[-1][1] if open_networks else None
+                self._begin(after.to_bytes(16, "big"), outer)

@@ -1,4 +1,8 @@
-"""The figures of each link and direction over a window: mean, 95th percentile, peak, busy and full minutes."""
+"""Figures of each link and direction over a window: mean, 95th percentile, peak, busy and full minutes.
+
+The window may begin and end anywhere. A grid window (or five minutes) that it cuts is judged by the rate over the
+part inside if that is at least half of it; less would make a peak of a moment.
+"""
 
 from __future__ import annotations
 
@@ -8,67 +12,158 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.figures import DirectionFigures, LinkFigures
+from flowdiag.aggregator.percentiles import nearest_rank
 from flowdiag.aggregator.site_flows import SiteFlows
-from flowdiag.aggregator.spread import overlap_share
+from flowdiag.aggregator.spread import WindowGrid, part_inside, spread
 from flowdiag.aggregator.usage import Usage
 from flowdiag.site.profile import Profile
 
-FIVE_MINUTES_MS: Final = 300_000  # transit billing's window (common practice)
-
-
-def nearest_rank(values: NDArray[np.float64], percent: float) -> float:
-    """Nearest-rank percentile: the smallest value that at least `percent` of the values do not exceed."""
-    if not len(values):
-        return 0.0
-    rank = max(int(np.ceil(len(values) * percent / 100.0 - 1e-9)), 1)
-    return float(np.sort(values)[rank - 1])
+FIVE_MINUTES_MS: Final = 300_000  # what transit billing averages over (common practice)
+PERCENT: Final = 95.0
+JUDGED_PART: Final = 0.5  # of a window has to be inside
+MINUTE_MS: Final = 60_000
+BITS_PER_OCTET: Final = 8.0
+# A rate that equals the threshold but for rounding is at it.
+_ROUNDING: Final = 1e-9
 
 
 def link_figures(
-    usage: Usage, flows: SiteFlows, profile: Profile, window_ms: tuple[int, int]
+    usage: Usage,
+    flows: SiteFlows,
+    profile: Profile,
+    window_ms: tuple[int, int],
+    heard: NDArray[np.bool_] | None = None,
 ) -> tuple[LinkFigures, ...]:
-    """Figures of the window [from, to), ms. A window at the edge counts if at least half of it is inside."""
-    share = overlap_share(flows.start_ms, flows.end_ms, *window_ms)
-    out = []
+    """Figures of [from, to), ms since 1970 UTC, for each link of the profile in order.
+
+    usage: on the grid whose windows are judged busy, full and peak, from these flows. heard: bool per window of
+    it; windows in which the exporter was silent are not judged, since silence is no zero. The mean is the octets
+    inside the window over its length, silence included.
+    """
+    series = flows.link.astype(np.int16) * 2 + flows.direction
+    series[flows.link < 0] = -1
+    totals = _totals(flows, series, 2 * len(profile.link), window_ms)
+    minutes = _Rates(usage, flows, series, window_ms, usage.window_ms, heard)
+    fives = _Rates(usage, flows, series, window_ms, FIVE_MINUTES_MS, heard)
+    found = []
     for number, link in enumerate(profile.link):
-        rows = flows.link == number
         both = []
         for direction, capacity in enumerate((link.down_mbps, link.up_mbps)):
-            mine = rows & (flows.direction == direction) & (share > 0)
-            octets = float((flows.octets[mine] * share[mine]).sum())
-            wire = float((flows.wire_octets[mine] * share[mine]).sum())
-            minutes = _rates(usage, usage.wire_octets[number, direction], window_ms, usage.window_ms)
-            fives = _rates(usage, usage.wire_octets[number, direction], window_ms, FIVE_MINUTES_MS)
-            scale = usage.window_ms / 60_000
+            wire, octets = totals[:, 2 * number + direction]
+            mean = float(wire) * BITS_PER_OCTET / max(window_ms[1] - window_ms[0], 1) / 1000.0
+            rates = minutes.judged(number, direction, otherwise=mean)
+            scale = usage.window_ms / MINUTE_MS
             both.append(
                 DirectionFigures(
-                    capacity,
-                    wire * 8 / 1000 / max(window_ms[1] - window_ms[0], 1),
-                    nearest_rank(fives, 95),
-                    float(minutes.max(initial=0.0)),
-                    round(octets),
-                    round(int((minutes >= profile.thresholds.busy * capacity).sum()) * scale),
-                    round(int((minutes >= profile.thresholds.full * capacity).sum()) * scale),
+                    capacity_mbps=capacity,
+                    mean_mbps=mean,
+                    p95_mbps=nearest_rank(fives.judged(number, direction, otherwise=mean), PERCENT),
+                    peak_mbps=float(rates.max()),
+                    octets=round(float(octets)),
+                    busy_minutes=_minutes_over(rates, profile.thresholds.busy * capacity, scale),
+                    full_minutes=_minutes_over(rates, profile.thresholds.full * capacity, scale),
                 )
             )
-        out.append(LinkFigures(link.name, link.role, both[0], both[1]))
-    return tuple(out)
+        found.append(LinkFigures(link.name, link.role, both[0], both[1]))
+    return tuple(found)
 
 
-def _rates(
-    usage: Usage, octets: NDArray[np.float64], window_ms: tuple[int, int], step_ms: int
+def _minutes_over(rates: NDArray[np.float64], limit: float, scale: float) -> int:
+    return round(float(np.count_nonzero(rates >= limit * (1 - _ROUNDING))) * scale)
+
+
+def _totals(
+    flows: SiteFlows, series: NDArray[np.int16], count: int, window_ms: tuple[int, int]
 ) -> NDArray[np.float64]:
-    """Mbit/s of each step of the grid that lies at least half inside the window, over the part inside."""
-    if not usage.windows:
-        return np.zeros(0)
-    starts = usage.start_ms + np.arange(usage.windows, dtype=np.int64) * usage.window_ms
-    bins = starts // step_ms
-    first = int(bins[0])
-    sums = np.bincount(bins - first, octets)
-    edges = (first + np.arange(len(sums), dtype=np.int64)) * step_ms
-    inside = np.minimum(edges + step_ms, window_ms[1]) - np.maximum(edges, window_ms[0])
-    judged = inside * 2 >= step_ms
-    if not judged.any():
-        judged = inside > 0
-    rates: NDArray[np.float64] = sums[judged] * 8 / 1000 / np.maximum(inside[judged], 1)
-    return rates
+    """Octets inside the window, with framing and of IP; shape [2, series]."""
+    part = part_inside(flows.start_ms, flows.end_ms, *window_ms)
+    rows = np.flatnonzero((series >= 0) & (part > 0.0))
+    return np.stack(
+        [
+            np.bincount(series[rows], octets[rows] * part[rows], count)
+            for octets in (flows.wire_octets, flows.octets)
+        ]
+    )
+
+
+class _Rates:
+    """Rates in Mbit/s of the steps (windows, or five minutes) that can be judged, per link and direction."""
+
+    def __init__(
+        self,
+        usage: Usage,
+        flows: SiteFlows,
+        series: NDArray[np.int16],
+        window_ms: tuple[int, int],
+        step_ms: int,
+        heard: NDArray[np.bool_] | None,
+    ) -> None:
+        begin, end = window_ms
+        grid = WindowGrid.covering(begin, max(end, begin + 1), step_ms)
+        edges = grid.edges()
+        inside = np.minimum(edges[1:], end) - np.maximum(edges[:-1], begin)
+        judged = (inside >= JUDGED_PART * step_ms) & _mostly_heard(usage, heard, grid)
+        self._rates = np.zeros((len(usage.links), 2, 0))
+        if judged.any():
+            octets = _on_grid(usage, flows, series, grid)
+            self._cut_edges(octets, inside, flows, series, grid, window_ms)
+            self._rates = octets[:, :, judged] * BITS_PER_OCTET / inside[judged] / 1000.0
+
+    def judged(self, link: int, direction: int, otherwise: float) -> NDArray[np.float64]:
+        """Rates of the judged steps; if there are none (a window of seconds), the one rate given."""
+        rates: NDArray[np.float64] = self._rates[link, direction]
+        return rates if len(rates) else np.array([otherwise])
+
+    @staticmethod
+    def _cut_edges(
+        octets: NDArray[np.float64],
+        inside: NDArray[np.int64],
+        flows: SiteFlows,
+        series: NDArray[np.int16],
+        grid: WindowGrid,
+        window_ms: tuple[int, int],
+    ) -> None:
+        """Replaces the octets of steps that the window cuts by those inside it."""
+        for step in sorted({0, grid.windows - 1}):
+            if inside[step] == grid.window_ms:
+                continue
+            low = max(grid.start_ms + step * grid.window_ms, window_ms[0])
+            high = min(grid.start_ms + (step + 1) * grid.window_ms, window_ms[1])
+            octets[:, :, step] = _totals(flows, series, octets.shape[0] * 2, (low, high))[0].reshape(-1, 2)
+
+
+def _on_grid(
+    usage: Usage, flows: SiteFlows, series: NDArray[np.int16], grid: WindowGrid
+) -> NDArray[np.float64]:
+    """Octets with framing per step of a grid: added up from the usage where its windows fit, else from the flows."""
+    links = len(usage.links)
+    if grid.window_ms % usage.window_ms or (grid.start_ms - usage.start_ms) % usage.window_ms:
+        spread_out = spread(flows.start_ms, flows.end_ms, [flows.wire_octets], grid, series, 2 * links)
+        return spread_out.reshape(links, 2, grid.windows)
+    starts = usage.start_ms + usage.window_ms * np.arange(usage.windows, dtype=np.int64)
+    step = (starts - grid.start_ms) // grid.window_ms
+    kept = np.flatnonzero((step >= 0) & (step < grid.windows))
+    octets = np.zeros((links, 2, grid.windows))
+    for link in range(links):
+        for direction in (0, 1):
+            octets[link, direction] = np.bincount(
+                step[kept], usage.wire_octets[link, direction][kept], grid.windows
+            )
+    return octets
+
+
+def _mostly_heard(usage: Usage, heard: NDArray[np.bool_] | None, grid: WindowGrid) -> NDArray[np.bool_]:
+    """Whether the exporter was heard in at least half of the usage windows that begin in each step."""
+    if heard is None:
+        return np.ones(grid.windows, np.bool_)
+    starts = usage.start_ms + usage.window_ms * np.arange(usage.windows, dtype=np.int64)
+    if usage.window_ms > grid.window_ms:
+        place = (grid.edges()[:-1] - usage.start_ms) // usage.window_ms
+        known = (place >= 0) & (place < usage.windows)
+        return known & heard[np.clip(place, 0, usage.windows - 1)]
+    step = (starts - grid.start_ms) // grid.window_ms
+    kept = np.flatnonzero((step >= 0) & (step < grid.windows))
+    windows = np.bincount(step[kept], minlength=grid.windows)
+    alive = np.bincount(step[kept], heard[kept], grid.windows)
+    mostly: NDArray[np.bool_] = (windows > 0) & (alive >= 0.5 * windows)
+    return mostly

@@ -1,17 +1,22 @@
-"""Who, what and where: rankings of the octets that fall in a window."""
+"""Who, what and where: rankings of the octets that fall in a window.
+
+Only the part of a flow inside the window counts, by its even spread. Equal rows stand in the order of their keys,
+so that the same export gives the same ranking.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.addresses import to_text
+from flowdiag.aggregator.applications import catalogue
 from flowdiag.aggregator.figures import Ranked
 from flowdiag.aggregator.labels import Labels
-from flowdiag.aggregator.site_flows import NO_LINK, SiteFlows
-from flowdiag.aggregator.spread import overlap_share
+from flowdiag.aggregator.site_flows import SiteFlows
+from flowdiag.aggregator.spread import part_inside
 from flowdiag.site.profile import Profile
 
 Window = tuple[int, int]
@@ -21,65 +26,93 @@ Mask = NDArray[np.bool_] | None
 def rank_talkers(
     flows: SiteFlows, profile: Profile, window_ms: Window, mask: Mask = None, limit: int | None = None
 ) -> tuple[Ranked, ...]:
-    """Inside hosts by octets of both directions on all links, largest first."""
-    names = _address_names(flows.addresses, profile)
-    return _rank(flows, flows.inside, names, window_ms, mask, limit)
+    """Inside hosts, both directions of all links summed, by octets inside [from, to).
+
+    mask: bool [n], only these rows; by default those on a link (all rows where no link can be told).
+    limit: rows to give, all for None; shares are of all octets of the mask inside the window.
+    """
+    return _rank_addresses(flows, flows.inside, profile, window_ms, mask, limit)
 
 
 def rank_destinations(
     flows: SiteFlows, profile: Profile, window_ms: Window, mask: Mask = None, limit: int | None = None
 ) -> tuple[Ranked, ...]:
-    """Outside addresses by octets of both directions on all links, largest first."""
-    names = _address_names(flows.addresses, profile)
-    return _rank(flows, flows.outside, names, window_ms, mask, limit)
+    """Outside addresses, whichever end is the source. Arguments as for rank_talkers()."""
+    return _rank_addresses(flows, flows.outside, profile, window_ms, mask, limit)
 
 
 def rank_applications(
     flows: SiteFlows, profile: Profile, window_ms: Window, mask: Mask = None, limit: int | None = None
 ) -> tuple[Ranked, ...]:
-    """Applications by octets of both directions on all links, largest first."""
-    return _rank(flows, flows.application, _Names(flows.applications), window_ms, mask, limit)
+    """Applications; the label is the plain-language class. Arguments as for rank_talkers()."""
+    rules = catalogue()
+
+    def name(number: int) -> tuple[str, str | None]:
+        text = flows.applications[number]
+        return text, rules.class_of(text)
+
+    return _rank(flows, flows.application, flows.applications, name, window_ms, mask, limit)
 
 
-class _Names:
-    def __init__(self, texts: Sequence[str]) -> None:
-        self.texts = texts
+def _rank_addresses(
+    flows: SiteFlows,
+    keys: NDArray[np.int32],
+    profile: Profile,
+    window_ms: Window,
+    mask: Mask,
+    limit: int | None,
+) -> tuple[Ranked, ...]:
+    labels = Labels(profile)
 
-    def of(self, number: int) -> tuple[str, str | None]:
-        return self.texts[number], None
+    def name(number: int) -> tuple[str, str | None]:
+        address = flows.addresses[number]
+        return to_text(address), labels.label(address)
 
-
-class _AddressNames(_Names):
-    def __init__(self, addresses: Sequence[bytes], labels: Labels) -> None:
-        self.addresses, self.labels = addresses, labels
-
-    def of(self, number: int) -> tuple[str, str | None]:
-        address = self.addresses[number]
-        return to_text(address), self.labels.label(address)
-
-
-def _address_names(addresses: Sequence[bytes], profile: Profile) -> _AddressNames:
-    return _AddressNames(addresses, Labels(profile))
+    return _rank(flows, keys, flows.addresses, name, window_ms, mask, limit)
 
 
 def _rank(
-    flows: SiteFlows, keys: NDArray[np.int32], names: _Names, window: Window, mask: Mask, limit: int | None
+    flows: SiteFlows,
+    keys: NDArray[np.int32],
+    order_keys: Sequence[bytes] | Sequence[str],
+    name: Callable[[int], tuple[str, str | None]],
+    window_ms: Window,
+    mask: Mask,
+    limit: int | None,
 ) -> tuple[Ranked, ...]:
-    share = overlap_share(flows.start_ms, flows.end_ms, *window)
-    rows = (flows.link != NO_LINK) & (share > 0)
-    if mask is not None:
-        rows &= mask
-    at, part = keys[rows], share[rows]
-    size = int(at.max()) + 1 if len(at) else 0
-    octets = np.bincount(at, flows.octets[rows] * part, minlength=size)
-    packets = np.bincount(at, flows.packets[rows] * part, minlength=size)
-    counts = np.bincount(at, minlength=size)
+    part = part_inside(flows.start_ms, flows.end_ms, *window_ms)
+    if mask is None:
+        on_link = flows.link >= 0
+        mask = on_link if on_link.any() else np.ones(len(flows), np.bool_)
+    rows = np.flatnonzero(mask & (part > 0.0))
+    part = part[rows]
+    keys = keys[rows]
+    size = len(order_keys)
+    octets = np.bincount(keys, flows.octets[rows] * part, size).astype(np.float64)
+    packets = np.bincount(keys, flows.packets[rows] * part, size)
+    count = np.bincount(keys, minlength=size)
     total = float(octets.sum()) or 1.0
-    order = np.lexsort((np.arange(size), -octets))
-    order = order[counts[order] > 0][:limit]
     return tuple(
         Ranked(
-            *names.of(int(k)), round(octets[k]), round(packets[k]), int(counts[k]), float(octets[k] / total)
+            *name(number),
+            octets=round(float(octets[number])),
+            packets=round(float(packets[number])),
+            flows=int(count[number]),
+            share=float(octets[number]) / total,
         )
-        for k in order
+        for number in largest(octets, np.flatnonzero(count), order_keys, limit)
     )
+
+
+def largest(
+    values: NDArray[np.float64],
+    numbers: NDArray[np.intp],
+    order_keys: Sequence[bytes] | Sequence[str],
+    limit: int | None,
+) -> list[int]:
+    """Those of the numbers with the largest values, at most limit; equal ones in the order of their keys."""
+    if limit is not None and len(numbers) > limit > 0:
+        least = np.partition(values[numbers], len(numbers) - limit)[len(numbers) - limit]
+        numbers = numbers[values[numbers] >= least]
+    ordered = sorted(numbers.tolist(), key=lambda number: (-values[number], order_keys[number]))
+    return ordered if limit is None else ordered[:limit]

@@ -1,23 +1,86 @@
-"""How fine the records are: the exporter's active timeout, read off the longest flows."""
+"""The exporter's active timeout, read off the durations of its flows.
+
+Facts the estimate follows:
+- a flow that lasts longer than the active timeout is reported in pieces of just that length, so the durations
+  of long flows pile up there and nothing, or nearly nothing, is longer;
+- routers look for flows that are due now and then, so a piece may be some seconds longer; a flow that pauses
+  gives a shorter piece;
+- no RFC gives a default (RFC 3954 3.2 and RFC 6728 4.3.2 leave it open); 60, 300 and 1800 s are usual (common
+  practice, no source).
+"""
 
 from __future__ import annotations
 
-from typing import Any, Final
+from collections.abc import Collection, Iterable
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-ASSUMED_S: Final = 60  # common practice, no source: said to be assumed where it is used
-FEWEST: Final = 5  # long flows needed for a pile-up
+USUAL_S: Final = (10, 15, 20, 30, 60, 90, 120, 180, 240, 300, 600, 900, 1200, 1800, 3600)
+DEFAULT_S: Final = 60
+LEAST_PILE: Final = 3  # pieces that make a pile; two may be chance
+SHORTEST_S: Final = 5  # shorter piles are retransmission and keepalive timers of applications
+LONGER: Final = 0.25  # of a pile may be longer than it: exporters that look rarely, or flows put together
+# A pile is from a little under the timeout to how late an exporter looks.
+EARLY, EARLY_S = 0.02, 1.5
+LATE, LATE_S = 0.03, 5.0
+CONSISTENT: Final = 0.02  # of the durations may exceed an announced timeout
 
 
-def estimate_resolution(durations_ms: NDArray[Any], announced_s: int | None) -> tuple[int, bool]:
-    """Active timeout in seconds, and whether it is known. durations_ms: of all flows; announced_s: element 36."""
-    if announced_s:
-        return announced_s, True
-    long = np.sort(durations_ms[durations_ms > 1000])
-    if len(long) < FEWEST:
-        return ASSUMED_S, False
-    top = float(long[-max(1, len(long) // 1000)])
-    crowd = int(np.sum(long >= 0.85 * top))
-    return max(1, round(top / 1000)), crowd >= FEWEST
+def estimate_resolution(
+    durations_ms: Collection[int] | NDArray[np.int64], announced_s: int | None
+) -> tuple[int, bool]:
+    """(active timeout in seconds, whether it is known).
+
+    durations_ms: of all flows or a fair sample; announced_s: what the exporter says (element 36), taken if the
+    durations do not contradict it. Without a pile the value is the least usual timeout that no flow exceeds
+    (at least DEFAULT_S), and not known.
+    """
+    durations = np.sort(_seconds(durations_ms))
+    durations = durations[durations >= SHORTEST_S]
+    if announced_s is not None and announced_s > 0:
+        longer = _count(durations, announced_s * (1 + LATE) + LATE_S, np.inf)
+        if longer <= max(CONSISTENT * len(durations), LEAST_PILE):
+            return announced_s, True
+    piles = [second for second in _candidates(durations) if _is_pile(durations, second)]
+    if piles:
+        return max(piles), True
+    longest = float(durations[-1]) if len(durations) else 0.0
+    return next((usual for usual in USUAL_S if usual >= max(longest, DEFAULT_S)), round(longest)), False
+
+
+def _seconds(durations_ms: Iterable[int] | NDArray[np.int64]) -> NDArray[np.float64]:
+    if isinstance(durations_ms, np.ndarray):
+        return durations_ms.astype(np.float64) / 1000.0
+    return np.fromiter(durations_ms, np.float64) / 1000.0
+
+
+def _count(ordered: NDArray[np.float64], low: float, high: float) -> int:
+    """How many of the ordered values lie in [low, high)."""
+    first, past = np.searchsorted(ordered, [low, high])
+    return int(past - first)
+
+
+def _candidates(ordered: NDArray[np.float64]) -> list[int]:
+    """Timeouts worth a look: the usual ones, and the second with most durations around it unless it is near one."""
+    candidates = [usual for usual in USUAL_S if len(ordered) and usual <= ordered[-1] + EARLY_S]
+    if len(ordered):
+        seconds = np.floor(ordered).astype(np.int64)
+        counts = np.bincount(np.minimum(seconds, 86_400))
+        # The lower edge of the fullest five seconds: pieces are late, seldom early.
+        around = np.convolve(counts, np.ones(5, np.int64), mode="valid") if len(counts) >= 5 else counts
+        best = int(np.argmax(around))
+        while best < len(counts) - 1 and counts[best] == 0:
+            best += 1
+        if not any(abs(best - usual) <= max(EARLY * usual, LATE_S) for usual in USUAL_S):
+            candidates.append(max(best, SHORTEST_S))
+    return candidates
+
+
+def _is_pile(ordered: NDArray[np.float64], second: int) -> bool:
+    """Whether durations pile up at a timeout: many there, hardly any longer, and fewer just under it."""
+    low, high = second * (1 - EARLY) - EARLY_S, second * (1 + LATE) + LATE_S
+    pile = _count(ordered, low, high)
+    under = _count(ordered, low - (high - low), low)
+    return pile >= LEAST_PILE and _count(ordered, high, np.inf) <= LONGER * pile and pile >= 2 * under

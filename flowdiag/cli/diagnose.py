@@ -103,9 +103,12 @@ def command(
             direction=direction,
             progress=progress,
         )
-    note = compose(diagnosis, ticket=ticket)
+    names = None
     if pseudonyms:
-        raise UsageError("--pseudonyms is not there yet", advice="remove addresses by hand before sharing")
+        from flowdiag.note.pseudonyms import Pseudonyms
+
+        names = Pseudonyms.from_key_file()
+    note = compose(diagnosis, ticket=ticket, pseudonyms=names)
     if chart is not None:
         raise UsageError("--chart is not there yet", advice="use --format json and draw the figures")
     write_result(rendered(note, form), output)
@@ -151,10 +154,15 @@ def profile_of(
 
 def rendered(note: Note, form: str) -> str:
     """The note in a format."""
-    from importlib import import_module
-
-    module = {"json": "json_note", "markdown": "markdown", "html": "html"}.get(form, "text")
-    return str(import_module(f"flowdiag.note.{module}").render(note))
+    if form == "json":
+        from flowdiag.note.json_note import render
+    elif form == "markdown":
+        from flowdiag.note.markdown import render
+    elif form == "html":
+        from flowdiag.note.html import render
+    else:
+        from flowdiag.note.text import render
+    return render(note)
 
 
 def severe_enough(severity: str, least: str) -> bool:

@@ -6,12 +6,12 @@ only lower.
 
 Decided: where a link direction stays at the top of its surroundings for eight minutes or more, four things
 must hold. The level lies between 3% of the plan and the below_plan threshold. It is flat: the robust
-deviation of its minutes (1.4826 times the median absolute deviation) is at most 5% of it, 15% on a variable
-link or where records are five minutes long or more. The traffic yields: the variance of the total is at
-most a quarter of the sum of the variances of its parts, taken over inside hosts and again over outside
-addresses; parts that do not share a ceiling add up their variances, parts that share one give and take. And
-no few parts carry that: three hosts and three outside addresses at least. Minutes around it may not lie
-higher by more than a tenth, unless the level is very flat and held for long.
+deviation of its minutes (the span of their middle eight tenths over 2.563) is at most 5% of it, 15% on a
+variable link, 20% where records are five minutes long or more. The traffic yields: the variance of the
+total is at most a quarter of the sum of the variances of its parts, taken over inside hosts and again over
+outside addresses; parts that do not share a ceiling add up their variances, parts that share one give and
+take. And no few parts carry that: three hosts and three outside addresses at least. Minutes around it may
+not lie higher by more than a tenth, unless the level is very flat and held for long.
 
 Thresholds: below_plan, 0.85 of the plan; below_plan_variable, 0.60 of a typical rate. The variance ratio
 and the flatness: measured on invented sites, no source.

@@ -4,7 +4,7 @@ Shared by link-full, link-busy, below-plan and realtime-contention; this module 
 
 An episode is made of one-minute windows at or over the threshold. A single window under it between two over
 it does not end an episode. At least three windows in a row must be over it; where short dips keep breaking
-the row, four windows over it that are two thirds of the episode do as well. Full episodes take their
+the row, six windows over it that are two thirds of the episode do as well. Full episodes take their
 minutes: a busy stretch counts on its own only where it is no run-up to or tail of a full one.
 
 Sampling makes windows noisy: at 1 in 1000 a full minute of a slow link rests on some hundred packets, so
@@ -27,7 +27,7 @@ from flowdiag.diagnoser.timeline import runs
 
 SUSTAINED: Final = 3
 # Rows broken by single dips: so many windows over, and such a part of the whole, are sustained too.
-BROKEN_LEAST: Final = 4
+BROKEN_LEAST: Final = 6
 BROKEN_SHARE: Final = 2 / 3
 # A busy stretch beside a full one is its own episode from this many windows on; less is the ramp of the
 # full one.
@@ -142,8 +142,9 @@ def sustained(
 def unblurred(share: NDArray[np.float64], reach: float) -> NDArray[np.float64]:
     """Rates (as parts of the plan) with what exceeds the plan handed to the windows beside.
 
-    A line cannot carry more than its plan; where even spreading says so, the octets were sent a little before or
-    after, within the length of a record (reach, in windows). Nearest windows take first, both sides alike.
+    A line cannot carry more than its plan; where even spreading says so, the octets were sent a little before
+    or after, within the length of a record (reach, in windows). The nearest windows take first, both sides
+    alike.
     """
     share = share.copy()
     steps = min(max(int(np.ceil(reach)), 1), LONGEST_REACH)

@@ -26,7 +26,8 @@ from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.diagnoser.failovers import part_within
 from flowdiag.diagnoser.timeline import Grid, runs
 
-MAD_TO_SIGMA: Final = 1.4826  # makes the MAD of a normal distribution its standard deviation
+# From the lowest to the highest tenth of a normal distribution there are so many standard deviations.
+DECILES: Final = 2.5631
 # The largest parts are looked at one by one, the rest is one more part.
 MOST_PARTS: Final = 40
 AROUND: Final = 10
@@ -102,7 +103,8 @@ def levels(rate: NDArray[np.float64], bounds: Bounds) -> list[Level]:
         level = float(np.median(inner))
         if level <= 0.0:
             continue
-        deviation = MAD_TO_SIGMA * float(np.median(np.abs(inner - level)))
+        low, high = np.quantile(inner, (0.1, 0.9))
+        deviation = float(high - low) / DECILES
         found.append(Level(first, past, level, deviation / level))
     return found
 

@@ -23,6 +23,7 @@ from flowdiag.aggregator.site_flows import UP, SiteFlows
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.conversations import ICMP, ICMPV6, TCP, UDP
 from flowdiag.diagnoser.once import once_per_case
+from flowdiag.diagnoser.shares import lies_in
 from flowdiag.site.profile import Keepalive
 
 _PROTOCOLS: Final = {"icmp": (ICMP, ICMPV6), "udp": (UDP,), "tcp": (TCP,)}
@@ -69,13 +70,14 @@ class Beats:
 class Account:
     """One keepalive of the profile and what the export shows of it.
 
-    link: index of the link it is configured on. requests, replies: on that link. elsewhere: requests that
-    left by another link; elsewhere_links: those links' indexes; replies_elsewhere: replies that came by
-    another link.
+    link: index of the link it is configured on. rows: all its rows, on any link. requests, replies: on
+    that link. elsewhere: requests that left by another link; elsewhere_links: those links' indexes;
+    replies_elsewhere: replies that came by another link.
     """
 
     link: int
     keepalive: Keepalive
+    rows: NDArray[np.intp]
     requests: Beats
     replies: Beats
     elsewhere: Beats
@@ -119,10 +121,14 @@ def mapped_address(text: str) -> bytes | None:
     return address.packed if address.version == 6 else bytes(10) + b"\xff\xff" + address.packed
 
 
-def matching_rows(flows: SiteFlows, keepalive: Keepalive) -> NDArray[np.intp]:
+def _matching(case: Case, keepalive: Keepalive) -> NDArray[np.intp]:
     """Indexes of the rows on any link that run to or from the keepalive's destination by its protocol and
     port.
+
+    A destination such as a public resolver is used by the site's hosts too. Where some rows are of
+    addresses outside the LAN, those are the router's, and the hosts' are left out.
     """
+    flows, lan = case.flows, case.profile.site.lan
     wanted = mapped_address(keepalive.destination)
     if wanted is None or wanted not in flows.addresses:
         return np.zeros(0, dtype=np.intp)
@@ -131,7 +137,12 @@ def matching_rows(flows: SiteFlows, keepalive: Keepalive) -> NDArray[np.intp]:
     right = np.isin(flows.protocol[rows], _PROTOCOLS[keepalive.protocol])
     if keepalive.port and keepalive.protocol != "icmp":
         right &= flows.outside_port[rows] == keepalive.port
-    return rows[right]
+    rows = rows[right]
+    senders = np.unique(flows.inside[rows])
+    routers = [index for index in senders if not lies_in(flows.addresses[int(index)], lan)]
+    if len(routers) not in (0, len(senders)):
+        rows = rows[np.isin(flows.inside[rows], routers)]
+    return rows
 
 
 def _beats(flows: SiteFlows, rows: NDArray[np.intp], keepalive: Keepalive) -> Beats:
@@ -151,7 +162,7 @@ def accounts(case: Case) -> tuple[Account, ...]:
     found = []
     for index, link in enumerate(case.profile.link):
         for keepalive in link.keepalive:
-            rows = matching_rows(flows, keepalive)
+            rows = _matching(case, keepalive)
             here = flows.link[rows] == index
             up = flows.direction[rows] == UP
             # The same destination may be watched over several links on purpose; then it is at home on each
@@ -165,6 +176,7 @@ def accounts(case: Case) -> tuple[Account, ...]:
                 Account(
                     link=index,
                     keepalive=keepalive,
+                    rows=rows,
                     requests=_beats(flows, rows[here & up], keepalive),
                     replies=_beats(flows, rows[here & ~up], keepalive),
                     elsewhere=_beats(flows, rows[strayed], keepalive),
@@ -173,6 +185,11 @@ def accounts(case: Case) -> tuple[Account, ...]:
                 )
             )
     return tuple(found)
+
+
+def keepalive_rows(case: Case) -> NDArray[np.intp]:
+    """The rows of all keepalives of the profile, on any link."""
+    return np.concatenate([np.zeros(0, dtype=np.intp), *(account.rows for account in accounts(case))])
 
 
 def _same(one: Keepalive, other: Keepalive) -> bool:

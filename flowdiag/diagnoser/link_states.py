@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.conversations import distinct
-from flowdiag.diagnoser.keepalives import accounts, matching_rows
+from flowdiag.diagnoser.keepalives import keepalive_rows
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.timeline import Grid
 from flowdiag.site.profile import Profile
@@ -93,8 +93,7 @@ def link_states(case: Case) -> LinkStates:
     """States of all links over the whole export."""
     flows, usage = case.flows, case.usage
     ordinary = flows.link >= 0
-    for account in accounts(case):
-        ordinary[matching_rows(flows, account.keepalive)] = False
+    ordinary[keepalive_rows(case)] = False
     ordinary &= ~_router_chatter(flows) & ~_strays(flows)
     candidates = []
     for link in backups(case.profile):

@@ -6,18 +6,23 @@ tried.
 Decided: on a grid of ten seconds a bin is dead when no record of any link that came from outside touches
 it (keepalive replies do not count as the site's traffic; in a one-way export uploads stand in). A dead
 time of three minutes or more, from the last record that ended to the first that began, is an outage if the
-exporter was heard in it and the site was at work. At work is shown by any of these, strongest first: hosts
-tried to reach outside addresses (records with no way out, or sent with nothing coming back); the time lies
-in the working hours of the profile and traffic flowed right before or came back right after; no hours are
-given, traffic flowed almost without pause on both sides and the site is not otherwise silent for as long
-(at the end of the export: without pause before it, within ordinary office hours).
+exporter was heard in it and the site was at work. At work is shown by any of these, strongest first:
+- hosts tried to reach outside addresses (records with no way out, or sent with nothing coming back), places
+  left out that are tried in vain at other times too;
+- the time lies in the working hours of the profile and traffic flowed right before or came back right after;
+- no hours are given and traffic flowed almost without pause on both sides (at the end of the export: without
+  pause before it, within ordinary office hours).
+Without attempts the silence must also be unusual: with traffic in a part p of the ten-second bins around, n
+silent bins happen by chance with (1-p)^n, which must be under one in a million, and no other silence of the
+export may be half as long.
 
-Thresholds: outage_minutes, 3. Ten attempts, and traffic in four of five minutes around: common practice,
-no source.
+Thresholds: outage_minutes, 3. Ten attempts and one each two minutes, traffic in four of five minutes around:
+common practice, no source.
 
 Fooled by: a quiet night looks the same from the links, hence the need for work. Silence of the exporter is
 no outage, it is export-gap. Open records are exported late, so that the end of an export looks silent:
-there the dead time must be longer by the active timeout, unless hosts tried.
+there the dead time must be longer by the active timeout, unless hosts tried. Devices that report one way, or
+to places without a route, try all day long.
 
 Do: the helpdesk checks power and the line's terminal with the client, then escalates to the carrier.
 
@@ -36,18 +41,25 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser import wording_backup as words
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.conversations import sees_downloads
+from flowdiag.diagnoser.conversations import distinct, sees_downloads
 from flowdiag.diagnoser.finding import Confidence, Finding
-from flowdiag.diagnoser.keepalives import accounts, matching_rows
+from flowdiag.diagnoser.keepalives import keepalive_rows
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.shares import lies_in, who_what_where
 from flowdiag.diagnoser.timeline import Grid, runs
-from flowdiag.site.hours import parse_hours
+from flowdiag.site.hours import Hours, parse_hours
 
 CODE: Final = "outage"
 
 STEP_MS: Final = 10_000
 LEAST_ATTEMPTS: Final = 10
+ATTEMPTS_A_MINUTE: Final = 0.5
+# An attempt this near to a dead time may belong to it.
+EDGE_MS: Final = 60_000
+# How thin the site's traffic is, is read from an hour on either side; a silence that chance would bring
+# once in a million proves nothing.
+HABIT_BINS: Final = 360
+CHANCE: Final = 1e-6
 # Traffic flows when four of five minutes around have some; the same for the site's usual state.
 FLOWING: Final = 0.8
 AROUND_MS: Final = 600_000
@@ -81,6 +93,20 @@ class Outage:
     ongoing: bool
 
 
+@dataclass(frozen=True, eq=False)
+class _Scene:
+    """carried: bool per bin of the grid, something came in. dead: [start, end) of each silence, in time
+    order.
+
+    attempts: rows by which inside hosts tried to get out in vain within the dead times, sorted by start.
+    """
+
+    grid: Grid
+    carried: NDArray[np.bool_]
+    dead: tuple[tuple[int, int], ...]
+    attempts: NDArray[np.intp]
+
+
 def find(case: Case) -> list[Finding]:
     return [_finding(case, outage) for outage in outages(case)]
 
@@ -88,41 +114,41 @@ def find(case: Case) -> list[Finding]:
 @once_per_case
 def outages(case: Case) -> tuple[Outage, ...]:
     """Every outage of the export, in time order."""
-    if not case.profile.link or len(case.flows) == 0 or case.coverage.last_ms is None:
+    nothing_to_see = not case.profile.link or len(case.flows) == 0 or case.coverage.last_ms is None
+    if nothing_to_see or not case.coverage.links_apart:
         return ()
-    rows = _carried(case)
-    found = []
-    for start, end in _dead(case, rows):
-        outage = _judge(case, rows, start, end)
-        if outage is not None:
-            found.append(outage)
-    return tuple(found)
+    scene = _scene(case)
+    judged = [_judge(case, scene, start, end) for start, end in scene.dead]
+    return tuple(outage for outage in judged if outage is not None)
 
 
-def _carried(case: Case) -> NDArray[np.intp]:
-    """The rows that prove a link works: what came in, keepalive replies apart."""
-    flows = case.flows
-    on_link = flows.link >= 0
-    for account in accounts(case):
-        on_link[matching_rows(flows, account.keepalive)] = False
-    if sees_downloads(flows):
-        on_link &= flows.direction == DOWN
-    return np.flatnonzero(on_link)
-
-
-def _dead(case: Case, rows: NDArray[np.intp]) -> list[tuple[int, int]]:
-    """[start, end) of each time in which nothing was carried, with edges from the records; long enough and
-    heard.
-    """
+@once_per_case
+def _scene(case: Case) -> _Scene:
     flows, usage = case.flows, case.usage
+    came = flows.link >= 0
+    came[keepalive_rows(case)] = False
+    if sees_downloads(flows):
+        came &= flows.direction == DOWN
+    rows = np.flatnonzero(came)
     grid = Grid(usage.start_ms, STEP_MS, usage.windows * usage.window_ms // STEP_MS)
-    start, end = flows.start_ms[rows], flows.end_ms[rows]
-    quiet = grid.covering(start, end) == 0
+    carried = grid.covering(flows.start_ms[rows], flows.end_ms[rows]) > 0
+    dead = tuple(_dead(case, grid, carried, flows.start_ms[rows], flows.end_ms[rows]))
+    return _Scene(grid, carried, dead, _attempts(case, grid, dead) if dead else rows[:0])
+
+
+def _dead(
+    case: Case,
+    grid: Grid,
+    carried: NDArray[np.bool_],
+    start: NDArray[np.int64],
+    end: NDArray[np.int64],
+) -> list[tuple[int, int]]:
+    """The silences that are long enough and heard, with edges from the records (start, end) around them."""
     first_ms, last_ms = _span(case)
     begins, ends = grid.bin_of(start), grid.bin_of(end)
     least = case.profile.thresholds.outage_minutes * 60_000
     found = []
-    for first, past in runs(quiet):
+    for first, past in runs(~carried):
         if (past - first + 2) * STEP_MS < least:
             continue
         before = end[ends == first - 1] if first else end[:0]
@@ -131,7 +157,7 @@ def _dead(case: Case, rows: NDArray[np.intp]) -> list[tuple[int, int]]:
         stop = int(after.min()) if len(after) else min(grid.time_of(past), last_ms)
         if stop - begin >= least:
             found.append((begin, stop))
-    return [part for dead in found for part in _heard_parts(case, *dead, least)]
+    return [part for silence in found for part in _heard_parts(case, *silence, least)]
 
 
 def _span(case: Case) -> tuple[int, int]:
@@ -162,89 +188,118 @@ def _heard_parts(case: Case, start: int, end: int, least: float) -> list[tuple[i
     return parts
 
 
-def _judge(case: Case, rows: NDArray[np.intp], start: int, end: int) -> Outage | None:
-    flows, coverage = case.flows, case.coverage
-    tried = attempts_in(case, start, end)
-    hosts = len(np.unique(flows.inside[tried]))
-    first_ms, last_ms = _span(case)
+def _judge(case: Case, scene: _Scene, start: int, end: int) -> Outage | None:
+    flows = case.flows
+    tried = _within(case, scene, start, end)
+    hosts = distinct(flows.inside[tried], len(flows.addresses))
+    last_ms = _span(case)[1]
     ongoing = last_ms - end < case.usage.window_ms
-    open_ms = coverage.resolution_s * 1000 if ongoing else 0
-    minutes = (end - start) / 60_000
-    if len(tried) >= max(LEAST_ATTEMPTS, minutes / 2):
+    if len(tried) >= max(LEAST_ATTEMPTS, (end - start) / 60_000 * ATTEMPTS_A_MINUTE):
         return Outage(start, end, len(tried), hosts, "attempts", ongoing)
-    if end - start - open_ms < case.profile.thresholds.outage_minutes * 60_000:
+    # What is still open at the end of the export is not on record yet.
+    sure_ms = end - start - (case.coverage.resolution_s * 1000 if ongoing else 0)
+    if sure_ms < case.profile.thresholds.outage_minutes * 60_000 or _may_be_chance(scene, start, end):
         return None
-    before = _flowing(case, rows, start - AROUND_MS, start, first_ms, last_ms)
-    after = _flowing(case, rows, end, end + AROUND_MS, first_ms, last_ms)
+    before, after = (
+        _flowing(case, scene, start - AROUND_MS, start),
+        _flowing(case, scene, end, end + AROUND_MS),
+    )
     if case.profile.site.hours is not None:
-        times = np.arange(start // 60_000, max(end // 60_000, start // 60_000 + 1), dtype=np.int64)
-        at_work = parse_hours(case.profile.site.hours).is_open(times, case.profile.site.timezone)
-        if float(at_work.mean()) < FLOWING or max(before, after) < FLOWING:
+        if max(before, after) < FLOWING or not _in_hours(
+            case, parse_hours(case.profile.site.hours), start, end
+        ):
             return None
         return Outage(start, end, len(tried), hosts, "hours", ongoing)
-    both = min(before, after) >= FLOWING
+    steady = min(before, after) >= FLOWING
     if ongoing and before >= 1.0:
-        times = np.arange(start // 60_000, end // 60_000, dtype=np.int64)
-        both = bool(ASSUMED_HOURS.is_open(times, case.profile.site.timezone).all())
-    if not both or end - start > LONGEST_WITHOUT_PROOF_MS or _often_silent(case, rows, start, end):
+        steady = _in_hours(case, ASSUMED_HOURS, start, end)
+    if not steady or end - start > LONGEST_WITHOUT_PROOF_MS:
         return None
     return Outage(start, end, len(tried), hosts, "abrupt", ongoing)
 
 
-def attempts_in(case: Case, start: int, end: int) -> NDArray[np.intp]:
-    """Rows by which an inside host tried to reach an outside address within [start, end) and could not.
+def _in_hours(case: Case, hours: Hours, start: int, end: int) -> bool:
+    minutes = np.arange(start // 60_000, max(end // 60_000, start // 60_000 + 1), dtype=np.int64)
+    return float(hours.is_open(minutes, case.profile.site.timezone).mean()) >= FLOWING
 
-    They left by no link (no egress interface), or by a link while nothing came back over any.
+
+def _attempts(case: Case, grid: Grid, dead: tuple[tuple[int, int], ...]) -> NDArray[np.intp]:
+    """Rows by which an inside host tried to reach an outside address in a dead time and could not.
+
+    They left by no link, or by a link while nothing came back over any. A place that is tried in vain at
+    other times too (no route to it, or a one-way report) is no proof of anything.
     """
     flows = case.flows
-    near = np.flatnonzero((flows.start_ms >= start) & (flows.start_ms < end))
-    no_way_out = (flows.link[near] < 0) & (flows.egress[near] == 0)
-    into_nothing = (flows.link[near] >= 0) & (flows.direction[near] == UP) & ~_own_checks(case)[near]
-    tried: NDArray[np.intp] = near[no_way_out | into_nothing]
-    lan = case.profile.site.lan
+    # Egress 0 means no way out only where the exporter numbers its interfaces at all.
+    tried = (flows.link < 0) & (flows.egress == 0) & (flows.ingress > 0)
+    tried |= (flows.link >= 0) & (flows.direction == UP)
+    tried[keepalive_rows(case)] = False
+    rows = np.flatnonzero(tried)
+    rows = rows[np.argsort(flows.start_ms[rows], kind="stable")]
+    within, near = np.zeros(grid.bins, np.bool_), np.zeros(grid.bins, np.bool_)
+    margin = EDGE_MS // STEP_MS
+    for start, end in dead:
+        first, last = grid.bin_of(np.array([start, end]))
+        within[first : last + 1] = True
+        near[max(first - margin, 0) : last + margin + 1] = True
+    bins = grid.bin_of(flows.start_ms[rows])
+    size = len(flows.addresses)
+    elsewhere = np.bincount(flows.outside[rows[~near[bins]]], minlength=size) > 0
+    answers = np.zeros(size, np.bool_)
+    answers[flows.outside[flows.direction == DOWN]] = True
+    rows = rows[within[bins]]
+    rows = rows[~(elsewhere & ~answers)[flows.outside[rows]]]
+    return rows[_leads_out(case, rows)]
+
+
+def _leads_out(case: Case, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Whether each row runs from the LAN (where the profile names one) to a single outside address."""
+    flows, lan = case.flows, case.profile.site.lan
     meant = np.zeros(len(flows.addresses), dtype=np.bool_)
-    for index in np.unique(flows.outside[tried]):
-        address = flows.addresses[int(index)]
-        meant[index] = not lies_in(address, GROUPS) and not lies_in(address, lan)
-    tried = tried[meant[flows.outside[tried]]]
-    if lan:
-        ours = np.zeros(len(flows.addresses), dtype=np.bool_)
-        for index in np.unique(flows.inside[tried]):
-            ours[index] = lies_in(flows.addresses[int(index)], lan)
-        tried = tried[ours[flows.inside[tried]]]
-    return tried
+    ours = np.zeros(len(flows.addresses), dtype=np.bool_)
+    for index in np.unique(flows.outside[rows]):
+        meant[index] = not lies_in(flows.addresses[int(index)], (*GROUPS, *lan))
+    for index in np.unique(flows.inside[rows]):
+        ours[index] = not lan or lies_in(flows.addresses[int(index)], lan)
+    leads: NDArray[np.bool_] = meant[flows.outside[rows]] & ours[flows.inside[rows]]
+    return leads
 
 
-def _own_checks(case: Case) -> NDArray[np.bool_]:
-    own = np.zeros(len(case.flows), dtype=np.bool_)
-    for account in accounts(case):
-        own[matching_rows(case.flows, account.keepalive)] = True
-    return own
+def _within(case: Case, scene: _Scene, start: int, end: int) -> NDArray[np.intp]:
+    first, past = np.searchsorted(case.flows.start_ms[scene.attempts], [start, end])
+    return scene.attempts[first:past]
 
 
-def _flowing(case: Case, rows: NDArray[np.intp], start: int, end: int, first_ms: int, last_ms: int) -> float:
-    """The part of the heard minutes of [start, end) in which something was carried; 0 where the export has
-    none.
+def _flowing(case: Case, scene: _Scene, start: int, end: int) -> float:
+    """The part of the minutes of [start, end) in which something was carried; 0 where the export has too
+    few.
     """
-    usage = case.usage
+    first_ms, last_ms = _span(case)
     start, end = max(start, first_ms), min(end, last_ms)
     if end - start < AROUND_MS / 2:
         return 0.0
-    grid = Grid(start, usage.window_ms, max((end - start) // usage.window_ms, 1))
-    flowing = grid.covering(case.flows.start_ms[rows], case.flows.end_ms[rows]) > 0
-    return float(flowing.mean())
+    first = (start - scene.grid.start_ms) // STEP_MS
+    minutes = scene.carried[first : first + (end - start) // STEP_MS]
+    whole = len(minutes) // 6 * 6
+    return float(minutes[:whole].reshape(-1, 6).any(axis=1).mean())
 
 
-def _often_silent(case: Case, rows: NDArray[np.intp], start: int, end: int) -> bool:
-    """Whether the site is silent for half as long at other times of the export: then silence is its habit."""
-    for other_start, other_end in _dead(case, rows):
-        if (other_start, other_end) != (start, end) and other_end - other_start >= (end - start) / 2:
-            return True
-    return False
+def _may_be_chance(scene: _Scene, start: int, end: int) -> bool:
+    """Whether the site's own habit explains a silence: it is thin around, or as long at another time."""
+    first, last = scene.grid.bin_of(np.array([start, end]))
+    sides = [
+        scene.carried[max(first - HABIT_BINS, 0) : first],
+        scene.carried[last + 1 : last + 1 + HABIT_BINS],
+    ]
+    usual = [float(side.mean()) for side in sides if len(side) >= HABIT_BINS / 6]
+    if not usual or (1.0 - min(usual)) ** int(last - first) > CHANCE:
+        return True
+    others = [stop - begin for begin, stop in scene.dead if (begin, stop) != (start, end)]
+    return any(length >= (end - start) / 2 for length in others)
 
 
 def _finding(case: Case, outage: Outage) -> Finding:
-    tried = attempts_in(case, outage.start_ms, outage.end_ms)
+    tried = _within(case, _scene(case), outage.start_ms, outage.end_ms)
     confidence: Confidence = "medium" if outage.proof == "abrupt" else "high"
     summary, client = words.outage(case, outage.start_ms, outage.end_ms, outage.attempts, outage.ongoing)
     evidence: dict[str, Any] = {

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from ipaddress import IPv6Address, ip_address, ip_network
+from functools import lru_cache
+from ipaddress import IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
 from typing import Any, Final
 
 import numpy as np
@@ -39,10 +40,15 @@ def label_of(case: Case, address: bytes) -> str | None:
     return best[1] if best else None
 
 
+@lru_cache(maxsize=16)
+def _networks(texts: tuple[str, ...]) -> tuple[IPv4Network | IPv6Network, ...]:
+    return tuple(ip_network(text, strict=False) for text in texts)
+
+
 def lies_in(address: bytes, networks: Sequence[str]) -> bool:
     """Whether 16 octets of an address lie in any of the networks, given as text."""
     place = ip_address(address_text(address))
-    return any(place in ip_network(network, strict=False) for network in networks)
+    return any(place in network for network in _networks(tuple(networks)))
 
 
 def who_what_where(case: Case, rows: NDArray[np.intp], weights: NDArray[np.float64]) -> dict[str, Any]:

@@ -1,99 +1,129 @@
-"""A diagnosis becomes a note: times in the site's zone, addresses as text, figures rounded to the evidence."""
+"""From a diagnosis to a note: the client's part, the engineer's part, and the series that pictures show."""
 
 from __future__ import annotations
 
-from datetime import datetime
-from typing import Any
-from zoneinfo import ZoneInfo
+from collections.abc import Callable
+from dataclasses import fields, is_dataclass, replace
+from typing import Any, TypeVar
 
-from flowdiag.aggregator.figures import DirectionFigures, Ranked
+import numpy as np
+
+from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnosis import Diagnosis
-from flowdiag.diagnoser.finding import Finding
-from flowdiag.note.model import Note
+from flowdiag.diagnoser.finding import Finding, Verdict
+from flowdiag.note import wording as words
+from flowdiag.note.charting import charts, stack
+from flowdiag.note.clock import Clock
+from flowdiag.note.escape import terminal
+from flowdiag.note.model import ClientPart, Note, NoteCoverage
+from flowdiag.note.pseudonyms import Pseudonyms, inside_of
 
-SCHEMA = "flowdiag.note/1"
+Part = TypeVar("Part")
 
 
-def compose(diagnosis: Diagnosis, *, ticket: str | None = None) -> Note:
-    """The note of a diagnosis. ticket: the desk's reference."""
-    case = diagnosis.case
-    zone = ZoneInfo(case.profile.site.timezone)
+def compose(diagnosis: Diagnosis, *, ticket: str | None = None, pseudonyms: Pseudonyms | None = None) -> Note:
+    """The note of a diagnosis. ticket: its reference; pseudonyms: replace inside addresses by these.
+
+    Deterministic: the same diagnosis and key give the same note.
+    """
+    case, verdict = diagnosis.case, diagnosis.verdict
+    findings = verdict_first(diagnosis)
+    site = case.profile.site
+    note = Note(
+        ticket=_line(ticket),
+        site=site.name,
+        timezone=site.timezone,
+        reported=_line(case.reported),
+        window_ms=case.window_ms,
+        client=client_part(case, verdict, findings),
+        verdict=verdict,
+        findings=findings,
+        links=diagnosis.links,
+        talkers=diagnosis.talkers,
+        applications=diagnosis.applications,
+        destinations=diagnosis.destinations,
+        coverage=note_coverage(case),
+        cautions=diagnosis.cautions,
+        method=words.method(case.profile),
+        unseen=words.UNSEEN_ALWAYS,
+        charts=charts(case),
+        stack=stack(case, verdict),
+    )
+    note = rewritten(note, terminal)
+    if pseudonyms is None:
+        return note
+    is_inside = inside_of(case)
+    note = rewritten(note, lambda text: pseudonyms.replaced(text, is_inside))
+    return replace(note, pseudonyms=True, cautions=(*note.cautions, words.PSEUDONYMS))
+
+
+def _line(text: str | None) -> str | None:
+    return (text or "").strip() or None
+
+
+def verdict_first(diagnosis: Diagnosis) -> tuple[Finding, ...]:
+    """The finding that the verdict rests on, then the others in their order."""
+    first = diagnosis.verdict.finding
+    others = tuple(finding for finding in diagnosis.findings if finding is not first)
+    return others if first is None else (first, *others)
+
+
+def client_part(case: Case, verdict: Verdict, findings: tuple[Finding, ...]) -> ClientPart:
+    saw = [verdict.sentence]
+    if verdict.code == "not-the-link":
+        aside = [f for f in findings if f.code in words.WORTH_NOTICING and f.severity != "info"]
+        saw += [words.besides(finding.client) for finding in aside[:1]]
+    clock = Clock(case.profile.site.timezone)
+    return ClientPart(
+        told=words.told(_line(case.reported), clock, case.window_ms, given=case.window_given),
+        saw=tuple(saw),
+        means=words.means(verdict),
+        next=words.next_step(verdict),
+    )
+
+
+def note_coverage(case: Case) -> NoteCoverage:
     coverage = case.coverage
-    expected = coverage.records + coverage.lost_records
-
-    def iso(ms: int | None) -> str | None:
-        return None if ms is None else datetime.fromtimestamp(ms / 1000, zone).isoformat(timespec="seconds")
-
-    def finding(f: Finding) -> dict[str, Any]:
-        return {
-            "code": f.code,
-            "severity": f.severity,
-            "confidence": f.confidence,
-            "link": f.link,
-            "direction": f.direction,
-            "from": iso(f.start_ms),
-            "to": iso(f.end_ms),
-            "summary": f.summary,
-            "evidence": f.evidence,
-            "actions": [action.text for action in f.actions],
-        }
-
-    document = {
-        "schema": SCHEMA,
-        "ticket": ticket,
-        "site": case.profile.site.name,
-        "reported": case.reported,
-        "window": {"from": iso(case.window_ms[0]), "to": iso(case.window_ms[1])},
-        "verdict": {
-            "code": diagnosis.verdict.code,
-            "sentence": diagnosis.verdict.sentence,
-            "confidence": diagnosis.verdict.confidence,
-        },
-        "findings": [finding(f) for f in diagnosis.findings],
-        "links": [
-            {"name": k.name, "role": k.role, "down": _figures(k.down), "up": _figures(k.up)}
-            for k in diagnosis.links
-        ],
-        "talkers": [_place(r) for r in diagnosis.talkers],
-        "applications": [
-            {"application": r.key, "bytes": r.octets, "share": round(r.share, 4)}
-            for r in diagnosis.applications
-        ],
-        "destinations": [_place(r) for r in diagnosis.destinations],
-        "coverage": {
-            "records": coverage.records,
-            "first": iso(coverage.first_ms),
-            "last": iso(coverage.last_ms),
-            "lost_records": coverage.lost_records,
-            "lost_percent": round(100 * coverage.lost_records / expected, 2) if expected else 0.0,
-            "undecoded_records": coverage.undecoded_records,
-            "sampling": round(coverage.sampling, 3),
-            "resolution_s": coverage.resolution_s,
-            "notes": list(coverage.notes),
-        },
-        "cautions": list(diagnosis.cautions),
-    }
-    return Note(document, diagnosis.verdict, diagnosis.findings)
+    sent = coverage.records + coverage.lost_records
+    return NoteCoverage(
+        records=coverage.records,
+        first_ms=coverage.first_ms,
+        last_ms=coverage.last_ms,
+        heard=heard_part(case),
+        lost_records=coverage.lost_records,
+        lost_percent=100.0 * coverage.lost_records / sent if sent else 0.0,
+        lost_is_estimate=coverage.lost_is_estimate,
+        undecoded_records=coverage.undecoded_records,
+        sampling=coverage.sampling,
+        resolution_s=coverage.resolution_s,
+        resolution_known=coverage.resolution_known,
+        notes=coverage.notes,
+    )
 
 
-def _figures(f: DirectionFigures) -> dict[str, Any]:
-    return {
-        "capacity_mbps": f.capacity_mbps,
-        "mean_mbps": round(f.mean_mbps, 3),
-        "p95_mbps": round(f.p95_mbps, 3),
-        "peak_mbps": round(f.peak_mbps, 3),
-        "bytes": f.octets,
-        "busy_minutes": f.busy_minutes,
-        "full_minutes": f.full_minutes,
-    }
+def heard_part(case: Case) -> float:
+    """Part of the window's minutes, those outside the export too, in which the exporter was heard."""
+    usage, (begin, end) = case.usage, case.window_ms
+    first = (begin - usage.start_ms) // usage.window_ms
+    past = -((usage.start_ms - end) // usage.window_ms)
+    if past <= first:
+        return 0.0
+    heard = case.coverage.heard[max(first, 0) : max(past, 0)]
+    return float(np.count_nonzero(heard)) / (past - first)
 
 
-def _place(r: Ranked) -> dict[str, Any]:
-    return {
-        "address": r.key,
-        "label": r.label,
-        "bytes": r.octets,
-        "packets": r.packets,
-        "flows": r.flows,
-        "share": round(r.share, 4),
-    }
+def rewritten(part: Part, rewrite: Callable[[str], str]) -> Part:
+    """The same value with every text in it rewritten; keys of dictionaries are the program's own and stay."""
+    value: Any = part
+    if isinstance(value, str):
+        value = rewrite(value)
+    elif isinstance(value, tuple):
+        value = tuple(rewritten(item, rewrite) for item in value)
+    elif isinstance(value, list):
+        value = [rewritten(item, rewrite) for item in value]
+    elif isinstance(value, dict):
+        value = {key: rewritten(item, rewrite) for key, item in value.items()}
+    elif is_dataclass(value) and not isinstance(value, type):
+        changed = {f.name: rewritten(getattr(value, f.name), rewrite) for f in fields(value)}
+        value = type(value)(**changed)
+    return value  # type: ignore[no-any-return]

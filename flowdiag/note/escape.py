@@ -79,9 +79,9 @@ def markdown(text: str) -> str:
     return line.translate(_ENTITIES)
 
 
-def html(text: str) -> str:
+def html(text: str, *, longest: int = LONGEST) -> str:
     """Text for HTML and XML content and quoted attributes."""
-    return _html_escape(terminal(text), quote=True)
+    return _html_escape(terminal(text, longest=longest), quote=True)
 
 
 _FORMULA: Final = tuple(

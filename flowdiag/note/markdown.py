@@ -1,29 +1,104 @@
-"""The note as Markdown: CommonMark and pipe tables only."""
+"""The note as Markdown that pastes into a ticket: CommonMark and pipe tables, no HTML, no images."""
 
 from __future__ import annotations
 
-from flowdiag.note.escape import markdown
+from collections.abc import Iterator, Sequence
+
+from flowdiag.aggregator.figures import Ranked
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.note import figures
+from flowdiag.note import wording as words
+from flowdiag.note.clock import Clock
+from flowdiag.note.escape import markdown as escaped
 from flowdiag.note.model import Note
 
 
 def render(note: Note) -> str:
-    """Markdown that pastes into a ticket."""
-    d = note.document
-    lines = [f"## {markdown(d['site'])}", "", f"{d['window']['from']} to {d['window']['to']}", ""]
-    if d["reported"]:
-        lines += [f"You told us: {markdown(d['reported'])}", ""]
-    lines += [f"**{markdown(d['verdict']['sentence'])}**", "", "### Findings", ""]
-    lines += [f"- **{f['severity']}** `{f['code']}`: {markdown(f['summary'])}" for f in d["findings"]]
-    lines += [
-        "",
-        "### Links",
-        "",
-        "| link | way | plan | mean | p95 | peak |",
-        "|---|---|---:|---:|---:|---:|",
-    ]
-    for link in d["links"]:
-        for way in ("down", "up"):
-            keys = ("capacity_mbps", "mean_mbps", "p95_mbps", "peak_mbps")
-            rates = " | ".join(f"{link[way][key]:.1f}" for key in keys)
-            lines.append(f"| {markdown(link['name'])} | {way} | {rates} |")
-    return "\n".join(lines) + "\n"
+    """Blocks parted by blank lines; one line a paragraph, since ticket systems keep line ends."""
+    return "\n\n".join(_blocks(note)) + "\n"
+
+
+def _blocks(note: Note) -> Iterator[str]:
+    ticket = f" {note.ticket}" if note.ticket else ""
+    yield f"# {escaped(f'{words.TITLE}{ticket}: {note.site}')}"
+    yield escaped(words.subtitle(note))
+    yield f"## {words.FOR_CLIENT}"
+    client = note.client
+    for heading, sentences in (
+        (words.TOLD, (client.told,)),
+        (words.SAW, client.saw),
+        (words.MEANS, (client.means,)),
+        (words.NEXT, client.next),
+    ):
+        yield f"### {heading}"
+        yield escaped(" ".join(sentences))
+    yield f"## {words.FOR_ENGINEER}"
+    yield from _verdict(note)
+    yield f"### {words.FINDINGS}"
+    if not note.findings:
+        yield words.NO_FINDINGS
+    clock = Clock(note.timezone)
+    dated = not clock.same_day(*note.window_ms)
+    for number, finding in enumerate(note.findings, 1):
+        yield from _finding(number, finding, clock, dated=dated)
+    if note.links:
+        yield f"### {words.LINKS}"
+        yield _table(figures.LINK_COLUMNS, figures.link_rows(note.links), left=2)
+    yield from _ranking(words.TALKERS, ("Address", "Name"), note.talkers)
+    yield from _ranking(words.APPLICATIONS, ("Application",), note.applications)
+    yield from _ranking(words.DESTINATIONS, ("Address", "Name"), note.destinations)
+    yield f"### {words.COVERAGE}"
+    named = [f"{name}: {value}" for name, value in words.coverage_rows(note.coverage, clock)]
+    yield _list([*named, *note.coverage.notes])
+    for heading, sentences in (
+        (words.CAUTIONS, note.cautions),
+        (words.METHOD, note.method),
+        (words.UNSEEN, note.unseen),
+    ):
+        if sentences:
+            yield f"### {heading}"
+            yield _list(sentences)
+
+
+def _verdict(note: Note) -> Iterator[str]:
+    verdict = note.verdict
+    yield f"**{words.VERDICT}: {escaped(verdict.code)}**, {words.CONFIDENCE[verdict.confidence]}"
+    if verdict.finding is None:
+        yield _list([*verdict.reasons, *map(words.action, verdict.next_steps)])
+
+
+def _finding(number: int, finding: Finding, clock: Clock, *, dated: bool) -> Iterator[str]:
+    severity = words.SEVERITIES[finding.severity]
+    facts = ", ".join(words.finding_facts(finding, clock, dated=dated))
+    yield f"#### {number}. {severity}: {escaped(finding.code)}"
+    yield escaped(facts)
+    yield escaped(finding.summary)
+    told = "; ".join(f"{name} {value}" for name, value in figures.evidence_rows(finding))
+    rows = [(words.FIGURES, told)] if told else []
+    rows += [*figures.who_rows(finding), *((words.DOUBT, text) for text in finding.doubts)]
+    items = [f"{name}: {value}" for name, value in rows]
+    items += [f"{words.TO_DO}: {words.action(step)}" for step in finding.actions]
+    if items:
+        yield _list(items)
+
+
+def _list(items: Sequence[str]) -> str:
+    return "\n".join(f"- {escaped(item)}" for item in items)
+
+
+def _table(columns: Sequence[str], rows: Sequence[Sequence[str]], *, left: int) -> str:
+    """The first `left` columns to the left, the others to the right."""
+    rule = ["---" if i < left else "---:" for i in range(len(columns))]
+    lines = [rule, *([escaped(cell) for cell in row] for row in rows)]
+    return "\n".join(f"| {' | '.join(line)} |" for line in [list(columns), *lines])
+
+
+def _ranking(heading: str, names: tuple[str, ...], ranked: Sequence[Ranked]) -> Iterator[str]:
+    rows = figures.ranked_rows(ranked, named=len(names) > 1)
+    if not rows:
+        return
+    yield f"### {heading}"
+    yield _table((*names, "Volume", "Share", "Flows"), rows, left=len(names))
+    more = figures.more_rows(ranked)
+    if more:
+        yield more

@@ -1,17 +1,132 @@
-"""The note: one object that every format renders; no format computes anything."""
+"""A ticket note before it is written in a format: everything that formats show, and nothing to compute.
+
+All text in it is one printable line each (escape.py); a format adds only the escaping that its syntax needs.
+Times are ms since 1970 UTC; `Clock(note.timezone)` writes them.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
+from flowdiag.aggregator.figures import LinkFigures, Ranked
 from flowdiag.diagnoser.finding import Finding, Verdict
+
+Span = tuple[int, int]  # [start, end)
+Rates = tuple[float | None, ...]  # Mbit/s per step; None where the exporter was not heard
+
+
+@dataclass(frozen=True)
+class ClientPart:
+    """What the client reads: plain words, one cause, one next step. Sentences."""
+
+    told: str
+    saw: tuple[str, ...]
+    means: str
+    next: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class StateSpan:
+    """What a link did: state is one of diagnoser.link_states.STATE_NAMES."""
+
+    start_ms: int
+    end_ms: int
+    state: str
+
+
+@dataclass(frozen=True)
+class Chart:
+    """The rate of one link direction over time.
+
+    rates: mean of each step, Mbit/s with the link's framing; peaks: the step's highest minute. full, busy:
+    sustained spans. window_ms: the complaint's window, None when it is all of the chart.
+    """
+
+    link: str
+    role: str
+    direction: str
+    capacity_mbps: float
+    start_ms: int
+    step_ms: int
+    rates: Rates
+    peaks: Rates
+    full: tuple[Span, ...]
+    busy: tuple[Span, ...]
+    states: tuple[StateSpan, ...]
+    window_ms: Span | None
+
+    @property
+    def end_ms(self) -> int:
+        return self.start_ms + self.step_ms * len(self.rates)
+
+
+@dataclass(frozen=True)
+class Layer:
+    """One talker's part of a stack; rates in Mbit/s per step."""
+
+    name: str
+    rates: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Stack:
+    """Who used a link direction while the main finding lasted; the largest first, the rest of them last."""
+
+    link: str
+    direction: str
+    capacity_mbps: float
+    start_ms: int
+    step_ms: int
+    episode_ms: Span
+    layers: tuple[Layer, ...]
+
+    @property
+    def end_ms(self) -> int:
+        return self.start_ms + self.step_ms * len(self.layers[0].rates)
+
+
+@dataclass(frozen=True)
+class NoteCoverage:
+    """heard: part of the window in which the exporter gave a sign of life, 0 to 1."""
+
+    records: int
+    first_ms: int | None
+    last_ms: int | None
+    heard: float
+    lost_records: int
+    lost_percent: float
+    lost_is_estimate: bool
+    undecoded_records: int
+    sampling: float
+    resolution_s: int
+    resolution_known: bool
+    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class Note:
-    """document: the JSON note (contract of the format), in key order; the rest is what people read."""
+    """findings: the verdict's first, then the most severe. talkers, applications, destinations: of window_ms.
 
-    document: dict[str, Any]
+    method: how the figures were computed; unseen: what such an export cannot show; pseudonyms: whether inside
+    addresses were replaced.
+    """
+
+    ticket: str | None
+    site: str
+    timezone: str
+    reported: str | None
+    window_ms: Span
+    client: ClientPart
     verdict: Verdict
     findings: tuple[Finding, ...]
+    links: tuple[LinkFigures, ...]
+    talkers: tuple[Ranked, ...]
+    applications: tuple[Ranked, ...]
+    destinations: tuple[Ranked, ...]
+    coverage: NoteCoverage
+    cautions: tuple[str, ...]
+    method: tuple[str, ...]
+    unseen: tuple[str, ...]
+    charts: tuple[Chart, ...]
+    stack: Stack | None
+    pseudonyms: bool = False

@@ -1,57 +1,153 @@
-"""The note as plain text of 100 columns: the client part first, then the engineer part."""
+"""The note as text: for a terminal with colours that add nothing, or plain for pasting; 100 columns."""
 
 from __future__ import annotations
 
-from textwrap import wrap
-from typing import Any, Final
+from collections.abc import Iterator, Sequence
+from typing import Final
 
+from flowdiag.aggregator.figures import Ranked
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.note import figures
+from flowdiag.note import wording as words
+from flowdiag.note.clock import Clock
 from flowdiag.note.escape import terminal
+from flowdiag.note.layout import PLAIN_WIDTH, Line, bullets, paragraph, plain, styled, table, terminal_width
 from flowdiag.note.model import Note
+from flowdiag.note.text_chart import LEGEND, chart_lines
 
-WIDTH: Final = 100
+_SEVERITY_STYLES: Final = {"critical": "bold red", "warning": "bold yellow", "info": "bold blue"}
+_LABEL_WIDTH: Final = 14
 
 
-def render(note: Note) -> str:
-    """Text for a terminal and for pasting."""
-    d = note.document
-    lines = [f"{d['site']}" + (f" - ticket {d['ticket']}" if d["ticket"] else "")]
-    lines += [f"{d['window']['from']} to {d['window']['to']}", "", "FOR THE CLIENT"]
-    if d["reported"]:
-        lines += _paragraph(f"You told us: {d['reported']}")
-    lines += _paragraph(d["verdict"]["sentence"])
-    if note.verdict.next_steps:
-        lines += _paragraph(f"Next: {note.verdict.next_steps[0].text}")
-    lines += [
-        "",
-        "FOR THE ENGINEER",
-        f"Verdict: {d['verdict']['code']} (confidence {d['verdict']['confidence']})",
-    ]
-    for finding in d["findings"]:
-        lines += _paragraph(f"[{finding['severity']}] {finding['code']}: {finding['summary']}")
-        lines += [line for action in finding["actions"] for line in _paragraph(f"- {action}", "    ")]
-    lines += ["", "Link              way     plan     mean      p95     peak  busy min  full min   (Mbit/s)"]
-    for link in d["links"]:
-        for way in ("down", "up"):
-            lines.append(_row(link["name"], way, link[way]))
-    for title, rows, key in (
-        ("Talkers", d["talkers"], "address"),
-        ("Applications", d["applications"], "application"),
-        ("Destinations", d["destinations"], "address"),
+def render(note: Note, *, on_terminal: bool = False) -> str:
+    """on_terminal: coloured and no wider than the terminal; else plain, at most PLAIN_WIDTH columns."""
+    width = terminal_width() if on_terminal else PLAIN_WIDTH
+    lines = [[(terminal(text), style) for text, style in line] for line in _lines(note, width)]
+    return styled(lines) if on_terminal else plain(lines)
+
+
+def _lines(note: Note, width: int) -> Iterator[Line]:
+    ticket = f" {note.ticket}" if note.ticket else ""
+    yield from paragraph(f"{words.TITLE}{ticket}: {note.site}", width, style="bold")
+    yield from paragraph(words.subtitle(note), width)
+    yield from _part(words.FOR_CLIENT, width)
+    client = note.client
+    for heading, sentences in (
+        (words.TOLD, (client.told,)),
+        (words.SAW, client.saw),
+        (words.MEANS, (client.means,)),
+        (words.NEXT, client.next),
     ):
-        lines += ["", title]
-        for row in rows[:5]:
-            label = f" ({row['label']})" if row.get("label") else ""
-            lines.append(f"  {row['share'] * 100:5.1f} %  {row['bytes'] / 1e6:10.1f} MB  {row[key]}{label}")
-    lines += ["", f"Evidence: {d['coverage']['records']} records, {d['coverage']['lost_records']} lost"]
-    for text in [*d["coverage"]["notes"], *d["cautions"]]:
-        lines += _paragraph(f"- {text}")
-    return "".join(terminal(line) + "\n" for line in lines)
+        yield []
+        yield [(heading, "bold")]
+        yield from paragraph(" ".join(sentences), width, indent="  ")
+    yield from _part(words.FOR_ENGINEER, width)
+    yield from _verdict(note, width)
+    yield from _findings(note, width)
+    yield from _section(
+        words.LINKS, table(figures.LINK_COLUMNS, figures.link_rows(note.links), left=2, width=width)
+    )
+    yield from _charts(note, width)
+    yield from _ranking(words.TALKERS, ("Address", "Name"), note.talkers, width)
+    yield from _ranking(words.APPLICATIONS, ("Application",), note.applications, width)
+    yield from _ranking(words.DESTINATIONS, ("Address", "Name"), note.destinations, width)
+    rows = words.coverage_rows(note.coverage, Clock(note.timezone))
+    named = [line for name, value in rows for line in _labelled(name, value, width, "  ", 22)]
+    yield from _section(words.COVERAGE, [*named, *bullets(note.coverage.notes, width)])
+    for heading, sentences in (
+        (words.CAUTIONS, note.cautions),
+        (words.METHOD, note.method),
+        (words.UNSEEN, note.unseen),
+    ):
+        yield from _section(heading, bullets(sentences, width))
 
 
-def _paragraph(text: str, indent: str = "  ") -> list[str]:
-    return wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")
+def _part(heading: str, width: int) -> Iterator[Line]:
+    yield []
+    yield [("═" * width, "dim")]
+    yield [(heading.upper(), "bold")]
 
 
-def _row(name: str, way: str, f: dict[str, Any]) -> str:
-    rates = " ".join(f"{f[k]:8.1f}" for k in ("capacity_mbps", "mean_mbps", "p95_mbps", "peak_mbps"))
-    return f"{name[:16]:16}  {way:4} {rates}  {f['busy_minutes']:8} {f['full_minutes']:9}"
+def _section(heading: str, lines: Sequence[Line]) -> Iterator[Line]:
+    if lines:
+        yield []
+        yield [(heading, "bold")]
+        yield from lines
+
+
+def _labelled(name: str, value: str, width: int, indent: str, size: int = _LABEL_WIDTH) -> list[Line]:
+    lead = f"{indent}{name:{size}}"
+    return paragraph(value, width, indent=lead, hanging=" " * len(lead))
+
+
+def _verdict(note: Note, width: int) -> Iterator[Line]:
+    verdict = note.verdict
+    rests = "" if verdict.finding is None else "; it rests on finding 1"
+    yield []
+    yield [
+        (f"{words.VERDICT}: ", "bold"),
+        (verdict.code, "bold"),
+        (f", {words.CONFIDENCE[verdict.confidence]}{rests}", ""),
+    ]
+    if verdict.finding is None:
+        yield from bullets(verdict.reasons, width)
+        for step in verdict.next_steps:
+            yield from paragraph(words.action(step), width, indent="  > ", hanging="    ")
+
+
+def _findings(note: Note, width: int) -> Iterator[Line]:
+    yield []
+    yield [(words.FINDINGS, "bold")]
+    if not note.findings:
+        yield from paragraph(words.NO_FINDINGS, width, indent="  ")
+    clock = Clock(note.timezone)
+    dated = not clock.same_day(*note.window_ms)
+    for number, finding in enumerate(note.findings, 1):
+        if number > 1:
+            yield []
+        yield from _finding(number, finding, clock, width, dated=dated)
+
+
+def _finding(number: int, finding: Finding, clock: Clock, width: int, *, dated: bool) -> Iterator[Line]:
+    lead = f"  {number}. "
+    indent = " " * len(lead)
+    yield [
+        (lead, ""),
+        (words.SEVERITIES[finding.severity].upper(), _SEVERITY_STYLES[finding.severity]),
+        (f" {finding.code}", "bold"),
+        ("".join(f" | {part}" for part in words.finding_facts(finding, clock, dated=dated)), ""),
+    ]
+    yield from paragraph(finding.summary, width, indent=indent)
+    rows = figures.evidence_rows(finding)
+    if rows:
+        told = "; ".join(f"{name} {value}" for name, value in rows)
+        yield from _labelled(words.FIGURES, told, width, indent)
+    for name, value in figures.who_rows(finding):
+        yield from _labelled(name, value, width, indent)
+    for text in finding.doubts:
+        yield from _labelled(words.DOUBT, text, width, indent)
+    for step in finding.actions:
+        yield from paragraph(words.action(step), width, indent=f"{indent}> ", hanging=f"{indent}  ")
+
+
+def _charts(note: Note, width: int) -> Iterator[Line]:
+    if not note.charts:
+        return
+    clock = Clock(note.timezone)
+    yield []
+    yield [(words.CHARTS, "bold")]
+    for chart in note.charts:
+        yield from chart_lines(chart, clock, width)
+        yield []
+    yield from paragraph(LEGEND, width, indent="  ")
+
+
+def _ranking(heading: str, names: tuple[str, ...], ranked: Sequence[Ranked], width: int) -> Iterator[Line]:
+    rows = figures.ranked_rows(ranked, named=len(names) > 1)
+    if not rows:
+        return
+    lines = table((*names, "Volume", "Share", "Flows"), rows, left=len(names), width=width)
+    more = figures.more_rows(ranked)
+    if more:
+        lines += paragraph(more, width, indent="  ")
+    yield from _section(heading, lines)

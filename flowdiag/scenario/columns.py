@@ -49,7 +49,7 @@ def flow_fields(exporting: Exporting, family: int) -> tuple[Field, ...]:
         Field(4, 1, "protocol"),
         Field(5, 1, "tos"),
         Field(6, 2 if ipfix else 1, "flags"),
-        Field(1, 8 if ipfix else 4, "octets"),
+        Field(1, 8, "octets"),  # four would wrap within a minute at 1 Gbit/s
         Field(2, 8 if ipfix else 4, "packets"),
         *_TIMES[exporting.times],
     ]

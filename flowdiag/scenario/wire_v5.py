@@ -30,6 +30,7 @@ _RECORD: Final = np.dtype(
 MOST_RECORDS: Final = 30
 RANDOM_SAMPLING: Final = 2 << 14  # mode in the top two bits
 UPTIME_MODULUS: Final = 1 << 32
+LARGEST_COUNT: Final = (1 << 32) - 1
 
 
 def encode(
@@ -43,7 +44,7 @@ def encode(
 ) -> list[Message]:
     """Datagrams of the IPv4 records (dtype RECORD, in order of export). names: v5 has no place for them."""
     v4 = is_v4(addresses)
-    records = records[v4[records["src"]] & v4[records["dst"]]]
+    records = within_counters(records[v4[records["src"]] & v4[records["dst"]]])
     boot_ms = start_ms - exporting.uptime_ms
     packed = _pack(records, addresses, exporting, boot_ms)
     sequence = exporting.first_sequence
@@ -60,6 +61,27 @@ def encode(
         messages.append(Message(time_ms, header + packed[first * _RECORD.itemsize : last * _RECORD.itemsize]))
         sequence += last - first
     return messages
+
+
+def within_counters(records: NDArray[Any]) -> NDArray[Any]:
+    """Records whose octets fit the 32-bit counter: a router exports a flow early rather than let it wrap.
+
+    Larger ones are cut into parts of equal time and size; octets and packets stay the same in all.
+    """
+    parts = np.maximum(-(-records["octets"].astype(np.int64) // LARGEST_COUNT), 1)
+    if len(records) == 0 or parts.max() == 1:
+        return records
+    which = np.repeat(np.arange(len(records)), parts)
+    nth = np.arange(len(which)) - np.repeat(np.cumsum(parts) - parts, parts)
+    whole, share = records[which], parts[which]
+    cut = whole.copy()
+    duration = whole["end"] - whole["start"]
+    cut["start"] = whole["start"] + duration * nth // share
+    cut["end"] = whole["start"] + duration * (nth + 1) // share
+    for counter in ("octets", "packets"):
+        total = whole[counter].astype(np.int64)
+        cut[counter] = total * (nth + 1) // share - total * nth // share
+    return cut
 
 
 def _batches(

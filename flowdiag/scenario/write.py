@@ -46,8 +46,12 @@ class Situation:
 def enact(scene: Scene, meter: Meter | None = None) -> Situation:
     """Runs the scene's links and meters what they carried."""
     meter = meter or Meter()
-    carried = carry(scene.ledger, scene.site, scene.network)
-    return Situation(scene.site, carried, meter_records(carried, meter, scene.rng), meter, scene.rng)
+    return metered(carry(scene.ledger, scene.site, scene.network), meter, scene.rng)
+
+
+def metered(carried: Carried, meter: Meter, rng: Generator) -> Situation:
+    """Meters what was carried; the same traffic can be metered in several ways."""
+    return Situation(carried.site, carried, meter_records(carried, meter, rng), meter, rng)
 
 
 def export_messages(situation: Situation, exporting: Exporting) -> list[Message]:

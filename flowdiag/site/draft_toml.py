@@ -1,11 +1,10 @@
 """Writes a drafted profile as TOML, each guess with its evidence in a comment.
 
-Names come from the network: drafting.py takes out what could end a comment, values are quoted here.
+Names come from the network: drafting.py has made them printable lines, which cannot end a comment.
 """
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -13,11 +12,13 @@ from typing import Final
 
 from flowdiag.aggregator.addresses import to_text
 from flowdiag.flows import UNKNOWN_ADDRESS
+from flowdiag.note.escape import toml_string
 from flowdiag.site.draft_keepalives import Candidate
 from flowdiag.site.drafting import Draft, LinkGuess, OtherInterface, Prefix
 
 MAX_LISTED: Final = 40  # prefixes, other exporters, other interfaces
 FILL_IN: Final = "FILL IN"
+LEAST_SHOWN: Final = 0.01  # Mbit/s
 
 
 def as_toml(draft: Draft) -> str:
@@ -90,16 +91,15 @@ def _link(link: LinkGuess, draft: Draft) -> Iterator[str]:
         if link.interface_name
         else "made up; give it a name people know"
     )
-    yield f"name = {_quoted(link.name)}  # {told}"
+    yield f"name = {toml_string(link.name)}  # {told}"
     yield f'role = "{link.role}"  # {link.reason}'
     if link.interface is None:
         yield "interfaces = []  # the export has no interface numbers: direction comes from lan"
     else:
         yield f"interfaces = [{link.interface}]  # {_sources(link.public_share)}"
     for key, rate, when in zip(("down_mbps", "up_mbps"), link.peak_mbps, link.peak_ms, strict=True):
-        seen = f"the highest minute seen was {rate:.3g} Mbit/s"
-        at = f" at {_time(when)} UTC" if rate > 0 else ""
-        yield f"{key} = {_rounded_up(rate)}  # {FILL_IN} from the plan: {seen}{at}; not the plan's rate"
+        seen = f"{rate:.3g} Mbit/s ({_time(when)} UTC)" if rate >= LEAST_SHOWN else "next to nothing"
+        yield f"{key} = {_rounded_up(rate)}  # {FILL_IN} the plan's rate; the highest minute seen was {seen}"
     yield 'framing = "ethernet"  # or ip, wire, pppoe: what the plan rate counts for each packet'
     if link.role == "backup":
         yield "variable = true  # a guess, as for cellular: the rate is typical, not guaranteed"
@@ -138,11 +138,6 @@ def _others(others: tuple[OtherInterface, ...]) -> Iterator[str]:
         yield f"#   {other.index}{name}: {other.octets_in:,} in, {other.octets_out:,} out"
     if len(others) > MAX_LISTED:
         yield f"#   and {len(others) - MAX_LISTED} more"
-
-
-def _quoted(name: str) -> str:
-    """A TOML basic string: what plain_name() leaves needs no escapes but those that JSON has too."""
-    return json.dumps(name, ensure_ascii=False)
 
 
 def _rounded_up(rate: float) -> str:

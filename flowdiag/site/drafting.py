@@ -26,6 +26,7 @@ from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport
 from flowdiag.flows import UNKNOWN_ADDRESS
+from flowdiag.note.escape import terminal
 from flowdiag.site.draft_keepalives import Candidate, keepalive_candidates
 from flowdiag.site.places import (
     Door,
@@ -37,9 +38,9 @@ from flowdiag.site.places import (
     is_special,
 )
 from flowdiag.site.profile import MAX_MBPS, Link, Profile, Role, Site
-from flowdiag.site.values import plain_name
 
 MAX_LINKS_PROPOSED: Final = 8
+LONGEST_NAME: Final = 60  # characters of an interface's name
 PUBLIC_SHARE: Final = 0.9  # of what arrives at a link comes from public addresses
 MIN_PREFIX_SHARE: Final = 0.001  # of what arrives at an interface; less is a stray or spoofed source
 MANY_PREFIXES: Final = 8  # of one private block; more are proposed as their /16
@@ -107,7 +108,7 @@ def draft_profile(paths: Sequence[str | Path], progress: Progress | None = None)
     main = exporters[0][0] if exporters else UNKNOWN_ADDRESS
     doors = [door for door in places.doors() if door.exporter == main]
     names = {
-        index: plain_name(report.name)
+        index: terminal(report.name, longest=LONGEST_NAME).strip()
         for (exporter, index), report in sorted(export.report.interfaces.items())
         if exporter == main
     }
@@ -288,7 +289,8 @@ def _role(
 ) -> tuple[Role, str]:
     """The role of a link and the evidence for it."""
     total = float(octets.sum()) or 1.0
-    part = f"it carried {100 * octets[number] / total:.3g} % of the octets of all links"
+    percent = 100 * octets[number] / total
+    part = f"it carried {f'{percent:.3g}' if percent >= 0.1 else 'under 0.1'} % of the octets of all links"
     if len(octets) == 1:
         return "primary", "the only link seen"
     minutes = int(busy[number].sum())

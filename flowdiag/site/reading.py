@@ -63,10 +63,10 @@ def profile_from_options(
             expected="--interface N, or --lan CIDR where there is none",
         )
     raw = {
-        "site": {"name": "site", "timezone": timezone, "lan": list(lan)},
+        "site": {"name": "Site without a profile", "timezone": timezone, "lan": list(lan)},
         "link": [
             {
-                "name": "link",
+                "name": "line",
                 "interfaces": [] if interface is None else [interface],
                 "down_mbps": down,
                 "up_mbps": up,

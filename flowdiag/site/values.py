@@ -6,12 +6,10 @@ person who wrote the profile.
 
 from __future__ import annotations
 
-import unicodedata
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
 from typing import Final
 
 MAX_NAME: Final = 200  # a name has to fit a line of the note
-MAX_PLAIN: Final = 60  # characters of a name from the network
 MAX_SHOWN: Final = 60  # characters of a wrong value that an error line repeats
 MAPPED_BITS: Final = 96  # RFC 4291 2.5.5.2: prefix of IPv4-mapped addresses
 
@@ -31,15 +29,6 @@ def check_name(text: str) -> str:
     if len(text) > MAX_NAME:
         raise ValueError(f"it has {len(text)} characters")
     return text.strip()
-
-
-def plain_name(name: str) -> str:
-    """A name that came from the network as one line of printable text, cut to MAX_PLAIN; may be empty.
-
-    Control, format, surrogate and unassigned characters and line ends become spaces.
-    """
-    kept = (c if unicodedata.category(c)[0] not in "CZ" else " " for c in name[: 4 * MAX_PLAIN])
-    return " ".join("".join(kept).split())[:MAX_PLAIN]
 
 
 def check_address(text: str) -> str:

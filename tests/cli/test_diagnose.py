@@ -102,6 +102,18 @@ def test_one_link_and_direction(demo: Path) -> None:
     assert any('link "fibre" up only' in caution for caution in note["cautions"])  # type: ignore[attr-defined]
 
 
+def test_pseudonyms_hide_the_addresses_inside(
+    demo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FLOWDIAG_KEY_FILE", str(tmp_path / "key"))
+    for form in ("text", "markdown", "html", "json"):
+        arguments = (demo / CAPTURE, "--site", demo / PROFILE, *WINDOW, "--format", form)
+        assert "192.168.40." in run(*arguments).stdout
+        hidden = run(*arguments, "--pseudonyms")
+        assert (hidden.exit_code, hidden.stderr) == (0, "")
+        assert "192.168.40." not in hidden.stdout
+
+
 def test_a_window_outside_the_export_cannot_be_told(demo: Path) -> None:
     for window in (
         ("--from", "2026-03-05T10:00", "--to", "2026-03-05T11:00"),

@@ -1,7 +1,7 @@
 """Cases by hand: flow rows written one after another or in rows of even steps, and the usage that follows.
 
-Times are seconds after Monday 2 March 2026, 10:00 UTC. The site has a primary `fibre` of 100/20 Mbit/s and a backup
-`lte` of 30/5 Mbit/s unless told otherwise; framing is counted by IP octets, so that figures are easy to work out.
+Times are seconds after Monday 2 March 2026, 10:00 UTC. The site has a primary `fibre` of 100/20 Mbit/s and a
+backup `lte` of 30/5 Mbit/s unless told otherwise; plans count IP octets, so figures are easy to work out.
 """
 
 from __future__ import annotations
@@ -47,8 +47,8 @@ def profile(
     if backup:
         links.append(
             Link(
-                name="lte", role="backup", interfaces=[3], down_mbps=30, up_mbps=5, framing="ip", variable=True,
-                allowance_gb=allowance_gb, keepalive=list(keepalives),
+                name="lte", role="backup", interfaces=[3], down_mbps=30, up_mbps=5, framing="ip",
+                variable=True, allowance_gb=allowance_gb, keepalive=list(keepalives),
             )
         )  # fmt: skip
     return Profile(
@@ -94,8 +94,8 @@ class Book:
         """One record. packets 0: as many as 1000-octet packets make."""
         self.rows.append(
             (ms(start), ms(end), octets, packets or max(octets / 1000, 1), LINKS[link], way if link else -1,
-             self.place(inside), self.place(outside), inside_port, port, protocol, flags, opened_inside, sampling,
-             ingress, egress)
+             self.place(inside), self.place(outside), inside_port, port, protocol, flags, opened_inside,
+             sampling, ingress, egress)
         )  # fmt: skip
 
     def talk(self, start: float, end: float, down: float, up: float, **more: Any) -> None:
@@ -115,7 +115,7 @@ class Book:
         down: float = 20_000,
         hosts: int = 6,
     ) -> None:
-        """Conversations of one second each, so many seconds apart, by several hosts with forty servers in turn."""
+        """Conversations of one second each, `every` so many seconds, by several hosts with forty servers."""
         for number, start in enumerate(np.arange(begin, end - 1, every)):
             self.talk(
                 float(start), float(start) + 1, down, down / 20, link=link,
@@ -134,7 +134,7 @@ class Book:
         a_record: int = 6,
         size: int = 84,
     ) -> None:
-        """Keepalives to 198.51.100.1, `a_record` of them in each record, the last record with what is left."""
+        """Keepalives to 198.51.100.1, `a_record` of them in each record, the last one with what is left."""
         times = np.arange(begin, end, interval)
         for first in range(0, len(times), a_record):
             part = times[first : first + a_record]
@@ -158,7 +158,7 @@ class Book:
         links_apart: bool = True,
         window: tuple[float, float] | None = None,
     ) -> Case:
-        """The case of these rows. span: seconds that the export covers; heard: spans in which the exporter lived."""
+        """The case of these rows. span: seconds that the export covers; heard: when the exporter lived."""
         of = of or profile()
         columns = (
             [np.array(column) for column in zip(*self.rows, strict=True)] if self.rows else [np.zeros(0)] * 16
@@ -169,7 +169,8 @@ class Book:
         octets, packets = columns[2].astype(float), columns[3].astype(float)
         link, way = columns[4].astype(np.int8), columns[5].astype(np.int8)
         flows = SiteFlows(
-            start_ms=start, end_ms=end, octets=octets, packets=packets, wire_octets=octets, link=link, direction=way,
+            start_ms=start, end_ms=end, octets=octets, packets=packets, wire_octets=octets, link=link,
+            direction=way,
             inside=columns[6].astype(np.int32), outside=columns[7].astype(np.int32),
             inside_port=columns[8].astype(np.int32), outside_port=columns[9].astype(np.int32),
             protocol=columns[10].astype(np.int16), tcp_flags=columns[11].astype(np.int32),
@@ -193,7 +194,8 @@ class Book:
             records=len(start), first_ms=first, last_ms=last, heard=alive,
             losses=tuple(LossEvent(b"", 0, ms(at), 1, 20) for at in losses), lost_records=20 * len(losses),
             lost_messages=len(losses), lost_is_estimate=False, undecoded_records=0,
-            sampling=float(columns[13].max()) if self.rows else 1.0, resolution_s=resolution_s, resolution_known=True,
+            sampling=float(columns[13].max()) if self.rows else 1.0, resolution_s=resolution_s,
+            resolution_known=True,
             links_apart=links_apart, interface_names={}, notes=(),
         )  # fmt: skip
         usage = Usage(grid.start_ms, 60_000, tuple(one.name for one in of.link), *spread)

@@ -1,4 +1,4 @@
-"""Keepalive findings. Budgets by arithmetic: packets a direction = time / interval, octets = packets x size."""
+"""Keepalives. Budgets by arithmetic: packets a direction = time / interval; octets = packets x size."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from flowdiag.diagnoser import (
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.site.profile import Keepalive
-from tests.diagnoser.building import PING, TCP, Book, ms, profile
+from tests.diagnoser.building import PING, TCP, UDP, Book, ms, profile
 
 HOUR = 3600
 FINDERS = (keepalive_missing, keepalive_unanswered, keepalive_excess, keepalive_irregular)
@@ -196,4 +196,21 @@ def test_a_check_by_tcp_takes_several_packets_and_is_one_keepalive() -> None:
     for start in range(0, HOUR, 30):
         book.talk(start, start + 0.2, 300, 300, link="lte", inside="192.0.2.10", outside="198.51.100.1",
                   protocol=TCP, packets=5, inside_port=30_000 + start)  # fmt: skip
+    assert codes(book.case(**how)) == []
+
+
+def test_a_keepalive_to_a_resolver_is_not_the_hosts_own_questions_to_it() -> None:
+    """During a failover the site asks the same resolver over the backup, far more often than the router checks."""
+    book, how = hour(Keepalive(destination="198.51.100.53", protocol="udp", port=53, interval_s=10))
+    same: dict[str, Any] = {
+        "link": "lte",
+        "outside": "198.51.100.53",
+        "protocol": UDP,
+        "port": 53,
+        "flags": 0,
+    }
+    for start in range(0, HOUR, 10):
+        book.talk(start, start, 84, 84, inside="192.0.2.10", packets=1, inside_port=20_000 + start, **same)
+        for host in range(20 if 1200 <= start < 2400 else 0):
+            book.talk(start + 1, start + 1, 200, 70, inside=f"192.168.40.{20 + host}", packets=1, **same)
     assert codes(book.case(**how)) == []

@@ -29,12 +29,24 @@ def test_netflow9_counts_packets(situation: Situation) -> None:  # RFC 3954 5.1
     assert numbers[-1] < NEAR_WRAP
 
 
+def test_ipfix_counts_data_records_and_options_but_no_templates(situation: Situation) -> None:  # RFC 7011 3.1
+    messages = export_messages(situation, Exporting(protocol="ipfix", first_sequence=NEAR_WRAP))
+    numbers = [struct.unpack_from("!I", m.payload, 8)[0] for m in messages]
+    # The first message: templates, one sampling record, three interface names (LAN and two links).
+    assert numbers[1] == NEAR_WRAP + 4
+    announcements = sum(struct.unpack_from("!H", m.payload, 16)[0] == 2 for m in messages)
+    last = messages[-1].payload
+    assert struct.unpack_from("!H", last, 16)[0] != 2
+    in_all_but_last = len(situation.records) + 4 * announcements - _records(last)
+    assert numbers[-1] == (NEAR_WRAP + in_all_but_last) % 2**32
+
+
 def _records(payload: bytes) -> int:
-    """Data records in a message with flow sets only: template 256 has 59 octets a record, 257 has 83."""
+    """Data records in a message with flow sets only: template 256 has 57 octets a record, 257 has 81."""
     count, at = 0, 16
     while at < len(payload):
         number, length = struct.unpack_from("!HH", payload, at)
-        count += (length - 4) // {256: 59, 257: 83}[number]
+        count += (length - 4) // {256: 57, 257: 81}[number]
         at += length
     return count
 

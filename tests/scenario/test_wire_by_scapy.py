@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 from typing import Any
 
+import numpy as np
 import pytest
 import scapy.layers.netflow as netflow
 
@@ -20,7 +21,7 @@ UPTIME = 5_000_000
 @pytest.fixture(scope="module")
 def situation() -> Situation:
     stage = scene(4)
-    do.web(stage, stage.start, stage.end, 5, v6_share=0.4)
+    do.web(stage, stage.start, stage.end, 5, v6_share=0.4, per_host_hour=700)
     do.dns(stage, stage.start, stage.end)
     do.call(stage, stage.hosts[0], stage.start + 20_000, stage.end, dscp=46)
     return enact(stage, Meter(active_s=60))
@@ -84,6 +85,18 @@ def as_row(record: Any, start_ms: int, end_ms: int) -> tuple[Any, ...]:
     return (*ends, *(int(record.fields[name]) for name in names), start_ms, end_ms)
 
 
+def test_netflow9_records_read_the_same(situation: Situation) -> None:
+    exporting = Exporting(protocol="netflow9", times="uptime", uptime_ms=UPTIME)
+    boot = START - UPTIME
+    rows = []
+    for _, record in data_records(export_messages(situation, exporting)):
+        first, last = (int(record.fields[f"{name}_SWITCHED"]) for name in ("FIRST", "LAST"))
+        rows.append(as_row(record, boot + first, boot + last))
+    assert len(rows) > 300
+    assert any(":" in row[0] for row in rows)
+    assert sorted(rows) == wanted(situation)
+
+
 @pytest.mark.usefixtures("two_octet_flags")
 def test_ipfix_records_read_the_same(situation: Situation) -> None:
     messages = export_messages(situation, Exporting(protocol="ipfix", names=False))
@@ -92,6 +105,22 @@ def test_ipfix_records_read_the_same(situation: Situation) -> None:
         start, end = (int(record.fields[f"flow{name}Milliseconds"]) for name in ("Start", "End"))
         rows.append(as_row(record, start, end))
     assert sorted(rows) == wanted(situation)
+
+
+@pytest.mark.usefixtures("two_octet_flags")
+def test_ipfix_delta_times_count_back_from_the_export_time(situation: Situation) -> None:
+    messages = export_messages(situation, Exporting(protocol="ipfix", times="deltas", names=False))
+    rows = []
+    for header, record in data_records(messages):
+        export_ms = int(header.ExportTime) * 1000
+        times = (record.fields[f"flow{name}DeltaMicroseconds"] for name in ("Start", "End"))
+        start, end = (export_ms - round(float(value) / 1000) for value in times)
+        rows.append(as_row(record, start, end))
+    expected = wanted(situation)
+    assert [row[:-2] for row in sorted(rows)] == [row[:-2] for row in expected]
+    error = np.array([row[-2:] for row in sorted(rows)]) - np.array([row[-2:] for row in expected])
+    assert error.max() <= 0
+    assert error.min() > -1000  # the header's whole seconds cannot say an end within the running second
 
 
 def test_netflow5_records_read_the_same(situation: Situation) -> None:
@@ -116,9 +145,8 @@ def test_the_sampling_option_reads_as_announced() -> None:
     stage = scene(2)
     do.web(stage, stage.start, stage.end, 20)
     sampled = enact(stage, Meter(sampling=100))
-    message = export_messages(sampled, Exporting(protocol="netflow9", times="uptime", names=False))[0]
+    exporting = Exporting(protocol="netflow9", times="uptime", names=False)
+    message = export_messages(sampled, exporting)[0]
     packet = netflow.netflowv9_defragment([netflow.NetflowHeader(message.payload)])[0]
-    option = packet.getlayer(netflow.NetflowOptionsRecordOptionV9)
-    sampling = packet.getlayer(netflow.NetflowDataflowsetV9).records[1]
-    assert option is None or option
+    _scope, sampling = packet.getlayer(netflow.NetflowDataflowsetV9).records[:2]
     assert int(sampling.fields["SAMPLING_INTERVAL"]) == 100

@@ -7,6 +7,7 @@ import tempfile
 import time
 import traceback
 from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 from tests.scenarios import (  # noqa: F401 (each registers its situations)
@@ -47,7 +48,7 @@ def score(job: tuple[str, int]) -> Score:
         export, profile = lay_out(case, Path(folder))
         begin = time.perf_counter()
         try:
-            window_from, window_to = case.window or (None, None)
+            window_from, window_to = map(_iso, case.window or (None, None))
             diagnosis = run(
                 [export],
                 read_profile(profile),
@@ -64,6 +65,10 @@ def score(job: tuple[str, int]) -> Score:
         result = judge(case, diagnosis)
         result.seconds = time.perf_counter() - begin
     return result
+
+
+def _iso(moment_ms: int | None) -> str | None:
+    return None if moment_ms is None else datetime.fromtimestamp(moment_ms / 1000, UTC).isoformat()
 
 
 def scores(jobs: list[tuple[str, int]], processes: int = 1) -> Iterator[Score]:

@@ -1,0 +1,237 @@
+"""Which record counts on which link, so that each packet counts once per link.
+
+Facts the rules follow:
+- a packet that arrives at the link's interface is download, one that leaves by it upload; what does neither is
+  local (flowDirection, element 61, is seen from the observation point, not from the site: RFC 5102 5.11.6);
+- a router that meters at ingress and at egress reports each packet twice, once with 61 = 0 where it came in and
+  once with 61 = 1 where it went out. Such ingress records may not know the egress interface yet; a flooded packet
+  has several egress records. So the link's own point is preferred: ingress records for download, egress records
+  for upload;
+- where the link's own point is not metered well (far fewer octets there than at the other point), or shows
+  addresses behind translation (NAT) instead of those inside, the other point is taken;
+- without interface numbers a single link's direction follows from which end is inside.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.records import EGRESS_METERED, INGRESS_METERED, Interner, Records
+from flowdiag.aggregator.site_flows import DOWN, NO_LINK, UP
+from flowdiag.site.profile import Profile
+
+# The link's own metering point is left for the other where it has less than this part of the other's octets.
+FAR_FEWER: Final = 0.5
+# "Mostly": part of the octets whose inside end lies in the site's networks.
+MOSTLY: Final = 0.5
+_KINDS: Final = 3  # metered at ingress, at egress, not said
+
+
+class InterfaceLinks:
+    """The link of each interface number."""
+
+    def __init__(self, profile: Profile) -> None:
+        owners = sorted(
+            (index, number) for number, link in enumerate(profile.link) for index in link.interfaces
+        )
+        self._indexes = np.array([index for index, _ in owners], np.int64)
+        self._links = np.array([number for _, number in owners], np.int8)
+
+    def of(self, interfaces: NDArray[np.int64]) -> NDArray[np.int8]:
+        """The link of each ifIndex, NO_LINK for the others. Shape [n]."""
+        links = np.full(len(interfaces), NO_LINK, np.int8)
+        if len(self._indexes):
+            place = np.minimum(np.searchsorted(self._indexes, interfaces), len(self._indexes) - 1)
+            found = self._indexes[place] == interfaces
+            links[found] = self._links[place[found]]
+        return links
+
+
+@dataclass
+class Tally:
+    """What the decisions rest on, added up over the batches of an export.
+
+    Arrays are [source, link, direction, metered]; unnumbered and egress_known are per source.
+    """
+
+    links: int
+    records: NDArray[np.float64] = field(init=False)
+    octets: NDArray[np.float64] = field(init=False)
+    inside_octets: NDArray[np.float64] = field(init=False)
+    kinds: NDArray[np.float64] = field(init=False)  # [source, metered], all records
+    egress_known: NDArray[np.float64] = field(init=False)  # [source], of the records metered at ingress
+    numbered: bool = False
+    interfaces: set[int] = field(default_factory=set)
+
+    def __post_init__(self) -> None:
+        shape = (0, self.links, 2, _KINDS)
+        self.records, self.octets, self.inside_octets = (np.zeros(shape) for _ in range(3))
+        self.kinds = np.zeros((0, _KINDS))
+        self.egress_known = np.zeros(0)
+
+    def add(self, records: Records, interfaces: InterfaceLinks, interner: Interner) -> None:
+        self._grow(len(interner.sources))
+        source = records.source.astype(np.int64)
+        kind = source * _KINDS + records.metered
+        self.kinds += np.bincount(kind, minlength=self.kinds.size).reshape(self.kinds.shape)
+        known = (records.metered == INGRESS_METERED) & (records.egress >= 0)
+        self.egress_known += np.bincount(source[known], minlength=len(self.egress_known))
+        if len(self.interfaces) < MOST_INTERFACES:
+            for column in (records.ingress, records.egress):
+                self.interfaces.update(np.unique(column[column > 0]).tolist())
+            self.numbered = bool(self.interfaces)
+        inside = interner.inside_by_number
+        for direction, column, end in (
+            (DOWN, records.ingress, records.dst),
+            (UP, records.egress, records.src),
+        ):
+            link = interfaces.of(column)
+            rows = np.flatnonzero(link >= 0)
+            cell = ((source[rows] * self.links + link[rows]) * 2 + direction) * _KINDS + records.metered[rows]
+            octets = records.octets[rows]
+            for total, weight in (
+                (self.records, None),
+                (self.octets, octets),
+                (self.inside_octets, octets * inside[end[rows]]),
+            ):
+                total += np.bincount(cell, weight, total.size).reshape(total.shape)
+
+    def _grow(self, sources: int) -> None:
+        missing = sources - len(self.kinds)
+        if missing > 0:
+            for name in ("records", "octets", "inside_octets", "kinds", "egress_known"):
+                array = getattr(self, name)
+                setattr(self, name, np.concatenate([array, np.zeros((missing, *array.shape[1:]))]))
+
+
+# Interface numbers remembered for remarks; a router has some tens.
+MOST_INTERFACES: Final = 1_000
+
+
+@dataclass(frozen=True, eq=False)
+class Decisions:
+    """What counts. by_inside: no interface numbers, direction by the site's networks.
+
+    counts: bool [source, link, direction, metered]; counts_locally: bool [source, metered, egress known];
+    links_apart: False where several links cannot be told apart; dropped, second_source: records that repeat others
+    at another metering point, or from another exporter or observation domain.
+    """
+
+    interfaces: InterfaceLinks
+    by_inside: bool
+    links_apart: bool
+    counts: NDArray[np.bool_]
+    counts_locally: NDArray[np.bool_]
+    dropped: int
+    second_source: int = 0
+
+
+def decide(tally: Tally, interner: Interner, profile: Profile) -> Decisions:
+    """Which records count on each link, from what was seen in the whole export."""
+    numbered = tally.numbered and any(link.interfaces for link in profile.link)
+    counts = np.ones(tally.octets.shape, np.bool_)
+    locally = np.ones((len(interner.sources), _KINDS, 2), np.bool_)
+    exporters = sorted({exporter for exporter, _ in interner.sources})
+    for exporter in exporters:
+        of_exporter = [number for number, (owner, _) in enumerate(interner.sources) if owner == exporter]
+        _decide_metering(tally, of_exporter, counts)
+        kinds = tally.kinds[of_exporter].sum(axis=0)
+        if kinds[INGRESS_METERED] and kinds[EGRESS_METERED]:
+            # Half of each pair: ingress records that do not know where the packet went, or all egress records.
+            mostly_known = tally.egress_known[of_exporter].sum() > MOSTLY * kinds[INGRESS_METERED]
+            locally[of_exporter, INGRESS_METERED, 0] = False
+            locally[of_exporter, EGRESS_METERED, :] = not mostly_known
+    return Decisions(
+        interfaces=InterfaceLinks(profile),
+        by_inside=not numbered and len(profile.link) == 1,
+        links_apart=numbered or len(profile.link) <= 1,
+        counts=counts,
+        counts_locally=locally,
+        dropped=int(tally.records[~counts].sum()),
+    )
+
+
+def _decide_metering(tally: Tally, sources: list[int], counts: NDArray[np.bool_]) -> None:
+    octets = tally.octets[sources].sum(axis=0)
+    inside = tally.inside_octets[sources].sum(axis=0)
+    for link in range(tally.links):
+        for direction, own, other in (
+            (DOWN, INGRESS_METERED, EGRESS_METERED),
+            (UP, EGRESS_METERED, INGRESS_METERED),
+        ):
+            seen, shown = octets[link, direction], inside[link, direction]
+            if not (seen[own] and seen[other]):
+                continue
+            fewer = seen[own] < FAR_FEWER * seen[other]
+            translated = shown[own] < MOSTLY * seen[own] and shown[other] >= MOSTLY * seen[other]
+            counts[sources, link, direction, own if fewer or translated else other] = False
+
+
+@dataclass(frozen=True, eq=False)
+class Counted:
+    """Rows of Records with the link and direction that they count on; a row may come twice (two links).
+
+    rows: positions, None for all in order; link, direction: int8; inside_is_src: bool. All [n].
+    """
+
+    rows: NDArray[np.intp] | None
+    link: NDArray[np.int8]
+    direction: NDArray[np.int8]
+    inside_is_src: NDArray[np.bool_]
+
+
+def count_records(
+    records: Records, decisions: Decisions, inside: NDArray[np.bool_], never_outside: NDArray[np.bool_]
+) -> Counted:
+    """Where each record counts. inside, never_outside: bool per address number."""
+    src_inside, dst_inside = inside[records.src], inside[records.dst]
+    if decisions.by_inside:
+        return _by_inside(src_inside, dst_inside, never_outside[records.src], never_outside[records.dst])
+    metered = records.metered
+    if decisions.links_apart:
+        incoming, outgoing = decisions.interfaces.of(records.ingress), decisions.interfaces.of(records.egress)
+    else:
+        incoming = outgoing = np.full(len(records), NO_LINK, np.int8)
+    on_link = (incoming >= 0) | (outgoing >= 0)
+    down, up = incoming >= 0, outgoing >= 0
+    if not decisions.counts.all():
+        down &= decisions.counts[records.source, incoming, DOWN, metered]
+        up &= decisions.counts[records.source, outgoing, UP, metered]
+    local = ~on_link
+    if not decisions.counts_locally.all():
+        local &= decisions.counts_locally[records.source, metered, (records.egress >= 0).view(np.int8)]
+    once = down.astype(np.int8) + up + local
+    if (once == 1).all():
+        rows = None
+        link = np.where(down, incoming, outgoing)
+        direction = np.where(down, DOWN, np.where(up, UP, -1)).astype(np.int8)
+    else:
+        rows = np.repeat(np.arange(len(records)), once)
+        second = np.zeros(len(rows), np.bool_)
+        second[1:] = rows[1:] == rows[:-1]
+        as_down = down[rows] & ~second
+        link = np.where(as_down, incoming[rows], outgoing[rows])
+        direction = np.where(as_down, DOWN, np.where(up[rows], UP, -1)).astype(np.int8)
+        src_inside, dst_inside = src_inside[rows], dst_inside[rows]
+    # An end in the site's networks is the inside one; otherwise the interface's role tells.
+    by_role = direction != DOWN
+    inside_is_src = np.where(src_inside == dst_inside, by_role, src_inside)
+    return Counted(rows, link, direction, inside_is_src)
+
+
+def _by_inside(
+    src_inside: NDArray[np.bool_],
+    dst_inside: NDArray[np.bool_],
+    src_never_outside: NDArray[np.bool_],
+    dst_never_outside: NDArray[np.bool_],
+) -> Counted:
+    """One link without interface numbers: what leaves the site's networks is upload, what enters download."""
+    up = src_inside & ~dst_inside & ~dst_never_outside
+    down = dst_inside & ~src_inside & ~src_never_outside
+    link = np.where(up | down, 0, NO_LINK).astype(np.int8)
+    direction = np.where(up, UP, np.where(down, DOWN, -1)).astype(np.int8)
+    return Counted(None, link, direction, src_inside | ~dst_inside)

@@ -1,0 +1,231 @@
+"""Builds the coverage: what was heard and lost, and the remarks that bound what the figures can mean."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.aggregator.clocks import Clocks
+from flowdiag.aggregator.counting import Decisions, Tally
+from flowdiag.aggregator.coverage import Coverage
+from flowdiag.aggregator.records import MAX_ADDRESSES, Interner, LeftOut
+from flowdiag.aggregator.resolution import estimate_resolution
+from flowdiag.aggregator.site_flows import SiteFlows
+from flowdiag.aggregator.spread import WindowGrid, touched
+from flowdiag.collector.report import ExportReport, SessionReport
+from flowdiag.flows import UNKNOWN_ADDRESS
+from flowdiag.site.profile import Profile
+
+MINUTE_MS: Final = 60_000
+# Flows looked at for the active timeout: enough for any percentile.
+MOST_DURATIONS: Final = 200_000
+MOST_PROBLEMS: Final = 3  # told one by one in the notes
+MOST_INTERFACES: Final = 8  # named in a remark
+Z_95: Final = 1.96  # standard normal, two-sided 95 %
+# A packet on Ethernet has at most 1500 octets of IP (IEEE 802.3); 14 of header make 1514, with FCS 1518, a VLAN
+# tag 1522.
+MTU, LARGEST_FRAME = 1500, 1522
+# Rounded counters of a hundred packets can pass the limit by some octets; a header is 14.
+ABOVE_MTU: Final = 8
+BULK_PACKETS: Final = 100
+BULK_PART: Final = 0.5
+TCP: Final = 6
+
+
+@dataclass(frozen=True, eq=False)
+class Remarks:
+    """What happened to records on the way, for the notes."""
+
+    left_out: LeftOut
+    decisions: Decisions
+    tally: Tally
+    twins: int
+    strays: int
+    interner: Interner
+
+
+def site_sessions(report: ExportReport, profile: Profile) -> list[SessionReport]:
+    """The sessions of the site's exporters."""
+    wanted = {to_bytes(address) for address in profile.site.exporters}
+    return [s for s in report.sessions if not wanted or s.exporter in wanted or s.exporter == UNKNOWN_ADDRESS]
+
+
+def heard_minutes(report: ExportReport, profile: Profile, clocks: Clocks) -> NDArray[np.int64]:
+    """Start in ms, on the capture's clock, of each minute with a message of the site's exporters; ascending."""
+    wanted = {to_bytes(address) for address in profile.site.exporters}
+    times: set[int] = set()
+    for exporter, minutes in report.heard_minutes.items():
+        if not wanted or exporter in wanted or exporter == UNKNOWN_ADDRESS:
+            shift = clocks.offset_ms(exporter)
+            times.update((minute * MINUTE_MS + shift) // MINUTE_MS * MINUTE_MS for minute in minutes)
+    return np.array(sorted(times), np.int64)
+
+
+def heard_windows(minutes_ms: NDArray[np.int64], flows: SiteFlows, grid: WindowGrid) -> NDArray[np.bool_]:
+    """Whether each window shows a sign of life: a message in one of its minutes, or a flow that covers it."""
+    heard = touched(flows.start_ms, flows.end_ms, grid)
+    heard |= touched(minutes_ms, minutes_ms + MINUTE_MS, grid)
+    return heard
+
+
+def build_coverage(
+    flows: SiteFlows,
+    report: ExportReport,
+    profile: Profile,
+    remarks: Remarks,
+    clocks: Clocks,
+    grid: WindowGrid,
+) -> Coverage:
+    """The coverage of the site's flows on a grid of windows."""
+    sessions = site_sessions(report, profile)
+    exporters = {session.exporter for session in sessions}
+    losses = tuple(
+        replace(loss, time_ms=loss.time_ms + clocks.offset_ms(loss.exporter, loss.domain))
+        for loss in report.losses
+        if loss.exporter in exporters
+    )
+    announced = [s.active_timeout_s for s in sessions if s.active_timeout_s is not None]
+    resolution_s, known = estimate_resolution(_durations(flows), max(announced, default=None))
+    raw_packets = float((flows.packets / np.maximum(flows.sampling, 1)).sum())
+    scaled_packets = float(flows.packets.sum())
+    coverage = Coverage(
+        records=sum(s.records for s in sessions),
+        first_ms=int(flows.start_ms.min()) if len(flows) else None,
+        last_ms=int(flows.end_ms.max()) if len(flows) else None,
+        heard=heard_windows(heard_minutes(report, profile, clocks), flows, grid),
+        losses=losses,
+        lost_records=sum(s.lost_records for s in sessions),
+        lost_messages=sum(s.lost_messages for s in sessions),
+        lost_is_estimate=any(s.lost_is_estimate and s.lost_records for s in sessions),
+        undecoded_records=sum(s.undecoded_records for s in sessions),
+        sampling=round(scaled_packets / raw_packets, 3) if raw_packets else 1.0,
+        resolution_s=resolution_s,
+        resolution_known=known,
+        links_apart=remarks.decisions.links_apart,
+        interface_names=_interface_names(report, exporters),
+        notes=(),
+    )
+    notes = [*_about_figures(coverage, flows, raw_packets), *clocks.notes()]
+    notes += [*_about_links(profile, remarks), *_about_records(report, sessions, coverage, remarks)]
+    return replace(coverage, notes=tuple(notes))
+
+
+def _durations(flows: SiteFlows) -> NDArray[np.int64]:
+    step = max(len(flows) // MOST_DURATIONS, 1)
+    return flows.end_ms[::step] - flows.start_ms[::step]
+
+
+def _interface_names(report: ExportReport, exporters: set[bytes]) -> dict[int, str]:
+    return {
+        index: interface.name or interface.description
+        for (exporter, index), interface in sorted(report.interfaces.items())
+        if exporter in exporters and (interface.name or interface.description)
+    }
+
+
+def _about_figures(coverage: Coverage, flows: SiteFlows, raw_packets: float) -> Iterator[str]:
+    """Resolution, sampling, and what octets seem to hold."""
+    if coverage.resolution_known:
+        yield (
+            f"The exporter reports long flows every {coverage.resolution_s} s: shorter bursts cannot be seen."
+        )
+    elif len(flows):
+        yield (
+            "Too few long flows to tell how often the exporter reports them; "
+            f"{coverage.resolution_s} s is assumed, and shorter bursts cannot be seen."
+        )
+    if coverage.sampling > 1:
+        error = 100 * Z_95 * np.sqrt(1 / max(raw_packets, 1))
+        yield (
+            f"The export is sampled: figures are scaled by {coverage.sampling:g}; the total has an error of "
+            f"about {error:.2g} % from sampling, smaller parts more."
+        )
+    if _seems_to_hold_frames(flows):
+        yield (
+            "The octets seem to include Ethernet headers (full packets of more than 1500 octets), "
+            "so rates are a little too high."
+        )
+
+
+def _seems_to_hold_frames(flows: SiteFlows) -> bool:
+    """Whether full packets are as long as whole frames: most octets of bulk TCP, and none larger (no jumbo)."""
+    bulk = (flows.protocol == TCP) & (flows.packets >= BULK_PACKETS)
+    bulk &= flows.octets > 1000 * flows.packets
+    size = flows.octets[bulk] / flows.packets[bulk]
+    if not len(size) or size.max() > LARGEST_FRAME:
+        return False
+    octets = flows.octets[bulk]
+    return bool(octets[size > MTU + ABOVE_MTU].sum() >= BULK_PART * octets.sum())
+
+
+def _about_links(profile: Profile, remarks: Remarks) -> Iterator[str]:
+    """What is to be known about which record counts where."""
+    decisions, tally = remarks.decisions, remarks.tally
+    if not decisions.links_apart:
+        yield "The export has no interface numbers: the links cannot be told apart."
+    elif decisions.by_inside:
+        whose = "the profile's" if profile.site.lan else "private"
+        yield f"The export has no interface numbers: up and down follow from {whose} networks."
+    elif tally.numbered:
+        seen = tally.records.sum(axis=(0, 2, 3))
+        others = sorted(tally.interfaces)[:MOST_INTERFACES]
+        for number, link in enumerate(profile.link):
+            if not seen[number] and not set(link.interfaces) & tally.interfaces:
+                yield (
+                    f'No record names the interface of link "{link.name}" '
+                    f"({_listed(link.interfaces)}); the export has {_listed(others)}."
+                )
+    if decisions.dropped:
+        yield (
+            f"Packets are metered at ingress and egress: {_records(decisions.dropped)} of the second metering "
+            "point did not count."
+        )
+    if decisions.second_source:
+        yield (
+            f"Two exporters or observation domains report the same packets: {_records(decisions.second_source)} "
+            "of the lesser one did not count."
+        )
+    if remarks.twins:
+        yield f"{_records(remarks.twins)} that repeat others did not count."
+
+
+def _about_records(
+    report: ExportReport, sessions: list[SessionReport], coverage: Coverage, remarks: Remarks
+) -> Iterator[str]:
+    """What was lost or left out."""
+    if coverage.lost_records:
+        estimate = " (an estimate: NetFlow v9 counts messages only)" if coverage.lost_is_estimate else ""
+        yield f"{_records(coverage.lost_records)} were lost on the way{estimate}: figures are lower bounds."
+    sets = sum(s.undecoded_sets for s in sessions)
+    if sets or coverage.undecoded_records:
+        yield (
+            f"{sets} sets ({_records(coverage.undecoded_records)} or more) could not be decoded, mostly for "
+            "want of their template."
+        )
+    if remarks.left_out.without_times:
+        yield f"{_records(remarks.left_out.without_times)} without usable times were left out."
+    if remarks.strays:
+        yield f"{_records(remarks.strays)} whose times lie days away from all others were left out."
+    if remarks.left_out.not_ip:
+        yield f"{_records(remarks.left_out.not_ip)} are not of IP and count on no link."
+    if remarks.interner.overflowed:
+        yield f"Beyond {MAX_ADDRESSES} distinct addresses, further ones are counted together."
+    for problem in report.problems[:MOST_PROBLEMS]:
+        times = f" ({problem.count} times)" if problem.count > 1 else ""
+        yield f"{problem.file}: {problem.what}{times}." if problem.file else f"{problem.what}{times}."
+    if len(report.problems) > MOST_PROBLEMS:
+        yield f"{len(report.problems) - MOST_PROBLEMS} more kinds of problems; flowdiag inspect lists them."
+    yield from (note if note.endswith(".") else f"{note}." for note in report.notes)
+
+
+def _records(count: int) -> str:
+    return "1 record" if count == 1 else f"{count} records"
+
+
+def _listed(interfaces: list[int]) -> str:
+    return ", ".join(map(str, interfaces))

@@ -1,0 +1,264 @@
+"""Flow records as numpy columns, addresses and names as numbers: what the aggregator works on before it knows
+which record counts on which link.
+
+Facts the design follows: a batch has many records but few distinct addresses, exporters and names; Arrow finds
+the distinct ones, and only those are touched in Python.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from itertools import count
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.addresses import OCTETS_16, AddressRanges
+from flowdiag.flows import UNKNOWN_ADDRESS
+
+# Beyond so many distinct addresses (a flood with invented sources) further ones are counted together: 2 million
+# take about 300 MiB here.
+MAX_ADDRESSES: Final = 2_000_000
+MAX_NAMES: Final = 4_096  # of applications; exporters that recognise some know a few thousand
+MAX_SOURCES: Final = 16_384  # pairs of exporter and observation domain; a site has a handful
+
+INGRESS_METERED: Final = 0
+EGRESS_METERED: Final = 1
+NOT_SAID: Final = 2
+
+
+@dataclass(frozen=True, eq=False)
+class Records:
+    """Columns of one length. Unknown is -1 where nothing else is said.
+
+    start_ms, end_ms: int64, by the exporter's clock; octets, packets: float64, scaled for sampling.
+    src, dst: int32, numbers of `Interner.addresses`; src_port, dst_port: int32; protocol: int16.
+    tcp_flags: int32; dscp: int8; end_reason: uint8, 0 unknown; sampling: float32.
+    metered: int8, INGRESS_METERED, EGRESS_METERED or NOT_SAID (element 61).
+    application: int32, number of the exporter's own name in `Interner.names`; source: int16, number of the
+    exporter and observation domain in `Interner.sources`; ingress, egress: int64 ifIndex.
+    """
+
+    start_ms: NDArray[np.int64]
+    end_ms: NDArray[np.int64]
+    octets: NDArray[np.float64]
+    packets: NDArray[np.float64]
+    src: NDArray[np.int32]
+    dst: NDArray[np.int32]
+    src_port: NDArray[np.int32]
+    dst_port: NDArray[np.int32]
+    protocol: NDArray[np.int16]
+    tcp_flags: NDArray[np.int32]
+    dscp: NDArray[np.int8]
+    metered: NDArray[np.int8]
+    application: NDArray[np.int32]
+    end_reason: NDArray[np.uint8]
+    sampling: NDArray[np.float32]
+    ingress: NDArray[np.int64]
+    egress: NDArray[np.int64]
+    source: NDArray[np.int16]
+
+    def __len__(self) -> int:
+        return len(self.start_ms)
+
+
+@dataclass
+class LeftOut:
+    """Records that cannot be used, by why."""
+
+    without_times: int = 0
+    not_ip: int = 0
+    other_exporters: int = 0
+
+
+class Interner:
+    """Numbers for addresses, application names and sources, the same through all batches of an export.
+
+    inside: networks of the site, for inside_by_number.
+    """
+
+    def __init__(self, inside: AddressRanges) -> None:
+        self._inside = inside
+        self._numbers: defaultdict[bytes, int] = defaultdict(count().__next__)
+        self._inside_parts: list[NDArray[np.bool_]] = []
+        self._known_inside = 0
+        self.names: list[str] = []
+        self._name_numbers: dict[str, int] = {}
+        self.sources: list[tuple[bytes, int]] = []
+        self._source_numbers: dict[tuple[bytes, int], int] = {}
+        self.overflowed = False
+
+    @property
+    def addresses(self) -> tuple[bytes, ...]:
+        return tuple(self._numbers)
+
+    @property
+    def inside_by_number(self) -> NDArray[np.bool_]:
+        """Whether each address lies inside the site. Shape [addresses]."""
+        if self._known_inside < len(self._numbers):
+            new = list(self._numbers)[self._known_inside :]
+            self._inside_parts.append(self._inside.contains(new))
+            self._known_inside = len(self._numbers)
+            self._inside_parts = [np.concatenate(self._inside_parts)]
+        return self._inside_parts[0] if self._inside_parts else np.zeros(0, np.bool_)
+
+    def number_addresses(self, *columns: pa.Array) -> list[NDArray[np.int32]]:
+        """The numbers of the addresses of each column; null counts as the unknown address."""
+        joined = pa.concat_arrays([column.fill_null(UNKNOWN_ADDRESS) for column in columns])
+        encoded = joined.dictionary_encode()
+        numbers = self._numbers_of(_octets_16(encoded.dictionary))
+        spread_out: NDArray[np.int32] = numbers[encoded.indices.to_numpy()]
+        ends = np.cumsum([len(column) for column in columns])[:-1]
+        return np.split(spread_out, ends)
+
+    def _numbers_of(self, distinct: list[bytes]) -> NDArray[np.int32]:
+        known = self._numbers
+        if len(known) + len(distinct) > MAX_ADDRESSES:
+            self.overflowed = True
+            rest = known[UNKNOWN_ADDRESS]
+            return np.array([known.get(address, rest) for address in distinct], np.int32)
+        return np.fromiter(map(known.__getitem__, distinct), np.int32, len(distinct))
+
+    def number_names(self, column: pa.DictionaryArray) -> NDArray[np.int32]:
+        """The number of each record's application name, -1 for none."""
+        if column.null_count == len(column):
+            return np.full(len(column), -1, np.int32)
+        numbers = np.array(
+            [self._name_number(name) for name in column.dictionary.to_pylist()] + [-1], np.int32
+        )
+        where = column.indices.fill_null(len(numbers) - 1).to_numpy(zero_copy_only=False)
+        named: NDArray[np.int32] = numbers[where]
+        return named
+
+    def _name_number(self, name: str | None) -> int:
+        if name is None:
+            return -1
+        number = self._name_numbers.get(name, -1)
+        if number < 0 and len(self.names) < MAX_NAMES:
+            number = self._name_numbers[name] = len(self.names)
+            self.names.append(name)
+        return number
+
+    def number_sources(self, exporters: pa.Array, domains: NDArray[np.uint32]) -> NDArray[np.int16]:
+        """The number of each record's exporter and observation domain."""
+        encoded = exporters.dictionary_encode()
+        distinct = _octets_16(encoded.dictionary)
+        if len(distinct) == 1 and len(domains) and bool((domains == domains[0]).all()):
+            return np.full(len(domains), self._source_number(distinct[0], int(domains[0])), np.int16)
+        key = encoded.indices.to_numpy().astype(np.int64) << 32 | domains
+        pairs, where = np.unique(key, return_inverse=True)
+        numbers = [self._source_number(distinct[pair >> 32], pair & 0xFFFFFFFF) for pair in pairs.tolist()]
+        return np.array(numbers, np.int16)[where]
+
+    def _source_number(self, exporter: bytes, domain: int) -> int:
+        key = (exporter, domain)
+        number = self._source_numbers.get(key)
+        if number is None:
+            if len(self.sources) == MAX_SOURCES:
+                return MAX_SOURCES - 1
+            number = self._source_numbers[key] = len(self.sources)
+            self.sources.append(key)
+        return number
+
+
+def to_records(
+    batch: pa.RecordBatch, interner: Interner, left_out: LeftOut, exporters: frozenset[bytes] | None
+) -> Records:
+    """The usable records of a batch of FLOW_SCHEMA; what is not used is counted in left_out.
+
+    exporters: only these, and those whose container does not name the exporter; None for all.
+    """
+    batch = _usable(batch, left_out, exporters)
+    start, end = _times(batch)
+    src, dst = interner.number_addresses(batch["src_address"], batch["dst_address"])
+    return Records(
+        start_ms=start,
+        end_ms=end,
+        octets=_numbers(batch["octets"], np.uint64, np.float64, 0),
+        packets=_numbers(batch["packets"], np.uint64, np.float64, 0),
+        src=src,
+        dst=dst,
+        src_port=_numbers(batch["src_port"], np.uint16, np.int32, -1),
+        dst_port=_numbers(batch["dst_port"], np.uint16, np.int32, -1),
+        protocol=_numbers(batch["protocol"], np.uint8, np.int16, -1),
+        tcp_flags=_numbers(batch["tcp_flags"], np.uint16, np.int32, -1),
+        dscp=_numbers(batch["dscp"], np.uint8, np.int8, -1),
+        metered=_metered(batch["direction"]),
+        application=interner.number_names(batch["application"]),
+        end_reason=_numbers(batch["end_reason"], np.uint8, np.uint8, 0),
+        sampling=_numbers(batch["sampling"], np.uint32, np.float32, 1),
+        ingress=_numbers(batch["ingress_interface"], np.uint32, np.int64, -1),
+        egress=_numbers(batch["egress_interface"], np.uint32, np.int64, -1),
+        source=interner.number_sources(
+            batch["exporter"].fill_null(UNKNOWN_ADDRESS), _numbers(batch["domain"], np.uint32, np.uint32, 0)
+        ),
+    )
+
+
+def _usable(batch: pa.RecordBatch, left_out: LeftOut, exporters: frozenset[bytes] | None) -> pa.RecordBatch:
+    """Without records of other exporters, without octets and addresses (no IP), and without any time."""
+    kept = np.ones(batch.num_rows, np.bool_)
+    if exporters is not None:
+        encoded = batch["exporter"].fill_null(UNKNOWN_ADDRESS).dictionary_encode()
+        wanted = [
+            exporter in exporters or exporter == UNKNOWN_ADDRESS
+            for exporter in _octets_16(encoded.dictionary)
+        ]
+        if not all(wanted):
+            kept = np.array(wanted, np.bool_)[encoded.indices.to_numpy()]
+            left_out.other_exporters += int(len(kept) - kept.sum())
+    if batch["src_address"].null_count and batch["dst_address"].null_count:
+        no_ip = _is_null(batch["src_address"]) & _is_null(batch["dst_address"])
+        no_ip &= _numbers(batch["octets"], np.uint64, np.float64, 0) == 0
+        left_out.not_ip += int((kept & no_ip).sum())
+        kept &= ~no_ip
+    if batch["start"].null_count and batch["end"].null_count:
+        timeless = _is_null(batch["start"]) & _is_null(batch["end"])
+        left_out.without_times += int((kept & timeless).sum())
+        kept &= ~timeless
+    return batch if kept.all() else batch.filter(pa.array(kept))
+
+
+def _times(batch: pa.RecordBatch) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Start and end; where one is unknown the other stands for it."""
+    start, end = (_numbers(batch[name], np.int64, np.int64, -1) for name in ("start", "end"))
+    if batch["start"].null_count:
+        start = np.where(_is_null(batch["start"]), end, start)
+    if batch["end"].null_count:
+        end = np.where(_is_null(batch["end"]), start, end)
+    return start, np.maximum(start, end)
+
+
+def _metered(direction: pa.Array) -> NDArray[np.int8]:
+    metered = _numbers(direction, np.uint8, np.int16, NOT_SAID)
+    return np.where((metered == INGRESS_METERED) | (metered == EGRESS_METERED), metered, NOT_SAID).astype(
+        np.int8
+    )
+
+
+def _numbers(array: pa.Array, stored: Any, wanted: Any, unknown: int) -> NDArray[Any]:
+    """A column of numbers in another numpy type, with `unknown` in the place of null."""
+    data = array.buffers()[1]
+    if data is None or array.null_count == len(array):
+        return np.full(len(array), unknown, wanted)
+    values = np.frombuffer(data, stored, len(array), array.offset * np.dtype(stored).itemsize).astype(wanted)
+    if array.null_count:
+        values[_is_null(array)] = unknown
+    return values
+
+
+def _is_null(array: pa.Array) -> NDArray[np.bool_]:
+    nulls: NDArray[np.bool_] = array.is_null().to_numpy(zero_copy_only=False)
+    return nulls
+
+
+def _octets_16(array: pa.Array) -> list[bytes]:
+    """The values of a column of 16 octets without nulls."""
+    data = array.buffers()[1]
+    if data is None or not len(array):
+        return []
+    values: list[bytes] = np.frombuffer(data, "V16", len(array), array.offset * OCTETS_16.itemsize).tolist()
+    return values

@@ -1,0 +1,120 @@
+"""Two exporters, or two observation domains, that report the same packets of a link: one of them counts.
+
+Facts the rule follows: two metering processes cut their flows at different moments, so their records differ, but
+over a whole conversation their octets agree. What shares most of its octets, conversation by conversation and in
+overlapping times, with a source that has more records is the same traffic once more (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.counting import Decisions, Tally
+from flowdiag.aggregator.records import Records
+from flowdiag.aggregator.site_flows import DOWN, UP
+from flowdiag.aggregator.twins import mixed
+
+SAME: Final = 0.8  # part of the lesser source's octets that the other has too
+# Conversations looked at: all, or one in so many where there are more records than that.
+MOST_RECORDS: Final = 1_000_000
+SAMPLE_ONE_IN: Final = 16
+
+
+@dataclass(frozen=True, eq=False)
+class _Talks:
+    """Conversations of one source on a link direction: ascending keys, octets, first and last time."""
+
+    keys: NDArray[np.uint64]
+    octets: NDArray[np.float64]
+    first_ms: NDArray[np.int64]
+    last_ms: NDArray[np.int64]
+
+
+def drop_second_sources(
+    decisions: Decisions, tally: Tally, pieces: Iterable[Records], shift_ms: NDArray[np.int64]
+) -> Decisions:
+    """The decisions without what a second source repeats. shift_ms: what to add to each source's times."""
+    counted = np.where(decisions.counts, tally.records, 0.0).sum(axis=3)  # [source, link, direction]
+    shared = [
+        (int(link), int(direction))
+        for link, direction in np.argwhere((counted > 0).sum(axis=0) > 1)
+        if decisions.links_apart
+    ]
+    if not shared:
+        return decisions
+    thin = SAMPLE_ONE_IN if counted.sum() > MOST_RECORDS else 1
+    counts = decisions.counts.copy()
+    dropped = 0.0
+    for link, direction in shared:
+        talks = _talks_by_source(decisions, pieces, shift_ms, link, direction, thin)
+        by_size = sorted(talks, key=lambda source: (-counted[source, link, direction], source))
+        kept: list[int] = []
+        for source in by_size:
+            if any(_same(talks[source], talks[other]) for other in kept):
+                counts[source, link, direction] = False
+                dropped += counted[source, link, direction]
+            else:
+                kept.append(source)
+    return replace(decisions, counts=counts, second_source=decisions.second_source + int(dropped))
+
+
+def _same(lesser: _Talks, greater: _Talks) -> bool:
+    _, mine, theirs = np.intersect1d(lesser.keys, greater.keys, assume_unique=True, return_indices=True)
+    together = (lesser.first_ms[mine] <= greater.last_ms[theirs]) & (
+        greater.first_ms[theirs] <= lesser.last_ms[mine]
+    )
+    common = np.minimum(lesser.octets[mine], greater.octets[theirs])[together].sum()
+    return bool(common >= SAME * min(lesser.octets.sum(), greater.octets.sum()) > 0)
+
+
+def _talks_by_source(
+    decisions: Decisions,
+    pieces: Iterable[Records],
+    shift_ms: NDArray[np.int64],
+    link: int,
+    direction: int,
+    thin: int,
+) -> dict[int, _Talks]:
+    found: dict[int, list[_Talks]] = {}
+    for records in pieces:
+        interface = {DOWN: records.ingress, UP: records.egress}[direction]
+        here = decisions.interfaces.of(interface) == link
+        here &= decisions.counts[records.source, link, direction, records.metered]
+        rows = np.flatnonzero(here)
+        keys = mixed(
+            records.src[rows].astype(np.int64) << 32 | records.dst[rows].astype(np.int64),
+            (records.src_port[rows].astype(np.int64) + 1) << 40
+            | (records.dst_port[rows].astype(np.int64) + 1) << 16
+            | (records.protocol[rows].astype(np.int64) + 1),
+        )
+        sampled = np.flatnonzero(keys % np.uint64(thin) == 0)
+        rows, keys = rows[sampled], keys[sampled]
+        for source in np.unique(records.source[rows]).tolist():
+            mine = records.source[rows] == source
+            of = rows[mine]
+            shift = shift_ms[source]
+            part = _Talks(
+                keys[mine], records.octets[of], records.start_ms[of] + shift, records.end_ms[of] + shift
+            )
+            found.setdefault(source, []).append(part)
+    return {source: _summed(parts) for source, parts in found.items()}
+
+
+def _summed(parts: list[_Talks]) -> _Talks:
+    keys = np.concatenate([part.keys for part in parts])
+    order = np.argsort(keys, kind="stable")
+    distinct, begins = np.unique(keys[order], return_index=True)
+    octets = np.concatenate([part.octets for part in parts])[order]
+    first = np.concatenate([part.first_ms for part in parts])[order]
+    last = np.concatenate([part.last_ms for part in parts])[order]
+    return _Talks(
+        distinct,
+        np.add.reduceat(octets, begins),
+        np.minimum.reduceat(first, begins),
+        np.maximum.reduceat(last, begins),
+    )

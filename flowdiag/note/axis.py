@@ -1,0 +1,56 @@
+"""Where the ticks of a chart's axes stand: round local times, round shares of the capacity."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Final
+
+from flowdiag.note.clock import Clock
+
+_MINUTE_MS: Final = 60_000
+_DAY_MIN: Final = 1_440
+_TIME_STEPS_MIN: Final = (1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720, _DAY_MIN)
+# Rates above the plan come from the profile's wrong figure; more than twice the plan is cut off and said so.
+HIGHEST_SHARE: Final = 2.0
+_SHARE_STEP: Final = 0.2
+
+
+def time_ticks(clock: Clock, start_ms: int, end_ms: int, most: int) -> list[tuple[int, str]]:
+    """(ms, label) of at most `most` round local times in [start_ms, end_ms): 14:30, or Tue 3 Mar for days."""
+    for step in _TIME_STEPS_MIN:
+        if (end_ms - start_ms) / (step * _MINUTE_MS) <= most:
+            break
+    else:
+        step = _DAY_MIN * -(-(end_ms - start_ms) // (_DAY_MIN * _MINUTE_MS * most))
+    midnight = clock.local(start_ms).replace(hour=0, minute=0, second=0, microsecond=0)
+    if step >= _DAY_MIN:
+        return _day_ticks(clock, midnight, start_ms, end_ms, step // _DAY_MIN)
+    zero = _ms(midnight)
+    first = zero + -((zero - start_ms) // (step * _MINUTE_MS)) * step * _MINUTE_MS
+    return [(ms, clock.time(ms)) for ms in range(first, end_ms, step * _MINUTE_MS)]
+
+
+def _day_ticks(
+    clock: Clock, midnight: datetime, start_ms: int, end_ms: int, step: int
+) -> list[tuple[int, str]]:
+    """Local midnights, also where a day has 23 or 25 hours."""
+    ticks = []
+    day = midnight
+    while _ms(day) < end_ms:
+        if _ms(day) >= start_ms:
+            ticks.append((_ms(day), clock.short_day(_ms(day))))
+        day += timedelta(days=step)
+    return ticks
+
+
+def _ms(moment: datetime) -> int:
+    return int(moment.timestamp() * 1000)
+
+
+def highest_share(peak_mbps: float, capacity_mbps: float) -> float:
+    """Upper end of a chart's scale as a share of the capacity: 1, or a fifth more as often as needed."""
+    share = peak_mbps / capacity_mbps
+    top = 1.0
+    while share > top + 0.005 and top < HIGHEST_SHARE:
+        top = round(top + _SHARE_STEP, 1)
+    return top

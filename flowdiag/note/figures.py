@@ -1,0 +1,187 @@
+"""Figures of a finding's evidence and of the tables, as people read them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from flowdiag.aggregator.figures import LinkFigures, Ranked
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.wording import fine_percent, percent, rate
+from flowdiag.diagnoser.wording_backup import duration, volume
+from flowdiag.note.wording import WAYS
+
+# Keys that have a place of their own in a note, or that say again what the summary does.
+_SHOWN_ELSEWHERE: Final = frozenset({"hosts", "applications", "destinations", "links", "link"})
+# Rows of a ranking that a note shows; the rest is in `flowdiag top`.
+TOP_ROWS: Final = 8
+# Smaller shares do not help to explain a finding; JSON has them.
+LEAST_SHARE: Final = 0.01
+
+_NAMES: Final = {
+    "mean_share_of_plan": "mean share of the plan",
+    "p95_mbps": "95th percentile",
+    "gap_s": "gap of the switch",
+    "usual_mbps": "usual at this time",
+    "usual_mad_mbps": "usual spread (median absolute deviation)",
+    "times_usual": "times the usual",
+    "octets": "volume",
+    "octets_down": "downloaded",
+    "octets_up": "uploaded",
+    "octets_a_day": "volume a day",
+    "month_gb": "projected for a month",
+    "allowance_gb": "monthly allowance",
+    "minutes": "lasted",
+    "share": "share of all traffic",
+    "leak_share": "share of the site's traffic",
+    "passes_allowance": "passes the allowance",
+    "interval_s": "planned interval",
+    "cadence_s": "interval seen",
+    "missing_s": "missing for",
+    "unanswered_s": "unanswered for",
+    "only": "carries only",
+    "packets_times_budget": "times the planned packets",
+    "octets_times_budget": "times the planned octets",
+    "packet_bytes": "planned packet size, octets",
+    "at_work_shown_by": "that the site was at work follows from",
+}
+_UNITS: Final = ("_mbps", "_minutes", "_s", "_share", "_percent", "_gb", "_octets")
+
+
+def evidence_rows(finding: Finding) -> tuple[tuple[str, str], ...]:
+    """(name, figure with its unit) of a finding's evidence, in its order; what is not known is left out."""
+    rows = []
+    for key, value in finding.evidence.items():
+        if key in _SHOWN_ELSEWHERE or value is None or value == []:
+            continue
+        rows.append((_NAMES.get(key) or _name(key), _figure(key, value)))
+    return tuple(rows)
+
+
+def _name(key: str) -> str:
+    for unit in _UNITS:
+        key = key.removesuffix(unit)
+    return key.replace("_", " ")
+
+
+def _figure(key: str, value: Any) -> str:
+    match value:
+        case bool():
+            return "yes" if value else "no"
+        case int() | float():
+            return _number(key, value)
+        case list() | tuple():
+            return ", ".join(_span(item) if isinstance(item, Mapping) else str(item) for item in value)
+        case _:
+            return str(value)
+
+
+def _number(key: str, value: float) -> str:
+    if key.endswith("_mbps"):
+        return rate(value)
+    if key == "minutes" or key.startswith("minutes_") or "_minutes" in key:
+        return f"{value:,.4g} min"
+    if key.endswith("packets_s"):
+        return f"{value:,.0f} a second"
+    if key.endswith("_s"):
+        return duration(value * 1000) if value >= 10 else f"{value:g} seconds"
+    if key == "share" or key.endswith("_share") or key.startswith(("share_", "mean_share")):
+        return fine_percent(value)
+    if key.endswith("_percent"):
+        return f"{value:.2g}%"
+    if key.endswith("_gb"):
+        return f"{value:.3g} GB"
+    if key in ("octets", "octets_down", "octets_up", "octets_a_day"):
+        return volume(value)
+    if key == "port":
+        return str(value)
+    return f"{value:,}" if isinstance(value, int) else f"{value:,.3g}"
+
+
+def _span(item: Mapping[str, Any]) -> str:
+    """A spell or a switch of the evidence: 14:05 to 14:09; times are ISO 8601 with the site's offset."""
+    begin, end = str(item.get("from", "")), str(item.get("to", ""))
+    gap = item.get("gap_s")
+    return f"{begin[11:16]} to {end[11:16]}" + (f" (gap {gap:g} s)" if gap is not None else "")
+
+
+def who_rows(finding: Finding) -> tuple[tuple[str, str], ...]:
+    """(heading, list) of the finding's hosts, applications and destinations with their shares."""
+    rows = []
+    for key, heading in (
+        ("hosts", "Devices"),
+        ("applications", "Applications"),
+        ("destinations", "Destinations"),
+    ):
+        items = finding.evidence.get(key) or ()
+        shown = [item for at, item in enumerate(items) if at == 0 or item.get("share", 1.0) >= LEAST_SHARE]
+        if shown:
+            rows.append((heading, ", ".join(_item(item) for item in shown)))
+    return tuple(rows)
+
+
+def _item(item: Mapping[str, Any]) -> str:
+    name = item.get("application") or item.get("address") or "unknown"
+    label = f" ({item['label']})" if item.get("label") else ""
+    return f"{name}{label} {percent(item['share'])}" if "share" in item else f"{name}{label}"
+
+
+LINK_COLUMNS: Final = (
+    "Link",
+    "Direction",
+    "Plan Mbit/s",
+    "Mean",
+    "95th pct.",
+    "Peak",
+    "Volume",
+    "Busy min",
+    "Full min",
+)
+
+
+def link_rows(links: Sequence[LinkFigures]) -> list[tuple[str, ...]]:
+    """Cells under LINK_COLUMNS; rates in Mbit/s."""
+    return [
+        (
+            link.name + (" (backup)" if link.role == "backup" else ""),
+            WAYS[direction],
+            plain_rate(figures.capacity_mbps),
+            plain_rate(figures.mean_mbps),
+            plain_rate(figures.p95_mbps),
+            plain_rate(figures.peak_mbps),
+            volume(figures.octets),
+            f"{figures.busy_minutes:,}",
+            f"{figures.full_minutes:,}",
+        )
+        for link in links
+        for direction, figures in (("down", link.down), ("up", link.up))
+    ]
+
+
+def plain_rate(mbps: float) -> str:
+    """Mbit/s without its unit; about three figures. What is less than a hundredth is said to be so."""
+    if 0.0 < mbps < 0.01:
+        return "under 0.01"
+    return rate(mbps).removesuffix(" Mbit/s").removesuffix(".00").removesuffix(".0")
+
+
+def ranked_rows(ranked: Sequence[Ranked], *, named: bool) -> list[tuple[str, ...]]:
+    """Name, label (where named), volume, share, flows of the TOP_ROWS largest."""
+    return [
+        (
+            row.key,
+            *((row.label or "",) if named else ()),
+            volume(row.octets),
+            percent(row.share),
+            f"{row.flows:,}",
+        )
+        for row in ranked[:TOP_ROWS]
+    ]
+
+
+def more_rows(ranked: Sequence[Ranked]) -> str | None:
+    """What a shortened ranking leaves out."""
+    left = ranked[TOP_ROWS:]
+    if not left:
+        return None
+    return f"{len(left)} more rows have {percent(sum(row.share for row in left))}; `flowdiag top` has all."

@@ -1,0 +1,148 @@
+"""Small pieces of SVG as text: elements, numbers, and the frame that the pictures of a note share.
+
+Colours and strokes are classes of note.css, so that light, dark and print each have their own. Every kind of
+mark differs by pattern, dash or label too, never by colour alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from flowdiag.note.axis import time_ticks
+from flowdiag.note.clock import Clock
+from flowdiag.note.escape import html
+from flowdiag.note.figures import plain_rate
+from flowdiag.note.model import Span
+
+WIDTH: Final = 680.0
+LEFT: Final = 64.0
+RIGHT: Final = 14.0
+TOP: Final = 26.0
+PLOT: Final = 150.0
+# A character of the labels is about so wide (12 px sans serif); decides whether a label fits its mark.
+CHARACTER: Final = 6.4
+_MOST_TICKS: Final = 9
+_GRID_PARTS: Final = 4
+
+
+def element(name: str, *content: str, **attributes: str | float) -> str:
+    """One element. content is markup already; attribute values are escaped, and aria_label is aria-label."""
+    written = "".join(
+        f' {key.rstrip("_").replace("_", "-")}="{_value(value)}"' for key, value in attributes.items()
+    )
+    return f"<{name}{written}>{''.join(content)}</{name}>" if content else f"<{name}{written}/>"
+
+
+def _value(value: str | float) -> str:
+    return html(value, longest=len(value)) if isinstance(value, str) else number(value)
+
+
+def number(value: float) -> str:
+    """At most two decimals, as few as need be."""
+    return f"{value:.2f}".rstrip("0").rstrip(".")
+
+
+def words(text: str, x: float, y: float, kind: str = "", **attributes: str | float) -> str:
+    return element("text", html(text), x=x, y=y, class_=f"label {kind}".strip(), **attributes)
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Where times and rates lie in a picture. key: what the ids of this picture begin with."""
+
+    key: str
+    start_ms: int
+    end_ms: int
+    capacity_mbps: float
+    top_share: float
+    height: float
+
+    @property
+    def bottom(self) -> float:
+        return TOP + PLOT
+
+    def x(self, ms: float) -> float:
+        part = (ms - self.start_ms) / (self.end_ms - self.start_ms)
+        return LEFT + min(max(part, 0.0), 1.0) * (WIDTH - LEFT - RIGHT)
+
+    def y(self, mbps: float) -> float:
+        part = mbps / (self.capacity_mbps * self.top_share)
+        return TOP + PLOT * (1.0 - min(max(part, 0.0), 1.0))
+
+    def strip(self, span: Span, y: float, height: float, **attributes: str | float) -> str:
+        """A rectangle over a span of time."""
+        left, right = self.x(span[0]), self.x(span[1])
+        return element("rect", x=left, y=y, width=max(right - left, 1.0), height=height, **attributes)
+
+    def labelled_strip(
+        self, span: Span, y: float, height: float, label: str, **attributes: str | float
+    ) -> str:
+        """The same with its label inside, where there is room for it."""
+        left, right = self.x(span[0]), self.x(span[1])
+        strip = self.strip(span, y, height, **attributes)
+        if right - left < CHARACTER * len(label) + 6:
+            return strip
+        middle, base = (left + right) / 2, y + height / 2 + 4
+        return strip + words(label, middle, base, "on-mark", text_anchor="middle")
+
+    def fill(self, name: str) -> str:
+        """Reference to a pattern of this picture."""
+        return f"url(#{self.key}-{name})"
+
+    def rules(self, clock: Clock) -> str:
+        """Grid lines with their rates on the left and round times below."""
+        parts = [words("Mbit/s", LEFT - 8, TOP - 12, text_anchor="end")]
+        for step in range(_GRID_PARTS + 1):
+            mbps = self.capacity_mbps * step / _GRID_PARTS
+            y = self.y(mbps)
+            kind = "plan" if step == _GRID_PARTS else "axis" if step == 0 else "grid"
+            parts.append(element("line", x1=LEFT, y1=y, x2=WIDTH - RIGHT, y2=y, class_=kind))
+            parts.append(words(plain_rate(mbps), LEFT - 8, y + 4, text_anchor="end"))
+        for ms, label in time_ticks(clock, self.start_ms, self.end_ms, _MOST_TICKS):
+            x = self.x(ms)
+            parts.append(element("line", x1=x, y1=self.bottom, x2=x, y2=self.bottom + 5, class_="axis"))
+            anchor = "start" if x < LEFT + 20 else "end" if x > WIDTH - RIGHT - 20 else "middle"
+            parts.append(words(label, x, self.bottom + 18, text_anchor=anchor))
+        return "".join(parts)
+
+    def plan_label(self) -> str:
+        text = f"plan {plain_rate(self.capacity_mbps)} Mbit/s"
+        return words(text, WIDTH - RIGHT - 4, self.y(self.capacity_mbps) - 5, "halo", text_anchor="end")
+
+    def picture(self, title: str, description: str, *content: str) -> str:
+        """The whole image with its title and description for those who cannot see it."""
+        return element(
+            "svg",
+            element("title", html(title), id=f"{self.key}-title"),
+            element("desc", html(description), id=f"{self.key}-desc"),
+            *content,
+            xmlns="http://www.w3.org/2000/svg",
+            viewBox=f"0 0 {number(WIDTH)} {number(self.height)}",
+            role="img",
+            aria_labelledby=f"{self.key}-title {self.key}-desc",
+            class_="picture",
+        )
+
+
+def pattern(key: str, kind: str, size: float, *content: str) -> str:
+    """A fill of the picture's own."""
+    return element(
+        "pattern", *content, id=key, width=size, height=size, patternUnits="userSpaceOnUse", class_=kind
+    )
+
+
+def stairs(frame: Frame, rates: Sequence[float], start_ms: int, step_ms: int) -> list[tuple[float, float]]:
+    """Corners of a step curve: each rate holds for its whole step."""
+    points = []
+    for at, rate in enumerate(rates):
+        y = frame.y(rate)
+        points += [(frame.x(start_ms + at * step_ms), y), (frame.x(start_ms + (at + 1) * step_ms), y)]
+    return points
+
+
+def path(points: Sequence[tuple[float, float]], *, closed: bool = False) -> str:
+    """The data of a path through the points."""
+    drawn = "L".join(f"{number(x)} {number(y)}" for x, y in points)
+    return f"M{drawn}{'Z' if closed else ''}"

@@ -1,0 +1,125 @@
+"""The rate of one link direction over time against its plan, as SVG: window, load and link state marked."""
+
+from __future__ import annotations
+
+from itertools import groupby
+from typing import Final
+
+from flowdiag.note import wording as words
+from flowdiag.note.axis import highest_share
+from flowdiag.note.clock import Clock
+from flowdiag.note.model import Chart, Span
+from flowdiag.note.svg import LEFT, PLOT, TOP, Frame, element, path, pattern, stairs
+from flowdiag.note.svg import words as label
+
+STRIP: Final = 16.0
+_STATE_FILLS: Final = {"carrying": "", "keepalives only": "dots", "silent": "", "unknown": "hatch"}
+
+
+def chart_svg(chart: Chart, clock: Clock, key: str) -> str:
+    """key: unique within the page, a valid id."""
+    peak = max((value for value in chart.peaks if value is not None), default=0.0)
+    load_y = TOP + PLOT + 30
+    state_y = load_y + STRIP + 6
+    frame = Frame(
+        key, chart.start_ms, chart.end_ms, chart.capacity_mbps, highest_share(peak, chart.capacity_mbps),
+        height=state_y + STRIP + 6,
+    )  # fmt: skip
+    return frame.picture(
+        words.chart_title(chart.link, chart.direction),
+        words.chart_description(chart, clock),
+        _patterns(key),
+        _window(frame, chart),
+        _gaps(frame, chart),
+        frame.rules(clock),
+        _rates(frame, chart),
+        frame.plan_label(),
+        _load(frame, chart, load_y),
+        _state(frame, chart, state_y),
+    )
+
+
+def _patterns(key: str) -> str:
+    return element(
+        "defs",
+        pattern(f"{key}-hatch", "ink", 6, element("path", d="M0 6L6 0", class_="stroke")),
+        pattern(f"{key}-dots", "ink", 6, element("circle", cx=3, cy=3, r=1.1, class_="dot")),
+        pattern(f"{key}-full", "full", 7, element("path", d="M0 0H7V7H0Z", class_="ground"),
+                element("path", d="M0 7L7 0", class_="stroke")),
+        pattern(f"{key}-busy", "busy", 7, element("path", d="M0 0H7V7H0Z", class_="ground"),
+                element("circle", cx=3.5, cy=3.5, r=1, class_="dot")),
+    )  # fmt: skip
+
+
+def _window(frame: Frame, chart: Chart) -> str:
+    if chart.window_ms is None:
+        return ""
+    span = (max(chart.window_ms[0], chart.start_ms), min(chart.window_ms[1], chart.end_ms))
+    if span[1] <= span[0]:
+        return ""
+    edges = "".join(
+        element("line", x1=frame.x(ms), y1=TOP - 6, x2=frame.x(ms), y2=frame.bottom, class_="edge")
+        for ms in span
+    )
+    left = frame.x(span[0])
+    return (
+        frame.strip(span, TOP - 6, PLOT + 6, class_="window") + edges + label(words.ASKED, left + 4, TOP - 12)
+    )
+
+
+def _gaps(frame: Frame, chart: Chart) -> str:
+    return "".join(
+        frame.labelled_strip(span, TOP, PLOT, words.NO_RECORDS, fill=frame.fill("hatch"), class_="gap")
+        for known, span in _stretches(chart)
+        if not known
+    )
+
+
+def _stretches(chart: Chart) -> list[tuple[bool, Span]]:
+    """(whether rates are known, its time) of each stretch of the chart."""
+    found = []
+    for known, group in groupby(enumerate(chart.rates), key=lambda item: item[1] is not None):
+        steps = [at for at, _ in group]
+        start = chart.start_ms + steps[0] * chart.step_ms
+        found.append((known, (start, start + len(steps) * chart.step_ms)))
+    return found
+
+
+def _rates(frame: Frame, chart: Chart) -> str:
+    """Area and line of the means; a dotted line of the highest minutes where a step has several."""
+    drawn = []
+    for known, (start, end) in _stretches(chart):
+        if not known:
+            continue
+        first = (start - chart.start_ms) // chart.step_ms
+        past = (end - chart.start_ms) // chart.step_ms
+        means = stairs(frame, [rate or 0.0 for rate in chart.rates[first:past]], start, chart.step_ms)
+        floor = [(means[-1][0], frame.bottom), (means[0][0], frame.bottom)]
+        drawn.append(element("path", d=path([*means, *floor], closed=True), class_="area"))
+        if chart.step_ms > words.MINUTE_MS:
+            peaks = stairs(frame, [rate or 0.0 for rate in chart.peaks[first:past]], start, chart.step_ms)
+            drawn.append(element("path", d=path(peaks), class_="peaks"))
+        drawn.append(element("path", d=path(means), class_="rate"))
+    return "".join(drawn)
+
+
+def _load(frame: Frame, chart: Chart, y: float) -> str:
+    marks = [label(words.LOAD, LEFT - 8, y + 12, text_anchor="end")]
+    marks.append(frame.strip((chart.start_ms, chart.end_ms), y, STRIP, class_="track"))
+    for name, kind, spans in ((words.BUSY, "busy", chart.busy), (words.FULL, "full", chart.full)):
+        marks += [
+            frame.labelled_strip(span, y, STRIP, name, fill=frame.fill(kind), class_=f"mark {kind}")
+            for span in spans
+        ]
+    return "".join(marks)
+
+
+def _state(frame: Frame, chart: Chart, y: float) -> str:
+    marks = [label(words.STATE, LEFT - 8, y + 12, text_anchor="end")]
+    marks.append(frame.strip((chart.start_ms, chart.end_ms), y, STRIP, class_="track"))
+    for span in chart.states:
+        kind = span.state.split()[0]
+        fill = {"fill": frame.fill(_STATE_FILLS[span.state])} if _STATE_FILLS[span.state] else {}
+        when = (span.start_ms, span.end_ms)
+        marks.append(frame.labelled_strip(when, y, STRIP, span.state, class_=f"state {kind}", **fill))
+    return "".join(marks)

@@ -1,0 +1,68 @@
+"""Who used a link direction during the main finding, as stacked areas in SVG with a legend of their names."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from flowdiag.note import wording as words
+from flowdiag.note.axis import highest_share
+from flowdiag.note.clock import Clock
+from flowdiag.note.model import Stack
+from flowdiag.note.svg import LEFT, PLOT, TOP, WIDTH, Frame, element, path, pattern, stairs
+from flowdiag.note.svg import words as label
+
+ROW: Final = 20.0
+_SWATCH: Final = 14.0
+# One pattern for each layer, so that they differ without colour too.
+_PATTERNS: Final = ("M0 0H8V8H0Z", "M0 8L8 0", "M0 0L8 8", "M0 4H8", "M4 0V8", "M0 4H8M4 0V8")
+
+
+def stack_svg(stack: Stack, clock: Clock, key: str) -> str:
+    """key: unique within the page, a valid id."""
+    totals = [0.0] * len(stack.layers[0].rates)
+    edges = [totals]
+    for layer in stack.layers:
+        totals = [below + rate for below, rate in zip(totals, layer.rates, strict=True)]
+        edges.append(totals)
+    legend_y = TOP + PLOT + 34
+    frame = Frame(
+        key, stack.start_ms, stack.end_ms, stack.capacity_mbps,
+        highest_share(max(totals), stack.capacity_mbps), height=legend_y + ROW * len(stack.layers),
+    )  # fmt: skip
+    areas, legend = [], []
+    for at, layer in enumerate(stack.layers):
+        upper = stairs(frame, edges[at + 1], stack.start_ms, stack.step_ms)
+        lower = stairs(frame, edges[at], stack.start_ms, stack.step_ms)
+        fill = {"fill": frame.fill(f"layer{at}"), "class_": "layer"}
+        areas.append(element("path", d=path([*upper, *reversed(lower)], closed=True), **fill))
+        y = legend_y + ROW * at
+        legend.append(element("rect", x=LEFT, y=y, width=_SWATCH, height=_SWATCH, **fill))
+        legend.append(label(_cut(layer.name), LEFT + _SWATCH + 8, y + 11))
+    patterns = (
+        pattern(
+            f"{key}-layer{at}", f"layer{at}", 8,
+            element("path", d="M0 0H8V8H0Z", class_="ground"),
+            element("path", d=_PATTERNS[at], class_="stroke"),
+        )
+        for at in range(len(stack.layers))
+    )  # fmt: skip
+    marks = "".join(
+        element("line", x1=frame.x(ms), y1=TOP - 6, x2=frame.x(ms), y2=frame.bottom, class_="edge")
+        for ms in stack.episode_ms
+    )
+    return frame.picture(
+        words.stack_title(stack),
+        words.stack_description(stack, clock),
+        element("defs", *patterns),
+        frame.rules(clock),
+        *areas,
+        marks,
+        label(words.FINDING_1, frame.x(stack.episode_ms[0]) + 4, TOP - 12),
+        frame.plan_label(),
+        *legend,
+    )
+
+
+def _cut(name: str) -> str:
+    most = int((WIDTH - LEFT - 2 * _SWATCH) / 8)
+    return name if len(name) <= most else name[: most - 1] + "…"

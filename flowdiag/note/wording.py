@@ -1,0 +1,279 @@
+"""The note's own words: headings, what a verdict means for a client, names of figures. Ready for translation.
+
+Sentences about findings are the diagnoser's (diagnoser/wording.py); this module never repeats them.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from flowdiag.diagnoser.finding import Action, Finding, Verdict
+from flowdiag.diagnoser.wording import count, percent, rate
+from flowdiag.note.clock import Clock
+from flowdiag.note.model import Chart, Note, NoteCoverage, Span, Stack
+from flowdiag.site.profile import Profile
+
+# Headings
+
+TITLE: Final = "Ticket note"
+FOR_CLIENT: Final = "For the client"
+TOLD: Final = "What you told us"
+SAW: Final = "What we saw"
+MEANS: Final = "What it means"
+NEXT: Final = "What happens next"
+FOR_ENGINEER: Final = "For the engineer"
+VERDICT: Final = "Verdict"
+TO_DO: Final = "To do"
+FIGURES: Final = "Figures"
+DOUBT: Final = "Doubt"
+FINDINGS: Final = "Findings"
+NO_FINDINGS: Final = "Nothing stands out."
+LINKS: Final = "Links in this time"
+CHARTS: Final = "Rate over time"
+TALKERS: Final = "Devices"
+APPLICATIONS: Final = "Applications"
+DESTINATIONS: Final = "Destinations"
+COVERAGE: Final = "What the figures rest on"
+CAUTIONS: Final = "Cautions"
+METHOD: Final = "How the figures were computed"
+UNSEEN: Final = "What could not be seen"
+
+WAYS: Final = {"down": "download", "up": "upload"}
+SEVERITIES: Final = {"critical": "Critical", "warning": "Warning", "info": "Info"}
+CONFIDENCE: Final = {"high": "high confidence", "medium": "medium confidence", "low": "low confidence"}
+PSEUDONYMS: Final = (
+    "Addresses inside the site are replaced by pseudonyms. The same key gives the same pseudonym in every "
+    "note, and devices of one network share its beginning."
+)
+
+# What it means, by verdict
+
+_MEANS: Final = {
+    "outage": "Nothing could reach the Internet in that time, whichever device or program was used.",
+    "flapping": "As long as the main line comes and goes, calls and downloads will break off.",
+    "on-backup": "The backup line kept you connected, but it has less room than the main line to share.",
+    "inbound-flood": "This traffic came from outside and was not asked for by any of your devices.",
+    "outbound-scan": "Ordinary use does not look like this. The device needs a check before anything else.",
+    "link-full": "The line was working. It had no room left, so whatever else used it had to wait.",
+    "below-plan": "There is a limit in the way: a fault, a setting, or a wrong rate in our records.",
+    "backup-leak": "The main line has room for this traffic; it should not be on the backup line.",
+    "link-busy": "The line was working and had some room left, but not much.",
+    "unanswered-connections": "The trouble lies with that service or on the way to it. The line had room.",
+    "keepalive-missing": "This does not slow you down today. It matters when the main line fails.",
+    "keepalive-unanswered": "This does not slow you down today. It matters when the main line fails.",
+    "keepalive-excess": "This does not slow you down, but it uses up data on the backup line.",
+    "not-the-link": "The line had room for more the whole time, so a faster one would not have helped.",
+    "cannot-tell": "Without measurements of that time we would only be guessing, so we do not name a cause.",
+}
+_MEANS_OTHERWISE: Final = "An engineer will look at the details below."
+
+# What we do next, by verdict; where the client can do something, that is said by the diagnoser's action.
+
+_WE: Final = {
+    "outage": "We check the line with you and report the fault to its carrier.",
+    "flapping": "We report the unsteady line to its carrier, with the time of every change.",
+    "on-backup": "We take the failure of the main line up with its carrier.",
+    "inbound-flood": "We pass this to the security contact, who decides with the carrier what to do.",
+    "outbound-scan": "We pass this to the security contact. Please leave the device as it is until then.",
+    "below-plan": "We compare the rate with your contract and test the line.",
+    "backup-leak": "We find the setting that sends this traffic over the backup line, and correct it.",
+    "link-busy": "Please tell us exactly when it was slow, so that we can compare it with the busy minutes.",
+    "unanswered-connections": "We test that service from another place and tell you whom to turn to.",
+    "keepalive-missing": "We check the backup line and agree a time with you to test it.",
+    "keepalive-unanswered": "We check the backup line, its account and its signal.",
+    "keepalive-excess": "We correct the setting of the test.",
+    "cannot-tell": "We fetch measurements that cover the time of the trouble and look again.",
+}
+_WE_OTHERWISE: Final = "We will get back to you with the next step."
+# Findings that concern the client although they do not slow a working main line.
+WORTH_NOTICING: Final = (
+    "keepalive-missing",
+    "keepalive-unanswered",
+    "keepalive-excess",
+    "backup-leak",
+)
+
+
+def told(reported: str | None, clock: Clock, window_ms: Span, *, given: bool) -> str:
+    """window_ms: what the note covers; given: it was named, not just all of the export."""
+    when = clock.full_span(*window_ms)
+    if reported is None:
+        return f"No complaint: this is a check of the connection over {when}."
+    end = "" if reported.endswith((".", "!", "?", "…")) else "."
+    if given:
+        return f"“{reported}”{end} We looked at {when}."
+    return f"“{reported}”{end} No time was given, so we looked at all that was measured: {when}."
+
+
+def means(verdict: Verdict) -> str:
+    return _MEANS.get(verdict.code, _MEANS_OTHERWISE)
+
+
+def next_step(verdict: Verdict) -> tuple[str, ...]:
+    """What we do, then what the client can do; one of them is enough."""
+    steps = [_WE[verdict.code]] if verdict.code in _WE else []
+    steps += [action.text for action in verdict.next_steps if action.who == "client"][:1]
+    return tuple(steps) or (_WE_OTHERWISE,)
+
+
+def besides(sentence: str) -> str:
+    return (
+        f"We also noticed something else, which does not explain this: {sentence[:1].lower()}{sentence[1:]}"
+    )
+
+
+def who(step: Action) -> str:
+    """Engineer"""
+    return f"{step.who[:1].upper()}{step.who[1:]}"
+
+
+def action(step: Action) -> str:
+    """Engineer: Limit bulk transfers."""
+    return f"{who(step)}: {step.text}"
+
+
+# The engineer's part
+
+_FRAMING: Final = {
+    "ip": "IP octets alone",
+    "ethernet": "IP octets and 18 octets of Ethernet framing a packet",
+    "wire": "IP octets and 38 octets of Ethernet framing, preamble and gap a packet",
+    "pppoe": "IP octets and 46 octets of Ethernet framing, preamble, gap and PPPoE a packet",
+}
+
+
+def method(profile: Profile) -> tuple[str, ...]:
+    """How the figures of this site's note were computed."""
+    limits = profile.thresholds
+    framings = list(dict.fromkeys(link.framing for link in profile.link))
+    if len(framings) == 1:
+        counted = [f"Rates count {_FRAMING[framings[0]]}, as the plan does; 1 Mbit/s is 10^6 bit/s."]
+    else:
+        counted = [
+            f"Rates of {link.name} count {_FRAMING[link.framing]}, as its plan does." for link in profile.link
+        ]
+    return (
+        "The octets of a flow record are spread evenly over the time from its first to its last packet, "
+        "in windows of one minute.",
+        *counted,
+        f"A minute is busy from {percent(limits.busy)} of the plan's rate on, and full from "
+        f"{percent(limits.full)}; busy minutes include the full ones.",
+        "The 95th percentile is the nearest-rank one of five-minute rates. Peaks are single minutes.",
+        "Volumes are IP octets as exported, scaled for sampling; shares are parts of all octets on the "
+        "links, both directions summed.",
+    )
+
+
+UNSEEN_ALWAYS: Final = (
+    "Delay, packet loss and errors on the line are not in flow records; nor is the Wi-Fi.",
+    "The contents of the traffic and the persons behind a device are not in flow records.",
+)
+
+
+def coverage_rows(coverage: NoteCoverage, clock: Clock) -> tuple[tuple[str, str], ...]:
+    """(name, figure) of what the export held."""
+    first, last = coverage.first_ms, coverage.last_ms
+    span = "no flow with a time" if first is None or last is None else clock.full_span(first, last)
+    rows = [
+        ("Flow records", f"{coverage.records:,}"),
+        ("Export covers", span),
+        ("Exporter heard", f"{percent(coverage.heard)} of the time looked at"),
+        ("Records lost", _lost(coverage)),
+    ]
+    if coverage.undecoded_records:
+        rows.append(("Records not decoded", f"{coverage.undecoded_records:,}"))
+    rows.append(
+        (
+            "Sampling",
+            f"1 packet in {coverage.sampling:,.0f}"
+            if coverage.sampling > 1
+            else "none, every packet counted",
+        )
+    )
+    assumed = "" if coverage.resolution_known else " (assumed)"
+    rows.append(("Time resolution", f"{count(coverage.resolution_s, 'second')}{assumed}"))
+    return tuple(rows)
+
+
+def _lost(coverage: NoteCoverage) -> str:
+    if not coverage.lost_records:
+        return "none"
+    about = "about " if coverage.lost_is_estimate else ""
+    return f"{about}{coverage.lost_records:,} ({coverage.lost_percent:.2g}%)"
+
+
+def finding_facts(finding: Finding, clock: Clock, *, dated: bool) -> tuple[str, ...]:
+    """Where, when and how sure, of a finding; dated: with days."""
+    facts = [place(finding)] if finding.link or finding.direction else []
+    if finding.start_ms is not None and finding.end_ms is not None:
+        facts.append(clock.span(finding.start_ms, finding.end_ms, day=dated))
+    return (*facts, CONFIDENCE[finding.confidence])
+
+
+def place(finding: Finding) -> str:
+    """ "fibre upload", or one of them."""
+    return " ".join(part for part in (finding.link, WAYS.get(finding.direction or "")) if part)
+
+
+def chart_title(link: str, direction: str) -> str:
+    return f"{link}, {WAYS[direction]}"
+
+
+def hardly_used(chart: Chart, share: float) -> str:
+    """For a chart that is not worth drawing."""
+    states = {span.state for span in chart.states}
+    only = f", {states.pop()} throughout" if len(states) == 1 else ""
+    return f"never above {percent(share)} of it{only}"
+
+
+def subtitle(note: Note) -> str:
+    """What the note covers, for its head."""
+    return Clock(note.timezone).full_span(*note.window_ms)
+
+
+# Pictures
+
+MINUTE_MS: Final = 60_000
+ASKED: Final = "time looked at"
+NO_RECORDS: Final = "no records"
+LOAD: Final = "load"
+STATE: Final = "link"
+BUSY: Final = "busy"
+FULL: Final = "full"
+FINDING_1: Final = "finding 1"
+PICTURE_LEGEND: Final = (
+    "Lines show the mean of each step, with the link's framing; the dashed line is the plan's rate, a "
+    "dotted one the highest minute of each step. Striped and dotted marks under a chart show where the link "
+    "was full or busy for at least three minutes, and what it did: carrying traffic, keepalives only, silent, "
+    "or unknown."
+)
+
+
+def chart_description(chart: Chart, clock: Clock) -> str:
+    """What a chart shows, for those who cannot see it."""
+    said = [
+        f"Rate {clock.full_span(chart.start_ms, chart.end_ms)}, one step is "
+        f"{count(chart.step_ms // MINUTE_MS, 'minute')}; the plan is {rate(chart.capacity_mbps)}."
+    ]
+    known = [value for value in chart.peaks if value is not None]
+    if known:
+        said.append(f"The highest minute is {rate(max(known))}.")
+    if len(known) < len(chart.rates):
+        said.append("Parts have no records.")
+    dated = not clock.same_day(chart.start_ms, chart.end_ms)
+    for name, spans in ((FULL, chart.full), (BUSY, chart.busy)):
+        said += [f"It was {name} {clock.span(*span, day=dated)}." for span in spans]
+    return " ".join(said)
+
+
+def stack_title(stack: Stack) -> str:
+    return f"Who used {stack.link}, {WAYS[stack.direction]}"
+
+
+def stack_description(stack: Stack, clock: Clock) -> str:
+    dated = not clock.same_day(*stack.episode_ms)
+    names = ", ".join(layer.name for layer in stack.layers)
+    return (
+        f"Rates of the largest devices, stacked, around {clock.span(*stack.episode_ms, day=dated)}; "
+        f"from the bottom: {names}."
+    )

@@ -1,0 +1,181 @@
+"""below-plan: a common ceiling, told from what only looks like one. Traffic is made by the rules named beside it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from flowdiag.aggregator.site_flows import DOWN, UP
+from flowdiag.diagnoser import below_plan
+from flowdiag.diagnoser.flat_top import STEADY, WAVERING, levels, yielding
+from flowdiag.diagnoser.timeline import Grid
+from flowdiag.site.profile import Profile
+from tests.diagnoser.building import ZERO_MS, Book, profile
+
+MBPS_MINUTE = 7_500_000
+BEGIN, END = 10, 40
+
+
+def variable(site: Profile) -> Profile:
+    """The same site on a line whose rate is only typical."""
+    link = site.link[0].model_copy(update={"variable": True})
+    return site.model_copy(update={"link": [link, *site.link[1:]]})
+
+
+def shared(
+    ceiling: float,
+    *,
+    hosts: int = 8,
+    servers: int = 8,
+    way: int = DOWN,
+    wobble: float = 0.0,
+    minutes: tuple[int, int] = (BEGIN, END),
+    packet: float = 1000,
+) -> Book:
+    """Hosts with changing appetites divide a ceiling between them, minute by minute."""
+    rng = np.random.default_rng(7)
+    book = Book()
+    book.browse(0, 60 * 60)
+    for minute in range(*minutes):
+        want = rng.exponential(1.0, hosts)
+        total = ceiling * (1 + wobble * rng.standard_normal())
+        for host, part in enumerate(total * want / want.sum()):
+            octets = float(part) * MBPS_MINUTE
+            book.row(
+                minute * 60, minute * 60 + 60, way=way, octets=octets, packets=octets / packet,
+                inside=f"192.168.40.{20 + host}", outside=f"203.0.113.{100 + host % servers}",
+            )  # fmt: skip
+    return book
+
+
+def independent(rates: list[list[float]]) -> Book:
+    """Each host runs at its own rates, minute by minute from BEGIN on, with a server of its own."""
+    book = Book()
+    book.browse(0, 60 * 60)
+    for host, series in enumerate(rates):
+        for minute, rate in enumerate(series):
+            if rate > 0:
+                start = (BEGIN + minute) * 60
+                book.row(
+                    start, start + 60, way=DOWN, octets=rate * MBPS_MINUTE,
+                    inside=f"192.168.40.{20 + host}", outside=f"203.0.113.{100 + host}",
+                )  # fmt: skip
+    return book
+
+
+def test_a_shared_ceiling_under_the_plan_is_found_with_its_level_and_times() -> None:
+    found = below_plan.find(shared(40).case(profile(backup=False)))
+    assert [(f.code, f.severity, f.link, f.direction) for f in found] == [
+        ("below-plan", "critical", "fibre", "down")
+    ]
+    assert found[0].evidence["ceiling_mbps"] == pytest.approx(40.08, abs=0.1)  # the browsing adds 0.08
+    assert found[0].evidence["share_of_plan"] == pytest.approx(0.40, abs=0.005)
+    assert found[0].start_ms == ZERO_MS + BEGIN * 60_000
+    assert found[0].end_ms == ZERO_MS + END * 60_000
+    assert "of the rate you pay for" in found[0].client
+
+
+def test_a_shaped_upload_is_found_too() -> None:
+    found = below_plan.find(shared(8, way=UP).case(profile(backup=False)))
+    assert [f.direction for f in found] == ["up"]
+
+
+def test_a_ceiling_at_the_plan_is_a_full_link_and_not_this() -> None:
+    assert below_plan.find(shared(96).case(profile(backup=False))) == []
+
+
+def test_a_variable_line_needs_a_lower_ceiling_and_is_told_in_other_words() -> None:
+    site = variable(profile(backup=False))
+    assert below_plan.find(shared(70, wobble=0.05).case(site)) == []
+    found = below_plan.find(shared(30, wobble=0.05).case(site))
+    assert len(found) == 1
+    assert "typical rate" in found[0].client
+    assert "pay for" not in found[0].client
+
+
+def test_streams_at_their_own_rate_are_no_ceiling() -> None:
+    assert below_plan.find(independent([[4.5] * 30 for _ in range(10)]).case(profile(backup=False))) == []
+
+
+def test_streams_that_come_and_go_are_no_ceiling() -> None:
+    series = [[0.0] * (host % 4) + [4.5] * (28 - host % 5) for host in range(10)]
+    assert below_plan.find(independent(series).case(profile(backup=False))) == []
+
+
+def test_one_slow_server_is_no_ceiling_even_when_many_hosts_share_it() -> None:
+    assert below_plan.find(shared(40, servers=1).case(profile(backup=False))) == []
+
+
+def test_one_slow_device_is_no_ceiling_even_with_many_servers() -> None:
+    book = shared(40, hosts=8)
+    one = book.place("192.168.40.20")
+    book.rows = [(*row[:6], one, *row[7:]) for row in book.rows]
+    assert below_plan.find(book.case(profile(backup=False))) == []
+
+
+def test_acknowledgements_follow_the_download_and_are_no_ceiling() -> None:
+    assert below_plan.find(shared(5, way=UP, packet=52).case(profile(backup=False))) == []
+
+
+def test_a_level_of_five_minutes_is_too_short() -> None:
+    assert below_plan.find(shared(40, minutes=(10, 15)).case(profile(backup=False))) == []
+
+
+def test_a_level_under_higher_traffic_nearby_is_no_ceiling_unless_flat_and_long() -> None:
+    book = shared(40, wobble=0.04, minutes=(10, 24))
+    for minute in (25, 26, 27):
+        book.row(minute * 60, minute * 60 + 60, way=DOWN, octets=80 * MBPS_MINUTE)
+    assert below_plan.find(book.case(profile(backup=False))) == []
+
+
+def test_a_download_that_a_full_upload_holds_down_is_not_told() -> None:
+    book = shared(40)
+    for minute in range(BEGIN, END):
+        book.row(minute * 60, minute * 60 + 60, way=UP, octets=19.5 * MBPS_MINUTE)
+    assert [f for f in below_plan.find(book.case(profile(backup=False))) if f.direction == "down"] == []
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_independent_demand_of_many_hosts_is_never_a_ceiling(seed: int) -> None:
+    """Eight hours of twenty hosts, each with its own slowly changing demand (gamma with memory)."""
+    rng = np.random.default_rng(seed)
+    rates = rng.gamma(8.0, 0.2, (20, 480))
+    for minute in range(1, 480):
+        rates[:, minute] = 0.8 * rates[:, minute - 1] + 0.2 * rates[:, minute]
+    assert below_plan.find(independent(rates.tolist()).case(profile(backup=False))) == []
+
+
+def test_variances_of_independent_parts_add_up_and_those_under_a_ceiling_do_not() -> None:
+    """Two hosts, 1 and 3 or 3 and 1 Mbit/s in turn: the total never varies. Alone in turn with 0 and 2: it does."""
+    book = Book()
+    for minute in range(10):
+        for host in (0, 1):
+            rate = 3 if (minute + host) % 2 else 1
+            book.row(
+                minute * 60, minute * 60 + 60, way=DOWN, octets=rate * MBPS_MINUTE,
+                inside=f"192.168.40.{20 + host}",
+            )  # fmt: skip
+    flows = book.case(profile(backup=False)).flows
+    rows = np.arange(len(flows))
+    grid = Grid(ZERO_MS, 60_000, 10)
+    found = yielding(flows, rows, flows.inside, grid)
+    assert found.ratio == pytest.approx(0.0, abs=1e-9)
+    assert found.spread == pytest.approx(np.sqrt(2) / 4)  # two variances of 1 about a mean of 4
+    assert found.parts == pytest.approx(2.0)
+    assert found.active == pytest.approx(2.0)
+    alone = rows[flows.inside == 0]
+    assert yielding(flows, alone, flows.inside[alone], grid).ratio == pytest.approx(1.0)
+
+
+def test_a_level_reaches_as_far_as_its_windows_do() -> None:
+    rate = np.array([5.0] * 10 + [40.0] * 12 + [5.0] * 10)
+    level = next(level for level in levels(rate, STEADY) if level.rate == 40.0)
+    assert (level.first, level.past, level.flatness) == (10, 22, 0.0)
+
+
+def test_the_flatness_of_a_level_in_two_steps_is_not_zero() -> None:
+    """40 and 31 in turn: a median deviation would call that flat. (40 - 31) / 2.5631 / 31 = 11%."""
+    rate = np.array([5.0] * 12 + [40.0, 31.0] * 8 + [5.0] * 12)
+    level = next(level for level in levels(rate, WAVERING) if level.rate > 20)
+    assert level.flatness > STEADY.flatness
+    assert level.flatness == pytest.approx(9 / 2.5631 / level.rate, rel=0.01)

@@ -1,0 +1,133 @@
+"""link-full and link-busy: rates, shares, words. Figures by hand; 7,500,000 octets a minute are 1 Mbit/s."""
+
+from __future__ import annotations
+
+import pytest
+
+from flowdiag.aggregator.site_flows import DOWN, UP
+from flowdiag.diagnoser import link_busy, link_full
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.site.profile import Thresholds
+from tests.diagnoser.building import MINUTE, Book, ms, profile
+
+MBPS_MINUTE = 7_500_000
+
+
+def upload_case(**more: object) -> Case:
+    """Upload of 20 Mbit/s: from minute 5 on, ten minutes at 19, of which 16 by the archive, 3 by another."""
+    book = Book()
+    book.browse(0, 30 * MINUTE)
+    for minute in range(5, 15):
+        start = minute * MINUTE
+        book.row(start, start + 60, way=UP, octets=16 * MBPS_MINUTE, outside="203.0.113.9")
+        book.row(
+            start, start + 60, way=UP, octets=3 * MBPS_MINUTE, inside="192.168.40.21", outside="203.0.113.10"
+        )
+    return book.case(profile(backup=False), **more)  # type: ignore[arg-type]
+
+
+def the_one(findings: list[Finding]) -> Finding:
+    assert len(findings) == 1
+    return findings[0]
+
+
+def test_a_full_upload_names_its_times_rates_and_hosts() -> None:
+    found = the_one(link_full.find(upload_case()))
+    assert (found.code, found.severity, found.link, found.direction) == (
+        "link-full",
+        "critical",
+        "fibre",
+        "up",
+    )
+    assert (found.start_ms, found.end_ms) == (ms(5 * MINUTE), ms(15 * MINUTE))
+    assert found.evidence["capacity_mbps"] == 20
+    # 19 Mbit/s of bulk and 1 kB of requests every two seconds, 0.004 Mbit/s.
+    assert found.evidence["mean_mbps"] == pytest.approx(19.004, abs=0.001)
+    assert found.evidence["full_minutes"] == 10
+    hosts = found.evidence["hosts"]
+    assert hosts[0]["address"] == "192.168.40.20"
+    assert hosts[0]["label"] == "imaging archive"
+    assert hosts[0]["share"] == pytest.approx(16 / 19.004, abs=0.001)
+    assert hosts[1]["share"] == pytest.approx(3 / 19.004, abs=0.001)
+    assert found.evidence["destinations"][0]["address"] == "203.0.113.9"
+    assert found.evidence["applications"][0]["application"] == "web"
+
+
+def test_the_client_is_told_that_a_full_upload_slows_downloads_too_without_addresses() -> None:
+    found = the_one(link_full.find(upload_case()))
+    assert "upload was full from 10:05 to 10:15" in found.client
+    assert "downloads and calls included" in found.client
+    assert "192.168" not in found.client
+    assert "Mbit/s" not in found.client
+
+
+def test_octets_outside_of_the_episode_do_not_count_for_its_shares() -> None:
+    book = Book()
+    for minute in range(3, 8):
+        book.row(minute * 60, minute * 60 + 60, way=DOWN, octets=95 * MBPS_MINUTE)
+    # Ten minutes long, five of them in the episode: half of its octets count.
+    book.row(3 * 60, 13 * 60, way=DOWN, octets=10 * 4 * MBPS_MINUTE, inside="192.168.40.30")
+    found = the_one(link_full.find(book.case(profile(backup=False))))
+    assert found.evidence["hosts"][1]["share"] == pytest.approx(4 / 99, abs=0.0005)
+
+
+def test_a_clear_full_link_is_told_with_high_confidence() -> None:
+    book = Book()
+    book.browse(0, 30 * MINUTE)
+    for minute in range(5, 15):
+        book.row(minute * 60, minute * 60 + 60, way=DOWN, octets=97 * MBPS_MINUTE)
+    assert the_one(link_full.find(book.case(profile(backup=False)))).confidence == "high"
+
+
+@pytest.mark.parametrize(("mbps", "confidence"), [(91, "medium"), (150, "low")])
+def test_a_thin_margin_and_a_rate_over_the_plan_lower_the_confidence(mbps: float, confidence: str) -> None:
+    book = Book()
+    book.browse(0, 30 * MINUTE)
+    for minute in range(5, 15):
+        book.row(minute * 60, minute * 60 + 60, way=DOWN, octets=mbps * MBPS_MINUTE)
+    found = the_one(link_full.find(book.case(profile(backup=False))))
+    assert found.confidence == confidence
+    assert found.doubts
+
+
+def test_records_longer_than_the_episode_lower_the_confidence() -> None:
+    assert the_one(link_full.find(upload_case(resolution_s=1800))).confidence == "medium"
+
+
+def test_the_thresholds_of_the_profile_decide() -> None:
+    book = Book()
+    for minute in range(5):
+        book.row(minute * 60, minute * 60 + 60, way=DOWN, octets=80 * MBPS_MINUTE)
+    site = profile(backup=False, thresholds=Thresholds(full=0.75, busy=0.5))
+    assert len(link_full.find(book.case(site))) == 1
+
+
+def test_a_full_backup_has_advice_of_its_own() -> None:
+    book = Book()
+    for minute in range(5):
+        book.row(minute * 60, minute * 60 + 60, way=UP, octets=4.8 * MBPS_MINUTE, link="lte")
+    found = the_one(link_full.find(book.case()))
+    assert found.link == "lte"
+    assert "backup line" in found.client
+    assert "until the main line is back" in found.actions[0].text
+
+
+def test_a_busy_link_is_a_warning_and_short_of_full() -> None:
+    book = Book()
+    for minute in range(10):
+        book.row(minute * 60, minute * 60 + 60, way=DOWN, octets=80 * MBPS_MINUTE)
+    case = book.case(profile(backup=False))
+    found = the_one(link_busy.find(case))
+    assert (found.severity, found.direction) == ("warning", "down")
+    assert found.evidence["busy_minutes"] == 10
+    assert found.evidence["full_minutes"] == 0
+    assert link_full.find(case) == []
+
+
+def test_a_link_at_two_thirds_is_neither() -> None:
+    book = Book()
+    for minute in range(10):
+        book.row(minute * 60, minute * 60 + 60, way=DOWN, octets=66 * MBPS_MINUTE)
+    case = book.case(profile(backup=False))
+    assert link_full.find(case) == link_busy.find(case) == []
