@@ -23,6 +23,7 @@ from flowdiag.aggregator.framing import wire_octets
 from flowdiag.aggregator.records import Interner, LeftOut, Records, to_records
 from flowdiag.aggregator.same_packets import drop_second_sources
 from flowdiag.aggregator.services import AT_SRC, UNDECIDED, Services, opened_by_src
+from flowdiag.aggregator.shared_starts import with_own_starts
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, bounds, spread
 from flowdiag.aggregator.strays import without_strays
@@ -46,11 +47,13 @@ def build_case_data(
     reduction = Reduction(profile)
     pieces = [piece for batch in batches if len(piece := reduction.add(batch))]
     counting = reduction.settle(report, pieces)
-    flows = joined([counting.site_flows(piece) for piece in drained(pieces)], counting)
+    expected = sum(map(len, pieces))
+    flows = joined((counting.site_flows(piece) for piece in drained(pieces)), expected)
     flows, twins = without_twins(flows)
+    flows, moved = with_own_starts(flows)
     flows, strays = without_strays(flows)
     remarks = Remarks(
-        reduction.left_out, counting.decisions, reduction.tally, twins, strays, reduction.interner
+        reduction.left_out, counting.decisions, reduction.tally, twins, moved, strays, reduction.interner
     )
     grid = flow_grid(flows, WINDOW_MS, heard_minutes(report, profile, counting.clocks))
     coverage = build_coverage(flows, report, profile, remarks, counting.clocks, grid)
@@ -67,14 +70,14 @@ class Reduction:
         self.left_out = LeftOut()
         self.tally = Tally(len(profile.link))
         self.services = Services(self.rules)
-        self._interfaces = InterfaceLinks(profile)
+        self._link_of = InterfaceLinks(profile).of
         self._exporters = frozenset(map(to_bytes, profile.site.exporters)) or None
 
     def add(self, batch: pa.RecordBatch) -> Records:
         """The usable records of a batch."""
-        records = to_records(batch, self.interner, self.left_out, self._exporters)
+        records = to_records(batch, self.interner, self._link_of, self.left_out, self._exporters)
         if len(records):
-            self.tally.add(records, self._interfaces, self.interner)
+            self.tally.add(records, self.interner)
             self.services.learn(records)
         return records
 
@@ -98,18 +101,10 @@ class Counting:
         self._interner = reduction.interner
         self._names = Names(reduction.rules)
         self._exporter_names = self._names.of_exporters(reduction.interner.names)
-        self._addresses = reduction.interner.addresses
+        self.addresses = reduction.interner.addresses
         self._inside = reduction.interner.inside_by_number
-        self._never_outside = AddressRanges(NEVER_OUTSIDE).contains(self._addresses)
-        self._shift = clocks.offsets_ms(reduction.interner.sources)
-
-    @property
-    def addresses(self) -> tuple[bytes, ...]:
-        return self._addresses
-
-    @property
-    def applications(self) -> tuple[str, ...]:
-        return self._names.all()
+        self._never_outside = AddressRanges(NEVER_OUTSIDE).contains(self.addresses)
+        self.shift_ms = clocks.offsets_ms(reduction.interner.sources)
 
     def site_flows(self, records: Records) -> SiteFlows:
         """The records that count, from the site's side."""
@@ -134,7 +129,7 @@ class Counting:
             row(c) for c in (records.src, records.dst, records.src_port, records.dst_port)
         )
         opened = row(opened)
-        shift = row(self._shift[records.source]) if self._shift.any() else 0
+        shift = row(self.shift_ms[records.source]) if self.shift_ms.any() else 0
         octets, packets = row(records.octets), row(records.packets)
         return SiteFlows(
             start_ms=row(records.start_ms) + shift,
@@ -157,8 +152,8 @@ class Counting:
             sampling=row(records.sampling),
             ingress=row(records.ingress),
             egress=row(records.egress),
-            addresses=self._addresses,
-            applications=(),
+            addresses=self.addresses,
+            applications=self._names.all(),
         )
 
 
@@ -183,19 +178,29 @@ def drained(pieces: list[Records]) -> Iterable[Records]:
         yield pieces.pop()
 
 
-def joined(parts: list[SiteFlows], counting: Counting) -> SiteFlows:
-    """One table of the parts, column by column, each part's column let go of as it is copied; parts is emptied."""
-    columns = [dict(vars(part)) for part in parts]
-    parts.clear()
-    names = [field.name for field in fields(SiteFlows) if field.name not in ("addresses", "applications")]
-    table: dict[str, NDArray[Any]] = {}
-    for name in names:
-        table[name] = (
-            np.concatenate([column.pop(name) for column in columns])
-            if columns
-            else EMPTY_COLUMNS[name].copy()
-        )
-    return SiteFlows(**table, addresses=counting.addresses, applications=counting.applications)
+def joined(parts: Iterable[SiteFlows], expected: int) -> SiteFlows:
+    """One table of the parts, which are let go of as they are copied.
+
+    expected: rows, as far as known beforehand; more are taken too, at the price of a second copy.
+    """
+    table = {name: np.empty(expected, dtype) for name, dtype in COLUMN_TYPES.items()}
+    rows = 0
+    last: SiteFlows | None = None
+    for last in parts:
+        past = rows + len(last)
+        for name, column in table.items():
+            if past > len(column):
+                column = table[name] = np.concatenate(
+                    [column[:rows], np.empty(past - rows + rows // 4, column.dtype)]
+                )
+            column[rows:past] = getattr(last, name)
+        rows = past
+    columns: dict[str, Any] = {name: column[:rows] for name, column in table.items()}
+    return SiteFlows(
+        **columns,
+        addresses=last.addresses if last is not None else (),
+        applications=last.applications if last is not None else (),
+    )
 
 
 _INTEGERS: Final = {
@@ -217,8 +222,10 @@ _INTEGERS: Final = {
     "ingress": np.int64,
     "egress": np.int64,
 }
-EMPTY_COLUMNS: Final[dict[str, NDArray[Any]]] = {
-    field.name: np.zeros(0, _INTEGERS.get(field.name, np.float64)) for field in fields(SiteFlows)
+COLUMN_TYPES: Final[dict[str, Any]] = {
+    field.name: _INTEGERS.get(field.name, np.float64)
+    for field in fields(SiteFlows)
+    if field.name not in ("addresses", "applications")
 }
 
 

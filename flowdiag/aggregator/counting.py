@@ -28,6 +28,7 @@ from flowdiag.site.profile import Profile
 FAR_FEWER: Final = 0.5
 # "Mostly": part of the octets whose inside end lies in the site's networks.
 MOSTLY: Final = 0.5
+SMALL_INTERFACES: Final = 65_536
 _KINDS: Final = 3  # metered at ingress, at egress, not said
 
 
@@ -40,14 +41,20 @@ class InterfaceLinks:
         )
         self._indexes = np.array([index for index, _ in owners], np.int64)
         self._links = np.array([number for _, number in owners], np.int8)
+        # Small numbers, as nearly all are, by table; the last entry but one stands for all beyond, the last for -1.
+        self._table = np.full(SMALL_INTERFACES + 2, NO_LINK, np.int8)
+        small = self._indexes < SMALL_INTERFACES
+        self._table[self._indexes[small]] = self._links[small]
+        self._all_small = bool(small.all())
 
     def of(self, interfaces: NDArray[np.int64]) -> NDArray[np.int8]:
-        """The link of each ifIndex, NO_LINK for the others. Shape [n]."""
-        links = np.full(len(interfaces), NO_LINK, np.int8)
-        if len(self._indexes):
-            place = np.minimum(np.searchsorted(self._indexes, interfaces), len(self._indexes) - 1)
-            found = self._indexes[place] == interfaces
-            links[found] = self._links[place[found]]
+        """The link of each ifIndex, NO_LINK for the others (and for -1). Shape [n]."""
+        links = self._table[np.minimum(interfaces, SMALL_INTERFACES)]
+        if not self._all_small:
+            large = np.flatnonzero(interfaces >= SMALL_INTERFACES)
+            place = np.minimum(np.searchsorted(self._indexes, interfaces[large]), len(self._indexes) - 1)
+            found = self._indexes[place] == interfaces[large]
+            links[large[found]] = self._links[place[found]]
         return links
 
 
@@ -64,32 +71,41 @@ class Tally:
     inside_octets: NDArray[np.float64] = field(init=False)
     kinds: NDArray[np.float64] = field(init=False)  # [source, metered], all records
     egress_known: NDArray[np.float64] = field(init=False)  # [source], of the records metered at ingress
-    numbered: bool = False
-    interfaces: set[int] = field(default_factory=set)
+    # Which small interface numbers were seen; the last entry but one stands for all beyond, the last for none.
+    _seen: NDArray[np.bool_] = field(init=False)
 
     def __post_init__(self) -> None:
         shape = (0, self.links, 2, _KINDS)
         self.records, self.octets, self.inside_octets = (np.zeros(shape) for _ in range(3))
         self.kinds = np.zeros((0, _KINDS))
         self.egress_known = np.zeros(0)
+        self._seen = np.zeros(SMALL_INTERFACES + 2, np.bool_)
 
-    def add(self, records: Records, interfaces: InterfaceLinks, interner: Interner) -> None:
+    @property
+    def numbered(self) -> bool:
+        """Whether any record has an interface number above 0."""
+        return bool(self._seen[1:-1].any())
+
+    @property
+    def interfaces(self) -> list[int]:
+        """The interface numbers seen, below SMALL_INTERFACES, ascending."""
+        found: list[int] = np.flatnonzero(self._seen[1:SMALL_INTERFACES]).tolist()
+        return [number + 1 for number in found]
+
+    def add(self, records: Records, interner: Interner) -> None:
         self._grow(len(interner.sources))
         source = records.source.astype(np.int64)
         kind = source * _KINDS + records.metered
         self.kinds += np.bincount(kind, minlength=self.kinds.size).reshape(self.kinds.shape)
         known = (records.metered == INGRESS_METERED) & (records.egress >= 0)
         self.egress_known += np.bincount(source[known], minlength=len(self.egress_known))
-        if len(self.interfaces) < MOST_INTERFACES:
-            for column in (records.ingress, records.egress):
-                self.interfaces.update(np.unique(column[column > 0]).tolist())
-            self.numbered = bool(self.interfaces)
+        for column in (records.ingress, records.egress):
+            self._seen[np.minimum(column, SMALL_INTERFACES)] = True
         inside = interner.inside_by_number
-        for direction, column, end in (
-            (DOWN, records.ingress, records.dst),
-            (UP, records.egress, records.src),
+        for direction, link, end in (
+            (DOWN, records.link_in, records.dst),
+            (UP, records.link_out, records.src),
         ):
-            link = interfaces.of(column)
             rows = np.flatnonzero(link >= 0)
             cell = ((source[rows] * self.links + link[rows]) * 2 + direction) * _KINDS + records.metered[rows]
             octets = records.octets[rows]
@@ -108,10 +124,6 @@ class Tally:
                 setattr(self, name, np.concatenate([array, np.zeros((missing, *array.shape[1:]))]))
 
 
-# Interface numbers remembered for remarks; a router has some tens.
-MOST_INTERFACES: Final = 1_000
-
-
 @dataclass(frozen=True, eq=False)
 class Decisions:
     """What counts. by_inside: no interface numbers, direction by the site's networks.
@@ -121,7 +133,6 @@ class Decisions:
     at another metering point, or from another exporter or observation domain.
     """
 
-    interfaces: InterfaceLinks
     by_inside: bool
     links_apart: bool
     counts: NDArray[np.bool_]
@@ -146,7 +157,6 @@ def decide(tally: Tally, interner: Interner, profile: Profile) -> Decisions:
             locally[of_exporter, INGRESS_METERED, 0] = False
             locally[of_exporter, EGRESS_METERED, :] = not mostly_known
     return Decisions(
-        interfaces=InterfaceLinks(profile),
         by_inside=not numbered and len(profile.link) == 1,
         links_apart=numbered or len(profile.link) <= 1,
         counts=counts,
@@ -188,12 +198,12 @@ def count_records(
     records: Records, decisions: Decisions, inside: NDArray[np.bool_], never_outside: NDArray[np.bool_]
 ) -> Counted:
     """Where each record counts. inside, never_outside: bool per address number."""
-    src_inside, dst_inside = inside[records.src], inside[records.dst]
     if decisions.by_inside:
-        return _by_inside(src_inside, dst_inside, never_outside[records.src], never_outside[records.dst])
+        return _by_inside(records, decisions, inside, never_outside)
+    src_inside, dst_inside = inside[records.src], inside[records.dst]
     metered = records.metered
     if decisions.links_apart:
-        incoming, outgoing = decisions.interfaces.of(records.ingress), decisions.interfaces.of(records.egress)
+        incoming, outgoing = records.link_in, records.link_out
     else:
         incoming = outgoing = np.full(len(records), NO_LINK, np.int8)
     on_link = (incoming >= 0) | (outgoing >= 0)
@@ -224,14 +234,17 @@ def count_records(
 
 
 def _by_inside(
-    src_inside: NDArray[np.bool_],
-    dst_inside: NDArray[np.bool_],
-    src_never_outside: NDArray[np.bool_],
-    dst_never_outside: NDArray[np.bool_],
+    records: Records, decisions: Decisions, inside: NDArray[np.bool_], never_outside: NDArray[np.bool_]
 ) -> Counted:
     """One link without interface numbers: what leaves the site's networks is upload, what enters download."""
-    up = src_inside & ~dst_inside & ~dst_never_outside
-    down = dst_inside & ~src_inside & ~src_never_outside
+    src, dst = records.src, records.dst
+    rows = None
+    if not decisions.counts_locally.all():
+        known = (records.egress >= 0).view(np.int8)
+        rows = np.flatnonzero(decisions.counts_locally[records.source, records.metered, known])
+        src, dst = src[rows], dst[rows]
+    up = inside[src] & ~inside[dst] & ~never_outside[dst]
+    down = inside[dst] & ~inside[src] & ~never_outside[src]
     link = np.where(up | down, 0, NO_LINK).astype(np.int8)
     direction = np.where(up, UP, np.where(down, DOWN, -1)).astype(np.int8)
-    return Counted(None, link, direction, src_inside | ~dst_inside)
+    return Counted(rows, link, direction, inside[src] | ~inside[dst])

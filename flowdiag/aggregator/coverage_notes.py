@@ -22,8 +22,8 @@ from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.site.profile import Profile
 
 MINUTE_MS: Final = 60_000
-# Flows looked at for the active timeout: enough for any percentile.
-MOST_DURATIONS: Final = 200_000
+# Flows looked at for the active timeout and for packet sizes: enough for any percentile.
+MOST_LOOKED_AT: Final = 200_000
 MOST_PROBLEMS: Final = 3  # told one by one in the notes
 MOST_INTERFACES: Final = 8  # named in a remark
 Z_95: Final = 1.96  # standard normal, two-sided 95 %
@@ -45,6 +45,7 @@ class Remarks:
     decisions: Decisions
     tally: Tally
     twins: int
+    moved_starts: int
     strays: int
     interner: Interner
 
@@ -90,9 +91,13 @@ def build_coverage(
         if loss.exporter in exporters
     )
     announced = [s.active_timeout_s for s in sessions if s.active_timeout_s is not None]
-    resolution_s, known = estimate_resolution(_durations(flows), max(announced, default=None))
-    raw_packets = float((flows.packets / np.maximum(flows.sampling, 1)).sum())
+    some = _sample(flows)
+    resolution_s, known = estimate_resolution(
+        flows.end_ms[some] - flows.start_ms[some], max(announced, default=None)
+    )
     scaled_packets = float(flows.packets.sum())
+    sampled = len(flows) and flows.sampling.max() > 1
+    raw_packets = float((flows.packets / np.maximum(flows.sampling, 1)).sum()) if sampled else scaled_packets
     coverage = Coverage(
         records=sum(s.records for s in sessions),
         first_ms=int(flows.start_ms.min()) if len(flows) else None,
@@ -110,14 +115,19 @@ def build_coverage(
         interface_names=_interface_names(report, exporters),
         notes=(),
     )
-    notes = [*_about_figures(coverage, flows, raw_packets), *clocks.notes()]
-    notes += [*_about_links(profile, remarks), *_about_records(report, sessions, coverage, remarks)]
+    notes = [
+        *_about_figures(coverage, flows, raw_packets),
+        *clocks.notes(),
+        *_about_links(profile, remarks),
+        *_about_starts(remarks.moved_starts),
+        *_about_records(report, sessions, coverage, remarks),
+    ]
     return replace(coverage, notes=tuple(notes))
 
 
-def _durations(flows: SiteFlows) -> NDArray[np.int64]:
-    step = max(len(flows) // MOST_DURATIONS, 1)
-    return flows.end_ms[::step] - flows.start_ms[::step]
+def _sample(flows: SiteFlows) -> slice:
+    """Evenly chosen rows, at most about MOST_LOOKED_AT."""
+    return slice(None, None, max(len(flows) // MOST_LOOKED_AT, 1))
 
 
 def _interface_names(report: ExportReport, exporters: set[bytes]) -> dict[int, str]:
@@ -154,12 +164,13 @@ def _about_figures(coverage: Coverage, flows: SiteFlows, raw_packets: float) -> 
 
 def _seems_to_hold_frames(flows: SiteFlows) -> bool:
     """Whether full packets are as long as whole frames: most octets of bulk TCP, and none larger (no jumbo)."""
-    bulk = (flows.protocol == TCP) & (flows.packets >= BULK_PACKETS)
-    bulk &= flows.octets > 1000 * flows.packets
-    size = flows.octets[bulk] / flows.packets[bulk]
+    some = _sample(flows)
+    protocol, octets, packets = flows.protocol[some], flows.octets[some], flows.packets[some]
+    bulk = (protocol == TCP) & (packets >= BULK_PACKETS) & (octets > 1000 * packets)
+    octets = octets[bulk]
+    size = octets / packets[bulk]
     if not len(size) or size.max() > LARGEST_FRAME:
         return False
-    octets = flows.octets[bulk]
     return bool(octets[size > MTU + ABOVE_MTU].sum() >= BULK_PART * octets.sum())
 
 
@@ -173,9 +184,9 @@ def _about_links(profile: Profile, remarks: Remarks) -> Iterator[str]:
         yield f"The export has no interface numbers: up and down follow from {whose} networks."
     elif tally.numbered:
         seen = tally.records.sum(axis=(0, 2, 3))
-        others = sorted(tally.interfaces)[:MOST_INTERFACES]
+        others = tally.interfaces[:MOST_INTERFACES]
         for number, link in enumerate(profile.link):
-            if not seen[number] and not set(link.interfaces) & tally.interfaces:
+            if not seen[number] and not set(link.interfaces).intersection(tally.interfaces):
                 yield (
                     f'No record names the interface of link "{link.name}" '
                     f"({_listed(link.interfaces)}); the export has {_listed(others)}."
@@ -192,6 +203,11 @@ def _about_links(profile: Profile, remarks: Remarks) -> Iterator[str]:
         )
     if remarks.twins:
         yield f"{_records(remarks.twins)} that repeat others did not count."
+
+
+def _about_starts(moved: int) -> Iterator[str]:
+    if moved:
+        yield f"The exporter repeats a conversation's start in its later records: {_records(moved)} were put in order."
 
 
 def _about_records(

@@ -8,6 +8,7 @@ the distinct ones, and only those are touched in Python.
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import count
 from typing import Any, Final
@@ -30,6 +31,9 @@ EGRESS_METERED: Final = 1
 NOT_SAID: Final = 2
 
 
+LinkOf = Callable[[NDArray[np.int64]], NDArray[np.int8]]
+
+
 @dataclass(frozen=True, eq=False)
 class Records:
     """Columns of one length. Unknown is -1 where nothing else is said.
@@ -39,7 +43,8 @@ class Records:
     tcp_flags: int32; dscp: int8; end_reason: uint8, 0 unknown; sampling: float32.
     metered: int8, INGRESS_METERED, EGRESS_METERED or NOT_SAID (element 61).
     application: int32, number of the exporter's own name in `Interner.names`; source: int16, number of the
-    exporter and observation domain in `Interner.sources`; ingress, egress: int64 ifIndex.
+    exporter and observation domain in `Interner.sources`; ingress, egress: int64 ifIndex, and the links that they
+    belong to: link_in, link_out: int8.
     """
 
     start_ms: NDArray[np.int64]
@@ -60,6 +65,8 @@ class Records:
     ingress: NDArray[np.int64]
     egress: NDArray[np.int64]
     source: NDArray[np.int16]
+    link_in: NDArray[np.int8]
+    link_out: NDArray[np.int8]
 
     def __len__(self) -> int:
         return len(self.start_ms)
@@ -165,15 +172,22 @@ class Interner:
 
 
 def to_records(
-    batch: pa.RecordBatch, interner: Interner, left_out: LeftOut, exporters: frozenset[bytes] | None
+    batch: pa.RecordBatch,
+    interner: Interner,
+    link_of: LinkOf,
+    left_out: LeftOut,
+    exporters: frozenset[bytes] | None = None,
 ) -> Records:
     """The usable records of a batch of FLOW_SCHEMA; what is not used is counted in left_out.
 
+    link_of: from interface numbers to the links they belong to.
     exporters: only these, and those whose container does not name the exporter; None for all.
     """
     batch = _usable(batch, left_out, exporters)
     start, end = _times(batch)
     src, dst = interner.number_addresses(batch["src_address"], batch["dst_address"])
+    ingress = _numbers(batch["ingress_interface"], np.uint32, np.int64, -1)
+    egress = _numbers(batch["egress_interface"], np.uint32, np.int64, -1)
     return Records(
         start_ms=start,
         end_ms=end,
@@ -190,8 +204,10 @@ def to_records(
         application=interner.number_names(batch["application"]),
         end_reason=_numbers(batch["end_reason"], np.uint8, np.uint8, 0),
         sampling=_numbers(batch["sampling"], np.uint32, np.float32, 1),
-        ingress=_numbers(batch["ingress_interface"], np.uint32, np.int64, -1),
-        egress=_numbers(batch["egress_interface"], np.uint32, np.int64, -1),
+        ingress=ingress,
+        egress=egress,
+        link_in=link_of(ingress),
+        link_out=link_of(egress),
         source=interner.number_sources(
             batch["exporter"].fill_null(UNKNOWN_ADDRESS), _numbers(batch["domain"], np.uint32, np.uint32, 0)
         ),

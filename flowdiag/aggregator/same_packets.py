@@ -82,8 +82,7 @@ def _talks_by_source(
 ) -> dict[int, _Talks]:
     found: dict[int, list[_Talks]] = {}
     for records in pieces:
-        interface = {DOWN: records.ingress, UP: records.egress}[direction]
-        here = decisions.interfaces.of(interface) == link
+        here = {DOWN: records.link_in, UP: records.link_out}[direction] == link
         here &= decisions.counts[records.source, link, direction, records.metered]
         rows = np.flatnonzero(here)
         keys = mixed(

@@ -44,14 +44,18 @@ SURE_LEAD: Final = 3  # from here on the ends' roles are known, not only the nam
 
 # Ends remembered; a flood has more, but its ends are decided by their ports.
 MAX_CALLED: Final = 500_000
-MAX_PAIRS: Final = 500_000
+MAX_PAIRS: Final = 250_000
+
+_PORTS: Final = 65_537  # and one for "unknown"
 
 UNDECIDED, AT_SRC, AT_DST, AT_BOTH = 0, 1, 2, 3
 
 
 @dataclass(frozen=True, eq=False)
 class Ends:
-    """Per record: side (int8: UNDECIDED, AT_SRC, AT_DST, AT_BOTH for equal ports) and whether roles are sure."""
+    """Per record: side (int8: _PORTS: Final = 65_537  # and one for "unknown"
+
+    UNDECIDED, AT_SRC, AT_DST, AT_BOTH for equal ports) and whether roles are sure."""
 
     side: NDArray[np.int8]
     sure: NDArray[np.bool_]
@@ -61,7 +65,11 @@ class Services:
     """Learns from all records which ends are services, then tells it for each record."""
 
     def __init__(self, rules: Catalogue) -> None:
-        self._points = {number: _port_points(rules.known_ports(number)) for number in (TCP, UDP)}
+        self._kind = np.zeros(257, np.int32)  # by protocol, the last for -1
+        self._kind[TCP], self._kind[UDP] = _PORTS, 2 * _PORTS
+        nothing = np.full(_PORTS, NO_PORT, np.int16)
+        known = [_port_points(rules.known_ports(number)) for number in (TCP, UDP)]
+        self._points = np.concatenate([nothing, *known])
         self._called: list[NDArray[np.uint64]] = []
         self._pairs: list[NDArray[np.uint64]] = []
         self._called_count = 0
@@ -119,15 +127,8 @@ class Services:
 
     def _by_ports(self, records: Records) -> tuple[NDArray[np.int16], NDArray[np.int16]]:
         """Points of source and destination by their ports alone; NO_PORT where the protocol has none."""
-        src, dst = (np.full(len(records), NO_PORT, np.int16) for _ in range(2))
-        for number, points in self._points.items():
-            of_protocol = records.protocol == number
-            if of_protocol.all():
-                return points[records.src_port], points[records.dst_port]
-            rows = np.flatnonzero(of_protocol)
-            src[rows] = points[records.src_port[rows]]
-            dst[rows] = points[records.dst_port[rows]]
-        return src, dst
+        kind = self._kind[records.protocol] + 1
+        return self._points[kind + records.src_port], self._points[kind + records.dst_port]
 
     def _add_evidence(self, records: Records, src: NDArray[np.int16], dst: NDArray[np.int16]) -> None:
         bare = _bare_syn(records)
@@ -158,7 +159,7 @@ def opened_by_src(records: Records, ends: Ends) -> NDArray[np.int8]:
 
 
 def _port_points(known: NDArray[np.bool_]) -> NDArray[np.int16]:
-    """Points of each port 0 to 65535, and at the end (index -1) those of an unknown port."""
+    """Points of each port, from -1 (unknown) to 65535; shape [_PORTS]."""
     ports = np.arange(65_536)
     points = np.where(
         ports < SYSTEM_PORTS,
@@ -170,7 +171,7 @@ def _port_points(known: NDArray[np.bool_]) -> NDArray[np.int16]:
         ),
     )
     points[0] = NO_PORT  # reserved: fragments, and what has no port
-    return np.append(points, NO_PORT).astype(np.int16)
+    return np.concatenate([[NO_PORT], points]).astype(np.int16)
 
 
 def _bare_syn(records: Records) -> NDArray[np.bool_]:

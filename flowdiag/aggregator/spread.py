@@ -175,12 +175,14 @@ def bounds(
 def touched(start_ms: NDArray[np.int64], end_ms: NDArray[np.int64], grid: WindowGrid) -> NDArray[np.bool_]:
     """Which windows of the grid any flow touches; shape [windows]."""
     steps = np.zeros(grid.windows + 1, np.int64)
-    kept = (start_ms < grid.end_ms) & (np.maximum(end_ms, start_ms + 1) > grid.start_ms)
-    start, end = start_ms[kept], np.maximum(end_ms[kept], start_ms[kept] + 1)
-    first = np.maximum((start - grid.start_ms) // grid.window_ms, 0)
-    past = np.minimum((end - 1 - grid.start_ms) // grid.window_ms + 1, grid.windows)
-    steps += np.bincount(first, minlength=len(steps))
-    steps -= np.bincount(past, minlength=len(steps))
+    for begin in range(0, len(start_ms), CHUNK_ROWS):
+        start = start_ms[begin : begin + CHUNK_ROWS]
+        end = np.maximum(end_ms[begin : begin + CHUNK_ROWS], start + 1)
+        kept = (start < grid.end_ms) & (end > grid.start_ms)
+        first = np.maximum((start[kept] - grid.start_ms) // grid.window_ms, 0)
+        past = np.minimum((end[kept] - 1 - grid.start_ms) // grid.window_ms + 1, grid.windows)
+        steps += np.bincount(first, minlength=len(steps))
+        steps -= np.bincount(past, minlength=len(steps))
     return np.cumsum(steps)[:-1] > 0
 
 

@@ -28,6 +28,7 @@ MOST_COPIES: Final = 4
 # A systematic repetition shows in a sample; up to so many rows all are looked at.
 ALWAYS_LOOKED_AT: Final = 200_000
 SAMPLE_ONE_IN: Final = 16
+_ODD: Final = 0x2545_F491  # spreads the bits; any large odd number
 
 # Odd 64-bit multipliers of splitmix64 (from memory).
 _MIX: Final = (0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB)
@@ -65,34 +66,50 @@ def select(flows: SiteFlows, rows: NDArray[np.intp]) -> SiteFlows:
 
 
 def _twins(flows: SiteFlows) -> NDArray[np.intp]:
-    key = mixed(
-        flows.inside.astype(np.int64) << 32 | flows.outside.astype(np.int64),
-        (flows.inside_port.astype(np.int64) + 1) << 40
-        | (flows.outside_port.astype(np.int64) + 1) << 20
-        | (flows.protocol.astype(np.int64) + 1) << 8
-        | (flows.dscp.astype(np.int64) + 1),
-        flows.octets,
-        flows.packets.astype(np.int64) << 16 | (flows.link.astype(np.int64) + 1) << 2 | flows.direction + 1,
+    found = _repeated(flows, sampled(flows))
+    if not len(found) or len(flows) <= ALWAYS_LOOKED_AT:
+        return found
+    return _repeated(flows, np.flatnonzero(flows.link >= 0))
+
+
+def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
+    """A hash of addresses, ports, protocol, code point, link and direction, for some rows."""
+    return mixed(
+        flows.inside[rows].astype(np.int64) << 32 | flows.outside[rows].astype(np.int64),
+        (flows.inside_port[rows].astype(np.int64) + 1) << 40
+        | (flows.outside_port[rows].astype(np.int64) + 1) << 20
+        | (flows.protocol[rows].astype(np.int64) + 1) << 8
+        | (flows.dscp[rows].astype(np.int64) + 1),
+        (flows.link[rows].astype(np.int64) + 1) << 2 | (flows.direction[rows].astype(np.int64) + 1),
     )
+
+
+def sampled(flows: SiteFlows) -> NDArray[np.intp]:
+    """Rows on links of some conversations, one in SAMPLE_ONE_IN; all rows where there are few."""
     on_link = flows.link >= 0
     if len(flows) > ALWAYS_LOOKED_AT:
-        sample = np.flatnonzero(on_link & (key % np.uint64(SAMPLE_ONE_IN) == 0))
-        if not len(_repeated(flows, key, sample)):
-            return np.zeros(0, np.intp)
-    return _repeated(flows, key, np.flatnonzero(on_link))
+        # By numbers that all records of a conversation share, so that all of them are in the sample or none.
+        common = (flows.inside_port ^ flows.outside_port ^ flows.inside ^ (flows.outside << 2)) * np.int32(
+            _ODD
+        )
+        on_link &= (common >> 16) % SAMPLE_ONE_IN == 0
+    return np.flatnonzero(on_link)
 
 
-def _repeated(flows: SiteFlows, key: NDArray[np.uint64], rows: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Those of the rows (in ascending order) that repeat an earlier one of the same key at nearly the same time."""
-    by_key = rows[np.argsort(key[rows], kind="stable")]
-    same = np.flatnonzero(key[by_key][1:] == key[by_key][:-1])
+def _repeated(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Those of the rows (in ascending order) that repeat an earlier one of them at nearly the same time."""
+    keys = mixed(conversation_keys(flows, rows), flows.octets[rows], flows.packets[rows])
+    by_key = np.argsort(keys, kind="stable")
+    same = np.flatnonzero(keys[by_key][1:] == keys[by_key][:-1])
     if not len(same):
         return np.zeros(0, np.intp)
-    involved = np.unique(np.concatenate([by_key[same], by_key[same + 1]]))
-    order = involved[np.lexsort((involved, flows.end_ms[involved], flows.start_ms[involved], key[involved]))]
+    places = np.unique(np.concatenate([by_key[same], by_key[same + 1]]))
+    involved, keys = rows[places], keys[places]
+    start, end = flows.start_ms[involved], flows.end_ms[involved]
+    order = np.lexsort((involved, end, start, keys))
     before, after = order[:-1], order[1:]
-    near = (key[before] == key[after]) & (np.abs(flows.start_ms[after] - flows.start_ms[before]) <= NEARLY_MS)
-    near &= np.abs(flows.end_ms[after] - flows.end_ms[before]) <= NEARLY_MS
+    near = (keys[before] == keys[after]) & (np.abs(start[after] - start[before]) <= NEARLY_MS)
+    near &= np.abs(end[after] - end[before]) <= NEARLY_MS
     run = np.concatenate([[0], np.cumsum(~near)])
     near &= np.bincount(run)[run[1:]] <= MOST_COPIES
-    return np.sort(after[near])
+    return np.sort(involved[after[near]])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -108,10 +110,14 @@ def command(
         from flowdiag.note.pseudonyms import Pseudonyms
 
         names = Pseudonyms.from_key_file()
-    note = compose(diagnosis, ticket=ticket, pseudonyms=names)
+    note = shown_charts(compose(diagnosis, ticket=ticket, pseudonyms=names), link, direction)
     if chart is not None:
-        raise UsageError("--chart is not there yet", advice="use --format json and draw the figures")
-    write_result(rendered(note, form), output)
+        from flowdiag.cli.output import complete_or_not_at_all
+        from flowdiag.note.chart import chart_png
+
+        with complete_or_not_at_all(chart) as path:
+            chart_png(note, path)
+    write_result(rendered(note, form, on_terminal=output is None and sys.stdout.isatty()), output)
     if fail_on is not None and any(
         severe_enough(finding.severity, fail_on) for finding in diagnosis.findings
     ):
@@ -152,8 +158,8 @@ def profile_of(
     return profile_from_options(down, up, interface, lan, timezone or "UTC")
 
 
-def rendered(note: Note, form: str) -> str:
-    """The note in a format."""
+def rendered(note: Note, form: str, *, on_terminal: bool) -> str:
+    """The note in a format; on_terminal: text may have colours."""
     if form == "json":
         from flowdiag.note.json_note import render
     elif form == "markdown":
@@ -161,8 +167,19 @@ def rendered(note: Note, form: str) -> str:
     elif form == "html":
         from flowdiag.note.html import render
     else:
-        from flowdiag.note.text import render
+        from flowdiag.note.text import render as render_text
+
+        return render_text(note, on_terminal=on_terminal)
     return render(note)
+
+
+def shown_charts(note: Note, link: str | None, direction: Direction | None) -> Note:
+    """The note with the charts of one link and direction only, as its figures are."""
+    if link is None and direction is None:
+        return note
+    wanted = None if link is None else link.strip().casefold()
+    charts = (chart for chart in note.charts if wanted in (None, chart.link.casefold()))
+    return replace(note, charts=tuple(chart for chart in charts if direction in (None, chart.direction)))
 
 
 def severe_enough(severity: str, least: str) -> bool:

@@ -11,7 +11,10 @@ variable link, 20% where records are five minutes long or more. The traffic yiel
 total is at most a quarter of the sum of the variances of its parts, taken over inside hosts and again over
 outside addresses; parts that do not share a ceiling add up their variances, parts that share one give and
 take. And no few parts carry that: three hosts and three outside addresses at least. Minutes around it may
-not lie higher by more than a tenth, unless the level is very flat and held for long.
+not lie higher by more than a tenth, unless the level is very flat and held for long. Where records cover
+five minutes or more, minutes say little; there the transfers' own times and octets may show the ceiling
+instead: eight or more transfers of three hosts or more that each got an equal part of it, whatever the
+number that ran at a time (see fair_shares.py).
 
 Thresholds: below_plan, 0.85 of the plan; below_plan_variable, 0.60 of a typical rate. The variance ratio
 and the flatness: measured on invented sites, no source.
@@ -30,6 +33,7 @@ is said. Records much longer than a minute blur the level.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -41,8 +45,10 @@ from flowdiag.diagnoser.attribution import attribution, rows_within
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MINOR, Doubt, grade
 from flowdiag.diagnoser.episodes import Episode, capacity_mbps, episodes
+from flowdiag.diagnoser.fair_shares import FairShares, fair_shares
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.flat_top import BLURRED, STEADY, WAVERING, Bounds, Level, Yielding, levels, yielding
+from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.saturation import way
 from flowdiag.diagnoser.timeline import Grid
 from flowdiag.diagnoser.wording_backup import moment
@@ -53,8 +59,11 @@ LEAST_SHARE: Final = 0.03
 RATIO: Final = 0.25
 # A variance over few windows is small by chance; so much of the ratio is allowed for each window.
 RATIO_A_WINDOW: Final = 0.01
-# What independent parts would show at least; with parts that hardly vary the ratio means nothing.
+# What independent parts would show at least; with parts that hardly vary the ratio means little, and it
+# must be the smaller.
 LEAST_SPREAD: Final = 0.06
+LITTLE_SPREAD: Final = 0.02
+LITTLE_RATIO: Final = 0.12
 LEAST_PARTS: Final = 3.0
 LEAST_ACTIVE: Final = 1.5
 DATA_PACKET_OCTETS: Final = 400
@@ -71,12 +80,52 @@ TOGETHER: Final = 15
 SAME_RATE: Final = 0.08
 OPPOSITE_FULL_PART: Final = 0.5
 
-Proof = tuple[Yielding, Yielding]
+# For long records: how evenly transfers divided the ceiling, and how much their plain rates must differ
+# from that.
+UNEVEN: Final = 0.30
+UNEVEN_OF_PACE: Final = 0.5
+LEAST_CROWDING: Final = 0.25
+LEAST_TRANSFERS: Final = 8
+LARGEST_PART: Final = 0.5
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What shows that traffic was held down. shares: only where records are too long for the variances to
+    tell.
+    """
+
+    inside: Yielding
+    outside: Yielding
+    shares: FairShares | None = None
+
+    @property
+    def active(self) -> float:
+        return self.shares.hosts if self.shares else self.inside.active
 
 
 def find(case: Case) -> list[Finding]:
+    return [_finding(case, ceiling) for ceiling in ceilings(case)]
+
+
+@dataclass(frozen=True)
+class Ceiling:
+    """Levels of one link direction that belong together, each with what proves it."""
+
+    link: int
+    direction: int
+    levels: tuple[tuple[Level, Proof], ...]
+
+    @property
+    def rate_mbps(self) -> float:
+        return float(np.median([level.rate for level, _ in self.levels]))
+
+
+@once_per_case
+def ceilings(case: Case) -> tuple[Ceiling, ...]:
+    """Every ceiling under the plan that held traffic down, in order of link, direction, time."""
     if not case.coverage.links_apart:
-        return []
+        return ()
     found = []
     for link in range(len(case.profile.link)):
         for direction in (0, 1):
@@ -85,8 +134,19 @@ def find(case: Case) -> list[Finding]:
                 proof = _proof(case, link, direction, level)
                 if proof is not None:
                     proven.append((level, proof))
-            found += [_finding(case, link, direction, group) for group in _grouped(proven)]
-    return found
+            found += [Ceiling(link, direction, tuple(group)) for group in _grouped(proven)]
+    return tuple(found)
+
+
+def held_down(case: Case, episode: Episode) -> bool:
+    """Whether an episode lies within a ceiling that is under the busy threshold: then only blur made it busy."""
+    busy = case.profile.thresholds.busy * capacity_mbps(case, episode.link, episode.direction)
+    return any(
+        (ceiling.link, ceiling.direction) == (episode.link, episode.direction)
+        and ceiling.rate_mbps < busy
+        and any(episode.overlaps(level.first, level.past) for level, _ in ceiling.levels)
+        for ceiling in ceilings(case)
+    )
 
 
 def _candidates(case: Case, link: int, direction: int) -> list[Level]:
@@ -139,13 +199,37 @@ def _proof(case: Case, link: int, direction: int, level: Level) -> Proof | None:
     data = flows.octets[rows] >= DATA_PACKET_OCTETS * flows.packets[rows]
     if octets[data].sum() < DATA_PART * octets.sum():
         return None
-    inside = yielding(flows, rows, flows.inside[rows], grid)
-    outside = yielding(flows, rows, flows.outside[rows], grid)
-    largest = min(RATIO, RATIO_A_WINDOW * grid.bins)
-    for part in (inside, outside):
-        if part.ratio > largest or part.spread < LEAST_SPREAD or part.parts < LEAST_PARTS:
-            return None
-    return (inside, outside) if max(inside.active, outside.active) >= LEAST_ACTIVE else None
+    proof = Proof(
+        yielding(flows, rows, flows.inside[rows], grid), yielding(flows, rows, flows.outside[rows], grid)
+    )
+    if _yields(proof, grid.bins):
+        return proof
+    if case.coverage.resolution_s < COARSE_S:
+        return None
+    shares = fair_shares(flows, rows[data])
+    return replace(proof, shares=shares) if shares is not None and _is_shared(shares) else None
+
+
+def _yields(proof: Proof, windows: int) -> bool:
+    both = (proof.inside, proof.outside)
+    ratio, spread = max(p.ratio for p in both), min(p.spread for p in both)
+    largest = RATIO if spread >= LEAST_SPREAD else LITTLE_RATIO
+    return (
+        ratio <= min(largest, RATIO_A_WINDOW * windows)
+        and spread >= LITTLE_SPREAD
+        and min(p.parts for p in both) >= LEAST_PARTS
+        and max(p.active for p in both) >= LEAST_ACTIVE
+    )
+
+
+def _is_shared(shares: FairShares) -> bool:
+    return (
+        shares.uneven <= min(UNEVEN, UNEVEN_OF_PACE * shares.own_pace)
+        and shares.crowding >= LEAST_CROWDING
+        and shares.transfers >= LEAST_TRANSFERS
+        and min(shares.hosts, shares.places) >= LEAST_PARTS
+        and shares.largest <= LARGEST_PART
+    )
 
 
 def _grouped(proven: list[tuple[Level, Proof]]) -> list[list[tuple[Level, Proof]]]:
@@ -160,24 +244,27 @@ def _grouped(proven: list[tuple[Level, Proof]]) -> list[list[tuple[Level, Proof]
     return groups
 
 
-def _finding(case: Case, link: int, direction: int, group: list[tuple[Level, Proof]]) -> Finding:
+def _finding(case: Case, ceiling: Ceiling) -> Finding:
+    link, direction, group = ceiling.link, ceiling.direction, ceiling.levels
     plan, capacity = case.profile.link[link], capacity_mbps(case, link, direction)
     episode = Episode(link, direction, tuple((level.first, level.past) for level, _ in group))
     spans = episode.span_times(case)
     rates = case.usage.mbps(link, direction)[episode.windows()]
-    ceiling = float(np.median(rates))
+    rate = float(np.median(rates))
     flatness = max(level.flatness for level, _ in group)
+    shares = next((proof.shares for _, proof in group if proof.shares), None)
     evidence: dict[str, Any] = {
         "capacity_mbps": capacity,
-        "ceiling_mbps": round(ceiling, 3),
-        "share_of_plan": round(ceiling / capacity, 4),
+        "ceiling_mbps": round(rate, 3),
+        "share_of_plan": round(rate / capacity, 4),
         "mean_mbps": round(float(rates.mean()), 3),
         "peak_mbps": round(float(rates.max()), 3),
         "minutes_at_ceiling": len(rates),
         "flatness": round(flatness, 4),
-        "variance_ratio_hosts": round(max(proof[0].ratio for _, proof in group), 4),
-        "variance_ratio_destinations": round(max(proof[1].ratio for _, proof in group), 4),
-        "hosts_active": max(round(max(proof[0].active for _, proof in group)), 2),
+        "variance_ratio_hosts": round(max(proof.inside.ratio for _, proof in group), 4),
+        "variance_ratio_destinations": round(max(proof.outside.ratio for _, proof in group), 4),
+        "unevenness": round(shares.uneven, 4) if shares else None,
+        "hosts_active": max(round(max(proof.active for _, proof in group)), 2),
         **attribution(case, link, direction, spans),
     }
     if len(spans) > 1:

@@ -7,6 +7,8 @@ Decided: requests and replies of each keepalive are laid out in time (see keepal
 without replies that is three intervals and a minute long, in which requests went out, is reported with its
 times. Where replies never stop for that long but under half of at least twenty requests were answered, the
 whole time is reported.
+A path that loses a part p of its replies at other times loses n in a row by chance about N p^n times among
+N; a run that is not under one in a thousand is left out.
 
 Thresholds: keepalive_missing_intervals, 3. Half of the replies and twenty requests: common practice, no
 source.
@@ -40,6 +42,8 @@ CODE: Final = "keepalive-unanswered"
 LEAST_REQUESTS: Final = 3
 LEAST_FOR_SHARE: Final = 20
 ANSWERED_SHARE: Final = 0.5
+# How often a run of lost replies may come by chance in the whole export and still be reported.
+CHANCE: Final = 1e-3
 
 
 def find(case: Case) -> list[Finding]:
@@ -63,14 +67,26 @@ def _unanswered(case: Case, account: Account) -> list[Gap]:
         # Requests may have begun or stopped within the gap; where none went out, none could be answered.
         begin = max(gap.start_ms, int(requests.start_ms[sent].min()))
         end = min(gap.end_ms, int(requests.end_ms[sent].max() + account.interval_ms))
-        if end - begin >= account.least_ms(case):
-            gaps.append(Gap(begin, end))
+        unanswered = Gap(begin, end)
+        if end - begin >= account.least_ms(case) and not _may_be_chance(case, account, unanswered):
+            gaps.append(unanswered)
     sent_all = float(requests.count.sum())
     back_all = float(account.replies.count.sum() + account.replies_elsewhere.count.sum())
     enough = LEAST_FOR_SHARE * case.coverage.sampling
     if not gaps and sent_all >= enough and back_all < ANSWERED_SHARE * sent_all:
         gaps.append(Gap(first, last))
     return gaps
+
+
+def _may_be_chance(case: Case, account: Account, gap: Gap) -> bool:
+    """Whether a path that loses as many replies at other times loses this many in a row now and then."""
+    missed = beats_in(account.requests, gap) / case.coverage.sampling
+    sent = float(account.requests.count.sum()) / case.coverage.sampling - missed
+    back = float(account.replies.count.sum() + account.replies_elsewhere.count.sum()) / case.coverage.sampling
+    if sent < LEAST_FOR_SHARE or back == 0.0:
+        return False
+    lost = max(1.0 - back / sent, 1.0 / sent)
+    return bool(sent * lost**missed > CHANCE)
 
 
 def _finding(case: Case, account: Account, gap: Gap) -> Finding:

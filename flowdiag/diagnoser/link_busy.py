@@ -23,6 +23,7 @@ from __future__ import annotations
 from typing import Final
 
 from flowdiag.diagnoser import wording as words
+from flowdiag.diagnoser.below_plan import held_down
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import grade
 from flowdiag.diagnoser.episodes import Episode, episodes
@@ -33,7 +34,7 @@ CODE: Final = "link-busy"
 
 
 def find(case: Case) -> list[Finding]:
-    return [_finding(case, episode) for episode in episodes(case).busy]
+    return [_finding(case, episode) for episode in episodes(case).busy if not held_down(case, episode)]
 
 
 def _finding(case: Case, episode: Episode) -> Finding:

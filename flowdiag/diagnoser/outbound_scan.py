@@ -75,9 +75,12 @@ def scans(case: Case) -> tuple[Scan, ...]:
     for outage in outages(case):
         rows = rows[(flows.start_ms[rows] < outage.start_ms) | (flows.start_ms[rows] > outage.end_ms)]
     tries = np.bincount(flows.inside[rows], minlength=1)
+    rows = rows[(tries >= least)[flows.inside[rows]]]
+    rows = rows[np.argsort(flows.inside[rows], kind="stable")]
+    edges = np.flatnonzero(np.diff(flows.inside[rows])) + 1
     found = []
-    for inside in np.flatnonzero(tries >= least):
-        scan = _host(case, rows[flows.inside[rows] == inside], int(inside), least)
+    for mine in np.split(rows, edges) if len(rows) else ():
+        scan = _host(case, mine, int(flows.inside[mine[0]]), least)
         if scan is not None:
             found.append(scan)
     return tuple(sorted(found, key=lambda scan: (-scan.addresses, flows.addresses[scan.inside])))

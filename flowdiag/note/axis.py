@@ -13,6 +13,8 @@ _TIME_STEPS_MIN: Final = (1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720, _DAY_MIN)
 # Rates above the plan come from the profile's wrong figure; more than twice the plan is cut off and said so.
 HIGHEST_SHARE: Final = 2.0
 _SHARE_STEP: Final = 0.2
+# A peak this little over the end of the scale is drawn at its end.
+_ROUNDING: Final = 0.02
 
 
 def time_ticks(clock: Clock, start_ms: int, end_ms: int, most: int) -> list[tuple[int, str]]:
@@ -51,6 +53,6 @@ def highest_share(peak_mbps: float, capacity_mbps: float) -> float:
     """Upper end of a chart's scale as a share of the capacity: 1, or a fifth more as often as needed."""
     share = peak_mbps / capacity_mbps
     top = 1.0
-    while share > top + 0.005 and top < HIGHEST_SHARE:
+    while share > top + _ROUNDING and top < HIGHEST_SHARE:
         top = round(top + _SHARE_STEP, 1)
     return top

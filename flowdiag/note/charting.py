@@ -26,6 +26,8 @@ CONTEXT: Final = 0.5
 LEAST_CONTEXT_MS: Final = 1_800_000
 # Talkers drawn by name; more colours than that cannot be told apart.
 NAMED_LAYERS: Final = 5
+# A talker with less than that of the episode is one of the others: its layer could not be seen.
+WORTH_NAMING: Final = 0.01
 OTHERS: Final = "all others"
 
 
@@ -41,7 +43,8 @@ def charts(case: Case) -> tuple[Chart, ...]:
     heard = case.coverage.heard[first:past]
     states = link_states(case).states[:, first:past]
     found = episodes(case)
-    window = case.window_ms if case.window_given else None
+    whole = case.window_ms[0] <= start_ms and case.window_ms[1] >= end_ms
+    window = None if whole else case.window_ms
     drawn = []
     for number, link in enumerate(profile.link):
         band = state_spans(states[number], start_ms, usage.window_ms)
@@ -179,11 +182,12 @@ def _layers(
         & (flows.end_ms >= grid.start_ms)
         & (flows.start_ms < grid.end_ms)
     )
-    if len(rows) == 0:
-        return []
     during = rows[(flows.end_ms[rows] >= episode_ms[0]) & (flows.start_ms[rows] < episode_ms[1])]
+    if len(during) == 0:
+        return []
     sums = np.bincount(flows.inside[during], flows.wire_octets[during], len(flows.addresses))
     largest = np.argsort(-sums, kind="stable")[:NAMED_LAYERS]
+    largest = largest[sums[largest] >= WORTH_NAMING * sums.sum()]
     to_mbps = 8.0 / grid.step_ms / 1000.0
 
     def rates(chosen: NDArray[np.intp]) -> NDArray[np.float64]:
@@ -191,7 +195,7 @@ def _layers(
         return spread * to_mbps
 
     layers = []
-    for host in largest[sums[largest] > 0].tolist():
+    for host in largest.tolist():
         address = flows.addresses[host]
         label = label_of(case, address)
         name = address_text(address) + (f" ({label})" if label else "")

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from flowdiag.aggregator.figures import LinkFigures, Ranked
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.wording import fine_percent, percent, rate
+from flowdiag.diagnoser.wording import count, fine_percent, percent, rate
 from flowdiag.diagnoser.wording_backup import duration, volume
 from flowdiag.note.wording import WAYS
 
@@ -15,10 +15,13 @@ from flowdiag.note.wording import WAYS
 _SHOWN_ELSEWHERE: Final = frozenset({"hosts", "applications", "destinations", "links", "link"})
 # Rows of a ranking that a note shows; the rest is in `flowdiag top`.
 TOP_ROWS: Final = 8
+RANKED_FIGURES: Final = 3
 # Smaller shares do not help to explain a finding; JSON has them.
 LEAST_SHARE: Final = 0.01
 
 _NAMES: Final = {
+    "full_minutes_down": "download full",
+    "full_minutes_up": "upload full",
     "mean_share_of_plan": "mean share of the plan",
     "p95_mbps": "95th percentile",
     "gap_s": "gap of the switch",
@@ -86,7 +89,7 @@ def _number(key: str, value: float) -> str:
     if key.endswith("_s"):
         return duration(value * 1000) if value >= 10 else f"{value:g} seconds"
     if key == "share" or key.endswith("_share") or key.startswith(("share_", "mean_share")):
-        return fine_percent(value)
+        return fine_percent(value) if value else "0%"
     if key.endswith("_percent"):
         return f"{value:.2g}%"
     if key.endswith("_gb"):
@@ -165,9 +168,15 @@ def plain_rate(mbps: float) -> str:
     return rate(mbps).removesuffix(" Mbit/s").removesuffix(".00").removesuffix(".0")
 
 
-def ranked_rows(ranked: Sequence[Ranked], *, named: bool) -> list[tuple[str, ...]]:
-    """Name, label (where named), volume, share, flows of the TOP_ROWS largest."""
-    return [
+def ranked_table(heading: str, ranked: Sequence[Ranked]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Columns and cells of the TOP_ROWS largest; heading: of the first column.
+
+    Names are shown where any row has one. The last RANKED_FIGURES columns are figures.
+    """
+    shown = ranked[:TOP_ROWS]
+    named = any(row.label for row in shown)
+    columns = (heading, *(("Name",) if named else ()), "Volume", "Share", "Flows")
+    rows = [
         (
             row.key,
             *((row.label or "",) if named else ()),
@@ -175,8 +184,9 @@ def ranked_rows(ranked: Sequence[Ranked], *, named: bool) -> list[tuple[str, ...
             percent(row.share),
             f"{row.flows:,}",
         )
-        for row in ranked[:TOP_ROWS]
+        for row in shown
     ]
+    return columns, rows
 
 
 def more_rows(ranked: Sequence[Ranked]) -> str | None:
@@ -184,4 +194,5 @@ def more_rows(ranked: Sequence[Ranked]) -> str | None:
     left = ranked[TOP_ROWS:]
     if not left:
         return None
-    return f"{len(left)} more rows have {percent(sum(row.share for row in left))}; `flowdiag top` has all."
+    share = percent(sum(row.share for row in left))
+    return f'{count(len(left), "more row")} with {share} together; "flowdiag top" lists all.'

@@ -10,53 +10,76 @@ from typing import TYPE_CHECKING, Final
 from flowdiag.note import figures
 from flowdiag.note import wording as words
 from flowdiag.note.clock import Clock
-from flowdiag.note.model import Note
+from flowdiag.note.model import Chart, Note
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
 _FOLDER: Final = Path(__file__).parent
-_NAMED: Final = ("Address", "Name", "Volume", "Share", "Flows")
-_UNNAMED: Final = ("Application", "Volume", "Share", "Flows")
 
 
 def render(note: Note) -> str:
     """Every text of the note passes jinja2's autoescape; only the project's own SVG is markup."""
     from markupsafe import Markup
 
-    from flowdiag.note.svg_chart import chart_svg
-    from flowdiag.note.svg_stack import stack_svg
-
     clock = Clock(note.timezone)
     style = (_FOLDER / "note.css").read_text(encoding="utf-8")
     # The svg functions escape all text that they are given (escape.html).
-    charts = [Markup(chart_svg(chart, clock, f"chart{n}")) for n, chart in enumerate(note.charts, 1)]
-    stack = Markup(stack_svg(note.stack, clock, "stack")) if note.stack is not None else None
-    return (
-        _environment()
-        .get_template("note.html")
-        .render(
-            note=note,
-            words=words,
-            figures=figures,
-            clock=clock,
-            dated=not clock.same_day(*note.window_ms),
-            style=Markup(style),
-            policy=policy(style),
-            charts=[
-                (words.chart_title(c.link, c.direction), svg)
-                for c, svg in zip(note.charts, charts, strict=True)
-            ],
-            stack=stack,
-            link_columns=figures.LINK_COLUMNS,
-            rankings=[
-                (words.TALKERS, _NAMED, note.talkers),
-                (words.APPLICATIONS, _UNNAMED, note.applications),
-                (words.DESTINATIONS, _NAMED, note.destinations),
-            ],
-            lists=[(words.CAUTIONS, note.cautions), (words.METHOD, note.method), (words.UNSEEN, note.unseen)],
-        )
+    pictures = [(title, Markup(svg)) for title, svg in _pictures(note, clock)]
+    leading = 1 if note.stack is None else 2
+    page = _environment().get_template("note.html")
+    return page.render(
+        note=note,
+        words=words,
+        figures=figures,
+        clock=clock,
+        dated=not clock.same_day(*note.window_ms),
+        style=Markup(style),
+        policy=policy(style),
+        lead=pictures[:leading],
+        pictures=pictures[leading:],
+        rankings=[
+            (words.TALKERS, words.ADDRESS, note.talkers),
+            (words.APPLICATIONS, words.APPLICATION, note.applications),
+            (words.DESTINATIONS, words.ADDRESS, note.destinations),
+        ],
+        lists=[(words.CAUTIONS, note.cautions), (words.METHOD, note.method), (words.UNSEEN, note.unseen)],
     )
+
+
+def _pictures(note: Note, clock: Clock) -> list[tuple[str, str]]:
+    """(title, SVG): the verdict's link and direction or else the fullest, who used it, then the others."""
+    from flowdiag.note.svg_chart import chart_svg
+    from flowdiag.note.svg_stack import stack_svg
+
+    drawn = [
+        (words.chart_title(chart.link, chart.direction), chart_svg(chart, clock, f"chart{number}"))
+        for number, chart in enumerate(note.charts, 1)
+    ]
+    if not drawn:
+        return []
+    finding = note.verdict.finding
+    about: tuple[str | None, str | None] = (finding.link, finding.direction) if finding else (None, None)
+    if note.stack is not None:
+        about = (note.stack.link, note.stack.direction)
+    order = sorted(
+        range(len(drawn)),
+        key=lambda at: (
+            (note.charts[at].link, note.charts[at].direction) != about,
+            -fullness(note.charts[at]),
+            at,
+        ),
+    )
+    lead = drawn.pop(order[0])
+    stacked = (
+        [] if note.stack is None else [(words.stack_title(note.stack), stack_svg(note.stack, clock, "stack"))]
+    )
+    return [lead, *stacked, *drawn]
+
+
+def fullness(chart: Chart) -> float:
+    """The highest minute as a share of the plan."""
+    return max((peak for peak in chart.peaks if peak is not None), default=0.0) / chart.capacity_mbps
 
 
 def policy(style: str) -> str:

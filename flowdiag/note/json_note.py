@@ -14,7 +14,7 @@ from flowdiag.note.model import Note
 from flowdiag.note.wording import action
 
 SCHEMA: Final = "flowdiag.note/1"
-SCHEMA_FILE: Final = Path(__file__).with_name("note.schema.json")
+SCHEMA_FILE: Final = Path(__file__).with_name("note.schema.json")  # JSON Schema 2020-12
 
 
 def render(note: Note) -> str:

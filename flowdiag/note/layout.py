@@ -73,12 +73,22 @@ def table(
 
 def _fitted(cell: str, size: int) -> str:
     if cell_len(cell) > size:
-        return (
-            set_cell_size(cell, size - 1).rstrip()
-            + "…"
-            + " " * (size - 1 - cell_len(set_cell_size(cell, size - 1).rstrip()))
-        )
+        cell = set_cell_size(cell, size - 1).rstrip() + "…"
     return cell + " " * (size - cell_len(cell))
+
+
+def clipped(line: Line, width: int) -> Line:
+    """The line, cut to width cells where a name in it is too long to be shown whole."""
+    if sum(cell_len(text) for text, _ in line) <= width:
+        return line
+    kept: Line = []
+    room = width - 1
+    for text, style in line:
+        kept.append((text if cell_len(text) <= room else set_cell_size(text, room).rstrip(), style))
+        room -= cell_len(kept[-1][0])
+        if cell_len(text) > cell_len(kept[-1][0]):
+            break
+    return [*kept, ("…", "")]
 
 
 def plain(lines: Iterable[Line]) -> str:

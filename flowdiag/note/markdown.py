@@ -44,9 +44,9 @@ def _blocks(note: Note) -> Iterator[str]:
     if note.links:
         yield f"### {words.LINKS}"
         yield _table(figures.LINK_COLUMNS, figures.link_rows(note.links), left=2)
-    yield from _ranking(words.TALKERS, ("Address", "Name"), note.talkers)
-    yield from _ranking(words.APPLICATIONS, ("Application",), note.applications)
-    yield from _ranking(words.DESTINATIONS, ("Address", "Name"), note.destinations)
+    yield from _ranking(words.TALKERS, words.ADDRESS, note.talkers)
+    yield from _ranking(words.APPLICATIONS, words.APPLICATION, note.applications)
+    yield from _ranking(words.DESTINATIONS, words.ADDRESS, note.destinations)
     yield f"### {words.COVERAGE}"
     named = [f"{name}: {value}" for name, value in words.coverage_rows(note.coverage, clock)]
     yield _list([*named, *note.coverage.notes])
@@ -93,12 +93,12 @@ def _table(columns: Sequence[str], rows: Sequence[Sequence[str]], *, left: int) 
     return "\n".join(f"| {' | '.join(line)} |" for line in [list(columns), *lines])
 
 
-def _ranking(heading: str, names: tuple[str, ...], ranked: Sequence[Ranked]) -> Iterator[str]:
-    rows = figures.ranked_rows(ranked, named=len(names) > 1)
-    if not rows:
+def _ranking(heading: str, first: str, ranked: Sequence[Ranked]) -> Iterator[str]:
+    if not ranked:
         return
+    columns, rows = figures.ranked_table(first, ranked)
     yield f"### {heading}"
-    yield _table((*names, "Volume", "Share", "Flows"), rows, left=len(names))
+    yield _table(columns, rows, left=len(columns) - figures.RANKED_FIGURES)
     more = figures.more_rows(ranked)
     if more:
-        yield more
+        yield escaped(more)

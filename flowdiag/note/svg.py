@@ -21,6 +21,7 @@ LEFT: Final = 64.0
 RIGHT: Final = 14.0
 TOP: Final = 26.0
 PLOT: Final = 150.0
+LOW_PLOT: Final = 40.0  # for a link that carried next to nothing
 # A character of the labels is about so wide (12 px sans serif); decides whether a label fits its mark.
 CHARACTER: Final = 6.4
 _MOST_TICKS: Final = 9
@@ -58,10 +59,11 @@ class Frame:
     capacity_mbps: float
     top_share: float
     height: float
+    plot: float = PLOT
 
     @property
     def bottom(self) -> float:
-        return TOP + PLOT
+        return TOP + self.plot
 
     def x(self, ms: float) -> float:
         part = (ms - self.start_ms) / (self.end_ms - self.start_ms)
@@ -69,7 +71,7 @@ class Frame:
 
     def y(self, mbps: float) -> float:
         part = mbps / (self.capacity_mbps * self.top_share)
-        return TOP + PLOT * (1.0 - min(max(part, 0.0), 1.0))
+        return TOP + self.plot * (1.0 - min(max(part, 0.0), 1.0))
 
     def strip(self, span: Span, y: float, height: float, **attributes: str | float) -> str:
         """A rectangle over a span of time."""
@@ -94,10 +96,11 @@ class Frame:
     def rules(self, clock: Clock) -> str:
         """Grid lines with their rates on the left and round times below."""
         parts = [words("Mbit/s", LEFT - 8, TOP - 12, text_anchor="end")]
-        for step in range(_GRID_PARTS + 1):
-            mbps = self.capacity_mbps * step / _GRID_PARTS
+        grid = _GRID_PARTS if self.plot == PLOT else 1
+        for step in range(grid + 1):
+            mbps = self.capacity_mbps * step / grid
             y = self.y(mbps)
-            kind = "plan" if step == _GRID_PARTS else "axis" if step == 0 else "grid"
+            kind = "plan" if step == grid else "axis" if step == 0 else "grid"
             parts.append(element("line", x1=LEFT, y1=y, x2=WIDTH - RIGHT, y2=y, class_=kind))
             parts.append(words(plain_rate(mbps), LEFT - 8, y + 4, text_anchor="end"))
         for ms, label in time_ticks(clock, self.start_ms, self.end_ms, _MOST_TICKS):

@@ -9,7 +9,7 @@ from flowdiag.note import wording as words
 from flowdiag.note.axis import highest_share
 from flowdiag.note.clock import Clock
 from flowdiag.note.model import Chart, Span
-from flowdiag.note.svg import LEFT, PLOT, TOP, Frame, element, path, pattern, stairs
+from flowdiag.note.svg import LEFT, LOW_PLOT, PLOT, TOP, Frame, element, path, pattern, stairs
 from flowdiag.note.svg import words as label
 
 STRIP: Final = 16.0
@@ -19,11 +19,12 @@ _STATE_FILLS: Final = {"carrying": "", "keepalives only": "dots", "silent": "", 
 def chart_svg(chart: Chart, clock: Clock, key: str) -> str:
     """key: unique within the page, a valid id."""
     peak = max((value for value in chart.peaks if value is not None), default=0.0)
-    load_y = TOP + PLOT + 30
+    plot = PLOT if peak >= words.HARDLY_USED * chart.capacity_mbps else LOW_PLOT
+    load_y = TOP + plot + 30
     state_y = load_y + STRIP + 6
     frame = Frame(
         key, chart.start_ms, chart.end_ms, chart.capacity_mbps, highest_share(peak, chart.capacity_mbps),
-        height=state_y + STRIP + 6,
+        height=state_y + STRIP + 6, plot=plot,
     )  # fmt: skip
     return frame.picture(
         words.chart_title(chart.link, chart.direction),
@@ -63,13 +64,15 @@ def _window(frame: Frame, chart: Chart) -> str:
     )
     left = frame.x(span[0])
     return (
-        frame.strip(span, TOP - 6, PLOT + 6, class_="window") + edges + label(words.ASKED, left + 4, TOP - 12)
+        frame.strip(span, TOP - 6, frame.plot + 6, class_="window")
+        + edges
+        + label(words.ASKED, left + 4, TOP - 12)
     )
 
 
 def _gaps(frame: Frame, chart: Chart) -> str:
     return "".join(
-        frame.labelled_strip(span, TOP, PLOT, words.NO_RECORDS, fill=frame.fill("hatch"), class_="gap")
+        frame.labelled_strip(span, TOP, frame.plot, words.NO_RECORDS, fill=frame.fill("hatch"), class_="gap")
         for known, span in _stretches(chart)
         if not known
     )

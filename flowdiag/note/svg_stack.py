@@ -6,6 +6,7 @@ from typing import Final
 
 from flowdiag.note import wording as words
 from flowdiag.note.axis import highest_share
+from flowdiag.note.charting import OTHERS
 from flowdiag.note.clock import Clock
 from flowdiag.note.model import Stack
 from flowdiag.note.svg import LEFT, PLOT, TOP, WIDTH, Frame, element, path, pattern, stairs
@@ -15,6 +16,8 @@ ROW: Final = 20.0
 _SWATCH: Final = 14.0
 # One pattern for each layer, so that they differ without colour too.
 _PATTERNS: Final = ("M0 0H8V8H0Z", "M0 8L8 0", "M0 0L8 8", "M0 4H8", "M4 0V8", "M0 4H8M4 0V8")
+
+_OTHERS: Final = len(_PATTERNS) - 1
 
 
 def stack_svg(stack: Stack, clock: Clock, key: str) -> str:
@@ -30,21 +33,22 @@ def stack_svg(stack: Stack, clock: Clock, key: str) -> str:
         highest_share(max(totals), stack.capacity_mbps), height=legend_y + ROW * len(stack.layers),
     )  # fmt: skip
     areas, legend = [], []
+    kinds = [_OTHERS if layer.name == OTHERS else at for at, layer in enumerate(stack.layers)]
     for at, layer in enumerate(stack.layers):
         upper = stairs(frame, edges[at + 1], stack.start_ms, stack.step_ms)
         lower = stairs(frame, edges[at], stack.start_ms, stack.step_ms)
-        fill = {"fill": frame.fill(f"layer{at}"), "class_": "layer"}
+        fill = {"fill": frame.fill(f"layer{kinds[at]}"), "class_": "layer"}
         areas.append(element("path", d=path([*upper, *reversed(lower)], closed=True), **fill))
         y = legend_y + ROW * at
         legend.append(element("rect", x=LEFT, y=y, width=_SWATCH, height=_SWATCH, **fill))
         legend.append(label(_cut(layer.name), LEFT + _SWATCH + 8, y + 11))
     patterns = (
         pattern(
-            f"{key}-layer{at}", f"layer{at}", 8,
+            f"{key}-layer{kind}", f"layer{kind}", 8,
             element("path", d="M0 0H8V8H0Z", class_="ground"),
-            element("path", d=_PATTERNS[at], class_="stroke"),
+            element("path", d=_PATTERNS[kind], class_="stroke"),
         )
-        for at in range(len(stack.layers))
+        for kind in kinds
     )  # fmt: skip
     marks = "".join(
         element("line", x1=frame.x(ms), y1=TOP - 6, x2=frame.x(ms), y2=frame.bottom, class_="edge")

@@ -11,7 +11,17 @@ from flowdiag.note import figures
 from flowdiag.note import wording as words
 from flowdiag.note.clock import Clock
 from flowdiag.note.escape import terminal
-from flowdiag.note.layout import PLAIN_WIDTH, Line, bullets, paragraph, plain, styled, table, terminal_width
+from flowdiag.note.layout import (
+    PLAIN_WIDTH,
+    Line,
+    bullets,
+    clipped,
+    paragraph,
+    plain,
+    styled,
+    table,
+    terminal_width,
+)
 from flowdiag.note.model import Note
 from flowdiag.note.text_chart import LEGEND, chart_lines
 
@@ -22,7 +32,9 @@ _LABEL_WIDTH: Final = 14
 def render(note: Note, *, on_terminal: bool = False) -> str:
     """on_terminal: coloured and no wider than the terminal; else plain, at most PLAIN_WIDTH columns."""
     width = terminal_width() if on_terminal else PLAIN_WIDTH
-    lines = [[(terminal(text), style) for text, style in line] for line in _lines(note, width)]
+    lines = [
+        clipped([(terminal(text), style) for text, style in line], width) for line in _lines(note, width)
+    ]
     return styled(lines) if on_terminal else plain(lines)
 
 
@@ -48,9 +60,9 @@ def _lines(note: Note, width: int) -> Iterator[Line]:
         words.LINKS, table(figures.LINK_COLUMNS, figures.link_rows(note.links), left=2, width=width)
     )
     yield from _charts(note, width)
-    yield from _ranking(words.TALKERS, ("Address", "Name"), note.talkers, width)
-    yield from _ranking(words.APPLICATIONS, ("Application",), note.applications, width)
-    yield from _ranking(words.DESTINATIONS, ("Address", "Name"), note.destinations, width)
+    yield from _ranking(words.TALKERS, words.ADDRESS, note.talkers, width)
+    yield from _ranking(words.APPLICATIONS, words.APPLICATION, note.applications, width)
+    yield from _ranking(words.DESTINATIONS, words.ADDRESS, note.destinations, width)
     rows = words.coverage_rows(note.coverage, Clock(note.timezone))
     named = [line for name, value in rows for line in _labelled(name, value, width, "  ", 22)]
     yield from _section(words.COVERAGE, [*named, *bullets(note.coverage.notes, width)])
@@ -142,11 +154,11 @@ def _charts(note: Note, width: int) -> Iterator[Line]:
     yield from paragraph(LEGEND, width, indent="  ")
 
 
-def _ranking(heading: str, names: tuple[str, ...], ranked: Sequence[Ranked], width: int) -> Iterator[Line]:
-    rows = figures.ranked_rows(ranked, named=len(names) > 1)
-    if not rows:
+def _ranking(heading: str, first: str, ranked: Sequence[Ranked], width: int) -> Iterator[Line]:
+    if not ranked:
         return
-    lines = table((*names, "Volume", "Share", "Flows"), rows, left=len(names), width=width)
+    columns, rows = figures.ranked_table(first, ranked)
+    lines = table(columns, rows, left=len(columns) - figures.RANKED_FIGURES, width=width)
     more = figures.more_rows(ranked)
     if more:
         lines += paragraph(more, width, indent="  ")

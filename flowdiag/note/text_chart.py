@@ -17,8 +17,6 @@ PLAN_LINE: Final = "▔"  # in the row under 100%, where no bar hides it
 GAP: Final = "░"
 MARGIN: Final = 11  # room for the labels on the left
 ROWS_TO_PLAN: Final = 5
-# A link that never reached this part of its plan is said in a line instead of drawn.
-WORTH_DRAWING: Final = 0.02
 _STATE_MARKS: Final = {"carrying": "━", "keepalives only": "·", "silent": " ", "unknown": "?"}
 LEGEND: Final = (
     "Heights are shares of the plan's rate; the line at 100% is the plan. ░ no records. load: F full, b busy "
@@ -38,8 +36,8 @@ def chart_lines(chart: Chart, clock: Clock, width: int) -> list[Line]:
     highest = max((peak for peak in chart.peaks if peak is not None), default=0.0)
     if not known:
         return [[("  ", ""), (title, "bold"), ("; no records in this time", "")]]
-    if highest < WORTH_DRAWING * chart.capacity_mbps:
-        said = words.hardly_used(chart, WORTH_DRAWING)
+    if highest < words.HARDLY_USED * chart.capacity_mbps:
+        said = words.hardly_used(chart)
         return [[("  ", ""), (title, "bold"), (f"; {said}", "")]]
     minutes = max(step_ms // 60_000, 1)
     lines: list[Line] = [[("  ", ""), (title, "bold"), (f"; a column is {count(minutes, 'minute')}", "")]]

@@ -33,6 +33,8 @@ CHARTS: Final = "Rate over time"
 TALKERS: Final = "Devices"
 APPLICATIONS: Final = "Applications"
 DESTINATIONS: Final = "Destinations"
+ADDRESS: Final = "Address"
+APPLICATION: Final = "Application"
 COVERAGE: Final = "What the figures rest on"
 CAUTIONS: Final = "Cautions"
 METHOD: Final = "How the figures were computed"
@@ -45,6 +47,8 @@ PSEUDONYMS: Final = (
     "Addresses inside the site are replaced by pseudonyms. The same key gives the same pseudonym in every "
     "note, and devices of one network share its beginning."
 )
+
+NOTHING_MEASURED: Final = "Nothing was measured."
 
 # What it means, by verdict
 
@@ -96,6 +100,8 @@ WORTH_NOTICING: Final = (
 
 def told(reported: str | None, clock: Clock, window_ms: Span, *, given: bool) -> str:
     """window_ms: what the note covers; given: it was named, not just all of the export."""
+    if window_ms[1] <= window_ms[0]:
+        return f"“{reported}” {NOTHING_MEASURED}" if reported else NOTHING_MEASURED
     when = clock.full_span(*window_ms)
     if reported is None:
         return f"No complaint: this is a check of the connection over {when}."
@@ -219,21 +225,25 @@ def chart_title(link: str, direction: str) -> str:
     return f"{link}, {WAYS[direction]}"
 
 
-def hardly_used(chart: Chart, share: float) -> str:
+def hardly_used(chart: Chart) -> str:
     """For a chart that is not worth drawing."""
     states = {span.state for span in chart.states}
     only = f", {states.pop()} throughout" if len(states) == 1 else ""
-    return f"never above {percent(share)} of it{only}"
+    return f"never above {percent(HARDLY_USED)} of it{only}"
 
 
 def subtitle(note: Note) -> str:
     """What the note covers, for its head."""
+    if note.window_ms[1] <= note.window_ms[0]:
+        return NOTHING_MEASURED
     return Clock(note.timezone).full_span(*note.window_ms)
 
 
 # Pictures
 
 MINUTE_MS: Final = 60_000
+# A link that never reached this part of its plan is not worth a picture of full size.
+HARDLY_USED: Final = 0.02
 ASKED: Final = "time looked at"
 NO_RECORDS: Final = "no records"
 LOAD: Final = "load"
@@ -243,9 +253,9 @@ FULL: Final = "full"
 FINDING_1: Final = "finding 1"
 PICTURE_LEGEND: Final = (
     "Lines show the mean of each step, with the link's framing; the dashed line is the plan's rate, a "
-    "dotted one the highest minute of each step. Striped and dotted marks under a chart show where the link "
-    "was full or busy for at least three minutes, and what it did: carrying traffic, keepalives only, silent, "
-    "or unknown."
+    "dotted one the highest minute of each step. Striped and dotted marks under a chart show where the "
+    "link was full or busy for at least three minutes, and what it did: carrying traffic, keepalives only, "
+    "silent, or unknown."
 )
 
 

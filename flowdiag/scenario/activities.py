@@ -33,7 +33,8 @@ OCTETS_PER_MBIT: Final = 125_000.0  # octets a second of one Mbit/s
 # RFC 3551: PCMU at 20 ms is 50 packets a second of 160 octets; with RTP, UDP and IPv4 headers 200 IP octets.
 RTP_PACKETS_PER_S, RTP_OCTETS = 50, 200
 # Echo request and reply as ICMP type * 256 + code in the destination port (common exporter practice).
-ECHO_REQUEST_PORT, ECHO_REPLY_PORT = 8 << 8, 0
+ECHO_PORTS: Final = (8 << 8, 0)
+ECHO6_PORTS: Final = (128 << 8, 129 << 8)
 BULK_OCTETS: Final = 250_000  # a web object larger than this competes for the link; smaller ones just happen
 
 
@@ -269,8 +270,9 @@ def keepalive(
               "outside": scene.outside(spec.destination), "up_flags": 0x10, "down_flags": 0x10,
               "application": app("ping") if spec.protocol == "icmp" else 0}  # fmt: skip
     if spec.protocol == "icmp":
-        out = scene.ledger.add(protocol=ICMP, outside_port=ECHO_REQUEST_PORT, **common)
-        back = scene.ledger.add(protocol=ICMP, inside_port=ECHO_REPLY_PORT, **common)
+        protocol, request, reply = (ICMP6, *ECHO6_PORTS) if ":" in spec.destination else (ICMP, *ECHO_PORTS)
+        out = scene.ledger.add(protocol=protocol, outside_port=request, **common)
+        back = scene.ledger.add(protocol=protocol, inside_port=reply, **common)
     else:
         protocol = UDP if spec.protocol == "udp" else TCP
         out = back = scene.ledger.add(protocol=protocol, inside_port=51820, outside_port=spec.port, **common)

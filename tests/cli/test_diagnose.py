@@ -102,6 +102,30 @@ def test_one_link_and_direction(demo: Path) -> None:
     assert any('link "fibre" up only' in caution for caution in note["cautions"])  # type: ignore[attr-defined]
 
 
+def test_a_chart_stands_beside_the_note(demo: Path, tmp_path: Path) -> None:
+    file = tmp_path / "rate.png"
+    result = run(demo / CAPTURE, "--site", demo / PROFILE, *WINDOW, "--chart", file)
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert result.stdout
+    assert file.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")  # PNG specification (RFC 2083), 3.1
+
+
+def test_a_chart_that_cannot_be_written_is_one_line(demo: Path, tmp_path: Path) -> None:
+    result = run(demo / CAPTURE, "--site", demo / PROFILE, "--chart", tmp_path / "none" / "rate.png")
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert "rate.png: cannot be written: No such file or directory" in result.stderr
+
+
+def test_one_link_and_direction_have_their_chart_alone(demo: Path) -> None:
+    arguments = (demo / CAPTURE, "--site", demo / PROFILE, *WINDOW)
+    whole = run(*arguments).stdout
+    part = run(*arguments, "--link", "fibre", "--direction", "up").stdout
+    assert "  fibre, upload: 100% is 20.0 Mbit/s" in part
+    assert "  fibre, download: 100% is 100 Mbit/s" in whole
+    assert "  fibre, download: 100% is" not in part
+    assert "  lte, upload: 100% is" not in part
+
+
 def test_pseudonyms_hide_the_addresses_inside(
     demo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

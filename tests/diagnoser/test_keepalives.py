@@ -214,3 +214,18 @@ def test_a_keepalive_to_a_resolver_is_not_the_hosts_own_questions_to_it() -> Non
         for host in range(20 if 1200 <= start < 2400 else 0):
             book.talk(start + 1, start + 1, 200, 70, inside=f"192.168.40.{20 + host}", packets=1, **same)
     assert codes(book.case(**how)) == []
+
+
+@pytest.mark.parametrize(("period", "expected"), [(5, []), (1000, ["keepalive-unanswered"])])
+def test_nine_lost_replies_in_a_row_are_chance_only_on_a_path_that_loses_many(
+    period: int, expected: list[str]
+) -> None:
+    """With one reply in five lost elsewhere, nine in a row come by chance 351 x 0.2^9 = 0.0002 times; six do 0.02."""
+    for run, codes_wanted in ((9, ["keepalive-unanswered"]), (6, expected)):
+        book, how = hour()
+        book.pings(0, HOUR, answered=False, a_record=1)
+        for beat in range(360):
+            if not (100 <= beat < 100 + run or beat % period == 1):
+                book.row(beat * 10.0, beat * 10.0, way=0, octets=84, packets=1, link="lte", inside="192.0.2.10",
+                         outside="198.51.100.1", protocol=1, port=0, inside_port=0, flags=0)  # fmt: skip
+        assert codes(book.case(**how)) == codes_wanted

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from flowdiag.scenario.exporting import Message
 from flowdiag.scenario.scene import Scene
 from flowdiag.scenario.site import profile_toml
 from flowdiag.scenario.write import Situation, enact, export_messages, generator
+from tests.scenarios.delivery import delivered
 from tests.scenarios.labels import Labelled
 
 PCAP_HEADER = 24
@@ -18,7 +20,7 @@ PCAP_HEADER = 24
 
 def lay_out(labelled: Labelled, folder: Path) -> tuple[Path, Path]:
     """Paths of the export and of site.toml."""
-    messages = export_messages(labelled.situation, labelled.exporting)
+    messages = delivered(labelled.situation, labelled.exporting, labelled.ways)
     site = labelled.situation.site
     export = folder / f"export.{labelled.container}"
     if labelled.container == "ipfix":
@@ -27,7 +29,7 @@ def lay_out(labelled: Labelled, folder: Path) -> tuple[Path, Path]:
         content = capture.pcap_bytes(messages, site.exporter)
         if labelled.foreign:
             content += capture.pcap_bytes(_foreign(labelled), "192.0.2.254", port=50777)[PCAP_HEADER:]
-        export.write_bytes(content)
+        export.write_bytes(gzip.compress(content, 1, mtime=0) if "gzip" in labelled.ways else content)
     profile = folder / "site.toml"
     profile.write_text(profile_toml(site), encoding="utf-8")
     return export, profile

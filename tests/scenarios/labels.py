@@ -77,3 +77,4 @@ class Labelled:
     tolerance_ms: int
     note: str | None = None
     foreign: bool = False  # another router exports into the same capture
+    ways: tuple[str, ...] = ()  # what happens to the messages on their way (delivery.py); "gzip" for the file

@@ -19,6 +19,7 @@ from tests.scenarios import (  # noqa: F401 (each registers its situations)
     outages,
     plans,
     saturation,
+    subtle,
 )
 from tests.scenarios.files import lay_out
 from tests.scenarios.judge import Score, judge
@@ -57,10 +58,10 @@ def score(job: tuple[str, int]) -> Score:
                 reported=case.reported,
             )
         except Exception as error:  # the report goes on and shows which situation broke
-            lines = traceback.format_exception(error)
+            place = traceback.extract_tb(error.__traceback__)[-1]
             broken = Score(case.name, case.healthy, case.verdicts, verdict=type(error).__name__)
             broken.misses = [wanted.code for wanted in case.wanted]
-            broken.faults = [f"crashed: {''.join(lines[-3:]).strip()}"]
+            broken.faults = [f"crashed in {Path(place.filename).name}:{place.lineno}: {error!r}"]
             return broken
         result = judge(case, diagnosis)
         result.seconds = time.perf_counter() - begin

@@ -62,6 +62,7 @@ class Stage:
         self.automatic = True  # expect what the truth says of full and busy links and of the largest host
         self.note: str | None = None
         self.extra_tolerance = 0
+        self.ways: list[str] = ["gzip"] if self.rng.random() < 0.1 else []
         self.foreign = False  # a second router's full link is in the same capture
         self.split_interfaces = False  # every other conversation uses the first link's second interface
         self._draw_router()
@@ -280,6 +281,7 @@ class Stage:
             tolerance,
             self.note,
             self.foreign,
+            tuple(self.ways),
         )
 
 

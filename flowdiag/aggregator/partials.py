@@ -1,0 +1,141 @@
+"""Partial aggregates: sums, least and most by key, which combine in any order by one function.
+
+Batches, files, days and machines are aggregated apart and merged: merge(merge(a, b), c) and merge(a, merge(b, c))
+are the same table. Octets are kept in steps of 1/1024, so that their sums are exact in a double, and thereby equal
+in any order, up to 8 * 10^12 octets.
+
+Exact by default. Beyond MAX_KEYS keys the smallest are folded into one remainder, as counter-based summaries of
+heavy hitters do (Misra and Gries 1982; Space-Saving, Metwally et al. 2005; mergeable: Agarwal et al. 2012; cited
+from memory): `error` then bounds what any single key may have lost, and what a key that is not in the table may have.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import reduce
+from typing import Final, Literal
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+MAX_KEYS: Final = 500_000  # some 60 octets each: 30 MiB, and twice that while merging
+KEPT_PART: Final = 2  # one in so many keys stays when it is folded, so that folding is rare
+STEP: Final = 1024.0  # octets are multiples of 1/STEP
+
+Measure = Literal["octets", "packets", "flows"]
+_SUMS: Final = ("octets", "wire_octets", "packets", "flows")
+_AGGREGATES: Final = [*((name, "sum") for name in _SUMS), ("first_ms", "min"), ("last_ms", "max")]
+
+
+@dataclass(frozen=True)
+class Folded:
+    """What was folded away: sums over keys that are not in the table, how many times keys were folded, and the most
+    that one key can have lost by it (in the measure that the partial ranks by).
+    """
+
+    octets: float = 0.0
+    wire_octets: float = 0.0
+    packets: float = 0.0
+    flows: float = 0.0
+    keys: int = 0
+    error: float = 0.0
+
+    def plus(self, other: Folded) -> Folded:
+        return Folded(
+            octets=self.octets + other.octets,
+            wire_octets=self.wire_octets + other.wire_octets,
+            packets=self.packets + other.packets,
+            flows=self.flows + other.flows,
+            keys=self.keys + other.keys,
+            error=self.error + other.error,
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Partial:
+    """An aggregate by key. by: the measure that decides what is kept when keys are folded.
+
+    table: one row a key, in ascending order of the key columns `keys`, then octets, wire_octets, packets, flows
+    (float64), first_ms, last_ms (int64, ms since 1970 UTC).
+    """
+
+    keys: tuple[str, ...]
+    by: Measure
+    table: pa.Table
+    folded: Folded = field(default_factory=Folded)
+
+    def total(self, measure: str) -> float:
+        """Sum over all keys, folded ones included."""
+        return (pc.sum(self.table[measure]).as_py() or 0.0) + float(getattr(self.folded, measure))
+
+
+def aggregate(
+    keys: Mapping[str, pa.Array],
+    by: Measure,
+    *,
+    octets: NDArray[np.float64],
+    wire_octets: NDArray[np.float64],
+    packets: NDArray[np.float64],
+    first_ms: NDArray[np.int64],
+    last_ms: NDArray[np.int64],
+    max_keys: int = MAX_KEYS,
+) -> Partial:
+    """The partial of some flows: columns of one length, key columns by name."""
+    columns = {
+        **keys,
+        "octets": pa.array(np.rint(octets * STEP) / STEP),
+        "wire_octets": pa.array(np.rint(wire_octets * STEP) / STEP),
+        "packets": pa.array(np.rint(packets * STEP) / STEP),
+        "flows": pa.array(np.ones(len(octets))),
+        "first_ms": pa.array(first_ms),
+        "last_ms": pa.array(last_ms),
+    }
+    return _grouped(pa.table(columns), tuple(keys), by, Folded(), max_keys)
+
+
+def nothing(keys: Mapping[str, pa.DataType], by: Measure) -> Partial:
+    """The partial of no flows."""
+    types = {**keys, **dict.fromkeys(_SUMS, pa.float64()), "first_ms": pa.int64(), "last_ms": pa.int64()}
+    return Partial(tuple(keys), by, pa.table({name: pa.array([], kind) for name, kind in types.items()}))
+
+
+def merge(*partials: Partial, max_keys: int = MAX_KEYS) -> Partial:
+    """All of them together, one at least. Raises ValueError unless they are by the same keys and measure."""
+    first = partials[0]
+    if any((other.keys, other.by) != (first.keys, first.by) for other in partials):
+        raise ValueError("partials by different keys or measures cannot be merged")
+    folded = reduce(Folded.plus, (partial.folded for partial in partials))
+    table = pa.concat_tables([partial.table for partial in partials])
+    return _grouped(table, first.keys, first.by, folded, max_keys)
+
+
+def _grouped(table: pa.Table, keys: tuple[str, ...], by: Measure, folded: Folded, max_keys: int) -> Partial:
+    grouped = table.group_by(list(keys), use_threads=False).aggregate(_AGGREGATES)
+    grouped = grouped.rename_columns([_plain(name) for name in grouped.column_names]).select(
+        [*keys, *(name for name, _ in _AGGREGATES)]
+    )
+    partial = Partial(
+        keys, by, grouped.sort_by([(key, "ascending") for key in keys]).combine_chunks(), folded
+    )
+    return partial if grouped.num_rows <= max_keys else _fold(partial, max_keys // KEPT_PART)
+
+
+def _plain(name: str) -> str:
+    for measure, kind in _AGGREGATES:
+        if name == f"{measure}_{kind}":
+            return measure
+    return name
+
+
+def _fold(partial: Partial, kept: int) -> Partial:
+    """The `kept` largest keys by the measure; the rest is folded. Equal ones stay in the order of their keys."""
+    values = partial.table[partial.by].to_numpy()
+    order = np.argsort(-values, kind="stable")
+    stay, go = np.sort(order[:kept]), order[kept:]
+    gone = partial.table.take(pa.array(go))
+    octets, wire_octets, packets, flows = (float(pc.sum(gone[name]).as_py()) for name in _SUMS)
+    lost = Folded(octets, wire_octets, packets, flows, len(go), float(values[go].max()))
+    return replace(partial, table=partial.table.take(pa.array(stay)), folded=partial.folded.plus(lost))

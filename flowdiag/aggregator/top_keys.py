@@ -1,0 +1,90 @@
+"""What rows of a ranking stand for: talkers, destinations, applications, conversations."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.addresses import to_text
+from flowdiag.aggregator.applications import catalogue
+from flowdiag.aggregator.labels import Labels
+from flowdiag.aggregator.site_flows import SiteFlows
+from flowdiag.flows import ADDRESS
+
+Kind = Literal["talkers", "applications", "destinations", "conversations"]
+KINDS: Final[tuple[Kind, ...]] = ("talkers", "applications", "destinations", "conversations")
+_COLUMNS: Final[dict[Kind, tuple[str, ...]]] = {
+    "talkers": ("inside",),
+    "applications": ("application",),
+    "destinations": ("outside",),
+    "conversations": ("inside", "outside", "application"),
+}
+_TYPES: Final = {"inside": ADDRESS, "outside": ADDRESS, "application": pa.string()}
+_BITS: Final = 21  # of a number within a packed code: 2 million addresses, and far fewer names
+
+
+@dataclass(frozen=True)
+class Conversation:
+    inside: str
+    outside: str
+    application: str
+
+
+class Keys:
+    """The key columns of one kind of ranking, as values (which merge between machines) and as numbers."""
+
+    def __init__(self, kind: Kind, labels: Labels, addresses: Sequence[bytes]) -> None:
+        self.kind = kind
+        self.columns = _COLUMNS[kind]
+        self._labels = labels
+        self._rules = catalogue()
+        self._addresses = pa.array(addresses, ADDRESS)
+        self._numbers = {address: number for number, address in enumerate(addresses)}
+
+    @property
+    def types(self) -> dict[str, pa.DataType]:
+        return {name: _TYPES[name] for name in self.columns}
+
+    def values(self, flows: SiteFlows) -> dict[str, pa.Array]:
+        """The key columns of some flows."""
+        pools = {"inside": self._addresses, "outside": self._addresses}
+        return {
+            name: pools.get(name, pa.array(flows.applications, pa.string())).take(
+                pa.array(getattr(flows, name))
+            )
+            for name in self.columns
+        }
+
+    def places(self, flows: SiteFlows, rows: Sequence[dict[str, Any]]) -> NDArray[np.int32]:
+        """Which of the rows (dicts with the key columns, all different) each flow belongs to, -1 for none."""
+        if not len(flows) or not rows:
+            return np.full(len(flows), -1, np.int32)
+        applications = {name: number for number, name in enumerate(flows.applications)}
+        codes = np.zeros(len(flows), np.int64)
+        wanted = np.zeros(len(rows), np.int64)
+        for name in self.columns:
+            numbers = applications if name == "application" else self._numbers
+            codes = codes << _BITS | getattr(flows, name)
+            # A name that no flow of these has gets a number that none has.
+            wanted = wanted << _BITS | np.array([numbers.get(row[name], (1 << _BITS) - 1) for row in rows])
+        order = np.argsort(wanted, kind="stable")
+        place = np.minimum(np.searchsorted(wanted[order], codes), len(rows) - 1)
+        return np.where(wanted[order][place] == codes, order[place], -1).astype(np.int32)
+
+    def named(self, row: dict[str, Any]) -> tuple[str | Conversation, str | None, bytes | None]:
+        """What to show of a row with the key columns: its key, its label, and the address to look up, if any.
+
+        The label of an application is its plain-language class, that of a conversation its outside end's.
+        """
+        if self.kind == "applications":
+            return row["application"], self._rules.class_of(row["application"]), None
+        if self.kind == "conversations":
+            key = Conversation(to_text(row["inside"]), to_text(row["outside"]), row["application"])
+            return key, self._labels.label(row["outside"]), row["outside"]
+        address = row[self.columns[0]]
+        return to_text(address), self._labels.label(address), address

@@ -1,0 +1,117 @@
+"""`flowdiag top`: who, what and where, ranked."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from flowdiag.cli.options import (
+    exports_argument,
+    link_options,
+    milliseconds,
+    output_options,
+    progress_bar,
+    rows_option,
+    site_option,
+    span_options,
+    talk_options,
+)
+from flowdiag.errors import UsageError
+
+if TYPE_CHECKING:
+    from flowdiag.aggregator.partials import Measure
+    from flowdiag.aggregator.top_keys import Kind
+
+FORMATS: Final = ("text", "json", "csv")
+KINDS: Final = ("talkers", "applications", "destinations", "conversations")
+MEASURES: Final = ("octets", "packets", "flows")
+
+
+def _step(ctx: click.Context, param: click.Parameter, value: str | None) -> int | None:
+    return None if value is None else milliseconds(ctx, param, value)
+
+
+@click.command("top")
+@click.argument("kind", type=click.Choice(KINDS))
+@exports_argument
+@site_option(required=False)
+@click.option(
+    "--by", type=click.Choice(MEASURES), default="octets", show_default=True, help="What to rank by."
+)
+@span_options
+@click.option(
+    "--window", "step_ms", metavar="DURATION", callback=_step, help="Also a ranking for each window: 5m, 1h."
+)
+@link_options
+@rows_option
+@click.option("--network-db", type=click.Path(path_type=Path), help="A local .mmdb file for network owners.")
+@click.option(
+    "--resolve", is_flag=True, help="Ask the name service for outside names, for 5 seconds at most."
+)
+@output_options(*FORMATS)
+@talk_options
+def command(
+    kind: Kind,
+    exports: tuple[str, ...],
+    site: Path | None,
+    by: Measure,
+    window_from: str | None,
+    window_to: str | None,
+    step_ms: int | None,
+    link: str | None,
+    direction: str | None,
+    limit: int,
+    network_db: Path | None,
+    resolve: bool,
+    form: str | None,
+    output: Path | None,
+    quiet: bool,
+) -> None:
+    """Rank talkers, applications, destinations or conversations.
+
+    Talkers are hosts inside, destinations those outside, whichever end sent. Without --site private networks count
+    as inside. The row "everything else" makes the shares add up to 100 %.
+
+    \b
+    Example:
+      flowdiag top talkers export.pcap --site site.toml
+      flowdiag top applications exports/ --site site.toml --link fibre --direction up --from 14:00 --to 15:00
+      flowdiag top destinations export.pcap --window 5m -n 5 --format csv
+    """
+    from flowdiag.cli.output import chosen_format, write_result
+
+    form = chosen_format(form, output, FORMATS)
+    if link is not None and site is None:
+        raise UsageError("--link needs --site", advice="the profile says which interfaces a link has")
+    from flowdiag.aggregator.outside_names import NetworkDatabase
+    from flowdiag.aggregator.site_flows import DIRECTION_NAMES
+    from flowdiag.aggregator.top import Request, rank_export
+    from flowdiag.cli.top_forms import Outside, as_csv, as_json, as_text
+    from flowdiag.pipeline import link_named
+    from flowdiag.site.reading import read_profile
+
+    profile = None if site is None else read_profile(site)
+    database = None if network_db is None else NetworkDatabase(network_db)
+    request = Request(
+        kind=kind,
+        by=by,
+        limit=limit or None,
+        link=None if link is None or profile is None else link_named(profile, link),
+        direction=None if direction is None else DIRECTION_NAMES.index(direction),
+        window_from=window_from,
+        window_to=window_to,
+        step_ms=step_ms,
+    )
+    with progress_bar(quiet=quiet) as progress:
+        top = rank_export(exports, profile, request, progress)
+    outside = Outside(top, database, resolve=resolve)
+    if form == "json":
+        text = as_json(top, outside)
+    elif form == "csv":
+        text = as_csv(top, outside)
+    else:
+        text = as_text(top, outside, on_terminal=output is None and sys.stdout.isatty())
+    write_result(text, output)

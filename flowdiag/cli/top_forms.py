@@ -1,0 +1,202 @@
+"""`flowdiag top` as text, JSON and CSV. Names come from the network: every one goes through the escaper."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterator
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+from rich import box
+from rich.console import RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from flowdiag.aggregator.outside_names import Network, NetworkDatabase, resolve_names
+from flowdiag.aggregator.site_flows import DIRECTION_NAMES
+from flowdiag.aggregator.top import Ranking, Top, TopRow
+from flowdiag.aggregator.top_keys import Conversation
+from flowdiag.cli.figures_text import clock, iso, percent, printed, rate, short
+from flowdiag.note.escape import csv_cell, terminal
+
+SCHEMA: Final = "flowdiag.top/1"
+TITLES: Final = {
+    "talkers": "Talkers (inside)",
+    "applications": "Applications",
+    "destinations": "Destinations (outside)",
+    "conversations": "Conversations",
+}
+EVERYTHING_ELSE: Final = "everything else"
+DAY_MS: Final = 86_400_000
+
+
+class Outside:
+    """What a database and the name service say of the outside addresses that are shown."""
+
+    def __init__(self, top: Top, database: NetworkDatabase | None, *, resolve: bool) -> None:
+        shown = [row for ranking in (top.whole, *top.steps) for row in ranking.rows]
+        wanted = top.request.kind in ("destinations", "conversations")
+        addresses = [row.address for row in shown if row.address is not None] if wanted else []
+        self.has_networks = wanted and database is not None
+        self.has_names = wanted and resolve
+        self._networks: dict[bytes, Network] = {}
+        if database is not None:
+            self._networks = {address: database.look_up(address) for address in addresses}
+        self._names = resolve_names(addresses) if resolve else {}
+
+    def network(self, row: TopRow) -> Network:
+        return self._networks.get(row.address or b"", Network())
+
+    def name(self, row: TopRow) -> str | None:
+        return self._names.get(row.address or b"")
+
+
+def as_json(top: Top, outside: Outside) -> str:
+    zone = ZoneInfo(top.timezone)
+    content: dict[str, Any] = {
+        "schema": SCHEMA,
+        "kind": top.request.kind,
+        "by": top.request.by,
+        **_ranking_json(top.whole, zone, outside),
+        "folded": {"keys": top.folded_keys, "error": round(top.error)},
+    }
+    if top.request.step_ms is not None:
+        content["windows"] = [_ranking_json(ranking, zone, outside) for ranking in top.steps]
+    return json.dumps(content, indent=2)
+
+
+def _ranking_json(ranking: Ranking, zone: ZoneInfo, outside: Outside) -> dict[str, Any]:
+    begin, end = ranking.window_ms
+    return {
+        "window": {"from": iso(begin, zone), "to": iso(end, zone)},
+        "rows": [_row_json(row, zone, outside) for row in ranking.rows],
+        "rest": {"octets": ranking.rest_octets, "share": round(ranking.rest_share, 6)},
+        "total": {
+            "octets": ranking.total_octets,
+            "packets": ranking.total_packets,
+            "flows": ranking.total_flows,
+        },
+    }
+
+
+def _row_json(row: TopRow, zone: ZoneInfo, outside: Outside) -> dict[str, Any]:
+    found: dict[str, Any] = {
+        "key": vars(row.key) if isinstance(row.key, Conversation) else row.key,
+        "label": row.label,
+        "octets": row.octets,
+        "packets": row.packets,
+        "flows": row.flows,
+        "share": round(row.share, 6),
+        "mean_mbps": round(row.mean_mbps, 6),
+        "peak_mbps": None if row.peak_mbps is None else round(row.peak_mbps, 6),
+        "first": iso(row.first_ms, zone),
+        "last": iso(row.last_ms, zone),
+    }
+    if outside.has_networks:
+        network = outside.network(row)
+        found["network"], found["country"] = network.owner, network.country
+    if outside.has_names:
+        found["name"] = outside.name(row)
+    return found
+
+
+def as_csv(top: Top, outside: Outside) -> str:
+    """One line a row; the ranking's window in front, of the windows alone where there are any."""
+    zone = ZoneInfo(top.timezone)
+    keys = ["inside", "outside", "application"] if top.request.kind == "conversations" else ["key"]
+    header = ["from", "to", *keys, "label", "octets", "packets", "flows", "share", "mean_mbps", "peak_mbps"]
+    header += ["first", "last"] + ["network", "country"] * outside.has_networks + ["name"] * outside.has_names
+    file = io.StringIO()
+    writer = csv.writer(file, lineterminator="\n")
+    writer.writerow(header)
+    for ranking in top.steps or (top.whole,):
+        window = [iso(time_ms, zone) for time_ms in ranking.window_ms]
+        for row in ranking.rows:
+            key = list(vars(row.key).values()) if isinstance(row.key, Conversation) else [row.key]
+            cells: list[Any] = [*window, *map(csv_cell, [*key, row.label or ""])]
+            cells += [row.octets, row.packets, row.flows, f"{row.share:.6f}", f"{row.mean_mbps:.6f}"]
+            cells += ["" if row.peak_mbps is None else f"{row.peak_mbps:.6f}"]
+            cells += [iso(row.first_ms, zone), iso(row.last_ms, zone)]
+            if outside.has_networks:
+                network = outside.network(row)
+                cells += [csv_cell(network.owner or ""), csv_cell(network.country or "")]
+            if outside.has_names:
+                cells += [csv_cell(outside.name(row) or "")]
+            writer.writerow(cells)
+        shown = sum(row.packets for row in ranking.rows), sum(row.flows for row in ranking.rows)
+        rest: list[Any] = [*window, EVERYTHING_ELSE, *[""] * len(keys), ranking.rest_octets]
+        rest += [max(ranking.total_packets - shown[0], 0), max(ranking.total_flows - shown[1], 0)]
+        rest += [f"{ranking.rest_share:.6f}"]
+        writer.writerow(rest + [""] * (len(header) - len(rest)))
+    return file.getvalue()
+
+
+def as_text(top: Top, outside: Outside, *, on_terminal: bool) -> str:
+    return printed(_sections(top, outside), on_terminal=on_terminal)
+
+
+def _sections(top: Top, outside: Outside) -> Iterator[RenderableType]:
+    zone = ZoneInfo(top.timezone)
+    yield Text(f"{_title(top)}, {_window(top.whole, zone)} ({top.timezone})", style="bold")
+    yield _table(top, top.whole, zone, outside)
+    for ranking in top.steps:
+        yield Text(f"\n{_window(ranking, zone)}", style="bold")
+        yield _table(top, ranking, zone, outside)
+    if top.error:
+        yield Text(
+            f"More keys than are kept: {top.folded_keys:,} were counted together. A row may lack up to "
+            f"{top.error:,.0f} {top.request.by}, and none that is missing has more."
+        )
+
+
+def _title(top: Top) -> str:
+    title = f"{TITLES[top.request.kind]} by {top.request.by}"
+    if top.request.direction is not None:
+        title += f", {DIRECTION_NAMES[top.request.direction]} only"
+    return title
+
+
+def _window(ranking: Ranking, zone: ZoneInfo) -> str:
+    begin, end = ranking.window_ms
+    same_day = clock(begin, zone, date=True)[:10] == clock(end, zone, date=True)[:10]
+    return f"{clock(begin, zone, date=True)} to {clock(end, zone, date=not same_day)}"
+
+
+def _table(top: Top, ranking: Ranking, zone: ZoneInfo, outside: Outside) -> Table:
+    """Rows with key and label in one column, so that 80 columns hold them."""
+    begin, end = ranking.window_ms
+    date = end - begin > DAY_MS
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1), show_edge=False)
+    table.add_column("", overflow="fold", ratio=1)
+    for name in ("octets", "share", "packets", "flows", "mean", "peak"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("seen", no_wrap=True)
+    for row in ranking.rows:
+        table.add_row(
+            Text(_names(row, outside)),
+            short(row.octets),
+            percent(row.share),
+            short(row.packets),
+            short(row.flows),
+            rate(row.mean_mbps),
+            rate(row.peak_mbps),
+            f"{clock(row.first_ms, zone, date=date)[:-3]}-{clock(row.last_ms, zone, date=date)[:-3]}",
+        )
+    table.add_row(EVERYTHING_ELSE, short(ranking.rest_octets), percent(ranking.rest_share), *[""] * 5)
+    total = (short(ranking.total_octets), "", short(ranking.total_packets), short(ranking.total_flows))
+    table.add_row("total (rates in Mbit/s)", *total, "", "", "", style="bold")
+    return table
+
+
+def _names(row: TopRow, outside: Outside) -> str:
+    """Key, label and what is known of the network, in one cell."""
+    if isinstance(row.key, Conversation):
+        key = f"{row.key.inside} > {row.key.outside} {row.key.application}"
+    else:
+        key = row.key
+    network = outside.network(row)
+    known = [row.label, outside.name(row), network.owner, network.country]
+    extra = ", ".join(dict.fromkeys(text for text in known if text and text != row.key))
+    return terminal(f"{key} ({extra})" if extra else key)

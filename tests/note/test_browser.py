@@ -1,0 +1,164 @@
+"""The HTML note in a real Chromium: nothing fetched, no error, no sideways scrolling, accessible, printable.
+
+Needs Debian's package chromium; accessibility is judged by axe-core (WCAG 2.2 A and AA and best practices).
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Iterator
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import BrowserContext, Page, sync_playwright
+
+from flowdiag.note.compose import compose
+from flowdiag.note.html import render
+from flowdiag.note.pseudonyms import Pseudonyms
+from tests.note.building import full_upload
+from tests.note.situations import HOSTILE, hostile, leak_in_an_audit, mostly_silent, nothing_read, on_backup
+
+FLAGS = (
+    *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"),
+    *("--disable-background-networking", "--disable-component-update"),
+)
+PHONE, DESK = (360, 740), (1280, 900)
+NOTES = {
+    "full-upload": lambda: compose(full_upload(), ticket="T-1042"),
+    "on-backup": lambda: compose(on_backup()),
+    "mostly-silent": lambda: compose(mostly_silent()),
+    "audit": lambda: compose(leak_in_an_audit(), pseudonyms=Pseudonyms(bytes(32))),
+    "hostile": lambda: compose(hostile(), ticket=HOSTILE),
+    "nothing-read": lambda: compose(nothing_read()),
+}
+
+
+@pytest.fixture(scope="module")
+def context(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BrowserContext]:
+    chromium = shutil.which("chromium")
+    assert chromium, "install Debian's package chromium"
+    with sync_playwright() as browsers:
+        started = browsers.chromium.launch_persistent_context(
+            tmp_path_factory.mktemp("profile"), executable_path=chromium, args=[*FLAGS], headless=True
+        )
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("notes")
+    for name, note in NOTES.items():
+        (place / f"{name}.html").write_text(render(note()), encoding="utf-8")
+    return place
+
+
+class Opened:
+    """A note in a tab, with whatever the browser complained about or asked for."""
+
+    def __init__(self, context: BrowserContext, file: Path, size: tuple[int, int], scheme: Any) -> None:
+        self.page: Page = context.new_page()
+        self.complaints: list[str] = []
+        self.requests: list[str] = []
+        self.page.on("console", lambda message: self.complaints.append(message.text))
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.on("request", lambda request: self.requests.append(request.url))
+        self.page.set_viewport_size({"width": size[0], "height": size[1]})
+        self.page.emulate_media(color_scheme=scheme)
+        self.url = file.as_uri()
+        self.page.goto(self.url)
+
+
+@pytest.fixture
+def opened(context: BrowserContext, folder: Path) -> Iterator[Any]:
+    tabs: list[Opened] = []
+
+    def show(name: str, size: tuple[int, int] = DESK, scheme: str = "light") -> Opened:
+        tabs.append(Opened(context, folder / f"{name}.html", size, scheme))
+        return tabs[-1]
+
+    yield show
+    for tab in tabs:
+        tab.page.close()
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+@pytest.mark.parametrize("name", NOTES)
+def test_a_note_opens_quietly_and_fits_the_screen(opened: Any, name: str, size: tuple[int, int]) -> None:
+    tab = opened(name, size)
+    assert tab.complaints == []
+    assert tab.requests == [tab.url]
+    widths = tab.page.evaluate("[document.documentElement.scrollWidth, document.body.scrollWidth]")
+    assert max(widths) <= size[0]
+
+
+@pytest.mark.parametrize(
+    ("name", "scheme"),
+    [
+        *(("full-upload", "light"), ("full-upload", "dark"), ("mostly-silent", "light")),
+        *(("audit", "dark"), ("hostile", "light"), ("nothing-read", "light")),
+    ],
+)
+def test_axe_finds_nothing_serious(opened: Any, name: str, scheme: str) -> None:
+    tab = opened(name, PHONE if scheme == "dark" else DESK, scheme)
+    tab.page.evaluate((files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8"))
+    found = tab.page.evaluate("axe.run({resultTypes: ['violations']})")
+    assert len(found["passes"]) > 20
+    told = [(v["id"], v["impact"], [n["target"] for n in v["nodes"]][:3]) for v in found["violations"]]
+    assert told == []
+
+
+def test_the_pictures_are_to_be_seen(opened: Any) -> None:
+    tab = opened("full-upload")
+    boxes = [picture.bounding_box() for picture in tab.page.locator("svg").all()]
+    assert len(boxes) == 5
+    assert all(box["width"] > 600 and box["height"] > 90 for box in boxes)
+    # The style applies in spite of the policy: the rate's line has its colour (Okabe and Ito's blue).
+    stroke = tab.page.locator("path.rate").first.evaluate("line => getComputedStyle(line).stroke")
+    assert stroke == "rgb(0, 114, 178)"
+
+
+def test_dark_and_light_are_both_there(opened: Any) -> None:
+    def paper(scheme: str) -> list[int]:
+        colour = opened("full-upload", DESK, scheme).page.evaluate(
+            "getComputedStyle(document.body).backgroundColor"
+        )
+        return [int(part) for part in re.findall(r"\d+", colour)]
+
+    assert min(paper("light")) > 240
+    assert max(paper("dark")) < 40
+
+
+def test_tables_and_pictures_scroll_within_their_own_box_on_a_phone(opened: Any) -> None:
+    boxes = opened("full-upload", PHONE).page.locator(".scroll")
+    inner = boxes.evaluate_all("all => all.map(box => [box.clientWidth, box.scrollWidth, box.tabIndex])")
+    assert any(wide > shown for shown, wide, _ in inner)
+    assert all(shown <= PHONE[0] and reached == 0 for shown, _, reached in inner)
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_a_note_prints_on_few_pages_with_nothing_cut_off(opened: Any, paper: str) -> None:
+    tab = opened("full-upload")
+    pdf = tab.page.pdf(format=paper, prefer_css_page_size=False)
+    assert pdf.startswith(b"%PDF-")
+    assert 2 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 7
+    # The printable width of either paper at 96 px an inch, less 15 mm on each side.
+    width = {"A4": 680, "Letter": 702}[paper]
+    tab.page.set_viewport_size({"width": width, "height": 900})
+    tab.page.emulate_media(media="print", color_scheme="dark")
+    assert tab.page.evaluate("document.documentElement.scrollWidth") <= width
+    assert tab.page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+
+
+def test_no_script_runs_even_if_one_got_in(opened: Any, folder: Path, context: BrowserContext) -> None:
+    page = (folder / "full-upload.html").read_text(encoding="utf-8")
+    (folder / "injected.html").write_text(
+        page.replace("<main>", "<main><script>document.title = 'run'</script><img src='http://192.0.2.1/x'>"),
+        encoding="utf-8",
+    )
+    tab = opened("injected")
+    assert tab.page.title() != "run"
+    assert sum("Content Security Policy" in complaint for complaint in tab.complaints) >= 2

@@ -1,0 +1,109 @@
+"""The note says what the diagnosis found, the client first, and nothing more."""
+
+from dataclasses import replace
+
+import pytest
+
+from flowdiag.note.compose import compose, heard_part, rewritten
+from tests.note.building import FULL_UPLOAD, Traffic, diagnosis, full_upload, ms, resting_on
+from tests.note.situations import (
+    SITUATIONS,
+    healthy,
+    hostile,
+    leak_in_an_audit,
+    mostly_silent,
+    silent_backup_beside_a_complaint,
+)
+
+
+def test_the_client_part_has_one_cause_and_one_next_step() -> None:
+    client = compose(full_upload()).client
+    assert client.told == "“video calls freeze”. We looked at Tuesday 3 March 2026, 14:10 to 14:50 NZDT."
+    assert client.saw == (FULL_UPLOAD.client,)
+    assert client.means == "The line was working. It had no room left, so whatever else used it had to wait."
+    assert client.next == ("Pause the large transfer, or run it outside working hours.",)
+
+
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_the_client_is_spared_addresses(name: str) -> None:
+    client = compose(SITUATIONS[name]()).client
+    said = " ".join((client.told, *client.saw, client.means, *client.next))
+    assert "192.168." not in said
+    assert "2001:db8" not in said
+
+
+def test_an_audit_says_that_nobody_complained() -> None:
+    told = compose(leak_in_an_audit()).client.told
+    assert told.startswith(
+        "No complaint: this is a check of the connection over Tuesday 3 March 2026, 13:00 to"
+    )
+
+
+def test_a_complaint_without_a_time_says_what_was_looked_at() -> None:
+    case = Traffic(30).office().case(reported="it hangs?")
+    told = compose(diagnosis(case, healthy().verdict)).client.told
+    assert told == (
+        "“it hangs?” No time was given, so we looked at all that was measured: "
+        "Tuesday 3 March 2026, 13:00 to 13:30 NZDT."
+    )
+
+
+def test_the_verdicts_finding_comes_first() -> None:
+    given = full_upload()
+    turned = replace(given, findings=given.findings[::-1])
+    assert [finding.code for finding in compose(turned).findings] == ["link-full", "realtime-contention"]
+
+
+def test_a_fault_of_the_backup_is_mentioned_beside_a_line_that_is_not_the_cause() -> None:
+    saw = compose(silent_backup_beside_a_complaint()).client.saw
+    assert len(saw) == 2
+    assert saw[1] == (
+        "We also noticed something else, which does not explain this: the backup line is not being tested as it "
+        "should be, so it may not take over when needed."
+    )
+    assert len(compose(healthy()).client.saw) == 1
+
+
+def test_coverage_counts_the_windows_minutes() -> None:
+    coverage = compose(mostly_silent()).coverage
+    assert coverage.heard == pytest.approx(40 / 120)
+    assert coverage.lost_percent == pytest.approx(100 * 1_523 / (1_523 + 240))
+
+
+def test_a_window_beyond_the_export_was_heard_in_part() -> None:
+    case = Traffic(60).office().case(window=(30, 120))
+    assert heard_part(case) == pytest.approx(30 / 90)
+    assert heard_part(replace(case, window_ms=(ms(100), ms(100)))) == 0.0
+
+
+def test_every_text_is_one_printable_line() -> None:
+    seen: list[str] = []
+
+    def look(text: str) -> str:
+        seen.append(text)
+        return text
+
+    rewritten(compose(hostile(), ticket="T\x1b[2J\n1"), look)
+    assert len(seen) > 80
+    assert not [text for text in seen if not text.isprintable()]
+
+
+@pytest.mark.parametrize(("ticket", "shown"), [(None, None), ("  ", None), (" T-1 ", "T-1")])
+def test_a_blank_ticket_is_none(ticket: str | None, shown: str | None) -> None:
+    assert compose(healthy(), ticket=ticket).ticket == shown
+
+
+def test_the_method_names_each_links_framing() -> None:
+    case = Traffic(10).office().case()
+    case.profile.link[1].__dict__["framing"] = "pppoe"
+    method = " ".join(compose(diagnosis(case, healthy().verdict)).method)
+    assert "Rates of fibre count IP octets alone" in method
+    assert "Rates of lte count IP octets and 46 octets" in method
+    assert "busy from 70% of the plan's rate on, and full from 90%" in method
+
+
+def test_an_unknown_verdict_still_has_a_next_step() -> None:
+    odd = replace(FULL_UPLOAD, code="something-new", actions=())
+    client = compose(diagnosis(full_upload().case, resting_on(odd), odd)).client
+    assert client.means == "An engineer will look at the details below."
+    assert client.next == ("We will get back to you with the next step.",)

@@ -1,0 +1,96 @@
+"""Evidence reads like a sentence of an engineer, with units, and rounded to what it supports."""
+
+from typing import Any
+
+import pytest
+
+from flowdiag.aggregator.figures import Ranked
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.note.figures import evidence_rows, more_rows, plain_rate, ranked_table, who_rows
+
+
+def finding(**evidence: Any) -> Finding:
+    return Finding("link-full", "critical", "high", "", "", evidence=evidence)
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "shown"),
+    [
+        ("mean_mbps", 39.1234, ("mean", "39.1 Mbit/s")),
+        ("full_minutes", 34, ("full", "34 min")),
+        ("minutes_on_backup", 20.5, ("minutes on backup", "20.5 min")),
+        ("gap_s", 2.5, ("gap of the switch", "2.5 seconds")),
+        ("missing_s", 7_200.0, ("missing for", "2.0 hours")),
+        ("interval_s", 10.0, ("planned interval", "10 seconds")),
+        ("unanswered_share", 0.873, ("unanswered", "87%")),
+        ("marked_share", 0.0, ("marked", "0%")),
+        ("share_of_plan", 0.61, ("share of plan", "61%")),
+        ("lost_percent", 4.21, ("lost", "4.2%")),
+        ("octets", 4_944_665_518, ("volume", "4.94 GB")),
+        ("month_gb", 324.123, ("projected for a month", "324 GB")),
+        ("peak_packets_s", 11_980, ("peak packets", "11,980 a second")),
+        ("attempts", 1_212, ("attempts", "1,212")),
+        ("port", 8_443, ("port", "8443")),
+        ("flatness", 0.01234, ("flatness", "0.0123")),
+        ("fills_link", True, ("fills link", "yes")),
+        ("still_on_backup", False, ("still on backup", "no")),
+        ("only", "IPv6", ("carries only", "IPv6")),
+        ("ports", [22, 23], ("ports", "22, 23")),
+        (
+            "spells",
+            [{"from": "2026-03-03T13:20:00+13:00", "to": "2026-03-03T13:26:00+13:00"}],
+            ("spells", "13:20 to 13:26"),
+        ),
+    ],
+)
+def test_a_figure_has_a_name_and_a_unit(key: str, value: Any, shown: tuple[str, str]) -> None:
+    assert evidence_rows(finding(**{key: value})) == (shown,)
+
+
+def test_what_is_unknown_or_shown_elsewhere_is_left_out() -> None:
+    assert evidence_rows(finding(gap_s=None, other_links=[], hosts=[{"address": "a"}], link="fibre")) == ()
+
+
+def test_shares_too_small_to_matter_are_left_to_the_json() -> None:
+    hosts = [
+        {"address": "192.0.2.1", "label": "desk", "share": 0.95},
+        {"address": "192.0.2.2", "label": None, "share": 0.0099},
+    ]
+    assert who_rows(finding(hosts=hosts)) == (("Devices", "192.0.2.1 (desk) 95%"),)
+    assert who_rows(finding(applications=[{"application": "dns", "share": 0.004}])) == (
+        ("Applications", "dns under 1%"),
+    )
+
+
+@pytest.mark.parametrize(
+    ("mbps", "shown"),
+    [
+        (0, "0"),
+        (0.004, "under 0.01"),
+        (0.5, "0.50"),
+        (4, "4"),
+        (9.76, "9.76"),
+        (17.33, "17.3"),
+        (1_234.5, "1,234"),
+    ],
+)
+def test_rates_have_about_three_figures(mbps: float, shown: str) -> None:
+    assert plain_rate(mbps) == shown
+
+
+def rows(count: int, label: str | None = None) -> list[Ranked]:
+    return [Ranked(f"192.0.2.{n}", label, 1_000_000, 10, 2, 1 / count) for n in range(count)]
+
+
+def test_names_are_a_column_only_where_there_are_any() -> None:
+    assert ranked_table("Address", rows(1)) == (
+        ("Address", "Volume", "Share", "Flows"),
+        [("192.0.2.0", "1 MB", "100%", "2")],
+    )
+    assert ranked_table("Address", rows(1, "desk"))[1] == [("192.0.2.0", "desk", "1 MB", "100%", "2")]
+
+
+def test_a_shortened_ranking_says_what_it_leaves_out() -> None:
+    assert more_rows(rows(8)) is None
+    assert more_rows(rows(9)) == '1 more row with 11% together; "flowdiag top" lists all.'
+    assert more_rows(rows(16)) == '8 more rows with 50% together; "flowdiag top" lists all.'

@@ -1,0 +1,129 @@
+"""Pictures: coordinates worked out by hand, marks that differ by more than colour."""
+
+import re
+from xml.etree import ElementTree
+
+import pytest
+
+from flowdiag.note.charting import charts, stack
+from flowdiag.note.clock import Clock
+from flowdiag.note.svg import LEFT, PLOT, RIGHT, TOP, WIDTH, Frame, element, number, path, stairs
+from flowdiag.note.svg_chart import chart_svg
+from flowdiag.note.svg_stack import stack_svg
+from tests.note.building import Traffic, full_upload
+from tests.note.situations import leak_in_an_audit, mostly_silent, on_backup
+
+CLOCK = Clock("Pacific/Auckland")
+NAME = "{http://www.w3.org/2000/svg}"
+FRAME = Frame("k", 0, 1_000, capacity_mbps=10.0, top_share=1.0, height=200.0)
+
+
+def parsed(source: str) -> ElementTree.Element:
+    return ElementTree.fromstring(source)
+
+
+def of_class(root: ElementTree.Element, kind: str) -> list[ElementTree.Element]:
+    return [part for part in root.iter() if kind in (part.get("class") or "").split()]
+
+
+def texts(root: ElementTree.Element) -> list[str]:
+    return [part.text or "" for part in root.iter(f"{NAME}text")]
+
+
+def test_times_and_rates_map_onto_the_plot() -> None:
+    assert (FRAME.x(0), FRAME.x(1_000)) == (LEFT, WIDTH - RIGHT)
+    assert FRAME.x(500) == (LEFT + WIDTH - RIGHT) / 2
+    assert (FRAME.y(0), FRAME.y(10), FRAME.y(5)) == (TOP + PLOT, TOP, TOP + PLOT / 2)
+    assert (FRAME.x(-5), FRAME.y(99)) == (LEFT, TOP)  # nothing leaves the plot
+
+
+def test_a_rate_holds_for_its_whole_step() -> None:
+    points = stairs(FRAME, [0.0, 10.0], 0, 500)
+    middle = (LEFT + WIDTH - RIGHT) / 2
+    assert points == [
+        *((LEFT, TOP + PLOT), (middle, TOP + PLOT), (middle, TOP), (WIDTH - RIGHT, TOP)),
+    ]
+
+
+def test_markup_is_escaped_and_numbers_are_short() -> None:
+    assert (
+        element("g", id='a"<', class_="x", aria_label="y") == '<g id="a&quot;&lt;" class="x" aria-label="y"/>'
+    )
+    assert element("rect", x=1.0, y=2.5) == '<rect x="1" y="2.5"/>'
+    assert (number(1.0), number(0.5), number(100.126)) == ("1", "0.5", "100.13")
+    assert path([(0, 0), (1, 2)], closed=True) == "M0 0L1 2Z"
+
+
+def test_the_plan_the_window_and_the_full_span_are_drawn_where_they_are() -> None:
+    chart = charts(full_upload().case)[1]  # minutes 40 to 140, window 70 to 110, full 76 to 113
+    root = parsed(chart_svg(chart, CLOCK, "c1"))
+    width = WIDTH - LEFT - RIGHT
+    (plan,) = of_class(root, "plan")
+    assert plan.get("y1") == number(TOP)
+    (window,) = of_class(root, "window")
+    assert float(window.get("x") or 0) == pytest.approx(LEFT + width * 0.30, abs=0.01)
+    assert float(window.get("width") or 0) == pytest.approx(width * 0.40, abs=0.01)
+    (full,) = [part for part in of_class(root, "full") if part.tag == f"{NAME}rect"]
+    assert float(full.get("x") or 0) == pytest.approx(LEFT + width * 0.36, abs=0.01)
+    assert full.get("fill") == "url(#c1-full)"
+    for said in ("time looked at", "full", "plan 20 Mbit/s", "carrying", "14:00"):
+        assert said in texts(root)
+
+
+def test_the_title_and_description_say_what_is_to_be_seen() -> None:
+    root = parsed(chart_svg(charts(full_upload().case)[1], CLOCK, "c1"))
+    assert [part.text for part in root.iter(f"{NAME}title")] == ["fibre, upload"]
+    (description,) = [part.text or "" for part in root.iter(f"{NAME}desc")]
+    assert description == (
+        "Rate Tuesday 3 March 2026, 13:40 to 15:20 NZDT, one step is 1 minute; the plan is 20.0 Mbit/s. "
+        "The highest minute is 19.7 Mbit/s. It was full 14:16 to 14:53 NZDT."
+    )
+
+
+def test_a_gap_is_hatched_and_named_and_the_line_breaks() -> None:
+    root = parsed(chart_svg(charts(mostly_silent().case)[0], CLOCK, "c1"))
+    (gap,) = of_class(root, "gap")
+    assert gap.get("fill") == "url(#c1-hatch)"
+    assert "no records" in texts(root)
+    assert len(of_class(root, "rate")) == 2
+
+
+def test_peaks_are_drawn_where_a_step_has_several_minutes() -> None:
+    assert of_class(parsed(chart_svg(charts(leak_in_an_audit().case)[0], CLOCK, "c1")), "peaks")
+    assert not of_class(parsed(chart_svg(charts(full_upload().case)[0], CLOCK, "c1")), "peaks")
+
+
+def test_a_hardly_used_link_has_a_low_picture() -> None:
+    high, low = (parsed(chart_svg(charts(full_upload().case)[at], CLOCK, "c")) for at in (1, 3))
+    heights = [float((root.get("viewBox") or "").split()[3]) for root in (high, low)]
+    assert heights[0] - heights[1] == 110
+
+
+def test_link_states_differ_by_pattern_and_word() -> None:
+    root = parsed(chart_svg(charts(on_backup().case)[0], CLOCK, "c1"))
+    assert [part.get("class") for part in of_class(root, "state")] == [
+        *("state carrying", "state silent", "state carrying"),
+    ]
+    assert texts(root).count("carrying") == 2
+
+
+def test_layers_of_a_stack_have_patterns_of_their_own_and_their_names() -> None:
+    given = full_upload()
+    drawn = stack(given.case, given.verdict)
+    assert drawn is not None
+    root = parsed(stack_svg(drawn, CLOCK, "s"))
+    fills = [part.get("fill") for part in of_class(root, "layer") if part.tag == f"{NAME}path"]
+    assert fills == ["url(#s-layer0)", "url(#s-layer1)", "url(#s-layer5)"]
+    strokes = [part.get("d") for part in of_class(root, "stroke")]
+    assert len(set(strokes)) == 3
+    assert {"192.168.40.20 (imaging archive)", "192.168.40.21", "all others"} <= set(texts(root))
+
+
+def test_hostile_names_stay_text() -> None:
+    traffic = Traffic(10).office()
+    chart = charts(traffic.case())[0]
+    object.__setattr__(chart, "link", '"><script>x</script>')
+    source = chart_svg(chart, CLOCK, "c1")
+    assert "<script" not in source
+    assert parsed(source) is not None
+    assert not re.search(r"\son\w+=", source)
