@@ -1,10 +1,11 @@
 """Writes the pages that are drawn from the program itself: findings, profile tables, command help.
 
-Run as `python docs/generate.py`; a test holds the written pages to what the program says.
+Run as `python docs/generate.py`; with --check it only lists the pages that are out of date, and a test does so.
 """
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
@@ -41,7 +42,18 @@ def commands() -> str:
     return "\n\n".join(parts) + "\n"
 
 
+def stale() -> list[str]:
+    """Pages that are missing or say something else than the program."""
+    return [
+        str(path)
+        for path, text in generated().items()
+        if not (DOCS / path).is_file() or (DOCS / path).read_text(encoding="utf-8") != text
+    ]
+
+
 if __name__ == "__main__":
+    if sys.argv[1:] == ["--check"]:
+        sys.exit("\n".join(stale()) or None)
     for path, text in generated().items():
         (DOCS / path).parent.mkdir(parents=True, exist_ok=True)
         (DOCS / path).write_text(text, encoding="utf-8")

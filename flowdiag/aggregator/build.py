@@ -121,14 +121,18 @@ class Counting:
                 nameless, self._names.of_services(records.protocol, service_port), application
             )
 
+        inside = self._inside
+
         def row(column: NDArray[Any]) -> NDArray[Any]:
             return column if counted.rows is None else column[counted.rows]
 
-        from_inside = counted.inside_is_src
         src, dst, src_port, dst_port = (
             row(c) for c in (records.src, records.dst, records.src_port, records.dst_port)
         )
         opened = row(opened)
+        from_inside = counted.inside_is_src
+        if self.decisions.by_inside:  # where neither or both ends are inside, whoever was called is outside
+            from_inside = from_inside & ~((counted.link < 0) & (opened == 0) & ~(inside[src] ^ inside[dst]))
         shift = row(self.shift_ms[records.source]) if self.shift_ms.any() else 0
         octets, packets = row(records.octets), row(records.packets)
         return SiteFlows(

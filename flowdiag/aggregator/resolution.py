@@ -22,9 +22,8 @@ DEFAULT_S: Final = 60
 LEAST_PILE: Final = 3  # pieces that make a pile; two may be chance
 SHORTEST_S: Final = 5  # shorter piles are retransmission and keepalive timers of applications
 LONGER: Final = 0.25  # of a pile may be longer than it: exporters that look rarely, or flows put together
-# A pile is from a little under the timeout to how late an exporter looks.
-EARLY, EARLY_S = 0.02, 1.5
-LATE, LATE_S = 0.03, 5.0
+# Where the longest durations are looked at for timeouts that are not usual: the 3rd longest, the 10th and so on.
+PLACES_FROM_TOP: Final = (3, 10, 30, 100, 300, 1000, 3000)
 CONSISTENT: Final = 0.02  # of the durations may exceed an announced timeout
 
 
@@ -40,12 +39,12 @@ def estimate_resolution(
     durations = np.sort(_seconds(durations_ms))
     durations = durations[durations >= SHORTEST_S]
     if announced_s is not None and announced_s > 0:
-        longer = _count(durations, announced_s * (1 + LATE) + LATE_S, np.inf)
+        longer = _count(durations, _pile_edges(announced_s)[1], np.inf)
         if longer <= max(CONSISTENT * len(durations), LEAST_PILE):
             return announced_s, True
     piles = [second for second in _candidates(durations) if _is_pile(durations, second)]
     if piles:
-        return max(piles), True
+        return _best(piles), True
     longest = float(durations[-1]) if len(durations) else 0.0
     return next((usual for usual in USUAL_S if usual >= max(longest, DEFAULT_S)), round(longest)), False
 
@@ -62,25 +61,28 @@ def _count(ordered: NDArray[np.float64], low: float, high: float) -> int:
     return int(past - first)
 
 
+def _pile_edges(second: int) -> tuple[float, float]:
+    """Where pieces of a timeout lie: from a little under it to how late exporters look, in seconds."""
+    early = 0.02 * second + min(0.05 * second, 1.5)
+    late = 0.03 * second + min(1.0 + 0.05 * second, 5.0)
+    return second - early, second + late
+
+
 def _candidates(ordered: NDArray[np.float64]) -> list[int]:
-    """Timeouts worth a look: the usual ones, and the second with most durations around it unless it is near one."""
-    candidates = [usual for usual in USUAL_S if len(ordered) and usual <= ordered[-1] + EARLY_S]
-    if len(ordered):
-        seconds = np.floor(ordered).astype(np.int64)
-        counts = np.bincount(np.minimum(seconds, 86_400))
-        # The lower edge of the fullest five seconds: pieces are late, seldom early.
-        around = np.convolve(counts, np.ones(5, np.int64), mode="valid") if len(counts) >= 5 else counts
-        best = int(np.argmax(around))
-        while best < len(counts) - 1 and counts[best] == 0:
-            best += 1
-        if not any(abs(best - usual) <= max(EARLY * usual, LATE_S) for usual in USUAL_S):
-            candidates.append(max(best, SHORTEST_S))
-    return candidates
+    """Timeouts worth a look: the usual ones, and where the longest durations are."""
+    seconds = {int(ordered[-place]) for place in PLACES_FROM_TOP if place <= len(ordered)}
+    return sorted(seconds | set(USUAL_S))
+
+
+def _best(piles: list[int]) -> int:
+    """Of ascending timeouts that all fit: the longest pile, by its usual name, or else where it begins."""
+    lowest = min(pile for pile in piles if _pile_edges(pile)[1] >= piles[-1])
+    return max((pile for pile in piles if pile >= lowest and pile in USUAL_S), default=lowest)
 
 
 def _is_pile(ordered: NDArray[np.float64], second: int) -> bool:
     """Whether durations pile up at a timeout: many there, hardly any longer, and fewer just under it."""
-    low, high = second * (1 - EARLY) - EARLY_S, second * (1 + LATE) + LATE_S
+    low, high = _pile_edges(second)
     pile = _count(ordered, low, high)
     under = _count(ordered, low - (high - low), low)
     return pile >= LEAST_PILE and _count(ordered, high, np.inf) <= LONGER * pile and pile >= 2 * under

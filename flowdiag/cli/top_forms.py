@@ -139,10 +139,10 @@ def as_text(top: Top, outside: Outside, *, on_terminal: bool) -> str:
 
 def _sections(top: Top, outside: Outside) -> Iterator[RenderableType]:
     zone = ZoneInfo(top.timezone)
-    yield Text(f"{_title(top)}, {_window(top.whole, zone)} ({top.timezone})", style="bold")
+    yield Text(f"{_title(top)}\n{_window(top.whole, zone)} ({top.timezone})\n", style="bold")
     yield _table(top, top.whole, zone, outside)
     for ranking in top.steps:
-        yield Text(f"\n{_window(ranking, zone)}", style="bold")
+        yield Text(f"\n{_window(ranking, zone)}\n", style="bold")
         yield _table(top, ranking, zone, outside)
     if top.error:
         yield Text(
@@ -152,7 +152,7 @@ def _sections(top: Top, outside: Outside) -> Iterator[RenderableType]:
 
 
 def _title(top: Top) -> str:
-    title = f"{TITLES[top.request.kind]} by {top.request.by}"
+    title = f"{TITLES[top.request.kind]} by {top.request.by}, rates in Mbit/s"
     if top.request.direction is not None:
         title += f", {DIRECTION_NAMES[top.request.direction]} only"
     return title
@@ -168,11 +168,11 @@ def _table(top: Top, ranking: Ranking, zone: ZoneInfo, outside: Outside) -> Tabl
     """Rows with key and label in one column, so that 80 columns hold them."""
     begin, end = ranking.window_ms
     date = end - begin > DAY_MS
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1), show_edge=False)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
     table.add_column("", overflow="fold", ratio=1)
     for name in ("octets", "share", "packets", "flows", "mean", "peak"):
         table.add_column(name, justify="right", no_wrap=True)
-    table.add_column("seen", no_wrap=True)
+    table.add_column("first-last", no_wrap=True)
     for row in ranking.rows:
         table.add_row(
             Text(_names(row, outside)),
@@ -182,20 +182,23 @@ def _table(top: Top, ranking: Ranking, zone: ZoneInfo, outside: Outside) -> Tabl
             short(row.flows),
             rate(row.mean_mbps),
             rate(row.peak_mbps),
-            f"{clock(row.first_ms, zone, date=date)[:-3]}-{clock(row.last_ms, zone, date=date)[:-3]}",
+            _seen(row, zone, date=date),
         )
     table.add_row(EVERYTHING_ELSE, short(ranking.rest_octets), percent(ranking.rest_share), *[""] * 5)
     total = (short(ranking.total_octets), "", short(ranking.total_packets), short(ranking.total_flows))
-    table.add_row("total (rates in Mbit/s)", *total, "", "", "", style="bold")
+    table.add_row("total", *total, "", "", "", style="bold")
     return table
+
+
+def _seen(row: TopRow, zone: ZoneInfo, *, date: bool) -> str:
+    """First and last time to the minute, or the days where the window is longer than one."""
+    part = slice(5, 10) if date else slice(0, 5)
+    return "-".join(clock(time_ms, zone, date=date)[part] for time_ms in (row.first_ms, row.last_ms))
 
 
 def _names(row: TopRow, outside: Outside) -> str:
     """Key, label and what is known of the network, in one cell."""
-    if isinstance(row.key, Conversation):
-        key = f"{row.key.inside} > {row.key.outside} {row.key.application}"
-    else:
-        key = row.key
+    key = row.key if isinstance(row.key, str) else " ".join(vars(row.key).values())
     network = outside.network(row)
     known = [row.label, outside.name(row), network.owner, network.country]
     extra = ", ".join(dict.fromkeys(text for text in known if text and text != row.key))

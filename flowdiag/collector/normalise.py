@@ -1,313 +1,158 @@
-"""Decoded columns become the flow table: times, counters, sampling, direction, names (flows.py)."""
+"""Decoded columns become the flow table (flows.py): batches in order of export, and what they add up to.
+
+Facts the design follows:
+- data sets of one template are read in one step, so where several templates take turns, rows are put back into
+  the order of their messages and sets;
+- what one exporter says counts as it says it: both metering points are kept, no direction is guessed;
+- behind a mediator, the original exporter and domain are what interfaces and names belong to (RFC 7119 5).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import Final
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from flowdiag.collector.decode.elements import element_name
+from flowdiag.collector.decode import ie
+from flowdiag.collector.decode.addresses import as_addresses, mapped
+from flowdiag.collector.decode.columns import Columns
+from flowdiag.collector.decode.counters import RunningTotals, scaled
+from flowdiag.collector.decode.domain import SETS, Domain, Group
+from flowdiag.collector.decode.epoch import Epoch, Headers
+from flowdiag.collector.decode.flows import Flows, Mask, flow_rows, read_flows, subtract_earlier
 from flowdiag.collector.decode.limits import Limits
+from flowdiag.collector.decode.naming import Vocabulary, learn_interfaces
 from flowdiag.collector.decode.options import Names
-from flowdiag.collector.decode.records import fixed_width
-from flowdiag.collector.decode.templates import Template
-from flowdiag.collector.report import ExportReport, FieldSpec
-from flowdiag.flows import FLOW_SCHEMA, UNKNOWN_ADDRESS
+from flowdiag.collector.decode.problems import Problems
+from flowdiag.collector.decode.rows import Column, Rows, joined_rows, record_batch
+from flowdiag.collector.decode.sampling import Factors, sampling_factors
+from flowdiag.collector.decode.times import MessageTimes
+from flowdiag.collector.report import ExportReport
+from flowdiag.flows import UNKNOWN_ADDRESS
 
-if TYPE_CHECKING:
-    from flowdiag.collector.decode.decoder import Domain
-
-NTP_TO_UNIX_S: Final = 2_208_988_800  # RFC 7011 6.1.9
-CLOCK_SLACK_MS: Final = (
-    60_000  # a flow may end this long after its export: header seconds and clocks are coarse
-)
-OLDEST_MS: Final = 86_400_000  # a flow that ended a day before its export is not believed
-U64 = NDArray[np.uint64]
-
-# NetFlow v5 has one fixed record (common practice; no RFC): it is a template like any other.
-V5_TEMPLATE: Final = Template(
-    0,
-    tuple(
-        FieldSpec(e, 0, element_name(0, e), n)
-        for e, n in (
-            (8, 4), (12, 4), (15, 4), (10, 2), (14, 2), (2, 4), (1, 4), (22, 4), (21, 4), (7, 2), (11, 2), (210, 1),
-            (6, 1), (4, 1), (5, 1), (16, 2), (17, 2), (9, 1), (13, 1), (210, 2),
-        )
-    ),
-    variable_allowed=False,
-)  # fmt: skip
-
-
-class Chunk(NamedTuple):
-    """The records of one data set, with what their message says: export time (ms), uptime (ms, v9 and v5)."""
-
-    payload: bytes
-    records: int
-    export_ms: int
-    uptime: int
-    ordinal: int
+EVENTS: Final = "records of events (address translation, firewall), which are no flows, were left out"
+NO_FLOWS: Final = "records without addresses and counters, which are no flows, were left out"
 
 
 class Normaliser:
-    """Makes record batches of FLOW_SCHEMA from the data sets of one template."""
+    """Makes record batches of FLOW_SCHEMA and adds up in the report what they hold."""
 
-    def __init__(self, report: ExportReport, limits: Limits, scale: bool) -> None:
-        self.report = report
-        self.names = Names(report, limits.names, limits.name_octets)
+    def __init__(
+        self, report: ExportReport, limits: Limits, names: Names, problems: Problems, *, scale: bool
+    ) -> None:
+        self._report = report
+        self._limits = limits
+        self._names = names
+        self._problems = problems
         self._scale = scale
+        self._totals: dict[int, RunningTotals] = {}
+        self._left_out = {EVENTS: 0, NO_FLOWS: 0}
 
-    def batch(
-        self, domain: Domain, template: Template, chunks: list[Chunk]
-    ) -> tuple[pa.RecordBatch, NDArray[np.int64]]:
-        """The batch and each row's ordinal (export order)."""
-        data = np.frombuffer(b"".join([c.payload for c in chunks]), dtype=template.dtype)
-        n = len(data)
-        counts = np.array([c.records for c in chunks])
-        columns = _Columns(template, data)
+    def batch(self, epoch: Epoch, headers: Headers) -> pa.RecordBatch | None:
+        """All rows of an epoch in order of export; None if there are none."""
+        vocabulary = Vocabulary(self._names)
+        parts: list[Rows] = []
+        places: list[NDArray[np.int64]] = []
+        for group in epoch.groups:
+            rows = self._rows(group, epoch, headers, vocabulary)
+            if rows is not None and rows.length:
+                parts.append(rows)
+                of_record = np.repeat(
+                    np.frombuffer(group.places, np.int64), np.frombuffer(group.counts, np.int64)
+                )
+                places.append(of_record if rows.records is None else of_record[rows.records])
+        if not parts:
+            return None
+        if len(parts) == 1:
+            return record_batch(parts[0], vocabulary.names)
+        order = np.argsort(np.concatenate(places), kind="stable")
+        return record_batch(joined_rows(parts).taken(order), vocabulary.names)
 
-        def per_row(values: list[int]) -> NDArray[np.int64]:
-            return np.repeat(np.array(values, dtype=np.int64), counts)
+    def finish(self) -> None:
+        """Notes what was no flow."""
+        self._report.notes += [f"{count} {what}" for what, count in self._left_out.items() if count]
 
-        export_ms = per_row([c.export_ms for c in chunks])
-        start, end = _times(columns, export_ms, per_row([c.uptime for c in chunks]))
-        bad = _impossible(start, end, export_ms)
-        if n_bad := int(bad.sum()):
-            self.report.impossible_times += n_bad
-            self.report.problem("", None, "records whose times are impossible (kept out of usage)", n_bad)
-        no_time = bad | (start <= 0) | (end <= 0)
-        src, dst, no_address = _addresses(columns, n)
-        octets = columns.first((1, 85, 23, 231))
-        if octets is None:
-            layer2 = columns.first((352,))
-            octets = np.zeros(n, np.uint64) if layer2 is None else np.where(no_address, 0, layer2)
-        packets = columns.first((2, 86, 24, 298))
-        if packets is None:
-            packets = np.zeros(n, np.uint64)
-        report = domain.report
-        report.records += n
-        report.octets += int(octets.sum())
-        report.packets += int(packets.sum())
-        in_record = columns.first((34,))
-        factor: Any = domain.sampling if in_record is None else np.maximum(in_record, 1).astype(np.float64)
-        sampled = in_record is not None or factor != 1.0
-        if sampled:
-            scaled = np.rint(octets * factor).astype(np.uint64)
-            report.octets_scaled += int(scaled.sum())
-            report.sampling = float(np.mean(factor))
-            if self._scale:
-                octets, packets = scaled, np.rint(packets * factor).astype(np.uint64)
-        else:
-            report.octets_scaled += int(octets.sum())
-        self._interfaces(columns, report.exporter)
-        src_port, dst_port = _ports(columns)
-        tos = columns.first((5,))
-        dscp = columns.first((195,)) if tos is None else tos >> np.uint64(2)
-        flags = columns.first((6,))
-        whole: dict[str, pa.Array] = {
-            "start": _timestamps(start, no_time),
-            "end": _timestamps(end, no_time),
-            "src_address": _binary(src, no_address),
-            "dst_address": _binary(dst, no_address),
-            "octets": pa.array(octets.astype(np.uint64, copy=False)),
-            "packets": pa.array(packets.astype(np.uint64, copy=False)),
-            "application": self._applications(columns, n),
-            "exporter": _constant(report.exporter or UNKNOWN_ADDRESS, n),
-            "domain": pa.array(np.full(n, report.domain, np.uint32)),
-            "sampling": pa.array(np.broadcast_to(np.rint(factor), n).astype(np.uint32)),
+    def _rows(self, group: Group, epoch: Epoch, headers: Headers, vocabulary: Vocabulary) -> Rows | None:
+        domain, template = group.domain, group.template
+        counts = np.frombuffer(group.counts, np.int64)
+        starts = np.frombuffer(group.starts, np.int64) if template.varying else None
+        columns = Columns(template, group.parts, counts, starts)
+        if not columns.count:
+            return None  # data sets of padding only
+        told = domain.report.templates.get(template.id)
+        if told is not None:
+            told.records += columns.count
+        learn_interfaces(columns, self._names, domain.stream.exporter)
+        if not template.flow:
+            self._left_out[NO_FLOWS] += columns.count
+            return None
+        messages = MessageTimes(*epoch.times_of(group, headers), counts, domain.init_ms)
+        flows = read_flows(columns, messages)
+        self._note_faults(flows, group, counts, epoch)
+        factors = sampling_factors(columns, *group.sampling)
+        self._add_up(domain, flows, factors)
+        common = self._common_columns(domain, columns, factors, vocabulary)
+        return flow_rows(flows, common, factors if self._scale else 1.0)
+
+    def _note_faults(self, flows: Flows, group: Group, counts: NDArray[np.int64], epoch: Epoch) -> None:
+        for times in (flows.times, flows.reverse_times):
+            for what, (count, first) in (times.faults if times else {}).items():
+                part = int(np.searchsorted(np.cumsum(counts), first, side="right"))
+                file, offset = epoch.place_of(group.places[part] // SETS)
+                self._problems.add(file, offset, f"flow records that {what} were kept out of usage", count)
+                self._report.impossible_times += count
+
+    def _add_up(self, domain: Domain, flows: Flows, factors: float | Factors) -> None:
+        told = domain.report
+        if flows.forward.running:
+            totals = self._totals.setdefault(domain.index, RunningTotals(self._limits.running_totals))
+            subtract_earlier(flows, totals)
+        kept = flows.kept
+        if kept is not None:
+            self._left_out[EVENTS] += flows.count - int(kept.sum())
+        told.records += flows.count if kept is None else int(kept.sum())
+        for counters in (flows.forward, flows.reverse):
+            if counters is not None:
+                told.octets += _sum(counters.octets, kept)
+                told.packets += _sum(counters.packets, kept)
+                told.octets_scaled += _sum(scaled(counters.octets, factors), kept)
+        told.sampling = float(factors) if isinstance(factors, float) else float(factors[-1])
+
+    def _common_columns(
+        self, domain: Domain, columns: Columns, factors: float | Factors, vocabulary: Vocabulary
+    ) -> dict[str, Column]:
+        """What is the same for both directions: who exported, application, sampling."""
+        count = columns.count
+        exporter = domain.stream.exporter
+        told = np.frombuffer(exporter, np.uint64)
+        addresses: NDArray[np.uint64] = np.broadcast_to(told, (count, 2))
+        named = (ie.ORIGINAL_EXPORTER_IPV4, ie.ORIGINAL_EXPORTER_IPV6)
+        if not columns.has(*named) and exporter == UNKNOWN_ADDRESS:
+            named = (ie.EXPORTER_IPV4, ie.EXPORTER_IPV6)
+        words, octets = columns.words(named[0]), columns.octets(named[1], 16)
+        if octets is not None:
+            addresses = np.where(octets.any(axis=1, keepdims=True), as_addresses(octets), addresses)
+        if words is not None:
+            addresses = np.where(np.not_equal(words, 0)[:, np.newaxis], mapped(words), addresses)
+        original = columns.integer(ie.ORIGINAL_DOMAIN)
+        rounded = np.rint(factors).astype(np.uint32)
+        common = {
+            "exporter": Column(addresses),
+            "domain": Column(
+                np.broadcast_to(np.uint32(domain.number), count) if original is None else original
+            ),
+            "sampling": Column(np.broadcast_to(rounded, count)),
         }
-        numbers: dict[str, U64 | None] = {
-            "src_port": src_port,
-            "dst_port": dst_port,
-            "protocol": columns.first((4,)),
-            "ingress_interface": columns.first((10, 252)),
-            "egress_interface": columns.first((14, 253)),
-            "tcp_flags": None if flags is None else flags & np.uint64(0x0FFF),
-            "dscp": dscp,
-            "direction": columns.first((61,)),
-            "end_reason": columns.first((136,)),
-        }
-        arrays = []
-        for spec in FLOW_SCHEMA:
-            if spec.name in whole:
-                arrays.append(whole[spec.name])
-                continue
-            values = numbers[spec.name]
-            wide = np.dtype(spec.type.to_pandas_dtype())
-            arrays.append(pa.nulls(n, spec.type) if values is None else pa.array(values.astype(wide)))
-        return pa.RecordBatch.from_arrays(arrays, schema=FLOW_SCHEMA), per_row([c.ordinal for c in chunks])
-
-    def _applications(self, columns: _Columns, n: int) -> pa.Array:
-        kind = FLOW_SCHEMA.field("application").type
-        raw = columns.raw((96,)) if columns.has(96) else columns.raw((95,))
-        if raw is None:
-            return pa.nulls(n, kind)
-        keys, index = np.unique(raw, return_inverse=True)
-        named = []
-        for key in keys:
-            octets = bytes(key).rstrip(b"\0")
-            inline = octets.decode("utf-8", "replace") if columns.has(96) else None
-            named.append(inline or self.names.applications.get(octets))
-        codes = pa.array(index.astype(np.int32))
-        return (
-            pa.DictionaryArray.from_arrays(codes, pa.array(named, pa.string())).cast(pa.string()).cast(kind)
-        )
-
-    def _interfaces(self, columns: _Columns, exporter: bytes) -> None:
-        """Interface names inside flow records: the first pair belongs to ingress, a second one to egress."""
-        names = columns.raw_all(82)
-        keys = [columns.first((10,)), columns.first((14,))]
-        for key, name in zip([k for k in keys if k is not None], names, strict=False):
-            _, rows = np.unique(key, return_index=True)
-            for row in rows[:1024]:
-                text = bytes(name[row]).rstrip(b"\0").decode("utf-8", "replace").strip()
-                if text and int(key[row]):
-                    self.names.interface(exporter, int(key[row]), text, "")
+        application = vocabulary.codes(columns, exporter)
+        if application is not None:
+            common["application"] = application
+        end_reason = columns.integer(ie.FLOW_END_REASON)
+        if end_reason is not None:
+            common["end_reason"] = Column(end_reason)
+        return common
 
 
-class _Columns:
-    """Columns of one template by element number; a number that stands twice gives its first."""
-
-    def __init__(self, template: Template, data: NDArray[Any]) -> None:
-        self._data = data
-        self._fields: dict[int, list[tuple[str, int]]] = {}
-        for k, spec in enumerate(fixed_width(template).fields):
-            if spec.enterprise == 0:
-                self._fields.setdefault(spec.id, []).append((f"f{k}", spec.length))
-
-    def has(self, element: int) -> bool:
-        return element in self._fields
-
-    def first(self, elements: tuple[int, ...]) -> U64 | None:
-        """The first of the elements that the template has, as native unsigned integers; None if it has none."""
-        for element in elements:
-            if element in self._fields:
-                return self._number(*self._fields[element][0])
-        return None
-
-    def raw(self, elements: tuple[int, ...]) -> NDArray[Any] | None:
-        """The first of the elements that is there, as fixed-width octets."""
-        for element in elements:
-            if element in self._fields:
-                return self.raw_all(element)[0]
-        return None
-
-    def raw_all(self, element: int) -> list[NDArray[Any]]:
-        return [
-            np.ascontiguousarray(self._data[name]).view(f"S{length}")
-            for name, length in self._fields.get(element, [])
-            if length
-        ]
-
-    def _number(self, name: str, length: int) -> U64:
-        column = self._data[name]
-        if length in (1, 2, 4, 8):
-            return column.astype(np.uint64)
-        wide = np.zeros((len(column), 8), np.uint8)
-        octets = np.ascontiguousarray(column).view(np.uint8).reshape(len(column), -1)[:, -8:]
-        wide[:, 8 - octets.shape[1] :] = octets
-        return wide.view(">u8").ravel().astype(np.uint64)
-
-
-def _ntp_ms(value: U64, export_ms: NDArray[np.int64]) -> NDArray[np.int64]:
-    """NTP time stamp format to Unix ms, rounded to the nearest microsecond first (RFC 7011 6.1.9)."""
-    seconds = (value >> np.uint64(32)).astype(np.int64) - NTP_TO_UNIX_S
-    micros = np.rint((value & np.uint64(0xFFFFFFFF)).astype(np.float64) * (1e6 / 2**32)).astype(np.int64)
-    time_ms = seconds * 1000 + micros // 1000
-    era: NDArray[np.int64] = np.where(time_ms < export_ms - 2**31 * 1000, time_ms + 2**32 * 1000, time_ms)
-    return era
-
-
-def _times(
-    columns: _Columns, export_ms: NDArray[np.int64], uptime: NDArray[np.int64]
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Start and end in Unix ms, 0 if unknown; the finest absolute form wins (RFC 5102 5.9, RFC 3954 8)."""
-
-    def ntp(value: U64) -> NDArray[np.int64]:
-        return _ntp_ms(value, export_ms)
-
-    def up(value: U64) -> NDArray[np.int64]:
-        age = (uptime - value.astype(np.int64)) & 0xFFFFFFFF
-        return export_ms - np.where(age >= 2**31, age - 2**32, age)
-
-    forms: tuple[tuple[int, int, Callable[[U64], NDArray[np.int64]]], ...] = (
-        (156, 157, ntp),
-        (154, 155, ntp),
-        (152, 153, lambda v: v.astype(np.int64)),
-        (150, 151, lambda v: v.astype(np.int64) * 1000),
-        (158, 159, lambda v: export_ms - v.astype(np.int64) // 1000),
-        (22, 21, up),
-    )
-    unknown = np.zeros(len(export_ms), np.int64)
-    for first, last, convert in forms:
-        if (begin := columns.first((first,))) is not None and (finish := columns.first((last,))) is not None:
-            zero = (begin == 0) & (finish == 0) & (first not in (158, 22))
-            return np.where(zero, 0, convert(begin)), np.where(zero, 0, convert(finish))
-    return unknown, unknown
-
-
-def _impossible(
-    start: NDArray[np.int64], end: NDArray[np.int64], export_ms: NDArray[np.int64]
-) -> NDArray[np.bool_]:
-    known = (start > 0) & (end > 0)
-    bad: NDArray[np.bool_] = known & (
-        (end < start) | (end > export_ms + CLOCK_SLACK_MS) | (end < export_ms - OLDEST_MS)
-    )
-    return bad
-
-
-def _addresses(columns: _Columns, n: int) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.bool_]]:
-    """Source and destination as [n, 16] octets, and where there is none."""
-    four = (columns.first((8,)), columns.first((12,)))
-    six = (columns.raw_all(27), columns.raw_all(28))
-    out = []
-    has4, has6 = four[0] is not None and four[1] is not None, bool(six[0]) and bool(six[1])
-    use4 = np.ones(n, bool) if has4 and not has6 else np.zeros(n, bool)
-    if four[0] is not None and four[1] is not None and has6:
-        use4 = np.asarray((four[0] != 0) | (four[1] != 0), dtype=np.bool_)
-    for v4, v6 in zip(four, six, strict=True):
-        octets = np.zeros((n, 16), np.uint8)
-        if v6:
-            octets[:] = v6[0].view(np.uint8).reshape(n, 16)
-        if v4 is not None and use4.any():
-            mapped = np.zeros((n, 4), ">u4")
-            mapped[:, 2] = 0xFFFF
-            mapped[:, 3] = v4
-            octets = np.where(use4[:, None], mapped.view(np.uint8), octets)
-        out.append(octets)
-    return out[0], out[1], ~(use4 | has6)
-
-
-def _ports(columns: _Columns) -> tuple[U64 | None, U64 | None]:
-    """Ports; for ICMP the destination port holds type * 256 + code, as v5 and v9 do (common practice)."""
-    source, destination = columns.first((7, 180, 182)), columns.first((11, 181, 183))
-    icmp = columns.first((32, 139))
-    if icmp is None and (kind := columns.first((176, 178))) is not None:
-        code = columns.first((177, 179))
-        icmp = kind * np.uint64(256) + (np.uint64(0) if code is None else code)
-    if icmp is not None:
-        protocol = columns.first((4,))
-        is_icmp = np.isin(protocol, (1, 58)) if protocol is not None else np.ones(len(icmp), bool)
-        destination = np.where(is_icmp, icmp, 0 if destination is None else destination)
-        source = np.where(is_icmp, 0, 0 if source is None else source).astype(np.uint64)
-    return source, destination
-
-
-def _timestamps(ms: NDArray[np.int64], missing: NDArray[np.bool_]) -> pa.Array:
-    mask = missing if missing.any() else None
-    return pa.array(ms, pa.int64(), mask=mask).cast(pa.timestamp("ms", tz="UTC"))
-
-
-def _binary(octets: NDArray[np.uint8], missing: NDArray[np.bool_]) -> pa.Array:
-    valid = None
-    if missing.any():
-        valid = pa.py_buffer(np.packbits(~missing, bitorder="little").tobytes())
-    return pa.Array.from_buffers(
-        pa.binary(16), len(octets), [valid, pa.py_buffer(np.ascontiguousarray(octets))]
-    )
-
-
-def _constant(value: bytes, n: int) -> pa.Array:
-    return pa.Array.from_buffers(pa.binary(16), n, [None, pa.py_buffer(value * n)])
+def _sum(counts: NDArray[np.uint64], kept: Mask | None) -> int:
+    return int((counts if kept is None else counts[kept]).sum())

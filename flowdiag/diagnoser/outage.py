@@ -183,7 +183,10 @@ def _heard_parts(case: Case, start: int, end: int, least: float) -> list[tuple[i
     for group in np.split(heard, breaks + 1):
         begin = max(usage.start_ms + int(group[0]) * usage.window_ms, start)
         stop = min(usage.start_ms + (int(group[-1]) + 1) * usage.window_ms, end)
-        if len(group) >= 2 and stop - begin >= least:
+        # Windows that the dead time only touches hold traffic of before or after: no sign of life within it.
+        at_ms = usage.start_ms + group * usage.window_ms
+        lived = bool(((at_ms >= start) & (at_ms + usage.window_ms <= end)).any())
+        if lived and len(group) >= 2 and stop - begin >= least:
             parts.append((begin, stop))
     return parts
 

@@ -18,7 +18,7 @@ _ROUNDING: Final = 0.02
 
 
 def time_ticks(clock: Clock, start_ms: int, end_ms: int, most: int) -> list[tuple[int, str]]:
-    """(ms, label) of at most `most` round local times in [start_ms, end_ms): 14:30, or Tue 3 Mar for days."""
+    """(ms, label) of about `most` round local times in [start_ms, end_ms): 14:30, or the day at midnight."""
     for step in _TIME_STEPS_MIN:
         if (end_ms - start_ms) / (step * _MINUTE_MS) <= most:
             break
@@ -29,7 +29,10 @@ def time_ticks(clock: Clock, start_ms: int, end_ms: int, most: int) -> list[tupl
         return _day_ticks(clock, midnight, start_ms, end_ms, step // _DAY_MIN)
     zero = _ms(midnight)
     first = zero + -((zero - start_ms) // (step * _MINUTE_MS)) * step * _MINUTE_MS
-    return [(ms, clock.time(ms)) for ms in range(first, end_ms, step * _MINUTE_MS)]
+    ticks = range(first, end_ms, step * _MINUTE_MS)
+    if clock.same_day(start_ms, end_ms):
+        return [(ms, clock.time(ms)) for ms in ticks]
+    return [(ms, clock.short_day(ms) if clock.time(ms) == "00:00" else clock.time(ms)) for ms in ticks]
 
 
 def _day_ticks(

@@ -11,7 +11,7 @@ from flowdiag.note.axis import highest_share, time_ticks
 from flowdiag.note.clock import Clock
 from flowdiag.note.escape import terminal
 from flowdiag.note.figures import plain_rate
-from flowdiag.note.model import Chart, Note
+from flowdiag.note.model import Chart, Note, Span
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,7 +23,17 @@ DOTS_PER_INCH: Final = 130
 METADATA: Final = {"Software": None, "Creation Time": None}
 _MOST_TICKS: Final = 10
 # Okabe and Ito (2008), as in note.css.
-_RATE, _AREA, _WINDOW, _FULL, _BUSY, _INK = "#0072b2", "#cfe5f3", "#fff3cf", "#d55e00", "#e69f00", "#1b1f24"
+_RATE, _AREA, _WINDOW, _FULL, _BUSY = "#0072b2", "#cfe5f3", "#fff3cf", "#d55e00", "#e69f00"
+_INK, _SOFT, _CARRYING = "#1b1f24", "#8a939c", "#b8dccf"
+_STATE_HATCHES: Final = {"carrying": "", "keepalives only": "....", "silent": "", "unknown": "////"}
+# Marks stand under the zero line, in shares of the plot's height.
+_STRIP: Final = 0.13
+_LOAD_AT: Final = -0.19
+_STATE_AT: Final = -0.36
+_LOWEST: Final = -0.4
+_HIGHEST: Final = 1.25
+# A mark shorter than that part of the chart has no room for its name.
+_LEAST_NAMED: Final = 0.09
 
 
 def chart_png(note: Note, path: str | Path) -> None:
@@ -53,6 +63,7 @@ def chart_png(note: Note, path: str | Path) -> None:
 
 
 def _draw(axis: Axes, chart: Chart, clock: Clock) -> None:
+    axis.set_xlim(chart.start_ms, chart.end_ms)
     edges = [chart.start_ms + at * chart.step_ms for at in range(len(chart.rates) + 1)]
     rates = [float("nan") if rate is None else rate for rate in chart.rates]
     peak = max((value for value in chart.peaks if value is not None), default=0.0)
@@ -63,29 +74,21 @@ def _draw(axis: Axes, chart: Chart, clock: Clock) -> None:
     axis.stairs(rates, edges, fill=True, color=_AREA, zorder=1)
     axis.stairs(rates, edges, color=_RATE, linewidth=1.4, zorder=2)
     axis.axhline(chart.capacity_mbps, color=_INK, linestyle=(0, (6, 3)), linewidth=1.1, zorder=3)
-    for start, rate in zip(edges, chart.rates, strict=False):
-        if rate is None:
-            axis.axvspan(
-                start, start + chart.step_ms, facecolor="none", edgecolor="#9aa3ac", hatch="////", linewidth=0
-            )
+    _gaps(axis, chart, top)
     for spans, colour, hatch, name in (
         (chart.busy, _BUSY, "...", words.BUSY),
         (chart.full, _FULL, "////", words.FULL),
     ):
-        for start, end in spans:
-            axis.broken_barh(
-                [(start, end - start)],
-                (-0.13 * top, 0.1 * top),
-                facecolor="white",
-                edgecolor=colour,
-                hatch=hatch,
-            )
-            _note(axis, start, -0.12 * top, f" {name}", background=True)
+        for span in spans:
+            _strip(axis, span, _LOAD_AT * top, top, name, edgecolor=colour, hatch=hatch)
+    for state in chart.states:
+        look = {"edgecolor": _SOFT, "hatch": _STATE_HATCHES[state.state], "linewidth": 0.6}
+        look["facecolor"] = _CARRYING if state.state == "carrying" else "white"
+        _strip(axis, (state.start_ms, state.end_ms), _STATE_AT * top, top, state.state, **look)
     title = f"{words.chart_title(chart.link, chart.direction)}: plan {plain_rate(chart.capacity_mbps)} Mbit/s"
     axis.set_title(terminal(title, longest=100), loc="left", fontsize=9, color=_INK, parse_math=False)
     axis.set_ylabel("Mbit/s", fontsize=8)
-    axis.set_xlim(chart.start_ms, chart.end_ms)
-    axis.set_ylim(-0.16 * top, top * 1.25)
+    axis.set_ylim(_LOWEST * top, _HIGHEST * top)
     axis.set_yticks([chart.capacity_mbps * part / 2 for part in range(3)])
     axis.set_yticklabels([plain_rate(chart.capacity_mbps * part / 2) for part in range(3)])
     ticks = time_ticks(clock, chart.start_ms, chart.end_ms, _MOST_TICKS)
@@ -94,6 +97,28 @@ def _draw(axis: Axes, chart: Chart, clock: Clock) -> None:
     axis.grid(axis="y", color="#d0d7de", linewidth=0.6, zorder=0)
     for side in ("top", "right"):
         axis.spines[side].set_visible(False)
+
+
+def _gaps(axis: Axes, chart: Chart, top: float) -> None:
+    for start, end in chart.gaps:
+        axis.axvspan(
+            start,
+            end,
+            ymin=-_LOWEST / (_HIGHEST - _LOWEST),
+            facecolor="none",
+            edgecolor=_SOFT,
+            hatch="////",
+            linewidth=0,
+        )
+        _note(axis, start, 0.5 * top, f" {words.NO_RECORDS}", background=True)
+
+
+def _strip(axis: Axes, span: Span, y: float, top: float, name: str, **look: Any) -> None:
+    """A mark under the plot over a span of time, with its name."""
+    axis.broken_barh([(span[0], span[1] - span[0])], (y, _STRIP * top), **{"facecolor": "white"} | look)
+    left, right = axis.get_xlim()
+    if span[1] - span[0] >= _LEAST_NAMED * (right - left):
+        _note(axis, span[0], y, f" {name}", background=True)
 
 
 def _note(axis: Axes, x: float, y: float, text: str, *, background: bool = False) -> None:

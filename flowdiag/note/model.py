@@ -7,6 +7,7 @@ Times are ms since 1970 UTC; `Clock(note.timezone)` writes them.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import groupby
 
 from flowdiag.aggregator.figures import LinkFigures, Ranked
 from flowdiag.diagnoser.finding import Finding, Verdict
@@ -58,6 +59,21 @@ class Chart:
     @property
     def end_ms(self) -> int:
         return self.start_ms + self.step_ms * len(self.rates)
+
+    @property
+    def stretches(self) -> tuple[tuple[bool, Span], ...]:
+        """(whether rates are known, its time) of each stretch of the chart."""
+        found = []
+        for known, group in groupby(enumerate(self.rates), key=lambda item: item[1] is not None):
+            steps = [at for at, _ in group]
+            start = self.start_ms + steps[0] * self.step_ms
+            found.append((known, (start, start + len(steps) * self.step_ms)))
+        return tuple(found)
+
+    @property
+    def gaps(self) -> tuple[Span, ...]:
+        """Where the exporter was not heard."""
+        return tuple(span for known, span in self.stretches if not known)
 
 
 @dataclass(frozen=True)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from itertools import groupby
 from typing import Final
 
 from flowdiag.note import wording as words
 from flowdiag.note.axis import highest_share
 from flowdiag.note.clock import Clock
-from flowdiag.note.model import Chart, Span
+from flowdiag.note.model import Chart
 from flowdiag.note.svg import LEFT, LOW_PLOT, PLOT, TOP, Frame, element, path, pattern, stairs
 from flowdiag.note.svg import words as label
 
@@ -31,8 +30,8 @@ def chart_svg(chart: Chart, clock: Clock, key: str) -> str:
         words.chart_description(chart, clock),
         _patterns(key),
         _window(frame, chart),
-        _gaps(frame, chart),
         frame.rules(clock),
+        _gaps(frame, chart),
         _rates(frame, chart),
         frame.plan_label(),
         _load(frame, chart, load_y),
@@ -73,25 +72,14 @@ def _window(frame: Frame, chart: Chart) -> str:
 def _gaps(frame: Frame, chart: Chart) -> str:
     return "".join(
         frame.labelled_strip(span, TOP, frame.plot, words.NO_RECORDS, fill=frame.fill("hatch"), class_="gap")
-        for known, span in _stretches(chart)
-        if not known
+        for span in chart.gaps
     )
-
-
-def _stretches(chart: Chart) -> list[tuple[bool, Span]]:
-    """(whether rates are known, its time) of each stretch of the chart."""
-    found = []
-    for known, group in groupby(enumerate(chart.rates), key=lambda item: item[1] is not None):
-        steps = [at for at, _ in group]
-        start = chart.start_ms + steps[0] * chart.step_ms
-        found.append((known, (start, start + len(steps) * chart.step_ms)))
-    return found
 
 
 def _rates(frame: Frame, chart: Chart) -> str:
     """Area and line of the means; a dotted line of the highest minutes where a step has several."""
     drawn = []
-    for known, (start, end) in _stretches(chart):
+    for known, (start, end) in chart.stretches:
         if not known:
             continue
         first = (start - chart.start_ms) // chart.step_ms

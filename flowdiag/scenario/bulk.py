@@ -7,7 +7,6 @@ of some hundred hosts over one day on one link; nobody complains of anything.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -29,7 +28,7 @@ OUTSIDE_COUNT: Final = 60_000
 # (element, octets, column); 56 octets of record in both protocols.
 _KEYS: Final = [(8, 4, "src"), (12, 4, "dst"), (7, 2, "src_port"), (11, 2, "dst_port"), (4, 1, "protocol"),
                 (5, 1, "tos"), (6, 1, "flags"), (136, 1, "end_reason")]  # fmt: skip
-_IPFIX_FIELDS: Final = [*_KEYS, (10, 4, "ingress"), (14, 4, "egress"), (1, 8, "octets"), (2, 4, "packets"),
+_IPFIX_FIELDS: Final = [*_KEYS, (10, 4, "ingress"), (14, 4, "egress"), (1, 8, "octets"), (2, 8, "packets"),
                         (152, 8, "start_ms"), (153, 8, "end_ms")]  # fmt: skip
 _V9_FIELDS: Final = [*_KEYS, (10, 4, "ingress"), (14, 4, "egress"), (1, 8, "octets"), (2, 8, "packets"),
                      (22, 4, "start_up"), (21, 4, "end_up"), (16, 4, "zero"), (17, 4, "zero2")]  # fmt: skip
@@ -197,8 +196,3 @@ def _in_pcap(block: NDArray[Any], protocol: str) -> NDArray[Any]:
     framed["checksum"] = ~total & 0xFFFF
     framed["message"] = block
     return framed
-
-
-def bulk_sizes() -> Iterator[int]:
-    """The numbers of records that the benchmarks use: 2, 3 and 12 million."""
-    yield from (2_000_000, 3_000_000, 12_000_000)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from flowdiag.scenario.ledger import APPLICATIONS
 from flowdiag.scenario.scene import DAY
 from flowdiag.scenario.truth import Episode, Truth, shares
 from tests.scenarios.labels import Times, Wanted
@@ -36,7 +37,11 @@ def add_expectations(stage: Stage, truth: Truth) -> None:
             for outer in likely:
                 inner = [episode for episode in certain if overlap(episode, outer.start_ms, outer.end_ms)]
                 if inner:
-                    stage.wanted.append(_wanted("link-full", truth, inner, outer, window))
+                    stage.wanted.append(
+                        _wanted(
+                            "link-full", truth, inner, outer, truth.episodes(link, direction, full), window
+                        )
+                    )
                     if overlap(outer, *window):
                         in_window.add("link-full")
                 else:
@@ -49,7 +54,7 @@ def add_expectations(stage: Stage, truth: Truth) -> None:
                     if overlap(episode, outer.start_ms, outer.end_ms)
                 ]
                 if inner and not any(overlap(episode, outer.start_ms, outer.end_ms) for episode in likely):
-                    stage.wanted.append(_wanted("link-busy", truth, inner, outer, window))
+                    stage.wanted.append(_wanted("link-busy", truth, inner, outer, [], window))
                     if overlap(outer, *window):
                         in_window.add("link-busy")
     for code in ("link-full", "link-busy"):
@@ -58,18 +63,30 @@ def add_expectations(stage: Stage, truth: Truth) -> None:
     if "not-the-link" in stage.verdicts and in_window:
         raise AssertionError(f"{stage.name}: not-the-link, but the truth has {sorted(in_window)}")
     _single_host(stage, truth, window)
+    if _unmarked_calls(truth, [wish for wish in stage.wanted if wish.code == "link-full"]):
+        stage.allow("realtime-contention")
 
 
 def overlap(episode: Episode, from_ms: float, to_ms: float) -> bool:
     return episode.start_ms < to_ms and episode.end_ms > from_ms
 
 
-def _wanted(code: str, truth: Truth, inner: list[Episode], outer: Episode, window: tuple[int, int]) -> Wanted:
+def _wanted(
+    code: str,
+    truth: Truth,
+    inner: list[Episode],
+    outer: Episode,
+    nominal: list[Episode],
+    window: tuple[int, int],
+) -> Wanted:
     link = truth.carried.site.links[outer.link]
     touches = overlap(outer, *window)
     near = outer.start_ms < window[1] + DAY and outer.end_ms > window[0] - DAY
     assert near, "situations keep episodes within a day of the window"
-    ranked = shares(truth.host_octets(outer.start_ms, outer.end_ms, outer.link, (outer.direction,)))
+    # Shares are those of the time that is over the threshold itself, neither above nor below by the margin.
+    span = [episode for episode in nominal if overlap(episode, outer.start_ms, outer.end_ms)] or [outer]
+    begin, finish = span[0].start_ms, span[-1].end_ms
+    ranked = shares(truth.host_octets(begin, finish, outer.link, (outer.direction,)))
     hosts = {truth.address_text(n): share for n, share in ranked.items() if share >= SHARE_LISTED}
     return Wanted(
         code,
@@ -89,3 +106,15 @@ def _single_host(stage: Stage, truth: Truth, window: tuple[int, int]) -> None:
         stage.wanted.append(Wanted("single-host", "info", hosts={truth.address_text(number): largest}))
     elif largest < SINGLE_HOST_NEVER:
         stage.forbid("single-host")
+
+
+def _unmarked_calls(truth: Truth, full: list[Wanted]) -> bool:
+    """Whether a call without marking ran at some time when a link was full."""
+    talk = truth.carried.conversations
+    calls = talk[(talk["application"] == APPLICATIONS.index("video-call")) & (talk["dscp"] == 0)]
+    for wish in full:
+        if wish.times.start and wish.times.end:
+            over = (calls["start"] < wish.times.end[1]) & (calls["end"] > wish.times.start[0])
+            if over.any():
+                return True
+    return False

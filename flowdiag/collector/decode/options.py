@@ -1,74 +1,253 @@
-"""What options records tell: sampling, interface names, application names, timeouts (RFC 7011 3.4.2, RFC 3954 6)."""
+"""What options records tell: sampling, names, timeouts, times, the exporter's own losses.
+
+Facts the design follows:
+- what a record tells is known by its elements, never by its template's id; the same element may stand as a
+  scope or not, and others may stand beside it (RFC 7011 4);
+- v9 names what it is about by scope types; an interface scope is an interface's index (RFC 3954 6.1);
+- names are hostile: cut to a bound, without padding zeros, ill-formed UTF-8 replaced (RFC 7011 6.1.6, 11.7);
+  making them fit to print is the writer's task;
+- an application is its engine, an enterprise number for engine 20, and a selector whose leading zeros do not
+  count (RFC 6759 4.1);
+- elements that anonymisation, flow keys or common properties are about do not change how flows are read.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+import struct
+from collections.abc import Iterable
+from typing import Final
 
-from flowdiag.collector.decode.records import fixed_width
-from flowdiag.collector.decode.templates import V9_SCOPE, Template
+from flowdiag.collector.decode import ie
+from flowdiag.collector.decode.domain import Domain
+from flowdiag.collector.decode.elements import IANA, element
+from flowdiag.collector.decode.limits import Limits
+from flowdiag.collector.decode.sampling import Sampling, plausible
+from flowdiag.collector.decode.templates import V9_INTERFACE_SCOPE, V9_SCOPE, Field
 from flowdiag.collector.report import ExportReport, InterfaceReport
+from flowdiag.flows import V4_PREFIX
 
-if TYPE_CHECKING:
-    from flowdiag.collector.decode.decoder import Domain
+Application = tuple[int, int, int]
+
+_PANA_L7_PEN: Final = 20
+_INTERFACES: Final = (
+    ie.INGRESS_INTERFACE,
+    ie.EGRESS_INTERFACE,
+    ie.INGRESS_PHYSICAL_INTERFACE,
+    ie.EGRESS_PHYSICAL_INTERFACE,
+)
+# Selector algorithms that choose by content, so that what they left out cannot be scaled up (RFC 5477 8.2.1).
+_FILTERS: Final = range(5, 9)
+_MAX_TIME_MS: Final = 1 << 61
+_OWN_LOSSES: Final = {
+    ie.IGNORED_PACKETS: "packets were not metered",
+    ie.IGNORED_OCTETS: "octets were not metered",
+    ie.NOT_SENT_FLOWS: "flow records were not sent",
+    ie.NOT_SENT_PACKETS: "packets in flow records were not sent",
+    ie.NOT_SENT_OCTETS: "octets in flow records were not sent",
+}
+
+AMBIGUOUS_SAMPLING: Final = (
+    "samplingPacketInterval is sent without samplingPacketSpace, which tells no rate; nothing was scaled"
+)
 
 
-@dataclass
+class OptionValues:
+    """The plain values of one options record by element; the first of several counts unless all are asked."""
+
+    def __init__(self, values: Iterable[tuple[Field, bytes]]) -> None:
+        self._values: dict[int, list[bytes]] = {}
+        for field, value in values:
+            if field.enterprise == IANA:
+                self._values.setdefault(field.id, []).append(value)
+            elif field.enterprise == V9_SCOPE and field.id == V9_INTERFACE_SCOPE:
+                self._values.setdefault(ie.INGRESS_INTERFACE, []).append(value)
+
+    def __contains__(self, number: int) -> bool:
+        return number in self._values
+
+    def octets(self, number: int) -> bytes:
+        return self._values.get(number, (b"",))[0]
+
+    def integer(self, number: int) -> int:
+        """0 if the element is not there."""
+        return _integer(self.octets(number))
+
+    def integers(self, number: int) -> tuple[int, ...]:
+        return tuple(_integer(value) for value in self._values.get(number, ()))
+
+    def real(self, number: int) -> float:
+        octets = self.octets(number)
+        if len(octets) not in (4, 8):
+            return 0.0
+        value: float = struct.unpack("!f" if len(octets) == 4 else "!d", octets)[0]
+        return value
+
+
+def _integer(octets: bytes) -> int:
+    return int.from_bytes(octets, "big") if len(octets) <= 8 else 0
+
+
+def text(octets: bytes, length: int) -> str:
+    """A string from the network, cut to a number of characters."""
+    return octets[: 4 * length].rstrip(b"\0").decode("utf-8", "replace")[:length].strip()
+
+
+def application_of(octets: bytes) -> Application | None:
+    """(engine, enterprise, selector) of an applicationId; None if it classifies nothing."""
+    if len(octets) < 2 or not octets[0]:
+        return None
+    engine, rest = octets[0], octets[1:]
+    enterprise = 0
+    if engine == _PANA_L7_PEN and len(rest) > 4:
+        enterprise, rest = int.from_bytes(rest[:4], "big"), rest[4:]
+    return engine, enterprise, int.from_bytes(rest, "big")
+
+
 class Names:
-    """Names learnt from options: applications by id (octets without leading zeros of the selector)."""
+    """Interface and application names of all exporters, bounded."""
 
-    report: ExportReport
-    limit: int
-    name_octets: int
-    applications: dict[bytes, str] = field(default_factory=dict)
+    def __init__(self, report: ExportReport, limits: Limits) -> None:
+        self._report = report
+        self._limits = limits
+        self._applications: dict[tuple[bytes, Application], str] = {}
 
-    def interface(self, exporter: bytes, index: int, name: str, description: str) -> None:
-        known = self.report.interfaces.get((exporter, index))
+    def interface(self, exporter: bytes, index: int, name: bytes, description: bytes) -> None:
+        known = self._report.interfaces.get((exporter, index))
         if known is None:
-            if len(self.report.interfaces) >= self.limit:
+            if not index or len(self._report.interfaces) >= self._limits.names:
                 return
-            known = self.report.interfaces[exporter, index] = InterfaceReport(exporter, index)
-        known.name = name or known.name
-        known.description = description or known.description
+            known = self._report.interfaces[exporter, index] = InterfaceReport(exporter, index)
+        known.name = self.cleaned(name) or known.name
+        known.description = self.cleaned(description) or known.description
+
+    def application(self, exporter: bytes, octets: bytes, name: bytes) -> None:
+        key, title = application_of(octets), self.cleaned(name)
+        if key is None or not title:
+            return
+        if (exporter, key) not in self._applications and len(self._applications) >= self._limits.names:
+            return
+        self._applications[exporter, key] = title
+        engine, enterprise, selector = key
+        place = f"{engine}:{enterprise}:{selector}" if enterprise else f"{engine}:{selector}"
+        self._report.applications[place] = title
+
+    @property
+    def has_applications(self) -> bool:
+        return bool(self._applications)
+
+    def application_name(self, exporter: bytes, octets: bytes) -> str | None:
+        key = application_of(octets)
+        return None if key is None else self._applications.get((exporter, key))
+
+    def cleaned(self, octets: bytes) -> str:
+        return text(octets, self._limits.name_length)
 
 
-def read_options(names: Names, domain: Domain, template: Template, payload: bytes, count: int) -> None:
-    """Learns from `count` options records in `payload` (fixed widths)."""
-    layout = fixed_width(template)
-    for k in range(count):
-        at = k * layout.width
-        values: dict[int, bytes] = {}
-        for spec in layout.fields:
-            value = payload[at : at + spec.length]
-            at += spec.length
-            key = 10 if spec.enterprise == V9_SCOPE and spec.id == 2 else spec.id
-            if spec.enterprise == 0 or key == 10:
-                values.setdefault(key, value)
-        _learn(names, domain, values)
+class Options:
+    """Takes in options records for a domain."""
+
+    def __init__(self, report: ExportReport, limits: Limits, names: Names) -> None:
+        self._report = report
+        self._limits = limits
+        self._names = names
+
+    def learn(self, domain: Domain, values: OptionValues, table: Sampling) -> Sampling:
+        """Takes one record in. Gives the domain's sampling table after it."""
+        exporter = domain.stream.exporter
+        if ie.INTERFACE_NAME in values or ie.INTERFACE_DESCRIPTION in values:
+            for number in _INTERFACES:
+                for index in values.integers(number):
+                    name, title = values.octets(ie.INTERFACE_NAME), values.octets(ie.INTERFACE_DESCRIPTION)
+                    self._names.interface(exporter, index, name, title)
+        if ie.APPLICATION_ID in values and ie.APPLICATION_NAME in values:
+            self._names.application(
+                exporter, values.octets(ie.APPLICATION_ID), values.octets(ie.APPLICATION_NAME)
+            )
+        if ie.ELEMENT_ID in values and ie.ELEMENT_NAME in values:
+            self._teach(domain, values)
+        if ie.SESSION_SCOPE in values:
+            self._session_details(domain, values)
+        if seconds := values.integer(ie.ACTIVE_TIMEOUT):
+            domain.report.active_timeout_s = seconds
+        if seconds := values.integer(ie.IDLE_TIMEOUT):
+            domain.report.idle_timeout_s = seconds
+        if init_ms := values.integer(ie.SYSTEM_INIT_MILLISECONDS):
+            domain.init_ms = min(init_ms, _MAX_TIME_MS)
+        for number in _OWN_LOSSES:
+            if lost := values.integer(number):
+                domain.own_losses[number] = lost
+        return self._sampling(domain, values, table)
+
+    def _teach(self, domain: Domain, values: OptionValues) -> None:
+        """Type information: names of enterprise elements; known elements keep theirs (RFC 5610 3.10)."""
+        key = values.integer(ie.ENTERPRISE_NUMBER), values.integer(ie.ELEMENT_ID) & 0x7FFF
+        taught = domain.stream.taught
+        if element(key[1], key[0]) is None and len(taught) < self._limits.taught_elements:
+            taught.setdefault(key, self._names.cleaned(values.octets(ie.ELEMENT_NAME)))
+
+    def _session_details(self, domain: Domain, values: OptionValues) -> None:
+        """Who exported the messages of a file (RFC 5655 8.1.3)."""
+        address = exporter_address(values)
+        if address is not None and domain.session.transport == "file":
+            domain.stream.exporter = address
+            domain.stream.port = values.integer(ie.EXPORTER_PORT) or domain.stream.port
+
+    def _sampling(self, domain: Domain, values: OptionValues, table: Sampling) -> Sampling:
+        if table.size >= self._limits.samplers:
+            return table
+        sequence, selectors = values.integer(ie.SELECTION_SEQUENCE_ID), values.integers(ie.SELECTOR_ID)
+        observed, selected = values.integer(ie.PACKETS_OBSERVED), values.integers(ie.PACKETS_SELECTED)
+        if ie.SELECTION_SEQUENCE_ID in values:
+            if selectors and len(selectors) <= self._limits.list_depth:
+                return table.with_sequence(sequence, selectors)
+            if observed and selected and selected[-1]:
+                attained = plausible(observed / selected[-1])
+                return table if attained is None else table.with_attained(sequence, attained)
+        factor = self._factor(domain, values)
+        if factor is None:
+            return table
+        for number in (ie.SELECTOR_ID, ie.SAMPLER_ID):
+            if number in values:
+                return table.with_selector(values.integer(number), factor)
+        for number in _INTERFACES:
+            if values.integer(number):
+                return table.with_interface(values.integer(number), factor)
+        return table.with_domain(factor)
+
+    def _factor(self, domain: Domain, values: OptionValues) -> float | None:
+        """The factor to scale by that a record tells, None if it tells none."""
+        if values.integer(ie.SELECTOR_ALGORITHM) in _FILTERS:
+            return 1.0
+        for number in (ie.SAMPLER_RANDOM_INTERVAL, ie.SAMPLING_INTERVAL):
+            if values.integer(number):
+                return plausible(float(values.integer(number)))
+        for part, rest in (
+            (ie.SAMPLING_PACKET_INTERVAL, ie.SAMPLING_PACKET_SPACE),
+            (ie.SAMPLING_TIME_INTERVAL, ie.SAMPLING_TIME_SPACE),
+        ):
+            taken = values.integer(part)
+            if taken and rest in values:
+                return plausible((taken + values.integer(rest)) / taken)
+        if values.integer(ie.SAMPLING_SIZE) and ie.SAMPLING_POPULATION in values:
+            return plausible(values.integer(ie.SAMPLING_POPULATION) / values.integer(ie.SAMPLING_SIZE))
+        if probability := values.real(ie.SAMPLING_PROBABILITY):
+            return plausible(1 / probability) if 0 < probability <= 1 else None
+        if values.integer(ie.SAMPLING_PACKET_INTERVAL) > 1:
+            domain.report.sampling_note = AMBIGUOUS_SAMPLING
+        return None
+
+    def finish(self, domain: Domain) -> None:
+        """Notes what the exporter says it lost itself (RFC 7011 4.2, 4.3)."""
+        for number, what in _OWN_LOSSES.items():
+            if lost := domain.own_losses.get(number):
+                note = f"the exporter reports that {lost} {what} (domain {domain.number})"
+                if note not in self._report.notes and len(self._report.notes) < self._limits.problems:
+                    self._report.notes.append(note)
 
 
-def _learn(names: Names, domain: Domain, values: dict[int, bytes]) -> None:
-    def number(element: int) -> int:
-        return int.from_bytes(values.get(element, b"")[:8], "big")
-
-    def text(element: int) -> str:
-        return values.get(element, b"")[: names.name_octets].rstrip(b"\0").decode("utf-8", "replace").strip()
-
-    index = next((number(e) for e in (10, 14, 252, 253) if e in values), None)
-    if index and (82 in values or 83 in values):
-        names.interface(domain.report.exporter, index, text(82), text(83))
-    if 95 in values and 96 in values and text(96) and len(names.applications) < names.limit:
-        names.applications[values[95].rstrip(b"\0")] = text(96)
-    if 36 in values and number(36):
-        domain.report.active_timeout_s = number(36)
-    if 37 in values and number(37):
-        domain.report.idle_timeout_s = number(37)
-    factor = 0.0
-    if number(50) > 1 or number(34) > 1:
-        factor = float(number(50) or number(34))
-    elif 305 in values and 306 in values and number(305):
-        factor = (number(305) + number(306)) / number(305)
-    elif 309 in values and 310 in values and number(309):
-        factor = number(310) / number(309)
-    if factor > 1:
-        domain.sampling = factor
+def exporter_address(values: OptionValues) -> bytes | None:
+    """16 octets of the exporter named in a record, None if there is none."""
+    v4, v6 = values.octets(ie.EXPORTER_IPV4), values.octets(ie.EXPORTER_IPV6)
+    if len(v4) == 4 and any(v4):
+        return V4_PREFIX + v4
+    return v6 if len(v6) == 16 and any(v6) else None

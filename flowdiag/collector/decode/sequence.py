@@ -1,63 +1,324 @@
 """Loss from sequence numbers, by the reading of them that the stream itself supports.
 
-Facts: IPFIX counts data records per session and domain (RFC 7011 3.1); NetFlow v9 counts messages per source id
-(RFC 3954 5.1); v5 counts flow records, the header naming the first one (common practice). Exporters in the field
-bend this: one counter for all domains of a session, v9 stepped by records, v5 naming the last record. A wrong
-reading breaks at nearly every message, the right one only where something was lost.
+Facts the design follows:
+- IPFIX counts data records of a domain, options included (RFC 7011 3.1); v9 counts export packets of a source
+  id (RFC 3954 5.1); v5 counts flow records, and the header names the first one (common practice);
+- exporters bend this: one counter for all domains of a session, options left out, messages counted, v9 stepped
+  by records, v5 naming the last record (common practice). A wrong reading breaks at nearly every message, the
+  right one only where something was lost, so all are kept and the one with the fewest breaks is believed;
+- a gap below 2^31 is that much lost (RFC 7011 9), until late messages fill it;
+- a single message far off is a stray, a run of messages near a new value is a restart; one that comes with a
+  fresh uptime, or an IPFIX count of 0, is a restart at once;
+- records of an unknown template cannot be counted, so a gap right after them is "undecoded or lost", and not
+  reported as loss as far as they could hold it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Final
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import Any, Final, Literal, NamedTuple
 
-_MOD: Final = 2**32
-_FAR: Final = 2**20  # a jump further than this is a restart, not a loss (a million records lost at once)
-_PENDING: Final = 1024  # missing stretches remembered, so that late messages can fill them
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.collector.decode.limits import Limits
+
+_MODULUS: Final = 1 << 32
+_HALF: Final = 1 << 31
+
+# Units a stream may jump at once and be believed; farther, the next messages must confirm it.
+NEAR: Final = 1 << 16
+# Messages in a row that make a new value believable.
+RUN: Final = 3
+# How much later than known a start of the exporter must be to be another: header seconds are whole.
+BOOT_SLACK_MS: Final = 5_000
+# A reading with this many breaks, and as many times those of the best one, is given up.
+HOPELESS_BREAKS: Final = 1000
+HOPELESS_RATIO: Final = 20
+# No record is believed to be smaller, when records of unknown width are to explain a gap.
+LEAST_RECORD_OCTETS: Final = 4
+
+
+class Messages(NamedTuple):
+    """What the messages of one session and protocol say, in order of arrival, one value a message.
+
+    domains: number of the domain in the session; records: data records, options included; options: options
+    records; unknown_octets: of data sets without a template; export_ms; boot_ms: when the exporter started
+    (export time minus uptime; v5 and v9), else zeros.
+    """
+
+    domains: NDArray[np.int64]
+    sequence: NDArray[np.uint32]
+    records: NDArray[np.int64]
+    options: NDArray[np.int64]
+    unknown_octets: NDArray[np.int64]
+    export_ms: NDArray[np.int64]
+    boot_ms: NDArray[np.int64]
+
+
+def selected(messages: Messages, chosen: NDArray[Any] | slice) -> Messages:
+    """Some of the messages, in the order chosen."""
+    return Messages(
+        messages.domains[chosen],
+        messages.sequence[chosen],
+        messages.records[chosen],
+        messages.options[chosen],
+        messages.unknown_octets[chosen],
+        messages.export_ms[chosen],
+        messages.boot_ms[chosen],
+    )
+
+
+class Reading(NamedTuple):
+    """A way to read the numbers. unit: what is counted; whole_session: one counter for all domains;
+    names_last: the header names the last unit of the message, not the first."""
+
+    text: str
+    unit: Literal["records", "flow records", "messages"]
+    whole_session: bool = False
+    names_last: bool = False
+
+
+# The standard reading of each protocol first: it is believed unless another fits better.
+READINGS: Final[dict[int, tuple[Reading, ...]]] = {
+    10: (
+        Reading("data records of the domain", "records"),
+        Reading("data records of all domains of the session", "records", whole_session=True),
+        Reading("flow records of the domain, options left out", "flow records"),
+        Reading("messages of the domain", "messages"),
+        Reading("messages of all domains of the session", "messages", whole_session=True),
+    ),
+    9: (
+        Reading("messages of the source id", "messages"),
+        Reading("messages of all source ids of the session", "messages", whole_session=True),
+        Reading("records of the source id", "records"),
+        Reading("records of all source ids of the session", "records", whole_session=True),
+    ),
+    5: (
+        Reading("flow records of the engine, the first one named", "records"),
+        Reading("flow records of the engine, the last one named", "records", names_last=True),
+        Reading("flow records of all engines, the first one named", "records", whole_session=True),
+        Reading("flow records of all engines, the last one named", "records", True, True),
+    ),
+}
 
 
 @dataclass
-class Reading:
-    """One way to read the numbers. add() per message; lost counts units that never came."""
+class Gap:
+    """Units missing from start on (modulo 2^32), noticed at time_ms in a message of a domain."""
 
-    expected: int | None = None
-    breaks: int = 0
-    lost: int = 0
-    restarts: int = 0
-    missing: list[tuple[int, int]] = field(default_factory=list)
+    start: int
+    units: int
+    time_ms: int
+    domain: int
 
-    def add(self, first: int, units: int) -> int:
-        """A message whose units start at `first`; returns how many units are newly missing before it."""
-        expected = self.expected
-        if expected is None or first == expected:
-            self.expected = (first + units) % _MOD
-            return 0
-        self.breaks += 1
-        gap = (first - expected) % _MOD
-        if gap < _FAR:
-            self.lost += gap
-            self.missing = [*self.missing[1 - _PENDING :], (expected, gap)]
-            self.expected = (first + units) % _MOD
-            return gap
-        if _MOD - gap < _FAR:
-            if self._fill(first, units):
-                return 0
-            if _MOD - gap <= units:  # overlaps what was expected: the counter steps differently
-                self.expected = (first + units) % _MOD
-                return 0
-        self.restarts += 1
-        self.missing = []
-        self.expected = (first + units) % _MOD
-        return 0
 
-    def _fill(self, first: int, units: int) -> bool:
-        """A late message: takes its units out of the missing stretch they belong to."""
-        for k, (start, length) in enumerate(self.missing):
-            into = (first - start) % _MOD
-            if into < length:
-                used = min(units, length - into)
-                self.lost -= used
-                rest = [(start, into), ((first + used) % _MOD, length - into - used)]
-                self.missing[k : k + 1] = [part for part in rest if part[1] > 0]
+class Tracker:
+    """One counter followed through a stream by one reading."""
+
+    def __init__(self, limits: Limits) -> None:
+        self._limits = limits
+        self.expected: int | None = None
+        self.breaks = 0
+        self.open: list[Gap] = []
+        self.settled: list[Gap] = []
+        self.restarts: dict[int, int] = defaultdict(int)
+        self.undecoded: dict[int, int] = defaultdict(int)
+        self._first_seen = 0
+        self._first_ms = 0
+        self._boot_ms = 0
+        self._slack = 0
+        self._run_start = 0
+        self._run_next: int | None = None
+        self._run_length = 0
+
+    @property
+    def gaps(self) -> list[Gap]:
+        return [*self.settled, *self.open]
+
+    def add(
+        self,
+        first: NDArray[np.uint32],
+        units: NDArray[np.int64],
+        slack: NDArray[np.int64],
+        messages: Messages,
+        *,
+        restarts_at_zero: bool,
+    ) -> None:
+        """Messages in order of arrival: first unit, number of units, units that could not be counted."""
+        count = len(first)
+        if not count:
+            return
+        ends = (first + units.astype(np.uint32)).astype(np.uint32)
+        breaks = np.flatnonzero(first[1:] != ends[:-1]) + 1
+        place = 0
+        at = 0
+        if self.expected is None:
+            self.expected = self._first_seen = int(first[0])
+            self._first_ms, self._boot_ms = int(messages.export_ms[0]), int(messages.boot_ms[0])
+        while at < count:
+            if int(first[at]) == self.expected:
+                place += int(np.searchsorted(breaks[place:], at, side="right"))
+                stop = int(breaks[place]) if place < len(breaks) else count
+                self.expected = int(ends[stop - 1])
+                self._slack = int(slack[stop - 1])
+                self._run_next = None
+                at = stop
+                continue
+            self.breaks += 1
+            domain, time_ms = int(messages.domains[at]), int(messages.export_ms[at])
+            boot_ms = int(messages.boot_ms[at])
+            start, end = int(first[at]), int(ends[at])
+            fresh = boot_ms > self._boot_ms + BOOT_SLACK_MS or (restarts_at_zero and start == 0)
+            if self._take(start, end, int(units[at]), time_ms, domain, fresh=fresh):
+                self.expected = end
+                self._slack = int(slack[at])
+                self._boot_ms = max(self._boot_ms, boot_ms)
+            at += 1
+
+    def _take(self, start: int, end: int, units: int, time_ms: int, domain: int, *, fresh: bool) -> bool:
+        """A message that was not expected. True if what follows it is expected next."""
+        assert self.expected is not None
+        ahead = (start - self.expected) % _MODULUS
+        if 0 < ahead < NEAR:
+            self._miss(self.expected, ahead, time_ms, domain)
+            self._run_next = None
+            return True
+        behind = _MODULUS - ahead
+        if behind <= _HALF:
+            if self._fill(start, units):
+                return False
+            if self._before_first(start, end, time_ms, domain):
+                return False
+            if fresh:
+                self._restart(domain)
+                return True
+        return self._confirmed(start, end, time_ms, domain)
+
+    def _confirmed(self, start: int, end: int, time_ms: int, domain: int) -> bool:
+        """Whether a run of messages confirms a value far from the expected one."""
+        assert self.expected is not None
+        if start == self._run_next:
+            self._run_length += 1
+        else:
+            self._run_start, self._run_length = start, 1
+        self._run_next = end
+        if self._run_length < RUN:
+            return False
+        ahead = (self._run_start - self.expected) % _MODULUS
+        if ahead < _HALF:
+            self._miss(self.expected, ahead, time_ms, domain)
+        else:
+            self._restart(domain)
+        self._run_next = None
+        return True
+
+    def _restart(self, domain: int) -> None:
+        self.restarts[domain] += 1
+        self._run_next = None
+        self._slack = 0
+        self._first_seen = -1
+        self._settle(len(self.open))
+
+    def _miss(self, start: int, units: int, time_ms: int, domain: int) -> None:
+        explained = min(units, self._slack)
+        self.undecoded[domain] += explained
+        if units > explained:
+            self.open.append(Gap((start + explained) % _MODULUS, units - explained, time_ms, domain))
+            self._settle(len(self.open) - self._limits.open_gaps)
+
+    def _settle(self, count: int) -> None:
+        """No longer waits for late messages in the oldest gaps."""
+        for _ in range(count):
+            gap = self.open.pop(0)
+            if len(self.settled) < self._limits.losses:
+                self.settled.append(gap)
+            else:
+                self.settled[-1].units += gap.units
+
+    def _fill(self, start: int, units: int) -> bool:
+        """Takes a late message out of the gap it belongs to."""
+        for place, gap in enumerate(self.open):
+            into = (start - gap.start) % _MODULUS
+            if into < gap.units:
+                after = gap.units - into - min(units, gap.units - into)
+                pieces = [Gap(gap.start, into, gap.time_ms, gap.domain)] if into else []
+                if after:
+                    rest = (gap.start + gap.units - after) % _MODULUS
+                    pieces.append(Gap(rest, after, gap.time_ms, gap.domain))
+                self.open[place : place + 1] = pieces
                 return True
         return False
+
+    def _before_first(self, start: int, end: int, time_ms: int, domain: int) -> bool:
+        """A late message from before the first one seen: the stream starts with it."""
+        ahead = (self._first_seen - end) % _MODULUS
+        if self._first_seen < 0 or time_ms > self._first_ms or ahead >= NEAR:
+            return False
+        if ahead:
+            self.open.append(Gap(end, ahead, time_ms, domain))
+        self._first_seen = start
+        return True
+
+
+class Sequences:
+    """The sequence numbers of one session and protocol, by all readings at once."""
+
+    def __init__(self, version: int, limits: Limits) -> None:
+        self._version = version
+        self._limits = limits
+        self._readings = READINGS[version]
+        self._trackers: list[dict[int, Tracker]] = [{} for _ in self._readings]
+        self._given_up: set[int] = set()
+
+    def add(self, messages: Messages) -> None:
+        """Messages in order of arrival."""
+        order = np.argsort(messages.domains, kind="stable")
+        by_domain = selected(messages, order)
+        numbers, starts = np.unique(by_domain.domains, return_index=True)
+        stops = [*starts[1:].tolist(), len(order)]
+        parts = [
+            (int(number), selected(by_domain, slice(start, stop)))
+            for number, start, stop in zip(numbers, starts, stops, strict=True)
+        ]
+        for place, reading in enumerate(self._readings):
+            if place not in self._given_up:
+                for number, part in [(-1, messages)] if reading.whole_session else parts:
+                    self._follow(self._trackers[place], number, reading, part)
+        self._give_up()
+
+    def _follow(
+        self, trackers: dict[int, Tracker], number: int, reading: Reading, messages: Messages
+    ) -> None:
+        tracker = trackers.get(number)
+        if tracker is None:
+            tracker = trackers[number] = Tracker(self._limits)
+        if reading.unit == "messages":
+            units = np.ones(len(messages.sequence), np.int64)
+            slack = np.zeros(len(messages.sequence), np.int64)
+        else:
+            units = messages.records - (messages.options if reading.unit == "flow records" else 0)
+            slack = messages.unknown_octets // LEAST_RECORD_OCTETS
+        first = messages.sequence
+        if reading.names_last:
+            first = (first - units.astype(np.uint32) + np.uint32(1)).astype(np.uint32)
+        tracker.add(first, units, slack, messages, restarts_at_zero=self._version == 10)
+
+    def _give_up(self) -> None:
+        breaks = self._breaks()
+        best = min(breaks)
+        for place, count in enumerate(breaks):
+            if count >= HOPELESS_BREAKS and count > HOPELESS_RATIO * best:
+                self._given_up.add(place)
+                for tracker in self._trackers[place].values():
+                    tracker.open, tracker.settled = [], []
+
+    def _breaks(self) -> list[int]:
+        return [sum(tracker.breaks for tracker in trackers.values()) for trackers in self._trackers]
+
+    def believed(self) -> tuple[Reading, list[Tracker]]:
+        """The reading that fits best so far, the standard one if several do, and its trackers."""
+        breaks = self._breaks()
+        place = breaks.index(min(breaks))
+        return self._readings[place], list(self._trackers[place].values())

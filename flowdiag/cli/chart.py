@@ -1,0 +1,62 @@
+"""A chart of a link's rate over time, in block characters, that fits 80 columns."""
+
+from __future__ import annotations
+
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from rich.text import Text
+
+from flowdiag.aggregator.usage_report import BUSY, FULL, UNKNOWN, LinkUsage
+from flowdiag.cli.figures_text import clock, rate
+
+COLUMNS: Final = 72  # and 8 for the axis
+ROWS: Final = 8
+GAP: Final = "?"
+_BLOCKS: Final = " ▁▂▃▄▅▆▇█"
+_STYLES: Final = {FULL: "red", BUSY: "yellow"}
+DAY_MS: Final = 86_400_000
+
+
+def chart(link: LinkUsage, step_ms: int, zone: ZoneInfo) -> Text:
+    """Each column is the highest window of its time. The top is the capacity, or the highest rate if that is more;
+    a column of which nothing is known shows GAP.
+    """
+    columns = min(COLUMNS, len(link.mbps))
+    begins = np.arange(columns) * len(link.mbps) // columns
+    known = link.state != UNKNOWN
+    highest = np.maximum.reduceat(np.where(known, link.mbps, 0.0), begins)
+    state = np.maximum.reduceat(np.where(known, link.state, -1), begins)
+    top = max(link.figures.capacity_mbps, float(highest.max(initial=0.0)))
+    eighths = np.ceil(highest / top * ROWS * 8 - 1e-9).astype(int)
+    text = Text()
+    for row in range(ROWS - 1, -1, -1):
+        label = rate(top) if row == ROWS - 1 else "0" if row == 0 else ""
+        text.append(f"{label:>6} ▕")
+        for column in range(columns):
+            if state[column] < 0:
+                text.append(GAP if row == 0 else " ", style="dim")
+            else:
+                block = _BLOCKS[int(np.clip(eighths[column] - 8 * row, 0, 8))]
+                text.append(block, style=_STYLES.get(int(state[column]), "green"))
+        text.append("\n")
+    text.append(" " * 8 + _axis(link, step_ms, zone, columns))
+    return text
+
+
+def _axis(link: LinkUsage, step_ms: int, zone: ZoneInfo, columns: int) -> str:
+    """First time at the left, last at the right, the middle between them if there is room."""
+    first = int(link.start_ms[0])
+    last = int(link.start_ms[-1]) + step_ms
+    date = last - first > DAY_MS
+    shown = [
+        clock(time_ms, zone, date=date)[: 16 if date else 8] for time_ms in (first, (first + last) // 2, last)
+    ]
+    width = len(shown[0])
+    if columns < 2 * width + 1:
+        return f"{shown[0]} to {shown[2]}"
+    if columns < 3 * width + 4:
+        return f"{shown[0]}{shown[2]:>{columns - width}}"
+    middle = columns - 2 * width
+    return f"{shown[0]}{shown[1]:^{middle}}{shown[2]}"

@@ -1,0 +1,85 @@
+"""`flowdiag usage`: each link's rate against its capacity over time."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Final
+
+import click
+
+from flowdiag.cli.options import (
+    exports_argument,
+    link_options,
+    output_options,
+    progress_bar,
+    site_option,
+    span_options,
+    talk_options,
+    window_option,
+)
+
+FORMATS: Final = ("text", "json", "csv")
+
+
+@click.command("usage")
+@exports_argument
+@site_option(required=True)
+@span_options
+@window_option()
+@link_options
+@output_options(*FORMATS)
+@talk_options
+def command(
+    exports: tuple[str, ...],
+    site: Path,
+    window_from: str | None,
+    window_to: str | None,
+    window_ms: int,
+    link: str | None,
+    direction: str | None,
+    form: str | None,
+    output: Path | None,
+    quiet: bool,
+) -> None:
+    """Show each link's rate per window and direction against its capacity.
+
+    With mean, 95th percentile, peak, busy and full minutes, bounds of each window, and usage by service class (DSCP).
+    Windows in which the exporter was silent are gaps, not zeros.
+
+    \b
+    Example:
+      flowdiag usage export.pcap --site site.toml
+      flowdiag usage exports/ --site site.toml --link fibre --direction up --window 5m --from 14:00 --to 15:00
+      flowdiag usage export.pcap --site site.toml --output usage.csv
+    """
+    from flowdiag.cli.output import chosen_format, write_result
+
+    form = chosen_format(form, output, FORMATS)
+    from flowdiag.aggregator.site_flows import DIRECTION_NAMES
+    from flowdiag.aggregator.usage_report import usage_report
+    from flowdiag.cli.usage_forms import as_csv, as_json, as_text
+    from flowdiag.pipeline import build_case, link_named
+    from flowdiag.site.reading import read_profile
+
+    profile = read_profile(site)
+    number = None if link is None else link_named(profile, link)
+    with progress_bar(quiet=quiet) as progress:
+        case = build_case(exports, profile, window_from=window_from, window_to=window_to, progress=progress)
+    report = usage_report(
+        profile,
+        case.flows,
+        case.usage,
+        case.coverage,
+        case.window_ms,
+        window_ms,
+        link=number,
+        direction=None if direction is None else DIRECTION_NAMES.index(direction),
+    )
+    if form == "json":
+        text = as_json(report)
+    elif form == "csv":
+        text = as_csv(report)
+    else:
+        text = as_text(report, on_terminal=output is None and sys.stdout.isatty())
+    write_result(text, output)

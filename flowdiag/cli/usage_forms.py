@@ -1,0 +1,155 @@
+"""`flowdiag usage` as text with a chart, JSON and CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterator
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+from rich import box
+from rich.console import RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from flowdiag.aggregator.usage_report import STATES, UNKNOWN, LinkUsage, UsageReport
+from flowdiag.cli.chart import chart
+from flowdiag.cli.figures_text import clock, iso, percent, printed, rate, short
+from flowdiag.note.escape import csv_cell, terminal
+
+SCHEMA: Final = "flowdiag.usage/1"
+DAY_MS: Final = 86_400_000
+
+
+def as_json(report: UsageReport) -> str:
+    zone = ZoneInfo(report.timezone)
+    begin, end = report.window_ms
+    content = {
+        "schema": SCHEMA,
+        "site": report.site,
+        "window": {"from": iso(begin, zone), "to": iso(end, zone)},
+        "window_s": report.step_ms / 1000 if report.step_ms % 1000 else report.step_ms // 1000,
+        "links": [_link_json(link, zone) for link in report.links],
+        "notes": list(report.notes),
+    }
+    return json.dumps(content, indent=2)
+
+
+def _link_json(link: LinkUsage, zone: ZoneInfo) -> dict[str, Any]:
+    figures = link.figures
+    return {
+        "name": link.name,
+        "direction": link.direction,
+        "capacity_mbps": figures.capacity_mbps,
+        "mean_mbps": round(figures.mean_mbps, 6),
+        "p95_mbps": round(figures.p95_mbps, 6),
+        "peak_mbps": round(figures.peak_mbps, 6),
+        "octets": figures.octets,
+        "busy_minutes": figures.busy_minutes,
+        "full_minutes": figures.full_minutes,
+        "months": [
+            {"month": f"{year:04d}-{month:02d}", "p95_mbps": round(p95, 6)}
+            for year, month, p95 in link.months
+        ],
+        "service_classes": [
+            {
+                "class": item.service_class,
+                "dscp": list(item.names),
+                "octets": item.octets,
+                "packets": item.packets,
+                "share": round(item.share, 6),
+            }
+            for item in link.classes
+        ],
+        "series": [
+            {"start": iso(start, zone), "mbps": mbps, "lower_mbps": low, "upper_mbps": high, "state": state}
+            for start, mbps, low, high, state in _windows(link)
+        ],
+    }
+
+
+def _windows(
+    link: LinkUsage,
+) -> Iterator[tuple[int, float | None, float | None, float | None, str]]:
+    """Start, rate, lower and upper rate, and state of each window; no rates where nothing is known."""
+    columns = (link.start_ms, link.mbps, link.lower_mbps, link.upper_mbps, link.state)
+    for start, mbps, low, high, state in zip(*(column.tolist() for column in columns), strict=True):
+        if state == UNKNOWN:
+            yield start, None, None, None, STATES[state]
+        else:
+            yield start, round(mbps, 6), round(low, 6), round(high, 6), STATES[state]
+
+
+def as_csv(report: UsageReport) -> str:
+    """One line a window of each link and direction; rates are empty where the exporter was silent."""
+    zone = ZoneInfo(report.timezone)
+    file = io.StringIO()
+    writer = csv.writer(file, lineterminator="\n")
+    writer.writerow(
+        ["link", "direction", "start", "capacity_mbps", "mbps", "lower_mbps", "upper_mbps", "state"]
+    )
+    for link in report.links:
+        for start, mbps, low, high, state in _windows(link):
+            rates = ["" if value is None else f"{value:.6f}" for value in (mbps, low, high)]
+            front = [csv_cell(link.name), link.direction, iso(start, zone), f"{link.figures.capacity_mbps:g}"]
+            writer.writerow([*front, *rates, state])
+    return file.getvalue()
+
+
+def as_text(report: UsageReport, *, on_terminal: bool) -> str:
+    return printed(_sections(report), on_terminal=on_terminal)
+
+
+def _sections(report: UsageReport) -> Iterator[RenderableType]:
+    zone = ZoneInfo(report.timezone)
+    begin, end = report.window_ms
+    date = clock(begin, zone, date=True)[:10] != clock(end, zone, date=True)[:10]
+    span = f"{clock(begin, zone, date=True)} to {clock(end, zone, date=date)}"
+    yield Text(f"{terminal(report.site)}, {span} ({report.timezone})", style="bold")
+    yield _figures(report)
+    for link in report.links:
+        yield Text(
+            f"\n{terminal(link.name)} {link.direction}, Mbit/s of {link.figures.capacity_mbps:g}",
+            style="bold",
+        )
+        yield chart(link, report.step_ms, zone)
+        yield _classes(link)
+    if any((link.state == UNKNOWN).any() for link in report.links):
+        yield Text("? the exporter was silent: not known, not zero")
+    for note in report.notes:
+        yield Text(f"- {terminal(note)}")
+
+
+def _figures(report: UsageReport) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
+    table.add_column("link", overflow="fold")
+    table.add_column("")
+    for name in ("plan", "mean", "95th", "peak", "octets", "busy min", "full min"):
+        table.add_column(name, justify="right", no_wrap=True)
+    for link in report.links:
+        figures = link.figures
+        table.add_row(
+            Text(terminal(link.name)),
+            link.direction,
+            f"{figures.capacity_mbps:g}",
+            rate(figures.mean_mbps),
+            rate(figures.p95_mbps),
+            rate(figures.peak_mbps),
+            short(figures.octets),
+            str(figures.busy_minutes),
+            str(figures.full_minutes),
+        )
+    return table
+
+
+def _classes(link: LinkUsage) -> Text:
+    """One line on service classes: whether anything is marked at all, and what."""
+    if not link.classes:
+        return Text("no traffic")
+    parts = [
+        f"{item.service_class}{' (' + ', '.join(item.names) + ')' if item.names else ''} {percent(item.share)}"
+        for item in link.classes
+    ]
+    return Text("by service class: " + ", ".join(parts))

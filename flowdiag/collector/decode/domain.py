@@ -1,0 +1,123 @@
+"""What the decoder keeps for each transport session and observation domain.
+
+Facts the design follows:
+- templates, sequence numbers and options belong to one domain of one session (RFC 7011 8); what one exporter
+  tells in domain 0 of a session is about the whole exporter (RFC 7011 3.1, common practice);
+- a v9 exporter that restarts may renumber its templates, but says so by sending them: a capture keeps what it
+  has until it is replaced, since dropping sound templates would only lose data (deviates from RFC 3954 9);
+- a template decodes the data sets that stand after it, so data sets keep the very template object that held
+  when they came; a redefinition needs no flush.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections import deque
+from typing import Final, NamedTuple
+
+from flowdiag.collector.datagram import Session
+from flowdiag.collector.decode.sampling import Sampling
+from flowdiag.collector.decode.sequence import Sequences
+from flowdiag.collector.decode.templates import Template
+from flowdiag.collector.report import SessionReport
+
+# More sets than a message of 65,535 octets can hold.
+SETS: Final = 1 << 14
+
+
+class Group:
+    """Data sets of one template that wait for the columnar step.
+
+    parts: the octets of each set, without padding unless the template varies; places: where each stands in
+    the epoch, message * SETS + number of the set in it; counts: records in each; starts: of the records
+    within their set, if the template varies.
+    """
+
+    __slots__ = ("counts", "domain", "parts", "places", "sampling", "starts", "template", "width")
+
+    def __init__(self, domain: Domain, template: Template) -> None:
+        self.domain = domain
+        self.template = template
+        self.width = template.width
+        self.parts: list[bytes] = []
+        self.places = array("q")
+        self.counts = array("q")
+        self.starts = array("q")
+        self.sampling: tuple[Sampling, Sampling | None] = (domain.sampling, None)
+
+
+class Stream:
+    """One transport session. exporter: 16 octets, as the session or its details options tell.
+
+    domains: by protocol version and domain number; sequences: by protocol version; taught: names of
+    enterprise elements by enterprise and id (RFC 5610).
+    """
+
+    def __init__(self, session: Session) -> None:
+        self.session = session
+        self.exporter = session.exporter
+        self.port = session.port
+        self.domains: dict[int, dict[int, Domain]] = {10: {}, 9: {}, 5: {}}
+        self.sequences: dict[int, Sequences] = {}
+        self.taught: dict[tuple[int, int], str] = {}
+
+
+class HeldSet(NamedTuple):
+    """A data set whose template has not come. epoch, message: where its message stands; header: its octets."""
+
+    octets: bytes
+    epoch: int
+    message: int
+    header: bytes
+    offset: int
+
+
+class Domain:
+    """One observation domain (IPFIX), source id (v9) or engine (v5) of one session.
+
+    index: its place in the decoder's list; groups: what waits for the columnar step, by template id, where
+    the template is of fixed length and describes flows: the fast path; varying: the other groups; expected:
+    the sequence number that cannot be a copy, None if unknown; init_ms: start of the metering process, ms
+    since 1970, if told; held: numbers of the data sets that wait for a template, by its id; evicted: template
+    ids of those that had to go; header_sampling: the sampling word of the last v5 header.
+    """
+
+    def __init__(self, stream: Stream, version: int, number: int, index: int, report: SessionReport) -> None:
+        self.stream = stream
+        self.session = stream.session
+        self.version = version
+        self.number = number
+        self.index = index
+        self.report = report
+        self.templates: dict[int, Template] = {}
+        self.groups: dict[int, Group] = {}
+        self.varying: dict[int, Group] = {}
+        self.held: dict[int, deque[int]] = {}
+        self.evicted: set[int] = set()
+        self.evicted_sets = 0
+        self.header_sampling = 0
+        self.expected: int | None = None
+        self.sampling = Sampling()
+        self.init_ms: int | None = None
+        self.own_losses: dict[int, int] = {}
+        self.late_records = 0  # records of held sets that were decoded after their message was evaluated
+        self.clock_offsets: list[int] = []
+
+    @property
+    def session_sampling(self) -> Sampling | None:
+        """What the session's domain 0 told, for another domain of an IPFIX session."""
+        whole = self.stream.domains[10].get(0) if self.version == 10 else None
+        return None if whole is None or whole is self else whole.sampling
+
+    def drop_outdated_groups(self) -> None:
+        """Keeps the short way from adding to groups of a template that has been replaced."""
+        for groups in (self.groups, self.varying):
+            outdated = [n for n, group in groups.items() if self.templates.get(n) is not group.template]
+            for number in outdated:
+                del groups[number]
+
+    def add_clock(self, offset_ms: int, bound: int) -> None:
+        """A difference of capture and export clock; evenly thinned beyond the bound."""
+        self.clock_offsets.append(offset_ms)
+        if len(self.clock_offsets) > bound:
+            del self.clock_offsets[::2]

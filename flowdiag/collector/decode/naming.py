@@ -1,0 +1,87 @@
+"""Names that stand beside flows: applications, and interfaces named in the records themselves.
+
+Facts the design follows:
+- an application is named in the record (96) or by its id (95), whose name the exporter tells in options
+  (RFC 6759 4.3); where no name is known there is none: a port is no application;
+- elements 82 and 83 may stand twice in a record: of the ingress interface, then of the egress one (common
+  practice).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from flowdiag.collector.decode import ie
+from flowdiag.collector.decode.columns import Columns
+from flowdiag.collector.decode.options import Names
+from flowdiag.collector.decode.rows import Column
+
+
+class Vocabulary:
+    """The application names of a batch, by code in order of appearance."""
+
+    def __init__(self, names: Names) -> None:
+        self.names: list[str] = []
+        self._codes: dict[str, int] = {}
+        self._known = names
+
+    def codes(self, columns: Columns, exporter: bytes) -> Column | None:
+        """Each record's application; None if no record has one."""
+        inline = self._by_value(columns, ie.APPLICATION_NAME, self._known.cleaned)
+        told = None
+        if self._known.has_applications:
+            told = self._by_value(
+                columns, ie.APPLICATION_ID, lambda octets: self._known.application_name(exporter, octets)
+            )
+        if inline is None or told is None:
+            return told if inline is None else inline
+        assert inline.known is not None
+        assert told.known is not None
+        return Column(np.where(inline.known, inline.values, told.values), inline.known | told.known)
+
+    def _by_value(
+        self, columns: Columns, number: int, name_of: Callable[[bytes], str | None]
+    ) -> Column | None:
+        places = columns.places(number)
+        if not places:
+            return None
+        encoded = columns.values_at(places[0]).dictionary_encode()
+        codes = np.array([self._code(name_of(value)) for value in encoded.dictionary.to_pylist()], np.int32)
+        if not (codes >= 0).any():
+            return None
+        values = codes[encoded.indices.to_numpy(zero_copy_only=False)]
+        return Column(values, values >= 0)
+
+    def _code(self, name: str | None) -> int:
+        if not name:
+            return -1
+        code = self._codes.setdefault(name, len(self.names))
+        if code == len(self.names):
+            self.names.append(name)
+        return code
+
+
+_INTERFACE_SIDES = (
+    (ie.INGRESS_INTERFACE, ie.INGRESS_PHYSICAL_INTERFACE),
+    (ie.EGRESS_INTERFACE, ie.EGRESS_PHYSICAL_INTERFACE),
+)
+
+
+def learn_interfaces(columns: Columns, names: Names, exporter: bytes) -> None:
+    """Takes in the interface names of flow records, of each interface the last."""
+    named, described = columns.places(ie.INTERFACE_NAME), columns.places(ie.INTERFACE_DESCRIPTION)
+    if not columns.count or not (named or described):
+        return
+    sides = [side for side in _INTERFACE_SIDES if columns.has(*side)]
+    for place, side in enumerate(sides):
+        indexes = columns.integer(side[0] if columns.has(side[0]) else side[1])
+        fields = [places[place] if place < len(places) else None for places in (named, described)]
+        if indexes is None or fields == [None, None]:
+            continue
+        distinct, from_end = np.unique(indexes[::-1], return_index=True)
+        for index, back in zip(distinct.tolist(), from_end.tolist(), strict=True):
+            record = columns.count - 1 - back
+            name, title = (b"" if field is None else columns.value(field, record) for field in fields)
+            names.interface(exporter, index, name, title)

@@ -1,0 +1,158 @@
+"""Records that repeat others, exporters that report the same packets, and starts that are repeated."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from flowdiag.aggregator.twins import ALWAYS_LOOKED_AT, mixed, without_twins
+from tests.aggregator.tables import (
+    EXPORTER,
+    HOST,
+    MINUTE,
+    SERVER,
+    START,
+    build,
+    down,
+    note_with,
+    octets_by_direction,
+    up,
+)
+
+SECOND_EXPORTER = "192.0.2.11"
+
+
+def test_two_records_of_the_same_packets_count_once() -> None:
+    flows, _, coverage = build([up(), up(start=0.003, end=1.002), down()])
+    assert octets_by_direction(flows) == (1000, 1000)
+    assert note_with(coverage, "repeat others").startswith("1 record ")
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"octets": 1001},
+        {"packets": 11},
+        {"src_port": 50_001},
+        {"dst_address": "203.0.113.10"},
+        {"protocol": 17},
+        {"dscp": 46},
+        {"start": 0.0, "end": 2.0},
+        {"start": 1.0, "end": 2.0},
+    ],
+)
+def test_records_that_differ_in_anything_count_both(change: dict[str, object]) -> None:
+    flows, _, _ = build([up(), up(**change)])
+    assert len(flows) == 2
+
+
+def test_pieces_of_a_steady_flow_are_no_repetitions() -> None:
+    # A call of 50 packets/s, cut every 60 s: same octets and packets each time, one after another.
+    pieces = [up(start=60.0 * n, end=60.0 * n + 59.98, octets=600_000, packets=3000) for n in range(30)]
+    flows, _, _ = build(pieces)
+    assert octets_by_direction(flows) == (0, 18_000_000)
+
+
+def test_packets_reported_one_by_one_are_no_repetitions() -> None:
+    # An idle timeout of 0 (RFC 3954 3.2): each packet is a record, 20 ms apart.
+    flows, _, _ = build([up(start=0.02 * n, end=0.02 * n, octets=200, packets=1) for n in range(100)])
+    assert octets_by_direction(flows) == (0, 20_000)
+
+
+def test_a_probe_each_second_is_no_repetition() -> None:
+    flows, _, _ = build([up(start=1.0 * n, end=1.0 * n, octets=84, packets=1, protocol=1) for n in range(60)])
+    assert len(flows) == 60
+
+
+def test_repetitions_are_found_in_long_exports_by_a_sample() -> None:
+    flows, _, _ = build(
+        [up(start=n / 10, end=n / 10 + 5, src_port=n % 60_000 + 1, octets=40 + n) for n in range(40)]
+    )
+    times = -(-ALWAYS_LOOKED_AT // len(flows)) + 1
+    rng = np.random.default_rng(3)
+    many = {
+        name: np.tile(value, times) for name, value in vars(flows).items() if isinstance(value, np.ndarray)
+    }
+    many["outside_port"] = rng.integers(1, 65_535, len(many["octets"])).astype(np.int32)
+    many["octets"] = rng.integers(1, 10**9, len(many["octets"])).astype(float)
+    both = {name: np.concatenate([value, value]) for name, value in many.items()}
+    once, none = without_twins(
+        type(flows)(**many, addresses=flows.addresses, applications=flows.applications)
+    )
+    half, dropped = without_twins(
+        type(flows)(**both, addresses=flows.addresses, applications=flows.applications)
+    )
+    assert none == 0
+    assert dropped == len(once)
+    assert half.octets.tolist() == once.octets.tolist()
+
+
+def test_hashes_of_a_million_rows_are_distinct() -> None:
+    rows = np.arange(1_000_000)
+    assert len(np.unique(mixed(rows // 1000, rows % 1000))) == 1_000_000
+
+
+def conversation(exporter: str, cuts: list[float], port: int, domain: int = 0) -> list[dict[str, object]]:
+    """Records of one conversation of 100 octets a second, cut at some times."""
+    return [
+        up(
+            start=a,
+            end=b,
+            octets=round(100 * (b - a)),
+            packets=10,
+            src_port=port,
+            exporter=exporter,
+            domain=domain,
+        )
+        for a, b in zip(cuts, cuts[1:], strict=False)
+    ]
+
+
+def test_two_exporters_of_the_same_packets_count_once_though_their_records_differ() -> None:
+    rows = []
+    for port in range(1, 40):
+        rows += conversation(EXPORTER, [0, 60, 120, 180, 200], port)
+        rows += conversation(SECOND_EXPORTER, [0, 100, 200], port)
+    flows, _, coverage = build(rows)
+    assert octets_by_direction(flows) == (0, 39 * 20_000)
+    assert len(flows) == 39 * 4  # of the one with more records
+    assert "78 records" in note_with(coverage, "report the same packets")
+
+
+def test_two_domains_of_the_same_packets_count_once() -> None:
+    rows = []
+    for port in range(1, 40):
+        rows += conversation(EXPORTER, [0, 60, 120, 180, 200], port, domain=1)
+        rows += conversation(EXPORTER, [0, 100, 200], port, domain=2)
+    flows, _, _ = build(rows)
+    assert octets_by_direction(flows) == (0, 39 * 20_000)
+
+
+def test_two_exporters_of_different_packets_both_count() -> None:
+    rows = [row for port in range(1, 40) for row in conversation(EXPORTER, [0, 60, 120], port)]
+    rows += [row for port in range(20, 60) for row in conversation(SECOND_EXPORTER, [300, 350, 400], port)]
+    flows, _, coverage = build(rows)
+    assert octets_by_direction(flows) == (0, 39 * 12_000 + 40 * 10_000)
+    assert not any("same packets" in note for note in coverage.notes)
+
+
+def test_a_start_that_is_repeated_in_later_pieces_is_put_in_order() -> None:
+    # As the NetFlow v5 of a virtual switch has it; the start varies by rounding.
+    rows = [
+        up(start=0.001, end=60.0, octets=6000),
+        up(start=0.0, end=120.0, octets=12_000),
+        up(start=0.001, end=180.0, octets=18_000),
+    ]
+    flows, usage, coverage = build(rows)
+    assert sorted((flows.start_ms - START).tolist()) == [1, 60_000, 120_000]
+    assert usage.ip_octets[0, 1].tolist() == pytest.approx([6000, 12_000, 18_000])
+    assert note_with(coverage, "put in order")
+
+
+def test_ordinary_pieces_keep_their_starts() -> None:
+    rows = [up(start=60.0 * n, end=60.0 * n + 60, octets=100 + n) for n in range(5)]
+    rows += [up(start=0.0, end=60.0 + n, src_port=n, octets=10) for n in range(5)]
+    flows, _, _ = build(rows)
+    assert sorted((flows.start_ms - START).tolist()) == sorted([n * MINUTE for n in range(5)] + [0] * 5)
+    assert {flows.addresses[n] for n in flows.outside} != {flows.addresses[n] for n in flows.inside}
+    assert HOST != SERVER

@@ -1,0 +1,62 @@
+"""The active timeout as seen in durations. Timeouts are common practice; the durations are made up."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from flowdiag.aggregator.resolution import estimate_resolution
+
+
+def durations(timeout_s: int, long_flows: int, rng: np.random.Generator, late_s: float = 1.0) -> list[int]:
+    """Many short flows (exponential, 4 s on average) and pieces of long ones."""
+    short = np.minimum(rng.exponential(4, 3000), timeout_s) * 1000
+    pieces = timeout_s * 1000 + rng.uniform(0, late_s * 1000, long_flows)
+    return [*short.astype(int).tolist(), *pieces.astype(int).tolist()]
+
+
+@pytest.mark.parametrize("timeout_s", [10, 30, 60, 120, 300, 1800])
+def test_the_pile_of_long_flows_tells_the_timeout(timeout_s: int) -> None:
+    some = durations(timeout_s, 300, np.random.default_rng(timeout_s))
+    assert estimate_resolution(some, None) == (timeout_s, True)
+
+
+@pytest.mark.parametrize("timeout_s", [60, 120, 300, 1800])
+def test_eight_pieces_suffice_where_short_flows_are_rare(timeout_s: int) -> None:
+    some = durations(timeout_s, 8, np.random.default_rng(timeout_s))
+    assert estimate_resolution(some, None) == (timeout_s, True)
+
+
+def test_exporters_that_look_every_five_seconds_are_read_right() -> None:
+    some = durations(60, 200, np.random.default_rng(7), late_s=4.0)
+    assert estimate_resolution(some, None) == (60, True)
+
+
+def test_an_unusual_timeout_is_found_too() -> None:
+    assert estimate_resolution(durations(45, 50, np.random.default_rng(1), 0.2), None) == (45, True)
+
+
+def test_a_few_longer_flows_do_not_hide_it() -> None:
+    some = durations(60, 200, np.random.default_rng(2))
+    assert estimate_resolution([*some, 95_000, 200_000, 3_000_000], None) == (60, True)
+
+
+def test_without_long_flows_it_is_not_known() -> None:
+    some = durations(60, 0, np.random.default_rng(3))
+    assert estimate_resolution(some, None) == (60, False)
+    assert estimate_resolution([], None) == (60, False)
+    assert estimate_resolution([1000, 45_000, 250_000], None) == (300, False)
+
+
+def test_what_the_exporter_announces_counts_unless_flows_contradict_it() -> None:
+    some = durations(60, 0, np.random.default_rng(4))
+    assert estimate_resolution(some, 120) == (120, True)
+    contradicting = durations(300, 400, np.random.default_rng(5))
+    assert estimate_resolution(contradicting, 60) == (300, True)
+
+
+def test_numpy_arrays_and_other_collections_give_the_same() -> None:
+    some = durations(60, 40, np.random.default_rng(6))
+    assert estimate_resolution(np.array(some), None) == estimate_resolution(
+        dict(enumerate(some)).values(), None
+    )
