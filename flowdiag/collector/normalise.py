@@ -88,7 +88,7 @@ class Normaliser:
         if not template.flow:
             self._left_out[NO_FLOWS] += columns.count
             return None
-        messages = MessageTimes(*epoch.times_of(group, headers), counts, domain.init_ms)
+        messages = MessageTimes(*epoch.times_of(group, headers), counts, group.init_ms)
         flows = read_flows(columns, messages)
         self._note_faults(flows, group, counts, epoch)
         factors = sampling_factors(columns, *group.sampling)

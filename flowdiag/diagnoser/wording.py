@@ -124,7 +124,9 @@ def fine_percent(share: float) -> str:
 
 
 def rate(mbps: float) -> str:
-    """Three figures or so, as much as one-minute means support."""
+    """Three figures or so, as much as one-minute means support; what would round to nothing is said to be more."""
+    if 0.0 < mbps < 0.01:
+        return "under 0.01 Mbit/s"
     if mbps >= 99.95:
         return f"{mbps:,.0f} Mbit/s"
     return f"{mbps:.1f} Mbit/s" if mbps >= 9.95 else f"{mbps:.2f} Mbit/s"

@@ -115,8 +115,13 @@ def volume(octets: float) -> str:
     """Decimal units, as data allowances are sold."""
     for unit, size in (("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
         if octets >= size:
-            return f"{octets / size:.3g} {unit}"
-    return f"{octets:.0f} octets"
+            return f"{three_figures(octets / size)} {unit}"
+    return _count(round(octets), "octet")
+
+
+def three_figures(value: float) -> str:
+    """0.0123, 1.5, 324; a thousand and more in full: 1,235."""
+    return f"{value:,.0f}" if value >= 999.5 else f"{value:.3g}"
 
 
 def _count(number: int, noun: str) -> str:
@@ -208,7 +213,7 @@ def backup_leak(
     what = f"{only} traffic" if only else "Ordinary traffic"
     summary = (
         f"{what} ran over the backup {link} while the primary worked: {volume(octets)}, "
-        f"{volume(a_day)} a day, about {month_gb:.3g} GB a month"
+        f"{volume(a_day)} a day, about {three_figures(month_gb)} GB a month"
     )
     if allowance_gb is not None:
         summary += f" of {allowance_gb:g} GB allowed"
@@ -253,9 +258,9 @@ def keepalive_unanswered(case: Case, link: str, keepalive: Keepalive, gap: Gap, 
 def keepalive_excess(
     case: Case, link: str, keepalive: Keepalive, packets_times: float, octets_times: float | None
 ) -> Said:
-    parts = [f"{packets_times:.3g} times the packets"]
+    parts = [f"{three_figures(packets_times)} times the packets"]
     if octets_times is not None:
-        parts.append(f"{octets_times:.3g} times the octets")
+        parts.append(f"{three_figures(octets_times)} times the octets")
     summary = (
         f"The {_probe(keepalive)} on the backup {link} sends {_listed(parts)} that one each "
         f"{keepalive.interval_s:g} s explains."
@@ -265,7 +270,7 @@ def keepalive_excess(
 
 def keepalive_irregular(case: Case, link: str, keepalive: Keepalive, cadence_s: float) -> Said:
     summary = (
-        f"The {_probe(keepalive)} on the backup {link} runs each {cadence_s:.3g} s instead of each "
+        f"The {_probe(keepalive)} on the backup {link} runs each {three_figures(cadence_s)} s instead of each "
         f"{keepalive.interval_s:g} s."
     )
     return summary, "The test of the backup line runs at another pace than planned; nothing is broken."
@@ -274,6 +279,6 @@ def keepalive_irregular(case: Case, link: str, keepalive: Keepalive, cadence_s: 
 def keepalive_candidate(link: str, address: str, interval_s: float) -> str:
     """A caution about a backup without listed keepalives; it alleges nothing."""
     return (
-        f"The backup {link} sends small steady packets to {address}, one each {interval_s:.3g} s or so; if "
+        f"The backup {link} sends small steady packets to {address}, one each {three_figures(interval_s)} s or so; if "
         "that is its keepalive, add it to the site profile so that it can be watched."
     )

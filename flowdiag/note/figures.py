@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import Any, Final
 
 from flowdiag.aggregator.figures import LinkFigures, Ranked
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.wording import count, fine_percent, percent, rate
-from flowdiag.diagnoser.wording_backup import duration, volume
-from flowdiag.note.wording import WAYS
+from flowdiag.diagnoser.wording_backup import duration, three_figures, volume
+from flowdiag.note.clock import DAYS, MONTHS
+from flowdiag.note.wording import WAYS, per_cent
 
 # Keys that have a place of their own in a note, or that say again what the summary does.
 _SHOWN_ELSEWHERE: Final = frozenset({"hosts", "applications", "destinations", "links", "link"})
@@ -74,7 +76,8 @@ def _figure(key: str, value: Any) -> str:
         case int() | float():
             return _number(key, value)
         case list() | tuple():
-            return ", ".join(_span(item) if isinstance(item, Mapping) else str(item) for item in value)
+            spans = [item for item in value if isinstance(item, Mapping)]
+            return ", ".join(map(str, value)) if len(spans) < len(value) else _spans(spans)
         case _:
             return str(value)
 
@@ -83,29 +86,43 @@ def _number(key: str, value: float) -> str:
     if key.endswith("_mbps"):
         return rate(value)
     if key == "minutes" or key.startswith("minutes_") or "_minutes" in key:
-        return f"{value:,.4g} min"
+        return f"{value:,.0f} min" if value >= 1000 or float(value).is_integer() else f"{value:.1f} min"
     if key.endswith("packets_s"):
         return f"{value:,.0f} a second"
     if key.endswith("_s"):
-        return duration(value * 1000) if value >= 10 else f"{value:g} seconds"
+        return duration(value * 1000) if value >= 10 or value == 1 else f"{value:.2g} seconds"
     if key == "share" or key.endswith("_share") or key.startswith(("share_", "mean_share")):
         return fine_percent(value) if value else "0%"
     if key.endswith("_percent"):
-        return f"{value:.2g}%"
+        return per_cent(value)
     if key.endswith("_gb"):
-        return f"{value:.3g} GB"
+        return f"{three_figures(value)} GB"
     if key in ("octets", "octets_down", "octets_up", "octets_a_day"):
         return volume(value)
     if key == "port":
         return str(value)
-    return f"{value:,}" if isinstance(value, int) else f"{value:,.3g}"
+    return f"{value:,}" if isinstance(value, int) else three_figures(value)
 
 
-def _span(item: Mapping[str, Any]) -> str:
-    """A spell or a switch of the evidence: 14:05 to 14:09; times are ISO 8601 with the site's offset."""
-    begin, end = str(item.get("from", "")), str(item.get("to", ""))
-    gap = item.get("gap_s")
-    return f"{begin[11:16]} to {end[11:16]}" + (f" (gap {gap:g} s)" if gap is not None else "")
+def _spans(items: Sequence[Mapping[str, Any]]) -> str:
+    """Spells or switches of the evidence: 14:05 to 14:09 (gap 2.5 s); with their days where there are several.
+
+    Their times are ISO 8601 with the site's offset.
+    """
+    times = [datetime.fromisoformat(item[edge]) for item in items for edge in ("from", "to")]
+    dated = len({time.date() for time in times}) > 1
+    parts = []
+    for at, item in enumerate(items):
+        begin, end = times[2 * at : 2 * at + 2]
+        shown = f"{_moment(begin, dated=dated)} to {_moment(end, dated=dated and begin.date() != end.date())}"
+        gap = item.get("gap_s")
+        parts.append(shown if gap is None else f"{shown} (gap {three_figures(gap)} s)")
+    return ", ".join(parts)
+
+
+def _moment(time: datetime, *, dated: bool) -> str:
+    day = f"{DAYS[time.weekday()][:3]} {time.day} {MONTHS[time.month - 1][:3]} " if dated else ""
+    return f"{day}{time:%H:%M}"
 
 
 def who_rows(finding: Finding) -> tuple[tuple[str, str], ...]:
@@ -149,9 +166,9 @@ def link_rows(links: Sequence[LinkFigures]) -> list[tuple[str, ...]]:
             link.name + (" (backup)" if link.role == "backup" else ""),
             WAYS[direction],
             plain_rate(figures.capacity_mbps),
-            plain_rate(figures.mean_mbps),
-            plain_rate(figures.p95_mbps),
-            plain_rate(figures.peak_mbps),
+            measured_rate(figures.mean_mbps),
+            measured_rate(figures.p95_mbps),
+            measured_rate(figures.peak_mbps),
             volume(figures.octets),
             f"{figures.busy_minutes:,}",
             f"{figures.full_minutes:,}",
@@ -162,10 +179,13 @@ def link_rows(links: Sequence[LinkFigures]) -> list[tuple[str, ...]]:
 
 
 def plain_rate(mbps: float) -> str:
-    """Mbit/s without its unit; about three figures. What is less than a hundredth is said to be so."""
-    if 0.0 < mbps < 0.01:
-        return "under 0.01"
-    return rate(mbps).removesuffix(" Mbit/s").removesuffix(".00").removesuffix(".0")
+    """Mbit/s of a plan without its unit, as plans are written: 100, 17.5, 0.5."""
+    return f"{mbps:,.0f}" if mbps >= 999.5 else f"{mbps:.4g}"
+
+
+def measured_rate(mbps: float) -> str:
+    """Mbit/s without its unit, about three figures: 102, 61.0, 0.50, under 0.01, 0."""
+    return rate(mbps).removesuffix(" Mbit/s") if mbps > 0 else "0"
 
 
 def ranked_table(heading: str, ranked: Sequence[Ranked]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:

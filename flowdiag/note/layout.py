@@ -12,6 +12,7 @@ from rich.cells import cell_len, set_cell_size
 Line = list[tuple[str, str]]
 PLAIN_WIDTH: Final = 100
 _NARROWEST: Final = 60
+_LEAST_NAME: Final = 12  # a name cut shorter than that is no name
 
 
 def paragraph(
@@ -52,23 +53,61 @@ def bullets(texts: Iterable[str], width: int, indent: str = "  ") -> list[Line]:
 def table(
     columns: Sequence[str], rows: Sequence[Sequence[str]], *, left: int, width: int, indent: str = "  "
 ) -> list[Line]:
-    """The first `left` columns to the left, the others to the right; cells that do not fit are cut."""
-    shown = [list(columns), *map(list, rows)]
-    sizes = [max(cell_len(row[i]) for row in shown) for i in range(len(columns))]
-    spare = width - len(indent) - 2 * (len(columns) - 1) - sum(sizes)
-    for i in sorted(range(left), key=lambda i: -sizes[i]):
-        if spare < 0:
-            cut = min(-spare, max(sizes[i] - 12, 0))
-            sizes[i] -= cut
-            spare += cut
-    lines: list[Line] = []
-    for number, row in enumerate(shown):
-        cells = [
-            _fitted(cell, size) if i < left else " " * (size - cell_len(cell)) + cell
-            for i, (cell, size) in enumerate(zip(row, sizes, strict=True))
+    """The first `left` columns are names, set to the left; the others are figures, set to the right.
+
+    Figures are never cut. Where the table is too wide, headings take a line a word, then names are cut, the
+    last column's first, and then the figures go on in a table below with the names said again.
+    """
+    cells = [list(columns), *map(list, rows)]
+    sizes = [max(cell_len(row[i]) for row in cells) for i in range(len(columns))]
+    room = width - len(indent)
+    if _taken(sizes) > room:
+        sizes = [
+            size if i < left else max(map(cell_len, [*columns[i].split(), *(row[i] for row in rows)]))
+            for i, size in enumerate(sizes)
         ]
-        lines.append([(indent, ""), ("  ".join(cells).rstrip(), "bold" if number == 0 else "")])
+    for i in reversed(range(left)):
+        sizes[i] -= min(max(_taken(sizes) - room, 0), max(sizes[i] - _LEAST_NAME, 0))
+    lines: list[Line] = []
+    first = left
+    while first < len(columns):
+        past = first + 1
+        while past < len(columns) and _taken(sizes[:left] + sizes[first : past + 1]) <= room:
+            past += 1
+        shown = [*range(left), *range(first, past)]
+        fitting = [sizes[i] for i in shown]
+        heading = _heading([columns[i] for i in shown], fitting)
+        lines += [[]] if lines else []
+        lines += [_row(row, fitting, left, indent, "bold") for row in heading]
+        lines += [_row([row[i] for i in shown], fitting, left, indent, "") for row in rows]
+        first = past
     return lines
+
+
+def _taken(sizes: Sequence[int]) -> int:
+    """Width of columns of these sizes with their gaps."""
+    return sum(sizes) + 2 * (len(sizes) - 1)
+
+
+def _heading(columns: Sequence[str], sizes: Sequence[int]) -> list[list[str]]:
+    """Headings in as many lines as they need, the last line full."""
+    stacked = [
+        [column] if cell_len(column) <= size else column.split()
+        for column, size in zip(columns, sizes, strict=True)
+    ]
+    height = max(map(len, stacked))
+    return [
+        ["" if line < height - len(parts) else parts[line - height] for parts in stacked]
+        for line in range(height)
+    ]
+
+
+def _row(cells: Sequence[str], sizes: Sequence[int], left: int, indent: str, style: str) -> Line:
+    set_cells = [
+        _fitted(cell, size) if i < left else " " * (size - cell_len(cell)) + cell
+        for i, (cell, size) in enumerate(zip(cells, sizes, strict=True))
+    ]
+    return [(indent, ""), ("  ".join(set_cells).rstrip(), style)]
 
 
 def _fitted(cell: str, size: int) -> str:

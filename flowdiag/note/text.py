@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Final
 
+from rich.cells import cell_len
+
 from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.note import figures
@@ -123,12 +125,17 @@ def _findings(note: Note, width: int) -> Iterator[Line]:
 def _finding(number: int, finding: Finding, clock: Clock, width: int, *, dated: bool) -> Iterator[Line]:
     lead = f"  {number}. "
     indent = " " * len(lead)
-    yield [
+    head: Line = [
         (lead, ""),
         (words.SEVERITIES[finding.severity].upper(), _SEVERITY_STYLES[finding.severity]),
         (f" {finding.code}", "bold"),
-        ("".join(f" | {part}" for part in words.finding_facts(finding, clock, dated=dated)), ""),
     ]
+    facts = " | ".join(words.finding_facts(finding, clock, dated=dated))
+    if sum(cell_len(text) for text, _ in head) + len(" | ") + cell_len(facts) <= width:
+        yield [*head, (f" | {facts}", "")]
+    else:
+        yield head
+        yield from paragraph(facts, width, indent=indent)
     yield from paragraph(finding.summary, width, indent=indent)
     rows = figures.evidence_rows(finding)
     if rows:

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from flowdiag.diagnoser.wording import count, rate
+from rich.cells import cell_len
+
+from flowdiag.diagnoser.wording import count
 from flowdiag.note import wording as words
 from flowdiag.note.axis import highest_share, time_ticks
 from flowdiag.note.clock import Clock
-from flowdiag.note.layout import Line
+from flowdiag.note.figures import plain_rate
+from flowdiag.note.layout import Line, paragraph
 from flowdiag.note.model import Chart, Rates, Span
 
 BLOCKS: Final = " ▁▂▃▄▅▆▇█"
@@ -32,15 +35,13 @@ def chart_lines(chart: Chart, clock: Clock, width: int) -> list[Line]:
     rates = grouped(chart.rates, group)
     step_ms = chart.step_ms * group
     known = [value for value in rates if value is not None]
-    title = f"{words.chart_title(chart.link, chart.direction)}: 100% is {rate(chart.capacity_mbps)}"
     highest = max((peak for peak in chart.peaks if peak is not None), default=0.0)
     if not known:
-        return [[("  ", ""), (title, "bold"), ("; no records in this time", "")]]
+        return _title(chart, words.NO_RECORDS_IN_THIS_TIME, width)
     if highest < words.HARDLY_USED * chart.capacity_mbps:
-        said = words.hardly_used(chart)
-        return [[("  ", ""), (title, "bold"), (f"; {said}", "")]]
-    minutes = max(step_ms // 60_000, 1)
-    lines: list[Line] = [[("  ", ""), (title, "bold"), (f"; a column is {count(minutes, 'minute')}", "")]]
+        return _title(chart, words.hardly_used(chart), width)
+    minutes = max(step_ms // words.MINUTE_MS, 1)
+    lines = _title(chart, f"a column is {count(minutes, 'minute')}", width)
     lines += _bars(rates, chart.capacity_mbps, highest_share(max(known), chart.capacity_mbps))
     lines += _axis(chart, clock, len(rates), step_ms)
     middles = [chart.start_ms + column * step_ms + step_ms // 2 for column in range(len(rates))]
@@ -52,6 +53,15 @@ def chart_lines(chart: Chart, clock: Clock, width: int) -> list[Line]:
         if any(mark != " " for mark in marks):
             lines.append([(f"{name:>{MARGIN - 2}}  ", ""), ("".join(marks).rstrip(), style)])
     return lines
+
+
+def _title(chart: Chart, said: str, width: int) -> list[Line]:
+    title = (
+        f"{words.chart_title(chart.link, chart.direction)}: 100% is {plain_rate(chart.capacity_mbps)} Mbit/s"
+    )
+    if len("  ") + cell_len(title) + len("; ") + cell_len(said) <= width:
+        return [[("  ", ""), (title, "bold"), (f"; {said}", "")]]
+    return paragraph(f"{title}; {said}", width, indent="  ", style="bold")
 
 
 def grouped(rates: Rates, group: int) -> list[float | None]:

@@ -201,11 +201,18 @@ def coverage_rows(coverage: NoteCoverage, clock: Clock) -> tuple[tuple[str, str]
     return tuple(rows)
 
 
+def per_cent(value: float) -> str:
+    """Two figures of a share that is in per cent already; never "100%" for less than all."""
+    if 0.0 < value < 0.01:
+        return "under 0.01%"
+    return f"{value:.2g}%" if value < 9.95 else f"{100 if value >= 100 else min(round(value), 99)}%"
+
+
 def _lost(coverage: NoteCoverage) -> str:
     if not coverage.lost_records:
         return "none"
     about = "about " if coverage.lost_is_estimate else ""
-    return f"{about}{coverage.lost_records:,} ({coverage.lost_percent:.2g}%)"
+    return f"{about}{coverage.lost_records:,} ({per_cent(coverage.lost_percent)})"
 
 
 def finding_facts(finding: Finding, clock: Clock, *, dated: bool) -> tuple[str, ...]:
@@ -246,6 +253,7 @@ MINUTE_MS: Final = 60_000
 HARDLY_USED: Final = 0.02
 ASKED: Final = "time looked at"
 NO_RECORDS: Final = "no records"
+NO_RECORDS_IN_THIS_TIME: Final = "no records in this time"
 LOAD: Final = "load"
 STATE: Final = "link"
 BUSY: Final = "busy"

@@ -48,13 +48,21 @@ def test_local_traffic_counts_on_no_link() -> None:
 def test_a_packet_through_two_links_counts_on_both() -> None:
     transit = record(SERVER, "198.51.100.4", ingress_interface=WAN, egress_interface=LTE, octets=500)
     flows, usage, _ = build([transit, up()], site(two_links()))
-    assert sorted(zip(flows.link.tolist(), flows.direction.tolist(), strict=True)) == [(0, DOWN), (0, UP), (1, UP)]
+    assert sorted(zip(flows.link.tolist(), flows.direction.tolist(), strict=True)) == [
+        (0, DOWN),
+        (0, UP),
+        (1, UP),
+    ]
     assert usage.ip_octets.sum(axis=2).tolist() == [[500, 1000], [0, 500]]
 
 
 def test_a_link_may_have_several_interfaces_and_large_numbers() -> None:
     links = two_links((WAN, 1_000_000), (LTE, 2**31 - 1))
-    rows = [up(egress_interface=1_000_000), up(egress_interface=2**31 - 1, octets=5), down(ingress_interface=2**32 - 1)]
+    rows = [
+        up(egress_interface=1_000_000),
+        up(egress_interface=2**31 - 1, octets=5),
+        down(ingress_interface=2**32 - 1),
+    ]
     flows, _, _ = build(rows, site(links))
     assert flows.link.tolist() == [0, 1, NO_LINK]
 
@@ -102,7 +110,10 @@ def test_the_side_that_shows_inside_addresses_counts_where_the_other_is_behind_t
 
 
 def test_another_exporters_metering_does_not_matter() -> None:
-    rows = [up(direction=0, src_port=1), up(direction=1, src_port=2, exporter="192.0.2.11", src_address=OTHER_HOST)]
+    rows = [
+        up(direction=0, src_port=1),
+        up(direction=1, src_port=2, exporter="192.0.2.11", src_address=OTHER_HOST),
+    ]
     flows, _, _ = build(rows)
     assert octets_by_direction(flows) == (0, 2000)
 
@@ -180,7 +191,9 @@ def test_octets_carry_the_framing_of_their_own_link() -> None:
 def test_only_the_sites_exporters_count_and_those_without_a_name() -> None:
     rows = [up(), up(exporter="192.0.2.99", src_port=2), up(exporter="::", src_port=3)]
     profile = site()
-    profile = profile.model_copy(update={"site": profile.site.model_copy(update={"exporters": ["192.0.2.10"]})})
+    profile = profile.model_copy(
+        update={"site": profile.site.model_copy(update={"exporters": ["192.0.2.10"]})}
+    )
     flows, _, _ = build(rows, profile)
     assert octets_by_direction(flows) == (0, 2000)
     assert WAN in flows.egress

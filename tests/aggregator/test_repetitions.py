@@ -6,7 +6,18 @@ import numpy as np
 import pytest
 
 from flowdiag.aggregator.twins import ALWAYS_LOOKED_AT, mixed, without_twins
-from tests.aggregator.tables import EXPORTER, HOST, MINUTE, SERVER, START, build, down, note_with, octets_by_direction, up
+from tests.aggregator.tables import (
+    EXPORTER,
+    HOST,
+    MINUTE,
+    SERVER,
+    START,
+    build,
+    down,
+    note_with,
+    octets_by_direction,
+    up,
+)
 
 SECOND_EXPORTER = "192.0.2.11"
 
@@ -54,7 +65,9 @@ def test_a_probe_each_second_is_no_repetition() -> None:
 
 
 def test_repetitions_are_found_in_long_exports_by_a_sample() -> None:
-    flows, _, _ = build([up(start=n / 10, end=n / 10 + 5, src_port=n % 60_000 + 1, octets=40 + n) for n in range(40)])
+    flows, _, _ = build(
+        [up(start=n / 10, end=n / 10 + 5, src_port=n % 60_000 + 1, octets=40 + n) for n in range(40)]
+    )
     times = -(-ALWAYS_LOOKED_AT // len(flows)) + 1
     rng = np.random.default_rng(3)
     many = {
@@ -63,8 +76,12 @@ def test_repetitions_are_found_in_long_exports_by_a_sample() -> None:
     many["outside_port"] = rng.integers(1, 65_535, len(many["octets"])).astype(np.int32)
     many["octets"] = rng.integers(1, 10**9, len(many["octets"])).astype(float)
     both = {name: np.concatenate([value, value]) for name, value in many.items()}
-    once, none = without_twins(type(flows)(**many, addresses=flows.addresses, applications=flows.applications))
-    half, dropped = without_twins(type(flows)(**both, addresses=flows.addresses, applications=flows.applications))
+    once, none = without_twins(
+        type(flows)(**many, addresses=flows.addresses, applications=flows.applications)
+    )
+    half, dropped = without_twins(
+        type(flows)(**both, addresses=flows.addresses, applications=flows.applications)
+    )
     assert none == 0
     assert dropped == len(once)
     assert half.octets.tolist() == once.octets.tolist()
@@ -78,7 +95,15 @@ def test_hashes_of_a_million_rows_are_distinct() -> None:
 def conversation(exporter: str, cuts: list[float], port: int, domain: int = 0) -> list[dict[str, object]]:
     """Records of one conversation of 100 octets a second, cut at some times."""
     return [
-        up(start=a, end=b, octets=round(100 * (b - a)), packets=10, src_port=port, exporter=exporter, domain=domain)
+        up(
+            start=a,
+            end=b,
+            octets=round(100 * (b - a)),
+            packets=10,
+            src_port=port,
+            exporter=exporter,
+            domain=domain,
+        )
         for a, b in zip(cuts, cuts[1:], strict=False)
     ]
 

@@ -177,7 +177,12 @@ def test_every_rule_has_a_source_and_a_class_that_exists() -> None:
     assert {rule["class"] for rule in rules["application"]} <= set(rules["class"])
     names = [rule["name"] for rule in rules["application"]]
     assert len(names) == len(set(names))
-    ports = [(kind, port) for rule in rules["application"] for kind in ("tcp", "udp") for port in rule.get(kind, [])]
+    ports = [
+        (kind, port)
+        for rule in rules["application"]
+        for kind in ("tcp", "udp")
+        for port in rule.get(kind, [])
+    ]
     assert len(ports) == len(set(ports))
     assert read_catalogue(text) == catalogue()
 

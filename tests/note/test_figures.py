@@ -6,7 +6,7 @@ import pytest
 
 from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.note.figures import evidence_rows, more_rows, plain_rate, ranked_table, who_rows
+from flowdiag.note.figures import evidence_rows, measured_rate, more_rows, plain_rate, ranked_table, who_rows
 
 
 def finding(**evidence: Any) -> Finding:
@@ -17,17 +17,27 @@ def finding(**evidence: Any) -> Finding:
     ("key", "value", "shown"),
     [
         ("mean_mbps", 39.1234, ("mean", "39.1 Mbit/s")),
+        ("mean_mbps", 0.004, ("mean", "under 0.01 Mbit/s")),
         ("full_minutes", 34, ("full", "34 min")),
+        ("full_minutes", 43_210, ("full", "43,210 min")),
         ("minutes_on_backup", 20.5, ("minutes on backup", "20.5 min")),
         ("gap_s", 2.5, ("gap of the switch", "2.5 seconds")),
+        ("gap_s", 1.0, ("gap of the switch", "1 second")),
         ("missing_s", 7_200.0, ("missing for", "2.0 hours")),
         ("interval_s", 10.0, ("planned interval", "10 seconds")),
         ("unanswered_share", 0.873, ("unanswered", "87%")),
         ("marked_share", 0.0, ("marked", "0%")),
         ("share_of_plan", 0.61, ("share of plan", "61%")),
         ("lost_percent", 4.21, ("lost", "4.2%")),
+        ("lost_percent", 100.0, ("lost", "100%")),
+        ("lost_percent", 99.96, ("lost", "99%")),
+        ("lost_percent", 0.0004, ("lost", "under 0.01%")),
         ("octets", 4_944_665_518, ("volume", "4.94 GB")),
         ("month_gb", 324.123, ("projected for a month", "324 GB")),
+        ("month_gb", 1_234.5, ("projected for a month", "1,234 GB")),
+        ("octets", 1_234_500_000_000, ("volume", "1,234 GB")),
+        ("octets", 1, ("volume", "1 octet")),
+        ("packets_times_budget", 12_345.6, ("times the planned packets", "12,346")),
         ("peak_packets_s", 11_980, ("peak packets", "11,980 a second")),
         ("attempts", 1_212, ("attempts", "1,212")),
         ("port", 8_443, ("port", "8443")),
@@ -40,6 +50,14 @@ def finding(**evidence: Any) -> Finding:
             "spells",
             [{"from": "2026-03-03T13:20:00+13:00", "to": "2026-03-03T13:26:00+13:00"}],
             ("spells", "13:20 to 13:26"),
+        ),
+        (
+            "switches",
+            [
+                {"from": "2026-03-03T13:20:00+13:00", "to": "2026-03-03T13:26:00+13:00", "gap_s": 2.5},
+                {"from": "2026-03-03T23:50:00+13:00", "to": "2026-03-04T00:10:00+13:00", "gap_s": None},
+            ],
+            ("switches", "Tue 3 Mar 13:20 to 13:26 (gap 2.5 s), Tue 3 Mar 23:50 to Wed 4 Mar 00:10"),
         ),
     ],
 )
@@ -68,13 +86,20 @@ def test_shares_too_small_to_matter_are_left_to_the_json() -> None:
         (0, "0"),
         (0.004, "under 0.01"),
         (0.5, "0.50"),
-        (4, "4"),
+        (4, "4.00"),
         (9.76, "9.76"),
         (17.33, "17.3"),
         (1_234.5, "1,234"),
     ],
 )
-def test_rates_have_about_three_figures(mbps: float, shown: str) -> None:
+def test_measured_rates_have_about_three_figures(mbps: float, shown: str) -> None:
+    assert measured_rate(mbps) == shown
+
+
+@pytest.mark.parametrize(
+    ("mbps", "shown"), [(100, "100"), (17.5, "17.5"), (0.5, "0.5"), (37.5, "37.5"), (10_000, "10,000")]
+)
+def test_plan_rates_are_written_as_plans_are(mbps: float, shown: str) -> None:
     assert plain_rate(mbps) == shown
 
 

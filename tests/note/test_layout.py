@@ -41,6 +41,48 @@ def test_a_long_name_is_cut_so_that_the_table_fits() -> None:
     assert "…" in shown(lines[1])
 
 
+LINKS = ("Link", "Direction", "Plan Mbit/s", "Mean", "95th pct.", "Peak", "Volume", "Busy min", "Full min")
+WIDEST = (
+    "lte (backup)",
+    "download",
+    "12,345",
+    "under 0.01",
+    "under 0.01",
+    "under 0.01",
+    "123.4 GB",
+    "43,210",
+    "35,790",
+)
+
+
+def test_headings_take_two_lines_before_anything_is_cut() -> None:
+    lines = table(LINKS, [WIDEST], left=2, width=100)
+    assert [shown(line).split() for line in lines] == [
+        ["Plan", "Busy", "Full"],
+        ["Link", "Direction", "Mbit/s", "Mean", "95th", "pct.", "Peak", "Volume", "min", "min"],
+        " ".join(WIDEST).split(),
+    ]
+
+
+@given(
+    st.lists(texts, min_size=2, max_size=2),
+    st.lists(st.text("0123456789,.", min_size=1, max_size=14), min_size=7, max_size=7),
+    st.integers(60, 100),
+)
+def test_no_figure_is_ever_cut(names: list[str], figures: list[str], width: int) -> None:
+    lines = table(LINKS, [(*names, *figures)], left=2, width=width)
+    assert max(cell_len(shown(line)) for line in lines) <= width
+    words = [word for line in lines for word in shown(line).split()]
+    assert all(figure in words for figure in figures)
+
+
+def test_figures_that_do_not_fit_go_on_below_with_the_names_again() -> None:
+    lines = table(("Name", "Volume", "Share"), [("a", "1" * 30, "2" * 30)], left=1, width=40)
+    assert plain(lines) == (
+        f"  Name{'Volume':>32}\n  a     {'1' * 30}\n\n  Name{'Share':>32}\n  a     {'2' * 30}\n"
+    )
+
+
 @given(st.lists(st.tuples(texts, st.just("")), max_size=4), st.integers(5, 40))
 def test_a_clipped_line_fits(parts: Line, width: int) -> None:
     line = clipped(parts, width)

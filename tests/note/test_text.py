@@ -3,13 +3,17 @@
 import re
 import subprocess
 import sys
+from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 from rich.cells import cell_len
 
+from flowdiag.note import figures
 from flowdiag.note.compose import compose
+from flowdiag.note.model import Note
 from flowdiag.note.text import render
-from tests.note.building import full_upload
+from tests.note.building import FULL_UPLOAD, diagnosis, full_upload, profile, resting_on
 from tests.note.situations import SITUATIONS, hostile
 
 ESCAPES = re.compile(r"\x1b\[[0-9;]*m")
@@ -52,6 +56,43 @@ def test_a_narrow_terminal_is_not_overrun(monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setenv("COLUMNS", "72")
     shown = ESCAPES.sub("", render(compose(full_upload()), on_terminal=True))
     assert max(map(cell_len, shown.splitlines())) <= 72
+
+
+def tables(note: Note) -> Iterator[tuple[str, ...]]:
+    yield from figures.link_rows(note.links)
+    for heading, ranked in (
+        ("Address", note.talkers),
+        ("Application", note.applications),
+        ("Address", note.destinations),
+    ):
+        yield from figures.ranked_table(heading, ranked)[1]
+
+
+@pytest.mark.parametrize("columns", [100, 80, 60])
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_no_table_loses_a_figure(name: str, columns: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    note = compose(SITUATIONS[name]())
+    shown = ESCAPES.sub("", render(note, on_terminal=True))
+    lines = [f"{line} " for line in shown.splitlines()]
+    for row in tables(note):
+        figure_cells = [cell for cell in row if cell[:1].isdigit() or cell.startswith("under")]
+        found = [cell for cell in figure_cells if any(f" {cell} " in line for line in lines)]
+        assert found == figure_cells
+    assert "…" not in "".join(
+        line for line in lines if "Mbit/s" in line or "download" in line or "upload" in line
+    )
+
+
+def test_a_long_name_of_a_link_takes_no_time_and_no_rate_away() -> None:
+    named = profile()
+    named.link[0].__dict__["name"] = " ".join(["the fibre of the upper floor"] * 7)
+    case = full_upload().case
+    finding = replace(FULL_UPLOAD, link=named.link[0].name)
+    given = diagnosis(replace(case, profile=named), resting_on(finding), finding)
+    shown = " ".join(render(compose(given)).split())
+    assert "upper floor upload | 14:16 to 14:53 NZDT | high confidence" in shown
+    assert "upper floor, upload: 100% is 20 Mbit/s; a column is 2 minutes" in shown
 
 
 def test_nothing_hostile_reaches_the_terminal() -> None:

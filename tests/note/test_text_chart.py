@@ -31,7 +31,7 @@ def test_what_passes_the_plan_gets_rows_above_it() -> None:
 def test_full_and_busy_minutes_the_window_and_the_state_have_rows_of_their_own() -> None:
     chart = charts(full_upload().case)[1]
     lines = plain(chart_lines(chart, CLOCK, 100)).splitlines()
-    assert lines[0] == "  fibre, upload: 100% is 20.0 Mbit/s; a column is 2 minutes"
+    assert lines[0] == "  fibre, upload: 100% is 20 Mbit/s; a column is 2 minutes"
     rows = {line[:9].strip(): line[11:] for line in lines}
     assert (
         rows["load"] == " " * 18 + "F" * 18
@@ -54,7 +54,7 @@ def test_gaps_are_gaps() -> None:
 
 def test_an_unused_link_is_a_line_of_text() -> None:
     lines = drawn(2, Traffic(10).office())
-    assert lines == ["  lte, download: 100% is 30.0 Mbit/s; never above 2% of it, silent throughout"]
+    assert lines == ["  lte, download: 100% is 30 Mbit/s; never above 2% of it, silent throughout"]
     lines = drawn(0, Traffic(10).office(), unheard=(0, 10))
     assert lines == ["  fibre, download: 100% is 100 Mbit/s; no records in this time"]
 

@@ -111,7 +111,9 @@ def test_times_lie_within_the_minutes_of_the_traffic(ipfix: tuple[Export, list[d
     assert ipfix[0].report.impossible_times == 0
 
 
-def test_netflow5_counts_frames_and_names_the_last_record(netflow5: tuple[Export, list[dict[str, Any]]]) -> None:
+def test_netflow5_counts_frames_and_names_the_last_record(
+    netflow5: tuple[Export, list[dict[str, Any]]],
+) -> None:
     export, rows = netflow5
     expected = {key: value for key, value in truth(7).items() if ":" not in key[0]}
     assert totals(rows) == expected

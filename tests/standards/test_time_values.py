@@ -72,18 +72,35 @@ def test_ntp_era_one_starts_in_february_2036() -> None:
 FORMS = {
     "seconds": ((150, 4), (151, 4), SECONDS - 10, SECONDS - 8),
     "milliseconds": ((152, 8), (153, 8), (SECONDS - 10) * 1000, (SECONDS - 8) * 1000),
-    "microseconds": ((154, 8), (155, 8), (SECONDS - 10 + 2_208_988_800) << 32, (SECONDS - 8 + 2_208_988_800) << 32),
-    "nanoseconds": ((156, 8), (157, 8), (SECONDS - 10 + 2_208_988_800) << 32, (SECONDS - 8 + 2_208_988_800) << 32),
+    "microseconds": (
+        (154, 8),
+        (155, 8),
+        (SECONDS - 10 + 2_208_988_800) << 32,
+        (SECONDS - 8 + 2_208_988_800) << 32,
+    ),
+    "nanoseconds": (
+        (156, 8),
+        (157, 8),
+        (SECONDS - 10 + 2_208_988_800) << 32,
+        (SECONDS - 8 + 2_208_988_800) << 32,
+    ),
     "microseconds before export": ((158, 4), (159, 4), 10_000_000, 8_000_000),
     "start and duration in ms": ((152, 8), (161, 4), (SECONDS - 10) * 1000, 2000),
     "end and duration in us": ((162, 4), (153, 8), 2_000_000, (SECONDS - 8) * 1000),
     "seconds of 8 octets, as in RFC 7133's figure": ((150, 8), (151, 8), SECONDS - 10, SECONDS - 8),
-    "two observation times, the later first": ((323, 8), (323, 8), (SECONDS - 8) * 1000, (SECONDS - 10) * 1000),
+    "two observation times, the later first": (
+        (323, 8),
+        (323, 8),
+        (SECONDS - 8) * 1000,
+        (SECONDS - 10) * 1000,
+    ),
 }
 
 
 @pytest.mark.parametrize("form", FORMS.values(), ids=FORMS.keys())
-def test_a_flow_from_10_to_8_seconds_before_its_export(form: tuple[tuple[int, int], tuple[int, int], int, int]) -> None:
+def test_a_flow_from_10_to_8_seconds_before_its_export(
+    form: tuple[tuple[int, int], tuple[int, int], int, int],
+) -> None:
     first, second, first_value, second_value = form
     fields = a_set(2, template(256, ((8, 4), first, second)))
     record = bytes(4) + first_value.to_bytes(first[1], "big") + second_value.to_bytes(second[1], "big")
@@ -96,7 +113,12 @@ def test_ipfix_uptimes_count_from_the_init_time_in_the_record() -> None:
     # RFC 5102 5.9.11 to 5.9.13
     init_ms = SECONDS * 1000 - 5_000_000
     fields = a_set(2, template(256, ((8, 4), (22, 4), (21, 4), (160, 8))))
-    record = bytes(4) + (4_990_000).to_bytes(4, "big") + (4_992_000).to_bytes(4, "big") + init_ms.to_bytes(8, "big")
+    record = (
+        bytes(4)
+        + (4_990_000).to_bytes(4, "big")
+        + (4_992_000).to_bytes(4, "big")
+        + init_ms.to_bytes(8, "big")
+    )
     (row,) = decode(ipfix(fields, a_set(256, record), export_s=SECONDS)).rows
     assert row["start"].timestamp() == SECONDS - 10  # type: ignore[attr-defined]
     assert row["end"].timestamp() == SECONDS - 8  # type: ignore[attr-defined]

@@ -30,10 +30,13 @@ class Group:
 
     parts: the octets of each set, without padding unless the template varies; places: where each stands in
     the epoch, message * SETS + number of the set in it; counts: records in each; starts: of the records
-    within their set, if the template varies.
+    within their set, if the template varies; sampling, init_ms: what the domain and the session's domain 0
+    have told by the end of the epoch.
     """
 
-    __slots__ = ("counts", "domain", "parts", "places", "sampling", "starts", "template", "width")
+    __slots__ = (
+        "counts", "domain", "init_ms", "parts", "places", "sampling", "starts", "template", "width",
+    )  # fmt: skip
 
     def __init__(self, domain: Domain, template: Template) -> None:
         self.domain = domain
@@ -44,6 +47,13 @@ class Group:
         self.counts = array("q")
         self.starts = array("q")
         self.sampling: tuple[Sampling, Sampling | None] = (domain.sampling, None)
+        self.init_ms: int | None = None
+
+    def seal(self) -> None:
+        """Keeps what is told now: it is what counts for the data sets here."""
+        domain, whole = self.domain, self.domain.whole_session
+        self.sampling = domain.sampling, None if whole is None else whole.sampling
+        self.init_ms = whole.init_ms if domain.init_ms is None and whole is not None else domain.init_ms
 
 
 class Stream:
@@ -78,8 +88,9 @@ class Domain:
     index: its place in the decoder's list; groups: what waits for the columnar step, by template id, where
     the template is of fixed length and describes flows: the fast path; varying: the other groups; expected:
     the sequence number that cannot be a copy, None if unknown; init_ms: start of the metering process, ms
-    since 1970, if told; held: numbers of the data sets that wait for a template, by its id; evicted: template
-    ids of those that had to go; header_sampling: the sampling word of the last v5 header.
+    since 1970, if told (told_init_ms: by the message that is being read); held: numbers of the data sets that
+    wait for a template, by its id; evicted: template ids of those that had to go; header_sampling: the
+    sampling word of the last v5 header.
     """
 
     def __init__(self, stream: Stream, version: int, number: int, index: int, report: SessionReport) -> None:
@@ -99,15 +110,16 @@ class Domain:
         self.expected: int | None = None
         self.sampling = Sampling()
         self.init_ms: int | None = None
+        self.told_init_ms: int | None = None
         self.own_losses: dict[int, int] = {}
         self.late_records = 0  # records of held sets that were decoded after their message was evaluated
         self.clock_offsets: list[int] = []
 
     @property
-    def session_sampling(self) -> Sampling | None:
-        """What the session's domain 0 told, for another domain of an IPFIX session."""
+    def whole_session(self) -> Domain | None:
+        """The session's domain 0, for another domain of an IPFIX session."""
         whole = self.stream.domains[10].get(0) if self.version == 10 else None
-        return None if whole is None or whole is self else whole.sampling
+        return None if whole is self else whole
 
     def drop_outdated_groups(self) -> None:
         """Keeps the short way from adding to groups of a template that has been replaced."""

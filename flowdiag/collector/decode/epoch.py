@@ -113,10 +113,9 @@ class Epoch:
     def seal(self) -> None:
         """Nothing more comes: what the domains have told so far is what counts for the data sets here."""
         for group in self.groups:
-            domain = group.domain
-            group.sampling = domain.sampling, domain.session_sampling
-            domain.groups.clear()
-            domain.varying.clear()
+            group.seal()
+            group.domain.groups.clear()
+            group.domain.varying.clear()
 
     def read_headers(self) -> Headers:
         octets = np.frombuffer(b"".join(self.headers), np.uint8).reshape(-1, HEADER_KEPT)

@@ -197,7 +197,7 @@ class Intake:
     def _apply(
         self, domain: Domain, header: Header, datagram: Datagram, file: str, steps: list[Step], epoch: Epoch
     ) -> None:
-        """Definitions and options first: a rate that changes counts from its message on, as a whole."""
+        """Definitions and options first: a rate or a start that changes counts from its message on, as a whole."""
         table = domain.sampling
         if header.version == NETFLOW5:
             domain.header_sampling = header.sampling
@@ -216,9 +216,10 @@ class Intake:
             elif isinstance(step, DataSet) and step.template.options:
                 options += step.records
                 table = self._read_options(domain, step, table, file, datagram.offset)
-        if domain.sampling.changes(table):
+        restarted = domain.init_ms is not None and domain.init_ms != domain.told_init_ms
+        if restarted or domain.sampling.changes(table):
             epoch = self._seal()
-        domain.sampling = table
+        domain.sampling, domain.init_ms = table, domain.told_init_ms
         message = epoch.add_message(domain, datagram.payload, datagram.offset)
         records = self._add_data(domain, datagram, steps, epoch, message)
         epoch.records[message] = records + options
@@ -287,6 +288,7 @@ class Intake:
             if template.options:
                 epoch.options[message] = epoch.options.get(message, 0) + step.records
                 domain.sampling = self._read_options(domain, step, domain.sampling, file, held.offset)
+                domain.init_ms = domain.told_init_ms
             else:
                 place = message * SETS + SETS - 1
                 epoch.add_data(domain, template, step.part, step.starts, step.records, place)

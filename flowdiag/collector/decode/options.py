@@ -172,7 +172,7 @@ class Options:
         if seconds := values.integer(ie.IDLE_TIMEOUT):
             domain.report.idle_timeout_s = seconds
         if init_ms := values.integer(ie.SYSTEM_INIT_MILLISECONDS):
-            domain.init_ms = min(init_ms, _MAX_TIME_MS)
+            domain.told_init_ms = min(init_ms, _MAX_TIME_MS)
         for number in _OWN_LOSSES:
             if lost := values.integer(number):
                 domain.own_losses[number] = lost

@@ -79,8 +79,9 @@ class Sampling:
 
     def changes(self, later: Sampling) -> bool:
         """Whether a later table gives another rate where this one already gave one."""
-        if self.domain is not None and self.domain != later.domain:
-            return True
+        for before, after in ((self.domain, later.domain), (self.only_selector, later.only_selector)):
+            if before is not None and before != after:
+                return True
         pairs = (
             (self.selectors, later.selectors),
             (self.interfaces, later.interfaces),

@@ -68,9 +68,13 @@ MESSAGES = st.one_of(
     st.binary(max_size=80),
     st.builds(lambda sets, **head: ipfix(*sets, **head), SETS, sequence=SEQUENCES, export_s=EXPORTED),
     st.builds(lambda sets, **head: netflow9(*sets, **head), SETS, sequence=SEQUENCES, export_s=EXPORTED),
-    st.builds(lambda body, count: struct.pack("!HH", 5, count) + body, st.binary(max_size=200), st.integers(0, 4)),
+    st.builds(
+        lambda body, count: struct.pack("!HH", 5, count) + body, st.binary(max_size=200), st.integers(0, 4)
+    ),
 )
-SESSIONS = st.sampled_from([session(), session(port=50_001), session(transport="tcp"), session(transport="file")])
+SESSIONS = st.sampled_from(
+    [session(), session(port=50_001), session(transport="tcp"), session(transport="file")]
+)
 
 
 def sound(table: pa.Table) -> None:
@@ -132,7 +136,9 @@ def test_shuffled_messages_give_the_same_flows_when_templates_come_first(order: 
 @given(st.integers(0, 400), st.integers(0, 255))
 @settings(max_examples=200, deadline=None)
 def test_one_wrong_octet_never_raises(place: int, value: int) -> None:
-    messages = [bytearray(message) for message in (*stream()[:6], ipfix(with_template()), netflow9(with_template9()))]
+    messages = [
+        bytearray(message) for message in (*stream()[:6], ipfix(with_template()), netflow9(with_template9()))
+    ]
     for message in messages:
         if place < len(message):
             message[place] = value

@@ -95,13 +95,17 @@ def netflow5(
     return struct.pack("!HHIIIIBBH", *head) + b"".join(records)
 
 
-def record5(octets: int = 100, packets: int = 1, first: int = UPTIME_MS - 2000, last: int = UPTIME_MS - 1000) -> bytes:
+def record5(
+    octets: int = 100, packets: int = 1, first: int = UPTIME_MS - 2000, last: int = UPTIME_MS - 1000
+) -> bytes:
     addresses = v4_octets("10.0.0.1") + v4_octets("198.51.100.1") + bytes(4)
     counters = struct.pack("!HHIIII", 1, 2, packets, octets, first, last)
     return addresses + counters + struct.pack("!HHBBBBHHBBH", 1234, 443, 0, 0x1B, 6, 0x28, 0, 0, 24, 24, 0)
 
 
-def flow(number: int = 1, *, start_ms: int = EXPORT_S * 1000 - 5000, end_ms: int = EXPORT_S * 1000 - 1000) -> bytes:
+def flow(
+    number: int = 1, *, start_ms: int = EXPORT_S * 1000 - 5000, end_ms: int = EXPORT_S * 1000 - 1000
+) -> bytes:
     """A record of FLOW_FIELDS: 100 * number octets in number packets, from 10.0.0.number."""
     addresses = v4_octets(f"10.0.0.{number % 256}") + v4_octets("198.51.100.1")
     rest = (1000 + number % 60_000, 443, 6, 100 * number, number, start_ms, end_ms)
