@@ -32,6 +32,8 @@ from flowdiag.collector.decode.times import MessageTimes
 from flowdiag.collector.report import ExportReport
 from flowdiag.flows import UNKNOWN_ADDRESS
 
+_MAX_COUNT: Final = (1 << 64) - 1
+
 EVENTS: Final = "records of events (address translation, firewall), which are no flows, were left out"
 NO_FLOWS: Final = "records without addresses and counters, which are no flows, were left out"
 
@@ -155,4 +157,9 @@ class Normaliser:
 
 
 def _sum(counts: NDArray[np.uint64], kept: Mask | None) -> int:
-    return int((counts if kept is None else counts[kept]).sum())
+    """The exact sum: hostile counters add up beyond 64 bits."""
+    chosen = counts if kept is None else counts[kept]
+    if not len(chosen) or int(chosen.max()) < _MAX_COUNT // len(chosen):
+        return int(chosen.sum())
+    low, high = chosen & np.uint64(0xFFFF_FFFF), chosen >> np.uint64(32)
+    return int(low.sum()) + (int(high.sum()) << 32)

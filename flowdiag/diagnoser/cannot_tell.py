@@ -4,15 +4,17 @@ Means: an honest "we do not know". Saying that the line was fine would be a gues
 
 Decided: when nothing that explains the complaint was found and one of these holds: the window lies outside
 the export; less than half of it is covered (silences of the exporter as for export-gap); nothing was
-measured on any link of the profile; or several links cannot be told apart because the records carry no
-interface numbers.
+measured on any link of the profile; several links cannot be told apart because the records carry no
+interface numbers; or the time looked at holds no three minutes and a line was at its limit for most of it,
+which is too short to tell a passing burst from a full line (see at_limit.py).
 
-Thresholds: half of the window (by agreement on what "covered" means, no source).
+Thresholds: half of the window, half of the short time (by agreement on what "covered" and "most" mean, no
+source).
 
 Fooled by: a window given in the wrong time zone or on the wrong day lies outside the export.
 
-Do: the helpdesk gets an export that covers the time; the engineer sees to it that the router exports all
-its traffic with interface numbers.
+Do: the helpdesk gets an export that covers the time, of some minutes at least; the engineer sees to it that
+the router exports all its traffic with interface numbers.
 
 Limits: none.
 """
@@ -22,8 +24,9 @@ from __future__ import annotations
 from typing import Final
 
 from flowdiag.diagnoser import wording_verdict as words
+from flowdiag.diagnoser.at_limit import at_limit
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.finding import Verdict
+from flowdiag.diagnoser.finding import Action, Verdict
 from flowdiag.diagnoser.silences import covered
 
 CODE: Final = "cannot-tell"
@@ -36,30 +39,34 @@ def verdict(case: Case) -> Verdict | None:
     why = _why(case)
     if why is None:
         return None
-    said, reason = why
+    said, reason, next_steps = why
     return Verdict(
         code=CODE,
         sentence=words.CANNOT_TELL + said,
         confidence="high",
         reasons=(reason,) if reason else (),
-        next_steps=words.GET_AN_EXPORT,
+        next_steps=next_steps,
     )
 
 
-def _why(case: Case) -> tuple[str, str] | None:
-    """What to tell the client, and the engineer."""
+def _why(case: Case) -> tuple[str, str, tuple[Action, ...]] | None:
+    """What to tell the client, what to tell the engineer, and what to do."""
     coverage, (begin, end) = case.coverage, case.window_ms
     if not case.profile.link:
-        return words.NO_LINKS, ""
+        return words.NO_LINKS, "", words.GET_AN_EXPORT
     if coverage.first_ms is None or coverage.last_ms is None or coverage.records == 0:
-        return words.NOTHING_READ, ""
+        return words.NOTHING_READ, "", words.GET_AN_EXPORT
     if end <= coverage.first_ms or begin > coverage.last_ms:
-        return words.OUTSIDE, words.NOT_COVERED_REASON
+        return words.OUTSIDE, words.NOT_COVERED_REASON, words.GET_AN_EXPORT
     if not coverage.links_apart:
-        return words.LINKS_NOT_APART, words.LINKS_REASON
+        return words.LINKS_NOT_APART, words.LINKS_REASON, words.EXPORT_INTERFACES
     if not (case.flows.link >= 0).any():
-        return words.NOTHING_ON_LINKS, words.NOTHING_ON_LINKS_REASON
+        return words.NOTHING_ON_LINKS, words.NOTHING_ON_LINKS_REASON, words.CORRECT_INTERFACES
     part = covered(case)
     if part < LEAST_COVERED:
-        return words.too_little(part), words.too_little_reason(part)
+        return words.too_little(part), words.too_little_reason(part), words.GET_AN_EXPORT
+    open_ends = [limit for limit in at_limit(case) if limit.leaves_open]
+    if open_ends:
+        limit = open_ends[0]
+        return words.too_short(case, limit), words.at_limit_reason(case, limit), words.GET_AN_EXPORT
     return None

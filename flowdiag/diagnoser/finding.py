@@ -46,9 +46,12 @@ class Finding:
 
 @dataclass(frozen=True)
 class Verdict:
+    """had_room: False where a line was at its limit for a while, though too briefly for a finding of its own."""
+
     code: str
     sentence: str  # plain words for the client
     confidence: Confidence
     finding: Finding | None = None  # the finding it rests on; None for not-the-link and cannot-tell
     reasons: tuple[str, ...] = ()
     next_steps: tuple[Action, ...] = ()
+    had_room: bool = True

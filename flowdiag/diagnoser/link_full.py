@@ -66,6 +66,6 @@ def _finding(case: Case, episode: Episode) -> Finding:
         start_ms=start,
         end_ms=end,
         evidence=evidence,
-        actions=words.LINK_FULL_BACKUP if plan.role == "backup" else words.LINK_FULL,
+        actions=words.link_full_actions(plan.role, evidence),
         doubts=said,
     )

@@ -5,7 +5,11 @@ lines were not full.
 
 Decided: when no finding that explains a complaint touches its window, and the export covers at least half
 of it. The room is told by the fullest minute of the fullest direction, rounded up to a whole per cent, so
-that "never above" holds. Backups count when they carried more than a twentieth of their rate.
+that "never above" holds. Backups count when they carried more than a twentieth of their rate. Where a line
+was at its limit for half a minute or more, yet not for the three minutes that make it a full link, no room is
+claimed: how long is said instead, at the records' own resolution (see at_limit.py), and the confidence falls
+to medium, or to low from a quarter of the time on. Where the time looked at holds no three minutes and the line
+was at its limit for most of it, the verdict is cannot-tell.
 
 Thresholds: none of its own; it is what is left when every other verdict has been ruled out.
 
@@ -28,8 +32,9 @@ import numpy as np
 from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser import wording as words
 from flowdiag.diagnoser import wording_verdict
+from flowdiag.diagnoser.at_limit import MUCH, at_limit
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.confidence import MINOR, NOTED, Doubt, grade
+from flowdiag.diagnoser.confidence import MAJOR, MINOR, NOTED, Doubt, grade
 from flowdiag.diagnoser.episodes import capacity_mbps, sampling_error
 from flowdiag.diagnoser.finding import Verdict
 from flowdiag.diagnoser.silences import covered
@@ -61,7 +66,12 @@ def verdict(case: Case) -> Verdict:
     busiest = found[0] if found else None
     limits = case.profile.thresholds
     missing = 1.0 - covered(case)
+    reached = at_limit(case)
     doubts = [
+        *(
+            Doubt(wording_verdict.at_limit_reason(case, limit), MAJOR if limit.share >= MUCH else MINOR)
+            for limit in reached
+        ),
         Doubt(wording_verdict.too_little_reason(1.0 - missing), MINOR)
         if missing > 1.0 - WELL_COVERED
         else None,
@@ -71,7 +81,7 @@ def verdict(case: Case) -> Verdict:
         else Doubt(words.NOT_IN_BURSTS, NOTED),
     ]
     if busiest is not None:
-        near = busiest.share >= NEARLY_BUSY * limits.busy
+        near = not reached and busiest.share >= NEARLY_BUSY * limits.busy
         doubts.append(Doubt(wording_verdict.NEARLY_BUSY, MINOR) if near else None)
         error = sure.Z_95 * sampling_error(case, busiest.link, busiest.direction)
         if error > 0.0:
@@ -80,10 +90,13 @@ def verdict(case: Case) -> Verdict:
     level, said = grade(doubts)
     return Verdict(
         code=CODE,
-        sentence=wording_verdict.not_the_link(case, found),
+        sentence=wording_verdict.reached_its_limit(case, reached)
+        if reached
+        else wording_verdict.not_the_link(case, found),
         confidence=level,
         reasons=(*(wording_verdict.room_reason(case, place) for place in found), *said),
         next_steps=wording_verdict.LOOK_ELSEWHERE,
+        had_room=not reached,
     )
 
 

@@ -64,6 +64,12 @@ LINK_FULL: Final = (
     Action("engineer", "Limit bulk transfers a little under the line's rate, and give calls priority."),
     Action("account manager", "If the line is full on many days, compare it with a larger plan."),
 )
+LINK_FULL_SHARED: Final = (
+    Action("client", "Put off what can wait, such as updates and large transfers."),
+    Action("helpdesk", "Find out with the client what the busiest devices are doing and what can wait."),
+    Action("engineer", "Share the line fairly among the devices, and give calls priority."),
+    Action("account manager", "If the line is full on many days, compare it with a larger plan."),
+)
 LINK_FULL_BACKUP: Final = (
     Action("client", "Put off large transfers until the main line is back."),
     Action("helpdesk", "Find out with the client what the busiest device is doing and whether it can wait."),
@@ -124,9 +130,9 @@ def fine_percent(share: float) -> str:
 
 
 def rate(mbps: float) -> str:
-    """Three figures or so, as much as one-minute means support; what would round to nothing is said to be more."""
+    """Three figures or so, as much as one-minute means support; small rates in kbit/s."""
     if 0.0 < mbps < 0.01:
-        return "under 0.01 Mbit/s"
+        return f"{mbps * 1000:.1f} kbit/s" if mbps >= 0.00005 else "under 0.1 kbit/s"
     if mbps >= 99.95:
         return f"{mbps:,.0f} Mbit/s"
     return f"{mbps:.1f} Mbit/s" if mbps >= 9.95 else f"{mbps:.2f} Mbit/s"
@@ -244,13 +250,26 @@ def link_full(
     return summary, client
 
 
+# Shares of the busiest device from which a link was filled by it, or by a few.
+MOSTLY_ONE: Final = 0.6
+A_FEW: Final = 0.3
+
+
 def _cause(evidence: Mapping[str, Any], way: str) -> str:
     hosts = evidence.get("hosts") or ()
     if not hosts:
         return ""
-    if hosts[0]["share"] >= 0.6:
+    if hosts[0]["share"] >= MOSTLY_ONE:
         return f", mostly by one device's {way}s"
-    return ", by many devices together" if hosts[0]["share"] < 0.3 else ", by a few devices together"
+    return ", by many devices together" if hosts[0]["share"] < A_FEW else ", by a few devices together"
+
+
+def link_full_actions(role: str, evidence: Mapping[str, Any]) -> tuple[Action, ...]:
+    """What to do depends on whose traffic it was: one device's can be paused, that of many cannot."""
+    if role == "backup":
+        return LINK_FULL_BACKUP
+    hosts = evidence.get("hosts") or ()
+    return LINK_FULL if hosts and hosts[0]["share"] >= MOSTLY_ONE else LINK_FULL_SHARED
 
 
 def link_busy(

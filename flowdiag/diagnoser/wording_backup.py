@@ -40,7 +40,9 @@ SHORT_EXPORT: Final = "The month's volume is projected from less than a day."
 
 FAILED_OVER: Final = (
     Action("helpdesk", "Open a fault for the primary with its carrier; give the times of the failover."),
-    Action("client", "While the site is on its backup, put off large transfers and updates."),
+    Action(
+        "client", "Should it happen again, put off large transfers and updates until the main line is back."
+    ),
     Action(
         "field engineer", "If the carrier finds nothing, check the primary's cabling and terminal on site."
     ),
@@ -48,12 +50,12 @@ FAILED_OVER: Final = (
 STUCK: Final = (
     Action("helpdesk", "Check whether the primary is up now; if it is down, open a fault with its carrier."),
     Action("engineer", "If the primary is up, find out why the router has not gone back to it."),
-    Action("client", "Until then, put off large transfers and updates."),
+    Action("client", "Put off large transfers and updates until the main line is back."),
 )
 UNSTEADY: Final = (
     Action("helpdesk", "Escalate the unsteady primary to its carrier with the times of every change."),
     Action("engineer", "Consider holding the site on its backup until the primary is steady."),
-    Action("client", "Expect calls and sessions to drop until the primary is repaired."),
+    Action("client", "Expect calls and sessions to drop until the main line is repaired."),
 )
 LINE_DOWN: Final = (
     Action(
@@ -81,19 +83,24 @@ KEEPALIVE_SETTING: Final = (
 )
 
 
+# Not strftime's, which depend on the locale.
+_WEEKDAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
 def moment(case: Case, ms: int) -> str:
     """ISO 8601 with the site's offset, whole seconds."""
     return _local(case, ms).replace(microsecond=0).isoformat()
 
 
 def clock(case: Case, ms: int) -> str:
-    """HH:MM in the site's zone, with the date where the export covers more than one local day."""
+    """14:05 in the site's zone; Tue 3 Mar 14:05 where export and window are not all on one local day."""
     when = _local(case, ms)
-    first, last = case.coverage.first_ms, case.coverage.last_ms
-    one_day = (
-        first is not None and last is not None and _local(case, first).date() == _local(case, last).date()
-    )
-    return when.strftime("%H:%M") if one_day else when.strftime("%Y-%m-%d %H:%M")
+    begin, end = case.window_ms
+    told = [ms, begin, max(end - 1, begin), case.coverage.first_ms, case.coverage.last_ms]
+    if len({_local(case, time).date() for time in told if time is not None}) == 1:
+        return f"{when:%H:%M}"
+    return f"{_WEEKDAYS[when.weekday()]} {when.day} {_MONTHS[when.month - 1]} {when:%H:%M}"
 
 
 def _local(case: Case, ms: int) -> datetime:
@@ -156,20 +163,29 @@ def on_backup(case: Case, link: str, failover: Failover, full: bool) -> Said:
     if failover.began_before and failover.still:
         client = "Your main line carried nothing; the site ran on its backup line all along."
     elif failover.still:
-        client = f"Your main line failed at {start}, and the site has been on its backup line since."
+        client = f"Your main line has carried nothing since {start}; the site has been on its backup line."
     elif failover.began_before:
         client = f"The site ran on its backup line until {end}, because the main line carried nothing."
     else:
-        client = f"Your main line failed at {start}; the site ran on its backup line until {end}."
+        client = f"Your main line stopped at {start}; the site ran on its backup line until {end}."
     if full:
         client += " The backup line was at its limit, which makes everything slow."
-    else:
+    elif _slower(case, link):
         client += " The backup line is slower than the main one."
     return summary, client
 
 
+def _slower(case: Case, backup: str) -> bool:
+    """Whether a backup's plan has less room than that of every primary, either way."""
+    plan = next(link for link in case.profile.link if link.name == backup)
+    primaries = [link for link in case.profile.link if link.role == "primary"]
+    return all(plan.down_mbps < link.down_mbps and plan.up_mbps <= link.up_mbps for link in primaries)
+
+
 def _gap(ms: int) -> str:
-    return f"{ms / 1000:.1f} seconds" if ms < 10_000 else duration(ms)
+    if ms >= 10_000 or round(ms / 100) % 10 == 0:
+        return duration(ms)
+    return f"{ms / 1000:.1f} seconds"
 
 
 def flapping(case: Case, link: str, group: Sequence[Failover]) -> Said:
@@ -247,7 +263,9 @@ def keepalive_missing(
 
 def keepalive_unanswered(case: Case, link: str, keepalive: Keepalive, gap: Gap, sent: int, back: int) -> Said:
     start, end = clock(case, gap.start_ms), clock(case, gap.end_ms)
-    answer = "none was answered" if back == 0 else f"{back} of them were answered"
+    answer = (
+        "none was answered" if back == 0 else f"{back:,} of them {'was' if back == 1 else 'were'} answered"
+    )
     summary = (
         f"The {_probe(keepalive)} on the backup {link} went out {_count(sent, 'time')} "
         f"from {start} to {end}; {answer}."
@@ -258,11 +276,12 @@ def keepalive_unanswered(case: Case, link: str, keepalive: Keepalive, gap: Gap, 
 def keepalive_excess(
     case: Case, link: str, keepalive: Keepalive, packets_times: float, octets_times: float | None
 ) -> Said:
-    parts = [f"{three_figures(packets_times)} times the packets"]
-    if octets_times is not None:
-        parts.append(f"{three_figures(octets_times)} times the octets")
+    told = [("packets", packets_times)] + ([] if octets_times is None else [("octets", octets_times)])
+    # As many as planned is nothing to speak of, unless it is all that there is to say.
+    above = [(what, times) for what, times in told if times >= 1.05] or told
+    parts = [f"{three_figures(times)} times the {what}" for what, times in above]
     summary = (
-        f"The {_probe(keepalive)} on the backup {link} sends {_listed(parts)} that one each "
+        f"The {_probe(keepalive)} on the backup {link} sends {_listed(parts)} that one every "
         f"{keepalive.interval_s:g} s explains."
     )
     return summary, "The test of the backup line sends far more data than it should."
@@ -270,7 +289,7 @@ def keepalive_excess(
 
 def keepalive_irregular(case: Case, link: str, keepalive: Keepalive, cadence_s: float) -> Said:
     summary = (
-        f"The {_probe(keepalive)} on the backup {link} runs each {three_figures(cadence_s)} s instead of each "
+        f"The {_probe(keepalive)} on the backup {link} runs every {three_figures(cadence_s)} s instead of every "
         f"{keepalive.interval_s:g} s."
     )
     return summary, "The test of the backup line runs at another pace than planned; nothing is broken."
@@ -279,6 +298,6 @@ def keepalive_irregular(case: Case, link: str, keepalive: Keepalive, cadence_s: 
 def keepalive_candidate(link: str, address: str, interval_s: float) -> str:
     """A caution about a backup without listed keepalives; it alleges nothing."""
     return (
-        f"The backup {link} sends small steady packets to {address}, one each {three_figures(interval_s)} s or so; if "
+        f"The backup {link} sends small steady packets to {address}, about one every {three_figures(interval_s)} s; if "
         "that is its keepalive, add it to the site profile so that it can be watched."
     )

@@ -21,6 +21,7 @@ from flowdiag.diagnoser.wording import (
 from flowdiag.diagnoser.wording_backup import Said, clock, duration, volume
 
 if TYPE_CHECKING:
+    from flowdiag.diagnoser.at_limit import AtLimit
     from flowdiag.diagnoser.not_the_link import Room
 
 LOOK_ELSEWHERE: Final = (
@@ -35,6 +36,14 @@ LOOK_ELSEWHERE: Final = (
 GET_AN_EXPORT: Final = (
     Action("helpdesk", "Get an export that covers the time of the complaint and run the diagnosis again."),
     Action("engineer", "Check that the router exports its interfaces and all its traffic."),
+)
+EXPORT_INTERFACES: Final = (
+    Action("engineer", "Let the router export the ingress and egress interface of each flow."),
+    Action("helpdesk", "Run the diagnosis again on an export that has them."),
+)
+CORRECT_INTERFACES: Final = (
+    Action("engineer", "Correct the interfaces in the site profile; `flowdiag inspect` lists those in use."),
+    Action("helpdesk", "Check that this export is the site's."),
 )
 
 
@@ -101,11 +110,46 @@ def not_the_link(case: Case, room: Sequence[Room]) -> str:
     """room: the fullest direction of each link that carried something, the fullest first."""
     when = span(case, *case.window_ms) if case.window_given else "in the time that was measured"
     if not room:
-        said = f"Your line was not the cause: it carried next to nothing {when}."
+        said = f"{_cleared('line', case)} carried next to nothing {when}."
     else:
         line = whose_line(case, room[0].link)
-        said = f"Your {line} was not the cause: it was never used above {percent_up(room[0].share)} {when}."
+        said = f"{_cleared(line, case)} was never used above {percent_up(room[0].share)} {when}."
+    if case.reported is None:
+        return said
     return f"{said} Look next at the Wi-Fi, the device, the far end and the quality of the line."
+
+
+def _cleared(line: str, case: Case) -> str:
+    """How a sentence on a line with room begins; without a complaint there is no cause to speak of."""
+    return f"Your {line} had room: it" if case.reported is None else f"Your {line} was not the cause: it"
+
+
+def reached_its_limit(case: Case, reached: Sequence[AtLimit]) -> str:
+    """reached: not empty, the longest first."""
+    limit = reached[0]
+    line, way = whose_line(case, limit.link), WAYS[limit.direction]
+    longest = duration(limit.longest_ms)
+    said = (
+        f"Your {line} was not full for long: its {way} reached its limit for {longest} at a stretch, "
+        f"around {clock(case, limit.start_ms)}"
+    )
+    if limit.total_ms > limit.longest_ms:
+        said += f", and for {duration(limit.total_ms)} in all"
+    return (
+        f"{said}. That may have been felt, but it does not explain a longer trouble. "
+        "Look next at the Wi-Fi, the device, the far end and the quality of the line."
+    )
+
+
+def at_limit_reason(case: Case, limit: AtLimit) -> str:
+    """At the records' own resolution."""
+    name, covered = case.profile.link[limit.link].name, duration(limit.covered_ms)
+    total, longest = duration(limit.total_ms), duration(limit.longest_ms)
+    stretch = "" if limit.total_ms == limit.longest_ms else f", {longest} of it at a stretch"
+    return (
+        f"{name} {WAYS[limit.direction]} was at its limit ({rate(limit.rate_mbps)}) for {total} of the {covered} "
+        f"looked at{stretch}, from {clock(case, limit.start_ms)} on; a full link takes three whole minutes in a row."
+    )
 
 
 def percent_up(share: float) -> str:
@@ -137,6 +181,14 @@ NEARLY_BUSY: Final = (
 
 def too_little(covered: float) -> str:
     return f"only {percent(covered)} of that time was measured."
+
+
+def too_short(case: Case, limit: AtLimit) -> str:
+    line, way = whose_line(case, limit.link), WAYS[limit.direction]
+    return (
+        f"only {duration(limit.covered_ms)} were looked at, and your {line}'s {way} was at its limit for "
+        f"{duration(limit.total_ms)} of them. That is too short to tell a passing burst from a full line."
+    )
 
 
 NOT_COVERED_REASON: Final = "The window lies outside the export."
@@ -173,4 +225,6 @@ def sampled(sampling: float) -> str:
 def resolution(seconds: int, known: bool) -> str:
     if not known:
         return f"Too few long flows to tell the export's resolution; {count(seconds, 'second')} are assumed."
-    return f"Bursts shorter than {count(seconds, 'second')} cannot be seen: so long does one record cover."
+    return (
+        f"Bursts shorter than {count(seconds, 'second')} cannot be seen, because one record covers that long."
+    )

@@ -74,11 +74,14 @@ def client_part(case: Case, verdict: Verdict, findings: tuple[Finding, ...]) -> 
         aside = [f for f in findings if f.code in words.WORTH_NOTICING and f.severity != "info"]
         saw += [words.besides(finding.client) for finding in aside[:1]]
     clock = Clock(case.profile.site.timezone)
+    about = verdict.finding.link if verdict.finding else None
+    audit = _line(case.reported) is None
+    variable = any(link.variable for link in case.profile.link if link.name == about)
     return ClientPart(
         told=words.told(_line(case.reported), clock, case.window_ms, given=case.window_given),
         saw=tuple(saw),
-        means=words.means(verdict),
-        next=words.next_step(verdict),
+        means=words.means(verdict, audit=audit, variable=variable),
+        next=words.next_step(verdict, audit=audit, variable=variable),
     )
 
 

@@ -61,8 +61,8 @@ def _is_noncharacter(code: int) -> bool:
 _MARKDOWN_ANYWHERE: Final = re.compile(r"[\\`*_\[\]|~$]")
 _MARKDOWN_LEADING: Final = re.compile(r"^(\d{1,9})?([#+\-=.)])(?=\s|[-+=#]|$)")
 _ENTITIES: Final = str.maketrans({"&": "&amp;", "<": "&lt;", ">": "&gt;"})
-# What makes a link of bare text in common extensions: a scheme, and a dot before letters.
-_MARKDOWN_SCHEME: Final = re.compile(r":(?=/|\w+[@.])")
+# What makes a link of bare text in common extensions: a scheme, and a dot before letters. A time is neither.
+_MARKDOWN_SCHEME: Final = re.compile(r":(?=/|(?!\d)\w+[@.])")
 _MARKDOWN_DOMAIN: Final = re.compile(r"(?<=\w)\.(?=[^\W\d_])")
 # Mail addresses and mentions are found after escapes are gone, so only another character helps.
 _MARKDOWN_AT: Final = re.compile(r"@(?=\w)")

@@ -13,53 +13,107 @@ from flowdiag.diagnoser.wording_backup import duration, three_figures, volume
 from flowdiag.note.clock import DAYS, MONTHS
 from flowdiag.note.wording import WAYS, per_cent
 
-# Keys that have a place of their own in a note, or that say again what the summary does.
+# Keys that have a place of their own in a note.
 _SHOWN_ELSEWHERE: Final = frozenset({"hosts", "applications", "destinations", "links", "link"})
+# Figures of the method that a decision rests on; who wants to check it finds them in the JSON.
+_JSON_ALONE: Final = frozenset(
+    {
+        "flatness",
+        "variance_ratio_hosts",
+        "variance_ratio_destinations",
+        "usual_mad_mbps",
+    }
+)
 # Rows of a ranking that a note shows; the rest is in `flowdiag top`.
 TOP_ROWS: Final = 8
 RANKED_FIGURES: Final = 3
 # Smaller shares do not help to explain a finding; JSON has them.
 LEAST_SHARE: Final = 0.01
+MOST_NAMED: Final = 5
 
 _NAMES: Final = {
+    # Rates and minutes
+    "capacity_mbps": "plan",
+    "peak_mbps": "highest minute",
+    "p95_mbps": "95th percentile",
+    "mean_down_mbps": "mean download",
+    "mean_up_mbps": "mean upload",
+    "mean_share_of_plan": "mean share of the plan",
+    "share_of_plan": "share of the plan",
+    "minutes_at_ceiling": "at the ceiling",
     "full_minutes_down": "download full",
     "full_minutes_up": "upload full",
-    "mean_share_of_plan": "mean share of the plan",
-    "p95_mbps": "95th percentile",
-    "gap_s": "gap of the switch",
     "usual_mbps": "usual at this time",
-    "usual_mad_mbps": "usual spread (median absolute deviation)",
+    "usual_days": "days compared with",
     "times_usual": "times the usual",
+    "minutes": "lasted",
+    # Volumes and shares
     "octets": "volume",
     "octets_down": "downloaded",
     "octets_up": "uploaded",
     "octets_a_day": "volume a day",
     "month_gb": "projected for a month",
     "allowance_gb": "monthly allowance",
-    "minutes": "lasted",
     "share": "share of all traffic",
     "leak_share": "share of the site's traffic",
+    "share_of_window": "share of the time looked at",
     "passes_allowance": "passes the allowance",
+    "only": "carries only",
+    # Failovers and outages
+    "gap_s": "gap of the switch",
+    "backup_was_full": "the backup was full",
+    "still_on_backup": "still on the backup at the end of the export",
+    "began_before_export": "began before the export",
+    "followed_an_outage": "followed an outage",
+    "fills_backup": "fills the backup",
+    "at_work_shown_by": "that the site was at work is shown by",
+    "ongoing_at_end_of_export": "still going on at the end of the export",
+    # Keepalives
     "interval_s": "planned interval",
     "cadence_s": "interval seen",
     "missing_s": "missing for",
     "unanswered_s": "unanswered for",
-    "only": "carries only",
+    "seen_at_all": "seen at other times",
     "packets_times_budget": "times the planned packets",
     "octets_times_budget": "times the planned octets",
-    "packet_bytes": "planned packet size, octets",
-    "at_work_shown_by": "that the site was at work follows from",
+    "packet_bytes": "planned packet",
+    # Devices and places
+    "hosts_active": "active devices",
+    "hosts_affected": "devices affected",
+    "hosts_trying": "devices that tried",
+    "unanswered_share": "share unanswered",
+    "marked_share": "share with priority marking",
+    "mean_packets_s": "mean",
+    "peak_packets_s": "peak",
+    "most_addresses_in_ten_minutes": "most addresses in ten minutes",
+    "fills_link": "fills the link",
+    # The export
+    "lost_records": "records lost",
+    "estimated": "estimated from lost messages",
+}
+_VALUES: Final[Mapping[str, Mapping[Any, str]]] = {
+    "at_work_shown_by": {
+        "attempts": "its attempts to get out",
+        "hours": "its working hours",
+        "abrupt": "how abruptly its traffic stopped",
+    },
+    "protocol": {1: "icmp", 6: "tcp", 17: "udp", 47: "gre", 50: "esp", 58: "icmpv6", 132: "sctp"},
 }
 _UNITS: Final = ("_mbps", "_minutes", "_s", "_share", "_percent", "_gb", "_octets")
 
 
 def evidence_rows(finding: Finding) -> tuple[tuple[str, str], ...]:
-    """(name, figure with its unit) of a finding's evidence, in its order; what is not known is left out."""
+    """(name, figure with its unit) of a finding's evidence, in its order.
+
+    What is not known, not so or not any minute is left out; what is so has a name alone.
+    """
     rows = []
     for key, value in finding.evidence.items():
-        if key in _SHOWN_ELSEWHERE or value is None or value == []:
+        if key in _SHOWN_ELSEWHERE or key in _JSON_ALONE or value is None or value is False or value == []:
             continue
-        rows.append((_NAMES.get(key) or _name(key), _figure(key, value)))
+        if value == 0 and "minutes" in key:
+            continue
+        rows.append((_NAMES.get(key) or _name(key), "" if value is True else _figure(key, value)))
     return tuple(rows)
 
 
@@ -70,9 +124,9 @@ def _name(key: str) -> str:
 
 
 def _figure(key: str, value: Any) -> str:
+    if key in _VALUES:
+        return _VALUES[key].get(value, str(value))
     match value:
-        case bool():
-            return "yes" if value else "no"
         case int() | float():
             return _number(key, value)
         case list() | tuple():
@@ -85,10 +139,14 @@ def _figure(key: str, value: Any) -> str:
 def _number(key: str, value: float) -> str:
     if key.endswith("_mbps"):
         return rate(value)
+    if key.endswith("_octets") or key == "packet_bytes":
+        return count(round(value), "octet")
+    if key == "most_addresses_in_ten_minutes":
+        return f"{value:,}"
     if key == "minutes" or key.startswith("minutes_") or "_minutes" in key:
         return f"{value:,.0f} min" if value >= 1000 or float(value).is_integer() else f"{value:.1f} min"
     if key.endswith("packets_s"):
-        return f"{value:,.0f} a second"
+        return f"{value:,.0f} packets a second"
     if key.endswith("_s"):
         return duration(value * 1000) if value >= 10 or value == 1 else f"{value:.2g} seconds"
     if key == "share" or key.endswith("_share") or key.startswith(("share_", "mean_share")):
@@ -134,9 +192,13 @@ def who_rows(finding: Finding) -> tuple[tuple[str, str], ...]:
         ("destinations", "Destinations"),
     ):
         items = finding.evidence.get(key) or ()
-        shown = [item for at, item in enumerate(items) if at == 0 or item.get("share", 1.0) >= LEAST_SHARE]
-        if shown:
-            rows.append((heading, ", ".join(_item(item) for item in shown)))
+        worth = [item for item in items if item.get("share", 1.0) >= LEAST_SHARE] or [
+            item for item in items[:1] if item["share"] > 0.0
+        ]
+        names = [_item(item) for item in worth[:MOST_NAMED]]
+        left = len(worth) - len(names)
+        if names:
+            rows.append((heading, ", ".join([*names, *([f"and {left} more"] if left else [])])))
     return tuple(rows)
 
 
@@ -144,6 +206,11 @@ def _item(item: Mapping[str, Any]) -> str:
     name = item.get("application") or item.get("address") or "unknown"
     label = f" ({item['label']})" if item.get("label") else ""
     return f"{name}{label} {percent(item['share'])}" if "share" in item else f"{name}{label}"
+
+
+def pair(name: str, figure: str) -> str:
+    """ "mean 39.1 Mbit/s", or the name alone of what has no figure."""
+    return f"{name} {figure}" if figure else name
 
 
 LINK_COLUMNS: Final = (
@@ -185,7 +252,9 @@ def plain_rate(mbps: float) -> str:
 
 def measured_rate(mbps: float) -> str:
     """Mbit/s without its unit, about three figures: 102, 61.0, 0.50, under 0.01, 0."""
-    return rate(mbps).removesuffix(" Mbit/s") if mbps > 0 else "0"
+    if mbps <= 0:
+        return "0"
+    return rate(mbps).removesuffix(" Mbit/s") if mbps >= 0.01 else "under 0.01"
 
 
 def ranked_table(heading: str, ranked: Sequence[Ranked]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:

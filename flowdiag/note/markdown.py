@@ -73,7 +73,7 @@ def _finding(number: int, finding: Finding, clock: Clock, *, dated: bool) -> Ite
     yield f"#### {number}. {severity}: {escaped(finding.code)}"
     yield escaped(facts)
     yield escaped(finding.summary)
-    told = "; ".join(f"{name} {value}" for name, value in figures.evidence_rows(finding))
+    told = "; ".join(figures.pair(name, value) for name, value in figures.evidence_rows(finding))
     rows = [(words.FIGURES, told)] if told else []
     rows += [*figures.who_rows(finding), *((words.DOUBT, text) for text in finding.doubts)]
     items = [f"{name}: {value}" for name, value in rows]

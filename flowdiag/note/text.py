@@ -139,7 +139,7 @@ def _finding(number: int, finding: Finding, clock: Clock, width: int, *, dated: 
     yield from paragraph(finding.summary, width, indent=indent)
     rows = figures.evidence_rows(finding)
     if rows:
-        told = "; ".join(f"{name} {value}" for name, value in rows)
+        told = "; ".join(figures.pair(name, value) for name, value in rows)
         yield from _labelled(words.FIGURES, told, width, indent)
     for name, value in figures.who_rows(finding):
         yield from _labelled(name, value, width, indent)

@@ -53,21 +53,26 @@ NOTHING_MEASURED: Final = "Nothing was measured."
 # What it means, by verdict
 
 _MEANS: Final = {
-    "outage": "Nothing could reach the Internet in that time, whichever device or program was used.",
+    "outage": "Nothing reached the Internet in that time, whichever device or program was used.",
     "flapping": "As long as the main line comes and goes, calls and downloads will break off.",
-    "on-backup": "The backup line kept you connected, but it has less room than the main line to share.",
+    "on-backup": "The backup line kept you connected while the main line was out of use.",
     "inbound-flood": "This traffic came from outside and was not asked for by any of your devices.",
     "outbound-scan": "Ordinary use does not look like this. The device needs a check before anything else.",
     "link-full": "The line was working. It had no room left, so whatever else used it had to wait.",
-    "below-plan": "There is a limit in the way: a fault, a setting, or a wrong rate in our records.",
-    "backup-leak": "The main line has room for this traffic; it should not be on the backup line.",
+    "below-plan": "Something holds the line back: a fault, a setting, or our records have a wrong rate.",
+    "backup-leak": "The main line works, so this traffic should not be on the backup line.",
     "link-busy": "The line was working and had some room left, but not much.",
-    "unanswered-connections": "The trouble lies with that service or on the way to it. The line had room.",
-    "keepalive-missing": "This does not slow you down today. It matters when the main line fails.",
-    "keepalive-unanswered": "This does not slow you down today. It matters when the main line fails.",
-    "keepalive-excess": "This does not slow you down, but it uses up data on the backup line.",
-    "not-the-link": "The line had room for more the whole time, so a faster one would not have helped.",
-    "cannot-tell": "Without measurements of that time we would only be guessing, so we do not name a cause.",
+    "unanswered-connections": "The trouble lies with that service or on the way to it; your line had room.",
+    "keepalive-missing": "This slows nothing down today. It matters when the main line fails.",
+    "keepalive-unanswered": "This slows nothing down today. It matters when the main line fails.",
+    "keepalive-excess": "This slows nothing down, but it uses up data on the backup line.",
+    "not-the-link": "As far as we can see, the line had room for more, so a faster one would not have helped.",
+    "cannot-tell": "From what was measured we would only be guessing, so we do not name a cause.",
+}
+_MEANS_BRIEFLY_FULL: Final = "The line was at its limit for a short time, and had room apart from that."
+_MEANS_IN_AUDIT: Final = {"not-the-link": "The line is not short of room at present."}
+_MEANS_VARIABLE: Final = {
+    "below-plan": "What this kind of line can do changes over time; at this rate there was little to share."
 }
 _MEANS_OTHERWISE: Final = "An engineer will look at the details below."
 
@@ -76,6 +81,7 @@ _MEANS_OTHERWISE: Final = "An engineer will look at the details below."
 _WE: Final = {
     "outage": "We check the line with you and report the fault to its carrier.",
     "flapping": "We report the unsteady line to its carrier, with the time of every change.",
+    "link-full": "We find out with you which transfers can wait, and whether others can be given priority.",
     "on-backup": "We take the failure of the main line up with its carrier.",
     "inbound-flood": "We pass this to the security contact, who decides with the carrier what to do.",
     "outbound-scan": "We pass this to the security contact. Please leave the device as it is until then.",
@@ -86,7 +92,11 @@ _WE: Final = {
     "keepalive-missing": "We check the backup line and agree a time with you to test it.",
     "keepalive-unanswered": "We check the backup line, its account and its signal.",
     "keepalive-excess": "We correct the setting of the test.",
-    "cannot-tell": "We fetch measurements that cover the time of the trouble and look again.",
+    "cannot-tell": "We get measurements that can tell, and look again.",
+}
+_WE_IN_AUDIT: Final = {"not-the-link": "Nothing needs to be done about the line's rate."}
+_WE_VARIABLE: Final = {
+    "below-plan": "We test the line at another time of day and report it if it stays slow."
 }
 _WE_OTHERWISE: Final = "We will get back to you with the next step."
 # Findings that concern the client although they do not slow a working main line.
@@ -111,13 +121,20 @@ def told(reported: str | None, clock: Clock, window_ms: Span, *, given: bool) ->
     return f"“{reported}”{end} No time was given, so we looked at all that was measured: {when}."
 
 
-def means(verdict: Verdict) -> str:
-    return _MEANS.get(verdict.code, _MEANS_OTHERWISE)
+def means(verdict: Verdict, *, audit: bool, variable: bool) -> str:
+    """audit: nobody complained; variable: the rate of the verdict's link is only typical."""
+    if verdict.code == "not-the-link" and not verdict.had_room:
+        return _MEANS_BRIEFLY_FULL
+    special = (_MEANS_IN_AUDIT if audit else {}) | (_MEANS_VARIABLE if variable else {})
+    return (_MEANS | special).get(verdict.code, _MEANS_OTHERWISE)
 
 
-def next_step(verdict: Verdict) -> tuple[str, ...]:
+def next_step(verdict: Verdict, *, audit: bool, variable: bool) -> tuple[str, ...]:
     """What we do, then what the client can do; one of them is enough."""
-    steps = [_WE[verdict.code]] if verdict.code in _WE else []
+    if audit and verdict.code in _WE_IN_AUDIT:
+        return (_WE_IN_AUDIT[verdict.code],)
+    ours = _WE | _WE_VARIABLE if variable else _WE
+    steps = [ours[verdict.code]] if verdict.code in ours else []
     steps += [action.text for action in verdict.next_steps if action.who == "client"][:1]
     return tuple(steps) or (_WE_OTHERWISE,)
 

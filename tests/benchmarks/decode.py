@@ -48,8 +48,8 @@ def against_scapy(name: str, path: Path, fixed: Path, records: int, repeat: int,
 
 
 def memory(folder: Path, records: int) -> None:
-    small = run(["-c", _COUNT, str(inputs.capture(folder, 3 * records // 2))]).mebioctets
-    large = run(["-c", _COUNT, str(inputs.capture(folder, 6 * records))]).mebioctets
+    small = run(_COUNT, str(inputs.capture(folder, 3 * records // 2))).mebioctets
+    large = run(_COUNT, str(inputs.capture(folder, 6 * records))).mebioctets
     print(
         f"{'memory of reading a capture 4 times as long':<44} {small:.0f} MiB and {large:.0f} MiB  "
         f"ratio {large / small:.2f} ({verdict(large / small, 1.2, at_most=True)})"

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from statistics import median
 from typing import NamedTuple
 
@@ -32,22 +32,36 @@ class Usage(NamedTuple):
     mebioctets: float
 
 
-def run(arguments: Sequence[str]) -> Usage:
-    """Runs Python with arguments, output thrown away. Raises RuntimeError if it fails."""
+# Between two looks at a process's memory.
+_PAUSE_S = 0.01
+
+
+def run(code: str, *arguments: str) -> Usage:
+    """Runs Python code with arguments, output thrown away. Raises CalledProcessError if it fails.
+
+    The peak is looked up in /proc while the process runs: the one of wait4 starts at that of the parent.
+    """
+    command = [sys.executable, "-c", code, *arguments]
     started = time.perf_counter()
-    process = subprocess.Popen([sys.executable, *arguments], stdout=subprocess.DEVNULL)
-    _, status, used = os.wait4(process.pid, 0)
-    process.returncode = os.waitstatus_to_exitcode(status)
+    peak = 0
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as process:
+        status = Path(f"/proc/{process.pid}/status")
+        while process.poll() is None:
+            peak = max(
+                [peak, *(int(line.split()[1]) for line in status.read_text().splitlines() if "VmHWM" in line)]
+            )
+            time.sleep(_PAUSE_S)
+        seconds = time.perf_counter() - started
     if process.returncode:
-        raise RuntimeError(f"{' '.join(arguments)} ended with {process.returncode}")
-    return Usage(time.perf_counter() - started, used.ru_maxrss / 1024)
+        raise subprocess.CalledProcessError(process.returncode, command)
+    return Usage(seconds, peak / 1024)
 
 
 def processes_in_turns(repeat: int, *commands: Sequence[str]) -> list[Usage]:
-    """Median seconds and most memory of each of several commands that are run alternately."""
+    """Median seconds and most memory of each of several commands (code, arguments) run alternately."""
     for command in commands:
-        run(command)
-    rounds = [[run(command) for command in commands] for _ in range(repeat)]
+        run(*command)
+    rounds = [[run(*command) for command in commands] for _ in range(repeat)]
     return [
         Usage(median(used.seconds for used in uses), max(used.mebioctets for used in uses))
         for uses in zip(*rounds, strict=True)

@@ -3,12 +3,14 @@
 An input is a file, as a person would give it to flowdiag. Reading it ends, raises nothing but ExportError with
 one line, and gives a valid flow table in which no flow ends before it starts; the records counted are the rows
 made; and the table and the report do not depend on how the stream was cut into batches, but for what options
-tell about flows that came before them, which counts for those of the same batch.
+tell about flows that came before them, which counts for those of the same batch, and the place and the sequence of
+data sets that had to wait for a template.
 """
 
 from __future__ import annotations
 
 import io
+from typing import NamedTuple
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -26,26 +28,37 @@ TRANSPORTS = ("file", "udp", "tcp")
 CUTS = (1 << 17, 3)
 
 
+class Reading(NamedTuple):
+    """A file as read. held: whether data sets had to wait for a template."""
+
+    table: pa.Table
+    report: ExportReport
+    held: bool
+
+
 class Broken(Exception):
     """A promise of the collector that an input breaks."""
 
 
 def read_twice(octets: bytes) -> None:
     """Reads a file with each cut. Raises Broken, or whatever the collector wrongly raises."""
-    whole, cut = (_read(octets, batch_rows) for batch_rows in CUTS)
+    whole, cut = (read(octets, batch_rows) for batch_rows in CUTS)
     if isinstance(whole, str) or isinstance(cut, str):
         if whole != cut:
             raise Broken(f"one cut reads, another does not: {whole!r}, {cut!r}")
         return
-    if any(told.option_records for told in whole[1].sessions):
-        whole, cut = _without_what_options_tell(*whole), _without_what_options_tell(*cut)
-    if whole[0] != cut[0]:
+    if any(told.option_records for told in whole.report.sessions):
+        whole, cut = _without_what_options_tell(whole), _without_what_options_tell(cut)
+    if whole.held:
+        whole, cut = _without_order(whole), _without_order(cut)
+    if whole.table != cut.table:
         raise Broken("the flow table depends on the size of a batch")
-    if whole[1] != cut[1]:
+    if whole.report != cut.report:
         raise Broken("the report depends on the size of a batch")
 
 
-def _read(octets: bytes, batch_rows: int) -> tuple[pa.Table, ExportReport] | str:
+def read(octets: bytes, batch_rows: int) -> Reading | str:
+    """What a file holds, or the line that says why it cannot be used."""
     report = ExportReport()
     try:
         contents = open_container(io.BytesIO(octets), Source("file", 0, report), Dissector())
@@ -69,16 +82,28 @@ def _read(octets: bytes, batch_rows: int) -> tuple[pa.Table, ExportReport] | str
     # Readers note what they meet at once, the decoder when a batch is made.
     report.problems.sort(key=lambda problem: (problem.what, problem.offset or 0))
     _check(table, report)
-    return table, report
+    return Reading(table, report, decoder._intake._holding._number > 0)
 
 
-def _without_what_options_tell(table: pa.Table, report: ExportReport) -> tuple[pa.Table, ExportReport]:
+def _without_what_options_tell(reading: Reading) -> Reading:
+    report = reading.report
     for told in report.sessions:
         told.octets_scaled, told.sampling = told.octets, 1
     report.impossible_times = 0
     report.problems.clear()
     names = ("start", "end", "octets", "packets", "application", "exporter", "sampling")
-    return table.drop_columns(list(names)), report
+    return reading._replace(table=reading.table.drop_columns(list(names)))
+
+
+def _without_order(reading: Reading) -> Reading:
+    """What late data sets leave alike: the flows, and all counts but those of the sequence."""
+    report, table = reading.report, reading.table
+    for told in report.sessions:
+        told.lost_messages = told.lost_records = told.restarts = told.undecoded_records = 0
+        told.sequence_reading, told.lost_is_estimate = "", False
+    report.losses.clear()
+    keys = [(name, "ascending") for name in table.column_names if name != "application"]
+    return reading._replace(table=table.sort_by(keys))
 
 
 def _one_line(text: str) -> str:

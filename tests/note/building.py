@@ -27,7 +27,7 @@ ZERO_MS = 1_772_496_000_000  # 2026-03-03T00:00:00Z
 MINUTE_MS = 60_000
 LINKS = ("fibre", "lte")
 DOWN, UP = 0, 1
-RESOLUTION = "Bursts shorter than 60 seconds cannot be seen: so long does one record cover."
+RESOLUTION = "Bursts shorter than 60 seconds cannot be seen, because one record covers that long."
 
 
 def ms(minute: float) -> int:

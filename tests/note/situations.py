@@ -66,7 +66,7 @@ def on_backup() -> Diagnosis:
         start_ms=ms(31), end_ms=ms(80),
         summary="The site was on its backup lte from 13:31 after a gap of 59 seconds to 14:20 (49 minutes); "
         "it carried 10.8 GB. The backup was full for part of that time.",
-        client="Your main line failed at 13:31; the site ran on its backup line until 14:20. The backup line "
+        client="Your main line stopped at 13:31; the site ran on its backup line until 14:20. The backup line "
         "was at its limit, which makes everything slow.",
         evidence={
             "minutes": 49.0, "gap_s": 59.0, "octets_down": 10_143_000_000, "octets_up": 633_937_500,
@@ -76,7 +76,9 @@ def on_backup() -> Diagnosis:
         },
         actions=(
             Action("helpdesk", "Open a fault for the primary with its carrier; give the times of the failover."),
-            Action("client", "While the site is on its backup, put off large transfers and updates."),
+            Action(
+                "client", "Should it happen again, put off large transfers and updates until the main line is back."
+            ),
         ),
     )  # fmt: skip
     return diagnosis(

@@ -21,7 +21,25 @@ def test_the_client_part_has_one_cause_and_one_next_step() -> None:
     assert client.told == "“video calls freeze”. We looked at Tuesday 3 March 2026, 14:10 to 14:50 NZDT."
     assert client.saw == (FULL_UPLOAD.client,)
     assert client.means == "The line was working. It had no room left, so whatever else used it had to wait."
-    assert client.next == ("Pause the large transfer, or run it outside working hours.",)
+    assert client.next == (
+        "We find out with you which transfers can wait, and whether others can be given priority.",
+        "Pause the large transfer, or run it outside working hours.",
+    )
+
+
+def test_without_a_complaint_nothing_is_asked_of_the_client() -> None:
+    case = Traffic(30).office().case(reported=None)
+    client = compose(diagnosis(case, healthy().verdict)).client
+    assert client.means == "The line is not short of room at present."
+    assert client.next == ("Nothing needs to be done about the line's rate.",)
+
+
+def test_a_line_that_varies_is_not_called_faulty() -> None:
+    given = SITUATIONS["below-plan"]()
+    given.case.profile.link[0].__dict__["variable"] = True
+    client = compose(given).client
+    assert client.means.startswith("What this kind of line can do changes over time")
+    assert client.next == ("We test the line at another time of day and report it if it stays slow.",)
 
 
 @pytest.mark.parametrize("name", SITUATIONS)

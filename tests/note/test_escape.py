@@ -70,7 +70,7 @@ def test_whatever_comes_is_one_printable_line(text: str) -> None:
 
 def rendered(source: str) -> str:
     """With every extension that a ticket system is likely to use: tables, strikethrough, linkify, HTML."""
-    parser = MarkdownIt("gfm-like", {"html": True, "linkify": False})
+    parser = MarkdownIt("gfm-like", {"html": True, "linkify": True})
     parser.enable(["table", "strikethrough"])
     return parser.render(source)
 
@@ -134,11 +134,21 @@ def test_markdown_breaks_what_would_become_a_link_or_a_mention() -> None:
     assert markdown("http://a.example/x") == r"http\://a\.example/x"
     assert markdown("www.a.example") == r"www\.a\.example"
     assert markdown("@all, write to x@a.example") == r"＠all, write to x＠a\.example"
+    for text in (
+        "http://a.example/x",
+        "www.a.example",
+        "x@a.example",
+        "mailto:x@a.example",
+        "//a.example",
+        "a.example/x",
+    ):
+        assert "<a" not in rendered(markdown(text))
 
 
 def test_markdown_leaves_figures_and_addresses_readable() -> None:
     text = "39.1 of 40 Mbit/s from 14:05 to 14:39, 192.168.40.20 (imaging archive)."
     assert markdown(text) == text
+    assert markdown("It was full from 14:00 to 15:00.") == "It was full from 14:00 to 15:00."
     assert markdown("2001:db8::1") == "2001:db8::1"
 
 

@@ -17,7 +17,8 @@ def finding(**evidence: Any) -> Finding:
     ("key", "value", "shown"),
     [
         ("mean_mbps", 39.1234, ("mean", "39.1 Mbit/s")),
-        ("mean_mbps", 0.004, ("mean", "under 0.01 Mbit/s")),
+        ("mean_mbps", 0.004, ("mean", "4.0 kbit/s")),
+        ("mean_mbps", 0.00001, ("mean", "under 0.1 kbit/s")),
         ("full_minutes", 34, ("full", "34 min")),
         ("full_minutes", 43_210, ("full", "43,210 min")),
         ("minutes_on_backup", 20.5, ("minutes on backup", "20.5 min")),
@@ -25,9 +26,9 @@ def finding(**evidence: Any) -> Finding:
         ("gap_s", 1.0, ("gap of the switch", "1 second")),
         ("missing_s", 7_200.0, ("missing for", "2.0 hours")),
         ("interval_s", 10.0, ("planned interval", "10 seconds")),
-        ("unanswered_share", 0.873, ("unanswered", "87%")),
-        ("marked_share", 0.0, ("marked", "0%")),
-        ("share_of_plan", 0.61, ("share of plan", "61%")),
+        ("unanswered_share", 0.873, ("share unanswered", "87%")),
+        ("marked_share", 0.0, ("share with priority marking", "0%")),
+        ("share_of_plan", 0.61, ("share of the plan", "61%")),
         ("lost_percent", 4.21, ("lost", "4.2%")),
         ("lost_percent", 100.0, ("lost", "100%")),
         ("lost_percent", 99.96, ("lost", "99%")),
@@ -38,12 +39,16 @@ def finding(**evidence: Any) -> Finding:
         ("octets", 1_234_500_000_000, ("volume", "1,234 GB")),
         ("octets", 1, ("volume", "1 octet")),
         ("packets_times_budget", 12_345.6, ("times the planned packets", "12,346")),
-        ("peak_packets_s", 11_980, ("peak packets", "11,980 a second")),
+        ("peak_packets_s", 11_980, ("peak", "11,980 packets a second")),
         ("attempts", 1_212, ("attempts", "1,212")),
         ("port", 8_443, ("port", "8443")),
-        ("flatness", 0.01234, ("flatness", "0.0123")),
-        ("fills_link", True, ("fills link", "yes")),
-        ("still_on_backup", False, ("still on backup", "no")),
+        ("protocol", 6, ("protocol", "tcp")),
+        ("protocol", "icmp", ("protocol", "icmp")),
+        ("protocol", 99, ("protocol", "99")),
+        ("at_work_shown_by", "hours", ("that the site was at work is shown by", "its working hours")),
+        ("mean_packet_octets", 60, ("mean packet", "60 octets")),
+        ("most_addresses_in_ten_minutes", 1_583, ("most addresses in ten minutes", "1,583")),
+        ("fills_link", True, ("fills the link", "")),
         ("only", "IPv6", ("carries only", "IPv6")),
         ("ports", [22, 23], ("ports", "22, 23")),
         (
@@ -66,7 +71,9 @@ def test_a_figure_has_a_name_and_a_unit(key: str, value: Any, shown: tuple[str, 
 
 
 def test_what_is_unknown_or_shown_elsewhere_is_left_out() -> None:
-    assert evidence_rows(finding(gap_s=None, other_links=[], hosts=[{"address": "a"}], link="fibre")) == ()
+    known = finding(gap_s=None, other_links=[], hosts=[{"address": "a"}], link="fibre", flatness=0.02)
+    assert evidence_rows(known) == ()
+    assert evidence_rows(finding(still_on_backup=False, full_minutes_up=0)) == ()
 
 
 def test_shares_too_small_to_matter_are_left_to_the_json() -> None:
@@ -77,6 +84,17 @@ def test_shares_too_small_to_matter_are_left_to_the_json() -> None:
     assert who_rows(finding(hosts=hosts)) == (("Devices", "192.0.2.1 (desk) 95%"),)
     assert who_rows(finding(applications=[{"application": "dns", "share": 0.004}])) == (
         ("Applications", "dns under 1%"),
+    )
+    assert who_rows(finding(destinations=[{"address": "192.0.2.9", "share": 0.0}])) == ()
+
+
+def test_a_long_list_says_how_many_more_there_are() -> None:
+    hosts = [{"address": f"192.0.2.{n}", "label": None, "share": 0.14} for n in range(1, 8)]
+    assert who_rows(finding(hosts=hosts)) == (
+        (
+            "Devices",
+            "192.0.2.1 14%, 192.0.2.2 14%, 192.0.2.3 14%, 192.0.2.4 14%, 192.0.2.5 14%, and 2 more",
+        ),
     )
 
 

@@ -40,8 +40,10 @@ def read_parquet(window: Window, source: Source, stored: StoredFlows) -> Iterato
             file = pq.ParquetFile(copy)
             check_schema(file.schema_arrow, source.name)
             stored.add_metadata(file.schema_arrow.metadata, source.name)
-            for batch in file.iter_batches(BATCH_ROWS, columns=FLOW_SCHEMA.names):
-                yield _cast(batch)
+            # One row group at a time: an iterator over all of them keeps what it read of each until its end.
+            for group in range(file.num_row_groups):
+                for batch in file.iter_batches(BATCH_ROWS, [group], columns=FLOW_SCHEMA.names):
+                    yield _cast(batch)
         except (pa.ArrowException, OSError) as error:
             raise ExportError(
                 f"damaged Parquet ({str(error).splitlines()[0]})",

@@ -1,0 +1,91 @@
+"""How long a line was at its limit in times too short for a finding. Figures by hand, on a plan of 100/20 Mbit/s
+that counts IP octets: 12,500,000 octets a second fill the download.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from flowdiag.aggregator.site_flows import DOWN
+from flowdiag.diagnoser.at_limit import at_limit
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.diagnose import diagnose
+from tests.diagnoser.building import Book, ms, profile
+
+FULL_A_SECOND = 12_500_000
+HOUR = 3600
+
+
+def full_for(seconds: float, *, at: float = 600, until: float = HOUR, share: float = 0.98) -> Case:
+    """Browsing to `until`, and a download of share of the plan for so many seconds in records of ten."""
+    book = Book()
+    book.browse(0, until)
+    for start in range(int(at), int(at + seconds), 10):
+        book.row(start, start + 10, way=DOWN, octets=share * FULL_A_SECOND * 10, inside_port=50_001)
+    return book.case(profile(backup=False), span=(0, until))
+
+
+def test_two_minutes_at_the_limit_are_told_with_their_time() -> None:
+    (limit,) = at_limit(full_for(120))
+    assert (limit.link, limit.direction) == (0, DOWN)
+    assert (limit.start_ms, limit.end_ms) == (ms(600), ms(720))
+    assert limit.longest_ms == limit.total_ms == 120_000
+    assert abs(limit.share - 120 / HOUR) < 1e-9
+    # 98 Mbit/s of the download and 0.08 of browsing.
+    assert 98.0 <= limit.rate_mbps < 98.2
+
+
+def test_bursts_under_half_a_minute_are_part_of_every_day() -> None:
+    assert at_limit(full_for(20)) == ()
+    assert len(at_limit(full_for(30))) == 1
+
+
+def test_a_line_short_of_full_is_not_at_its_limit() -> None:
+    assert at_limit(full_for(120, share=0.88)) == ()
+
+
+def test_only_the_part_in_the_window_counts() -> None:
+    case = replace(full_for(120), window_ms=(ms(660), ms(HOUR)))
+    (limit,) = at_limit(case)
+    assert limit.total_ms == 60_000
+    assert at_limit(replace(case, window_ms=(ms(1200), ms(HOUR)))) == ()
+
+
+def test_no_room_is_claimed_where_the_line_was_at_its_limit_for_two_minutes_of_an_hour() -> None:
+    verdict = diagnose(full_for(120)).verdict
+    assert (verdict.code, verdict.confidence, verdict.had_room) == ("not-the-link", "medium", False)
+    assert "for 2 minutes at a stretch" in verdict.sentence
+    assert "never used above" not in verdict.sentence
+    assert "for 2 minutes of the 60 minutes looked at" in verdict.reasons[1]
+
+
+def test_where_that_is_much_of_the_time_the_confidence_is_low() -> None:
+    # Two minutes of seven: more than a quarter.
+    verdict = diagnose(full_for(120, at=120, until=420)).verdict
+    assert (verdict.code, verdict.confidence) == ("not-the-link", "low")
+
+
+def test_of_ninety_seconds_a_minute_at_the_limit_leaves_the_question_open() -> None:
+    verdict = diagnose(full_for(60, at=10, until=90)).verdict
+    assert verdict.code == "cannot-tell"
+    assert "90 seconds" in verdict.sentence
+    assert "60 seconds" in verdict.sentence
+
+
+def test_of_ninety_seconds_half_a_minute_at_the_limit_does_not() -> None:
+    assert diagnose(full_for(30, at=10, until=90)).verdict.code == "not-the-link"
+
+
+def test_the_usual_sentence_tells_the_room_there_was() -> None:
+    verdict = diagnose(full_for(0)).verdict
+    assert verdict.had_room
+    assert "never used above 1%" in verdict.sentence
+
+
+def test_sampled_exports_are_looked_at_by_whole_minutes() -> None:
+    case = full_for(120)
+    sampled = replace(case, coverage=replace(case.coverage, sampling=10))
+    (limit,) = at_limit(sampled)
+    assert limit.longest_ms == 120_000
+    fifty = full_for(50)
+    assert at_limit(replace(fifty, coverage=replace(fifty.coverage, sampling=10))) == ()
