@@ -1,20 +1,44 @@
-"""Writes the pages that are drawn from the program itself: findings, profile tables, command help.
+"""Writes the pages that are drawn from the program itself: findings, profile, commands, the JSON of the note.
 
 Run as `python docs/generate.py`; with --check it only lists the pages that are out of date, and a test does so.
 """
 
 from __future__ import annotations
 
+import json
 import sys
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any, Final
 
 import click
 
 from flowdiag.cli.main import COMMANDS, main
 from flowdiag.diagnoser.pages import pages
+from flowdiag.note.json_note import SCHEMA_FILE
 from flowdiag.site.reference import profile_tables
 
-DOCS = Path(__file__).parent
+DOCS: Final = Path(__file__).parent
+# Written by hand, drawn into the pages around what the program knows.
+EXAMPLE: Final = DOCS / "reference" / "site.toml"
+
+PROFILE_INTRO: Final = """\
+The profile says what the program cannot see in an export: what the site bought, which link is the backup, what the
+devices are called. `flowdiag draft EXPORT` proposes one. It is TOML; unknown keys, wrong types and impossible values are
+each one line that names the file and the key, and exit code 1.
+
+A full example:"""
+PROFILE_OUTRO: Final = """\
+## `[plan_catalogue]`
+
+Plans on offer, for the account review: a name and its download and upload rate in Mbit/s, as in
+`"Fibre 250" = [250, 100]`."""
+NOTE_INTRO: Final = """\
+`flowdiag diagnose --format json` writes one object, described by the JSON Schema
+[note.schema.json](../note.schema.json) (2020-12), which also ships in the package. Keys may be added in later versions, never
+changed. Rates are Mbit/s (10^6 bit/s) with the link's framing; `bytes` are IP octets scaled for sampling; shares run from 0 to
+1; times are ISO 8601 with the site's offset. The unit of a figure in `evidence` is the end of its key: `_mbps`, `_s`,
+`_minutes`, `_gb` (10^9 octets), `_percent`."""
 
 
 def generated() -> dict[Path, str]:
@@ -25,9 +49,17 @@ def generated() -> dict[Path, str]:
         texts[Path("findings") / f"{page.code}.md"] = page.markdown()
         rows.append(f"| [`{page.code}`]({page.code}.md) | {page.says} |")
     texts[Path("findings") / "index.md"] = "\n".join(rows) + "\n"
-    texts[Path("reference") / "profile.md"] = "\n\n".join(["# Site profile", *profile_tables()]) + "\n"
+    texts[Path("reference") / "profile.md"] = profile()
+    texts[Path("reference") / "note.md"] = note()
     texts[Path("reference") / "commands.md"] = commands()
+    texts[Path("note.schema.json")] = SCHEMA_FILE.read_text(encoding="utf-8")
     return texts
+
+
+def profile() -> str:
+    """An example, then every key with its meaning, what is allowed, and its default."""
+    example = f"```toml\n{EXAMPLE.read_text(encoding='utf-8').rstrip()}\n```"
+    return "\n\n".join(["# Site profile", PROFILE_INTRO, example, *profile_tables(), PROFILE_OUTRO]) + "\n"
 
 
 def commands() -> str:
@@ -40,6 +72,48 @@ def commands() -> str:
             inner = click.Context(command, info_name=name, parent=context, terminal_width=100)
             parts += [f"## {name}", f"```text\n{command.get_help(inner).rstrip()}\n```"]
     return "\n\n".join(parts) + "\n"
+
+
+def note() -> str:
+    """Every key of the schema with its kind and meaning."""
+    schema = json.loads(SCHEMA_FILE.read_text(encoding="utf-8"))
+    rows = [
+        f"| `{path}` | {kind} | {said} |" for path, kind, said in _keys(schema, schema, "") if said or kind
+    ]
+    table = "\n".join(["| key | kind | meaning |", "|---|---|---|", *rows])
+    return f"# The note as JSON\n\n{NOTE_INTRO}\n\n{table}\n"
+
+
+def _keys(schema: dict[str, Any], part: dict[str, Any], path: str) -> Iterator[tuple[str, str, str]]:
+    """(path, kind, meaning) of each key below a part of the schema, in its order."""
+    for name, given in part.get("properties", {}).items():
+        here = f"{path}.{name}" if path else name
+        value, items = _resolved(schema, given), _resolved(schema, given).get("items")
+        if items is not None:
+            here, inner = f"{here}[]", _resolved(schema, items)
+            yield here, f"list of {_kind(inner)}s", value.get("description", "")
+            yield from _keys(schema, inner, here)
+        else:
+            yield here, _kind(value), value.get("description", "")
+            yield from _keys(schema, value, here)
+
+
+def _resolved(schema: dict[str, Any], part: dict[str, Any]) -> dict[str, Any]:
+    """What a reference names; its own description wins."""
+    if "$ref" not in part:
+        return part
+    named = schema["$defs"][part["$ref"].rsplit("/", 1)[1]]
+    return named | {key: value for key, value in part.items() if key != "$ref"}
+
+
+def _kind(part: dict[str, Any]) -> str:
+    if "const" in part:
+        return f"`{json.dumps(part['const'])}`"
+    if "enum" in part:
+        shown = [json.dumps(value) for value in part["enum"]]
+        return "a code" if len(shown) > 5 else ", ".join(f"`{value}`" for value in shown)
+    kinds = part.get("type", "object")
+    return kinds if isinstance(kinds, str) else " or ".join(kinds)
 
 
 def stale() -> list[str]:

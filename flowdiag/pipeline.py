@@ -15,6 +15,7 @@ from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.question import cut_note, plan
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.diagnosis import Diagnosis
@@ -60,13 +61,21 @@ def build_case(
     window_to: str | None = None,
     reported: str | None = None,
     progress: Progress | None = None,
+    context: bool = True,
 ) -> Case:
-    """Reads an export into the case that findings look at. Arguments and errors as for run()."""
+    """Reads an export into the case that findings look at. Arguments and errors as for run().
+
+    context: of a flow store, read the days around the window too.
+    """
     exporters = {to_bytes(address) for address in profile.site.exporters} or None
-    export = open_export(paths, exporters=exporters, progress=progress)
+    zone = profile.site.timezone
+    reading = plan(paths, window_from, window_to, zone, exporters, context=context)
+    export = open_export(paths, exporters=exporters, progress=progress, span=reading.span)
+    if reading.cut_ms is not None:
+        export.report.notes.append(cut_note(reading.cut_ms))
     flows, usage, coverage = build_case_data(export.batches(), export.report, profile)
     first_ms, last_ms = span(coverage, export.report)
-    window_ms = resolve_window(window_from, window_to, profile.site.timezone, first_ms, last_ms)
+    window_ms = resolve_window(window_from, window_to, zone, first_ms, last_ms)
     return Case(
         profile=profile,
         flows=flows,

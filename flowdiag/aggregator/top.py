@@ -30,6 +30,7 @@ from flowdiag.aggregator.top_keys import Conversation, Keys, Kind
 from flowdiag.aggregator.twins import select, without_twins
 from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
+from flowdiag.collector.store.question import plan
 from flowdiag.errors import UsageError
 from flowdiag.site.profile import MAX_MBPS, Link, Profile, Site
 from flowdiag.site.window import resolve_window
@@ -123,7 +124,10 @@ def rank_export(
     """
     site = profile or ANY_SITE
     exporters = {to_bytes(address) for address in site.site.exporters} or None
-    export = open_export(paths, exporters=exporters, progress=progress)
+    reading = plan(
+        paths, request.window_from, request.window_to, site.site.timezone, exporters, context=False
+    )
+    export = open_export(paths, exporters=exporters, progress=progress, span=reading.span)
     reduction = Reduction(site)
     span = Span()
     with spool() as records:

@@ -115,7 +115,7 @@ def link_options(function: Decorated) -> Decorated:
 def pseudonyms_option(function: Decorated) -> Decorated:
     """--pseudonyms, passed as `pseudonyms`."""
     return click.option(
-        "--pseudonyms", is_flag=True, help="Replace addresses by pseudonyms; the result says that it did."
+        "--pseudonyms", is_flag=True, help="Replace addresses inside the site by pseudonyms."
     )(function)
 
 

@@ -65,7 +65,14 @@ def command(
     profile = read_profile(site)
     number = None if link is None else link_named(profile, link)
     with progress_bar(quiet=quiet) as progress:
-        case = build_case(exports, profile, window_from=window_from, window_to=window_to, progress=progress)
+        case = build_case(
+            exports,
+            profile,
+            window_from=window_from,
+            window_to=window_to,
+            progress=progress,
+            context=False,
+        )
     report = usage_report(
         profile,
         case.flows,

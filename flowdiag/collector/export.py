@@ -1,4 +1,4 @@
-"""An export from its paths to flow records: readers, decoder, and what both learned on the way.
+"""An export from its paths to flow records: readers or a store, decoder, and what they learned on the way.
 
 Facts the design follows:
 - the inputs are read one after another, in the order given and folders in sorted order; each file of messages
@@ -18,6 +18,7 @@ import pyarrow.compute as pc
 
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.decode.decoder import Decoder
+from flowdiag.collector.knowledge import Seed
 from flowdiag.collector.readers.container import Flows, Messages, open_container
 from flowdiag.collector.readers.inputs import Input, Progress, SideFileError, find_inputs
 from flowdiag.collector.readers.packets import CUT_SHORT, Dissector
@@ -31,6 +32,9 @@ from flowdiag.flows import ADDRESS, FLOW_SCHEMA, UNKNOWN_ADDRESS
 MESSAGES_BETWEEN_BATCHES: Final = 512
 
 Paths = str | Path | Sequence[str | Path]
+# Begin and end in ms since 1970 UTC, by the clock of the capture; None is open.
+Span = tuple[int | None, int | None]
+EVERYTHING: Final[Span] = (None, None)
 
 
 class Export:
@@ -43,8 +47,12 @@ class Export:
         scale: bool = True,
         exporters: Collection[bytes] | None = None,
         progress: Progress | None = None,
+        span: Span = EVERYTHING,
+        columns: Collection[str] | None = None,
     ) -> None:
         self.report = ExportReport()
+        self._span = span
+        self._columns = columns
         self._inputs = inputs
         self._exporters = None if exporters is None else frozenset(exporters)
         self._progress = progress
@@ -57,6 +65,21 @@ class Export:
         self._used = 0  # messages and flow records taken
         self._foreign = 0  # messages of exporters that were not asked for
         self._unusable: list[ExportError] = []
+        self._later: tuple[Datagram, ...] = ()
+
+    def resume(self, seed: Seed) -> None:
+        """Goes on where other messages ended: knows their templates, names, rates and sequence numbers. Before
+        batches()."""
+        for datagram in seed.taught:
+            self._decoder.teach(datagram)
+        for datagram in seed.last:
+            self._decoder.feed(datagram)
+        self._decoder.cut()  # what these told was counted where they were read
+        self._later = seed.later
+
+    def clock_offsets(self) -> dict[tuple[bytes, int], int]:
+        """How far each exporter and domain seems to be behind the clock of the capture so far, in ms."""
+        return self._decoder.clock_offsets()
 
     def batches(self) -> Iterator[pa.RecordBatch]:
         """The flow records in batches of FLOW_SCHEMA, in export order within a session.
@@ -66,11 +89,16 @@ class Export:
         """
         for number, item in enumerate(self._inputs):
             try:
-                yield from self._read(item, Source(item.name, number, self.report))
+                if item.store is not None:
+                    yield from self._from_store(item.store)
+                else:
+                    yield from self._read(item, Source(item.name, number, self.report))
             except ExportError as error:
                 if item.folder is None:
                     raise
                 self._unusable.append(error)
+        for datagram in self._later:
+            self._decoder.teach(datagram, options=False)
         yield from self._decoder.finish()
         self._judge()
 
@@ -123,6 +151,25 @@ class Export:
                 self._stored.add_rows(batch)
                 yield batch if self._scale else unscaled(batch)
 
+    def _from_store(self, where: str) -> Iterator[pa.RecordBatch]:
+        from flowdiag.collector.store.places import open_place
+        from flowdiag.collector.store.reading import StoreReader
+
+        octets = self._octets
+
+        def count(read: int, total: int) -> None:
+            self._octets = octets + total
+            self._count(read)
+
+        reader = StoreReader(
+            open_place(where), exporters=self._exporters, span=self._span, columns=self._columns
+        )
+        for batch in reader.batches(self._stored, count):
+            self._used += batch.num_rows
+            if batch.num_rows:
+                self._stored.add_rows(batch)
+                yield batch if self._scale else unscaled(batch)
+
     def _count(self, octets: int) -> None:
         self._octets_read += octets
         if self._progress is not None:
@@ -163,16 +210,22 @@ def open_export(
     scale: bool = True,
     exporters: Collection[bytes] | None = None,
     progress: Progress | None = None,
+    span: Span = EVERYTHING,
+    columns: Collection[str] | None = None,
 ) -> Export:
-    """An export of one or several files, folders or "-" (standard input), ready to be read by
+    """An export of one or several files, folders, flow stores or "-" (standard input), ready to be read by
     Export.batches().
 
     scale: multiply octets and packets of sampled flows; exporters: only these (16 octets each), messages
     whose exporter the container does not tell are always taken; progress: called with octets read and octets
-    in all. Raises ExportError for a path that does not exist.
+    in all. span: of a store, read only flows that touch this time, begin and end in ms since 1970 UTC or None;
+    columns: of a store, read only these of FLOW_SCHEMA, the others come as null. Raises ExportError for a path that
+    does not exist.
     """
     listed = [paths] if isinstance(paths, str | Path) else list(paths)
-    return Export(find_inputs(listed), scale=scale, exporters=exporters, progress=progress)
+    return Export(
+        find_inputs(listed), scale=scale, exporters=exporters, progress=progress, span=span, columns=columns
+    )
 
 
 def read_export(paths: Paths) -> pa.Table:

@@ -29,6 +29,10 @@ SCHEMA: Final = "flowdiag.inspect/1"
 
 # Durations kept for the estimate of the active timeout: enough for any percentile, 8 MiB in memory.
 MAX_DURATIONS: Final = 1 << 20
+# What of each flow is looked at.
+COLUMNS: Final = (
+    "start", "end", "octets", "packets", "ingress_interface", "egress_interface", "domain", "sampling",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -82,7 +86,7 @@ class Inspection:
 
 def inspect_export(paths: Sequence[str | Path], progress: Progress | None = None) -> Inspection:
     """Reads a whole export and tells what is in it. Raises ExportError if it cannot be used."""
-    export = open_export(paths, scale=False, progress=progress)
+    export = open_export(paths, scale=False, progress=progress, columns=COLUMNS)
     span = _Span()
     durations = _Durations()
     ingress: dict[tuple[bytes, int], int] = defaultdict(int)

@@ -73,8 +73,9 @@ class Normaliser:
         return record_batch(joined_rows(parts).taken(order), vocabulary.names)
 
     def finish(self) -> None:
-        """Notes what was no flow."""
+        """Notes what was no flow, and counts anew."""
         self._report.notes += [f"{count} {what}" for what, count in self._left_out.items() if count]
+        self._left_out = dict.fromkeys(self._left_out, 0)
 
     def _rows(self, group: Group, epoch: Epoch, headers: Headers, vocabulary: Vocabulary) -> Rows | None:
         domain, template = group.domain, group.template

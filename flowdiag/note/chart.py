@@ -70,7 +70,7 @@ def _draw(axis: Axes, chart: Chart, clock: Clock) -> None:
     top = chart.capacity_mbps * highest_share(peak, chart.capacity_mbps)
     if chart.window_ms is not None:
         axis.axvspan(*chart.window_ms, color=_WINDOW, zorder=0)
-        _note(axis, chart.window_ms[0], top * 1.14, words.ASKED)
+        _note(axis, chart.window_ms[0], top * 1.14, f" {words.ASKED}")
     axis.stairs(rates, edges, fill=True, color=_AREA, zorder=1)
     axis.stairs(rates, edges, color=_RATE, linewidth=1.4, zorder=2)
     axis.axhline(chart.capacity_mbps, color=_INK, linestyle=(0, (6, 3)), linewidth=1.1, zorder=3)

@@ -11,7 +11,8 @@ from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.wording import count, fine_percent, percent, rate
 from flowdiag.diagnoser.wording_backup import duration, three_figures, volume
 from flowdiag.note.clock import DAYS, MONTHS
-from flowdiag.note.wording import WAYS, per_cent
+from flowdiag.note.model import Span
+from flowdiag.note.wording import MINUTE_MS, WAYS, per_cent
 
 # Keys that have a place of their own in a note.
 _SHOWN_ELSEWHERE: Final = frozenset({"hosts", "applications", "destinations", "links", "link"})
@@ -113,7 +114,17 @@ def evidence_rows(finding: Finding) -> tuple[tuple[str, str], ...]:
             continue
         if value == 0 and "minutes" in key:
             continue
-        rows.append((_NAMES.get(key) or _name(key), "" if value is True else _figure(key, value)))
+        if value is True:
+            figure = ""
+        elif (
+            key in ("full_minutes", "busy_minutes")
+            and finding.start_ms is not None
+            and finding.end_ms is not None
+        ):
+            figure = f"{part_of(value, round((finding.end_ms - finding.start_ms) / MINUTE_MS))} minutes"
+        else:
+            figure = _figure(key, value)
+        rows.append((_NAMES.get(key) or _name(key), figure))
     return tuple(rows)
 
 
@@ -221,13 +232,14 @@ LINK_COLUMNS: Final = (
     "95th pct.",
     "Peak",
     "Volume",
-    "Busy min",
-    "Full min",
+    "Busy minutes",
+    "Full minutes",
 )
 
 
-def link_rows(links: Sequence[LinkFigures]) -> list[tuple[str, ...]]:
-    """Cells under LINK_COLUMNS; rates in Mbit/s."""
+def link_rows(links: Sequence[LinkFigures], window_ms: Span) -> list[tuple[str, ...]]:
+    """Cells under LINK_COLUMNS; rates in Mbit/s. window_ms: what the figures cover."""
+    minutes = -((window_ms[0] - window_ms[1]) // MINUTE_MS)
     return [
         (
             link.name + (" (backup)" if link.role == "backup" else ""),
@@ -237,12 +249,17 @@ def link_rows(links: Sequence[LinkFigures]) -> list[tuple[str, ...]]:
             measured_rate(figures.p95_mbps),
             measured_rate(figures.peak_mbps),
             volume(figures.octets),
-            f"{figures.busy_minutes:,}",
-            f"{figures.full_minutes:,}",
+            part_of(figures.busy_minutes, minutes),
+            part_of(figures.full_minutes, minutes),
         )
         for link in links
         for direction, figures in (("down", link.down), ("up", link.up))
     ]
+
+
+def part_of(minutes: int, all_minutes: int) -> str:
+    """34 of 60; where it is none or all there is no part to speak of."""
+    return f"{minutes:,} of {all_minutes:,}" if 0 < minutes <= all_minutes else f"{minutes:,}"
 
 
 def plain_rate(mbps: float) -> str:
@@ -279,9 +296,8 @@ def ranked_table(heading: str, ranked: Sequence[Ranked]) -> tuple[tuple[str, ...
 
 
 def more_rows(ranked: Sequence[Ranked]) -> str | None:
-    """What a shortened ranking leaves out."""
-    left = ranked[TOP_ROWS:]
-    if not left:
+    """What a shortened ranking leaves out; shares are parts of everything, also of what is not in `ranked`."""
+    if len(ranked) <= TOP_ROWS:
         return None
-    share = percent(sum(row.share for row in left))
-    return f'{count(len(left), "more row")} with {share} together; "flowdiag top" lists all.'
+    share = max(1.0 - sum(row.share for row in ranked[:TOP_ROWS]), 0.0)
+    return f'All others together have {percent(share)}; "flowdiag top" lists them.'

@@ -25,7 +25,7 @@ def render(note: Note) -> str:
     clock = Clock(note.timezone)
     style = (_FOLDER / "note.css").read_text(encoding="utf-8")
     # The svg functions escape all text that they are given (escape.html).
-    pictures = [(title, Markup(svg)) for title, svg in _pictures(note, clock)]
+    drawn = [(title, Markup(svg)) for title, svg in pictures(note)]
     leading = 1 if note.stack is None else 2
     page = _environment().get_template("note.html")
     return page.render(
@@ -36,8 +36,8 @@ def render(note: Note) -> str:
         dated=not clock.same_day(*note.window_ms),
         style=Markup(style),
         policy=policy(style),
-        lead=pictures[:leading],
-        pictures=pictures[leading:],
+        lead=drawn[:leading],
+        pictures=drawn[leading:],
         rankings=[
             (words.TALKERS, words.ADDRESS, note.talkers),
             (words.APPLICATIONS, words.APPLICATION, note.applications),
@@ -47,11 +47,12 @@ def render(note: Note) -> str:
     )
 
 
-def _pictures(note: Note, clock: Clock) -> list[tuple[str, str]]:
+def pictures(note: Note) -> list[tuple[str, str]]:
     """(title, SVG): the verdict's link and direction or else the fullest, who used it, then the others."""
     from flowdiag.note.svg_chart import chart_svg
     from flowdiag.note.svg_stack import stack_svg
 
+    clock = Clock(note.timezone)
     drawn = [
         (words.chart_title(chart.link, chart.direction), chart_svg(chart, clock, f"chart{number}"))
         for number, chart in enumerate(note.charts, 1)

@@ -43,7 +43,7 @@ def _blocks(note: Note) -> Iterator[str]:
         yield from _finding(number, finding, clock, dated=dated)
     if note.links:
         yield f"### {words.LINKS}"
-        yield _table(figures.LINK_COLUMNS, figures.link_rows(note.links), left=2)
+        yield _table(figures.LINK_COLUMNS, figures.link_rows(note.links, note.window_ms), left=2)
     yield from _ranking(words.TALKERS, words.ADDRESS, note.talkers)
     yield from _ranking(words.APPLICATIONS, words.APPLICATION, note.applications)
     yield from _ranking(words.DESTINATIONS, words.ADDRESS, note.destinations)

@@ -7,7 +7,7 @@ from typing import Final
 from flowdiag.note import wording as words
 from flowdiag.note.axis import highest_share
 from flowdiag.note.clock import Clock
-from flowdiag.note.model import Chart
+from flowdiag.note.model import Chart, Span
 from flowdiag.note.svg import LEFT, LOW_PLOT, PLOT, TOP, Frame, element, path, pattern, stairs
 from flowdiag.note.svg import words as label
 
@@ -33,6 +33,7 @@ def chart_svg(chart: Chart, clock: Clock, key: str) -> str:
         frame.rules(clock),
         _gaps(frame, chart),
         _rates(frame, chart),
+        _window_edges(frame, chart),
         frame.plan_label(),
         _load(frame, chart, load_y),
         _state(frame, chart, state_y),
@@ -51,21 +52,27 @@ def _patterns(key: str) -> str:
     )  # fmt: skip
 
 
-def _window(frame: Frame, chart: Chart) -> str:
+def _window_shown(chart: Chart) -> Span | None:
+    """The part of the time looked at that the chart covers."""
     if chart.window_ms is None:
-        return ""
+        return None
     span = (max(chart.window_ms[0], chart.start_ms), min(chart.window_ms[1], chart.end_ms))
-    if span[1] <= span[0]:
+    return span if span[1] > span[0] else None
+
+
+def _window(frame: Frame, chart: Chart) -> str:
+    span = _window_shown(chart)
+    if span is None:
         return ""
-    edges = "".join(
+    shade = frame.strip(span, TOP - 6, frame.plot + 6, class_="window")
+    return shade + label(words.ASKED, frame.x(span[0]) + 4, TOP - 12)
+
+
+def _window_edges(frame: Frame, chart: Chart) -> str:
+    """Drawn over the rates, which would hide them."""
+    return "".join(
         element("line", x1=frame.x(ms), y1=TOP - 6, x2=frame.x(ms), y2=frame.bottom, class_="edge")
-        for ms in span
-    )
-    left = frame.x(span[0])
-    return (
-        frame.strip(span, TOP - 6, frame.plot + 6, class_="window")
-        + edges
-        + label(words.ASKED, left + 4, TOP - 12)
+        for ms in _window_shown(chart) or ()
     )
 
 

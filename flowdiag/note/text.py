@@ -59,7 +59,8 @@ def _lines(note: Note, width: int) -> Iterator[Line]:
     yield from _verdict(note, width)
     yield from _findings(note, width)
     yield from _section(
-        words.LINKS, table(figures.LINK_COLUMNS, figures.link_rows(note.links), left=2, width=width)
+        words.LINKS,
+        table(figures.LINK_COLUMNS, figures.link_rows(note.links, note.window_ms), left=2, width=width),
     )
     yield from _charts(note, width)
     yield from _ranking(words.TALKERS, words.ADDRESS, note.talkers, width)

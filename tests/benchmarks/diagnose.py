@@ -12,12 +12,12 @@ from pathlib import Path
 from tests.benchmarks import decode_inputs as inputs
 from tests.benchmarks.measuring import processes_in_turns, verdict
 
-_READ = """
+READ = """
 import sys
 import flowdiag
 print(flowdiag.read_export(sys.argv[1]).num_rows)
 """
-_DIAGNOSE = """
+DIAGNOSE = """
 import sys
 from flowdiag.cli.main import main
 sys.argv.insert(1, "diagnose")
@@ -56,7 +56,7 @@ def main() -> None:
         profile = folder / "site.toml"
         profile.write_text(PROFILE)
         read, diagnosed = processes_in_turns(
-            given.repeat, (_READ, export), (_DIAGNOSE, export, "--site", str(profile), "--quiet")
+            given.repeat, (READ, export), (DIAGNOSE, export, "--site", str(profile), "--quiet")
         )
     ratio = diagnosed.seconds / read.seconds
     print(f"read_export  {read.seconds:5.2f} s  {read.mebioctets:4.0f} MiB")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 
 import click
@@ -73,6 +74,15 @@ def test_help_loads_nothing_heavy() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.splitlines()[-1] == "[]"
+
+
+def test_help_is_there_in_a_third_of_a_second() -> None:
+    taken = []
+    for _ in range(3):
+        start = time.perf_counter()
+        subprocess.run([*PYTHON, "--help"], check=True, stdout=subprocess.DEVNULL)
+        taken.append(time.perf_counter() - start)
+    assert min(taken) < 0.35
 
 
 def test_no_command_shows_the_help() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import subprocess
@@ -106,6 +107,31 @@ def test_hostile_text_is_harmless_in_every_format(demo: Path, hostile_profile: P
     if form == "markdown":
         assert not [line for line in shown.splitlines() if line.startswith(("# h", "=1"))]
         assert "[x](http" not in shown.replace("\\", "\0")  # both brackets stay escaped
+
+
+FORMULA = "=HYPERLINK(A1)\x1b[2J\u202e"
+
+
+@pytest.mark.parametrize("command", [("usage",), ("top", "talkers"), ("top", "conversations")])
+@pytest.mark.parametrize("form", ["csv", "json", "text"])
+def test_the_other_commands_tame_names_too(
+    demo: Path, tmp_path: Path, command: tuple[str, ...], form: str
+) -> None:
+    content = (demo / PROFILE).read_text(encoding="utf-8")
+    for name in ("fibre", "ticket-hall archive", "off-site backup"):
+        content = content.replace(f'name = "{name}"', f"name = {json.dumps(FORMULA)}")
+    profile = tmp_path / "formula.toml"
+    profile.write_text(content, encoding="utf-8")
+    arguments = [*command, str(demo / CAPTURE), "--site", str(profile), "--format", form]
+    result = CliRunner().invoke(main, arguments)
+    assert (result.exit_code, result.stderr) == (0, "")
+    shown = result.stdout
+    # JSON's escapes are text to a terminal, and a program that reads them gets what the profile says.
+    assert not [c for c in shown if not c.isprintable() and c not in "\r\n"]
+    if form == "csv":
+        cells = [cell for row in csv.reader(shown.splitlines()) for cell in row]
+        assert any("HYPERLINK" in cell for cell in cells)
+        assert not [cell for cell in cells if cell.startswith(("=", "+", "-", "@"))]
 
 
 def seconds(demo: Path, form: str) -> float:

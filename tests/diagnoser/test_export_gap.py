@@ -110,3 +110,15 @@ def test_very_many_silences_are_one_finding() -> None:
     found = export_gap.find(office(heard))
     assert len(found) == 1
     assert len(found[0].evidence["spells"]) > 5
+
+
+def test_a_window_on_the_day_after_the_export_is_told_with_dates() -> None:
+    # The export is of Monday 2 March, 10:00 to 12:00 UTC; the window the same hours of Tuesday.
+    day = 24 * 60 * MINUTE
+    found = export_gap.find(office([(0, 120 * MINUTE)], window=(day, day + 120 * MINUTE)))
+    assert "from Mon 2 Mar 12:00 to Tue 3 Mar 12:00 UTC" in found[0].summary
+
+
+def test_a_window_on_the_day_of_the_export_is_told_by_the_clock_alone() -> None:
+    found = export_gap.find(office([(0, 120 * MINUTE)], window=(0, 240 * MINUTE)))
+    assert "from 12:00 to 14:00 UTC" in found[0].summary

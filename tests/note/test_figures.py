@@ -1,12 +1,22 @@
 """Evidence reads like a sentence of an engineer, with units, and rounded to what it supports."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.note.figures import evidence_rows, measured_rate, more_rows, plain_rate, ranked_table, who_rows
+from flowdiag.note.figures import (
+    evidence_rows,
+    link_rows,
+    measured_rate,
+    more_rows,
+    plain_rate,
+    ranked_table,
+    who_rows,
+)
+from tests.note.building import full_upload, ms
 
 
 def finding(**evidence: Any) -> Finding:
@@ -68,6 +78,19 @@ def finding(**evidence: Any) -> Finding:
 )
 def test_a_figure_has_a_name_and_a_unit(key: str, value: Any, shown: tuple[str, str]) -> None:
     assert evidence_rows(finding(**{key: value})) == (shown,)
+
+
+def test_minutes_of_a_finding_are_a_part_of_its_time() -> None:
+    lasted = replace(finding(full_minutes=34, busy_minutes=37), start_ms=ms(0), end_ms=ms(40))
+    assert evidence_rows(lasted) == (("full", "34 of 40 minutes"), ("busy", "37 of 40 minutes"))
+    single = replace(finding(full_minutes=1), start_ms=ms(0), end_ms=ms(3))
+    assert evidence_rows(single) == (("full", "1 of 3 minutes"),)
+
+
+def test_minutes_of_a_link_are_a_part_of_the_time_looked_at() -> None:
+    given = full_upload()
+    rows = link_rows(given.links, given.case.window_ms)
+    assert [row[-2:] for row in rows] == [("0", "0"), ("34 of 40", "34 of 40"), ("0", "0"), ("0", "0")]
 
 
 def test_what_is_unknown_or_shown_elsewhere_is_left_out() -> None:
@@ -135,5 +158,5 @@ def test_names_are_a_column_only_where_there_are_any() -> None:
 
 def test_a_shortened_ranking_says_what_it_leaves_out() -> None:
     assert more_rows(rows(8)) is None
-    assert more_rows(rows(9)) == '1 more row with 11% together; "flowdiag top" lists all.'
-    assert more_rows(rows(16)) == '8 more rows with 50% together; "flowdiag top" lists all.'
+    assert more_rows(rows(9)) == 'All others together have 11%; "flowdiag top" lists them.'
+    assert more_rows(rows(16)) == 'All others together have 50%; "flowdiag top" lists them.'

@@ -59,7 +59,7 @@ def test_a_narrow_terminal_is_not_overrun(monkeypatch: pytest.MonkeyPatch) -> No
 
 
 def tables(note: Note) -> Iterator[tuple[str, ...]]:
-    yield from figures.link_rows(note.links)
+    yield from figures.link_rows(note.links, note.window_ms)
     for heading, ranked in (
         ("Address", note.talkers),
         ("Application", note.applications),

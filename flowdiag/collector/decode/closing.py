@@ -1,9 +1,17 @@
-"""What can be said of an export only at its end: losses, readings, clocks, names."""
+"""What can be said of an export only at its end, or at the end of a stretch of it: losses, readings, clocks, names.
+
+Facts the design follows:
+- a live export has no end, so its report is taken stretch by stretch: what is counted starts anew, what was learned
+  (templates, names, rates, sequence numbers) goes on;
+- messages may arrive out of order across the end of a stretch, so a gap that was noticed just now is reported with
+  the next one, if it is still there.
+"""
 
 from __future__ import annotations
 
 from dataclasses import replace
 from statistics import median_low
+from typing import Final
 
 from flowdiag.collector.decode.domain import Domain, Stream
 from flowdiag.collector.decode.elements import element
@@ -11,9 +19,23 @@ from flowdiag.collector.decode.limits import Limits
 from flowdiag.collector.decode.options import Options
 from flowdiag.collector.report import ExportReport, LossEvent
 
+# How long a late message may fill a gap across the end of a stretch: queues of a network hold less.
+LATE_MS: Final = 2_000
+_COUNTED: Final = (
+    "messages", "records", "option_records", "octets", "packets", "octets_scaled", "lost_messages", "lost_records",
+    "duplicates", "restarts", "undecoded_sets", "undecoded_records",
+)  # fmt: skip
 
-def close_report(report: ExportReport, domains: list[Domain], limits: Limits, options: Options) -> None:
-    """Completes the report of a pass."""
+
+def close_report(
+    report: ExportReport,
+    domains: list[Domain],
+    limits: Limits,
+    options: Options,
+    *,
+    before_ms: int | None = None,
+) -> None:
+    """Completes the report of a pass. before_ms: report gaps noticed before this time only."""
     streams: dict[int, Stream] = {}
     for domain in domains:
         streams.setdefault(id(domain.stream), domain.stream)
@@ -26,12 +48,46 @@ def close_report(report: ExportReport, domains: list[Domain], limits: Limits, op
     losses: list[LossEvent] = []
     for stream in streams.values():
         for version in sorted(stream.sequences):
-            losses += _losses(stream, version, domains)
+            losses += _losses(stream, version, domains, before_ms)
     losses.sort(key=lambda loss: (loss.time_ms, loss.exporter, loss.domain))
     report.losses += losses[: limits.losses]
 
 
-def _losses(stream: Stream, version: int, domains: list[Domain]) -> list[LossEvent]:
+def take_report(
+    report: ExportReport, domains: list[Domain], limits: Limits, options: Options
+) -> ExportReport:
+    """Completes and takes the report of a stretch; counts from here on are those of the next one."""
+    latest = [d.report.last_export_ms for d in domains if d.report.last_export_ms is not None]
+    before_ms = max(latest, default=0) - LATE_MS
+    close_report(report, domains, limits, options, before_ms=before_ms)
+    taken = ExportReport(
+        sessions=[replace(session, templates=dict(session.templates)) for session in report.sessions],
+        interfaces={key: replace(interface) for key, interface in report.interfaces.items()},
+        applications=dict(report.applications),
+        losses=report.losses,
+        problems=report.problems,
+        heard_minutes=dict(report.heard_minutes),
+        impossible_times=report.impossible_times,
+        notes=report.notes,
+    )
+    report.losses, report.problems, report.notes, report.impossible_times = [], [], [], 0
+    report.heard_minutes.clear()
+    for told in report.sessions:
+        for name in _COUNTED:
+            setattr(told, name, 0)
+        told.first_export_ms = told.last_export_ms = None
+        for template in told.templates.values():
+            template.records = template.redefined = 0
+    for domain in domains:
+        domain.clock_offsets.clear()
+        domain.own_losses.clear()
+        domain.late_records = 0
+        for sequences in domain.stream.sequences.values():
+            sequences.forget(before_ms)
+    return taken
+
+
+def _losses(stream: Stream, version: int, domains: list[Domain], before_ms: int | None) -> list[LossEvent]:
     """What one session lost in one protocol; adds it to the session reports."""
     reading, trackers = stream.sequences[version].believed()
     for domain in stream.domains[version].values():
@@ -44,6 +100,8 @@ def _losses(stream: Stream, version: int, domains: list[Domain]) -> list[LossEve
         for index, count in tracker.undecoded.items():
             domains[index].report.undecoded_records += count
         for gap in tracker.gaps:
+            if before_ms is not None and gap.time_ms >= before_ms:
+                continue
             told = domains[gap.domain].report
             messages, records = 0, gap.units
             if reading.unit == "messages":

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
+from statistics import median_low
 from struct import Struct
 from struct import error as cut_short
 from typing import Final
@@ -23,7 +24,7 @@ from typing import Final
 import pyarrow as pa
 
 from flowdiag.collector.datagram import Datagram, Session
-from flowdiag.collector.decode.closing import close_report
+from flowdiag.collector.decode.closing import close_report, take_report
 from flowdiag.collector.decode.columns import layout_of
 from flowdiag.collector.decode.domain import SETS, Domain, Group, Stream
 from flowdiag.collector.decode.epoch import Epoch
@@ -235,6 +236,36 @@ class Decoder:
         self._intake.count_undecoded()
         close_report(self.report, self._domains, self._limits, self._options)
         self._normaliser.finish()
+
+    def cut(self) -> tuple[list[pa.RecordBatch], ExportReport]:
+        """Ends a stretch of an export that goes on: its remaining batches and its report, whose counts begin anew.
+
+        Data sets that wait for their template go on waiting.
+        """
+        self._seal()
+        batches = list(self.batches())
+        self._normaliser.finish()
+        taken = take_report(self.report, self._domains, self._limits, self._options)
+        self._problems.forget()
+        return batches, taken
+
+    def teach(self, datagram: Datagram, *, options: bool = True) -> None:
+        """Takes templates and options from a message that was, or will be, counted elsewhere, and nothing else of it.
+
+        options: names and rates too, not the templates alone. Data sets that wait for a template are read.
+        """
+        if datagram.session is not self._session:
+            self._enter_session(datagram.session)
+        if self._stream is not None:
+            self._intake.teach(self._stream, datagram, self._file, self._epoch, options=options)
+
+    def clock_offsets(self) -> dict[tuple[bytes, int], int]:
+        """How far each exporter and domain seems to be behind the clock of the capture so far, in ms."""
+        return {
+            (domain.stream.exporter, domain.number): median_low(domain.clock_offsets)
+            for domain in self._domains
+            if domain.clock_offsets
+        }
 
     def _seal(self) -> Epoch:
         """Ends the current batch: what comes next does not change how its records are read."""

@@ -138,6 +138,29 @@ class Intake:
             domain.add_clock(datagram.time_ms - header.export_ms, self._limits.clock_samples)
         self._apply(domain, header, datagram, file, steps, epoch)
 
+    def teach(self, stream: Stream, datagram: Datagram, file: str, epoch: Epoch, *, options: bool) -> None:
+        """Takes templates and options from a message, if it is sound, and nothing else of it."""
+        try:
+            header = read_header(datagram.payload)
+            domain = self._domain(stream, header)
+            if domain is None:
+                return
+            steps = self._checked(domain, header, datagram.payload)
+        except Malformed:
+            return
+        table, counted = domain.sampling, domain.report.option_records
+        for step in steps:
+            if isinstance(step, Template):
+                self._store.define(domain, step, file, datagram.offset)
+                self._read_held(domain, step.id, step, epoch, file)
+            elif options and isinstance(step, DataSet) and step.template.options:
+                table = self._read_options(domain, step, table, file, datagram.offset)
+        domain.report.option_records = counted
+        if domain.sampling.changes(table) or domain.init_ms != domain.told_init_ms:
+            self._seal()
+        domain.sampling, domain.init_ms = table, domain.told_init_ms
+        domain.drop_outdated_groups()
+
     def _domain(self, stream: Stream, header: Header) -> Domain | None:
         known = stream.domains[header.version]
         domain = known.get(header.domain)

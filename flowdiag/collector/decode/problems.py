@@ -17,6 +17,10 @@ class Problems:
         self._bound = bound
         self._known: dict[tuple[str, str], Problem] = {}
 
+    def forget(self) -> None:
+        """Counts anew: the report's problems were taken."""
+        self._known.clear()
+
     def add(self, file: str, offset: int | None, what: str, count: int = 1) -> None:
         known = self._known.get((file, what))
         if known is not None:

@@ -137,6 +137,14 @@ class Tracker:
     def gaps(self) -> list[Gap]:
         return [*self.settled, *self.open]
 
+    def forget(self, before_ms: int) -> None:
+        """Lets go of what has been reported: gaps noticed before a time, restarts, undecoded units. Late messages
+        may still fill the others."""
+        self.settled = []
+        self.open = [gap for gap in self.open if gap.time_ms >= before_ms]
+        self.restarts.clear()
+        self.undecoded.clear()
+
     def add(
         self,
         first: NDArray[np.uint32],
@@ -316,6 +324,12 @@ class Sequences:
 
     def _breaks(self) -> list[int]:
         return [sum(tracker.breaks for tracker in trackers.values()) for trackers in self._trackers]
+
+    def forget(self, before_ms: int) -> None:
+        """See Tracker.forget()."""
+        for trackers in self._trackers:
+            for tracker in trackers.values():
+                tracker.forget(before_ms)
 
     def believed(self) -> tuple[Reading, list[Tracker]]:
         """The reading that fits best so far, the standard one if several do, and its trackers."""

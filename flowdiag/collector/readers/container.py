@@ -61,6 +61,11 @@ def open_container(octets: Octets, source: Source, dissector: Dissector) -> Mess
 
     Raises ExportError if it is empty, text, compressed too often, or nothing that flowdiag reads.
     """
+    return contents_of(unpacked(octets, source), source, dissector)
+
+
+def unpacked(octets: Octets, source: Source) -> Window:
+    """A file's octets, decompressed. Raises ExportError if it is compressed too often or to nothing."""
     window = Window(octets, source.name)
     window.fill(HEAD_OCTETS)
     layers = 0
@@ -83,6 +88,12 @@ def open_container(octets: Octets, source: Source, dissector: Dissector) -> Mess
                 expected=f"sound {kind} data",
                 advice="copy the file again",
             )
+    return window
+
+
+def contents_of(window: Window, source: Source, dissector: Dissector) -> Messages | Flows:
+    """The contents of a file that is not compressed, or not any more. Raises ExportError."""
+    window.fill(HEAD_OCTETS)
     head = window.data
     if head[:4] in MAGICS:
         return Messages("capture", read_pcap(window, source, dissector))

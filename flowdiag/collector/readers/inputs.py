@@ -1,4 +1,4 @@
-"""The files an export consists of: paths, folders and standard input turned into a list of inputs, in order.
+"""The files an export consists of: paths, folders, stores and standard input turned into a list of inputs, in order.
 
 Facts the design follows:
 - folders are walked in sorted order, so that the same folder always reads the same;
@@ -24,6 +24,10 @@ from flowdiag.errors import ExportError
 # A folder with more files than this was given by mistake (a home directory, a mail store).
 MAX_FILES: Final = 100_000
 
+# The file that makes a folder a flow store (collector/store/layout.py).
+STORE_MARKER: Final = "_flowdiag/store.json"
+_STORE_URL: Final = "://"
+
 STANDARD_INPUT: Final = "-"
 STANDARD_INPUT_NAME: Final = "standard input"
 
@@ -41,13 +45,15 @@ class SideFileError(ExportError):
 class Input:
     """One file to read. path None is standard input.
 
-    Folder: the folder it was found in, if it was not named itself.
+    folder: the folder it was found in, if it was not named itself; store: the address of a flow store, which is
+    read as one.
     """
 
     name: str
     path: Path | None
     folder: str | None = None
     octets: int = 0
+    store: str | None = None
 
     @contextmanager
     def open(self, count: Callable[[int], None]) -> Iterator[Octets]:
@@ -88,16 +94,26 @@ def find_inputs(paths: Sequence[str | Path]) -> list[Input]:
         if str(path) == STANDARD_INPUT:
             inputs.append(Input(STANDARD_INPUT_NAME, None))
             continue
+        if _STORE_URL in str(path):
+            inputs.append(Input(str(path), None, store=str(path)))
+            continue
         path = Path(path)
         try:
             status = path.stat()
         except (OSError, ValueError) as error:
             raise unreadable(str(path), error) from error
-        if stat.S_ISDIR(status.st_mode):
+        if is_store(path):
+            inputs.append(Input(str(path), path, store=str(path)))
+        elif stat.S_ISDIR(status.st_mode):
             inputs.extend(_in_folder(path))
         else:
             inputs.append(Input(str(path), path, octets=status.st_size))
     return inputs
+
+
+def is_store(path: str | Path) -> bool:
+    """Whether a path is that of a flow store: the address of an object store, or a folder with a store's marker."""
+    return _STORE_URL in str(path) or (Path(path) / STORE_MARKER).is_file()
 
 
 def is_side_file(head: bytes) -> bool:

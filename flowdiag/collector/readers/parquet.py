@@ -17,7 +17,13 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from flowdiag.collector.readers.source import Source
-from flowdiag.collector.readers.stored_flows import TABLE_KEY, TABLE_VERSION, StoredFlows
+from flowdiag.collector.readers.stored_flows import (
+    EXPORTER_KEY,
+    TABLE_KEY,
+    TABLE_VERSION,
+    StoredFlows,
+    exporter_column,
+)
 from flowdiag.collector.readers.window import CHUNK_OCTETS, Window
 from flowdiag.errors import ExportError
 from flowdiag.flows import FLOW_SCHEMA
@@ -39,11 +45,11 @@ def read_parquet(window: Window, source: Source, stored: StoredFlows) -> Iterato
         try:
             file = pq.ParquetFile(copy)
             check_schema(file.schema_arrow, source.name)
-            stored.add_metadata(file.schema_arrow.metadata, source.name)
+            stored.add_metadata(file.metadata.metadata, source.name)
             # One row group at a time: an iterator over all of them keeps what it read of each until its end.
             for group in range(file.num_row_groups):
                 for batch in file.iter_batches(BATCH_ROWS, [group], columns=FLOW_SCHEMA.names):
-                    yield _cast(batch)
+                    yield flow_batch(batch, file.metadata.metadata)
         except (pa.ArrowException, OSError) as error:
             raise ExportError(
                 f"damaged Parquet ({str(error).splitlines()[0]})",
@@ -64,6 +70,8 @@ def check_schema(schema: pa.Schema, name: str) -> None:
             advice=ADVICE,
         )
     missing = [column for column in FLOW_SCHEMA.names if column not in schema.names]
+    if missing == ["exporter"] and EXPORTER_KEY in schema.metadata:
+        missing = []
     if version != TABLE_VERSION or missing:
         raise ExportError(
             "a flow table of another version of flowdiag", file=name, expected="version 1", advice=ADVICE
@@ -86,8 +94,13 @@ def _copy(window: Window, source: Source, copy: IO[bytes]) -> None:
     copy.seek(0)
 
 
-def _cast(batch: pa.RecordBatch) -> pa.RecordBatch:
-    columns = [
-        batch.column(name).cast(kind) for name, kind in zip(FLOW_SCHEMA.names, FLOW_SCHEMA.types, strict=True)
-    ]
+def flow_batch(batch: pa.RecordBatch, metadata: dict[bytes, bytes] | None) -> pa.RecordBatch:
+    """A batch of a flow table as FLOW_SCHEMA; columns that it does not have are null, the exporter as metadata says."""
+    columns = []
+    for name, kind in zip(FLOW_SCHEMA.names, FLOW_SCHEMA.types, strict=True):
+        if name in batch.schema.names:
+            columns.append(batch.column(name).cast(kind))
+            continue
+        named = exporter_column(metadata, batch.num_rows) if name == "exporter" else None
+        columns.append(pa.nulls(batch.num_rows, kind) if named is None else named)
     return pa.RecordBatch.from_arrays(columns, schema=FLOW_SCHEMA)

@@ -3,6 +3,8 @@
 Facts the design follows:
 - rows know their exporter, domain and sampling factor; protocol, losses, names and signs of life do not stand
   in rows, so the writer keeps those that belong to the file's rows in the schema metadata, as JSON;
+- in a store, the exporter stands in the name of a folder and not in the rows; a file of one exporter names it in
+  its metadata too, so that it can be read away from its folder;
 - several files of one exporter and domain add up to one session of the report;
 - metadata is input like any other: what does not fit is damage, said in one line.
 """
@@ -10,6 +12,7 @@ Facts the design follows:
 from __future__ import annotations
 
 import json
+import re
 from typing import Any, Final, get_args
 
 import pyarrow as pa
@@ -23,11 +26,26 @@ TABLE_KEY: Final = b"flowdiag.flows"
 TABLE_VERSION: Final = b"1"
 # What the pass that decoded the file's rows learned, as JSON. Optional.
 REPORT_KEY: Final = b"flowdiag.report"
+# The exporter of all rows, 32 hexadecimal digits, of a table without that column.
+EXPORTER_KEY: Final = b"flowdiag.exporter"
 
 # A day of one exporter tells a few kilobytes; the bound keeps a made-up file from filling memory.
 MAX_REPORT_OCTETS: Final = 16 << 20
+# Kinds of problem and notes that one file tells, and that all files together tell.
+MAX_FILE_PROBLEMS: Final = 50
+MAX_PROBLEMS: Final = 1000
 
 _PROTOCOLS: Final[tuple[Protocol, ...]] = get_args(Protocol)
+# What adds up over the files of a session.
+_COUNTS: Final = (
+    "messages", "option_records", "lost_messages", "lost_records", "duplicates", "restarts", "undecoded_sets",
+    "undecoded_records",
+)  # fmt: skip
+_SPANS: Final = ("first_export_ms", "last_export_ms")
+_NUMBERS_TOLD: Final = ("active_timeout_s", "idle_timeout_s")  # the last file that tells is right
+_WORDS_TOLD: Final = ("sequence_reading", "sampling_note")
+_LARGEST: Final = 1 << 62
+_COUNTED_NOTE: Final = re.compile(r"(\d{1,18}) (.*)", re.DOTALL)
 
 
 def flow_metadata(report: ExportReport | None = None) -> dict[bytes, bytes]:
@@ -37,10 +55,12 @@ def flow_metadata(report: ExportReport | None = None) -> dict[bytes, bytes]:
     Losses and heard minutes are added up over files, so report must hold only those that belong to these
     rows.
     """
-    metadata = {TABLE_KEY: TABLE_VERSION}
-    if report is not None:
-        metadata[REPORT_KEY] = json.dumps(_to_json(report), separators=(",", ":")).encode()
-    return metadata
+    return {TABLE_KEY: TABLE_VERSION} | ({} if report is None else report_metadata(report))
+
+
+def report_metadata(report: ExportReport) -> dict[bytes, bytes]:
+    """The part of the schema metadata that is known only when all rows are."""
+    return {REPORT_KEY: json.dumps(_to_json(report), separators=(",", ":")).encode()}
 
 
 class StoredFlows:
@@ -49,6 +69,8 @@ class StoredFlows:
     def __init__(self, report: ExportReport) -> None:
         self._report = report
         self._sessions: dict[tuple[bytes, int], SessionReport] = {}
+        self._clock_messages: dict[tuple[bytes, int], int] = {}
+        self._notes: dict[str, int | None] = {}
 
     def add_metadata(self, metadata: dict[bytes, bytes] | None, name: str) -> None:
         """Take the report in a file's schema metadata, if it has one. Raises ExportError if it is damaged."""
@@ -90,30 +112,20 @@ class StoredFlows:
             session.packets += (row["packets_sum"] or 0) // sampling
             session.sampling = max(session.sampling, float(sampling))
 
-    def _session(self, exporter: bytes, domain: int, protocol: Protocol = "ipfix") -> SessionReport:
+    def _session(
+        self, exporter: bytes, domain: int, protocol: Protocol = "ipfix", port: int = 0
+    ) -> SessionReport:
         session = self._sessions.get((exporter, domain))
         if session is None:
-            session = self._sessions[exporter, domain] = SessionReport(exporter, 0, domain, protocol)
+            session = self._sessions[exporter, domain] = SessionReport(exporter, port, domain, protocol)
             self._report.sessions.append(session)
         return session
 
     def _add_json(self, content: dict[str, Any]) -> None:
         for item in content["sessions"]:
-            if item["protocol"] not in _PROTOCOLS:
-                raise ValueError("protocol")
-            session = self._session(_address(item["exporter"]), int(item["domain"]), item["protocol"])
-            session.messages += int(item["messages"])
-            session.lost_messages += int(item["lost_messages"])
-            session.lost_records += int(item["lost_records"])
-            session.lost_is_estimate |= bool(item["lost_is_estimate"])
-            session.undecoded_sets += int(item["undecoded_sets"])
-            session.undecoded_records += int(item["undecoded_records"])
-            if item["active_timeout_s"] is not None:
-                session.active_timeout_s = int(item["active_timeout_s"])
-            if item["clock_offset_ms"] is not None:
-                session.clock_offset_ms = int(item["clock_offset_ms"])
+            self._add_session(item)
         for item in content["interfaces"]:
-            exporter, index = _address(item["exporter"]), int(item["index"])
+            exporter, index = _address(item["exporter"]), _whole(item["index"])
             self._report.interfaces[exporter, index] = InterfaceReport(
                 exporter, index, str(item["name"]), str(item["description"])
             )
@@ -121,15 +133,73 @@ class StoredFlows:
             self._report.losses.append(
                 LossEvent(
                     _address(item["exporter"]),
-                    int(item["domain"]),
-                    int(item["time_ms"]),
-                    int(item["messages"]),
-                    int(item["records"]),
+                    _whole(item["domain"]),
+                    _whole(item["time_ms"]),
+                    _whole(item["messages"]),
+                    _whole(item["records"]),
                 )
             )
         for exporter, minutes in content["heard_minutes"].items():
             heard = self._report.heard_minutes.setdefault(_address(exporter), set())
-            heard.update(int(minute) for minute in minutes)
+            heard.update(_whole(minute) for minute in minutes)
+        self._report.impossible_times += _whole(content["impossible_times"])
+        for item in content["problems"]:
+            if len(self._report.problems) < MAX_PROBLEMS:
+                offset = None if item["offset"] is None else _whole(item["offset"])
+                self._report.problem(str(item["file"]), offset, str(item["what"]), _whole(item["count"]))
+        for note in content["notes"]:
+            self._add_note(str(note))
+
+    def _add_session(self, item: dict[str, Any]) -> None:
+        if item["protocol"] not in _PROTOCOLS:
+            raise ValueError("protocol")
+        source = _address(item["exporter"]), _whole(item["domain"])
+        session = self._session(*source, item["protocol"], _whole(item["port"]))
+        if session.port != _whole(item["port"]):  # several: none of them names it
+            session.port = 0
+        for name in _COUNTS:
+            setattr(session, name, getattr(session, name) + _whole(item[name]))
+        for name, nearer in zip(_SPANS, (min, max), strict=True):
+            known, told = getattr(session, name), item[name]
+            if told is not None:
+                setattr(session, name, _whole(told) if known is None else nearer(known, _whole(told)))
+        for name in _NUMBERS_TOLD:
+            if item[name] is not None:
+                setattr(session, name, _whole(item[name]))
+        for name in _WORDS_TOLD:
+            if item[name]:
+                setattr(session, name, str(item[name]))
+        session.lost_is_estimate |= bool(item["lost_is_estimate"])
+        messages = _whole(item["messages"])
+        if item["clock_offset_ms"] is not None and messages > self._clock_messages.get(source, -1):
+            self._clock_messages[source] = messages  # the file that tells most
+            session.clock_offset_ms = _whole(item["clock_offset_ms"])
+
+    def _add_note(self, note: str) -> None:
+        """A note of a file. Those that count the same thing become one, with the sum."""
+        match = _COUNTED_NOTE.fullmatch(note)
+        what, count = (match[2], int(match[1])) if match else (note, None)
+        if what not in self._notes and len(self._notes) >= MAX_PROBLEMS:
+            return
+        known = self._notes.get(what)
+        total = count if known is None or count is None else known + count
+        if what in self._notes:
+            self._report.notes.remove(_note(what, known))
+        self._notes[what] = total
+        self._report.notes.append(_note(what, total))
+
+
+def _note(what: str, count: int | None) -> str:
+    return what if count is None else f"{count} {what}"
+
+
+def exporter_column(metadata: dict[bytes, bytes] | None, rows: int) -> pa.Array | None:
+    """The column of a table of one exporter that its metadata names; None if it names none that is sound."""
+    try:
+        exporter = _address((metadata or {})[EXPORTER_KEY].decode())
+    except (KeyError, ValueError):
+        return None
+    return pa.repeat(pa.scalar(exporter, pa.binary(16)), rows)
 
 
 def unscaled(batch: pa.RecordBatch) -> pa.RecordBatch:
@@ -139,6 +209,13 @@ def unscaled(batch: pa.RecordBatch) -> pa.RecordBatch:
         place = batch.schema.get_field_index(name)
         batch = batch.set_column(place, batch.schema.field(place), pc.divide(batch[name], factor))
     return batch
+
+
+def _whole(value: Any) -> int:
+    number = int(value)
+    if not -_LARGEST < number < _LARGEST:
+        raise ValueError("number")
+    return number
 
 
 def _address(text: str) -> bytes:
@@ -154,16 +231,12 @@ def _to_json(report: ExportReport) -> dict[str, Any]:
             {
                 "exporter": session.exporter.hex(),
                 "domain": session.domain,
+                "port": session.port,
                 "protocol": session.protocol,
-                "messages": session.messages,
-                "lost_messages": session.lost_messages,
-                "lost_records": session.lost_records,
                 "lost_is_estimate": session.lost_is_estimate,
-                "undecoded_sets": session.undecoded_sets,
-                "undecoded_records": session.undecoded_records,
-                "active_timeout_s": session.active_timeout_s,
                 "clock_offset_ms": session.clock_offset_ms,
             }
+            | {name: getattr(session, name) for name in (*_COUNTS, *_SPANS, *_NUMBERS_TOLD, *_WORDS_TOLD)}
             for session in report.sessions
         ],
         "interfaces": [
@@ -188,4 +261,10 @@ def _to_json(report: ExportReport) -> dict[str, Any]:
         "heard_minutes": {
             exporter.hex(): sorted(minutes) for exporter, minutes in sorted(report.heard_minutes.items())
         },
+        "impossible_times": report.impossible_times,
+        "problems": [
+            {"file": problem.file, "offset": problem.offset, "what": problem.what, "count": problem.count}
+            for problem in report.problems[:MAX_FILE_PROBLEMS]
+        ],
+        "notes": report.notes[:MAX_FILE_PROBLEMS],
     }

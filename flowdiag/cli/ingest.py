@@ -1,0 +1,91 @@
+"""`flowdiag ingest`: exports into the flow store."""
+
+from __future__ import annotations
+
+import os
+import re
+import time
+from pathlib import Path
+from typing import Final
+
+import click
+
+from flowdiag.cli.options import output_options, progress_bar, talk_options
+from flowdiag.errors import UsageError
+
+FORMATS: Final = ("text", "json")
+MAX_JOBS: Final = 64
+_DAYS: Final = re.compile(r"(\d{1,5})\s*d?")
+
+
+def _retention(ctx: click.Context, param: click.Parameter, value: str | None) -> int | None:
+    if value is None:
+        return None
+    match = _DAYS.fullmatch(value.strip().lower())
+    if match is None or not int(match[1]):
+        raise click.BadParameter(f"{value[:40]!r} is not a number of days such as 90d")
+    return int(match[1])
+
+
+@click.command("ingest")
+@click.argument("exports", metavar="[EXPORT]...", nargs=-1)
+@click.option(
+    "--store", required=True, metavar="DIR", help="The store: a folder, or an address such as s3://…"
+)
+@click.option("--compact", is_flag=True, help="Merge small files of the store into large ones.")
+@click.option(
+    "--retain", "days", metavar="DAYS", callback=_retention, help="Drop the days before the newest 90d, say."
+)
+@click.option(
+    "--jobs",
+    type=click.IntRange(1, MAX_JOBS),
+    help="Files decoded at the same time; one for each processor by default.",
+)
+@output_options(*FORMATS)
+@talk_options
+def command(
+    exports: tuple[str, ...],
+    store: str,
+    compact: bool,
+    days: int | None,
+    jobs: int | None,
+    form: str | None,
+    output: Path | None,
+    quiet: bool,
+) -> None:
+    """Decode exports into the flow store.
+
+    An export whose content is in the store already is not added again, whatever it is called now. The store is Parquet
+    files by exporter and UTC day, which any tool for Parquet reads; diagnose, top, usage, inspect and review take it
+    where they take exports. Without EXPORT, only --compact and --retain are done.
+
+    \b
+    Example:
+      flowdiag ingest captures/ --store flows
+      flowdiag ingest today.pcap.gz --store s3://bucket/flows
+      flowdiag ingest --store flows --compact --retain 90d
+    """
+    from flowdiag.cli.output import chosen_format, write_result
+
+    form = chosen_format(form, output, FORMATS)
+    if not exports and not compact and days is None:
+        raise UsageError("nothing to do", expected="exports to add, --compact or --retain")
+    from flowdiag.cli.ingest_forms import Done, as_json, as_text
+    from flowdiag.collector.store.ingest import ingest
+    from flowdiag.collector.store.places import open_place
+    from flowdiag.collector.store.upkeep import compact as merge_small_files
+    from flowdiag.collector.store.upkeep import retain
+
+    done = Done()
+    if exports:
+        with progress_bar(quiet=quiet) as progress:
+            done.outcomes = ingest(exports, store, jobs=jobs or os.cpu_count() or 1, progress=progress)
+    place = open_place(store)
+    if days is not None:
+        done.dropped = retain(place, days, int(time.time()) // 86_400)
+    if compact:
+        done.merged = merge_small_files(place)
+    write_result(as_json(done) if form == "json" else as_text(done), output)
+    for outcome in done.outcomes:
+        if outcome.state == "failed" and outcome.error is not None:
+            raise outcome.error

@@ -1,0 +1,114 @@
+"""What `flowdiag ingest` did, as text and as JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from flowdiag.aggregator.addresses import to_text
+from flowdiag.collector.store.ingest import Outcome
+from flowdiag.collector.store.layout import NO_DAY, Partition, day_text
+from flowdiag.collector.store.upkeep import Dropped, Merged
+from flowdiag.flows import UNKNOWN_ADDRESS
+from flowdiag.note.escape import terminal
+
+SCHEMA: Final = "flowdiag.ingest/1"
+
+
+@dataclass
+class Done:
+    """Everything that one run did."""
+
+    outcomes: list[Outcome] = field(default_factory=list)
+    merged: list[Merged] = field(default_factory=list)
+    dropped: list[Dropped] = field(default_factory=list)
+
+
+def as_text(done: Done) -> str:
+    """One line for each export and for each partition that was changed."""
+    return "".join(f"{terminal(line)}\n" for line in _lines(done)) or "nothing had to be done\n"
+
+
+def _lines(done: Done) -> Iterator[str]:
+    for outcome in done.outcomes:
+        yield f"{outcome.name}: {_told(outcome)}"
+    for gone in done.dropped:
+        yield f"dropped {_named(gone.partition)}: {_counted(gone.rows, 'record')}, {gone.octets:,} octets"
+    for merged in done.merged:
+        files = f"{merged.files_before} files became {merged.files_after}"
+        yield f"merged {_named(merged.partition)}: {files}, {_counted(merged.rows, 'record')}"
+
+
+def _told(outcome: Outcome) -> str:
+    if outcome.state == "known":
+        return "is in the store already"
+    if outcome.state == "added":
+        parts = [f"{_counted(outcome.records, 'record')} added"]
+        if outcome.lost_records:
+            parts.append(f"{outcome.lost_records:,} were lost on the way")
+        if outcome.undecoded_records:
+            parts.append(f"{outcome.undecoded_records:,} could not be decoded")
+        if outcome.problems:
+            parts.append(f"{_counted(outcome.problems, 'kind')} of problem, see flowdiag inspect")
+        return "; ".join(parts)
+    if outcome.error is None:
+        return "left out, no export"
+    return f"left out, {outcome.error.what}" if outcome.state == "left out" else outcome.error.what
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count:,} {what}" if count == 1 else f"{count:,} {what}s"
+
+
+def _named(partition: Partition) -> str:
+    day = "without a day" if partition.day == NO_DAY else day_text(partition.day)
+    return f"{_exporter(partition) or 'unknown exporter'}, {day}"
+
+
+def _exporter(partition: Partition) -> str | None:
+    return None if partition.exporter == UNKNOWN_ADDRESS else to_text(partition.exporter)
+
+
+def as_json(done: Done) -> str:
+    """The JSON object of schema flowdiag.ingest/1."""
+    return json.dumps(
+        {
+            "schema": SCHEMA,
+            "exports": [
+                {
+                    "name": outcome.name,
+                    "state": outcome.state,
+                    "records": outcome.records,
+                    "lost_records": outcome.lost_records,
+                    "undecoded_records": outcome.undecoded_records,
+                    "problems": outcome.problems,
+                    "error": None if outcome.error is None else str(outcome.error),
+                }
+                for outcome in done.outcomes
+            ],
+            "dropped": [
+                _partition(gone.partition)
+                | {"files": gone.files, "records": gone.rows, "octets": gone.octets}
+                for gone in done.dropped
+            ],
+            "merged": [
+                _partition(merged.partition)
+                | {
+                    "files_before": merged.files_before,
+                    "files_after": merged.files_after,
+                    "records": merged.rows,
+                }
+                for merged in done.merged
+            ],
+        },
+        indent=2,
+    )
+
+
+def _partition(partition: Partition) -> dict[str, Any]:
+    return {
+        "exporter": _exporter(partition),
+        "day": None if partition.day == NO_DAY else day_text(partition.day),
+    }

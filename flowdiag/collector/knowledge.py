@@ -1,0 +1,212 @@
+"""What has to be known of the messages before, to decode those that follow: kept as the messages themselves.
+
+Facts the design follows:
+- over UDP templates come again only every few minutes, names and rates too (RFC 7011 8.4); whoever starts in the
+  middle, after a restart or with the second file of a capture, has to remember them;
+- a message says what it says by the standard; any form of our own would have to be kept readable for ever;
+- the same definitions come again and again: one message of each content is kept. Options come with changing
+  content (counters): some of each template are kept, so that none of them pushes out the others;
+- the last message of each domain tells where its sequence numbers stand.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from hashlib import blake2b
+from struct import Struct
+from typing import Final, NamedTuple
+
+from flowdiag.collector.datagram import Datagram, Session
+from flowdiag.collector.decode import ie
+from flowdiag.collector.decode.cursor import Cursor
+from flowdiag.collector.decode.limits import MAX_DOMAINS, MAX_TEMPLATES
+from flowdiag.collector.decode.malformed import Malformed
+from flowdiag.collector.decode.messages import (
+    IPFIX,
+    IPFIX_HEADER,
+    NETFLOW5,
+    NETFLOW9,
+    NETFLOW9_HEADER,
+    SetPlace,
+    read_header,
+)
+from flowdiag.collector.decode.templates import (
+    FIRST_TEMPLATE_ID,
+    Template,
+    ipfix_definitions,
+    netflow9_definitions,
+)
+
+# Messages with definitions kept of one domain: its templates come in a few messages, again and again the same.
+MAX_DEFINITIONS: Final = 256
+# Messages with options kept of one options template: some dozen names each.
+MAX_OPTIONS: Final = 64
+MAX_OPTIONS_TEMPLATES: Final = 64
+
+_SET: Final = Struct(">HH").unpack_from
+_TOTALS: Final = (ie.OCTET_TOTAL, ie.PACKET_TOTAL)
+_DELTAS: Final = (ie.OCTET_DELTA, ie.PACKET_DELTA)
+
+
+class Seed(NamedTuple):
+    """Messages for a decoder that starts in the middle: to be taught by, in order; to be fed, so that it knows the
+    sequence numbers; and with the templates of what follows, for data sets that came too early."""
+
+    taught: tuple[Datagram, ...] = ()
+    last: tuple[Datagram, ...] = ()
+    later: tuple[Datagram, ...] = ()
+
+
+@dataclass
+class _Domain:
+    definitions: OrderedDict[bytes, Datagram] = field(default_factory=OrderedDict)
+    first: list[Datagram] = field(default_factory=list)
+    options: dict[int, OrderedDict[bytes, Datagram]] = field(default_factory=dict)
+    templates: dict[int, Template] = field(default_factory=dict)
+    last: Datagram | None = None
+
+
+class Knowledge:
+    """Sees all messages of a run, in order, and keeps those that matter to what follows.
+
+    streams: some came over TCP or SCTP, whose templates end with the connection; running_totals: some templates
+    count totals, which only those who know the flow's last record can read.
+    """
+
+    def __init__(self) -> None:
+        self._domains: OrderedDict[tuple[Session, int, bytes], _Domain] = OrderedDict()
+        self._session: Session | None = None
+        self._of_session: dict[tuple[int, bytes], _Domain] = {}
+        self._sessions: dict[Session, dict[tuple[int, bytes], _Domain]] = {}
+        self.streams = False
+        self.running_totals = False
+
+    def see(self, datagram: Datagram) -> None:
+        """Takes a message of any kind; what is not sound is passed over."""
+        session, payload = datagram.session, datagram.payload
+        if session is not self._session:
+            self._enter(session)
+        end = len(payload)
+        version = payload[1] if end >= IPFIX_HEADER else 0
+        if version == IPFIX:
+            place, position = (version, payload[12:16]), IPFIX_HEADER
+        elif version == NETFLOW9:
+            place, position = (version, payload[16:20]), NETFLOW9_HEADER
+        elif version == NETFLOW5:
+            place, position = (version, payload[20:22]), end
+        else:
+            return
+        domain = self._of_session.get(place)
+        if domain is None:
+            domain = self._add(session, place)
+        domain.last = datagram
+        while end - position >= 4:
+            set_id, length = _SET(payload, position)
+            if set_id < FIRST_TEMPLATE_ID or set_id in domain.options:
+                self._learn(domain, version, datagram)
+                return
+            if length < 4:
+                return
+            position += length
+
+    def extend(self, later: Knowledge) -> None:
+        """Takes what another has kept of messages that came after these."""
+        for datagram in later.seed().taught:
+            self.see(datagram)
+        for (session, version, number), domain in later._domains.items():
+            if domain.last is not None:
+                if session is not self._session:
+                    self._enter(session)
+                known = self._of_session.get((version, number)) or self._add(session, (version, number))
+                known.last = domain.last
+        self.streams |= later.streams
+        self.running_totals |= later.running_totals
+
+    def seed(self, later: Iterable[Knowledge] = ()) -> Seed:
+        """What a decoder needs that goes on from here. later: what was kept of the messages that follow."""
+        domains = list(self._domains.values())
+        taught = [message for domain in domains for message in domain.definitions.values()]
+        for domain in domains:
+            for messages in domain.options.values():
+                taught += messages.values()
+        return Seed(
+            tuple(taught),
+            tuple(domain.last for domain in domains if domain.last is not None),
+            tuple(message for knowledge in later for message in knowledge.first_definitions()),
+        )
+
+    def first_definitions(self) -> Iterator[Datagram]:
+        """The messages with definitions in the order in which each content came first."""
+        for domain in self._domains.values():
+            yield from domain.first
+
+    def _enter(self, session: Session) -> None:
+        self._session = session
+        self._of_session = self._sessions.setdefault(session, {})
+        self.streams |= session.transport != "udp"
+
+    def _add(self, session: Session, place: tuple[int, bytes]) -> _Domain:
+        if len(self._domains) >= MAX_DOMAINS:
+            (gone, version, number), _ = self._domains.popitem(last=False)
+            self._sessions[gone].pop((version, number), None)
+            if not self._sessions[gone] and gone is not self._session:
+                del self._sessions[gone]
+        domain = self._of_session[place] = self._domains[session, *place] = _Domain()
+        return domain
+
+    def _learn(self, domain: _Domain, version: int, datagram: Datagram) -> None:
+        """Keeps a message with definitions or options, if it is sound."""
+        try:
+            sets = read_header(datagram.payload).sets
+            templates = list(_templates(version, datagram.payload, sets))
+        except Malformed:
+            return
+        for template in templates:
+            self._define(domain, template)
+        told = [datagram.payload[s.start : s.end] for s in sets if s.id < FIRST_TEMPLATE_ID]
+        if told:
+            is_new = _keep(domain.definitions, datagram, b"".join(told), MAX_DEFINITIONS)
+            if is_new and len(domain.first) < MAX_DEFINITIONS:
+                domain.first.append(datagram)
+            return
+        for place in sets:
+            if place.id in domain.options:
+                content = datagram.payload[place.start : place.end]
+                _keep(domain.options[place.id], datagram, content, MAX_OPTIONS)
+                return
+
+    def _define(self, domain: _Domain, template: Template) -> None:
+        if template.same_as(domain.templates.get(template.id)):
+            return
+        domain.templates[template.id] = template
+        domain.options.pop(template.id, None)  # of another layout
+        if len(domain.templates) > MAX_TEMPLATES:
+            del domain.templates[next(iter(domain.templates))]
+        if template.options and len(domain.options) < MAX_OPTIONS_TEMPLATES:
+            domain.options[template.id] = OrderedDict()
+        if not template.options and any(number in template.places for number in _TOTALS):
+            self.running_totals |= not any(number in template.places for number in _DELTAS)
+
+
+def _keep(kept: OrderedDict[bytes, Datagram], datagram: Datagram, content: bytes, bound: int) -> bool:
+    """Keeps a message as the newest of its content; True if that was not known."""
+    digest = blake2b(content, digest_size=16).digest()
+    is_new = kept.pop(digest, None) is None
+    kept[digest] = datagram
+    if len(kept) > bound:
+        kept.popitem(last=False)
+    return is_new
+
+
+def _templates(version: int, payload: bytes, sets: list[SetPlace]) -> Iterator[Template]:
+    """The templates that a message defines. Raises Malformed."""
+    template_set, options_set = (2, 3) if version == IPFIX else (0, 1)
+    read = ipfix_definitions if version == IPFIX else netflow9_definitions
+    for place in sets:
+        if place.id in (template_set, options_set):
+            cursor = Cursor(payload, place.start, place.end)
+            for definition in read(cursor, options=place.id == options_set):
+                if isinstance(definition, Template):
+                    yield definition

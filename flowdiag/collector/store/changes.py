@@ -1,0 +1,159 @@
+"""Changes of a store: each happens as a whole or not at all, whatever is interrupted.
+
+Facts the design follows:
+- files are written aside first. A change then stands in one journal file: what moves where, what goes, what notes
+  are written. The journal's appearance is the moment the change happens; everything after it only carries it out,
+  and may be done again from the start after a crash;
+- readers that find a journal look at the store as it will be (pending()); they never see a file of flows twice;
+- the lock is held for the change alone, never while files are decoded or merged, so writers hardly wait. What a
+  change rests on is checked again under the lock.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from flowdiag.collector.store.layout import ASIDE, JOURNAL, MARKER
+from flowdiag.collector.store.places import Place, failures_named
+from flowdiag.errors import StoreError
+
+FORMAT: Final = 1
+# Files of a change that take longer to be written than this are of a writer that died.
+ASIDE_FORGOTTEN_S: Final = 2 * 86_400.0
+
+
+@dataclass(frozen=True)
+class Change:
+    """moves: where a file was written aside, and its path in the store; removals: paths; notes: small files."""
+
+    moves: dict[str, str] = field(default_factory=dict)
+    removals: tuple[str, ...] = ()
+    notes: dict[str, str] = field(default_factory=dict)
+
+    def as_json(self) -> bytes:
+        content = {"moves": self.moves, "removals": list(self.removals), "notes": self.notes}
+        return json.dumps(content, separators=(",", ":")).encode()
+
+
+def _from_json(octets: bytes, place: Place) -> Change:
+    try:
+        content = json.loads(octets)
+        return Change(dict(content["moves"]), tuple(content["removals"]), dict(content["notes"]))
+    except (ValueError, TypeError, KeyError) as error:
+        raise StoreError(
+            "the journal of the store is damaged",
+            file=f"{place.name}/{JOURNAL}",
+            expected="the JSON that flowdiag writes",
+            advice="restore it or remove it; what was just being added has to be added again",
+        ) from error
+
+
+def is_store(place: Place) -> bool:
+    """Whether there is a store at a place. Raises StoreError for one of another version."""
+    octets = place.read(MARKER)
+    if octets is None:
+        return False
+    try:
+        version = json.loads(octets)["format"]
+    except (ValueError, TypeError, KeyError):
+        version = None
+    if version != FORMAT:
+        raise StoreError(
+            "a store of another version of flowdiag", file=place.name, expected=f"format {FORMAT}"
+        )
+    return True
+
+
+def make_store(place: Place) -> None:
+    """Makes a store at a place unless there is one. Raises StoreError, also for a folder of other things."""
+    with failures_named(place):
+        if is_store(place):
+            return
+        if others := [name for name in place.folders("") if not name.startswith((".", "_"))]:
+            raise StoreError(
+                f"the folder holds other things ({others[0][:40]!r})",
+                file=place.name,
+                expected="a flow store, an empty folder or a new one",
+                advice="choose another folder for the store",
+            )
+        with place.writing():
+            with place.removing():  # also makes the file that readers lock
+                pass
+            if not is_store(place):
+                place.write(MARKER, json.dumps({"format": FORMAT}).encode())
+
+
+def pending(place: Place) -> Change:
+    """The change that is being carried out, or was when its writer died; an empty one if there is none."""
+    octets = place.read(JOURNAL)
+    return Change() if octets is None else _from_json(octets, place)
+
+
+def commit(
+    place: Place, change: Change, holds: Callable[[], bool] = lambda: True, *, patience_s: float = 0.0
+) -> bool:
+    """Makes a change happen. holds: asked under the lock whether what it rests on is still so; patience_s: how long to
+    wait for readers before files are removed.
+
+    False, and nothing changed, if it does not hold, or if the store is being read all that time. Raises StoreError.
+    """
+    with failures_named(place), place.writing() as renew:
+        recover(place, renew)
+        if not holds():
+            return False
+        if not change.removals:
+            _begin(place, change, renew)
+            return True
+        with place.removing(patience_s) as nobody_reads:
+            if nobody_reads:
+                _begin(place, change, renew)
+        return nobody_reads
+
+
+def recover(place: Place, renew: Callable[[], None] = lambda: None) -> None:
+    """Carries out a change whose writer died. Only under the lock."""
+    left = pending(place)
+    if left != Change():
+        _carry_out(place, left, renew)
+    elif place.read(JOURNAL) is not None:
+        place.remove(JOURNAL)
+
+
+def _begin(place: Place, change: Change, renew: Callable[[], None]) -> None:
+    place.write(JOURNAL, change.as_json())
+    _carry_out(place, change, renew)
+
+
+def _carry_out(place: Place, change: Change, renew: Callable[[], None]) -> None:
+    for source, target in change.moves.items():
+        place.move(source, target)
+        renew()
+    place.settle([*change.moves, *change.moves.values()])
+    for path in change.removals:
+        place.remove(path)
+        renew()
+    for path, text in change.notes.items():
+        place.write(path, text.encode())
+        renew()
+    place.remove(JOURNAL)
+
+
+def sweep(place: Place, now_s: float) -> int:
+    """Removes what writers that died left aside. Gives the number of files. now_s: seconds since 1970."""
+    removed = 0
+    with failures_named(place), place.writing() as renew:
+        recover(place, renew)
+        for entry in place.files(ASIDE):
+            if entry.modified_s < now_s - ASIDE_FORGOTTEN_S:
+                place.remove(entry.path)
+                removed += 1
+                renew()
+    return removed
+
+
+def note_json(**content: Any) -> str:
+    """The text of a note."""
+    return json.dumps(content, separators=(",", ":"), sort_keys=True)

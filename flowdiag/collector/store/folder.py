@@ -1,0 +1,172 @@
+"""A store in a folder of this machine: renames, fsync and the locks of the kernel, which end with their process."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any, Final
+
+from flowdiag.collector.store.places import Entry
+from flowdiag.errors import StoreError
+
+OWN_FOLDER: Final = "_flowdiag"
+WRITING_LOCK: Final = f"{OWN_FOLDER}/writing.lock"
+READING_LOCK: Final = f"{OWN_FOLDER}/reading.lock"
+
+# A commit takes milliseconds; who holds the lock for this long hangs.
+LOCK_PATIENCE_S: Final = 120.0
+_POLL_S: Final = 0.02
+
+
+class Folder:
+    """See places.Place."""
+
+    def __init__(self, path: str | Path) -> None:
+        self.name = str(path)
+        self.root = Path(path)
+
+    def files(self, folder: str) -> list[Entry]:
+        found = []
+        waiting = [self.root / folder]
+        while waiting:
+            try:
+                entries = list(os.scandir(waiting.pop()))
+            except FileNotFoundError:
+                continue
+            for entry in entries:
+                if entry.is_dir():
+                    waiting.append(Path(entry.path))
+                    continue
+                with suppress(FileNotFoundError):  # moved away since it was listed
+                    status = entry.stat()
+                    path = Path(entry.path).relative_to(self.root).as_posix()
+                    found.append(Entry(path, status.st_size, status.st_mtime))
+        return sorted(found)
+
+    def folders(self, folder: str) -> list[str]:
+        try:
+            return sorted(entry.name for entry in os.scandir(self.root / folder) if entry.is_dir())
+        except FileNotFoundError:
+            return []
+
+    def read(self, path: str) -> bytes | None:
+        try:
+            return (self.root / path).read_bytes()
+        except FileNotFoundError:
+            return None
+
+    def write(self, path: str, octets: bytes) -> None:
+        target = self.root / path
+        target.parent.mkdir(parents=True, exist_ok=True)
+        aside = target.with_name(f".{target.name}.{os.getpid()}")
+        with aside.open("wb") as file:
+            file.write(octets)
+            file.flush()
+            os.fsync(file.fileno())
+        aside.replace(target)
+        _sync_folder(target.parent)
+
+    def open_input(self, path: str) -> Any:
+        return (self.root / path).open("rb")
+
+    def open_output(self, path: str) -> Any:
+        target = self.root / path
+        target.parent.mkdir(parents=True, exist_ok=True)
+        return target.open("wb")
+
+    def seal(self, path: str) -> None:
+        with (self.root / path).open("rb") as file:
+            os.fsync(file.fileno())
+        _sync_folder((self.root / path).parent)
+
+    def move(self, source: str, target: str) -> None:
+        (self.root / target).parent.mkdir(parents=True, exist_ok=True)
+        try:
+            os.replace(self.root / source, self.root / target)
+        except FileNotFoundError:
+            if not (self.root / target).exists():
+                raise
+
+    def remove(self, path: str) -> None:
+        target = self.root / path
+        target.unlink(missing_ok=True)
+        folder = target.parent
+        with suppress(OSError):  # not empty, or gone
+            while folder != self.root and folder.parent.name != OWN_FOLDER:
+                folder.rmdir()
+                folder = folder.parent
+
+    def settle(self, paths: list[str]) -> None:
+        folders: set[Path] = set()
+        for path in paths:
+            folder = (self.root / path).parent
+            while folder != self.root:  # a new folder is named in the one above it
+                folders.add(folder)
+                folder = folder.parent
+        for folder in sorted({*folders, self.root}):
+            with suppress(FileNotFoundError):
+                _sync_folder(folder)
+
+    @contextmanager
+    def writing(self) -> Iterator[Callable[[], None]]:
+        with _locked(self.root / WRITING_LOCK, fcntl.LOCK_EX, create=True) as held:
+            if not held:
+                raise StoreError(
+                    "another process has been writing to the store for two minutes",
+                    file=self.name,
+                    advice="look for a hanging flowdiag ingest or collect, end it, and run this again",
+                )
+            yield lambda: None
+
+    @contextmanager
+    def removing(self, patience_s: float = 0.0) -> Iterator[bool]:
+        with _locked(self.root / READING_LOCK, fcntl.LOCK_EX, create=True, patience_s=patience_s) as held:
+            yield held
+
+    @contextmanager
+    def reading(self) -> Iterator[None]:
+        with _locked(self.root / READING_LOCK, fcntl.LOCK_SH, create=False):
+            yield
+
+
+@contextmanager
+def _locked(path: Path, kind: int, *, create: bool, patience_s: float = LOCK_PATIENCE_S) -> Iterator[bool]:
+    """Holds a lock of the kernel (flock); gives False if it could not be had in time.
+
+    create: make its file if there is none; otherwise, without one, there is nothing to wait for.
+    """
+    if create:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    else:
+        try:
+            descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+        except FileNotFoundError:
+            yield True
+            return
+    try:
+        until = time.monotonic() + patience_s
+        held = False
+        while not held:
+            try:
+                fcntl.flock(descriptor, kind | fcntl.LOCK_NB)
+                held = True
+            except BlockingIOError:
+                if time.monotonic() >= until:
+                    break
+                time.sleep(_POLL_S)
+        yield held
+    finally:
+        os.close(descriptor)
+
+
+def _sync_folder(folder: Path) -> None:
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,240 @@
+"""Exports into a store: scanned, decoded by several processes, written aside, and added one by one.
+
+Facts the design follows:
+- each file is decoded by itself, with what the files before it taught, so that they need not wait for each other.
+  Two kinds of capture do have to be read one after another, by one decoder: those of TCP or SCTP connections, whose
+  messages may begin in one file and end in the next, and those whose records count totals;
+- a file is added as a whole when it is done, or not at all; what others added in the meantime is not added again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final, Literal
+
+from flowdiag.aggregator.clocks import TOLERATED_MS
+from flowdiag.collector.export import Export
+from flowdiag.collector.knowledge import Knowledge, Seed
+from flowdiag.collector.readers.inputs import Input, Progress, SideFileError, find_inputs
+from flowdiag.collector.store.changes import Change, commit, make_store, note_json, sweep
+from flowdiag.collector.store.layout import INGESTED
+from flowdiag.collector.store.places import Place, failures_named, open_place
+from flowdiag.collector.store.scan import Scan, scan
+from flowdiag.collector.store.sharing import share
+from flowdiag.collector.store.workers import Count, Workers
+from flowdiag.collector.store.writer import FlowWriter, Written
+from flowdiag.errors import ExportError, FlowdiagError, UsageError
+
+State = Literal["added", "known", "left out", "failed"]
+# Each input is read twice: to know it, and to decode it.
+_PASSES: Final = 2
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of an input. known: its content was in the store already; left out: found in a folder, and no
+    export; failed: named, and of no use, as error says.
+
+    records: added from it. Inputs that had to be read together say so with the first of them, the others have 0.
+    """
+
+    name: str
+    state: State
+    records: int = 0
+    lost_records: int = 0
+    undecoded_records: int = 0
+    problems: int = 0
+    error: FlowdiagError | None = None
+
+
+@dataclass(frozen=True)
+class Unit:
+    """Inputs that one decoder reads, one after another. where: the store."""
+
+    where: str
+    scans: tuple[Scan, ...]
+    seed: Seed
+
+    @property
+    def name(self) -> str:
+        """Names its content."""
+        digests = [scanned.digest for scanned in self.scans]
+        return digests[0] if len(digests) == 1 else hashlib.sha256("".join(digests).encode()).hexdigest()
+
+
+@dataclass(frozen=True)
+class Decoded:
+    """A unit's flow records, written aside; or why there are none."""
+
+    files: tuple[Written, ...] = ()
+    records: int = 0
+    lost_records: int = 0
+    undecoded_records: int = 0
+    problems: int = 0
+    error: ExportError | None = None
+
+
+def ingest(
+    paths: Sequence[str | Path], where: str | Path, *, jobs: int = 1, progress: Progress | None = None
+) -> list[Outcome]:
+    """Adds exports to the store at `where`, made if there is none. jobs: processes that work at the same time.
+
+    Gives an outcome for each input in order. Raises ExportError for a path that does not exist, StoreError, and
+    UsageError for a store among the exports.
+    """
+    place = open_place(where)
+    with on_disk(find_inputs(paths)) as inputs:
+        for item in inputs:
+            if item.store is not None:
+                raise UsageError(f"{item.name} is a flow store", expected="exports to add to a store")
+        make_store(place)
+        sweep(place, time.time())
+        with (
+            failures_named(place),
+            Workers(jobs, _PASSES * sum(item.octets for item in inputs), progress) as workers,
+        ):
+            scans = workers.all(_scan, [(item, n, len(inputs) == 1) for n, item in enumerate(inputs)])
+            outcomes: dict[int, Outcome] = {
+                n: _unusable(s.item, s.error) for n, s in enumerate(scans) if s.error is not None
+            }
+            usable = [n for n, s in enumerate(scans) if s.error is None]
+            fresh = _fresh(place, scans, usable)
+            outcomes |= {n: Outcome(scans[n].item.name, "known") for n in usable if n not in fresh}
+            groups = _groups(scans, usable, fresh)
+            units = [_unit(str(where), scans, usable, group) for group in groups]
+            for number, decoded in workers.each(_decode, units):
+                results = _add(place, units[number], decoded)
+                outcomes |= dict(zip(groups[number], results, strict=True))
+    return [outcomes[n] for n in range(len(scans))]
+
+
+@contextmanager
+def on_disk(inputs: list[Input]) -> Iterator[list[Input]]:
+    """The inputs, with standard input as a file that can be read twice."""
+    if all(item.path is not None for item in inputs):
+        yield inputs
+        return
+    with tempfile.NamedTemporaryFile(prefix="flowdiag-") as copy:
+        shutil.copyfileobj(sys.stdin.buffer, copy)
+        copy.flush()
+        size = copy.tell()
+        path = Path(copy.name)
+        yield [item if item.path else replace(item, path=path, octets=size) for item in inputs]
+
+
+def _unusable(item: Input, error: FlowdiagError) -> Outcome:
+    if item.folder is None:
+        return Outcome(item.name, "failed", error=error)
+    return Outcome(item.name, "left out", error=None if isinstance(error, SideFileError) else error)
+
+
+def _fresh(place: Place, scans: list[Scan], usable: list[int]) -> list[int]:
+    """The inputs whose content is not in the store; of several of one content the first."""
+    first: dict[str, int] = {}
+    for number in usable:
+        first.setdefault(scans[number].digest, number)
+    return sorted(number for digest, number in first.items() if place.read(note_path(digest)) is None)
+
+
+def _groups(scans: list[Scan], usable: list[int], fresh: list[int]) -> list[list[int]]:
+    """The inputs to decode, those together that one decoder has to read."""
+    chained = [n for n in usable if (known := scans[n].knowledge) and (known.streams or known.running_totals)]
+    together = [n for n in fresh if n in chained]
+    groups = [[n] for n in fresh if n not in chained]
+    return sorted([*groups, together] if together else groups)
+
+
+def _unit(where: str, scans: list[Scan], usable: list[int], group: list[int]) -> Unit:
+    """A group with what the captures before it taught, and the templates of those behind it."""
+    before = Knowledge()
+    behind: list[Knowledge] = []
+    if scans[group[0]].knowledge is not None:
+        for number in usable:
+            knowledge = scans[number].knowledge
+            if knowledge is not None and number < group[0]:
+                before.extend(knowledge)
+            elif knowledge is not None and number > group[-1]:
+                behind.append(knowledge)
+    chosen = tuple(replace(scans[number], knowledge=None) for number in group)
+    return Unit(where, chosen, before.seed(behind))
+
+
+def note_path(digest: str) -> str:
+    """The note that says that an export of this content is in the store."""
+    return f"{INGESTED}/{digest[:2]}/{digest}.json"
+
+
+def _scan(task: tuple[Input, int, bool], count: Count) -> Scan:
+    item, number, alone = task
+    return scan(item, number, count, alone=alone)
+
+
+def _decode(unit: Unit, count: Count) -> Decoded:
+    place = open_place(unit.where)
+    read = 0
+
+    def progress(done: int, _: int) -> None:
+        nonlocal read
+        count(done - read)
+        read = done
+
+    export = Export([scanned.item for scanned in unit.scans], progress=progress)
+    export.resume(unit.seed)
+    writer = FlowWriter(place, unit.name, unit.scans[0].began_ms, lambda: _tolerated(export.clock_offsets()))
+    try:
+        for batch in export.batches():
+            writer.add(batch)
+    except ExportError as error:
+        writer.discard()
+        return Decoded(error=error)
+    except BaseException:
+        writer.discard()
+        raise
+    report = export.report
+    files = writer.finish(share(report, writer.partitions))
+    return Decoded(
+        tuple(files), writer.rows, report.lost_records, report.undecoded_records, len(report.problems)
+    )
+
+
+def _tolerated(offsets: dict[tuple[bytes, int], int]) -> dict[tuple[bytes, int], int]:
+    return {source: offset for source, offset in offsets.items() if abs(offset) > TOLERATED_MS}
+
+
+def _add(place: Place, unit: Unit, decoded: Decoded) -> list[Outcome]:
+    """Adds what was decoded to the store, unless somebody else has meanwhile."""
+    items = [scanned.item for scanned in unit.scans]
+    if decoded.error is not None:
+        return [_unusable(item, decoded.error) for item in items]
+    notes = {
+        note_path(scanned.digest): note_json(
+            name=scanned.item.name,
+            octets=scanned.item.octets,
+            unit=unit.name,
+            records=decoded.records,
+            last_day=max((file.partition.day for file in decoded.files), default=-1),
+        )
+        for scanned in unit.scans
+    }
+    change = Change({file.aside: file.target for file in decoded.files}, notes=notes)
+    if not commit(place, change, lambda: all(place.read(path) is None for path in notes)):
+        for file in decoded.files:
+            place.remove(file.aside)
+        return [Outcome(item.name, "known") for item in items]
+    first = Outcome(
+        items[0].name,
+        "added",
+        decoded.records,
+        decoded.lost_records,
+        decoded.undecoded_records,
+        decoded.problems,
+    )
+    return [first, *(Outcome(item.name, "added") for item in items[1:])]

@@ -1,0 +1,154 @@
+"""Where a store lies: a folder, or anything that pyarrow has a filesystem for (s3://, gs://, hdfs://).
+
+Facts the design follows:
+- a reader must never see half a file: a folder gets files by rename, which is atomic (POSIX rename), an object
+  appears when its upload ends;
+- what was written survives a power cut only after fsync of the file and of the folder that names it;
+- an object store has no locks; but a listing shows every object that was put before it (S3 since 2020), and that
+  is enough to build one (locks.py).
+
+Paths inside a place are relative, with "/" between their parts.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from pathlib import Path
+from typing import Any, Final, NamedTuple, Protocol
+
+from flowdiag.errors import StoreError
+
+_SCHEME: Final = re.compile(r"[a-z][a-z0-9+.-]+://", re.IGNORECASE)
+
+
+class Entry(NamedTuple):
+    """A file of a place. modified_s: seconds since 1970 by the place's own clock."""
+
+    path: str
+    octets: int
+    modified_s: float
+
+
+class Place(Protocol):
+    """name: what the user called it."""
+
+    name: str
+
+    def files(self, folder: str) -> list[Entry]:
+        """All files below a folder in sorted order of their paths; none if there is no such folder."""
+        ...
+
+    def folders(self, folder: str) -> list[str]:
+        """The names of the folders in a folder, sorted."""
+        ...
+
+    def read(self, path: str) -> bytes | None:
+        """A small file, whole; None if there is none."""
+        ...
+
+    def write(self, path: str, octets: bytes) -> None:
+        """A small file, whole or not at all, in place of one of that path; on disk when this returns."""
+        ...
+
+    def open_input(self, path: str) -> Any:
+        """A file to read at any position, for pyarrow. Raises FileNotFoundError."""
+        ...
+
+    def open_output(self, path: str) -> Any:
+        """A new file to write from front to end, for pyarrow; seal() when it was closed."""
+        ...
+
+    def seal(self, path: str) -> None:
+        """Has a file that was written and closed on disk for good."""
+        ...
+
+    def move(self, source: str, target: str) -> None:
+        """Names a file anew. Nothing happens if that was done before; raises FileNotFoundError if it is neither."""
+        ...
+
+    def remove(self, path: str) -> None:
+        """Removes a file, if it is there, and folders that it leaves empty."""
+        ...
+
+    def settle(self, paths: list[str]) -> None:
+        """Has moves to and from these paths on disk for good."""
+        ...
+
+    def writing(self) -> AbstractContextManager[Callable[[], None]]:
+        """The lock between writers. Gives a function to call now and then while it is held.
+
+        Raises StoreError if another writer keeps it too long.
+        """
+        ...
+
+    def removing(self, patience_s: float = 0.0) -> AbstractContextManager[bool]:
+        """Keeps readers out while files are removed; False if some are still reading after that time."""
+        ...
+
+    def reading(self) -> AbstractContextManager[None]:
+        """Keeps files from being removed while they are read."""
+        ...
+
+
+def is_url(text: str) -> bool:
+    """Whether a path names an object store and not a file or folder."""
+    return _SCHEME.match(text) is not None
+
+
+def open_place(where: str | Path) -> Place:
+    """The place of a store; a folder need not exist yet. Raises StoreError for an address that cannot be used."""
+    text = str(where)
+    if text.lower().startswith("file://"):
+        text = text[len("file://") :]
+    if not is_url(text):
+        from flowdiag.collector.store.folder import Folder
+
+        return Folder(text)
+    import pyarrow as pa
+    import pyarrow.fs as arrow_fs
+
+    from flowdiag.collector.store.objects import Objects
+
+    try:
+        filesystem, path = arrow_fs.FileSystem.from_uri(text)
+    except (pa.ArrowException, OSError, ValueError) as error:
+        raise unusable(text, error) from error
+    return Objects(without_secrets(text), filesystem, path.rstrip("/"))
+
+
+def without_secrets(url: str) -> str:
+    """A URL as it may be shown: without user, password and options."""
+    return re.sub(r"//[^/@]*@", "//", url.partition("?")[0])
+
+
+def unusable(name: str, error: Exception) -> StoreError:
+    """The one line for a store that cannot be reached, read or written."""
+    reason = getattr(error, "strerror", None) or (str(error).splitlines() or [type(error).__name__])[0]
+    return StoreError(
+        f"the store cannot be used ({reason})",
+        file=without_secrets(name) if is_url(name) else name,
+        advice="check the path, its permissions and the space left",
+    )
+
+
+@contextmanager
+def failures_named(place: Place) -> Iterator[None]:
+    """Turns the errors of a filesystem into StoreError."""
+    import pyarrow as pa
+
+    try:
+        yield
+    except (OSError, pa.ArrowException) as error:
+        raise unusable(place.name, error) from error
+
+
+def free_octets(place: Place) -> int | None:
+    """Space left where a store lies; None where there is no telling."""
+    root = getattr(place, "root", None)
+    if root is None:
+        return None
+    status = os.statvfs(root)
+    return status.f_bavail * status.f_frsize

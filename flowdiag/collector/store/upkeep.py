@@ -1,0 +1,186 @@
+"""Upkeep of a store: small files become large ones, old days go.
+
+Facts the design follows:
+- a collector adds a file a minute and exporter; a question would open thousands. Files of one partition that follow
+  each other are merged, their order kept, until they hold FULL_ROWS; what is that large is not written again;
+- merging happens aside, without the lock. Under the lock the sources are looked for again: if another process merged
+  or dropped them first, nothing is changed;
+- retention is by whole days, counted back from the newest day of the store, so that a collector that was off for a
+  month does not cost a month of evidence; never from a day after today, since an exporter may make up times.
+"""
+
+from __future__ import annotations
+
+import json
+import uuid
+from collections.abc import Iterable
+from dataclasses import dataclass
+from hashlib import sha256
+from itertools import groupby
+from typing import Final
+
+import pyarrow.parquet as pq
+
+from flowdiag.collector.readers.parquet import BATCH_ROWS, flow_batch
+from flowdiag.collector.readers.stored_flows import StoredFlows
+from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.changes import Change, commit
+from flowdiag.collector.store.layout import DAY_MS, INGESTED, NO_DAY, Partition, began_of, file_name
+from flowdiag.collector.store.places import Place, failures_named
+from flowdiag.collector.store.reading import StoredFile, find_files
+from flowdiag.collector.store.writer import FlowWriter
+from flowdiag.errors import StoreError
+
+# Rows of a file that is not merged any more: about 100 MB, two days of a large site.
+FULL_ROWS: Final = 6_000_000
+# How long to wait until nobody reads; a large diagnosis takes a minute.
+READERS_PATIENCE_S: Final = 120.0
+
+
+@dataclass(frozen=True)
+class Merged:
+    """Files of a partition that became fewer."""
+
+    partition: Partition
+    files_before: int
+    files_after: int
+    rows: int
+
+
+@dataclass(frozen=True)
+class Dropped:
+    """A partition that was removed."""
+
+    partition: Partition
+    files: int
+    rows: int
+    octets: int
+
+
+def compact(
+    place: Place, *, least_files: int = 2, exporters: Iterable[bytes] | None = None, patience_s: float = 0.0
+) -> list[Merged]:
+    """Merges the small files of each partition that has at least so many. Raises StoreError.
+
+    Partitions that others change or that are being read stay as they are.
+    """
+    files = find_files(place, None if exporters is None else set(exporters))
+    merged = []
+    for partition, own in groupby(files, key=lambda file: file.partition):
+        for run in _runs(place, list(own)):
+            if len(run) >= least_files:
+                done = _merge(place, partition, run, patience_s)
+                if done is not None:
+                    merged.append(done)
+    return merged
+
+
+def _runs(place: Place, files: list[StoredFile]) -> list[list[StoredFile]]:
+    """Files that follow each other and make one of at most FULL_ROWS."""
+    runs: list[list[StoredFile]] = [[]]
+    rows = 0
+    if len(files) < 2:
+        return []
+    for file in files:
+        own = rows_of(place, file)
+        if rows + own > FULL_ROWS:
+            runs.append([])
+            rows = 0
+        runs[-1].append(file)
+        rows += own
+    return [run for run in runs if len(run) > 1]
+
+
+def rows_of(place: Place, file: StoredFile) -> int:
+    """Rows of a file, by its footer."""
+    with failures_named(place), place.open_input(file.path) as source:
+        rows: int = pq.ParquetFile(source).metadata.num_rows
+        return rows
+
+
+def _merge(place: Place, partition: Partition, run: list[StoredFile], patience_s: float) -> Merged | None:
+    began_ms = began_of(run[0].target)
+    content = sha256("\n".join(file.target for file in run).encode()).hexdigest()
+    writer = FlowWriter(place, f"merge-{uuid.uuid4().hex}", began_ms)
+    report = ExportReport()
+    told = StoredFlows(report)
+    try:
+        for file in run:
+            with failures_named(place), place.open_input(file.path) as source:
+                parquet = pq.ParquetFile(source)
+                metadata = parquet.metadata.metadata
+                told.add_metadata(metadata, file.target)
+                for group in range(parquet.num_row_groups):
+                    for batch in parquet.iter_batches(BATCH_ROWS, [group]):
+                        writer.put(partition, flow_batch(batch, metadata))
+    except BaseException:
+        writer.discard()
+        raise
+    written = writer.finish({partition: report})
+    moves = {
+        done.aside: f"{partition.folder}/{file_name(began_ms, content, number)}"
+        for number, done in enumerate(written)
+    }
+    sources = tuple(file.target for file in run)
+
+    def all_there() -> bool:
+        return set(sources) <= {entry.path for entry in place.files(partition.folder)}
+
+    if not commit(place, Change(moves, sources), all_there, patience_s=patience_s):
+        for aside in moves:
+            place.remove(aside)
+        return None
+    return Merged(partition, len(run), len(moves), sum(done.rows for done in written))
+
+
+def retain(place: Place, days: int, today: int) -> list[Dropped]:
+    """Drops the days before the newest `days` of the store. today: days since 1970. Raises StoreError.
+
+    Flows without a usable day go when their export began before that.
+    """
+    files = find_files(place)
+    newest = min(_newest_day(place, files), today)
+    if newest == NO_DAY:
+        return []
+    first_kept = newest - days + 1
+    old = [file for file in files if _day(file) < first_kept]
+    dropped = [
+        Dropped(
+            partition,
+            len(own),
+            sum(rows_of(place, file) for file in own),
+            sum(file.octets for file in own),
+        )
+        for partition, own in ((key, list(group)) for key, group in groupby(old, key=lambda f: f.partition))
+    ]
+    removals = tuple(file.target for file in old) + _old_notes(place, first_kept)
+    if removals and not commit(place, Change(removals=removals), patience_s=READERS_PATIENCE_S):
+        raise StoreError(
+            "the store was being read all the time, so nothing was dropped",
+            file=place.name,
+            advice="run this again",
+        )
+    return dropped
+
+
+def _newest_day(place: Place, files: list[StoredFile]) -> int:
+    """The newest day with flows, NO_DAY if there is none."""
+    newest_first = sorted(files, key=lambda file: -file.partition.day)
+    return next((file.partition.day for file in newest_first if rows_of(place, file)), NO_DAY)
+
+
+def _day(file: StoredFile) -> int:
+    return began_of(file.target) // DAY_MS if file.partition.day == NO_DAY else file.partition.day
+
+
+def _old_notes(place: Place, first_kept: int) -> tuple[str, ...]:
+    """The notes about exports of which nothing is left."""
+    old = []
+    for entry in place.files(INGESTED):
+        try:
+            last_day = json.loads(place.read(entry.path) or b"")["last_day"]
+        except (ValueError, KeyError, TypeError):
+            continue
+        if isinstance(last_day, int) and last_day < first_kept:
+            old.append(entry.path)
+    return tuple(old)

@@ -1,0 +1,92 @@
+"""The same function over many tasks, here or in several processes, with one progress for all."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from types import TracebackType
+from typing import Any, Final, TypeVar
+
+from flowdiag.collector.readers.inputs import Progress
+
+Task = TypeVar("Task")
+Result = TypeVar("Result")
+Count = Callable[[int], None]
+
+# How often the progress of other processes is looked at.
+_POLL_S: Final = 0.2
+
+
+class Workers:
+    """jobs: processes, 1 for none but this; octets: that the tasks will count in all; progress: told of them.
+
+    A new process is started, not forked: Arrow's threads do not survive a fork.
+    """
+
+    def __init__(self, jobs: int, octets: int, progress: Progress | None) -> None:
+        self._octets = octets
+        self._progress = progress
+        self._here = 0
+        self._pool: ProcessPoolExecutor | None = None
+        self._counter: Any = None
+        if jobs > 1:
+            context = multiprocessing.get_context("spawn")
+            self._counter = context.Value("q", 0)
+            self._pool = ProcessPoolExecutor(jobs, context, initializer=_begin, initargs=(self._counter,))
+
+    def __enter__(self) -> Workers:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._pool is not None:
+            self._pool.shutdown(wait=True, cancel_futures=True)
+
+    def each(
+        self, function: Callable[[Task, Count], Result], tasks: Sequence[Task]
+    ) -> Iterator[tuple[int, Result]]:
+        """The number of each task and what the function gives for it, as they are done. Raises what it raises."""
+        if self._pool is None or len(tasks) == 1:
+            for number, task in enumerate(tasks):
+                yield number, function(task, self._count)
+            return
+        running: dict[Future[Result], int] = {
+            self._pool.submit(_run, function, task): number for number, task in enumerate(tasks)
+        }
+        while running:
+            done, _ = wait(running, _POLL_S, FIRST_COMPLETED)
+            self._tell()
+            for future in sorted(done, key=lambda future: running[future]):
+                yield running.pop(future), future.result()
+
+    def all(self, function: Callable[[Task, Count], Result], tasks: Sequence[Task]) -> list[Result]:
+        """What the function gives for each task, in their order."""
+        return [result for _, result in sorted(self.each(function, tasks), key=lambda pair: pair[0])]
+
+    def _count(self, octets: int) -> None:
+        self._here += octets
+        self._tell()
+
+    def _tell(self) -> None:
+        if self._progress is not None:
+            elsewhere = self._counter.value if self._counter is not None else 0
+            self._progress(min(self._here + elsewhere, self._octets), self._octets)
+
+
+_counter: Any = None
+
+
+def _begin(counter: Any) -> None:
+    global _counter
+    _counter = counter
+
+
+def _run(function: Callable[[Task, Count], Result], task: Task) -> Result:
+    return function(task, _count)
+
+
+def _count(octets: int) -> None:
+    with _counter.get_lock():
+        _counter.value += octets

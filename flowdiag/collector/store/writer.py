@@ -1,0 +1,271 @@
+"""Flow records become files of a store, written aside: one for each partition, in order of export.
+
+Facts the design follows:
+- an export may hold many exporters and days in any mixture, so rows wait by partition until they make a row group,
+  within a bound over all partitions; a file more for a partition is better than memory without end;
+- a row group holds what an hour of a busy site sends, and its statistics tell the times in it, so that a question
+  about an hour reads little else (reading.py);
+- times and ports change little from row to row or repeat little: differences cost less than a dictionary there
+  (measured: five times less work for times, at half the octets). Addresses as they are: their dictionary would
+  outgrow its page;
+- an exporter that makes up times cannot make up partitions without end: beyond a bound, rows go to the partition
+  without a day.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from flowdiag.collector.readers.stored_flows import EXPORTER_KEY, flow_metadata, report_metadata
+from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.layout import (
+    ASIDE,
+    DAY_MS,
+    LAST_DAY,
+    MAX_PARTITIONS,
+    NO_DAY,
+    Partition,
+    file_name,
+)
+from flowdiag.collector.store.places import Place, failures_named
+from flowdiag.flows import FLOW_SCHEMA, UNKNOWN_ADDRESS
+
+ROW_GROUP_ROWS: Final = 1 << 17
+MAX_WAITING_ROWS: Final = 1 << 20  # about 130 MB
+MAX_OPEN_FILES: Final = 32  # each keeps a footer that grows, and on an object store some MB of upload
+# Exporters in one batch of the decoder, which holds no more domains; mediators could make up any number.
+MAX_EXPORTERS_AT_ONCE: Final = 4_096
+# Days in one batch of the decoder, which a usual exporter fills in minutes to hours, a slow one in a year.
+MAX_DAYS_AT_ONCE: Final = 400
+
+STORED_SCHEMA: Final = FLOW_SCHEMA.remove(FLOW_SCHEMA.get_field_index("exporter"))
+_BY_DIFFERENCE: Final = ("start", "end", "src_port", "dst_port")
+_AS_THEY_ARE: Final = ("src_address", "dst_address")
+ENCODING: Final[dict[str, Any]] = {
+    "compression": "zstd",
+    "compression_level": 1,
+    "column_encoding": dict.fromkeys(_BY_DIFFERENCE, "DELTA_BINARY_PACKED"),
+    "use_dictionary": [n for n in STORED_SCHEMA.names if n not in (*_BY_DIFFERENCE, *_AS_THEY_ARE)],
+}
+
+Offsets = Mapping[tuple[bytes, int], int]
+
+
+@dataclass
+class Waiting:
+    """Rows of one partition that do not make a row group yet, and the file that is open for it."""
+
+    batches: list[pa.RecordBatch] = field(default_factory=list)
+    rows: int = 0
+    file: pq.ParquetWriter | None = None
+    sink: Any = None
+    path: str = ""
+
+
+@dataclass(frozen=True)
+class Written:
+    """A file written aside. target: its path in the store."""
+
+    aside: str
+    target: str
+    partition: Partition
+    rows: int
+
+
+class FlowWriter:
+    """Writes the flow records of one export. unit: names it; began_ms: when it began, for the files' names, None if
+    its first flows tell.
+
+    offsets: asked for how far the clock of each exporter and domain is off, in ms.
+    """
+
+    def __init__(
+        self, place: Place, unit: str, began_ms: int | None, offsets: Callable[[], Offsets] = dict
+    ) -> None:
+        self._place = place
+        self._unit = unit
+        self._began_ms = began_ms
+        self._offsets = offsets
+        self._waiting: OrderedDict[Partition, Waiting] = OrderedDict()
+        self._rows_waiting = 0
+        self._rows: dict[str, int] = {}
+        self._written: list[tuple[str, str, Partition]] = []
+        self._known: set[Partition] = set()
+        self.rows = 0
+
+    def add(self, batch: pa.RecordBatch) -> None:
+        """Takes a batch of FLOW_SCHEMA. Raises StoreError if a file cannot be written."""
+        self.rows += batch.num_rows
+        if self._began_ms is None:
+            self._began_ms = pc.min(_ends(batch)).as_py()
+        for exporter, of_exporter in by_exporter(batch):
+            days = end_days(of_exporter, exporter, self._offsets())
+            for day, rows in by_day(of_exporter, days):
+                self.put(self._bounded(Partition(exporter, day)), rows)
+
+    def finish(self, reports: Mapping[Partition, ExportReport] | None = None) -> list[Written]:
+        """Writes what waits and closes the files. reports: what each partition's last file is to tell of the pass; a
+        partition without rows gets a file without rows. Gives the files, in order of their paths."""
+        reports = reports or {}
+        for partition in sorted({*self._waiting, *reports}):
+            if partition in reports and partition not in self._waiting:
+                self._waiting[partition] = Waiting()
+            self._write_group(partition, even_empty=partition in reports)
+            self._close(partition, reports.get(partition))
+        return sorted(
+            (
+                Written(aside, target, partition, self._rows[aside])
+                for aside, target, partition in self._written
+            ),
+            key=lambda written: written.target,
+        )
+
+    def discard(self) -> None:
+        """Removes everything written."""
+        for partition in list(self._waiting):
+            self._close(partition, None)
+        for aside, _, _ in self._written:
+            self._place.remove(aside)
+        self._written.clear()
+
+    @property
+    def partitions(self) -> dict[Partition, int]:
+        """Rows of each partition so far."""
+        counts: dict[Partition, int] = dict.fromkeys(sorted(self._known), 0)
+        for aside, _, partition in self._written:
+            counts[partition] += self._rows[aside]
+        for partition, waiting in self._waiting.items():
+            counts[partition] += waiting.rows
+        return counts
+
+    def _bounded(self, partition: Partition) -> Partition:
+        if partition in self._known or len(self._known) < MAX_PARTITIONS:
+            return partition
+        partition = Partition(partition.exporter, NO_DAY)
+        if partition in self._known or len(self._known) < 2 * MAX_PARTITIONS:
+            return partition
+        return Partition(UNKNOWN_ADDRESS, NO_DAY)
+
+    def put(self, partition: Partition, batch: pa.RecordBatch) -> None:
+        """Takes a batch of FLOW_SCHEMA that belongs to a partition as a whole. Raises StoreError."""
+        self._known.add(partition)
+        waiting = self._waiting.setdefault(partition, Waiting())
+        waiting.batches.append(batch)
+        waiting.rows += batch.num_rows
+        self._rows_waiting += batch.num_rows
+        if waiting.rows >= ROW_GROUP_ROWS:
+            self._write_group(partition)
+        while self._rows_waiting > MAX_WAITING_ROWS:
+            self._write_group(max(self._waiting, key=lambda other: self._waiting[other].rows))
+
+    def _write_group(self, partition: Partition, *, even_empty: bool = False) -> None:
+        waiting = self._waiting[partition]
+        if not waiting.rows and not even_empty:
+            return
+        with failures_named(self._place):
+            if waiting.file is None:
+                self._open(partition, waiting)
+            assert waiting.file is not None
+            if waiting.rows:
+                rows = pa.Table.from_batches(waiting.batches, FLOW_SCHEMA).select(STORED_SCHEMA.names)
+                waiting.file.write_table(rows.cast(waiting.file.schema), row_group_size=2 * ROW_GROUP_ROWS)
+        self._rows[waiting.path] += waiting.rows
+        self._rows_waiting -= waiting.rows
+        waiting.batches, waiting.rows = [], 0
+        self._waiting.move_to_end(partition)
+        opened = [other for other, state in self._waiting.items() if state.file is not None]
+        if len(opened) > MAX_OPEN_FILES:
+            self._close(opened[0], None)
+
+    def _open(self, partition: Partition, waiting: Waiting) -> None:
+        name = file_name(self._began_ms or 0, self._unit, len(self._written))
+        waiting.path = f"{ASIDE}/{self._unit}/{len(self._written):04d}.parquet"
+        schema = STORED_SCHEMA.with_metadata(
+            flow_metadata() | {EXPORTER_KEY: partition.exporter.hex().encode()}
+        )
+        waiting.sink = self._place.open_output(waiting.path)
+        waiting.file = pq.ParquetWriter(waiting.sink, schema, **ENCODING)
+        self._written.append((waiting.path, f"{partition.folder}/{name}", partition))
+        self._rows[waiting.path] = 0
+
+    def _close(self, partition: Partition, report: ExportReport | None) -> None:
+        waiting = self._waiting.pop(partition)
+        if waiting.rows:  # its file makes room, its rows go on waiting
+            self._waiting[partition] = Waiting(waiting.batches, waiting.rows)
+        if waiting.file is None:
+            return
+        with failures_named(self._place):
+            if report is not None:
+                waiting.file.add_key_value_metadata(report_metadata(report))
+            waiting.file.close()
+            waiting.sink.close()
+            self._place.seal(waiting.path)
+
+
+def by_exporter(batch: pa.RecordBatch) -> list[tuple[bytes, pa.RecordBatch]]:
+    """The rows of each exporter, in order; exporters sorted. Those beyond MAX_EXPORTERS_AT_ONCE count as unknown."""
+    encoded = batch["exporter"].fill_null(UNKNOWN_ADDRESS).dictionary_encode()
+    exporters: list[bytes] = encoded.dictionary.to_pylist()
+    if len(exporters) <= 1:
+        return [(exporter, batch) for exporter in exporters]
+    indices = encoded.indices.to_numpy()
+    if len(exporters) > MAX_EXPORTERS_AT_ONCE:
+        exporters = [*exporters[:MAX_EXPORTERS_AT_ONCE], UNKNOWN_ADDRESS]
+        indices = np.minimum(indices, MAX_EXPORTERS_AT_ONCE)
+    return sorted(
+        ((exporters[number], rows) for number, rows in _split(batch, indices)), key=lambda pair: pair[0]
+    )
+
+
+def _split(batch: pa.RecordBatch, keys: NDArray[np.int64]) -> list[tuple[int, pa.RecordBatch]]:
+    """The rows of each key, in order; keys ascending."""
+    distinct, counts = np.unique(keys, return_counts=True)
+    order = np.argsort(keys, kind="stable")
+    return [
+        (int(key), batch.take(pa.array(rows)))
+        for key, rows in zip(distinct, np.split(order, np.cumsum(counts)[:-1]), strict=True)
+    ]
+
+
+def end_days(batch: pa.RecordBatch, exporter: bytes, offsets: Offsets) -> NDArray[np.int64]:
+    """The partition day of each row of one exporter: NO_DAY where it has no time, or none that is a date."""
+    times = _ends(batch).fill_null(-1).to_numpy(zero_copy_only=False)
+    own = {domain: offset for (who, domain), offset in offsets.items() if who == exporter and offset}
+    if own:
+        domains = batch["domain"].fill_null(0).to_numpy(zero_copy_only=False)
+        shifted = times.copy()
+        for domain, offset in own.items():
+            shifted[(domains == domain) & (times >= 0)] += offset
+        times = shifted
+    days = np.floor_divide(times, DAY_MS)
+    out_of_range = (days < 0) | (days > LAST_DAY)
+    return np.where(out_of_range, NO_DAY, days) if out_of_range.any() else days
+
+
+def _ends(batch: pa.RecordBatch) -> pa.Array:
+    """End in ms; where it is unknown the start stands for it."""
+    ends = batch["end"]
+    return (pc.coalesce(ends, batch["start"]) if ends.null_count else ends).cast(pa.int64())
+
+
+def by_day(batch: pa.RecordBatch, days: NDArray[np.int64]) -> list[tuple[int, pa.RecordBatch]]:
+    """The rows of each day, in order; days ascending. Beyond MAX_DAYS_AT_ONCE days, rows of the rarest get NO_DAY."""
+    if not len(days):
+        return []
+    first = int(days[0])
+    if (days == first).all():
+        return [(first, batch)]
+    distinct, counts = np.unique(days, return_counts=True)
+    if len(distinct) > MAX_DAYS_AT_ONCE:
+        common = distinct[np.argsort(-counts, kind="stable")[:MAX_DAYS_AT_ONCE]]
+        days = np.where(np.isin(days, common), days, NO_DAY)
+    return _split(batch, days)
