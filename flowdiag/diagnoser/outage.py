@@ -70,6 +70,8 @@ LONGEST_WITHOUT_PROOF_MS: Final = 2 * 3_600_000
 ASSUMED_HOURS: Final = parse_hours("Mon-Fri 08:00-17:00")
 # Messages that only carry templates come minutes apart; silence between two of them is one.
 BRIDGE_MS: Final = 600_000
+# Flows that ended are exported so much later at the most: after the idle timeout and the exporter's own queue.
+LAG_MS: Final = 60_000
 # Multicast, broadcast, "this host" and link-local addresses (RFC 6890, RFC 4291): never a try to reach the
 # Internet.
 GROUPS: Final = (
@@ -183,9 +185,10 @@ def _heard_parts(case: Case, start: int, end: int, least: float) -> list[tuple[i
     for group in np.split(heard, breaks + 1):
         begin = max(usage.start_ms + int(group[0]) * usage.window_ms, start)
         stop = min(usage.start_ms + (int(group[-1]) + 1) * usage.window_ms, end)
-        # Windows that the dead time only touches hold traffic of before or after: no sign of life within it.
+        # What is exported in the first minute reports traffic of before; windows that the dead time only
+        # touches hold traffic of before or after: no sign of life within it.
         at_ms = usage.start_ms + group * usage.window_ms
-        lived = bool(((at_ms >= start) & (at_ms + usage.window_ms <= end)).any())
+        lived = bool(((at_ms >= start + LAG_MS) & (at_ms + usage.window_ms <= end)).any())
         if lived and len(group) >= 2 and stop - begin >= least:
             parts.append((begin, stop))
     return parts

@@ -22,6 +22,7 @@ from flowdiag.diagnoser.wording_backup import Said, clock, duration, volume
 
 if TYPE_CHECKING:
     from flowdiag.diagnoser.at_limit import AtLimit
+    from flowdiag.diagnoser.even_transfers import EvenTransfers
     from flowdiag.diagnoser.not_the_link import Room
 
 LOOK_ELSEWHERE: Final = (
@@ -32,6 +33,9 @@ LOOK_ELSEWHERE: Final = (
     ),
     Action("helpdesk", "Look at the line's errors, loss and delay; flow records do not show them."),
     Action("field engineer", "If only some rooms or devices are slow, survey the Wi-Fi."),
+)
+TEST_THE_RATE: Final = (
+    Action("helpdesk", "Test the line's rate while it is quiet, and compare it with the plan."),
 )
 GET_AN_EXPORT: Final = (
     Action("helpdesk", "Get an export that covers the time of the complaint and run the diagnosis again."),
@@ -149,6 +153,15 @@ def at_limit_reason(case: Case, limit: AtLimit) -> str:
     return (
         f"{name} {WAYS[limit.direction]} was at its limit ({rate(limit.rate_mbps)}) for {total} of the {covered} "
         f"looked at{stretch}, from {clock(case, limit.start_ms)} on; a full link takes three whole minutes in a row."
+    )
+
+
+def even_reason(case: Case, even: EvenTransfers) -> str:
+    name, way = case.profile.link[even.link].name, WAYS[even.direction]
+    return (
+        f"{name} {way} stood at {rate(even.rate_mbps)} {zoned_span(case, even.start_ms, even.end_ms)}, divided "
+        f"equally by {count(even.transfers, 'transfer')}: streams of one kind do so, and so does a line that gives "
+        "less than its plan."
     )
 
 
