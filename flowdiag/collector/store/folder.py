@@ -53,6 +53,12 @@ class Folder:
         except FileNotFoundError:
             return []
 
+    def names(self, folder: str) -> list[str]:
+        try:
+            return sorted(os.listdir(self.root / folder))
+        except FileNotFoundError:
+            return []
+
     def read(self, path: str) -> bytes | None:
         try:
             return (self.root / path).read_bytes()
