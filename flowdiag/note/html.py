@@ -33,7 +33,6 @@ def render(note: Note) -> str:
         words=words,
         figures=figures,
         clock=clock,
-        dated=not clock.same_day(*note.window_ms),
         style=Markup(style),
         policy=policy(style),
         lead=drawn[:leading],
