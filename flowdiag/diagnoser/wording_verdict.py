@@ -13,6 +13,7 @@ from flowdiag.diagnoser.wording import (
     fine_percent,
     name_of,
     percent,
+    plan_rate,
     rate,
     span,
     whose_line,
@@ -173,7 +174,7 @@ def percent_up(share: float) -> str:
 def room_reason(case: Case, room: Room) -> str:
     name = case.profile.link[room.link].name
     return (
-        f"{name} {WAYS[room.direction]}: at most {rate(room.peak_mbps)} of {rate(room.capacity_mbps)} "
+        f"{name} {WAYS[room.direction]}: at most {rate(room.peak_mbps)} of {plan_rate(room.capacity_mbps)} "
         f"({percent_up(room.share)}) in any minute, at {clock(case, room.peak_ms)}."
     )
 
