@@ -31,19 +31,20 @@ class Folder:
 
     def files(self, folder: str) -> list[Entry]:
         found = []
-        waiting = [self.root / folder]
+        waiting = [folder]
         while waiting:
+            below = waiting.pop()
             try:
-                entries = list(os.scandir(waiting.pop()))
+                entries = list(os.scandir(self.root / below))
             except FileNotFoundError:
                 continue
             for entry in entries:
+                path = f"{below}/{entry.name}" if below else entry.name
                 if entry.is_dir():
-                    waiting.append(Path(entry.path))
+                    waiting.append(path)
                     continue
                 with suppress(FileNotFoundError):  # moved away since it was listed
                     status = entry.stat()
-                    path = Path(entry.path).relative_to(self.root).as_posix()
                     found.append(Entry(path, status.st_size, status.st_mtime))
         return sorted(found)
 
