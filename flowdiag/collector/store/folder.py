@@ -97,6 +97,8 @@ class Folder:
         except FileNotFoundError:
             if not (self.root / target).exists():
                 raise
+        with suppress(OSError):  # not empty: the folder of what was written aside
+            (self.root / source).parent.rmdir()
 
     def remove(self, path: str) -> None:
         target = self.root / path
