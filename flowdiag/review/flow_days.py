@@ -19,9 +19,9 @@ from flowdiag.collector.export import Span
 from flowdiag.collector.readers.parquet import BATCH_ROWS, check_schema, flow_batch
 from flowdiag.collector.readers.stored_flows import StoredFlows
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.finding import StoredFile, find_files
 from flowdiag.collector.store.layout import NO_DAY, SUFFIX
 from flowdiag.collector.store.places import open_place
-from flowdiag.collector.store.reading import StoredFile, find_files
 from flowdiag.errors import FlowdiagError
 
 _EPOCH: Final = date(1970, 1, 1)

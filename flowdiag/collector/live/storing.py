@@ -23,8 +23,8 @@ from flowdiag.collector.readers.pcap import read_pcap
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import Window
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.adding import note_path
 from flowdiag.collector.store.changes import Change, commit, note_json
-from flowdiag.collector.store.ingest import note_path
 from flowdiag.collector.store.layout import Partition
 from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.sharing import share
