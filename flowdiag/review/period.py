@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
+from flowdiag.collector.store.finding import find_files
 from flowdiag.collector.store.layout import NO_DAY
 from flowdiag.collector.store.places import Place
-from flowdiag.collector.store.finding import find_files
 from flowdiag.errors import StoreError, UsageError
 from flowdiag.review.flow_days import day_date
 from flowdiag.review.partial import DAY_MS, SLOT_MS

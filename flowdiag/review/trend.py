@@ -1,7 +1,7 @@
 """Where use is going: the slope through the days, and when it will reach a threshold.
 
 Each point is a day's nearest-rank 95th percentile of five-minute rates. A weekend is no trend, so each point is first
-moved by how far its weekday's median lies from that of all days. The slope is Theil and Sen's median of the slopes of all
+moved by how far its weekday usually lies from the line through all days. The slope is Theil and Sen's median of the slopes of all
 pairs, with its interval of 95 % confidence (Sen 1968), by scipy.stats.theilslopes: a day out of line does not move it.
 
 The interval takes the days for independent of each other. A trend over a few weeks cannot tell growth from a season.
@@ -19,6 +19,8 @@ DAYS_A_MONTH: Final = 30.4375  # a twelfth of a year of 365.25 days
 CONFIDENCE: Final = 0.95
 # Three of each weekday, less than which their medians say little. Common practice, no source.
 LEAST_DAYS: Final = 21
+# The weekdays are told by the slope and the slope by the weekdays; after two rounds neither moves any more.
+_PASSES: Final = 2
 # Further ahead than this nobody plans an access line.
 MOST_MONTHS: Final = 120.0
 
@@ -79,7 +81,10 @@ def daily_trend(days: NDArray[np.int64], points: NDArray[np.float64]) -> Trend |
         return None
     from scipy.stats import theilslopes  # takes a second to load
 
-    adjusted = without_weekdays(days, points)
+    adjusted = points
+    for _ in range(_PASSES):
+        found = theilslopes(adjusted, days.astype(np.float64), alpha=CONFIDENCE)
+        adjusted = without_weekdays(days, points, float(found.slope))
     found = theilslopes(adjusted, days.astype(np.float64), alpha=CONFIDENCE)
     middle = float(np.median(days)), float(np.median(adjusted))
     slope = float(found.slope)
@@ -94,11 +99,14 @@ def daily_trend(days: NDArray[np.int64], points: NDArray[np.float64]) -> Trend |
     )
 
 
-def without_weekdays(days: NDArray[np.int64], points: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Each point less its weekday's median, plus the median of all."""
+def without_weekdays(
+    days: NDArray[np.int64], points: NDArray[np.float64], slope: float
+) -> NDArray[np.float64]:
+    """Each point less what its weekday's median lies above that of all. slope: a day, which is no part of that."""
+    level = points - slope * (days - days[0])
     adjusted = points.copy()
     for weekday in range(7):
         own = days % 7 == weekday
         if own.any():
-            adjusted[own] += np.median(points) - np.median(points[own])
+            adjusted[own] += np.median(level) - np.median(level[own])
     return adjusted
