@@ -1,0 +1,67 @@
+"""The period of a review: months and times of each site's own zone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from flowdiag.collector.store.places import open_place
+from flowdiag.errors import StoreError, UsageError
+from flowdiag.review.period import Period, chosen_period, month_period
+from tests.review.portfolios import small
+
+DAY_MS = 86_400_000
+
+
+def test_a_month_is_each_sites_own() -> None:
+    march = month_period("2026-03")
+    auckland, utc = march.span_ms("Pacific/Auckland"), march.span_ms("UTC")
+    assert utc == (1_772_323_200_000, 1_772_323_200_000 + 31 * DAY_MS)
+    assert utc[0] - auckland[0] == 13 * 3_600_000
+
+
+def test_a_month_with_a_change_of_clocks_is_an_hour_longer() -> None:
+    begin, end = month_period("2026-04").span_ms("Pacific/Auckland")
+    assert end - begin == 30 * DAY_MS + 3_600_000
+
+
+@pytest.mark.parametrize("text", ["2026", "2026-13", "2026-00", "March", "1900-01", "2026-3"])
+def test_what_is_no_month_is_refused(text: str) -> None:
+    with pytest.raises(UsageError, match="is not a month"):
+        month_period(text)
+
+
+def test_the_newest_31_days_are_reviewed_by_default(tmp_path: Path) -> None:
+    place = open_place(small(tmp_path, sites=1, days=3).store)
+    assert chosen_period(place, None, None, None).span_ms("UTC")[1] == 1_772_582_400_000  # 4 March
+    assert chosen_period(place, None, None, "2026-03-02") == Period("2026-01-30T00:00:00", "2026-03-02")
+    assert chosen_period(place, "2026-02", None, None) == month_period("2026-02")
+
+
+def test_a_month_does_not_go_with_other_times(tmp_path: Path) -> None:
+    place = open_place(small(tmp_path, sites=1, days=1).store)
+    with pytest.raises(UsageError, match="does not go together"):
+        chosen_period(place, "2026-03", "2026-03-01", None)
+
+
+@pytest.mark.parametrize(
+    ("begin", "end", "what"),
+    [
+        ("yesterday", None, "is not a time"),
+        ("2026-03-05", "2026-03-01", "ends at"),
+        (None, "soon", "is not a time"),
+        ("14:00", "15:00", "needs a date"),
+        ("2020-01-01", "2026-01-01", "days"),
+    ],
+)
+def test_times_that_cannot_be(tmp_path: Path, begin: str | None, end: str | None, what: str) -> None:
+    place = open_place(small(tmp_path, sites=1, days=1).store)
+    with pytest.raises(UsageError, match=what):
+        chosen_period(place, None, begin, end)
+
+
+def test_there_has_to_be_a_store(tmp_path: Path) -> None:
+    for month in ("2026-03", None):
+        with pytest.raises(StoreError, match="no flow store"):
+            chosen_period(open_place(tmp_path / "nothing"), month, None, None)
