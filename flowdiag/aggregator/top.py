@@ -232,7 +232,7 @@ class _Ranker:
         rows = 0
         for flows in self._chunks():
             for part, begin, end in _in_steps(flows, self._window_ms, step_ms):
-                keys = self._keys.values(part)
+                keys = self._keys.columns_of(part)
                 if step_ms is not None:
                     keys["step"] = pa.array(begin // step_ms * step_ms)
                 waiting.append(_partial(part, begin, end, keys, self._request.by))
@@ -318,11 +318,12 @@ def _partial(
     return aggregate(
         keys,
         by,
-        octets=flows.octets * part,
-        wire_octets=flows.wire_octets * part,
-        packets=flows.packets * part,
+        octets=flows.octets,
+        wire_octets=flows.wire_octets,
+        packets=flows.packets,
         first_ms=start,
         last_ms=stop,
+        part=part,
     )
 
 

@@ -50,12 +50,14 @@ class Keys:
     def types(self) -> dict[str, pa.DataType]:
         return {name: _TYPES[name] for name in self.columns}
 
-    def values(self, flows: SiteFlows) -> dict[str, pa.Array]:
-        """The key columns of some flows."""
-        pools = {"inside": self._addresses, "outside": self._addresses}
+    def columns_of(self, flows: SiteFlows) -> dict[str, pa.Array]:
+        """The key columns of some flows, as dictionaries."""
+        applications = pa.array(flows.applications, pa.string())
         return {
-            name: pools.get(name, pa.array(flows.applications, pa.string())).take(
-                pa.array(getattr(flows, name))
+            name: pa.DictionaryArray.from_arrays(
+                pa.array(getattr(flows, name)),
+                applications if name == "application" else self._addresses,
+                safe=False,
             )
             for name in self.columns
         }

@@ -47,7 +47,14 @@ def _step(ctx: click.Context, param: click.Parameter, value: str | None) -> int 
 )
 @link_options
 @rows_option
-@click.option("--network-db", type=click.Path(path_type=Path), help="A local .mmdb file for network owners.")
+@click.option(
+    "--network-db",
+    "network_dbs",
+    metavar="FILE",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="A local .mmdb file for owners and countries of outside networks; may be repeated.",
+)
 @click.option(
     "--resolve", is_flag=True, help="Ask the name service for outside names, for 5 seconds at most."
 )
@@ -64,7 +71,7 @@ def command(
     link: str | None,
     direction: str | None,
     limit: int,
-    network_db: Path | None,
+    network_dbs: tuple[Path, ...],
     resolve: bool,
     form: str | None,
     output: Path | None,
@@ -86,7 +93,7 @@ def command(
     form = chosen_format(form, output, FORMATS)
     if link is not None and site is None:
         raise UsageError("--link needs --site", advice="the profile says which interfaces a link has")
-    from flowdiag.aggregator.outside_names import NetworkDatabase
+    from flowdiag.aggregator.outside_names import NetworkDatabases
     from flowdiag.aggregator.site_flows import DIRECTION_NAMES
     from flowdiag.aggregator.top import Request, rank_export
     from flowdiag.cli.top_forms import Outside, as_csv, as_json, as_text
@@ -94,7 +101,7 @@ def command(
     from flowdiag.site.reading import read_profile
 
     profile = None if site is None else read_profile(site)
-    database = None if network_db is None else NetworkDatabase(network_db)
+    databases = NetworkDatabases(network_dbs) if network_dbs else None
     request = Request(
         kind=kind,
         by=by,
@@ -107,7 +114,7 @@ def command(
     )
     with progress_bar(quiet=quiet) as progress:
         top = rank_export(exports, profile, request, progress)
-    outside = Outside(top, database, resolve=resolve)
+    outside = Outside(top, databases, resolve=resolve)
     if form == "json":
         text = as_json(top, outside)
     elif form == "csv":

@@ -14,7 +14,7 @@ from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from flowdiag.aggregator.outside_names import Network, NetworkDatabase, resolve_names
+from flowdiag.aggregator.outside_names import Network, NetworkDatabases, resolve_names
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.aggregator.top import Ranking, Top, TopRow
 from flowdiag.aggregator.top_keys import Conversation
@@ -33,17 +33,17 @@ DAY_MS: Final = 86_400_000
 
 
 class Outside:
-    """What a database and the name service say of the outside addresses that are shown."""
+    """What databases and the name service say of the outside addresses that are shown."""
 
-    def __init__(self, top: Top, database: NetworkDatabase | None, *, resolve: bool) -> None:
+    def __init__(self, top: Top, databases: NetworkDatabases | None, *, resolve: bool) -> None:
         shown = [row for ranking in (top.whole, *top.steps) for row in ranking.rows]
         wanted = top.request.kind in ("destinations", "conversations")
         addresses = [row.address for row in shown if row.address is not None] if wanted else []
-        self.has_networks = wanted and database is not None
+        self.has_networks = wanted and databases is not None
         self.has_names = wanted and resolve
         self._networks: dict[bytes, Network] = {}
-        if database is not None:
-            self._networks = {address: database.look_up(address) for address in addresses}
+        if databases is not None:
+            self._networks = {address: databases.look_up(address) for address in addresses}
         self._names = resolve_names(addresses) if resolve else {}
 
     def network(self, row: TopRow) -> Network:
