@@ -6,11 +6,13 @@ link; then they are passed over again (top_passes.py).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
 from zoneinfo import ZoneInfo
+
+import pyarrow as pa
 
 from flowdiag.aggregator.addresses import to_bytes
 from flowdiag.aggregator.build import Counting, Reduction
@@ -42,21 +44,27 @@ def rank_export(
 
     Raises ExportError for an export that cannot be used, UsageError for a window that cannot be.
     """
-    site = profile or ANY_SITE
-    exporters = {to_bytes(address) for address in site.site.exporters} or None
-    reading = plan(
-        paths, request.window_from, request.window_to, site.site.timezone, exporters, context=False
-    )
+    site = (profile or ANY_SITE).site
+    exporters = {to_bytes(address) for address in site.exporters} or None
+    reading = plan(paths, request.window_from, request.window_to, site.timezone, exporters, context=False)
     export = open_export(paths, exporters=exporters, progress=progress, span=reading.span)
+    return rank_batches(export.batches(), export.report, profile, request)
+
+
+def rank_batches(
+    batches: Iterable[pa.RecordBatch], report: ExportReport, profile: Profile | None, request: Request
+) -> Top:
+    """Ranks batches of FLOW_SCHEMA; report: complete once they are exhausted. Otherwise as rank_export()."""
+    site = profile or ANY_SITE
     reduction = Reduction(site)
     span = Span()
     with spool() as records:
-        for batch in export.batches():
+        for batch in batches:
             piece = reduction.add(batch)
             if len(piece):
                 span.add(piece.source, piece.start_ms, piece.end_ms)
                 records.append(piece)
-        counting = reduction.settle(export.report, records)
+        counting = reduction.settle(report, records)
         first_ms, last_ms = span.settle(counting.shift_ms)
         window_ms = resolve_window(
             request.window_from, request.window_to, site.site.timezone, first_ms, last_ms
@@ -64,7 +72,7 @@ def rank_export(
         local_too = profile is None or not counting.decisions.links_apart
         passes = Passes(site, request, window_ms, records, counting, local_too=local_too)
         top = passes.top()
-    notes = _notes(export.report, site, reduction, counting, passes.seen, span)
+    notes = _notes(report, site, reduction, counting, passes.seen, span)
     if not top.whole.total_flows:
         notes = (no_flow_note(first_ms, last_ms, ZoneInfo(site.site.timezone)), *notes)
     return replace(top, notes=notes)

@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.partials import Measure, Partial, aggregate
+from flowdiag.aggregator.partials import MAX_KEYS, Measure, Partial, aggregate
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid
 from flowdiag.aggregator.top_keys import Keys
@@ -52,6 +52,7 @@ def _partial(
         first_ms=start,
         last_ms=stop,
         part=part,
+        max_keys=MAX_KEYS,
     )
 
 

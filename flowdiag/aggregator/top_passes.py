@@ -16,7 +16,7 @@ import pyarrow as pa
 from flowdiag.aggregator.applications import catalogue_of
 from flowdiag.aggregator.build import Counting, joined
 from flowdiag.aggregator.labels import Labels
-from flowdiag.aggregator.partials import Partial, merge, nothing
+from flowdiag.aggregator.partials import MAX_KEYS, Partial, merge, nothing
 from flowdiag.aggregator.report_windows import report_windows
 from flowdiag.aggregator.shared_starts import with_own_starts
 from flowdiag.aggregator.site_flows import SiteFlows
@@ -156,8 +156,8 @@ class Passes:
                 waiting.append(partial)
                 rows += partial.table.num_rows
                 if rows > CHUNK_ROWS:
-                    waiting, rows = [merge(*waiting)], 0
-        return merge(*waiting)
+                    waiting, rows = [merge(*waiting, max_keys=MAX_KEYS)], 0
+        return merge(*waiting, max_keys=MAX_KEYS)
 
     def _peaks(self, rows: list[dict[str, Any]]) -> list[float | None]:
         """The highest rate of a minute of each row. Minutes that the window cuts count by their part inside, if that
