@@ -59,12 +59,12 @@ def site_sessions(report: ExportReport, profile: Profile) -> list[SessionReport]
 def heard_minutes(report: ExportReport, profile: Profile, clocks: Clocks) -> NDArray[np.int64]:
     """Start in ms, on the capture's clock, of each minute with a message of the site's exporters; ascending."""
     wanted = {to_bytes(address) for address in profile.site.exporters}
-    times: set[int] = set()
+    times = [np.zeros(0, np.int64)]
     for exporter, minutes in report.heard_minutes.items():
         if not wanted or exporter in wanted or exporter == UNKNOWN_ADDRESS:
-            shift = clocks.offset_ms(exporter)
-            times.update((minute * MINUTE_MS + shift) // MINUTE_MS * MINUTE_MS for minute in minutes)
-    return np.array(sorted(times), np.int64)
+            own = np.fromiter(minutes, np.int64, len(minutes)) * MINUTE_MS
+            times.append((own + clocks.offset_ms(exporter)) // MINUTE_MS * MINUTE_MS)
+    return np.unique(np.concatenate(times))
 
 
 def heard_windows(minutes_ms: NDArray[np.int64], flows: SiteFlows, grid: WindowGrid) -> NDArray[np.bool_]:

@@ -215,7 +215,8 @@ class Thresholds(_Model):
     )
     scan_addresses: int = Field(
         default=200,
-        description="addresses that one host tries in vain within ten minutes (common practice)",
+        description="addresses that one host tries in vain within ten minutes, or 2.5 times as many in an hour "
+        "(common practice)",
     )
     below_plan: Fraction = Field(
         default=0.85,

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
+import resource
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 
 import click
@@ -76,12 +76,18 @@ def test_help_loads_nothing_heavy() -> None:
     assert done.stdout.splitlines()[-1] == "[]"
 
 
+def processor_seconds() -> float:
+    """Of all processes that were waited for: what else the machine does counts for little."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
 def test_help_is_there_in_a_third_of_a_second() -> None:
     taken = []
     for _ in range(3):
-        start = time.perf_counter()
+        start = processor_seconds()
         subprocess.run([*PYTHON, "--help"], check=True, stdout=subprocess.DEVNULL)
-        taken.append(time.perf_counter() - start)
+        taken.append(processor_seconds() - start)
     assert min(taken) < 0.35
 
 

@@ -17,9 +17,9 @@ with atheris.instrument_imports(include=["flowdiag.collector"]):
     from tests.fuzz.target import read_twice
 
 from tests.fuzz.mending import mend
-from tests.fuzz.seeds import seeds
+from tests.fuzz.seeds import containers, seeds
 
-CORPUS = Path(__file__).parent / "corpus"
+FOLDERS = [Path(__file__).parent / name for name in ("corpus", "found")]
 # Octets of an input: room for a template, options and some data sets; what is wrong with long ones is seldom length.
 LONGEST = 4096
 # Seconds for one input, far beyond any honest one, and MiB for the whole process (the bound of the collector, 512,
@@ -45,13 +45,17 @@ def main() -> None:
     parser.add_argument(
         "--seed", type=int, default=0, help="the same seed tries the same inputs (default: any)"
     )
+    parser.add_argument(
+        "--only", choices=("readers",), help="start from containers and keep no lengths true: for the readers"
+    )
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
         learned = given.corpus or Path(scratch)
         learned.mkdir(parents=True, exist_ok=True)
         given.found.mkdir(parents=True, exist_ok=True)
-        for name, octets in seeds().items():
+        for name, octets in (containers() if given.only == "readers" else seeds()).items():
             (learned / f"seed-{name}").write_bytes(octets)
+        corpora = [str(folder) for folder in FOLDERS if folder.is_dir() and given.only != "readers"]
         options = [
             f"-max_total_time={given.seconds}",
             f"-max_len={LONGEST}",
@@ -61,7 +65,8 @@ def main() -> None:
             f"-seed={given.seed}",
             "-print_final_stats=1",
         ]
-        atheris.Setup([sys.argv[0], *options, str(learned), str(CORPUS)], read_twice, custom_mutator=_mutate)
+        mutator = {} if given.only == "readers" else {"custom_mutator": _mutate}
+        atheris.Setup([sys.argv[0], *options, str(learned), *corpora], read_twice, **mutator)
         atheris.Fuzz()
 
 

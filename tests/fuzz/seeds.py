@@ -134,14 +134,16 @@ def _streams() -> dict[str, bytes]:
     }  # fmt: skip
 
 
-def _containers(messages: dict[str, bytes]) -> dict[str, bytes]:
+def containers() -> dict[str, bytes]:
+    """Messages in every container."""
+    messages = _streams()
     taught, told = ipfix(with_template()), ipfix(a_set(256, flow()))
     frames = [frame(taught), frame(told), frame(netflow9(with_template9())), frame(netflow5(record5()))]
     opening = struct.pack(">HHIIBBHHH", 4739, 4739, 5, 0, 80, 2, 0, 0, 0)
     carrying = struct.pack(">HHIIBBHHH", 4739, 4739, 6, 0, 80, 16, 0, 0, 0)
-    plain = capture(frames)
+    both = udp(ipfix(with_template(), a_set(256, flow())))
     return {
-        "pcap": plain,
+        "pcap": capture(frames),
         "pcap-nanoseconds": capture(frames, nanoseconds=True, order=">"),
         "pcapng": section() + interface() + b"".join(enhanced(octets, MICRO) for octets in frames),
         "tcp": capture(
@@ -149,11 +151,11 @@ def _containers(messages: dict[str, bytes]) -> dict[str, bytes]:
         ),
         "fragments": capture(
             [
-                ETHERNET_HEADER + ipv4(udp(taught)[:40], fragment=0x2000),
-                ETHERNET_HEADER + ipv4(udp(taught)[40:], fragment=5),
+                ETHERNET_HEADER + ipv4(both[:40], fragment=0x2000),
+                ETHERNET_HEADER + ipv4(both[40:], fragment=5),
             ]
         ),
-        "tagged": capture([bytes(12) + b"\x88\xa8\0\1\x81\0\0\2\x08\0" + frames[0][14:]]),
+        "tagged": capture([bytes(12) + b"\x88\xa8\0\1\x81\0\0\2\x08\0" + ipv4(both)]),
         "gzip": gzip.compress(messages["ipfix"], mtime=0),
         "bzip2": bz2.compress(messages["ipfix"]),
         "zstd": zstandard.ZstdCompressor().compress(messages["ipfix"]),
@@ -162,5 +164,4 @@ def _containers(messages: dict[str, bytes]) -> dict[str, bytes]:
 
 def seeds() -> dict[str, bytes]:
     """All starting files by name."""
-    messages = {**_elements(), **_options(), **_streams()}
-    return {**messages, **_containers(messages)}
+    return {**_elements(), **_options(), **_streams(), **containers()}

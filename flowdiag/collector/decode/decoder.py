@@ -130,7 +130,7 @@ class Decoder:
             self._unusual(datagram)
             return
         usual = start + set_length - 4 == length == len(payload) and version <= IPFIX
-        if not usual or sequence != domain.expected:
+        if not usual or sequence != domain.expected or len(header) < HEADER_KEPT:
             self._unusual(datagram)
             return
         headers = epoch.headers

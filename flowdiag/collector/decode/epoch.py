@@ -145,8 +145,10 @@ class Epoch:
             told = domain.report
             told.messages += len(export_ms)
             first, last = int(export_ms.min()), int(export_ms.max())
-            told.first_export_ms = min(told.first_export_ms or first, first)
-            told.last_export_ms = max(told.last_export_ms or last, last)
+            if told.first_export_ms is None or told.last_export_ms is None:
+                told.first_export_ms, told.last_export_ms = first, last
+            told.first_export_ms = min(told.first_export_ms, first)
+            told.last_export_ms = max(told.last_export_ms, last)
             heard = report.heard_minutes.setdefault(domain.stream.exporter, set())
             if len(heard) < limits.heard_minutes:
                 heard.update(np.unique(export_ms // _MINUTE_MS).tolist())
