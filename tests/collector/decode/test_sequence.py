@@ -49,10 +49,10 @@ def the_session(decoded: Decoded) -> SessionReport:
     return told
 
 
-def stream(first: int = 0, leave_out: tuple[int, ...] = (), records: int = 3) -> list[bytes]:
-    """Ten messages of so many records by RFC 7011 3.1, some of them left out."""
-    messages = [ipfix(with_template(), sequence=first)]
-    messages += [data(records, sequence=(first + records * n) % MODULUS) for n in range(10)]
+def stream(first: int = 0, leave_out: tuple[int, ...] = (), export_s: int = EXPORT_S) -> list[bytes]:
+    """A template and ten messages of three records by RFC 7011 3.1, some of them left out."""
+    messages = [ipfix(with_template(), sequence=first, export_s=export_s)]
+    messages += [data(3, sequence=(first + 3 * n) % MODULUS, export_s=export_s) for n in range(10)]
     return [message for n, message in enumerate(messages) if n not in leave_out]
 
 
@@ -87,12 +87,13 @@ def test_a_copy_of_a_message_counts_once() -> None:
 
 def test_every_message_twice_counts_once() -> None:
     decoded = decode(*(message for message in stream() for _ in range(2)))
-    assert (len(decoded.rows), the_session(decoded).duplicates, decoded.report.lost_records) == (30, 11, 0)
+    # The template alone, sent again, is no copy that anyone could tell from a repetition.
+    assert (len(decoded.rows), the_session(decoded).duplicates, decoded.report.lost_records) == (30, 10, 0)
 
 
 def test_a_restart_is_no_loss() -> None:
     # The numbers begin anew at 0 (RFC 7011 9).
-    decoded = decode(*stream(5_000), *stream(0))
+    decoded = decode(*stream(5_000), *stream(0, export_s=EXPORT_S + 60))
     assert (decoded.report.lost_records, the_session(decoded).restarts) == (0, 1)
     assert len(decoded.rows) == 60
 
