@@ -80,7 +80,7 @@ def standing_alone(svg: str) -> str:
 def pictures() -> dict[str, str]:
     """SVG by file name."""
     note = demo_note()
-    upload, users = [svg for _, svg in html.pictures(note)][:2]
+    upload, users = [picture.wide for picture in html.pictures(note)][:2]
     return {
         "note.svg": terminal_svg(note),
         "upload.svg": standing_alone(upload),

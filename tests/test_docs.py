@@ -21,6 +21,23 @@ def test_generated_pages_are_up_to_date() -> None:
     assert (check.returncode, check.stderr) == (0, ""), "run: python docs/generate.py"
 
 
+def test_the_site_builds_without_a_warning(tmp_path: Path) -> None:
+    build = [
+        sys.executable,
+        "-m",
+        "mkdocs",
+        "build",
+        "--strict",
+        "--quiet",
+        "--site-dir",
+        str(tmp_path / "site"),
+    ]
+    done = subprocess.run(build, cwd=DOCS.parent, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    pages = {path.relative_to(tmp_path / "site").as_posix() for path in (tmp_path / "site").rglob("*.html")}
+    assert pages >= {page.replace(".md", ".html") for page in PAGES}
+
+
 @pytest.mark.parametrize("page", PAGES)
 def test_links_between_pages_lead_somewhere(page: str) -> None:
     text = (DOCS / page).read_text(encoding="utf-8")

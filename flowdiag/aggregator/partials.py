@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import reduce
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 import pyarrow as pa
@@ -27,7 +27,13 @@ STEP: Final = 1024.0  # octets are multiples of 1/STEP
 
 Measure = Literal["octets", "packets", "flows"]
 _SUMS: Final = ("octets", "wire_octets", "packets", "flows")
-_AGGREGATES: Final = [*((name, "sum") for name in _SUMS), ("first_ms", "min"), ("last_ms", "max")]
+_SPAN: Final = (("first_ms", "min"), ("last_ms", "max"))
+# What Arrow calls the columns that it makes.
+_PLAIN: Final = {
+    **{f"{name}_sum": name for name in _SUMS},
+    **{f"{name}_{kind}": name for name, kind in _SPAN},
+    "count_all": "flows",
+}
 
 
 @dataclass(frozen=True)
@@ -81,19 +87,29 @@ def aggregate(
     packets: NDArray[np.float64],
     first_ms: NDArray[np.int64],
     last_ms: NDArray[np.int64],
+    part: NDArray[np.float64] | None = None,
     max_keys: int = MAX_KEYS,
 ) -> Partial:
-    """The partial of some flows: columns of one length, key columns by name."""
+    """The partial of some flows: columns of one length, key columns by name.
+
+    octets, wire_octets, packets: whole numbers; part: how much of each flow counts, 0 to 1, all of it for None.
+    A key column may be a dictionary of distinct values: it is then grouped by number, which is faster, and the partial
+    has the values.
+    """
+    pools = {name: key.dictionary for name, key in keys.items() if isinstance(key, pa.DictionaryArray)}
+    values = (_counted(column, part) for column in (octets, wire_octets, packets))
     columns = {
-        **keys,
-        "octets": pa.array(np.rint(octets * STEP) / STEP),
-        "wire_octets": pa.array(np.rint(wire_octets * STEP) / STEP),
-        "packets": pa.array(np.rint(packets * STEP) / STEP),
-        "flows": pa.array(np.ones(len(octets))),
-        "first_ms": pa.array(first_ms),
-        "last_ms": pa.array(last_ms),
+        **{name: keys[name].indices if name in pools else keys[name] for name in keys},
+        **dict(zip(("octets", "wire_octets", "packets"), values, strict=True)),
+        "first_ms": first_ms,
+        "last_ms": last_ms,
     }
-    return _grouped(pa.table(columns), tuple(keys), by, Folded(), max_keys)
+    table = _summed(pa.table(columns), tuple(keys))
+    for name, pool in pools.items():
+        table = table.set_column(
+            table.column_names.index(name), name, pool.take(table[name].combine_chunks())
+        )
+    return _bounded(table, tuple(keys), by, Folded(), max_keys)
 
 
 def nothing(keys: Mapping[str, pa.DataType], by: Measure) -> Partial:
@@ -108,26 +124,41 @@ def merge(*partials: Partial, max_keys: int = MAX_KEYS) -> Partial:
     if any((other.keys, other.by) != (first.keys, first.by) for other in partials):
         raise ValueError("partials by different keys or measures cannot be merged")
     folded = reduce(Folded.plus, (partial.folded for partial in partials))
-    table = pa.concat_tables([partial.table for partial in partials])
-    return _grouped(table, first.keys, first.by, folded, max_keys)
+    table = _summed(pa.concat_tables([partial.table for partial in partials]), first.keys)
+    return _bounded(table, first.keys, first.by, folded, max_keys)
 
 
-def _grouped(table: pa.Table, keys: tuple[str, ...], by: Measure, folded: Folded, max_keys: int) -> Partial:
-    grouped = table.group_by(list(keys), use_threads=False).aggregate(_AGGREGATES)
-    grouped = grouped.rename_columns([_plain(name) for name in grouped.column_names]).select(
-        [*keys, *(name for name, _ in _AGGREGATES)]
-    )
-    partial = Partial(
-        keys, by, grouped.sort_by([(key, "ascending") for key in keys]).combine_chunks(), folded
-    )
-    return partial if grouped.num_rows <= max_keys else _fold(partial, max_keys // KEPT_PART)
+def _counted(values: NDArray[np.float64], part: NDArray[np.float64] | None) -> NDArray[np.float64]:
+    """What of whole values counts, in steps of 1/STEP."""
+    cut = np.flatnonzero(part != 1.0) if part is not None else ()
+    if part is None or not len(cut):
+        return values
+    counted = values.copy()
+    counted[cut] = np.rint(values[cut] * part[cut] * STEP) / STEP
+    return counted
 
 
-def _plain(name: str) -> str:
-    for measure, kind in _AGGREGATES:
-        if name == f"{measure}_{kind}":
-            return measure
-    return name
+def _summed(table: pa.Table, keys: tuple[str, ...]) -> pa.Table:
+    """One row a key, in no particular order. Rows without a column "flows" are one flow each."""
+    counted = "flows" in table.column_names
+    aggregates: list[tuple[Any, str]] = [
+        *((name, "sum") for name in _SUMS if counted or name != "flows"),
+        *([] if counted else [([], "count_all")]),
+        *_SPAN,
+    ]
+    grouped = table.group_by(list(keys), use_threads=False).aggregate(aggregates)
+    grouped = grouped.rename_columns([_PLAIN.get(name, name) for name in grouped.column_names])
+    if not counted:
+        place = grouped.column_names.index("flows")
+        grouped = grouped.set_column(place, "flows", grouped["flows"].cast(pa.float64()))
+    return grouped.select([*keys, *_SUMS, *(name for name, _ in _SPAN)])
+
+
+def _bounded(table: pa.Table, keys: tuple[str, ...], by: Measure, folded: Folded, max_keys: int) -> Partial:
+    """The partial of a table of one row a key."""
+    ordered = table.sort_by([(key, "ascending") for key in keys]).combine_chunks()
+    partial = Partial(keys, by, ordered, folded)
+    return partial if ordered.num_rows <= max_keys else _fold(partial, max_keys // KEPT_PART)
 
 
 def _fold(partial: Partial, kept: int) -> Partial:

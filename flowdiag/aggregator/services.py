@@ -53,9 +53,7 @@ UNDECIDED, AT_SRC, AT_DST, AT_BOTH = 0, 1, 2, 3
 
 @dataclass(frozen=True, eq=False)
 class Ends:
-    """Per record: side (int8: _PORTS: Final = 65_537  # and one for "unknown"
-
-    UNDECIDED, AT_SRC, AT_DST, AT_BOTH for equal ports) and whether roles are sure."""
+    """Per record: side (int8: UNDECIDED, AT_SRC, AT_DST, or AT_BOTH for equal ports) and whether roles are sure."""
 
     side: NDArray[np.int8]
     sure: NDArray[np.bool_]

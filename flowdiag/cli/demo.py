@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Final
 
@@ -27,6 +28,7 @@ def command(folder: Path | None) -> None:
       flowdiag demo
       flowdiag demo ~/try-flowdiag
     """
+    from flowdiag.cli.output import write_result
     from flowdiag.note.compose import compose
     from flowdiag.note.text import render
     from flowdiag.pipeline import run
@@ -41,7 +43,7 @@ def command(folder: Path | None) -> None:
         window_to=WINDOW[1],
         reported=REPORTED,
     )
-    click.echo(render(compose(diagnosis, ticket=TICKET)))
+    write_result(render(compose(diagnosis, ticket=TICKET), on_terminal=sys.stdout.isatty()), None)
     click.echo(next_steps(place), err=True)
 
 

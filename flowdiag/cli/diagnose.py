@@ -22,7 +22,7 @@ from flowdiag.cli.options import (
 from flowdiag.errors import UsageError
 
 if TYPE_CHECKING:
-    from flowdiag.note.model import Note
+    from flowdiag.note.model import Chart, Note, Stack
     from flowdiag.pipeline import Direction
     from flowdiag.site.profile import Profile
 
@@ -174,12 +174,16 @@ def rendered(note: Note, form: str, *, on_terminal: bool) -> str:
 
 
 def shown_charts(note: Note, link: str | None, direction: Direction | None) -> Note:
-    """The note with the charts of one link and direction only, as its figures are."""
+    """The note with the pictures of one link and direction only, as its figures are."""
     if link is None and direction is None:
         return note
     wanted = None if link is None else link.strip().casefold()
-    charts = (chart for chart in note.charts if wanted in (None, chart.link.casefold()))
-    return replace(note, charts=tuple(chart for chart in charts if direction in (None, chart.direction)))
+
+    def stays(picture: Chart | Stack) -> bool:
+        return wanted in (None, picture.link.casefold()) and direction in (None, picture.direction)
+
+    stack = note.stack if note.stack is not None and stays(note.stack) else None
+    return replace(note, charts=tuple(filter(stays, note.charts)), stack=stack)
 
 
 def severe_enough(severity: str, least: str) -> bool:

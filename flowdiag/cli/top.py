@@ -14,6 +14,7 @@ from flowdiag.cli.options import (
     milliseconds,
     output_options,
     progress_bar,
+    pseudonyms_option,
     rows_option,
     site_option,
     span_options,
@@ -47,10 +48,20 @@ def _step(ctx: click.Context, param: click.Parameter, value: str | None) -> int 
 )
 @link_options
 @rows_option
-@click.option("--network-db", type=click.Path(path_type=Path), help="A local .mmdb file for network owners.")
 @click.option(
-    "--resolve", is_flag=True, help="Ask the name service for outside names, for 5 seconds at most."
+    "--network-db",
+    "network_dbs",
+    metavar="FILE",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="A local .mmdb file for owners and countries of outside networks; may be repeated.",
 )
+@click.option(
+    "--resolve",
+    is_flag=True,
+    help="Ask this machine's name servers for outside names, for 5 seconds at most; they learn the addresses.",
+)
+@pseudonyms_option
 @output_options(*FORMATS)
 @talk_options
 def command(
@@ -64,8 +75,9 @@ def command(
     link: str | None,
     direction: str | None,
     limit: int,
-    network_db: Path | None,
+    network_dbs: tuple[Path, ...],
     resolve: bool,
+    pseudonyms: bool,
     form: str | None,
     output: Path | None,
     quiet: bool,
@@ -73,7 +85,8 @@ def command(
     """Rank talkers, applications, destinations or conversations.
 
     Talkers are hosts inside, destinations those outside, whichever end sent. Without --site private networks count
-    as inside. The row "everything else" makes the shares add up to 100 %.
+    as inside. The row "everything else" makes the shares add up to 100 %. Windows begin at --from, or else at the
+    site's midnight; a flow counts in each window that it touches, its octets by time.
 
     \b
     Example:
@@ -86,15 +99,16 @@ def command(
     form = chosen_format(form, output, FORMATS)
     if link is not None and site is None:
         raise UsageError("--link needs --site", advice="the profile says which interfaces a link has")
-    from flowdiag.aggregator.outside_names import NetworkDatabase
+    from flowdiag.aggregator.outside_names import NetworkDatabases
     from flowdiag.aggregator.site_flows import DIRECTION_NAMES
-    from flowdiag.aggregator.top import Request, rank_export
+    from flowdiag.aggregator.top import rank_export
+    from flowdiag.aggregator.top_ranking import Request
     from flowdiag.cli.top_forms import Outside, as_csv, as_json, as_text
     from flowdiag.pipeline import link_named
     from flowdiag.site.reading import read_profile
 
     profile = None if site is None else read_profile(site)
-    database = None if network_db is None else NetworkDatabase(network_db)
+    databases = NetworkDatabases(network_dbs) if network_dbs else None
     request = Request(
         kind=kind,
         by=by,
@@ -107,7 +121,14 @@ def command(
     )
     with progress_bar(quiet=quiet) as progress:
         top = rank_export(exports, profile, request, progress)
-    outside = Outside(top, database, resolve=resolve)
+    if pseudonyms:
+        from flowdiag.aggregator.addresses import PRIVATE_NETWORKS
+        from flowdiag.note.pseudonyms import Pseudonyms
+        from flowdiag.note.top_pseudonyms import with_pseudonyms
+
+        inside = (profile.site.lan if profile else None) or PRIVATE_NETWORKS
+        top = with_pseudonyms(top, Pseudonyms.from_key_file(), inside)
+    outside = Outside(top, databases, resolve=resolve)
     if form == "json":
         text = as_json(top, outside)
     elif form == "csv":

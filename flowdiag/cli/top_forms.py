@@ -14,10 +14,10 @@ from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from flowdiag.aggregator.outside_names import Network, NetworkDatabase, resolve_names
+from flowdiag.aggregator.outside_names import Network, NetworkDatabases, resolve_names
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
-from flowdiag.aggregator.top import Ranking, Top, TopRow
 from flowdiag.aggregator.top_keys import Conversation
+from flowdiag.aggregator.top_ranking import Ranking, Top, TopRow
 from flowdiag.cli.figures_text import clock, iso, percent, printed, rate, short
 from flowdiag.note.escape import csv_cell, terminal
 
@@ -33,17 +33,17 @@ DAY_MS: Final = 86_400_000
 
 
 class Outside:
-    """What a database and the name service say of the outside addresses that are shown."""
+    """What databases and the name service say of the outside addresses that are shown."""
 
-    def __init__(self, top: Top, database: NetworkDatabase | None, *, resolve: bool) -> None:
+    def __init__(self, top: Top, databases: NetworkDatabases | None, *, resolve: bool) -> None:
         shown = [row for ranking in (top.whole, *top.steps) for row in ranking.rows]
         wanted = top.request.kind in ("destinations", "conversations")
         addresses = [row.address for row in shown if row.address is not None] if wanted else []
-        self.has_networks = wanted and database is not None
+        self.has_networks = wanted and databases is not None
         self.has_names = wanted and resolve
         self._networks: dict[bytes, Network] = {}
-        if database is not None:
-            self._networks = {address: database.look_up(address) for address in addresses}
+        if databases is not None:
+            self._networks = {address: databases.look_up(address) for address in addresses}
         self._names = resolve_names(addresses) if resolve else {}
 
     def network(self, row: TopRow) -> Network:
@@ -61,6 +61,7 @@ def as_json(top: Top, outside: Outside) -> str:
         "by": top.request.by,
         **_ranking_json(top.whole, zone, outside),
         "folded": {"keys": top.folded_keys, "error": round(top.error)},
+        "notes": list(top.notes),
     }
     if top.request.step_ms is not None:
         content["windows"] = [_ranking_json(ranking, zone, outside) for ranking in top.steps]
@@ -146,13 +147,17 @@ def _sections(top: Top, outside: Outside) -> Iterator[RenderableType]:
         yield _table(top, ranking, zone, outside)
     if top.error:
         yield Text(
-            f"More keys than are kept: {top.folded_keys:,} were counted together. A row may lack up to "
+            f"- More keys than are kept: {top.folded_keys:,} were counted together. A row may lack up to "
             f"{top.error:,.0f} {top.request.by}, and none that is missing has more."
         )
+    for note in top.notes:
+        yield Text(f"- {terminal(note)}")
 
 
 def _title(top: Top) -> str:
     title = f"{TITLES[top.request.kind]} by {top.request.by}, rates in Mbit/s"
+    if top.link is not None:
+        title += f", link {terminal(top.link)}"
     if top.request.direction is not None:
         title += f", {DIRECTION_NAMES[top.request.direction]} only"
     return title

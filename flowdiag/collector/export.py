@@ -161,10 +161,8 @@ class Export:
             self._octets = octets + total
             self._count(read)
 
-        reader = StoreReader(
-            open_place(where), exporters=self._exporters, span=self._span, columns=self._columns
-        )
-        for batch in reader.batches(self._stored, count):
+        reader = StoreReader(open_place(where), self._unusable.append, span=self._span, columns=self._columns)
+        for batch in reader.batches(self._stored, self._exporters, count):
             self._used += batch.num_rows
             if batch.num_rows:
                 self._stored.add_rows(batch)

@@ -44,6 +44,8 @@ MAX_DEFINITIONS: Final = 256
 # Messages with options kept of one options template: some dozen names each.
 MAX_OPTIONS: Final = 64
 MAX_OPTIONS_TEMPLATES: Final = 64
+# Octets of all messages kept: the definitions and names of a thousand exporters.
+MAX_OCTETS: Final = 256 << 20
 
 _SET: Final = Struct(">HH").unpack_from
 _TOTALS: Final = (ie.OCTET_TOTAL, ie.PACKET_TOTAL)
@@ -67,15 +69,39 @@ class _Domain:
     templates: dict[int, Template] = field(default_factory=dict)
     last: Datagram | None = None
 
+    octets: int = 0  # of the messages kept; of those that came first, most are kept anyway
+
+    def keep(
+        self, kept: OrderedDict[bytes, Datagram], datagram: Datagram, content: bytes, bound: int
+    ) -> bool:
+        """Keeps a message as the newest of its content; True if that was not known."""
+        digest = blake2b(content, digest_size=16).digest()
+        known = kept.pop(digest, None)
+        kept[digest] = datagram
+        self.octets += len(datagram.payload) - (0 if known is None else len(known.payload))
+        if len(kept) > bound:
+            self.octets -= len(kept.popitem(last=False)[1].payload)
+        return known is None
+
+    def forget_options(self, template: int) -> None:
+        """Those of a template that has another layout now."""
+        for datagram in self.options.pop(template, {}).values():
+            self.octets -= len(datagram.payload)
+
 
 class Knowledge:
     """Sees all messages of a run, in order, and keeps those that matter to what follows.
+
+    domains, octets: bounds, beyond which the domains go that were not heard for the longest time.
 
     streams: some came over TCP or SCTP, whose templates end with the connection; running_totals: some templates
     count totals, which only those who know the flow's last record can read.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, domains: int = MAX_DOMAINS, octets: int = MAX_OCTETS) -> None:
+        self._max_domains = domains
+        self._max_octets = octets
+        self._octets = 0
         self._domains: OrderedDict[tuple[Session, int, bytes], _Domain] = OrderedDict()
         self._session: Session | None = None
         self._of_session: dict[tuple[int, bytes], _Domain] = {}
@@ -145,16 +171,22 @@ class Knowledge:
     def _enter(self, session: Session) -> None:
         self._session = session
         self._of_session = self._sessions.setdefault(session, {})
+        for version, number in self._of_session:
+            self._domains.move_to_end((session, version, number))
         self.streams |= session.transport != "udp"
 
     def _add(self, session: Session, place: tuple[int, bytes]) -> _Domain:
-        if len(self._domains) >= MAX_DOMAINS:
-            (gone, version, number), _ = self._domains.popitem(last=False)
-            self._sessions[gone].pop((version, number), None)
-            if not self._sessions[gone] and gone is not self._session:
-                del self._sessions[gone]
+        if len(self._domains) >= self._max_domains:
+            self._forget_oldest()
         domain = self._of_session[place] = self._domains[session, *place] = _Domain()
         return domain
+
+    def _forget_oldest(self) -> None:
+        (gone, version, number), domain = self._domains.popitem(last=False)
+        self._octets -= domain.octets
+        self._sessions[gone].pop((version, number), None)
+        if not self._sessions[gone] and gone is not self._session:
+            del self._sessions[gone]
 
     def _learn(self, domain: _Domain, version: int, datagram: Datagram) -> None:
         """Keeps a message with definitions or options, if it is sound."""
@@ -163,41 +195,40 @@ class Knowledge:
             templates = list(_templates(version, datagram.payload, sets))
         except Malformed:
             return
+        self._octets -= domain.octets
+        self._keep_of(domain, datagram, sets, templates)
+        self._octets += domain.octets
+        while self._octets > self._max_octets and len(self._domains) > 1:
+            self._forget_oldest()
+
+    def _keep_of(
+        self, domain: _Domain, datagram: Datagram, sets: list[SetPlace], templates: list[Template]
+    ) -> None:
         for template in templates:
             self._define(domain, template)
         told = [datagram.payload[s.start : s.end] for s in sets if s.id < FIRST_TEMPLATE_ID]
         if told:
-            is_new = _keep(domain.definitions, datagram, b"".join(told), MAX_DEFINITIONS)
+            is_new = domain.keep(domain.definitions, datagram, b"".join(told), MAX_DEFINITIONS)
             if is_new and len(domain.first) < MAX_DEFINITIONS:
                 domain.first.append(datagram)
             return
         for place in sets:
             if place.id in domain.options:
                 content = datagram.payload[place.start : place.end]
-                _keep(domain.options[place.id], datagram, content, MAX_OPTIONS)
+                domain.keep(domain.options[place.id], datagram, content, MAX_OPTIONS)
                 return
 
     def _define(self, domain: _Domain, template: Template) -> None:
         if template.same_as(domain.templates.get(template.id)):
             return
         domain.templates[template.id] = template
-        domain.options.pop(template.id, None)  # of another layout
+        domain.forget_options(template.id)
         if len(domain.templates) > MAX_TEMPLATES:
             del domain.templates[next(iter(domain.templates))]
         if template.options and len(domain.options) < MAX_OPTIONS_TEMPLATES:
             domain.options[template.id] = OrderedDict()
         if not template.options and any(number in template.places for number in _TOTALS):
             self.running_totals |= not any(number in template.places for number in _DELTAS)
-
-
-def _keep(kept: OrderedDict[bytes, Datagram], datagram: Datagram, content: bytes, bound: int) -> bool:
-    """Keeps a message as the newest of its content; True if that was not known."""
-    digest = blake2b(content, digest_size=16).digest()
-    is_new = kept.pop(digest, None) is None
-    kept[digest] = datagram
-    if len(kept) > bound:
-        kept.popitem(last=False)
-    return is_new
 
 
 def _templates(version: int, payload: bytes, sets: list[SetPlace]) -> Iterator[Template]:

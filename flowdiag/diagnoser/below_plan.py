@@ -28,7 +28,9 @@ Do: the helpdesk compares the plan rate with the contract and tests the line; th
 port, cabling and trained rate; the engineer looks for shapers and opens a fault with the carrier.
 
 Limits: where only one device uses the line, its own limit and the line's cannot be told apart, and nothing
-is said. Records much longer than a minute blur the level.
+is said. Nor can streams of one kind be told from transfers that share a line, where all run side by side at
+equal, steady rates from the level's begin to its end; not-the-link then says so as a doubt. Records much
+longer than a minute blur the level.
 """
 
 from __future__ import annotations
@@ -130,7 +132,7 @@ def ceilings(case: Case) -> tuple[Ceiling, ...]:
     for link in range(len(case.profile.link)):
         for direction in (0, 1):
             proven: list[tuple[Level, Proof]] = []
-            for level in _candidates(case, link, direction):
+            for level in candidates(case, link, direction):
                 proof = _proof(case, link, direction, level)
                 if proof is not None:
                     proven.append((level, proof))
@@ -149,7 +151,7 @@ def held_down(case: Case, episode: Episode) -> bool:
     )
 
 
-def _candidates(case: Case, link: int, direction: int) -> list[Level]:
+def candidates(case: Case, link: int, direction: int) -> list[Level]:
     """Levels that are low, flat and alone at the top, outside of full episodes of either direction."""
     plan, limits = case.profile.link[link], case.profile.thresholds
     rate = case.usage.mbps(link, direction)

@@ -20,6 +20,7 @@ TCP: Final = 6
 UDP: Final = 17
 ICMPV6: Final = 58
 SYN: Final = 0x02  # RFC 9293 3.1
+RST: Final = 0x04
 ACK: Final = 0x10
 
 # Odd 64-bit multipliers for a multiply-and-add hash (from memory: the usual golden-ratio and splitmix
@@ -52,11 +53,12 @@ def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.ui
     return key
 
 
-def answered(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+def answered(flows: SiteFlows, rows: NDArray[np.intp], *, refusals: bool = True) -> NDArray[np.bool_]:
     """Whether the opposite direction of each row's conversation is in the export too. Shape [len(rows)].
 
     All rows must run the same way. The time of the answer is not looked at: ports are rarely used twice
-    within an export, and a late answer is an answer.
+    within an export, and a late answer is an answer. refusals: whether a refusal is one too; it is a TCP record
+    with RST and without SYN, since whoever accepts sends SYN and ACK first (RFC 9293 3.5).
     """
     if len(rows) == 0:
         return np.zeros(0, dtype=np.bool_)
@@ -67,6 +69,10 @@ def answered(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
     outside[flows.outside[rows]] = True
     # Only rows between addresses that are asked about can answer; this leaves little to hash and sort.
     candidates = np.flatnonzero((flows.direction == opposite) & inside[flows.inside] & outside[flows.outside])
+    if not refusals:
+        flags = flows.tcp_flags[candidates]
+        refused = (flows.protocol[candidates] == TCP) & (flags >= 0) & ((flags & (SYN | RST)) == RST)
+        candidates = candidates[~refused]
     return among(conversation_keys(flows, rows), conversation_keys(flows, candidates))
 
 

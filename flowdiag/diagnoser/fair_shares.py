@@ -35,7 +35,7 @@ class FairShares:
     """ceiling: wire octets a second that the transfers divided. uneven: relative deviation of the quotient
     over them, own_pace: the same of their plain rates. transfers, hosts, places: how many took part;
     largest: the largest part of the octets that one host or place had; crowding: relative deviation of n
-    over the transfers.
+    over the transfers. start_ms, end_ms: when the first of them began and the last ended.
     """
 
     ceiling: float
@@ -46,6 +46,8 @@ class FairShares:
     hosts: int
     places: int
     largest: float
+    start_ms: int
+    end_ms: int
 
 
 def fair_shares(flows: SiteFlows, rows: NDArray[np.intp]) -> FairShares | None:
@@ -80,6 +82,8 @@ def fair_shares(flows: SiteFlows, rows: NDArray[np.intp]) -> FairShares | None:
         hosts=len(np.unique(inside)),
         places=len(np.unique(outside)),
         largest=largest,
+        start_ms=int(start.min()),
+        end_ms=int(end.max()),
     )
 
 

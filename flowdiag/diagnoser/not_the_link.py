@@ -14,7 +14,8 @@ was at its limit for most of it, the verdict is cannot-tell.
 Thresholds: none of its own; it is what is left when every other verdict has been ruled out.
 
 Fooled by: bursts shorter than the records are long, which can fill a link for seconds; a plan rate in the
-profile that is higher than the real one; lost records. Each lowers the confidence and is said.
+profile that is higher than the real one; transfers at equal rates that could be streams or could share a
+line under its plan (see even_transfers.py); lost records. Each lowers the confidence and is said.
 
 Do: the client tries a cable instead of Wi-Fi, and a second device; the helpdesk asks which service is slow
 and tests it from elsewhere, and looks at the line's errors, loss and delay.
@@ -36,6 +37,7 @@ from flowdiag.diagnoser.at_limit import MUCH, at_limit
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MAJOR, MINOR, NOTED, Doubt, grade
 from flowdiag.diagnoser.episodes import capacity_mbps, sampling_error
+from flowdiag.diagnoser.even_transfers import even_transfers
 from flowdiag.diagnoser.finding import Verdict
 from flowdiag.diagnoser.silences import covered
 
@@ -66,8 +68,9 @@ def verdict(case: Case) -> Verdict:
     busiest = found[0] if found else None
     limits = case.profile.thresholds
     missing = 1.0 - covered(case)
-    reached = at_limit(case)
+    reached, even = at_limit(case), even_transfers(case)
     doubts = [
+        *(Doubt(wording_verdict.even_reason(case, level), MINOR) for level in even),
         *(
             Doubt(wording_verdict.at_limit_reason(case, limit), MAJOR if limit.share >= MUCH else MINOR)
             for limit in reached
@@ -95,7 +98,7 @@ def verdict(case: Case) -> Verdict:
         else wording_verdict.not_the_link(case, found),
         confidence=level,
         reasons=(*(wording_verdict.room_reason(case, place) for place in found), *said),
-        next_steps=wording_verdict.LOOK_ELSEWHERE,
+        next_steps=(*(wording_verdict.TEST_THE_RATE if even else ()), *wording_verdict.LOOK_ELSEWHERE),
         had_room=not reached,
     )
 

@@ -6,7 +6,8 @@ tried.
 Decided: on a grid of ten seconds a bin is dead when no record of any link that came from outside touches
 it (keepalive replies do not count as the site's traffic; in a one-way export uploads stand in). A dead
 time of three minutes or more, from the last record that ended to the first that began, is an outage if the
-exporter was heard in it and the site was at work. At work is shown by any of these, strongest first:
+exporter was heard in it (past its first minute, which still tells of before, and never silent for more than
+three fifths of it) and the site was at work. At work is shown by any of these, strongest first:
 - hosts tried to reach outside addresses (records with no way out, or sent with nothing coming back), places
   left out that are tried in vain at other times too;
 - the time lies in the working hours of the profile and traffic flowed right before or came back right after;
@@ -70,6 +71,10 @@ LONGEST_WITHOUT_PROOF_MS: Final = 2 * 3_600_000
 ASSUMED_HOURS: Final = parse_hours("Mon-Fri 08:00-17:00")
 # Messages that only carry templates come minutes apart; silence between two of them is one.
 BRIDGE_MS: Final = 600_000
+# Flows that ended are exported so much later at the most: after the idle timeout and the exporter's own queue.
+LAG_MS: Final = 60_000
+# An exporter that says nothing for more than this part of a silence was silent itself.
+MOST_OF_IT: Final = 0.6
 # Multicast, broadcast, "this host" and link-local addresses (RFC 6890, RFC 4291): never a try to reach the
 # Internet.
 GROUPS: Final = (
@@ -178,14 +183,15 @@ def _heard_parts(case: Case, start: int, end: int, least: float) -> list[tuple[i
     heard = np.flatnonzero(case.coverage.heard[first:past]) + first
     if len(heard) < 2:
         return []
-    breaks = np.flatnonzero(np.diff(heard) * usage.window_ms > BRIDGE_MS)
+    breaks = np.flatnonzero(np.diff(heard) * usage.window_ms > min(BRIDGE_MS, MOST_OF_IT * (end - start)))
     parts = []
     for group in np.split(heard, breaks + 1):
         begin = max(usage.start_ms + int(group[0]) * usage.window_ms, start)
         stop = min(usage.start_ms + (int(group[-1]) + 1) * usage.window_ms, end)
-        # Windows that the dead time only touches hold traffic of before or after: no sign of life within it.
+        # What is exported in the first minute reports traffic of before; windows that the dead time only
+        # touches hold traffic of before or after: no sign of life within it.
         at_ms = usage.start_ms + group * usage.window_ms
-        lived = bool(((at_ms >= start) & (at_ms + usage.window_ms <= end)).any())
+        lived = bool(((at_ms >= start + LAG_MS) & (at_ms + usage.window_ms <= end)).any())
         if lived and len(group) >= 2 and stop - begin >= least:
             parts.append((begin, stop))
     return parts

@@ -3,13 +3,14 @@
 Means: the host looks for open doors elsewhere, as malware does when it spreads. It may also be someone's
 measuring tool; that is for the security contact to find out.
 
-Decided: rows of at most three packets from one host, TCP ones with SYN only, that nobody answered, are
-counted by distinct outside address in ten minutes. It is a scan where there are scan_addresses or more,
-half of them on at most sixteen destination ports (or pings), at least half of what the host sent to those
-ports got no answer, and an address is tried three times at most on average.
+Decided: rows of at most three packets from one host, TCP ones with SYN only, that nobody answered or that
+were refused, are counted by distinct outside address in ten minutes and in an hour. It is a scan where there
+are scan_addresses or more in ten minutes, or two and a half times as many in an hour, half of them on at most
+sixteen destination ports (or pings), at least half of what the host sent to those ports came to nothing, and an
+address is tried three times at most on average.
 
 Thresholds: scan_addresses, 200 in ten minutes: a browser reaches some tens, a busy shared address a
-hundred or so, answered. Common practice, no source.
+hundred or so, answered. 500 in an hour, for those that take their time. Common practice, no source.
 
 Fooled by: peer-to-peer programs touch hundreds of addresses too, on all kinds of ports and with answers.
 Resolvers and mail servers talk to thousands that answer. A dead upstream makes everybody's attempts fail:
@@ -18,7 +19,7 @@ against it.
 
 Do: the security contact looks at the host. No counter-measures from here.
 
-Limits: a slow scan, under twenty addresses a minute, is not seen; nor one that tries many ports of one
+Limits: a slow scan, under some eight addresses a minute, is not seen; nor one that tries many ports of one
 address.
 """
 
@@ -30,7 +31,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import UP
+from flowdiag.aggregator.site_flows import UP, SiteFlows
 from flowdiag.diagnoser import wording_beyond as words
 from flowdiag.diagnoser.attempts import probing
 from flowdiag.diagnoser.case import Case
@@ -45,6 +46,9 @@ from flowdiag.diagnoser.shares import who_what_where
 CODE: Final = "outbound-scan"
 
 SLOT_MS: Final = 600_000
+# What a patient scan reaches in an hour, as a multiple of what a hasty one reaches in ten minutes.
+LONG_SLOT_MS: Final = 3_600_000
+LONG_SLOT_TIMES: Final = 2.5
 PORTS: Final = 16
 PORTS_SHARE: Final = 0.5
 UNANSWERED: Final = 0.5
@@ -88,10 +92,10 @@ def scans(case: Case) -> tuple[Scan, ...]:
 
 def _host(case: Case, rows: NDArray[np.intp], inside: int, least: int) -> Scan | None:
     flows = case.flows
-    if _most_addresses(case, rows) < least:
+    if not _reaches_many(flows, rows, least):
         return None
     rows = _in_vain(case, rows)
-    if _most_addresses(case, rows) < least:
+    if not _reaches_many(flows, rows, least):
         return None
     services = flows.outside_port[rows].astype(np.int64) << 8 | (flows.protocol[rows].astype(np.int64) & 0xFF)
     kinds, inverse, counts = np.unique(services, return_inverse=True, return_counts=True)
@@ -102,31 +106,43 @@ def _host(case: Case, rows: NDArray[np.intp], inside: int, least: int) -> Scan |
     if scanned.sum() < PORTS_SHARE * len(rows):
         return None
     rows = rows[scanned]
-    most = _most_addresses(case, rows)
+    if not _reaches_many(flows, rows, least):
+        return None
     addresses = len(np.unique(flows.outside[rows]))
     unanswered = _unanswered_share(case, rows, inside, kinds[top])
-    if most < least or len(rows) > TRIES_EACH * addresses or unanswered < UNANSWERED:
+    if len(rows) > TRIES_EACH * addresses or unanswered < UNANSWERED:
         return None
-    return Scan(inside, rows, addresses, tuple(int(k) >> 8 for k in sorted(kinds[top])), most, unanswered)
+    ports = tuple(int(k) >> 8 for k in sorted(kinds[top]))
+    return Scan(inside, rows, addresses, ports, _most_addresses(flows, rows, SLOT_MS), unanswered)
 
 
 def _in_vain(case: Case, rows: NDArray[np.intp]) -> NDArray[np.intp]:
-    """What nobody answered. In a one-way export only SYNs by their flags tell: no ACK ever followed."""
+    """What nobody answered but by a refusal. In a one-way export only SYNs by their flags tell: no ACK ever
+    followed.
+    """
     flows = case.flows
     in_vain = (flows.protocol[rows] == TCP) & (flows.tcp_flags[rows] >= 0)
     if sees_downloads(flows):
-        in_vain = ~answered(flows, rows)
+        in_vain = ~answered(flows, rows, refusals=False)
     kept: NDArray[np.intp] = rows[in_vain]
     return kept
 
 
-def _most_addresses(case: Case, rows: NDArray[np.intp]) -> int:
+def _reaches_many(flows: SiteFlows, rows: NDArray[np.intp], least: int) -> bool:
+    """Whether the rows' outside addresses are as many as those of a scan, a hasty one or a patient one."""
+    return (
+        _most_addresses(flows, rows, SLOT_MS) >= least
+        or _most_addresses(flows, rows, LONG_SLOT_MS) >= LONG_SLOT_TIMES * least
+    )
+
+
+def _most_addresses(flows: SiteFlows, rows: NDArray[np.intp], slot_ms: int) -> int:
     """The most distinct outside addresses within one slot; slots overlap by half, so that none is cut in
     two.
     """
-    flows, most = case.flows, 0
-    for shift in (0, SLOT_MS // 2):
-        slot = (flows.start_ms[rows] + shift) // SLOT_MS
+    most = 0
+    for shift in (0, slot_ms // 2):
+        slot = (flows.start_ms[rows] + shift) // slot_ms
         pairs = np.unique(slot << 32 | flows.outside[rows].astype(np.int64))
         if len(pairs):
             most = max(most, int(np.unique(pairs >> 32, return_counts=True)[1].max()))

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action
-from flowdiag.diagnoser.wording_backup import Said, clock
+from flowdiag.diagnoser.wording_backup import Said, clocks
 
 if TYPE_CHECKING:
     from flowdiag.diagnoser.baseline import Usual
@@ -138,6 +138,11 @@ def rate(mbps: float) -> str:
     return f"{mbps:.1f} Mbit/s" if mbps >= 9.95 else f"{mbps:.2f} Mbit/s"
 
 
+def plan_rate(mbps: float) -> str:
+    """A rate of a plan, as plans are written: 20 Mbit/s, 17.5 Mbit/s."""
+    return f"{mbps:,.0f} Mbit/s" if mbps >= 999.5 else f"{mbps:.4g} Mbit/s"
+
+
 def count(number: int, noun: str, plural: str | None = None) -> str:
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {plural or noun + 's'}"
 
@@ -151,7 +156,8 @@ def zone_name(case: Case, ms: int) -> str:
 
 def span(case: Case, start_ms: int, end_ms: int) -> str:
     """ "from 14:05 to 14:39" in local time."""
-    return f"from {clock(case, start_ms)} to {clock(case, end_ms)}"
+    start, end = clocks(case, start_ms, end_ms)
+    return f"from {start} to {end}"
 
 
 def zoned_span(case: Case, start_ms: int, end_ms: int) -> str:
@@ -236,7 +242,7 @@ def link_full(
     start, end = parts[0][0], parts[-1][1]
     summary = (
         f"The {way} of {name} was full {zoned_span(case, start, end)}{_spells(case, parts)}: "
-        f"{rate(evidence['mean_mbps'])} on average of {rate(evidence['capacity_mbps'])}."
+        f"{rate(evidence['mean_mbps'])} on average of {plan_rate(evidence['capacity_mbps'])}."
         f"{who_did(evidence)}{habit}"
     )
     line = whose_line(case, link)
@@ -284,7 +290,7 @@ def link_busy(
     start, end = parts[0][0], parts[-1][1]
     summary = (
         f"The {way} of {name} was busy {zoned_span(case, start, end)}{_spells(case, parts)}: "
-        f"{rate(evidence['mean_mbps'])} on average of {rate(evidence['capacity_mbps'])}, short of full."
+        f"{rate(evidence['mean_mbps'])} on average of {plan_rate(evidence['capacity_mbps'])}, short of full."
         f"{who_did(evidence)}{habit}"
     )
     client = (
@@ -303,7 +309,7 @@ def below_plan(
     share = percent(evidence["share_of_plan"])
     summary = (
         f"The {way} of {plan.name} stopped at {rate(evidence['ceiling_mbps'])} {zoned_span(case, start, end)}"
-        f"{_spells(case, parts)}, {share} of the {rated} of {rate(evidence['capacity_mbps'])}, while "
+        f"{_spells(case, parts)}, {share} of the {rated} of {plan_rate(evidence['capacity_mbps'])}, while "
         f"{count(evidence['hosts_active'], 'device')} shared it: when one took more, the others got less."
     )
     line = whose_line(case, link)

@@ -94,12 +94,21 @@ def moment(case: Case, ms: int) -> str:
 
 
 def clock(case: Case, ms: int) -> str:
-    """14:05 in the site's zone; Tue 3 Mar 14:05 where export and window are not all on one local day."""
-    when = _local(case, ms)
+    """14:05 in the site's zone; Tue 3 Mar 14:05 where that is not the one local day of the window."""
     begin, end = case.window_ms
-    told = [ms, begin, max(end - 1, begin), case.coverage.first_ms, case.coverage.last_ms]
-    if len({_local(case, time).date() for time in told if time is not None}) == 1:
-        return f"{when:%H:%M}"
+    days = {_local(case, time).date() for time in (begin, max(end - 1, begin), ms)}
+    return _dated(case, ms) if len(days) > 1 else f"{_local(case, ms):%H:%M}"
+
+
+def clocks(case: Case, start_ms: int, end_ms: int) -> tuple[str, str]:
+    """Both ends of a span as clock() has them; the day once where both lie on the same, else twice."""
+    if _local(case, start_ms).date() != _local(case, end_ms).date():
+        return _dated(case, start_ms), _dated(case, end_ms)
+    return clock(case, start_ms), f"{_local(case, end_ms):%H:%M}"
+
+
+def _dated(case: Case, ms: int) -> str:
+    when = _local(case, ms)
     return f"{_WEEKDAYS[when.weekday()]} {when.day} {_MONTHS[when.month - 1]} {when:%H:%M}"
 
 
@@ -119,10 +128,11 @@ def duration(ms: float) -> str:
 
 
 def volume(octets: float) -> str:
-    """Decimal units, as data allowances are sold."""
+    """Decimal units, as data allowances are sold; always three figures, which keeps columns even."""
     for unit, size in (("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
         if octets >= size:
-            return f"{three_figures(octets / size)} {unit}"
+            value = octets / size
+            return f"{value:,.0f} {unit}" if value >= 99.95 else f"{value:#.3g} {unit}"
     return _count(round(octets), "octet")
 
 
@@ -141,7 +151,7 @@ def _listed(names: Sequence[str]) -> str:
 
 def _probe(keepalive: Keepalive) -> str:
     port = f" port {keepalive.port}" if keepalive.port else ""
-    return f"{keepalive.protocol} keepalive to {ip_address(keepalive.destination)}{port}"
+    return f"{keepalive.protocol.upper()} keepalive to {ip_address(keepalive.destination)}{port}"
 
 
 def destination(case: Case, address: str) -> list[dict[str, Any]]:
@@ -151,10 +161,10 @@ def destination(case: Case, address: str) -> list[dict[str, Any]]:
 
 
 def on_backup(case: Case, link: str, failover: Failover, full: bool) -> Said:
-    start, end = clock(case, failover.start_ms), clock(case, failover.end_ms)
+    start, end = clocks(case, failover.start_ms, failover.end_ms)
     carried = volume(failover.octets_down + failover.octets_up)
     lasting = duration(failover.length_ms)
-    gap = "" if failover.gap_ms is None else f" after a gap of {_gap(failover.gap_ms)}"
+    gap = "" if failover.gap_ms is None else f", after a gap of {_gap(failover.gap_ms)},"
     since = "since before the export begins" if failover.began_before else f"from {start}"
     until = "and still was when the export ends" if failover.still else f"to {end}"
     summary = f"The site was on its backup {link} {since}{gap} {until} ({lasting}); it carried {carried}."
@@ -189,7 +199,7 @@ def _gap(ms: int) -> str:
 
 
 def flapping(case: Case, link: str, group: Sequence[Failover]) -> Said:
-    start, end = clock(case, group[0].start_ms), clock(case, group[-1].end_ms)
+    start, end = clocks(case, group[0].start_ms, group[-1].end_ms)
     away = duration(sum(failover.length_ms for failover in group))
     summary = (
         f"The site changed to its backup {link} {len(group)} times between {start} and {end} ({away} on it)."
@@ -202,7 +212,7 @@ def flapping(case: Case, link: str, group: Sequence[Failover]) -> Said:
 
 
 def outage(case: Case, start_ms: int, end_ms: int, attempts: int, ongoing: bool) -> Said:
-    start, end = clock(case, start_ms), clock(case, end_ms)
+    start, end = clocks(case, start_ms, end_ms)
     tried = f"; {_count(attempts, 'attempt')} to get out went nowhere" if attempts else ""
     lasting = duration(end_ms - start_ms)
     if ongoing:
@@ -251,7 +261,7 @@ def keepalive_missing(
     elif never:
         summary = f"No {probe} is seen on the backup {link} anywhere in the export."
     else:
-        start, end = clock(case, gap.start_ms), clock(case, gap.end_ms)
+        start, end = clocks(case, gap.start_ms, gap.end_ms)
         summary = (
             f"No {probe} was seen on the backup {link} from {start} to {end} ({duration(gap.length_ms)})."
         )
@@ -262,7 +272,7 @@ def keepalive_missing(
 
 
 def keepalive_unanswered(case: Case, link: str, keepalive: Keepalive, gap: Gap, sent: int, back: int) -> Said:
-    start, end = clock(case, gap.start_ms), clock(case, gap.end_ms)
+    start, end = clocks(case, gap.start_ms, gap.end_ms)
     answer = (
         "none was answered" if back == 0 else f"{back:,} of them {'was' if back == 1 else 'were'} answered"
     )

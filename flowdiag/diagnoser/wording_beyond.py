@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action
-from flowdiag.diagnoser.wording_backup import Said, clock
+from flowdiag.diagnoser.wording_backup import Said, clocks
 
 ONE_WAY: Final = "The export shows no answers, so attempts are told by their flags alone."
 
@@ -40,7 +40,7 @@ def unanswered(
     start_ms: int,
     end_ms: int,
 ) -> Said:
-    start, end = clock(case, start_ms), clock(case, end_ms)
+    start, end = clocks(case, start_ms, end_ms)
     name = f"{service} (port {port})" if service != "unknown" else f"port {port}"
     place = f" to {where['label'] or where['address']}" if where else ""
     of = "device" if hosts == 1 else "devices"
@@ -62,7 +62,7 @@ def unanswered(
 def inbound_flood(
     case: Case, sources: int, packets_s: float, start_ms: int, end_ms: int, fills: bool
 ) -> Said:
-    start, end = clock(case, start_ms), clock(case, end_ms)
+    start, end = clocks(case, start_ms, end_ms)
     summary = (
         f"{sources:,} addresses sent {packets_s:,.0f} packets/s that nobody asked for to one address "
         f"of the site between {start} and {end}."
@@ -77,7 +77,7 @@ def inbound_flood(
 def outbound_scan(
     case: Case, addresses: int, ports: Sequence[int], start_ms: int, end_ms: int, fills: bool
 ) -> Said:
-    start, end = clock(case, start_ms), clock(case, end_ms)
+    start, end = clocks(case, start_ms, end_ms)
     where = "port " + str(ports[0]) if len(ports) == 1 else "ports " + ", ".join(str(port) for port in ports)
     summary = (
         f"One host tried {addresses:,} outside addresses on {where} between {start} and {end}, "

@@ -13,6 +13,7 @@ from flowdiag.diagnoser.wording import (
     fine_percent,
     name_of,
     percent,
+    plan_rate,
     rate,
     span,
     whose_line,
@@ -22,6 +23,7 @@ from flowdiag.diagnoser.wording_backup import Said, clock, duration, volume
 
 if TYPE_CHECKING:
     from flowdiag.diagnoser.at_limit import AtLimit
+    from flowdiag.diagnoser.even_transfers import EvenTransfers
     from flowdiag.diagnoser.not_the_link import Room
 
 LOOK_ELSEWHERE: Final = (
@@ -32,6 +34,9 @@ LOOK_ELSEWHERE: Final = (
     ),
     Action("helpdesk", "Look at the line's errors, loss and delay; flow records do not show them."),
     Action("field engineer", "If only some rooms or devices are slow, survey the Wi-Fi."),
+)
+TEST_THE_RATE: Final = (
+    Action("helpdesk", "Test the line's rate while it is quiet, and compare it with the plan."),
 )
 GET_AN_EXPORT: Final = (
     Action("helpdesk", "Get an export that covers the time of the complaint and run the diagnosis again."),
@@ -152,6 +157,15 @@ def at_limit_reason(case: Case, limit: AtLimit) -> str:
     )
 
 
+def even_reason(case: Case, even: EvenTransfers) -> str:
+    name, way = case.profile.link[even.link].name, WAYS[even.direction]
+    return (
+        f"{name} {way} stood at {rate(even.rate_mbps)} {zoned_span(case, even.start_ms, even.end_ms)}, divided "
+        f"equally by {count(even.transfers, 'transfer')}: streams of one kind do so, and so does a line that gives "
+        "less than its plan."
+    )
+
+
 def percent_up(share: float) -> str:
     """Whole per cent rounded up: "never above" has to hold."""
     return f"{-int(-share * 100 // 1)}%"
@@ -160,7 +174,7 @@ def percent_up(share: float) -> str:
 def room_reason(case: Case, room: Room) -> str:
     name = case.profile.link[room.link].name
     return (
-        f"{name} {WAYS[room.direction]}: at most {rate(room.peak_mbps)} of {rate(room.capacity_mbps)} "
+        f"{name} {WAYS[room.direction]}: at most {rate(room.peak_mbps)} of {plan_rate(room.capacity_mbps)} "
         f"({percent_up(room.share)}) in any minute, at {clock(case, room.peak_ms)}."
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from math import floor, log10
 from typing import Final
 
 from flowdiag.note.clock import Clock
@@ -13,6 +14,10 @@ _TIME_STEPS_MIN: Final = (1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720, _DAY_MIN)
 # Rates above the plan come from the profile's wrong figure; more than twice the plan is cut off and said so.
 HIGHEST_SHARE: Final = 2.0
 _SHARE_STEP: Final = 0.2
+# Under that part of the capacity its line is left out of sight, where what is drawn would else be flat.
+LOW_SHARE: Final = 0.2
+# Ends of a scale whose quarters are round.
+_ROUND: Final = (1.0, 2.0, 4.0, 6.0, 8.0, 10.0)
 # A peak this little over the end of the scale is drawn at its end.
 _ROUNDING: Final = 0.02
 
@@ -59,3 +64,11 @@ def highest_share(peak_mbps: float, capacity_mbps: float) -> float:
     while share > top + _ROUNDING and top < HIGHEST_SHARE:
         top = round(top + _SHARE_STEP, 1)
     return top
+
+
+def low_scale(peak_mbps: float, capacity_mbps: float) -> float | None:
+    """A round end of the scale in Mbit/s for what is far under the capacity; None for what is not."""
+    if not 0.0 < peak_mbps < LOW_SHARE * capacity_mbps:
+        return None
+    decade = 10.0 ** floor(log10(peak_mbps))
+    return next(end * decade for end in _ROUND if end * decade >= peak_mbps)

@@ -3,29 +3,44 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from flowdiag.note import wording as words
-from flowdiag.note.axis import highest_share, time_ticks
+from flowdiag.note.axis import highest_share, low_scale, time_ticks
+from flowdiag.note.charting import OTHERS
 from flowdiag.note.clock import Clock
 from flowdiag.note.escape import terminal
 from flowdiag.note.figures import plain_rate
-from flowdiag.note.model import Chart, Note, Span
+from flowdiag.note.model import Chart, Note, Span, Stack
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 WIDTH_INCHES: Final = 10.0
 ROW_INCHES: Final = 2.1
+HEAD_INCHES: Final = 0.9
 DOTS_PER_INCH: Final = 130
 # The PNG's text chunks hold neither a version nor a time, so that the same note gives the same octets.
 METADATA: Final = {"Software": None, "Creation Time": None}
+MOST_OF_A_NAME: Final = 60
 _MOST_TICKS: Final = 10
 # Okabe and Ito (2008), as in note.css.
 _RATE, _AREA, _WINDOW, _FULL, _BUSY = "#0072b2", "#cfe5f3", "#fff3cf", "#d55e00", "#e69f00"
 _INK, _SOFT, _CARRYING = "#1b1f24", "#8a939c", "#b8dccf"
 _STATE_HATCHES: Final = {"carrying": "", "keepalives only": "....", "silent": "", "unknown": "////"}
+# One pattern for each layer of the stack, so that they differ without colour too; the last is of the others.
+_LAYERS: Final = (
+    *(
+        ("#0072b2", ""),
+        ("#e69f00", "////"),
+        ("#009e73", "\\\\\\\\"),
+        ("#cc79a7", "----"),
+        ("#56b4e9", "||||"),
+    ),
+    ("#b3b3b3", "++++"),
+)
 # Marks stand under the zero line, in shares of the plot's height.
 _STRIP: Final = 0.13
 _LOAD_AT: Final = -0.19
@@ -39,13 +54,15 @@ _LEAST_NAMED: Final = 0.09
 def chart_png(note: Note, path: str | Path) -> None:
     """Writes one row per link and direction: rate, plan, the time looked at, full and busy spans, gaps.
 
-    The file is a PNG whatever its suffix. Raises OSError where it cannot be written.
+    A last row shows who used the main finding's link and direction while it lasted. The file is a PNG whatever
+    its suffix. Raises OSError where it cannot be written.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    rows = max(len(note.charts), 1)
-    figure = Figure(figsize=(WIDTH_INCHES, 0.9 + ROW_INCHES * rows), dpi=DOTS_PER_INCH, layout="constrained")
+    rows = max(len(note.charts), 1) + (note.stack is not None)
+    height = HEAD_INCHES + ROW_INCHES * rows
+    figure = Figure(figsize=(WIDTH_INCHES, height), dpi=DOTS_PER_INCH, layout="constrained")
     FigureCanvasAgg(figure)
     ticket = f" {note.ticket}" if note.ticket else ""
     head = f"{words.TITLE}{ticket}: {terminal(note.site, longest=80)}\n{words.subtitle(note)}"
@@ -54,6 +71,8 @@ def chart_png(note: Note, path: str | Path) -> None:
     clock = Clock(note.timezone)
     for chart, axis in zip(note.charts, axes, strict=False):
         _draw(axis, chart, clock)
+    if note.stack is not None:
+        _draw_stack(axes[-1], note.stack, clock)
     if not note.charts:
         axes[0].set_axis_off()
         axes[0].text(0.5, 0.5, words.NO_RECORDS, ha="center")
@@ -85,13 +104,47 @@ def _draw(axis: Axes, chart: Chart, clock: Clock) -> None:
         look = {"edgecolor": _SOFT, "hatch": _STATE_HATCHES[state.state], "linewidth": 0.6}
         look["facecolor"] = _CARRYING if state.state == "carrying" else "white"
         _strip(axis, (state.start_ms, state.end_ms), _STATE_AT * top, top, state.state, **look)
-    title = f"{words.chart_title(chart.link, chart.direction)}: plan {plain_rate(chart.capacity_mbps)} Mbit/s"
-    axis.set_title(terminal(title, longest=100), loc="left", fontsize=9, color=_INK, parse_math=False)
-    axis.set_ylabel("Mbit/s", fontsize=8)
+    title = f"{words.chart_title(_name(chart.link), chart.direction)}: plan {plain_rate(chart.capacity_mbps)} Mbit/s"
     axis.set_ylim(_LOWEST * top, _HIGHEST * top)
-    axis.set_yticks([chart.capacity_mbps * part / 2 for part in range(3)])
-    axis.set_yticklabels([plain_rate(chart.capacity_mbps * part / 2) for part in range(3)])
-    ticks = time_ticks(clock, chart.start_ms, chart.end_ms, _MOST_TICKS)
+    _frame(axis, title, chart.capacity_mbps, clock)
+
+
+def _draw_stack(axis: Axes, stack: Stack, clock: Clock) -> None:
+    axis.set_xlim(stack.start_ms, stack.end_ms)
+    edges = [stack.start_ms + at * stack.step_ms for at in range(len(stack.layers[0].rates) + 1)]
+    below = [0.0] * (len(edges) - 1)
+    for at, layer in enumerate(stack.layers):
+        above = [low + rate for low, rate in zip(below, layer.rates, strict=True)]
+        colour, hatch = _LAYERS[-1 if layer.name == OTHERS else at]
+        axis.stairs(
+            above, edges, baseline=below, fill=True, facecolor=colour, edgecolor="white", hatch=hatch,
+            linewidth=0.4, label=_name(layer.name).replace("$", r"\$"),
+        )  # fmt: skip
+        below = above
+    scale = low_scale(max(below), stack.capacity_mbps) or stack.capacity_mbps
+    top = scale * highest_share(max(below), scale)
+    axis.axhline(stack.capacity_mbps, color=_INK, linestyle=(0, (6, 3)), linewidth=1.1, zorder=3)
+    for ms in stack.episode_ms:
+        axis.axvline(ms, color=_INK, linestyle=":", linewidth=1)
+    _note(axis, stack.episode_ms[0], top * 1.14, f" {words.FINDING_1}")
+    axis.set_ylim(0, _HIGHEST * top)
+    axis.legend(loc="upper left", bbox_to_anchor=(0.0, -0.12), ncols=2, fontsize=7.5, frameon=False)
+    title = f"{words.stack_title(replace(stack, link=_name(stack.link)))}: plan {plain_rate(stack.capacity_mbps)} Mbit/s"
+    _frame(axis, title, scale, clock)
+
+
+def _name(text: str) -> str:
+    return terminal(text, longest=MOST_OF_A_NAME)
+
+
+def _frame(axis: Axes, title: str, scale_mbps: float, clock: Clock) -> None:
+    """Title, ticks and grid."""
+    axis.set_title(terminal(title), loc="left", fontsize=9, color=_INK, parse_math=False)
+    axis.set_ylabel("Mbit/s", fontsize=8)
+    axis.set_yticks([scale_mbps * part / 2 for part in range(3)])
+    axis.set_yticklabels([plain_rate(scale_mbps * part / 2) for part in range(3)])
+    left, right = (round(end) for end in axis.get_xlim())
+    ticks = time_ticks(clock, left, right, _MOST_TICKS)
     axis.set_xticks([ms for ms, _ in ticks], [label for _, label in ticks])
     axis.tick_params(labelsize=8, colors=_INK)
     axis.grid(axis="y", color="#d0d7de", linewidth=0.6, zorder=0)

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from flowdiag.aggregator.figures import LinkFigures, Ranked
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.wording import count, fine_percent, percent, rate
+from flowdiag.diagnoser.wording import count, fine_percent, percent, plan_rate, rate
 from flowdiag.diagnoser.wording_backup import duration, three_figures, volume
 from flowdiag.note.clock import DAYS, MONTHS
 from flowdiag.note.model import Span
@@ -25,6 +25,7 @@ _JSON_ALONE: Final = frozenset(
         "usual_mad_mbps",
     }
 )
+_NONE_IS_USUAL: Final = frozenset({"lost_records", "packets_by_other_links"})
 # Rows of a ranking that a note shows; the rest is in `flowdiag top`.
 TOP_ROWS: Final = 8
 RANKED_FIGURES: Final = 3
@@ -48,6 +49,7 @@ _NAMES: Final = {
     "usual_days": "days compared with",
     "times_usual": "times the usual",
     "minutes": "lasted",
+    "minutes_on_backup": "on the backup",
     # Volumes and shares
     "octets": "volume",
     "octets_down": "downloaded",
@@ -67,7 +69,7 @@ _NAMES: Final = {
     "began_before_export": "began before the export",
     "followed_an_outage": "followed an outage",
     "fills_backup": "fills the backup",
-    "at_work_shown_by": "that the site was at work is shown by",
+    "at_work_shown_by": "that people were at work is shown by",
     "ongoing_at_end_of_export": "still going on at the end of the export",
     # Keepalives
     "interval_s": "planned interval",
@@ -94,11 +96,11 @@ _NAMES: Final = {
 }
 _VALUES: Final[Mapping[str, Mapping[Any, str]]] = {
     "at_work_shown_by": {
-        "attempts": "its attempts to get out",
-        "hours": "its working hours",
-        "abrupt": "how abruptly its traffic stopped",
+        "attempts": "attempts to get out",
+        "hours": "the working hours",
+        "abrupt": "how abruptly traffic stopped",
     },
-    "protocol": {1: "icmp", 6: "tcp", 17: "udp", 47: "gre", 50: "esp", 58: "icmpv6", 132: "sctp"},
+    "protocol": {1: "ICMP", 6: "TCP", 17: "UDP", 47: "GRE", 50: "ESP", 58: "ICMPv6", 132: "SCTP"},
 }
 _UNITS: Final = ("_mbps", "_minutes", "_s", "_share", "_percent", "_gb", "_octets")
 
@@ -106,13 +108,15 @@ _UNITS: Final = ("_mbps", "_minutes", "_s", "_share", "_percent", "_gb", "_octet
 def evidence_rows(finding: Finding) -> tuple[tuple[str, str], ...]:
     """(name, figure with its unit) of a finding's evidence, in its order.
 
-    What is not known, not so or not any minute is left out; what is so has a name alone.
+    What is not known, not so or nothing worth telling is left out; what is so has a name alone.
     """
     rows = []
     for key, value in finding.evidence.items():
         if key in _SHOWN_ELSEWHERE or key in _JSON_ALONE or value is None or value is False or value == []:
             continue
-        if value == 0 and "minutes" in key:
+        if value == 0 and ("minutes" in key or key in _NONE_IS_USUAL):
+            continue
+        if key == "busy_minutes" and value == finding.evidence.get("full_minutes"):
             continue
         if value is True:
             figure = ""
@@ -135,6 +139,8 @@ def _name(key: str) -> str:
 
 
 def _figure(key: str, value: Any) -> str:
+    if key == "protocol" and isinstance(value, str):  # of a profile's keepalive
+        return value.upper()
     if key in _VALUES:
         return _VALUES[key].get(value, str(value))
     match value:
@@ -148,6 +154,8 @@ def _figure(key: str, value: Any) -> str:
 
 
 def _number(key: str, value: float) -> str:
+    if key == "capacity_mbps":
+        return plan_rate(value)
     if key.endswith("_mbps"):
         return rate(value)
     if key.endswith("_octets") or key == "packet_bytes":
@@ -155,7 +163,7 @@ def _number(key: str, value: float) -> str:
     if key == "most_addresses_in_ten_minutes":
         return f"{value:,}"
     if key == "minutes" or key.startswith("minutes_") or "_minutes" in key:
-        return f"{value:,.0f} min" if value >= 1000 or float(value).is_integer() else f"{value:.1f} min"
+        return f"{value:,.0f} min" if value >= 10 or float(value).is_integer() else f"{value:.1f} min"
     if key.endswith("packets_s"):
         return f"{value:,.0f} packets a second"
     if key.endswith("_s"):
@@ -203,13 +211,13 @@ def who_rows(finding: Finding) -> tuple[tuple[str, str], ...]:
         ("destinations", "Destinations"),
     ):
         items = finding.evidence.get(key) or ()
-        worth = [item for item in items if item.get("share", 1.0) >= LEAST_SHARE] or [
-            item for item in items[:1] if item["share"] > 0.0
-        ]
+        worth = [item for item in items if item.get("share", 1.0) >= LEAST_SHARE]
         names = [_item(item) for item in worth[:MOST_NAMED]]
         left = len(worth) - len(names)
         if names:
             rows.append((heading, ", ".join([*names, *([f"and {left} more"] if left else [])])))
+        elif items and items[0]["share"] > 0.0:
+            rows.append((heading, f"many, each {percent(items[0]['share'])}"))
     return tuple(rows)
 
 
@@ -264,7 +272,7 @@ def part_of(minutes: int, all_minutes: int) -> str:
 
 def plain_rate(mbps: float) -> str:
     """Mbit/s of a plan without its unit, as plans are written: 100, 17.5, 0.5."""
-    return f"{mbps:,.0f}" if mbps >= 999.5 else f"{mbps:.4g}"
+    return plan_rate(mbps).removesuffix(" Mbit/s")
 
 
 def measured_rate(mbps: float) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from base64 import b64encode
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from flowdiag.note import figures
 from flowdiag.note import wording as words
@@ -25,7 +25,7 @@ def render(note: Note) -> str:
     clock = Clock(note.timezone)
     style = (_FOLDER / "note.css").read_text(encoding="utf-8")
     # The svg functions escape all text that they are given (escape.html).
-    drawn = [(title, Markup(svg)) for title, svg in pictures(note)]
+    drawn = [Picture(title, Markup(wide), Markup(narrow)) for title, wide, narrow in pictures(note)]
     leading = 1 if note.stack is None else 2
     page = _environment().get_template("note.html")
     return page.render(
@@ -33,7 +33,6 @@ def render(note: Note) -> str:
         words=words,
         figures=figures,
         clock=clock,
-        dated=not clock.same_day(*note.window_ms),
         style=Markup(style),
         policy=policy(style),
         lead=drawn[:leading],
@@ -47,14 +46,27 @@ def render(note: Note) -> str:
     )
 
 
-def pictures(note: Note) -> list[tuple[str, str]]:
-    """(title, SVG): the verdict's link and direction or else the fullest, who used it, then the others."""
+class Picture(NamedTuple):
+    """The same picture twice in SVG, for a page and for a phone; one of them is shown."""
+
+    title: str
+    wide: str
+    narrow: str
+
+
+def pictures(note: Note) -> list[Picture]:
+    """The verdict's link and direction or else the fullest, who used it, then the others."""
+    from flowdiag.note.svg import NARROW
     from flowdiag.note.svg_chart import chart_svg
     from flowdiag.note.svg_stack import stack_svg
 
     clock = Clock(note.timezone)
     drawn = [
-        (words.chart_title(chart.link, chart.direction), chart_svg(chart, clock, f"chart{number}"))
+        Picture(
+            words.chart_title(chart.link, chart.direction),
+            chart_svg(chart, clock, f"chart{number}"),
+            chart_svg(chart, clock, f"narrow{number}", NARROW),
+        )
         for number, chart in enumerate(note.charts, 1)
     ]
     if not drawn:
@@ -73,7 +85,15 @@ def pictures(note: Note) -> list[tuple[str, str]]:
     )
     lead = drawn.pop(order[0])
     stacked = (
-        [] if note.stack is None else [(words.stack_title(note.stack), stack_svg(note.stack, clock, "stack"))]
+        []
+        if note.stack is None
+        else [
+            Picture(
+                words.stack_title(note.stack),
+                stack_svg(note.stack, clock, "stack"),
+                stack_svg(note.stack, clock, "narrow-stack", NARROW),
+            )
+        ]
     )
     return [lead, *stacked, *drawn]
 

@@ -10,7 +10,7 @@ from flowdiag.note import figures
 from flowdiag.note import wording as words
 from flowdiag.note.clock import Clock
 from flowdiag.note.escape import markdown as escaped
-from flowdiag.note.model import Note
+from flowdiag.note.model import Note, Span
 
 
 def render(note: Note) -> str:
@@ -38,9 +38,8 @@ def _blocks(note: Note) -> Iterator[str]:
     if not note.findings:
         yield words.NO_FINDINGS
     clock = Clock(note.timezone)
-    dated = not clock.same_day(*note.window_ms)
     for number, finding in enumerate(note.findings, 1):
-        yield from _finding(number, finding, clock, dated=dated)
+        yield from _finding(number, finding, clock, note.window_ms)
     if note.links:
         yield f"### {words.LINKS}"
         yield _table(figures.LINK_COLUMNS, figures.link_rows(note.links, note.window_ms), left=2)
@@ -67,9 +66,9 @@ def _verdict(note: Note) -> Iterator[str]:
         yield _list([*verdict.reasons, *map(words.action, verdict.next_steps)])
 
 
-def _finding(number: int, finding: Finding, clock: Clock, *, dated: bool) -> Iterator[str]:
+def _finding(number: int, finding: Finding, clock: Clock, window_ms: Span) -> Iterator[str]:
     severity = words.SEVERITIES[finding.severity]
-    facts = ", ".join(words.finding_facts(finding, clock, dated=dated))
+    facts = ", ".join(words.finding_facts(finding, clock, window_ms))
     yield f"#### {number}. {severity}: {escaped(finding.code)}"
     yield escaped(facts)
     yield escaped(finding.summary)

@@ -17,14 +17,15 @@ from flowdiag.note.figures import plain_rate
 from flowdiag.note.model import Span
 
 WIDTH: Final = 680.0
-LEFT: Final = 64.0
-RIGHT: Final = 14.0
-TOP: Final = 26.0
+NARROW: Final = 336.0  # for a phone, where the wide one would shrink to unreadable letters
+LEFT: Final = 56.0
+RIGHT: Final = 10.0
+TOP: Final = 38.0  # two rows of labels
 PLOT: Final = 150.0
 LOW_PLOT: Final = 40.0  # for a link that carried next to nothing
 # A character of the labels is about so wide (12 px sans serif); decides whether a label fits its mark.
 CHARACTER: Final = 6.4
-_MOST_TICKS: Final = 9
+_TICK: Final = 68.0  # room that a time on the axis wants
 _GRID_PARTS: Final = 4
 
 
@@ -51,7 +52,10 @@ def words(text: str, x: float, y: float, kind: str = "", **attributes: str | flo
 
 @dataclass(frozen=True)
 class Frame:
-    """Where times and rates lie in a picture. key: what the ids of this picture begin with."""
+    """Where times and rates lie in a picture. key: what the ids of this picture begin with.
+
+    scale_mbps: where the last grid line is, the plan's rate unless that is out of sight.
+    """
 
     key: str
     start_ms: int
@@ -60,17 +64,27 @@ class Frame:
     top_share: float
     height: float
     plot: float = PLOT
+    width: float = WIDTH
+    scale: float | None = None
 
     @property
     def bottom(self) -> float:
         return TOP + self.plot
 
+    @property
+    def right(self) -> float:
+        return self.width - RIGHT
+
+    @property
+    def scale_mbps(self) -> float:
+        return self.capacity_mbps if self.scale is None else self.scale
+
     def x(self, ms: float) -> float:
         part = (ms - self.start_ms) / (self.end_ms - self.start_ms)
-        return LEFT + min(max(part, 0.0), 1.0) * (WIDTH - LEFT - RIGHT)
+        return LEFT + min(max(part, 0.0), 1.0) * (self.right - LEFT)
 
     def y(self, mbps: float) -> float:
-        part = mbps / (self.capacity_mbps * self.top_share)
+        part = mbps / (self.scale_mbps * self.top_share)
         return TOP + self.plot * (1.0 - min(max(part, 0.0), 1.0))
 
     def strip(self, span: Span, y: float, height: float, **attributes: str | float) -> str:
@@ -95,24 +109,32 @@ class Frame:
 
     def rules(self, clock: Clock) -> str:
         """Grid lines with their rates on the left and round times below."""
-        parts = [words("Mbit/s", LEFT - 8, TOP - 12, text_anchor="end")]
+        parts = [words("Mbit/s", LEFT - 8, TOP - 14, text_anchor="end")]
         grid = _GRID_PARTS if self.plot == PLOT else 1
         for step in range(grid + 1):
-            mbps = self.capacity_mbps * step / grid
+            mbps = self.scale_mbps * step / grid
             y = self.y(mbps)
-            kind = "plan" if step == grid else "axis" if step == 0 else "grid"
-            parts.append(element("line", x1=LEFT, y1=y, x2=WIDTH - RIGHT, y2=y, class_=kind))
+            kind = "plan" if mbps == self.capacity_mbps else "axis" if step == 0 else "grid"
+            parts.append(element("line", x1=LEFT, y1=y, x2=self.right, y2=y, class_=kind))
             parts.append(words(plain_rate(mbps), LEFT - 8, y + 4, text_anchor="end"))
-        for ms, label in time_ticks(clock, self.start_ms, self.end_ms, _MOST_TICKS):
+        most = int((self.right - LEFT) / _TICK)
+        for ms, label in time_ticks(clock, self.start_ms, self.end_ms, most):
             x = self.x(ms)
             parts.append(element("line", x1=x, y1=self.bottom, x2=x, y2=self.bottom + 5, class_="axis"))
-            anchor = "start" if x < LEFT + 20 else "end" if x > WIDTH - RIGHT - 20 else "middle"
+            anchor = "start" if x < LEFT + 20 else "end" if x > self.right - 20 else "middle"
             parts.append(words(label, x, self.bottom + 18, text_anchor=anchor))
         return "".join(parts)
 
     def plan_label(self) -> str:
         text = f"plan {plain_rate(self.capacity_mbps)} Mbit/s"
-        return words(text, WIDTH - RIGHT - 4, self.y(self.capacity_mbps) - 5, "halo", text_anchor="end")
+        if self.scale is not None:
+            text += ", far above"
+        return words(text, self.right - 4, self.y(self.scale_mbps) - 5, "halo", text_anchor="end")
+
+    def head_label(self, text: str, ms: float) -> str:
+        """A label in the topmost row that begins at a time, or as near as the picture's edge lets it."""
+        x = min(self.x(ms) + 4, self.right - CHARACTER * len(text))
+        return words(text, x, TOP - 26)
 
     def picture(self, title: str, description: str, *content: str) -> str:
         """The whole image with its title and description for those who cannot see it."""
@@ -122,7 +144,7 @@ class Frame:
             element("desc", html(description), id=f"{self.key}-desc"),
             *content,
             xmlns="http://www.w3.org/2000/svg",
-            viewBox=f"0 0 {number(WIDTH)} {number(self.height)}",
+            viewBox=f"0 0 {number(self.width)} {number(self.height)}",
             role="img",
             aria_labelledby=f"{self.key}-title {self.key}-desc",
             class_="picture",

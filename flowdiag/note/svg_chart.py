@@ -8,14 +8,14 @@ from flowdiag.note import wording as words
 from flowdiag.note.axis import highest_share
 from flowdiag.note.clock import Clock
 from flowdiag.note.model import Chart, Span
-from flowdiag.note.svg import LEFT, LOW_PLOT, PLOT, TOP, Frame, element, path, pattern, stairs
+from flowdiag.note.svg import LEFT, LOW_PLOT, PLOT, TOP, WIDTH, Frame, element, path, pattern, stairs
 from flowdiag.note.svg import words as label
 
 STRIP: Final = 16.0
 _STATE_FILLS: Final = {"carrying": "", "keepalives only": "dots", "silent": "", "unknown": "hatch"}
 
 
-def chart_svg(chart: Chart, clock: Clock, key: str) -> str:
+def chart_svg(chart: Chart, clock: Clock, key: str, width: float = WIDTH) -> str:
     """key: unique within the page, a valid id."""
     peak = max((value for value in chart.peaks if value is not None), default=0.0)
     plot = PLOT if peak >= words.HARDLY_USED * chart.capacity_mbps else LOW_PLOT
@@ -23,7 +23,7 @@ def chart_svg(chart: Chart, clock: Clock, key: str) -> str:
     state_y = load_y + STRIP + 6
     frame = Frame(
         key, chart.start_ms, chart.end_ms, chart.capacity_mbps, highest_share(peak, chart.capacity_mbps),
-        height=state_y + STRIP + 6, plot=plot,
+        height=state_y + STRIP + 6, plot=plot, width=width,
     )  # fmt: skip
     return frame.picture(
         words.chart_title(chart.link, chart.direction),
@@ -65,7 +65,7 @@ def _window(frame: Frame, chart: Chart) -> str:
     if span is None:
         return ""
     shade = frame.strip(span, TOP - 6, frame.plot + 6, class_="window")
-    return shade + label(words.ASKED, frame.x(span[0]) + 4, TOP - 12)
+    return shade + frame.head_label(words.ASKED, span[0])
 
 
 def _window_edges(frame: Frame, chart: Chart) -> str:

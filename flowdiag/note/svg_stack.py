@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from flowdiag.note import wording as words
-from flowdiag.note.axis import highest_share
+from flowdiag.note.axis import highest_share, low_scale
 from flowdiag.note.charting import OTHERS
 from flowdiag.note.clock import Clock
 from flowdiag.note.model import Stack
@@ -20,7 +20,7 @@ _PATTERNS: Final = ("M0 0H8V8H0Z", "M0 8L8 0", "M0 0L8 8", "M0 4H8", "M4 0V8", "
 _OTHERS: Final = len(_PATTERNS) - 1
 
 
-def stack_svg(stack: Stack, clock: Clock, key: str) -> str:
+def stack_svg(stack: Stack, clock: Clock, key: str, width: float = WIDTH) -> str:
     """key: unique within the page, a valid id."""
     totals = [0.0] * len(stack.layers[0].rates)
     edges = [totals]
@@ -31,6 +31,7 @@ def stack_svg(stack: Stack, clock: Clock, key: str) -> str:
     frame = Frame(
         key, stack.start_ms, stack.end_ms, stack.capacity_mbps,
         highest_share(max(totals), stack.capacity_mbps), height=legend_y + ROW * len(stack.layers),
+        width=width, scale=low_scale(max(totals), stack.capacity_mbps),
     )  # fmt: skip
     areas, legend = [], []
     kinds = [_OTHERS if layer.name == OTHERS else at for at, layer in enumerate(stack.layers)]
@@ -41,7 +42,7 @@ def stack_svg(stack: Stack, clock: Clock, key: str) -> str:
         areas.append(element("path", d=path([*upper, *reversed(lower)], closed=True), **fill))
         y = legend_y + ROW * at
         legend.append(element("rect", x=LEFT, y=y, width=_SWATCH, height=_SWATCH, **fill))
-        legend.append(label(_cut(layer.name), LEFT + _SWATCH + 8, y + 11))
+        legend.append(label(_cut(layer.name, width), LEFT + _SWATCH + 8, y + 11))
     patterns = (
         pattern(
             f"{key}-layer{kind}", f"layer{kind}", 8,
@@ -61,12 +62,12 @@ def stack_svg(stack: Stack, clock: Clock, key: str) -> str:
         frame.rules(clock),
         *areas,
         marks,
-        label(words.FINDING_1, frame.x(stack.episode_ms[0]) + 4, TOP - 12),
+        frame.head_label(words.FINDING_1, stack.episode_ms[0]),
         frame.plan_label(),
         *legend,
     )
 
 
-def _cut(name: str) -> str:
-    most = int((WIDTH - LEFT - 2 * _SWATCH) / 8)
+def _cut(name: str, width: float) -> str:
+    most = int((width - LEFT - 2 * _SWATCH) / 8)
     return name if len(name) <= most else name[: most - 1] + "…"

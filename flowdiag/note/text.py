@@ -24,7 +24,7 @@ from flowdiag.note.layout import (
     table,
     terminal_width,
 )
-from flowdiag.note.model import Note
+from flowdiag.note.model import Note, Span
 from flowdiag.note.text_chart import LEGEND, chart_lines
 
 _SEVERITY_STYLES: Final = {"critical": "bold red", "warning": "bold yellow", "info": "bold blue"}
@@ -116,14 +116,13 @@ def _findings(note: Note, width: int) -> Iterator[Line]:
     if not note.findings:
         yield from paragraph(words.NO_FINDINGS, width, indent="  ")
     clock = Clock(note.timezone)
-    dated = not clock.same_day(*note.window_ms)
     for number, finding in enumerate(note.findings, 1):
         if number > 1:
             yield []
-        yield from _finding(number, finding, clock, width, dated=dated)
+        yield from _finding(number, finding, clock, note.window_ms, width)
 
 
-def _finding(number: int, finding: Finding, clock: Clock, width: int, *, dated: bool) -> Iterator[Line]:
+def _finding(number: int, finding: Finding, clock: Clock, window_ms: Span, width: int) -> Iterator[Line]:
     lead = f"  {number}. "
     indent = " " * len(lead)
     head: Line = [
@@ -131,7 +130,7 @@ def _finding(number: int, finding: Finding, clock: Clock, width: int, *, dated: 
         (words.SEVERITIES[finding.severity].upper(), _SEVERITY_STYLES[finding.severity]),
         (f" {finding.code}", "bold"),
     ]
-    facts = " | ".join(words.finding_facts(finding, clock, dated=dated))
+    facts = " | ".join(words.finding_facts(finding, clock, window_ms))
     if sum(cell_len(text) for text, _ in head) + len(" | ") + cell_len(facts) <= width:
         yield [*head, (f" | {facts}", "")]
     else:

@@ -232,11 +232,13 @@ def _lost(coverage: NoteCoverage) -> str:
     return f"{about}{coverage.lost_records:,} ({per_cent(coverage.lost_percent)})"
 
 
-def finding_facts(finding: Finding, clock: Clock, *, dated: bool) -> tuple[str, ...]:
-    """Where, when and how sure, of a finding; dated: with days."""
+def finding_facts(finding: Finding, clock: Clock, window_ms: Span) -> tuple[str, ...]:
+    """Where, when and how sure, of a finding; with days where it is not all on the one day of the window."""
     facts = [place(finding)] if finding.link or finding.direction else []
-    if finding.start_ms is not None and finding.end_ms is not None:
-        facts.append(clock.span(finding.start_ms, finding.end_ms, day=dated))
+    start, end = finding.start_ms, finding.end_ms
+    if start is not None and end is not None:
+        dated = not clock.same_day(min(start, window_ms[0]), max(end, window_ms[1]))
+        facts.append(clock.span(start, end, day=dated))
     return (*facts, CONFIDENCE[finding.confidence])
 
 

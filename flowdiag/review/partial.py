@@ -35,6 +35,7 @@ TALKER_SCHEMA: Final = pa.schema(
     ]
 )
 _TALKER_KEYS: Final = ("series", "slot", "address")
+_SLOT_BITS: Final = 40  # slots since 1970 of a time in ms that fits 64 bits, and more
 
 # Two parts of one stay on the backup, seen by two days, lie this close together: the backup was used last within five
 # minutes of the first day's end, and first within some of the next day's begin.
@@ -181,10 +182,20 @@ def _summed(parts: Sequence[SitePartial], empty: SitePartial) -> SitePartial:
 
 
 def _merged_talkers(tables: list[pa.Table]) -> pa.Table:
-    table = pa.concat_tables(tables)
-    summed = table.group_by(list(_TALKER_KEYS), use_threads=False).aggregate([("octets", "sum")])
-    summed = summed.rename_columns([*_TALKER_KEYS, "octets"]).cast(TALKER_SCHEMA)
-    return summed.sort_by([(key, "ascending") for key in _TALKER_KEYS]).combine_chunks()
+    """In order of the keys, octets of equal ones added up. Only around midnight do two days name the same slot."""
+    table = pa.concat_tables(tables).combine_chunks()
+    place = (table["series"].to_numpy().astype(np.int64) << _SLOT_BITS) | table["slot"].to_numpy()
+    order = np.argsort(place, kind="stable")
+    ordered = place[order]
+    again = np.zeros(len(order), np.bool_)
+    again[1:] = ordered[1:] == ordered[:-1]
+    again[:-1] |= again[1:]
+    if not again.any():
+        return table.take(pa.array(order))
+    summed = table.take(pa.array(order[again])).group_by(list(_TALKER_KEYS), use_threads=False)
+    named_twice = summed.aggregate([("octets", "sum")]).rename_columns([*_TALKER_KEYS, "octets"])
+    whole = pa.concat_tables([table.take(pa.array(order[~again])), named_twice.cast(TALKER_SCHEMA)])
+    return whole.sort_by([(key, "ascending") for key in _TALKER_KEYS]).combine_chunks()
 
 
 def _joined(stays: Iterable[Stay]) -> tuple[Stay, ...]:

@@ -5,4 +5,6 @@ wanted), a `Network` (which link carried, how much it could), `carry` (what got 
 `meter` (which flow records the router made of it), a wire encoder (NetFlow v5, v9 or IPFIX messages), and a
 container (classic pcap or IPFIX file). Truth is read off what was carried, before anything is encoded;
 nothing here uses the decoder.
+
+Many sites over months go another way: portfolio.py draws their demand, stored_days.py writes it straight into a flow store.
 """

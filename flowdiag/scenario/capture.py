@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
+from flowdiag.collector.frames import internet_checksum, ipv4_header, ipv6_header
 from flowdiag.scenario.exporting import Message
 
 MAGIC_MICROSECONDS, MAGIC_NANOSECONDS = 0xA1B2C3D4, 0xA1B23C4D
@@ -45,7 +46,7 @@ def pcap_bytes(
             packet = ipv4_header(source.packed, collector.packed, 8 + len(message.payload), number) + udp
         else:
             udp = udp[:6] + _udp_checksum6(source.packed, collector.packed, udp, message.payload)
-            packet = _ipv6_header(source.packed, collector.packed, 8 + len(message.payload)) + udp
+            packet = ipv6_header(source.packed, collector.packed, 8 + len(message.payload)) + udp
         ethertype = b"\x08\x00" if source.version == 4 else b"\x86\xdd"
         frame = _COLLECTOR_MAC + _EXPORTER_MAC + ethertype + packet + message.payload
         seconds, rest = divmod(message.time_ms, 1000)
@@ -53,31 +54,10 @@ def pcap_bytes(
     return b"".join(parts)
 
 
-def ipv4_header(source: bytes, target: bytes, content: int, identification: int) -> bytes:
-    """A 20-octet IPv4 header for UDP with its checksum (RFC 791 3.1). content: octets after the header."""
-    fields = (0x45, 0, 20 + content, identification & 0xFFFF, 0, 64, 17)
-    blank = struct.pack("!BBHHHBBH", *fields, 0) + source + target
-    return struct.pack("!BBHHHBBH", *fields, _checksum(blank)) + source + target
-
-
-def _ipv6_header(source: bytes, target: bytes, content: int) -> bytes:
-    return struct.pack("!IHBB", 6 << 28, content, 17, 64) + source + target
-
-
 def _udp_checksum6(source: bytes, target: bytes, udp: bytes, payload: bytes) -> bytes:
     """Mandatory over IPv6 (RFC 8200 8.1); zero is sent as all ones."""
     pseudo = source + target + struct.pack("!IHBB", len(udp) + len(payload), 0, 0, 17)
-    return struct.pack("!H", _checksum(pseudo + udp + payload) or 0xFFFF)
-
-
-def _checksum(data: bytes) -> int:
-    """Internet checksum (RFC 1071)."""
-    if len(data) % 2:
-        data += b"\x00"
-    total: int = sum(struct.unpack(f"!{len(data) // 2}H", data))
-    while total >> 16:
-        total = (total & 0xFFFF) + (total >> 16)
-    return ~total & 0xFFFF
+    return struct.pack("!H", internet_checksum(pseudo + udp + payload) or 0xFFFF)
 
 
 def write_pcap(path: str | Path, messages: Iterable[Message], exporter: str) -> None:

@@ -61,6 +61,7 @@ class Site:
     labels: tuple[tuple[str, str], ...] = ()
     lan_interface: int = 1
     thresholds: dict[str, float] = field(default_factory=dict)
+    plan_catalogue: dict[str, tuple[int, int]] = field(default_factory=dict)
 
     def link_index(self, name: str) -> int:
         return [link.name for link in self.links].index(name)
@@ -79,6 +80,9 @@ def profile_toml(site: Site) -> str:
         lines += ["", "[[link]]", *_link_lines(link)]
     for network, name in site.labels:
         lines += ["", "[[label]]", f"network = {_quoted(network)}", f"name = {_quoted(name)}"]
+    if site.plan_catalogue:
+        lines += ["", "[plan_catalogue]"]
+        lines += [f"{_quoted(name)} = {list(rates)!r}" for name, rates in site.plan_catalogue.items()]
     if site.thresholds:
         lines += ["", "[thresholds]", *(f"{key} = {value!r}" for key, value in site.thresholds.items())]
     return "\n".join(lines) + "\n"

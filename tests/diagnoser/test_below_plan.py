@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.diagnoser import below_plan
+from flowdiag.diagnoser import below_plan, not_the_link
+from flowdiag.diagnoser.even_transfers import even_transfers
 from flowdiag.diagnoser.flat_top import STEADY, WAVERING, levels, yielding
 from flowdiag.diagnoser.timeline import Grid
 from flowdiag.site.profile import Profile
@@ -99,7 +100,27 @@ def test_streams_at_their_own_rate_are_no_ceiling() -> None:
 
 def test_streams_that_come_and_go_are_no_ceiling() -> None:
     series = [[0.0] * (host % 4) + [4.5] * (28 - host % 5) for host in range(10)]
-    assert below_plan.find(independent(series).case(profile(backup=False))) == []
+    case = independent(series).case(profile(backup=False))
+    assert below_plan.find(case) == []
+    assert even_transfers(case) == []
+
+
+def test_transfers_that_divide_a_level_equally_from_begin_to_end_leave_a_doubt() -> None:
+    case = independent([[4.5] * 30 for _ in range(10)]).case(profile(backup=False))
+    (even,) = even_transfers(case)
+    assert (even.link, even.direction, even.transfers) == (0, DOWN, 10)
+    assert even.rate_mbps == pytest.approx(45.08, abs=0.1)  # the browsing adds 0.08
+    assert even.start_ms == ZERO_MS + BEGIN * 60_000
+    assert even.end_ms == ZERO_MS + (BEGIN + 30) * 60_000
+    said = not_the_link.verdict(case)
+    assert said.confidence == "medium"
+    assert any("divided equally by 10 transfers" in reason for reason in said.reasons)
+    assert said.next_steps[0].text.startswith("Test the line's rate")
+
+
+def test_unequal_few_or_short_transfers_leave_no_such_doubt() -> None:
+    for series in ([[3.0 + 0.3 * host] * 30 for host in range(10)], [[9.0] * 30] * 5, [[4.5] * 12] * 10):
+        assert even_transfers(independent(series).case(profile(backup=False))) == []
 
 
 def test_one_slow_server_is_no_ceiling_even_when_many_hosts_share_it() -> None:

@@ -9,6 +9,7 @@ import pytest
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser import inbound_flood, outbound_scan, unanswered_connections
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.conversations import ACK, RST
 from flowdiag.diagnoser.finding import Finding
 from tests.diagnoser.building import ICMP, SYN, UDP, Book, ms
 
@@ -151,6 +152,38 @@ def test_fewer_addresses_than_the_threshold_are_no_scan() -> None:
     book = office()
     scan(book, 190)
     assert codes(book.case(span=(0, HOUR))) == []
+
+
+def test_a_patient_scan_is_told_by_the_hour() -> None:
+    """One address each 6.5 s: 93 in ten minutes, under 200; 553 in an hour, over 500."""
+    book = office()
+    scan(book, 553, begin=0, every=6.5)
+    (finding,) = outbound_scan.find(book.case(span=(0, HOUR)))
+    assert finding.evidence["addresses_tried"] == 553
+    assert finding.evidence["most_addresses_in_ten_minutes"] == 93
+    slower = office()
+    scan(slower, 480, begin=0, every=7.5)
+    assert outbound_scan.find(slower.case(span=(0, HOUR))) == []
+
+
+def test_addresses_that_refuse_are_scanned_all_the_same() -> None:
+    """Two of three answer by RST and ACK (RFC 9293 3.10.7.1): doors that were tried and found shut."""
+    book = office()
+    scan(book, 900)
+    for number in range(0, 900, 3):
+        for shut in (number, number + 1):
+            start = 600 + shut * 0.5
+            book.row(start, start, way=DOWN, octets=40, packets=1, inside="192.168.40.66", port=445,
+                     inside_port=10_000 + shut, outside=crowd(shut), flags=RST | ACK)  # fmt: skip
+    (finding,) = outbound_scan.find(book.case(span=(0, HOUR)))
+    assert finding.evidence["addresses_tried"] == 900
+    # Doors that open are no scan: the same records, had they accepted.
+    opened = office()
+    for number in range(900):
+        start = 600 + number * 0.5
+        opened.talk(start, start, 400, 400, inside="192.168.40.66", inside_port=10_000 + number,
+                    outside=crowd(number), port=445)  # fmt: skip
+    assert outbound_scan.find(opened.case(span=(0, HOUR))) == []
 
 
 def test_a_scan_that_fills_the_upload_says_so() -> None:

@@ -153,3 +153,13 @@ def test_places_that_are_tried_in_vain_all_day_prove_nothing(where: dict[str, An
     book.browse(2700, HOUR, every=150)
     attempts(book, 0, HOUR, **where)
     assert find(book.case(span=(0, HOUR))) == []
+
+
+def test_an_exporter_that_tells_only_of_before_in_the_silence_is_no_outage() -> None:
+    """Flows that ended right before are exported within a minute; then it is silent itself."""
+    assert find(dark().case(span=(0, HOUR), heard=[(0, 1260), (1800, HOUR)])) == []
+    assert find(dark().case(span=(0, HOUR), heard=[(0, 1260), (1740, HOUR)])) == []
+
+
+def test_a_sign_of_life_now_and_then_is_enough() -> None:
+    assert len(find(dark().case(span=(0, HOUR), heard=[(0, 1260), (1440, 1500), (1740, HOUR)]))) == 1

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from flowdiag.note.axis import highest_share, time_ticks
+from flowdiag.note.axis import highest_share, low_scale, time_ticks
 from flowdiag.note.clock import Clock
 
 ZONE = "Pacific/Auckland"
@@ -55,3 +55,21 @@ def test_there_are_never_many_more_ticks_than_asked_for(minutes: int, most: int)
 )
 def test_the_scale_ends_at_the_plan_or_as_little_above_as_needed(peak: float, top: float) -> None:
     assert highest_share(peak, 100.0) == top
+
+
+@pytest.mark.parametrize(
+    ("peak", "capacity", "scale"),
+    [
+        (0.0, 30, None),
+        (6.0, 30, None),
+        (5.9, 30, 6.0),
+        (1.1, 30, 2.0),
+        (0.041, 30, 0.06),
+        (0.1, 30, 0.1),
+        (9, 50, 10.0),
+    ],
+)
+def test_what_is_far_under_the_plan_has_a_scale_of_its_own(
+    peak: float, capacity: float, scale: float | None
+) -> None:
+    assert low_scale(peak, capacity) == (None if scale is None else pytest.approx(scale))

@@ -91,6 +91,12 @@ def test_a_note_opens_quietly_and_fits_the_screen(opened: Any, name: str, size: 
     tab = opened(name, size)
     assert tab.complaints == []
     assert tab.requests == [tab.url]
+    outside = tab.page.evaluate(
+        "[...document.querySelectorAll('svg text')].filter(text => { const box = text.getBoundingClientRect(), "
+        "all = text.ownerSVGElement.getBoundingClientRect(); "
+        "return box.width && (box.left < all.left - 1 || box.right > all.right + 1); }).map(text => text.textContent)"
+    )
+    assert outside == []
     widths = tab.page.evaluate("[document.documentElement.scrollWidth, document.body.scrollWidth]")
     assert max(widths) <= size[0]
 
@@ -111,11 +117,17 @@ def test_axe_finds_nothing_serious(opened: Any, name: str, scheme: str) -> None:
     assert told == []
 
 
-def test_the_pictures_are_to_be_seen(opened: Any) -> None:
-    tab = opened("full-upload")
+@pytest.mark.parametrize(("size", "width"), [(DESK, 600), (PHONE, 300)], ids=["desk", "phone"])
+def test_each_picture_is_to_be_seen_once_and_whole(opened: Any, size: tuple[int, int], width: int) -> None:
+    tab = opened("full-upload", size)
     boxes = [picture.bounding_box() for picture in tab.page.locator("svg").all()]
-    assert len(boxes) == 5
-    assert all(box["width"] > 600 and box["height"] > 90 for box in boxes)
+    shown = [box for box in boxes if box is not None]
+    assert (len(boxes), len(shown)) == (10, 5)
+    assert all(box["width"] > width and box["height"] > 90 for box in shown)
+    assert all(box["x"] >= 0 and box["x"] + box["width"] <= size[0] for box in shown)
+    # Letters do not shrink with the picture.
+    scale = tab.page.locator("svg:visible").first.evaluate("svg => svg.getScreenCTM().a")
+    assert scale * 12 >= 11
     # The style applies in spite of the policy: the rate's line has its colour (Okabe and Ito's blue).
     stroke = tab.page.locator("path.rate").first.evaluate("line => getComputedStyle(line).stroke")
     assert stroke == "rgb(0, 114, 178)"
@@ -132,7 +144,7 @@ def test_dark_and_light_are_both_there(opened: Any) -> None:
     assert max(paper("dark")) < 40
 
 
-def test_tables_and_pictures_scroll_within_their_own_box_on_a_phone(opened: Any) -> None:
+def test_tables_scroll_within_their_own_box_on_a_phone(opened: Any) -> None:
     boxes = opened("full-upload", PHONE).page.locator(".scroll")
     inner = boxes.evaluate_all("all => all.map(box => [box.clientWidth, box.scrollWidth, box.tabIndex])")
     assert any(wide > shown for shown, wide, _ in inner)

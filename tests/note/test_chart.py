@@ -35,8 +35,9 @@ def test_the_same_note_gives_the_same_octets(tmp_path: Path) -> None:
     assert first == second
     found = chunks(first)
     assert not {b"tEXt", b"iTXt", b"zTXt", b"tIME"} & set(found)  # neither version nor time
+    # Four charts and who used the main one.
     width, height = struct.unpack_from(">II", found[b"IHDR"])
-    assert (width, height) == (WIDTH_INCHES * DOTS_PER_INCH, int((0.9 + 4 * 2.1) * DOTS_PER_INCH))
+    assert (width, height) == (WIDTH_INCHES * DOTS_PER_INCH, int((0.9 + 5 * 2.1) * DOTS_PER_INCH))
 
 
 @pytest.mark.parametrize("given", [hostile, mostly_silent, nothing_read])

@@ -31,7 +31,7 @@ def finding(**evidence: Any) -> Finding:
         ("mean_mbps", 0.00001, ("mean", "under 0.1 kbit/s")),
         ("full_minutes", 34, ("full", "34 min")),
         ("full_minutes", 43_210, ("full", "43,210 min")),
-        ("minutes_on_backup", 20.5, ("minutes on backup", "20.5 min")),
+        ("minutes_on_backup", 20.5, ("on the backup", "20 min")),
         ("gap_s", 2.5, ("gap of the switch", "2.5 seconds")),
         ("gap_s", 1.0, ("gap of the switch", "1 second")),
         ("missing_s", 7_200.0, ("missing for", "2.0 hours")),
@@ -52,10 +52,10 @@ def finding(**evidence: Any) -> Finding:
         ("peak_packets_s", 11_980, ("peak", "11,980 packets a second")),
         ("attempts", 1_212, ("attempts", "1,212")),
         ("port", 8_443, ("port", "8443")),
-        ("protocol", 6, ("protocol", "tcp")),
-        ("protocol", "icmp", ("protocol", "icmp")),
+        ("protocol", 6, ("protocol", "TCP")),
+        ("protocol", "icmp", ("protocol", "ICMP")),
         ("protocol", 99, ("protocol", "99")),
-        ("at_work_shown_by", "hours", ("that the site was at work is shown by", "its working hours")),
+        ("at_work_shown_by", "hours", ("that people were at work is shown by", "the working hours")),
         ("mean_packet_octets", 60, ("mean packet", "60 octets")),
         ("most_addresses_in_ten_minutes", 1_583, ("most addresses in ten minutes", "1,583")),
         ("fills_link", True, ("fills the link", "")),
@@ -106,7 +106,7 @@ def test_shares_too_small_to_matter_are_left_to_the_json() -> None:
     ]
     assert who_rows(finding(hosts=hosts)) == (("Devices", "192.0.2.1 (desk) 95%"),)
     assert who_rows(finding(applications=[{"application": "dns", "share": 0.004}])) == (
-        ("Applications", "dns under 1%"),
+        ("Applications", "many, each under 1%"),
     )
     assert who_rows(finding(destinations=[{"address": "192.0.2.9", "share": 0.0}])) == ()
 
@@ -151,9 +151,9 @@ def rows(count: int, label: str | None = None) -> list[Ranked]:
 def test_names_are_a_column_only_where_there_are_any() -> None:
     assert ranked_table("Address", rows(1)) == (
         ("Address", "Volume", "Share", "Flows"),
-        [("192.0.2.0", "1 MB", "100%", "2")],
+        [("192.0.2.0", "1.00 MB", "100%", "2")],
     )
-    assert ranked_table("Address", rows(1, "desk"))[1] == [("192.0.2.0", "desk", "1 MB", "100%", "2")]
+    assert ranked_table("Address", rows(1, "desk"))[1] == [("192.0.2.0", "desk", "1.00 MB", "100%", "2")]
 
 
 def test_a_shortened_ranking_says_what_it_leaves_out() -> None:

@@ -7,7 +7,20 @@ import pytest
 
 from flowdiag.note.charting import charts, stack
 from flowdiag.note.clock import Clock
-from flowdiag.note.svg import LEFT, PLOT, RIGHT, TOP, WIDTH, Frame, element, number, path, stairs
+from flowdiag.note.svg import (
+    CHARACTER,
+    LEFT,
+    NARROW,
+    PLOT,
+    RIGHT,
+    TOP,
+    WIDTH,
+    Frame,
+    element,
+    number,
+    path,
+    stairs,
+)
 from flowdiag.note.svg_chart import chart_svg
 from flowdiag.note.svg_stack import stack_svg
 from tests.note.building import Traffic, full_upload
@@ -127,3 +140,27 @@ def test_hostile_names_stay_text() -> None:
     assert "<script" not in source
     assert parsed(source) is not None
     assert not re.search(r"\son\w+=", source)
+
+
+def test_a_stack_far_under_the_plan_has_a_scale_of_its_own_and_says_so() -> None:
+    given = leak_in_an_audit()  # 0.9 of 30 Mbit/s
+    drawn = stack(given.case, given.verdict)
+    assert drawn is not None
+    root = parsed(stack_svg(drawn, CLOCK, "s"))
+    assert "plan 30 Mbit/s, far above" in texts(root)
+    assert {"1", "0.5", "0"} <= set(texts(root))
+    assert not of_class(root, "plan")
+
+
+def test_the_narrow_picture_has_fewer_times_and_the_same_marks() -> None:
+    chart = charts(full_upload().case)[1]
+    wide, narrow = (parsed(chart_svg(chart, CLOCK, "c", width)) for width in (WIDTH, NARROW))
+    assert (narrow.get("viewBox") or "").split()[2] == number(NARROW)
+    assert {"time looked at", "full", "plan 20 Mbit/s", "carrying", "14:00"} <= set(texts(narrow))
+    assert len(texts(narrow)) < len(texts(wide))
+
+
+def test_a_label_at_the_right_edge_stays_in_the_picture() -> None:
+    frame = Frame("k", 0, 1_000, capacity_mbps=10.0, top_share=1.0, height=200.0, width=NARROW)
+    label = parsed(frame.head_label("time looked at", 990))
+    assert float(label.get("x") or 0) + CHARACTER * len("time looked at") <= NARROW - RIGHT

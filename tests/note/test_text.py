@@ -13,7 +13,7 @@ from flowdiag.note import figures
 from flowdiag.note.compose import compose
 from flowdiag.note.model import Note
 from flowdiag.note.text import render
-from tests.note.building import FULL_UPLOAD, diagnosis, full_upload, profile, resting_on
+from tests.note.building import FULL_UPLOAD, diagnosis, full_upload, ms, profile, resting_on
 from tests.note.situations import SITUATIONS, hostile
 
 ESCAPES = re.compile(r"\x1b\[[0-9;]*m")
@@ -115,3 +115,10 @@ def test_text_and_json_load_neither_matplotlib_nor_jinja2() -> None:
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_finding_of_another_day_says_which_day() -> None:
+    given = full_upload()
+    finding = replace(FULL_UPLOAD, start_ms=ms(76 - 1440), end_ms=ms(113 - 1440))
+    shown = render(compose(replace(given, findings=(finding,))))
+    assert "| Mon 2 Mar 14:16 to 14:53 NZDT |" in shown

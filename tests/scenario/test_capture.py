@@ -11,7 +11,8 @@ from scapy.layers.inet import IP, UDP
 from scapy.layers.inet6 import IPv6
 from scapy.utils import rdpcap
 
-from flowdiag.scenario.capture import ipv4_header, pcap_bytes
+from flowdiag.collector.frames import ipv4_header
+from flowdiag.scenario.capture import pcap_bytes
 from flowdiag.scenario.exporting import Message
 from flowdiag.scenario.library import FERRY_OFFICE, backup_in_the_afternoon
 from flowdiag.scenario.site import Site, SiteLink, profile_toml

@@ -4,7 +4,9 @@ Facts the design follows:
 - files are written aside first. A change then stands in one journal file: what moves where, what goes, what notes
   are written. The journal's appearance is the moment the change happens; everything after it only carries it out,
   and may be done again from the start after a crash;
-- readers that find a journal look at the store as it will be (pending()); they never see a file of flows twice;
+- when a change is done the journal says so, with the change's number: a reader that finds the same journal before
+  and after it looked at the folders has seen one state of the store. While a change is being carried out, readers
+  look at the store as it will be (pending());
 - the lock is held for the change alone, never while files are decoded or merged, so writers hardly wait. What a
   change rests on is checked again under the lock.
 """
@@ -12,6 +14,7 @@ Facts the design follows:
 from __future__ import annotations
 
 import json
+import uuid
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -34,7 +37,12 @@ class Change:
     notes: dict[str, str] = field(default_factory=dict)
 
     def as_json(self) -> bytes:
-        content = {"moves": self.moves, "removals": list(self.removals), "notes": self.notes}
+        content = {
+            "change": uuid.uuid4().hex,
+            "moves": self.moves,
+            "removals": list(self.removals),
+            "notes": self.notes,
+        }
         return json.dumps(content, separators=(",", ":")).encode()
 
 
@@ -72,7 +80,7 @@ def make_store(place: Place) -> None:
     with failures_named(place):
         if is_store(place):
             return
-        if others := [name for name in place.folders("") if not name.startswith((".", "_"))]:
+        if others := [name for name in place.names("") if not name.startswith((".", "_"))]:
             raise StoreError(
                 f"the folder holds other things ({others[0][:40]!r})",
                 file=place.name,
@@ -86,10 +94,11 @@ def make_store(place: Place) -> None:
                 place.write(MARKER, json.dumps({"format": FORMAT}).encode())
 
 
-def pending(place: Place) -> Change:
-    """The change that is being carried out, or was when its writer died; an empty one if there is none."""
+def pending(place: Place) -> tuple[Change, bytes | None]:
+    """The change that is being carried out, or was when its writer died, an empty one if there is none; and what names
+    this state of the store, to be compared with a later one."""
     octets = place.read(JOURNAL)
-    return Change() if octets is None else _from_json(octets, place)
+    return Change() if octets is None else _from_json(octets, place), octets
 
 
 def commit(
@@ -115,11 +124,9 @@ def commit(
 
 def recover(place: Place, renew: Callable[[], None] = lambda: None) -> None:
     """Carries out a change whose writer died. Only under the lock."""
-    left = pending(place)
+    left, _ = pending(place)
     if left != Change():
         _carry_out(place, left, renew)
-    elif place.read(JOURNAL) is not None:
-        place.remove(JOURNAL)
 
 
 def _begin(place: Place, change: Change, renew: Callable[[], None]) -> None:
@@ -138,7 +145,7 @@ def _carry_out(place: Place, change: Change, renew: Callable[[], None]) -> None:
     for path, text in change.notes.items():
         place.write(path, text.encode())
         renew()
-    place.remove(JOURNAL)
+    place.write(JOURNAL, Change().as_json())
 
 
 def sweep(place: Place, now_s: float) -> int:

@@ -31,25 +31,32 @@ class Folder:
 
     def files(self, folder: str) -> list[Entry]:
         found = []
-        waiting = [self.root / folder]
+        waiting = [folder]
         while waiting:
+            below = waiting.pop()
             try:
-                entries = list(os.scandir(waiting.pop()))
+                entries = list(os.scandir(self.root / below))
             except FileNotFoundError:
                 continue
             for entry in entries:
+                path = f"{below}/{entry.name}" if below else entry.name
                 if entry.is_dir():
-                    waiting.append(Path(entry.path))
+                    waiting.append(path)
                     continue
                 with suppress(FileNotFoundError):  # moved away since it was listed
                     status = entry.stat()
-                    path = Path(entry.path).relative_to(self.root).as_posix()
                     found.append(Entry(path, status.st_size, status.st_mtime))
         return sorted(found)
 
     def folders(self, folder: str) -> list[str]:
         try:
             return sorted(entry.name for entry in os.scandir(self.root / folder) if entry.is_dir())
+        except FileNotFoundError:
+            return []
+
+    def names(self, folder: str) -> list[str]:
+        try:
+            return sorted(os.listdir(self.root / folder))
         except FileNotFoundError:
             return []
 
@@ -90,6 +97,8 @@ class Folder:
         except FileNotFoundError:
             if not (self.root / target).exists():
                 raise
+        with suppress(OSError):  # not empty: the folder of what was written aside
+            (self.root / source).parent.rmdir()
 
     def remove(self, path: str) -> None:
         target = self.root / path

@@ -9,7 +9,6 @@ Facts the design follows:
 
 from __future__ import annotations
 
-import hashlib
 import shutil
 import sys
 import tempfile
@@ -24,14 +23,14 @@ from flowdiag.aggregator.clocks import TOLERATED_MS
 from flowdiag.collector.export import Export
 from flowdiag.collector.knowledge import Knowledge, Seed
 from flowdiag.collector.readers.inputs import Input, Progress, SideFileError, find_inputs
-from flowdiag.collector.store.changes import Change, commit, make_store, note_json, sweep
-from flowdiag.collector.store.layout import INGESTED
+from flowdiag.collector.store.adding import Content, add_written, is_added, unit_name
+from flowdiag.collector.store.changes import make_store, sweep
 from flowdiag.collector.store.places import Place, failures_named, open_place
 from flowdiag.collector.store.scan import Scan, scan
 from flowdiag.collector.store.sharing import share
 from flowdiag.collector.store.workers import Count, Workers
 from flowdiag.collector.store.writer import FlowWriter, Written
-from flowdiag.errors import ExportError, FlowdiagError, UsageError
+from flowdiag.errors import ExportError, FlowdiagError, StoreError, UsageError
 
 State = Literal["added", "known", "left out", "failed"]
 # Each input is read twice: to know it, and to decode it.
@@ -64,10 +63,8 @@ class Unit:
     seed: Seed
 
     @property
-    def name(self) -> str:
-        """Names its content."""
-        digests = [scanned.digest for scanned in self.scans]
-        return digests[0] if len(digests) == 1 else hashlib.sha256("".join(digests).encode()).hexdigest()
+    def contents(self) -> list[Content]:
+        return [Content(scanned.digest, scanned.item.name, scanned.item.octets) for scanned in self.scans]
 
 
 @dataclass(frozen=True)
@@ -141,7 +138,7 @@ def _fresh(place: Place, scans: list[Scan], usable: list[int]) -> list[int]:
     first: dict[str, int] = {}
     for number in usable:
         first.setdefault(scans[number].digest, number)
-    return sorted(number for digest, number in first.items() if place.read(note_path(digest)) is None)
+    return sorted(number for digest, number in first.items() if not is_added(place, digest))
 
 
 def _groups(scans: list[Scan], usable: list[int], fresh: list[int]) -> list[list[int]]:
@@ -167,11 +164,6 @@ def _unit(where: str, scans: list[Scan], usable: list[int], group: list[int]) ->
     return Unit(where, chosen, before.seed(behind))
 
 
-def note_path(digest: str) -> str:
-    """The note that says that an export of this content is in the store."""
-    return f"{INGESTED}/{digest[:2]}/{digest}.json"
-
-
 def _scan(task: tuple[Input, int, bool], count: Count) -> Scan:
     item, number, alone = task
     return scan(item, number, count, alone=alone)
@@ -188,7 +180,9 @@ def _decode(unit: Unit, count: Count) -> Decoded:
 
     export = Export([scanned.item for scanned in unit.scans], progress=progress)
     export.resume(unit.seed)
-    writer = FlowWriter(place, unit.name, unit.scans[0].began_ms, lambda: _tolerated(export.clock_offsets()))
+    writer = FlowWriter(
+        place, unit_name(unit.contents), unit.scans[0].began_ms, lambda: _tolerated(export.clock_offsets())
+    )
     try:
         for batch in export.batches():
             writer.add(batch)
@@ -209,26 +203,25 @@ def _tolerated(offsets: dict[tuple[bytes, int], int]) -> dict[tuple[bytes, int],
     return {source: offset for source, offset in offsets.items() if abs(offset) > TOLERATED_MS}
 
 
+def _added_elsewhere(place: Place, content: Content) -> Outcome:
+    """Of contents that are decoded together, another process may have added some."""
+    if is_added(place, content.digest):
+        return Outcome(content.name, "known")
+    error = StoreError(
+        "another process added captures that belong to it meanwhile",
+        file=content.name,
+        advice="run this again",
+    )
+    return Outcome(content.name, "failed", error=error)
+
+
 def _add(place: Place, unit: Unit, decoded: Decoded) -> list[Outcome]:
     """Adds what was decoded to the store, unless somebody else has meanwhile."""
     items = [scanned.item for scanned in unit.scans]
     if decoded.error is not None:
         return [_unusable(item, decoded.error) for item in items]
-    notes = {
-        note_path(scanned.digest): note_json(
-            name=scanned.item.name,
-            octets=scanned.item.octets,
-            unit=unit.name,
-            records=decoded.records,
-            last_day=max((file.partition.day for file in decoded.files), default=-1),
-        )
-        for scanned in unit.scans
-    }
-    change = Change({file.aside: file.target for file in decoded.files}, notes=notes)
-    if not commit(place, change, lambda: all(place.read(path) is None for path in notes)):
-        for file in decoded.files:
-            place.remove(file.aside)
-        return [Outcome(item.name, "known") for item in items]
+    if not add_written(place, unit.contents, decoded.files):
+        return [_added_elsewhere(place, content) for content in unit.contents]
     first = Outcome(
         items[0].name,
         "added",

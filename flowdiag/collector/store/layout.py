@@ -19,6 +19,7 @@ Facts the design follows:
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
+from functools import lru_cache
 from typing import Final, NamedTuple
 from urllib.parse import quote, unquote
 
@@ -64,6 +65,7 @@ def day_text(day: int) -> str:
     return NOTHING if day < 0 else date.fromordinal(_EPOCH + day).isoformat()
 
 
+@lru_cache(maxsize=65_536)
 def exporter_of(folder: str) -> bytes | None:
     """The exporter that a folder of a store is for; None for a folder that is no partition."""
     if not folder.startswith(_EXPORTER):

@@ -63,6 +63,9 @@ class Objects:
             if info.type == arrow_fs.FileType.Directory
         )
 
+    def names(self, folder: str) -> list[str]:
+        return sorted(info.base_name for info in self._listed(folder, recursive=False))
+
     def read(self, path: str) -> bytes | None:
         try:
             with self._filesystem.open_input_file(self._at(path)) as file:

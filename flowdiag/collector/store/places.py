@@ -5,7 +5,7 @@ Facts the design follows:
   appears when its upload ends;
 - what was written survives a power cut only after fsync of the file and of the folder that names it;
 - an object store has no locks; but a listing shows every object that was put before it (S3 since 2020), and that
-  is enough to build one (locks.py).
+  is enough to build one (objects.py).
 
 Paths inside a place are relative, with "/" between their parts.
 """
@@ -43,6 +43,10 @@ class Place(Protocol):
 
     def folders(self, folder: str) -> list[str]:
         """The names of the folders in a folder, sorted."""
+        ...
+
+    def names(self, folder: str) -> list[str]:
+        """The names of the files and folders in a folder, sorted."""
         ...
 
     def read(self, path: str) -> bytes | None:

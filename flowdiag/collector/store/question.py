@@ -59,7 +59,7 @@ def plan(
         return Plan()
     # Loaded here since most exports are no stores, and Parquet takes a tenth of a second to load.
     from flowdiag.collector.store.places import open_place
-    from flowdiag.collector.store.reading import RowCounts, stored_span
+    from flowdiag.collector.store.statistics import RowCounts, stored_span
 
     places = [open_place(path) for path in stores]
     first_ms = last_ms = None

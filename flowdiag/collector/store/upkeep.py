@@ -12,7 +12,6 @@ Facts the design follows:
 from __future__ import annotations
 
 import json
-import uuid
 from collections.abc import Iterable
 from dataclasses import dataclass
 from hashlib import sha256
@@ -25,9 +24,9 @@ from flowdiag.collector.readers.parquet import BATCH_ROWS, flow_batch
 from flowdiag.collector.readers.stored_flows import StoredFlows
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.changes import Change, commit
+from flowdiag.collector.store.finding import StoredFile, find_files
 from flowdiag.collector.store.layout import DAY_MS, INGESTED, NO_DAY, Partition, began_of, file_name
 from flowdiag.collector.store.places import Place, failures_named
-from flowdiag.collector.store.reading import StoredFile, find_files
 from flowdiag.collector.store.writer import FlowWriter
 from flowdiag.errors import StoreError
 
@@ -101,7 +100,7 @@ def rows_of(place: Place, file: StoredFile) -> int:
 def _merge(place: Place, partition: Partition, run: list[StoredFile], patience_s: float) -> Merged | None:
     began_ms = began_of(run[0].target)
     content = sha256("\n".join(file.target for file in run).encode()).hexdigest()
-    writer = FlowWriter(place, f"merge-{uuid.uuid4().hex}", began_ms)
+    writer = FlowWriter(place, content, began_ms)
     report = ExportReport()
     told = StoredFlows(report)
     try:

@@ -14,6 +14,7 @@ Facts the design follows:
 
 from __future__ import annotations
 
+import uuid
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -93,6 +94,7 @@ class FlowWriter:
     ) -> None:
         self._place = place
         self._unit = unit
+        self._aside = f"{ASIDE}/{uuid.uuid4().hex}"  # another process may be writing the same
         self._began_ms = began_ms
         self._offsets = offsets
         self._waiting: OrderedDict[Partition, Waiting] = OrderedDict()
@@ -188,7 +190,7 @@ class FlowWriter:
 
     def _open(self, partition: Partition, waiting: Waiting) -> None:
         name = file_name(self._began_ms or 0, self._unit, len(self._written))
-        waiting.path = f"{ASIDE}/{self._unit}/{len(self._written):04d}.parquet"
+        waiting.path = f"{self._aside}/{len(self._written):04d}.parquet"
         schema = STORED_SCHEMA.with_metadata(
             flow_metadata() | {EXPORTER_KEY: partition.exporter.hex().encode()}
         )

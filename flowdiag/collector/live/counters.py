@@ -1,0 +1,58 @@
+"""What the processes of a collector tell the supervisor, each second: whole numbers since they started."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+# Exporters told one by one; the others are in the sums.
+MAX_TOLD: Final = 500
+
+
+@dataclass
+class Received:
+    """datagrams: taken, messages of streams included; not_allowed, limited: refused, for the allow list and the rate;
+    kernel_drops: never seen; unspooled: seen and lost, because the disk was full; spooled: written; synced: on disk for
+    good; exporters: datagrams, and datagrams over the rate, by address as text; full, trouble: what the disk says.
+    """
+
+    datagrams: int = 0
+    not_allowed: int = 0
+    limited: int = 0
+    kernel_drops: int = 0
+    unspooled: int = 0
+    spooled: int = 0
+    synced: int = 0
+    octets: int = 0
+    connections: int = 0
+    connections_refused: int = 0
+    connections_broken: int = 0
+    full: str = ""
+    trouble: str = ""
+    exporters: dict[str, tuple[int, int]] = field(default_factory=dict)
+
+
+@dataclass
+class Decoded:
+    """segments, records: added to the store; known: segments that were there already; set_aside: that no attempt could
+    decode; waiting_*: closed segments that are not in the store; lost_*: by the exporters' sequence numbers; undecoded:
+    data sets that could not be decoded; damaged: places in segments; full, upkeep: why decoding waits, and upkeep failed.
+    """
+
+    segments: int = 0
+    known: int = 0
+    set_aside: int = 0
+    records: int = 0
+    messages: int = 0
+    lost_messages: int = 0
+    lost_records: int = 0
+    undecoded: int = 0
+    damaged: int = 0
+    exporters: int = 0
+    waiting_segments: int = 0
+    waiting_octets: int = 0
+    waiting_s: float = 0.0
+    merged: int = 0
+    dropped_days: int = 0
+    full: str = ""
+    upkeep: str = ""

@@ -1,0 +1,146 @@
+"""How a collector is: sums over its processes, what is wrong now, and the status line.
+
+Facts the design follows:
+- counters only grow, or what watches them would take the start of a process for a reset: those of processes that
+  ended are carried on;
+- a loss is said when it happens, with its count: kernel drops, a full disk, a limit that was reached. Nothing is silent.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import fields, replace
+from typing import Final, TypeVar
+
+from flowdiag.collector.live.counters import MAX_TOLD, Decoded, Received
+
+Told = TypeVar("Told", Received, Decoded)
+
+# What is true now, and not a count since the start.
+_NOW: Final = frozenset(("connections", "waiting_segments", "waiting_octets", "exporters"))
+# A spool that waits for longer than this is not keeping up.
+BEHIND_S: Final = 300.0
+# The same loss is said again after so long.
+SAY_AGAIN_S: Final = 60.0
+
+# Counts of which each increase is said, and how.
+_LOSSES: Final = (
+    ("kernel_drops", "{} datagrams were dropped by the kernel: they came faster than they were taken"),
+    ("unspooled", "{} datagrams were lost: nothing could be written to the spool"),
+    ("limited", "{} datagrams were left out: their exporters sent more than --rate allows"),
+    ("not_allowed", "{} datagrams came from addresses that --allow does not list"),
+    ("connections_broken", "{} connections were closed: what came was no IPFIX, or TLS failed"),
+    ("connections_refused", "{} connections were refused: not on the list, or too many"),
+    ("set_aside", "{} segments could not be decoded and were set aside in the spool; please report this"),
+    ("damaged", "{} places in spool segments were damaged and left out"),
+    (
+        "lost_messages",
+        "{} messages of exporters were lost on their way, by their sequence numbers (some may be late)",
+    ),
+    ("lost_records", "{} flow records were lost on their way, by their exporters' sequence numbers"),
+)
+
+
+def added(counters: Sequence[Told], nothing: Told) -> Told:
+    """The sum of counters; texts are joined, the longest wait counts."""
+    total = replace(nothing)
+    for one in counters:
+        for field in fields(one):
+            mine, its = getattr(total, field.name), getattr(one, field.name)
+            if isinstance(mine, dict):
+                merged = dict(mine)
+                for name, (taken, limited) in its.items():
+                    before = merged.get(name, (0, 0))
+                    merged[name] = before[0] + taken, before[1] + limited
+                value: object = merged
+            elif isinstance(mine, str):
+                value = "; ".join(sorted({text for text in (mine, its) if text}))
+            elif field.name == "waiting_s":
+                value = max(mine, its)
+            else:
+                value = mine + its
+            setattr(total, field.name, value)
+    return total
+
+
+class Health:
+    """The latest state. say: prints a line for people, once for each thing that goes wrong and when it is over."""
+
+    def __init__(self, say: Callable[[str], None]) -> None:
+        self._say = say
+        self._gone_received, self._gone_decoded = Received(), Decoded()
+        self.received, self.decoded = Received(), Decoded()
+        self.rate = 0.0
+        self._at = time.monotonic()
+        self._wrong: dict[str, str] = {}
+        self._said: dict[str, tuple[float, int]] = {}
+
+    def update(self, received: Sequence[Received], decoded: Sequence[Decoded]) -> None:
+        """Takes what all processes told last."""
+        before, now = self.received.datagrams, time.monotonic()
+        self.received = added([self._gone_received, *received], Received())
+        self.decoded = added([self._gone_decoded, *decoded], Decoded())
+        self.rate = max(0, self.received.datagrams - before) / max(now - self._at, 0.001)
+        self._at = now
+        self._say_losses(now)
+        self._say_changes()
+
+    def carry(self, told: Received | Decoded) -> None:
+        """The counts of a process that ended go on counting."""
+        gone = replace(told)
+        for field in fields(gone):
+            if field.name in _NOW or isinstance(getattr(gone, field.name), str | float):
+                setattr(gone, field.name, type(getattr(gone, field.name))())
+        if isinstance(gone, Received):
+            self._gone_received = added([self._gone_received, gone], Received())
+            busiest = sorted(self._gone_received.exporters.items(), key=lambda item: (-item[1][0], item[0]))
+            self._gone_received.exporters = dict(busiest[:MAX_TOLD])
+        else:
+            self._gone_decoded = added([self._gone_decoded, gone], Decoded())
+
+    @property
+    def wrong(self) -> dict[str, str]:
+        """What is wrong now, by a short name."""
+        received, decoded = self.received, self.decoded
+        states = {
+            "spool": received.full and f"the spool cannot be written: {received.full}",
+            "sync": received.trouble and f"the spool cannot be forced to disk: {received.trouble}",
+            "store": decoded.full and f"decoding waits: {decoded.full}",
+            "upkeep": decoded.upkeep and f"the store's upkeep failed and is tried again: {decoded.upkeep}",
+            "behind": decoded.waiting_s > BEHIND_S and "decoding is more than five minutes behind",
+        }
+        return {name: text for name, text in states.items() if isinstance(text, str) and text}
+
+    def line(self) -> str:
+        """The status in one line."""
+        received, decoded = self.received, self.decoded
+        refused = received.not_allowed + received.limited
+        parts = [
+            f"{received.datagrams:,} datagrams, {self.rate:,.0f}/s",
+            f"{received.synced:,} on disk",
+            f"{decoded.records:,} records stored",
+            f"{decoded.waiting_octets / 1e6:,.0f} MB to decode",
+            f"{received.kernel_drops + received.unspooled:,} dropped",
+            f"{decoded.lost_records:,} records lost before",
+        ]
+        if refused:
+            parts.append(f"{refused:,} refused")
+        return ", ".join(parts) + "".join(f"; {text.upper()}" for text in self.wrong)
+
+    def _say_losses(self, now: float) -> None:
+        for name, text in _LOSSES:
+            count = getattr(self.received, name, 0) + getattr(self.decoded, name, 0)
+            at, before = self._said.get(name, (-SAY_AGAIN_S, 0))
+            if count > before and now - at >= SAY_AGAIN_S:
+                self._said[name] = now, count
+                self._say(text.format(f"{count - before:,}"))
+
+    def _say_changes(self) -> None:
+        wrong = self.wrong
+        for name, text in wrong.items():
+            if name not in self._wrong:
+                self._say(text)
+        for name in self._wrong.keys() - wrong.keys():
+            self._say(f"over: {self._wrong[name]}")
+        self._wrong = wrong

@@ -1,0 +1,171 @@
+"""The process that receives: sockets in, spool out, nothing else.
+
+Facts the design follows:
+- whatever keeps it from its sockets for longer than the kernel's buffer lasts costs datagrams. So it decodes nothing
+  and waits for no disk; what it writes goes to the page cache, and a thread forces it out (spool.py);
+- it hears of its supervisor by a pipe; the end of the pipe is the end of the supervisor, and then it ends as well.
+"""
+
+from __future__ import annotations
+
+import selectors
+import signal
+import time
+from dataclasses import replace
+from multiprocessing.connection import Connection
+from typing import Any, Final
+
+from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.collector.live.allow import AllowList, plain
+from flowdiag.collector.live.counters import MAX_TOLD, Received
+from flowdiag.collector.live.senders import Exporters, Senders
+from flowdiag.collector.live.settings import Settings
+from flowdiag.collector.live.sockets import Listening
+from flowdiag.collector.live.spool import SpoolWriter
+from flowdiag.collector.live.streams import StreamIntake, server_context
+from flowdiag.collector.live.udp import UdpIntake
+
+TICK_S: Final = 1.0
+# What the kernel still holds is taken at the end, as long as that is a matter of moments.
+LAST_BATCHES: Final = 1_000
+STOP: Final = "stop"
+
+
+def run_receiver(
+    settings: Settings, worker: int, sockets: list[Listening], allow: AllowList, pipe: Connection
+) -> None:
+    """The whole life of the process."""
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.SIG_IGN)  # the supervisor passes on what they mean
+    receiver = Receiver(settings, worker, sockets, allow)
+    receiver.run(pipe)
+
+
+class Receiver:
+    """One worker's sockets and spool."""
+
+    def __init__(self, settings: Settings, worker: int, sockets: list[Listening], allow: AllowList) -> None:
+        self._spool = SpoolWriter(
+            settings.folder(worker),
+            sync_s=settings.sync_s,
+            seconds=settings.segment_s,
+            octets=settings.segment_octets,
+            reserve=settings.reserve,
+        )
+        self._exporters = Exporters(allow, settings.rate)
+        self._selector = selectors.DefaultSelector()
+        tls = None
+        if settings.certificate is not None:
+            tls = server_context(settings.certificate, settings.key, settings.clients)
+        self._udp: list[UdpIntake] = []
+        self._tcp: list[StreamIntake] = []
+        for udp, tcp in sockets:
+            address = udp.getsockname()
+            senders = Senders(self._exporters, to_bytes(plain(address[0])), address[1])
+            intake, streams = UdpIntake(udp, senders), StreamIntake(tcp, senders, self._selector, tls)
+            self._selector.register(udp, selectors.EVENT_READ, (intake, None))
+            self._selector.register(tcp, selectors.EVENT_READ, (streams, None))
+            self._udp.append(intake)
+            self._tcp.append(streams)
+        self._held: list[bytes] = []  # messages of streams that could not be written yet
+        self._unspooled = 0
+        self._told = Received()
+
+    def run(self, pipe: Connection) -> None:
+        """Receives until the pipe says so or ends."""
+        self._selector.register(pipe, selectors.EVENT_READ, (pipe, None))
+        last = time.monotonic()
+        going = True
+        while going:
+            for key, _ in self._selector.select(TICK_S):
+                source, connection = key.data
+                if source is pipe:
+                    going = self._told_by(pipe)
+                else:
+                    self._take(source, connection)
+            now = time.monotonic()
+            if now - last >= TICK_S:
+                self._tick(now - last)
+                last = now
+                going = going and _tell(pipe, self.counters())
+        self.finish()
+        _tell(pipe, self.counters())
+
+    def finish(self) -> None:
+        """Takes what the kernel holds, and closes the spool."""
+        for intake in self._udp:
+            for _ in range(LAST_BATCHES):
+                if not self._take_datagrams(intake):
+                    break
+        for streams in self._tcp:
+            streams.close()
+        self._spool.finish()
+        self._exporters.refill(0)
+
+    def counters(self) -> Received:
+        """What is to be told now."""
+        spool = self._spool
+        told = Received(
+            datagrams=self._exporters.taken,
+            not_allowed=self._exporters.not_allowed,
+            limited=self._exporters.limited,
+            kernel_drops=sum(intake.dropped() for intake in self._udp),
+            unspooled=self._unspooled,
+            spooled=spool.datagrams,
+            synced=spool.synced,
+            octets=spool.octets,
+            connections=sum(streams.connections for streams in self._tcp),
+            connections_refused=sum(streams.refused for streams in self._tcp),
+            connections_broken=sum(streams.broken for streams in self._tcp),
+            full=spool.full,
+            trouble=spool.trouble,
+        )
+        heard = self._exporters.heard()[:MAX_TOLD]
+        return replace(told, exporters={e.name: (e.taken, e.limited) for e in heard if e.taken or e.limited})
+
+    def _told_by(self, pipe: Connection) -> bool:
+        try:
+            word: Any = pipe.recv()
+        except (EOFError, OSError):
+            return False
+        if isinstance(word, AllowList):
+            self._exporters.allow(word)
+        return bool(word != STOP)
+
+    def _take(self, source: Any, connection: Any) -> None:
+        if isinstance(source, UdpIntake):
+            self._take_datagrams(source)
+        elif connection is None:
+            source.accept()
+        elif not self._spool.full:
+            taken = source.read(connection, self._held)
+            if taken or self._held:
+                self._write_held()
+
+    def _take_datagrams(self, intake: UdpIntake) -> int:
+        parts: list[bytes] = []
+        taken = intake.take(parts)
+        if taken and not self._spool.append(parts, taken):
+            self._unspooled += taken
+        return taken
+
+    def _write_held(self) -> None:
+        """A message is one piece."""
+        if self._held and self._spool.append(self._held, len(self._held)):
+            self._held.clear()
+
+    def _tick(self, seconds: float) -> None:
+        self._exporters.refill(seconds)
+        self._spool.tick()
+        self._write_held()
+        for streams in self._tcp:
+            streams.tick(hold=bool(self._spool.full))
+
+
+def _tell(pipe: Connection, counters: Received) -> bool:
+    """False if nobody listens any more."""
+    try:
+        pipe.send(counters)
+    except OSError:
+        return False
+    return True

@@ -1,0 +1,158 @@
+"""Who sends, what each may send, and the packet headers of each.
+
+Facts the design follows:
+- a sender is an address and port (a transport session, RFC 7011 8.1); an exporter is an address. Limits are the
+  exporter's, or many ports would be many allowances;
+- each second an exporter has credit for so many datagrams. Without credit they are counted and left out before they
+  cost the disk and the decoder anything; who may not send at all has never any;
+- senders can be forged without end: beyond a bound the tables start afresh, counts are kept.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.collector.frames import udp_front
+from flowdiag.collector.live.allow import AllowList, plain
+
+MAX_EXPORTERS: Final = 16_384
+MAX_SENDERS: Final = 65_536
+# Lengths of payload whose headers are kept of a sender; an exporter fills its datagrams alike.
+MAX_FRONTS: Final = 256
+
+
+@dataclass(slots=True)
+class Exporter:
+    """credit: datagrams that it may send until the next refill; granted: what the credit was then.
+
+    over: refused since then; taken: datagrams in all; limited: refused in all for want of credit.
+    """
+
+    address: bytes
+    name: str
+    allowed: bool
+    credit: int = 0
+    granted: int = 0
+    over: int = 0
+    taken: int = 0
+    limited: int = 0
+
+    def settle(self) -> tuple[int, int]:
+        """Counts what came since the last refill. Gives datagrams taken and refused."""
+        taken, over = self.granted - self.credit, self.over
+        self.taken += taken
+        self.granted, self.over = self.credit, 0
+        if self.allowed:
+            self.limited += over
+        return taken, over
+
+
+@dataclass(slots=True)
+class Sender:
+    """One address and port, seen at one socket. fronts: packet headers by length of payload."""
+
+    exporter: Exporter
+    port: int
+    target: bytes
+    target_port: int
+    fronts: dict[int, bytes] = field(default_factory=dict)
+
+    def front(self, octets: int) -> bytes:
+        """The packet headers of a payload of so many octets."""
+        if len(self.fronts) >= MAX_FRONTS:
+            self.fronts.clear()
+        front = udp_front(self.exporter.address, self.port, self.target, self.target_port, octets)
+        self.fronts[octets] = front
+        return front
+
+
+class Exporters:
+    """All exporters that were heard lately. rate: datagrams a second that each may send.
+
+    taken, limited, not_allowed: datagrams in all, as of the last refill.
+    """
+
+    def __init__(self, allow: AllowList, rate: int) -> None:
+        self._allow = allow
+        self._rate = rate
+        self._by_host: dict[str, Exporter] = {}
+        self.taken = 0
+        self.limited = 0
+        self.not_allowed = 0
+        self.generation = 0  # counts up when senders must forget the exporters they know
+
+    def get(self, host: str) -> Exporter:
+        """The exporter of an address as a socket tells it."""
+        exporter = self._by_host.get(host)
+        if exporter is None:
+            if len(self._by_host) >= MAX_EXPORTERS:
+                self._forget()
+            name = plain(host)
+            exporter = self._by_host[host] = Exporter(to_bytes(name), name, self._allow.allows(name))
+            self._grant(exporter, self._rate)
+        return exporter
+
+    def refill(self, seconds: float) -> None:
+        """Counts, and gives each exporter credit for the next second. seconds: since the last time."""
+        credit = round(self._rate * max(seconds, 1.0))
+        for exporter in self._by_host.values():
+            self._settle(exporter)
+            self._grant(exporter, credit)
+
+    def allow(self, allow: AllowList) -> None:
+        """Another list counts from now on."""
+        self._allow = allow
+        self._forget()
+
+    def heard(self) -> list[Exporter]:
+        """Those that may send, the busiest first."""
+        return sorted((e for e in self._by_host.values() if e.allowed), key=lambda e: (-e.taken, e.address))
+
+    def _grant(self, exporter: Exporter, credit: int) -> None:
+        exporter.credit = exporter.granted = credit if exporter.allowed else 0
+
+    def _settle(self, exporter: Exporter) -> None:
+        taken, refused = exporter.settle()
+        self.taken += taken
+        if exporter.allowed:
+            self.limited += refused
+        else:
+            self.not_allowed += refused
+
+    def _forget(self) -> None:
+        for exporter in self._by_host.values():
+            self._settle(exporter)
+        self._by_host.clear()
+        self.generation += 1
+
+
+class Senders:
+    """The senders seen at one socket. target: the socket's own address, 16 octets, and port."""
+
+    def __init__(self, exporters: Exporters, target: bytes, target_port: int) -> None:
+        self._exporters = exporters
+        self._target = target
+        self._target_port = target_port
+        self._generation = exporters.generation
+        self.known: dict[object, Sender] = {}
+
+    def get(self, address: tuple[str, int]) -> Sender:
+        """The sender of an address as recvfrom() or accept() tells it."""
+        self.renew()
+        sender = self.known.get(address)
+        if sender is None:
+            if len(self.known) >= MAX_SENDERS:
+                self.known.clear()
+            exporter = self._exporters.get(address[0])
+            sender = Sender(exporter, address[1], self._target, self._target_port)
+            self.renew()
+            self.known[address] = sender
+        return sender
+
+    def renew(self) -> None:
+        """Forgets who is not known any more as an exporter."""
+        if self._generation != self._exporters.generation:
+            self._generation = self._exporters.generation
+            self.known.clear()

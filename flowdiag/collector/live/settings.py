@@ -1,0 +1,48 @@
+"""What a collector was asked to do. Plain values, so that they can be handed to its processes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+# Far above any exporter (a busy router sends some thousand datagrams a second), low enough that the others are served.
+RATE: Final = 100_000
+SEGMENT_S: Final = 60.0
+SEGMENT_OCTETS: Final = 256 << 20
+SYNC_S: Final = 1.0
+# Half a second of 40,000 datagrams a second; the kernel counts some 2 KiB for each of 1.4 KiB.
+BUFFER_OCTETS: Final = 64 << 20
+# How long the end may take: below the 90 seconds after which a service manager kills.
+FINISH_S: Final = 75.0
+
+
+@dataclass(frozen=True)
+class Settings:
+    """store: a folder or an address of an object store; spool: a folder; rate: datagrams a second and exporter; sync_s:
+    what a crash of the machine may cost; segment_s, segment_octets: when a segment is closed; retain: days."""
+
+    store: str
+    spool: Path
+    workers: int = 1
+    allow: tuple[str, ...] = ()
+    allow_files: tuple[Path, ...] = ()
+    rate: int = RATE
+    sync_s: float = SYNC_S
+    segment_s: float = SEGMENT_S
+    segment_octets: int = SEGMENT_OCTETS
+    buffer: int = BUFFER_OCTETS
+    certificate: Path | None = None
+    key: Path | None = None
+    clients: Path | None = None
+    retain: int | None = None
+
+    def folder(self, worker: int) -> Path:
+        """The spool of a worker."""
+        return self.spool / str(worker)
+
+    @property
+    def reserve(self) -> int:
+        """Octets that the receiver leaves free: room for the decoder to store the largest segment, which is less than
+        half of it, and then to remove it. So a disk that the spool has filled empties itself."""
+        return self.segment_octets // 2

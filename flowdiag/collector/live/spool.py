@@ -1,0 +1,255 @@
+"""The spool: what was received, as classic pcap, in segments of about a minute, until it is in the store.
+
+    spool/lock                        held by the collector that uses the spool
+    spool/0/000000000042.open         the segment that worker 0 is writing
+    spool/0/000000000041.pcap         closed: whole and on disk; for the decoder, which removes it
+    spool/0/000000000040.set-aside    one that could not be decoded by a fault of the program
+
+Facts the design follows:
+- what write() took survives the death of the process, what fsync() took that of the machine (POSIX). fsync takes as
+  long as the disk likes, the kernel's receive buffer lasts for a tenth of a second: so it is done in a thread;
+- a batch is one write. A crash or a full disk can cut it short; then the whole packets before the cut count;
+- a name in a folder is on disk only after fsync of the folder.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import threading
+import time
+from collections import deque
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Final, NamedTuple
+
+from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER, SNAP_LENGTH
+from flowdiag.errors import StoreError
+
+OPEN: Final = ".open"
+CLOSED: Final = ".pcap"
+SET_ASIDE: Final = ".set-aside"
+# A collector that was just killed may need this long to be gone.
+LOCK_PATIENCE_S: Final = 20.0
+_LOCK_POLL_S: Final = 0.1
+
+
+@contextmanager
+def spool_lock(folder: Path) -> Iterator[None]:
+    """Holds a spool for this collector. Raises StoreError if another one keeps it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    descriptor = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    try:
+        until = time.monotonic() + LOCK_PATIENCE_S
+        while True:
+            try:
+                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if time.monotonic() > until:
+                    raise StoreError(
+                        "another collector uses this spool",
+                        file=str(folder),
+                        advice="end it first, or give this one a --spool and a --store of its own",
+                    ) from None
+                time.sleep(_LOCK_POLL_S)
+        yield
+    finally:
+        os.close(descriptor)
+
+
+class Segment(NamedTuple):
+    """A closed segment. number: counts the segments of its worker."""
+
+    number: int
+    path: Path
+
+
+def segments(folder: Path, suffix: str = CLOSED) -> list[Segment]:
+    """The segments of a worker in the order in which they were received."""
+    found = [
+        Segment(int(path.stem), path)
+        for path in (folder.iterdir() if folder.is_dir() else ())
+        if path.suffix == suffix and path.stem.isdigit()
+    ]
+    return sorted(found)
+
+
+def recover(folder: Path) -> int:
+    """Closes what a collector that died left open, cut back to its whole packets. Gives the octets cut off."""
+    cut = 0
+    for aside in folder.glob(".*"):
+        aside.unlink()
+    for _, path in segments(folder, OPEN):
+        sound = whole_packets(path.read_bytes())
+        octets = path.stat().st_size
+        if sound <= len(PCAP_HEADER):
+            path.unlink()
+            continue
+        with path.open("r+b") as file:
+            file.truncate(sound)
+            os.fsync(file.fileno())
+        path.rename(path.with_suffix(CLOSED))
+        cut += octets - sound
+    sync_folder(folder)
+    return cut
+
+
+def whole_packets(octets: bytes) -> int:
+    """Where the whole packets of a segment end."""
+    if not octets.startswith(PCAP_HEADER):
+        return 0
+    position = len(PCAP_HEADER)
+    while len(octets) - position >= RECORD_HEADER.size:
+        seconds, _, captured, _ = RECORD_HEADER.unpack_from(octets, position)
+        stop = position + RECORD_HEADER.size + captured
+        if not seconds or captured > SNAP_LENGTH or stop > len(octets):
+            break
+        position = stop
+    return position
+
+
+def sync_folder(folder: Path) -> None:
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+class _Open(NamedTuple):
+    descriptor: int
+    path: Path
+
+
+class SpoolWriter:
+    """Writes one worker's spool. sync_s: how often it is forced to disk; seconds, octets: when a segment is closed.
+
+    datagrams: written; synced: of these, on disk for good; full: why nothing can be written, trouble: why nothing can be
+    forced to disk, both empty while it can.
+    """
+
+    def __init__(self, folder: Path, *, sync_s: float, seconds: float, octets: int, reserve: int = 0) -> None:
+        self._folder = folder
+        self._seconds = seconds
+        self._octets = octets
+        self._reserve = reserve
+        folder.mkdir(parents=True, exist_ok=True)
+        # Also those of which only the knowledge is left (knowing.py).
+        self._number = max((int(path.stem) for path in folder.iterdir() if path.stem.isdigit()), default=0)
+        self._current: _Open | None = None
+        self._closing: deque[_Open] = deque()
+        self._size = 0
+        self._began = 0.0
+        self.datagrams = 0
+        self.octets = 0
+        self.synced = 0
+        self.full = ""
+        self.trouble = ""
+        self._sync_s = sync_s
+        self._wake = threading.Event()
+        self._ending = False
+        self._syncer = threading.Thread(target=self._sync_now_and_then, name="spool-sync", daemon=True)
+        self._syncer.start()
+
+    def append(self, parts: list[bytes], datagrams: int) -> bool:
+        """Writes whole packets, in pieces. False, and nothing written, if the disk is full (then `full` says why)."""
+        if self.full:
+            return False
+        octets = b"".join(parts)
+        try:
+            if self._current is None:
+                self._begin()
+            assert self._current is not None
+            done = os.write(self._current.descriptor, octets)
+            while done < len(octets):
+                done += os.write(self._current.descriptor, octets[done:])
+        except OSError as error:
+            self.full = error.strerror or str(error)
+            if self._current is not None:  # no half packet stays
+                os.ftruncate(self._current.descriptor, self._size)
+                os.lseek(self._current.descriptor, self._size, os.SEEK_SET)
+            return False
+        self._size += len(octets)
+        self.octets += len(octets)
+        self.datagrams += datagrams
+        if self._size >= self._octets:
+            self._close()
+        return True
+
+    def tick(self) -> None:
+        """Now and then: closes a segment whose time is over, and looks whether there is room."""
+        if self._current is not None and time.monotonic() - self._began >= self._seconds:
+            self._close()
+        free = free_octets(self._folder)
+        if free < self._reserve:
+            self.full = f"less than {self._reserve >> 20} MiB are free"
+        elif self.full and free > self._reserve:
+            self.full = ""
+
+    def finish(self) -> None:
+        """Closes the segment; everything is on disk when this returns."""
+        if self._current is not None:
+            self._close()
+        self._ending = True
+        self._wake.set()
+        self._syncer.join()
+
+    def _begin(self) -> None:
+        path = self._folder / f"{self._number + 1:012d}{OPEN}"
+        flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC
+        descriptor = os.open(path, flags, 0o640)
+        try:
+            os.write(descriptor, PCAP_HEADER)
+        except OSError:
+            os.close(descriptor)
+            with suppress(OSError):
+                path.unlink()
+            raise
+        self._number += 1
+        self._size = len(PCAP_HEADER)
+        self._began = time.monotonic()
+        self._current = _Open(descriptor, path)
+
+    def _close(self) -> None:
+        assert self._current is not None
+        self._closing.append(self._current)
+        self._current = None
+        self._wake.set()
+
+    def _sync_now_and_then(self) -> None:
+        while True:
+            ending = self._ending
+            try:
+                self._sync()
+            except OSError as error:  # tried again; until then nothing more counts as being on disk
+                self.trouble = error.strerror or str(error)
+            else:
+                self.trouble = ""
+            if ending:
+                return
+            self._wake.wait(self._sync_s)
+            self._wake.clear()
+
+    def _sync(self) -> None:
+        """Closed segments first: their packets come before those of the current one. Raises OSError."""
+        written, current = self.datagrams, self._current
+        while self._closing:
+            segment = self._closing[0]
+            os.fsync(segment.descriptor)
+            segment.path.rename(segment.path.with_suffix(CLOSED))
+            os.close(segment.descriptor)
+            sync_folder(self._folder)
+            self._closing.popleft()
+            if segment is current:
+                current = None
+        if current is not None:
+            os.fsync(current.descriptor)
+        self.synced = written
+
+
+def free_octets(folder: Path) -> int:
+    """Space left for this user where a folder lies."""
+    status = os.statvfs(folder)
+    return status.f_bavail * status.f_frsize

@@ -1,0 +1,93 @@
+"""Adding flow records to a store: an export, or a stretch of a live one, as a whole or not at all, and only once.
+
+Facts the design follows:
+- what is in the store is told by the content it was decoded from: a note named by its SHA-256 appears in the same
+  change as the flows. Whoever adds the same content again, before or after a crash or at the same moment, adds nothing;
+- a segment of a collector's spool is a capture like any other: ingesting it by hand later adds nothing either.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from hashlib import sha256
+
+import pyarrow as pa
+
+from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.changes import Change, commit, note_json
+from flowdiag.collector.store.layout import INGESTED, NO_DAY
+from flowdiag.collector.store.places import Place
+from flowdiag.collector.store.sharing import clock_offsets, share
+from flowdiag.collector.store.writer import FlowWriter, Written
+
+
+@dataclass(frozen=True)
+class Content:
+    """What flow records were decoded from. digest: SHA-256 of its octets, uncompressed, hexadecimal; name: what it
+    was called; octets: its size as found."""
+
+    digest: str
+    name: str
+    octets: int
+
+
+def note_path(digest: str) -> str:
+    """The note that says that this content is in the store."""
+    return f"{INGESTED}/{digest[:2]}/{digest}.json"
+
+
+def is_added(place: Place, digest: str) -> bool:
+    """Whether content is in the store already. Raises StoreError."""
+    return place.read(note_path(digest)) is not None
+
+
+def unit_name(contents: Sequence[Content]) -> str:
+    """Names contents that were decoded together."""
+    digests = [content.digest for content in contents]
+    return digests[0] if len(digests) == 1 else sha256("".join(digests).encode()).hexdigest()
+
+
+def add_written(place: Place, contents: Sequence[Content], files: Sequence[Written]) -> bool:
+    """Makes files that were written aside part of the store; False, and they are gone, if somebody else has added any
+    of their contents meanwhile. Raises StoreError; then the files are there, aside, still."""
+    last_day = max((file.partition.day for file in files), default=NO_DAY)
+    unit, rows = unit_name(contents), sum(file.rows for file in files)
+    notes = {
+        note_path(content.digest): note_json(
+            name=content.name, octets=content.octets, unit=unit, records=rows, last_day=last_day
+        )
+        for content in contents
+    }
+    change = Change({file.aside: file.target for file in files}, notes=notes)
+    if commit(place, change, lambda: not any(is_added(place, content.digest) for content in contents)):
+        return True
+    for file in files:
+        place.remove(file.aside)
+    return False
+
+
+def add_stretch(
+    place: Place,
+    content: Content,
+    batches: Iterable[pa.RecordBatch],
+    report: ExportReport,
+    began_ms: int | None = None,
+) -> bool:
+    """Adds a stretch of a live export to a store: what Decoder.cut() gave for the messages of `content`.
+
+    began_ms: capture time of its first message, which orders the files. False, and nothing changed, if that content is
+    in the store already. Raises StoreError, and nothing changed: try again later.
+    """
+    if is_added(place, content.digest):
+        return False
+    offsets = clock_offsets(report)
+    writer = FlowWriter(place, content.digest, began_ms, lambda: offsets)
+    try:
+        for batch in batches:
+            writer.add(batch)
+        files = writer.finish(share(report, writer.partitions))
+    except BaseException:
+        writer.discard()
+        raise
+    return add_written(place, [content], files)

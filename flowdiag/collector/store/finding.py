@@ -1,0 +1,105 @@
+"""The files of a store that a question needs: by exporter and day, as the folders tell, nothing opened.
+
+Facts the design follows:
+- a flow is in the partition of the day it ended on, and none lasts much longer than a day (an exporter's active
+  timeout is minutes; the decoder leaves out times over a day old): flows that touch a span end on its days or the
+  day after;
+- partitions, and files in them, come in sorted order: the same store always reads the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Final
+
+from flowdiag.collector.export import EVERYTHING, Span
+from flowdiag.collector.store.changes import Change, is_store, pending
+from flowdiag.collector.store.layout import (
+    DAY_MS,
+    NO_DAY,
+    Partition,
+    day_of,
+    exporter_of,
+    partition_of,
+)
+from flowdiag.collector.store.places import Place, failures_named
+from flowdiag.errors import StoreError
+from flowdiag.flows import UNKNOWN_ADDRESS
+
+# Days after a span on which flows that touch it may have ended.
+LATER_DAYS: Final = 1
+
+
+@dataclass(frozen=True)
+class StoredFile:
+    """A file of flows. path: where it can be read; target: where it stands in the store, or will in a moment."""
+
+    path: str
+    target: str
+    partition: Partition
+    octets: int
+
+
+def find_files(
+    place: Place, exporters: Collection[bytes] | None = None, span: Span = EVERYTHING
+) -> list[StoredFile]:
+    """The files that may hold flows of these exporters (and of unknown ones) in a span, in order of reading: those of
+    one state of the store, whatever others change meanwhile.
+
+    Raises StoreError if there is no store.
+    """
+    with failures_named(place):
+        if not is_store(place):
+            raise StoreError("there is no flow store", file=place.name, advice="check the path")
+        left, state = pending(place)
+        while True:
+            found = _listed(place, exporters, span)
+            _apply(left, found, exporters, span)
+            before = state
+            left, state = pending(place)
+            if state == before:
+                return sorted(found.values(), key=lambda file: (file.partition, file.target))
+
+
+def _listed(place: Place, exporters: Collection[bytes] | None, span: Span) -> dict[str, StoredFile]:
+    found = {}
+    for exporter_folder in place.folders(""):
+        exporter = exporter_of(exporter_folder)
+        if exporter is None or not _is_wanted(exporter, exporters):
+            continue
+        for day_folder in place.folders(exporter_folder):
+            day = day_of(day_folder)
+            if day is not None and touches(day, span):
+                for entry in place.files(f"{exporter_folder}/{day_folder}"):
+                    if (partition := partition_of(entry.path)) is not None:
+                        found[entry.path] = StoredFile(entry.path, entry.path, partition, entry.octets)
+    return found
+
+
+def _apply(
+    left: Change, found: dict[str, StoredFile], exporters: Collection[bytes] | None, span: Span
+) -> None:
+    """Looks at a change that is being carried out as if it had been."""
+    for source, target in left.moves.items():
+        partition = partition_of(target)
+        if partition is None or target in found or not _is_wanted(partition.exporter, exporters):
+            continue
+        if touches(partition.day, span):
+            found[target] = StoredFile(source, target, partition, 0)
+    for path in left.removals:
+        found.pop(path, None)
+
+
+def _is_wanted(exporter: bytes, exporters: Collection[bytes] | None) -> bool:
+    return exporters is None or exporter == UNKNOWN_ADDRESS or exporter in exporters
+
+
+def touches(day: int, span: Span) -> bool:
+    """Whether the partition of a day may hold flows of a span."""
+    begin, end = span
+    if day == NO_DAY:
+        return True
+    if begin is not None and (day + 1) * DAY_MS <= begin:
+        return False
+    return end is None or (day - LATER_DAYS) * DAY_MS < end

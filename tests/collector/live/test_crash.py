@@ -1,0 +1,129 @@
+"""Kill -9 at any instant: what is in the spool gets into the store, once. `python -m tests.collector.live.test_crash 100`
+does it a hundred times."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import sys
+import tempfile
+import threading
+import time
+from contextlib import suppress
+from pathlib import Path
+
+import pyarrow.compute as pc
+import pytest
+
+from flowdiag import read_export
+from flowdiag.collector.live.spool import CLOSED, OPEN, segments, whole_packets
+from tests.collector.live.running import FLOWS, Running, Sender, records_of, wait_until
+
+
+class Load:
+    """Sends without a pause until it is stopped."""
+
+    def __init__(self, port: int) -> None:
+        self._sender = Sender(port)
+        self._going = True
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while self._going:
+            self._sender.send(20)
+            time.sleep(0.005)
+
+    def stop(self) -> None:
+        self._going = False
+        self._thread.join()
+        self._sender.close()
+
+
+class Copies:
+    """Keeps every segment of a spool by a second name, from the moment it is begun."""
+
+    def __init__(self, store: Path) -> None:
+        self._spool = store / "_flowdiag" / "spool" / "0"
+        self._copies = store.parent / "copies"
+        self._copies.mkdir()
+        self._going = True
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while self._going:
+            for number, path in [*segments(self._spool, OPEN), *segments(self._spool, CLOSED)]:
+                with suppress(FileExistsError, FileNotFoundError):
+                    os.link(path, self._copies / f"{number:012d}{CLOSED}")
+            time.sleep(0.01)
+
+    def stop(self) -> list[bytes]:
+        """The whole packets of all segments, in order."""
+        self._going = False
+        self._thread.join()
+        captures = [segment.path.read_bytes() for segment in segments(self._copies)]
+        return [octets[: whole_packets(octets)] for octets in captures]
+
+
+def crash_once(folder: Path, after_s: float, victim: str) -> int:
+    """Runs a collector under load, kills it, starts another, and compares the store with what was in the spool.
+
+    victim: "all" processes at once, or the "supervisor" alone. Gives the flow records.
+    """
+    store = folder / "store"
+    copies = Copies(store)
+    with Running(store) as running:
+        load = Load(running.port)
+        running.wait_for("synced_total", 1)
+        time.sleep(after_s)
+        synced = running.metric("synced_total")
+        if victim == "all":
+            os.killpg(running.process.pid, signal.SIGKILL)
+        else:
+            os.kill(running.process.pid, signal.SIGKILL)  # the others see it, close the spool and end
+        running.process.wait()
+        wait_until(lambda: not _any_left(running.process.pid))
+        load.stop()
+    with Running(store) as running:
+        wait_until(lambda: not segments(store / "_flowdiag" / "spool" / "0"), lambda: running.log)
+        assert running.end() == 0, running.log
+    spooled = records_of(copies.stop())
+    assert spooled >= synced * FLOWS > 0
+    flows = read_export(store)
+    assert len(flows) == spooled
+    assert pc.count_distinct(flows["octets"]).as_py() == spooled  # the flows of Sender differ in their octets
+    return spooled
+
+
+def _any_left(group: int) -> bool:
+    try:
+        os.killpg(group, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+@pytest.mark.parametrize(
+    ("after_s", "victim"),
+    [(0.31, "all"), (0.55, "all"), (0.83, "all"), (1.27, "all"), (0.71, "supervisor")],
+)
+def test_what_was_in_the_spool_is_in_the_store_once(tmp_path: Path, after_s: float, victim: str) -> None:
+    crash_once(tmp_path, after_s, victim)
+
+
+def by_hand(times: int) -> None:
+    chance = random.Random(1)
+    for number in range(times):
+        after_s, victim = chance.uniform(0.2, 2.5), chance.choice(["all", "all", "all", "supervisor"])
+        with tempfile.TemporaryDirectory() as folder:
+            spooled = crash_once(Path(folder), after_s, victim)
+        print(
+            f"{number + 1}: {victim} killed after {after_s:.2f} s, {spooled:,} records, all there, once",
+            flush=True,
+        )
+
+
+if __name__ == "__main__":
+    by_hand(int(sys.argv[1]))

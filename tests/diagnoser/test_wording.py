@@ -1,0 +1,47 @@
+"""Times and volumes in the sentences of findings."""
+
+from __future__ import annotations
+
+import pytest
+
+from flowdiag.diagnoser.wording import plan_rate, span
+from flowdiag.diagnoser.wording_backup import clock, volume
+from tests.diagnoser.building import Book, ms, profile
+
+HOUR = 3600
+DAY = 24 * HOUR
+
+
+def test_on_the_day_of_the_window_a_time_needs_no_day() -> None:
+    # An export of three days from Monday 2 March, 10:00 UTC; the window is on the Tuesday.
+    book = Book()
+    book.browse(0, 3 * DAY)
+    case = book.case(profile(), window=(DAY, DAY + HOUR))
+    assert clock(case, ms(DAY)) == "10:00"
+    assert span(case, ms(DAY), ms(DAY + 600)) == "from 10:00 to 10:10"
+    assert span(case, ms(0), ms(600)) == "from Mon 2 Mar 10:00 to 10:10"
+    assert span(case, ms(0), ms(DAY)) == "from Mon 2 Mar 10:00 to Tue 3 Mar 10:00"
+
+
+def test_in_a_window_of_several_days_every_span_has_its_day() -> None:
+    book = Book()
+    book.browse(0, 3 * DAY)
+    case = book.case(profile())
+    assert span(case, ms(DAY), ms(DAY + 600)) == "from Tue 3 Mar 10:00 to 10:10"
+
+
+@pytest.mark.parametrize(
+    ("octets", "shown"),
+    [
+        (0, "0 octets"), (1, "1 octet"), (999, "999 octets"), (1000, "1.00 kB"), (20_160, "20.2 kB"),
+        (99_949_999, "99.9 MB"), (99_960_000, "100 MB"), (3_700_000_000, "3.70 GB"), (1.8e13, "18,000 GB"),
+    ],
+)  # fmt: skip
+def test_volumes_have_three_figures(octets: float, shown: str) -> None:
+    assert volume(octets) == shown
+
+
+def test_plans_read_as_they_are_sold() -> None:
+    assert [plan_rate(mbps) for mbps in (20.0, 17.5, 0.5, 1000.0, 2500.0)] == [
+        *("20 Mbit/s", "17.5 Mbit/s", "0.5 Mbit/s", "1,000 Mbit/s", "2,500 Mbit/s")
+    ]
