@@ -14,6 +14,7 @@ from flowdiag.cli.options import (
     milliseconds,
     output_options,
     progress_bar,
+    pseudonyms_option,
     rows_option,
     site_option,
     span_options,
@@ -56,8 +57,11 @@ def _step(ctx: click.Context, param: click.Parameter, value: str | None) -> int 
     help="A local .mmdb file for owners and countries of outside networks; may be repeated.",
 )
 @click.option(
-    "--resolve", is_flag=True, help="Ask the name service for outside names, for 5 seconds at most."
+    "--resolve",
+    is_flag=True,
+    help="Ask this machine's name servers for outside names, for 5 seconds at most; they learn the addresses.",
 )
+@pseudonyms_option
 @output_options(*FORMATS)
 @talk_options
 def command(
@@ -73,6 +77,7 @@ def command(
     limit: int,
     network_dbs: tuple[Path, ...],
     resolve: bool,
+    pseudonyms: bool,
     form: str | None,
     output: Path | None,
     quiet: bool,
@@ -80,7 +85,8 @@ def command(
     """Rank talkers, applications, destinations or conversations.
 
     Talkers are hosts inside, destinations those outside, whichever end sent. Without --site private networks count
-    as inside. The row "everything else" makes the shares add up to 100 %.
+    as inside. The row "everything else" makes the shares add up to 100 %. Windows begin at --from, or else at the
+    site's midnight; a flow counts in each window that it touches, its octets by time.
 
     \b
     Example:
@@ -95,7 +101,8 @@ def command(
         raise UsageError("--link needs --site", advice="the profile says which interfaces a link has")
     from flowdiag.aggregator.outside_names import NetworkDatabases
     from flowdiag.aggregator.site_flows import DIRECTION_NAMES
-    from flowdiag.aggregator.top import Request, rank_export
+    from flowdiag.aggregator.top import rank_export
+    from flowdiag.aggregator.top_ranking import Request
     from flowdiag.cli.top_forms import Outside, as_csv, as_json, as_text
     from flowdiag.pipeline import link_named
     from flowdiag.site.reading import read_profile
@@ -114,6 +121,13 @@ def command(
     )
     with progress_bar(quiet=quiet) as progress:
         top = rank_export(exports, profile, request, progress)
+    if pseudonyms:
+        from flowdiag.aggregator.addresses import PRIVATE_NETWORKS
+        from flowdiag.note.pseudonyms import Pseudonyms
+        from flowdiag.note.top_pseudonyms import with_pseudonyms
+
+        inside = (profile.site.lan if profile else None) or PRIVATE_NETWORKS
+        top = with_pseudonyms(top, Pseudonyms.from_key_file(), inside)
     outside = Outside(top, databases, resolve=resolve)
     if form == "json":
         text = as_json(top, outside)

@@ -16,8 +16,8 @@ from rich.text import Text
 
 from flowdiag.aggregator.outside_names import Network, NetworkDatabases, resolve_names
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
-from flowdiag.aggregator.top import Ranking, Top, TopRow
 from flowdiag.aggregator.top_keys import Conversation
+from flowdiag.aggregator.top_ranking import Ranking, Top, TopRow
 from flowdiag.cli.figures_text import clock, iso, percent, printed, rate, short
 from flowdiag.note.escape import csv_cell, terminal
 
@@ -61,6 +61,7 @@ def as_json(top: Top, outside: Outside) -> str:
         "by": top.request.by,
         **_ranking_json(top.whole, zone, outside),
         "folded": {"keys": top.folded_keys, "error": round(top.error)},
+        "notes": list(top.notes),
     }
     if top.request.step_ms is not None:
         content["windows"] = [_ranking_json(ranking, zone, outside) for ranking in top.steps]
@@ -146,13 +147,17 @@ def _sections(top: Top, outside: Outside) -> Iterator[RenderableType]:
         yield _table(top, ranking, zone, outside)
     if top.error:
         yield Text(
-            f"More keys than are kept: {top.folded_keys:,} were counted together. A row may lack up to "
+            f"- More keys than are kept: {top.folded_keys:,} were counted together. A row may lack up to "
             f"{top.error:,.0f} {top.request.by}, and none that is missing has more."
         )
+    for note in top.notes:
+        yield Text(f"- {terminal(note)}")
 
 
 def _title(top: Top) -> str:
     title = f"{TITLES[top.request.kind]} by {top.request.by}, rates in Mbit/s"
+    if top.link is not None:
+        title += f", link {terminal(top.link)}"
     if top.request.direction is not None:
         title += f", {DIRECTION_NAMES[top.request.direction]} only"
     return title

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, Final
 
 from flowdiag.aggregator.figures import LinkFigures, Ranked
@@ -198,6 +198,8 @@ def _spans(items: Sequence[Mapping[str, Any]]) -> str:
 
 
 def _moment(time: datetime, *, dated: bool) -> str:
+    """To the nearest minute."""
+    time += timedelta(seconds=30)
     day = f"{DAYS[time.weekday()][:3]} {time.day} {MONTHS[time.month - 1][:3]} " if dated else ""
     return f"{day}{time:%H:%M}"
 
