@@ -127,15 +127,22 @@ def sustained(
     if width > 1:
         padded = np.pad(share, width // 2)
         over = np.convolve(padded, np.full(width, 1.0 / width), "valid") >= threshold - _ROUNDING
-    found = []
-    for first, past in bridged(over, 1):
-        inside = over[first:past]
-        longest = max(b - a for a, b in runs(inside))
-        count = int(np.count_nonzero(inside))
-        broken = count >= max(BROKEN_LEAST, width) and count >= BROKEN_SHARE * (past - first)
-        if longest >= SUSTAINED or broken:
-            # An average over the threshold speaks for all of its windows.
-            found.append((max(first - width // 2, 0), min(past + width // 2, len(over))))
+    edges = np.flatnonzero(np.diff(over, prepend=False, append=False)).reshape(-1, 2)
+    if not len(edges):
+        return []
+    lengths = edges[:, 1] - edges[:, 0]
+    # Runs that one window parts are one.
+    begins = np.flatnonzero(np.concatenate([[True], edges[1:, 0] - edges[:-1, 1] > 1]))
+    ends = np.concatenate([begins[1:], [len(edges)]]) - 1
+    firsts, pasts = edges[begins, 0], edges[ends, 1]
+    longest, count = np.maximum.reduceat(lengths, begins), np.add.reduceat(lengths, begins)
+    broken = (count >= max(BROKEN_LEAST, width)) & (count >= BROKEN_SHARE * (pasts - firsts))
+    kept = (longest >= SUSTAINED) | broken
+    # An average over the threshold speaks for all of its windows.
+    found = [
+        (max(first - width // 2, 0), min(past + width // 2, len(over)))
+        for first, past in zip(firsts[kept].tolist(), pasts[kept].tolist(), strict=True)
+    ]
     return _joined(found, 0) if width > 1 else found
 
 

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.review.link_figures import LEAST_PART, covered_slots, slot_rates
+from flowdiag.review.link_figures import LEAST_PART, slot_rates
 from flowdiag.review.partial import SLOT_MINUTES, SLOT_MS, SitePartial, Stay, within
 from flowdiag.review.slots import Slots
 from flowdiag.site.profile import Profile
@@ -132,7 +132,7 @@ def _fit(
     profile: Profile, backups: list[int], partial: SitePartial, slots: Slots
 ) -> tuple[int, tuple[int, int]]:
     """Days compared, and how many of them fitted in each direction, on the largest backup."""
-    covered = covered_slots(partial)
+    covered = partial.covered_slots
     hour = slots.day * 24 + slots.hour
     _, place = np.unique(hour, return_inverse=True)
     hours = int(place.max()) + 1 if len(place) else 0

@@ -75,15 +75,9 @@ def slot_rates(partial: SitePartial, link: int, direction: int) -> NDArray[np.fl
     return mbps
 
 
-def covered_slots(partial: SitePartial) -> NDArray[np.bool_]:
-    """Slots in all of whose minutes the exporter was heard."""
-    covered: NDArray[np.bool_] = np.asarray(partial.covered.reshape(-1, SLOT_MINUTES).all(axis=1))
-    return covered
-
-
 def counted_slots(partial: SitePartial, primary: bool) -> NDArray[np.bool_]:
     """Slots that say something: covered as a whole, and on a primary not spent on a backup."""
-    counted = covered_slots(partial)
+    counted = partial.covered_slots.copy()
     if primary:
         for stay in partial.stays:
             first = (stay.start_ms - partial.start_ms) // SLOT_MS

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -99,6 +100,12 @@ class SitePartial:
     @property
     def end_ms(self) -> int:
         return self.start_ms + self.minutes * MINUTE_MS
+
+    @cached_property
+    def covered_slots(self) -> NDArray[np.bool_]:
+        """Slots in all of whose minutes the exporter was heard."""
+        covered: NDArray[np.bool_] = np.asarray(self.covered.reshape(-1, SLOT_MINUTES).all(axis=1))
+        return covered
 
 
 def nothing(links: int, start_ms: int = 0, minutes: int = 0) -> SitePartial:

@@ -12,7 +12,7 @@ from flowdiag.aggregator.labels import Labels
 from flowdiag.review.advice import Judgement, judge
 from flowdiag.review.backup_figures import BackupFigures, backup_figures
 from flowdiag.review.flow_days import FlowDays
-from flowdiag.review.link_figures import LEAST_PART, LinkFigures, covered_slots, link_figures
+from flowdiag.review.link_figures import LEAST_PART, LinkFigures, link_figures
 from flowdiag.review.partial import DAY_MS, SLOT_MS, SitePartial, within
 from flowdiag.review.period import Period
 from flowdiag.review.site_partials import site_history
@@ -76,10 +76,12 @@ def review_site(task: SiteTask) -> ReviewedSite:
     begin, end = task.period.span_ms(timezone)
     found = site_history(FlowDays(task.location), profile, begin - HISTORY_MS, end, keep=task.keep)
     partial = within(found.partial, begin, end)
-    earliest = max(begin - HISTORY_MS, min(found.partial.start_ms, begin)) if found.partial.minutes else begin
-    history = within(found.partial, earliest, end) if earliest < begin else partial
+    # What reaches over the begin by less than a day is of the flows of the period.
+    has_earlier = found.partial.minutes and found.partial.start_ms <= begin - DAY_MS
+    earliest = max(begin - HISTORY_MS, found.partial.start_ms) if has_earlier else begin
+    history = within(found.partial, earliest, end) if has_earlier else partial
     slots = local_slots(begin, end, timezone, hours)
-    history_slots = local_slots(earliest, end, timezone, hours) if earliest < begin else slots
+    history_slots = local_slots(earliest, end, timezone, hours) if has_earlier else slots
     links = tuple(
         link_figures(profile, number, direction, partial, slots, history, history_slots)
         for number in range(len(profile.link))
@@ -118,6 +120,6 @@ def review_site(task: SiteTask) -> ReviewedSite:
 
 def _days(partial: SitePartial, slots: Slots) -> int:
     """Local days of which at least LEAST_PART of a whole day was covered."""
-    covered = covered_slots(partial)
+    covered = partial.covered_slots
     _, place = np.unique(slots.day, return_inverse=True)
     return int(np.count_nonzero(np.bincount(place, covered) >= LEAST_PART * DAY_MS / SLOT_MS))

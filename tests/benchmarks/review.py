@@ -22,7 +22,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
@@ -102,7 +102,7 @@ def copy(drawn: Path, portfolio: Path, sites: int, store: str) -> None:
 
 def review(portfolio: Path, days: int, *more: str) -> Cost:
     """Reviews days from FIRST on in processes of its own. Raises CalledProcessError."""
-    end = FIRST.replace(month=4, day=1 + days - DAYS)
+    end = FIRST + timedelta(days=days)
     command = [
         *COMMAND, "--store", str(portfolio / "flows"), "--sites", str(portfolio / "sites"), "--from", "2026-03-01",
         "--to", f"{end:%Y-%m-%d}", "--format", "json", "--output", str(portfolio / "review.json"), *more,
