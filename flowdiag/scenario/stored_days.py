@@ -9,6 +9,7 @@ Facts the design follows:
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -34,7 +35,7 @@ HOSTS: Final = 40
 SERVERS: Final = 300
 PACKET_OCTETS: Final = 1200  # mean of a download; framing comes on top
 LONGEST_MS: Final = SLOT_MS  # the exporter's active timeout
-EDGE_MS: Final = 20_000  # records begin and end so near to the ends of a slot: a line's rate is steady
+EDGE_MS: Final = 5_000  # records begin and end so near to the ends of a slot: rates are steady within it
 JOB_HOST: Final = 200  # last octet of the runaway host
 LAN_INTERFACE: Final = 1
 KEEPALIVE_OCTETS: Final = 84
@@ -63,7 +64,7 @@ class _Unsynced(Folder):
 
 def write_portfolio(
     folder: Path,
-    sites: int,
+    sites: int | Sequence[int],
     first: datetime,
     days: int,
     *,
@@ -73,17 +74,19 @@ def write_portfolio(
 ) -> Written:
     """Writes the store `flows`, the profiles `sites/*.toml` and `truth.json` into a folder.
 
-    first: midnight UTC; days: that are drawn; begin_day: the first of them that is written, so that a later call adds
-    the days after an earlier one's.
+    sites: how many, or their numbers; first: midnight UTC; days: that are drawn; begin_day: the first of them that is
+    written, so that a later call adds the days after an earlier one's.
     """
     place = _Unsynced(folder / "flows")
     make_store(place)
     (folder / "sites").mkdir(parents=True, exist_ok=True)
     records = 0
     truth = []
-    for number in range(sites):
+    for position, number in enumerate(range(sites) if isinstance(sites, int) else sites):
         drawn = portfolio_site(number, first, days, seed)
-        (folder / "sites" / f"site-{number:05d}.toml").write_text(profile_toml(drawn.site), encoding="utf-8")
+        (folder / "sites" / f"site-{position:05d}.toml").write_text(
+            profile_toml(drawn.site), encoding="utf-8"
+        )
         records += write_site(place, drawn, seed, records_an_hour, range(begin_day, days))
         truth.append(
             {
@@ -156,24 +159,21 @@ def _crowd(
     weights = rng.standard_exponential((len(busy), each))
     shares = wire[busy, None] * weights / weights.sum(axis=1, keepdims=True)
     rows = shares.size
-    length = rng.integers(200, LONGEST_MS + 1, rows)
-    start = np.repeat((first + busy) * SLOT_MS, each) + rng.integers(0, SLOT_MS - length + 1)
-    host = 20 + rng.integers(0, HOSTS, rows)
-    return _columns(
-        shares.ravel(), start, start + length, host, rng.integers(0, SERVERS, rows), plan, direction
+    begin = np.repeat((first + busy) * SLOT_MS, each)
+    start, end = (
+        begin + rng.integers(0, EDGE_MS, rows),
+        begin + LONGEST_MS - 1 - rng.integers(0, EDGE_MS, rows),
     )
+    host = 20 + rng.integers(0, HOSTS, rows)
+    return _columns(shares.ravel(), start, end, host, rng.integers(0, SERVERS, rows), plan, direction)
 
 
 def _job(wire: NDArray[np.float64], first: int, plan: SiteLink, direction: int) -> _Columns:
-    """One host's job: a record each minute."""
+    """One host's job: a record in each slot."""
     busy = np.flatnonzero(wire > 0)
-    minutes = SLOT_MS // LONGEST_MS
-    start = np.repeat((first + busy) * SLOT_MS, minutes) + np.tile(np.arange(minutes) * LONGEST_MS, len(busy))
-    host = np.full(len(start), JOB_HOST)
-    shares = np.repeat(wire[busy] / minutes, minutes)
-    return _columns(
-        shares, start, start + LONGEST_MS - 1, host, np.zeros(len(start), np.int64), plan, direction
-    )
+    start = (first + busy) * SLOT_MS
+    host, server = np.full(len(start), JOB_HOST), np.zeros(len(start), np.int64)
+    return _columns(wire[busy], start, start + LONGEST_MS - 1, host, server, plan, direction)
 
 
 def _keepalives(slots: slice, plan: SiteLink) -> _Columns:
