@@ -93,11 +93,11 @@ def copy(drawn: Path, portfolio: Path, sites: int, store: str) -> None:
         profile = profile.replace(f'"{old}"', f'"{new}"').replace('name = "', f'name = "{number} ', 1)
         (portfolio / "sites" / f"site-{number:05d}.toml").write_text(profile)
         # The exporter stands in the files' metadata in hexadecimal, which all addresses have the same length in.
-        names = [to_bytes(address).hex().encode() for address in (old, new)]
+        was, now = (to_bytes(address).hex().encode() for address in (old, new))
         for file in sorted((drawn / store / f"exporter={old}").rglob("*.parquet")):
             target = place / f"exporter={new}" / file.parent.name / file.name
             target.parent.mkdir(parents=True, exist_ok=True)
-            target.write_bytes(file.read_bytes().replace(*names))
+            target.write_bytes(file.read_bytes().replace(was, now))
 
 
 def review(portfolio: Path, days: int, *more: str) -> Cost:
@@ -153,7 +153,7 @@ def slope(costs: dict[int, Cost]) -> float:
     points = [(math.log(sites), math.log(cost.cpu_s)) for sites, cost in costs.items()]
     middle = [sum(values) / len(points) for values in zip(*points, strict=True)]
     above = sum((x - middle[0]) * (y - middle[1]) for x, y in points)
-    return above / sum((x - middle[0]) ** 2 for x, _ in points)
+    return float(above / sum((x - middle[0]) ** 2 for x, _ in points))
 
 
 def compare_workers(portfolio: Path, sites: int) -> None:

@@ -54,7 +54,8 @@ def running(workers: int) -> Iterator[Cluster]:
                     "--no-dashboard",
                 ]
                 cluster.workers.append(_start(words, folder, f"worker-{number}"))
-            _wait_for(cluster, workers)
+            if workers:
+                _wait_for(cluster, workers)
             yield cluster
         finally:
             for process in (*cluster.workers, scheduler):
@@ -92,6 +93,6 @@ def _wait_for(cluster: Cluster, workers: int) -> None:
 
     client = distributed.Client(cluster.address, timeout=PATIENCE_S, set_as_default=False)  # type: ignore[no-untyped-call]
     try:
-        client.wait_for_workers(workers, timeout=PATIENCE_S)  # type: ignore[no-untyped-call]
+        client.wait_for_workers(workers, timeout=PATIENCE_S)
     finally:
         client.close()  # type: ignore[no-untyped-call]

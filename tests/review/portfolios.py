@@ -27,7 +27,7 @@ def small(folder: Path, sites: int = 2, days: int = 3, **more: int) -> Written:
 
 def of_kinds(folder: Path, kinds: Sequence[Kind], days: int) -> Written:
     """A portfolio with one site of each kind, numbered in that order."""
-    found = {}
+    found: dict[Kind, int] = {}
     for number in range(100):
         drawn = portfolio_site(number, FIRST, 1, 1)
         found.setdefault(drawn.kind, number)

@@ -73,7 +73,7 @@ class ClusterWorkers:
             for number, task in enumerate(tasks)
         }
         try:
-            for future in self._dask.as_completed(list(futures)):
+            for future in self._dask.as_completed(list(futures), loop=self._client.loop):
                 result, counted = future.result()
                 self._count(counted)
                 number = futures.pop(future)
