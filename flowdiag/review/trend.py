@@ -19,8 +19,6 @@ DAYS_A_MONTH: Final = 30.4375  # a twelfth of a year of 365.25 days
 CONFIDENCE: Final = 0.95
 # Three of each weekday, less than which their medians say little. Common practice, no source.
 LEAST_DAYS: Final = 21
-# The weekdays are told by the slope and the slope by the weekdays; after two rounds neither moves any more.
-_PASSES: Final = 2
 # Further ahead than this nobody plans an access line.
 MOST_MONTHS: Final = 120.0
 
@@ -81,11 +79,10 @@ def daily_trend(days: NDArray[np.int64], points: NDArray[np.float64]) -> Trend |
         return None
     from scipy.stats import theilslopes  # takes a second to load
 
-    adjusted = points
-    for _ in range(_PASSES):
-        found = theilslopes(adjusted, days.astype(np.float64), alpha=CONFIDENCE)
-        adjusted = without_weekdays(days, points, float(found.slope))
-    found = theilslopes(adjusted, days.astype(np.float64), alpha=CONFIDENCE)
+    at = days.astype(np.float64)
+    # The weekdays are told by the slope of all days, and the slope that counts by the days without them.
+    adjusted = without_weekdays(days, points, float(theilslopes(points, at).slope))
+    found = theilslopes(adjusted, at, alpha=CONFIDENCE)
     middle = float(np.median(days)), float(np.median(adjusted))
     slope = float(found.slope)
     return Trend(

@@ -28,9 +28,8 @@ def trend_of(days: NDArray[np.int64], points: NDArray[np.float64]) -> Trend:
 
 
 def adjusted(days: NDArray[np.int64], points: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The points as the last pass sees them: weekdays told by the slope of the pass before."""
-    first = theilslopes(points, days).slope
-    return without_weekdays(days, points, theilslopes(without_weekdays(days, points, first), days).slope)
+    """The points without what their weekdays lie above the line through all."""
+    return without_weekdays(days, points, theilslopes(points, days).slope)
 
 
 def test_slope_and_interval_are_those_of_scipy() -> None:
