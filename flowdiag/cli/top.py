@@ -14,6 +14,7 @@ from flowdiag.cli.options import (
     milliseconds,
     output_options,
     progress_bar,
+    pseudonyms_option,
     rows_option,
     site_option,
     span_options,
@@ -58,6 +59,7 @@ def _step(ctx: click.Context, param: click.Parameter, value: str | None) -> int 
 @click.option(
     "--resolve", is_flag=True, help="Ask the name service for outside names, for 5 seconds at most."
 )
+@pseudonyms_option
 @output_options(*FORMATS)
 @talk_options
 def command(
@@ -73,6 +75,7 @@ def command(
     limit: int,
     network_dbs: tuple[Path, ...],
     resolve: bool,
+    pseudonyms: bool,
     form: str | None,
     output: Path | None,
     quiet: bool,
@@ -114,11 +117,17 @@ def command(
     )
     with progress_bar(quiet=quiet) as progress:
         top = rank_export(exports, profile, request, progress)
+    if pseudonyms:
+        from flowdiag.cli.top_pseudonyms import with_pseudonyms
+        from flowdiag.note.pseudonyms import Pseudonyms
+
+        top = with_pseudonyms(top, Pseudonyms.from_key_file())
     outside = Outside(top, databases, resolve=resolve)
     if form == "json":
-        text = as_json(top, outside)
+        text = as_json(top, outside, pseudonyms=pseudonyms)
     elif form == "csv":
         text = as_csv(top, outside)
     else:
-        text = as_text(top, outside, on_terminal=output is None and sys.stdout.isatty())
+        on_terminal = output is None and sys.stdout.isatty()
+        text = as_text(top, outside, on_terminal=on_terminal, pseudonyms=pseudonyms)
     write_result(text, output)

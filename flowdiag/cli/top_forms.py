@@ -20,6 +20,7 @@ from flowdiag.aggregator.top import Ranking, Top, TopRow
 from flowdiag.aggregator.top_keys import Conversation
 from flowdiag.cli.figures_text import clock, iso, percent, printed, rate, short
 from flowdiag.note.escape import csv_cell, terminal
+from flowdiag.note.wording import PSEUDONYMS
 
 SCHEMA: Final = "flowdiag.top/1"
 TITLES: Final = {
@@ -53,12 +54,13 @@ class Outside:
         return self._names.get(row.address or b"")
 
 
-def as_json(top: Top, outside: Outside) -> str:
+def as_json(top: Top, outside: Outside, *, pseudonyms: bool = False) -> str:
     zone = ZoneInfo(top.timezone)
     content: dict[str, Any] = {
         "schema": SCHEMA,
         "kind": top.request.kind,
         "by": top.request.by,
+        "pseudonyms": pseudonyms,
         **_ranking_json(top.whole, zone, outside),
         "folded": {"keys": top.folded_keys, "error": round(top.error)},
     }
@@ -133,8 +135,9 @@ def as_csv(top: Top, outside: Outside) -> str:
     return file.getvalue()
 
 
-def as_text(top: Top, outside: Outside, *, on_terminal: bool) -> str:
-    return printed(_sections(top, outside), on_terminal=on_terminal)
+def as_text(top: Top, outside: Outside, *, on_terminal: bool, pseudonyms: bool = False) -> str:
+    said = [Text(f"\n{PSEUDONYMS}")] if pseudonyms else []
+    return printed([*_sections(top, outside), *said], on_terminal=on_terminal)
 
 
 def _sections(top: Top, outside: Outside) -> Iterator[RenderableType]:

@@ -44,8 +44,8 @@ WAYS: Final = {"down": "download", "up": "upload"}
 SEVERITIES: Final = {"critical": "Critical", "warning": "Warning", "info": "Info"}
 CONFIDENCE: Final = {"high": "high confidence", "medium": "medium confidence", "low": "low confidence"}
 PSEUDONYMS: Final = (
-    "Addresses inside the site are replaced by pseudonyms. The same key gives the same pseudonym in every "
-    "note, and devices of one network share its beginning."
+    "Addresses inside the site are replaced by pseudonyms. The same key gives a device the same pseudonym "
+    "every time, and devices of one network share its beginning."
 )
 
 NOTHING_MEASURED: Final = "Nothing was measured."
@@ -189,7 +189,7 @@ def method(profile: Profile) -> tuple[str, ...]:
 
 UNSEEN_ALWAYS: Final = (
     "Delay, packet loss and errors on the line are not in flow records; nor is the Wi-Fi.",
-    "The contents of the traffic and the persons behind a device are not in flow records.",
+    "The contents of the traffic and the people behind a device are not in flow records.",
 )
 
 
