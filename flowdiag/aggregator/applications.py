@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from flowdiag.site.profile import Profile
 
 UNKNOWN: Final = "unknown"
 TCP: Final = 6
@@ -26,14 +28,15 @@ NO_NAMES: Final = frozenset({"", "unknown", "unclassified", "undefined", "none",
 
 @dataclass(frozen=True)
 class Catalogue:
-    """ports: (protocol number, port) -> name; protocols: number -> name; classes: name -> class;
-    words: (word, class) to find in an exporter's name, in order.
+    """ports: (protocol number, port) -> name; protocols: number -> name; classes: name in lower case -> class;
+    words: (word, class) to find in an exporter's name, in order; spellings: name in lower case -> as it is shown.
     """
 
     ports: Mapping[tuple[int, int], str]
     protocols: Mapping[int, str]
     classes: Mapping[str, str]
     words: tuple[tuple[str, str], ...]
+    spellings: Mapping[str, str]
 
     def class_of(self, name: str) -> str:
         """The plain-language class of an application, "unknown" where nothing speaks for one."""
@@ -55,6 +58,20 @@ def catalogue() -> Catalogue:
     return read_catalogue(files("flowdiag.aggregator").joinpath("applications.toml").read_text("utf-8"))
 
 
+def catalogue_of(profile: Profile) -> Catalogue:
+    """The rules that ship with the package, extended by a site's own; where both name a port, the site's holds."""
+    rules = catalogue()
+    if not profile.application:
+        return rules
+    ports, classes, spellings = dict(rules.ports), dict(rules.classes), dict(rules.spellings)
+    for own in profile.application:
+        classes[own.name.casefold()] = own.kind
+        spellings[own.name.casefold()] = own.name
+        for number, protocol in PORT_PROTOCOLS.items():
+            ports.update(dict.fromkeys(((number, port) for port in getattr(own, protocol)), own.name))
+    return replace(rules, ports=ports, classes=classes, spellings=spellings)
+
+
 def read_catalogue(text: str) -> Catalogue:
     """Rules from TOML; see applications.toml for their form."""
     rules: dict[str, Any] = tomllib.loads(text)
@@ -71,7 +88,7 @@ def read_catalogue(text: str) -> Catalogue:
         for number in rule["numbers"]:
             protocols[number] = rule["name"]
     words = tuple((word, name) for name, found in rules["class"].items() for word in found["words"])
-    return Catalogue(ports, protocols, classes, words)
+    return Catalogue(ports, protocols, classes, words, {name: name for name in classes})
 
 
 class Names:
@@ -99,7 +116,7 @@ class Names:
             if folded in NO_NAMES:
                 numbers.append(0)
             else:
-                numbers.append(self.number(folded if folded in self._rules.classes else name.strip()))
+                numbers.append(self.number(self._rules.spellings.get(folded, name.strip())))
         return np.array([*numbers, 0], np.int32)
 
     def of_services(self, protocol: NDArray[np.int16], service_port: NDArray[np.int32]) -> NDArray[np.int32]:

@@ -14,7 +14,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.addresses import NEVER_OUTSIDE, PRIVATE_NETWORKS, AddressRanges, to_bytes
-from flowdiag.aggregator.applications import Catalogue, Names, catalogue
+from flowdiag.aggregator.applications import Catalogue, Names, catalogue_of
 from flowdiag.aggregator.clocks import Clocks
 from flowdiag.aggregator.counting import Decisions, InterfaceLinks, Tally, count_records, decide
 from flowdiag.aggregator.coverage import Coverage
@@ -65,7 +65,7 @@ class Reduction:
 
     def __init__(self, profile: Profile, rules: Catalogue | None = None) -> None:
         self.profile = profile
-        self.rules = rules or catalogue()
+        self.rules = rules or catalogue_of(profile)
         self.interner = Interner(AddressRanges(profile.site.lan or PRIVATE_NETWORKS))
         self.left_out = LeftOut()
         self.tally = Tally(len(profile.link))

@@ -81,8 +81,12 @@ def build_coverage(
     remarks: Remarks,
     clocks: Clocks,
     grid: WindowGrid,
+    packets: tuple[float, float] | None = None,
 ) -> Coverage:
-    """The coverage of the site's flows on a grid of windows."""
+    """The coverage of the site's flows on a grid of windows.
+
+    packets: scaled and as seen, of all flows, where `flows` are a sample of them.
+    """
     sessions = site_sessions(report, profile)
     exporters = {session.exporter for session in sessions}
     losses = tuple(
@@ -95,9 +99,7 @@ def build_coverage(
     resolution_s, known = estimate_resolution(
         flows.end_ms[some] - flows.start_ms[some], max(announced, default=None)
     )
-    scaled_packets = float(flows.packets.sum())
-    sampled = len(flows) and flows.sampling.max() > 1
-    raw_packets = float((flows.packets / np.maximum(flows.sampling, 1)).sum()) if sampled else scaled_packets
+    scaled_packets, raw_packets = packets or _packets(flows)
     coverage = Coverage(
         records=sum(s.records for s in sessions),
         first_ms=int(flows.start_ms.min()) if len(flows) else None,
@@ -123,6 +125,14 @@ def build_coverage(
         *_about_records(report, sessions, coverage, remarks),
     ]
     return replace(coverage, notes=tuple(notes))
+
+
+def _packets(flows: SiteFlows) -> tuple[float, float]:
+    """Packets scaled for sampling, and as they were seen."""
+    scaled = float(flows.packets.sum())
+    if not len(flows) or flows.sampling.max() <= 1:
+        return scaled, scaled
+    return scaled, float((flows.packets / np.maximum(flows.sampling, 1)).sum())
 
 
 def _sample(flows: SiteFlows) -> slice:
@@ -181,7 +191,10 @@ def _about_links(profile: Profile, remarks: Remarks) -> Iterator[str]:
         yield "The export has no interface numbers: the links cannot be told apart."
     elif decisions.by_inside:
         whose = "the profile's" if profile.site.lan else "private"
-        yield f"The export has no interface numbers: up and down follow from {whose} networks."
+        why = (
+            "The link's interfaces are not named" if tally.numbered else "The export has no interface numbers"
+        )
+        yield f"{why}: up and down follow from {whose} networks."
     elif tally.numbered:
         seen = tally.records.sum(axis=(0, 2, 3))
         others = tally.interfaces[:MOST_INTERFACES]

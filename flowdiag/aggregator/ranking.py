@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.addresses import to_text
-from flowdiag.aggregator.applications import catalogue
+from flowdiag.aggregator.applications import catalogue_of
 from flowdiag.aggregator.figures import Ranked
 from flowdiag.aggregator.labels import Labels
 from flowdiag.aggregator.site_flows import SiteFlows
@@ -45,7 +45,7 @@ def rank_applications(
     flows: SiteFlows, profile: Profile, window_ms: Window, mask: Mask = None, limit: int | None = None
 ) -> tuple[Ranked, ...]:
     """Applications; the label is the plain-language class. Arguments as for rank_talkers()."""
-    rules = catalogue()
+    rules = catalogue_of(profile)
 
     def name(number: int) -> tuple[str, str | None]:
         text = flows.applications[number]

@@ -30,11 +30,15 @@ _EXACT_BITS: Final = 52  # one less than a double's significand: sums and differ
 
 @dataclass(frozen=True)
 class WindowGrid:
-    """Windows [start_ms + i * window_ms, start_ms + (i + 1) * window_ms) for i < windows."""
+    """Windows [start_ms + i * window_ms, start_ms + (i + 1) * window_ms) for i < windows.
+
+    cut_ms: where the last window ends, if that is before its time.
+    """
 
     start_ms: int
     window_ms: int
     windows: int
+    cut_ms: int | None = None
 
     @classmethod
     def covering(cls, first_ms: int, last_ms: int, window_ms: int) -> WindowGrid:
@@ -44,11 +48,14 @@ class WindowGrid:
 
     @property
     def end_ms(self) -> int:
-        return self.start_ms + self.windows * self.window_ms
+        whole = self.start_ms + self.windows * self.window_ms
+        return whole if self.cut_ms is None else self.cut_ms
 
     def edges(self) -> NDArray[np.int64]:
         """Start of each window and the end of the last, in ms. Shape [windows + 1]."""
-        return self.start_ms + self.window_ms * np.arange(self.windows + 1, dtype=np.int64)
+        edges = self.start_ms + self.window_ms * np.arange(self.windows + 1, dtype=np.int64)
+        edges[-1] = self.end_ms
+        return edges
 
 
 def part_inside(
@@ -162,7 +169,7 @@ def bounds(
         end = np.maximum(end[kept], start + 1)
         first = (start - grid.start_ms) // grid.window_ms
         last = (end - 1 - grid.start_ms) // grid.window_ms
-        inside = np.flatnonzero(first == last)
+        inside = np.flatnonzero((first == last) & (end <= grid.end_ms))
         lower += np.bincount(first[inside] + of_series[inside] * grid.windows, value[inside], cells)
         touching = np.ceil(value / quantum) * quantum
         base = of_series * (grid.windows + 1)

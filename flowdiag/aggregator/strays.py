@@ -60,6 +60,7 @@ class Span:
     """
 
     def __init__(self) -> None:
+        self.strays = 0  # records left aside, known once it is settled
         self._counts: dict[int, int] = {}
         self._times: dict[tuple[int, int], tuple[int, int]] = {}
 
@@ -85,6 +86,7 @@ class Span:
             return None, None
         days = sorted(self._counts)
         low, high = days_kept(np.array(days), np.array([self._counts[day] for day in days]))
+        self.strays = sum(count for day, count in self._counts.items() if not low <= day <= high)
         kept = [
             (first + int(shift_ms[source]), last + int(shift_ms[source]))
             for (source, day), (first, last) in self._times.items()

@@ -11,7 +11,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.addresses import to_text
-from flowdiag.aggregator.applications import catalogue
+from flowdiag.aggregator.applications import Catalogue
 from flowdiag.aggregator.labels import Labels
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.flows import ADDRESS
@@ -38,11 +38,11 @@ class Conversation:
 class Keys:
     """The key columns of one kind of ranking, as values (which merge between machines) and as numbers."""
 
-    def __init__(self, kind: Kind, labels: Labels, addresses: Sequence[bytes]) -> None:
+    def __init__(self, kind: Kind, labels: Labels, addresses: Sequence[bytes], rules: Catalogue) -> None:
         self.kind = kind
         self.columns = _COLUMNS[kind]
         self._labels = labels
-        self._rules = catalogue()
+        self._rules = rules
         self._addresses = pa.array(addresses, ADDRESS)
         self._numbers = {address: number for number, address in enumerate(addresses)}
 

@@ -16,6 +16,7 @@ from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.dscp import ClassUsage, usage_by_class
 from flowdiag.aggregator.figures import DirectionFigures
 from flowdiag.aggregator.link_figures import link_figures
+from flowdiag.aggregator.report_windows import ALL_OF_IT, Asked, no_flow_note, report_windows
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES, SiteFlows
 from flowdiag.aggregator.spread import WindowGrid
 from flowdiag.aggregator.usage import Usage
@@ -33,7 +34,8 @@ _ROUNDING: Final = 1e-9
 
 @dataclass(frozen=True, eq=False)
 class LinkUsage:
-    """One link and direction. start_ms, mbps, lower_mbps, upper_mbps, state are per window, of one length.
+    """One link and direction. start_ms, mbps, lower_mbps, upper_mbps, state are per window, of one length; edges_ms
+    has the end of the last one too.
 
     Rates are in Mbit/s with framing, spread evenly, and the least and most that the flows' times allow; where state
     is UNKNOWN (the exporter was silent) they mean nothing. months: (year, month, p95) of each local calendar month.
@@ -42,7 +44,7 @@ class LinkUsage:
     name: str
     direction: str
     figures: DirectionFigures
-    start_ms: NDArray[np.int64]
+    edges_ms: NDArray[np.int64]
     mbps: NDArray[np.float64]
     lower_mbps: NDArray[np.float64]
     upper_mbps: NDArray[np.float64]
@@ -71,11 +73,15 @@ def usage_report(
     window_ms: tuple[int, int],
     step_ms: int,
     *,
+    asked: Asked = ALL_OF_IT,
     link: int | None = None,
     direction: int | None = None,
 ) -> UsageReport:
-    """The report of [from, to) in windows of step_ms. minutes: the usage on windows of a minute, from which busy and
-    full minutes are counted whatever step_ms is. Raises UsageError for more windows than MAX_WINDOWS.
+    """The report of a span [from, to) in windows of step_ms. minutes: the usage on windows of a minute, from which busy and
+    full minutes are counted whatever step_ms is; asked: which ends of the window a person gave.
+
+    Rates times the lengths of their windows add up to the octets that fall in [from, to). Raises UsageError for more
+    windows than MAX_WINDOWS.
     """
     begin, end = window_ms
     if (end - begin) // step_ms >= MAX_WINDOWS:
@@ -83,13 +89,16 @@ def usage_report(
             f"--window would give more than {MAX_WINDOWS} windows",
             expected="longer windows, or less time between --from and --to",
         )
-    grid = WindowGrid.covering(begin, max(end, begin + 1), step_ms)
+    zone = ZoneInfo(profile.site.timezone)
+    grid = report_windows(window_ms, step_ms, zone, asked)
+    edges = grid.edges()
+    length = np.diff(edges)
     series = build_usage(flows, profile, grid, with_bounds=True)
     heard = _heard(minutes, coverage, grid)
     figures = link_figures(minutes, flows, profile, window_ms, coverage.heard)
     months = [
         (year, month, link_figures(minutes, flows, profile, part, coverage.heard))
-        for year, month, part in local_months(window_ms, ZoneInfo(profile.site.timezone))
+        for year, month, part in local_months(window_ms, zone)
     ]
     found = []
     for number, link_profile in enumerate(profile.link):
@@ -97,16 +106,16 @@ def usage_report(
             if link not in (None, number) or direction not in (None, way):
                 continue
             own = figures[number].up if way else figures[number].down
-            rates = series.mbps(number, way)
+            rates = _rates(series.wire_octets, number, way, length)
             found.append(
                 LinkUsage(
                     name=link_profile.name,
                     direction=name,
                     figures=own,
-                    start_ms=grid.edges()[:-1],
+                    edges_ms=edges,
                     mbps=rates,
-                    lower_mbps=_rates(series.lower, number, way, step_ms),
-                    upper_mbps=_rates(series.upper, number, way, step_ms),
+                    lower_mbps=_rates(series.lower, number, way, length),
+                    upper_mbps=_rates(series.upper, number, way, length),
                     state=_states(rates, heard, own.capacity_mbps, profile),
                     months=tuple(
                         (year, month, (by_link[number].up if way else by_link[number].down).p95_mbps)
@@ -121,8 +130,16 @@ def usage_report(
         step_ms=step_ms,
         window_ms=window_ms,
         links=tuple(found),
-        notes=coverage.notes,
+        notes=(*_about_the_time(flows, coverage, window_ms, zone), *coverage.notes),
     )
+
+
+def _about_the_time(
+    flows: SiteFlows, coverage: Coverage, window_ms: tuple[int, int], zone: ZoneInfo
+) -> Iterator[str]:
+    touching = (flows.start_ms < window_ms[1]) & (np.maximum(flows.end_ms, flows.start_ms + 1) > window_ms[0])
+    if not touching.any():
+        yield no_flow_note(coverage.first_ms, coverage.last_ms, zone)
 
 
 def local_months(window_ms: tuple[int, int], zone: ZoneInfo) -> Iterator[tuple[int, int, tuple[int, int]]]:
@@ -137,9 +154,11 @@ def local_months(window_ms: tuple[int, int], zone: ZoneInfo) -> Iterator[tuple[i
         begin = past
 
 
-def _rates(octets: NDArray[np.float64] | None, link: int, way: int, step_ms: int) -> NDArray[np.float64]:
+def _rates(
+    octets: NDArray[np.float64] | None, link: int, way: int, length_ms: NDArray[np.int64]
+) -> NDArray[np.float64]:
     assert octets is not None
-    rates: NDArray[np.float64] = octets[link, way] * 8 / step_ms / 1000.0
+    rates: NDArray[np.float64] = octets[link, way] * 8 / length_ms / 1000.0
     return rates
 
 
@@ -161,7 +180,7 @@ def _heard(minutes: Usage, coverage: Coverage, grid: WindowGrid) -> NDArray[np.b
     steps = np.zeros(grid.windows + 1, np.int64)
     first = (starts - grid.start_ms) // grid.window_ms
     past = (starts + minutes.window_ms - 1 - grid.start_ms) // grid.window_ms + 1
-    kept = (past > 0) & (first < grid.windows)
+    kept = (past > 0) & (starts < grid.end_ms)
     np.add.at(steps, np.maximum(first[kept], 0), 1)
     np.add.at(steps, np.minimum(past[kept], grid.windows), -1)
     return np.cumsum(steps)[:-1] > 0

@@ -12,6 +12,7 @@ from flowdiag.aggregator.usage_report import BUSY, FULL, UNKNOWN, LinkUsage
 from flowdiag.cli.figures_text import clock, rate
 
 COLUMNS: Final = 72  # and 8 for the axis
+MOST_WIDE: Final = 6  # columns of one window, where there are few
 ROWS: Final = 8
 GAP: Final = "?"
 _BLOCKS: Final = " ▁▂▃▄▅▆▇█"
@@ -19,13 +20,16 @@ _STYLES: Final = {FULL: "red", BUSY: "yellow"}
 DAY_MS: Final = 86_400_000
 
 
-def chart(link: LinkUsage, step_ms: int, zone: ZoneInfo) -> Text:
+def chart(link: LinkUsage, zone: ZoneInfo) -> Text:
     """Each column is the highest window of its time. The top is the capacity, or the highest rate if that is more;
     a column of which nothing is known shows GAP.
     """
-    columns = min(COLUMNS, len(link.mbps))
-    begins = np.arange(columns) * len(link.mbps) // columns
+    windows = len(link.mbps)
+    wide = min(max(COLUMNS // windows, 1), MOST_WIDE)
+    columns = min(COLUMNS, windows * wide)
+    begins = np.arange(columns) * windows // columns
     known = link.state != UNKNOWN
+    # Where columns repeat a window, reduceat gives that window's own value.
     highest = np.maximum.reduceat(np.where(known, link.mbps, 0.0), begins)
     state = np.maximum.reduceat(np.where(known, link.state, -1), begins)
     top = max(link.figures.capacity_mbps, float(highest.max(initial=0.0)))
@@ -41,15 +45,14 @@ def chart(link: LinkUsage, step_ms: int, zone: ZoneInfo) -> Text:
                 block = _BLOCKS[int(np.clip(eighths[column] - 8 * row, 0, 8))]
                 text.append(block, style=_STYLES.get(int(state[column]), "green"))
         text.append("\n")
-    text.append(" " * 8 + _axis(link, step_ms, zone, columns))
+    text.append(" " * 8 + _axis(link, zone, columns))
     return text
 
 
-def _axis(link: LinkUsage, step_ms: int, zone: ZoneInfo, columns: int) -> str:
+def _axis(link: LinkUsage, zone: ZoneInfo, columns: int) -> str:
     """First time at the left, last at the right, the middle between them if there is room."""
-    first = int(link.start_ms[0])
-    last = int(link.start_ms[-1]) + step_ms
-    date = last - first > DAY_MS
+    first, last = int(link.edges_ms[0]), int(link.edges_ms[-1])
+    date = last - first >= DAY_MS
     shown = [
         clock(time_ms, zone, date=date)[: 16 if date else 8] for time_ms in (first, (first + last) // 2, last)
     ]

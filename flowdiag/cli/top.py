@@ -57,7 +57,9 @@ def _step(ctx: click.Context, param: click.Parameter, value: str | None) -> int 
     help="A local .mmdb file for owners and countries of outside networks; may be repeated.",
 )
 @click.option(
-    "--resolve", is_flag=True, help="Ask the name service for outside names, for 5 seconds at most."
+    "--resolve",
+    is_flag=True,
+    help="Ask this machine's name servers for outside names, for 5 seconds at most; they learn the addresses.",
 )
 @pseudonyms_option
 @output_options(*FORMATS)
@@ -83,7 +85,8 @@ def command(
     """Rank talkers, applications, destinations or conversations.
 
     Talkers are hosts inside, destinations those outside, whichever end sent. Without --site private networks count
-    as inside. The row "everything else" makes the shares add up to 100 %.
+    as inside. The row "everything else" makes the shares add up to 100 %. Windows begin at --from, or else at the
+    site's midnight; a flow counts in each window that it touches, its octets by time.
 
     \b
     Example:
@@ -98,7 +101,8 @@ def command(
         raise UsageError("--link needs --site", advice="the profile says which interfaces a link has")
     from flowdiag.aggregator.outside_names import NetworkDatabases
     from flowdiag.aggregator.site_flows import DIRECTION_NAMES
-    from flowdiag.aggregator.top import Request, rank_export
+    from flowdiag.aggregator.top import rank_export
+    from flowdiag.aggregator.top_ranking import Request
     from flowdiag.cli.top_forms import Outside, as_csv, as_json, as_text
     from flowdiag.pipeline import link_named
     from flowdiag.site.reading import read_profile
@@ -118,16 +122,17 @@ def command(
     with progress_bar(quiet=quiet) as progress:
         top = rank_export(exports, profile, request, progress)
     if pseudonyms:
-        from flowdiag.cli.top_pseudonyms import with_pseudonyms
+        from flowdiag.aggregator.addresses import PRIVATE_NETWORKS
         from flowdiag.note.pseudonyms import Pseudonyms
+        from flowdiag.note.top_pseudonyms import with_pseudonyms
 
-        top = with_pseudonyms(top, Pseudonyms.from_key_file())
+        inside = (profile.site.lan if profile else None) or PRIVATE_NETWORKS
+        top = with_pseudonyms(top, Pseudonyms.from_key_file(), inside)
     outside = Outside(top, databases, resolve=resolve)
     if form == "json":
-        text = as_json(top, outside, pseudonyms=pseudonyms)
+        text = as_json(top, outside)
     elif form == "csv":
         text = as_csv(top, outside)
     else:
-        on_terminal = output is None and sys.stdout.isatty()
-        text = as_text(top, outside, on_terminal=on_terminal, pseudonyms=pseudonyms)
+        text = as_text(top, outside, on_terminal=output is None and sys.stdout.isatty())
     write_result(text, output)

@@ -16,11 +16,10 @@ from rich.text import Text
 
 from flowdiag.aggregator.outside_names import Network, NetworkDatabases, resolve_names
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
-from flowdiag.aggregator.top import Ranking, Top, TopRow
 from flowdiag.aggregator.top_keys import Conversation
+from flowdiag.aggregator.top_ranking import Ranking, Top, TopRow
 from flowdiag.cli.figures_text import clock, iso, percent, printed, rate, short
 from flowdiag.note.escape import csv_cell, terminal
-from flowdiag.note.wording import PSEUDONYMS
 
 SCHEMA: Final = "flowdiag.top/1"
 TITLES: Final = {
@@ -54,15 +53,15 @@ class Outside:
         return self._names.get(row.address or b"")
 
 
-def as_json(top: Top, outside: Outside, *, pseudonyms: bool = False) -> str:
+def as_json(top: Top, outside: Outside) -> str:
     zone = ZoneInfo(top.timezone)
     content: dict[str, Any] = {
         "schema": SCHEMA,
         "kind": top.request.kind,
         "by": top.request.by,
-        "pseudonyms": pseudonyms,
         **_ranking_json(top.whole, zone, outside),
         "folded": {"keys": top.folded_keys, "error": round(top.error)},
+        "notes": list(top.notes),
     }
     if top.request.step_ms is not None:
         content["windows"] = [_ranking_json(ranking, zone, outside) for ranking in top.steps]
@@ -135,9 +134,8 @@ def as_csv(top: Top, outside: Outside) -> str:
     return file.getvalue()
 
 
-def as_text(top: Top, outside: Outside, *, on_terminal: bool, pseudonyms: bool = False) -> str:
-    said = [Text(f"\n{PSEUDONYMS}")] if pseudonyms else []
-    return printed([*_sections(top, outside), *said], on_terminal=on_terminal)
+def as_text(top: Top, outside: Outside, *, on_terminal: bool) -> str:
+    return printed(_sections(top, outside), on_terminal=on_terminal)
 
 
 def _sections(top: Top, outside: Outside) -> Iterator[RenderableType]:
@@ -149,13 +147,17 @@ def _sections(top: Top, outside: Outside) -> Iterator[RenderableType]:
         yield _table(top, ranking, zone, outside)
     if top.error:
         yield Text(
-            f"More keys than are kept: {top.folded_keys:,} were counted together. A row may lack up to "
+            f"- More keys than are kept: {top.folded_keys:,} were counted together. A row may lack up to "
             f"{top.error:,.0f} {top.request.by}, and none that is missing has more."
         )
+    for note in top.notes:
+        yield Text(f"- {terminal(note)}")
 
 
 def _title(top: Top) -> str:
     title = f"{TITLES[top.request.kind]} by {top.request.by}, rates in Mbit/s"
+    if top.link is not None:
+        title += f", link {terminal(top.link)}"
     if top.request.direction is not None:
         title += f", {DIRECTION_NAMES[top.request.direction]} only"
     return title

@@ -45,7 +45,7 @@ def command(
     """Show each link's rate per window and direction against its capacity.
 
     With mean, 95th percentile, peak, busy and full minutes, bounds of each window, and usage by service class (DSCP).
-    Windows in which the exporter was silent are gaps, not zeros.
+    Windows in which the exporter was silent are gaps, not zeros. Windows begin at --from, or else at the site's midnight.
 
     \b
     Example:
@@ -56,6 +56,7 @@ def command(
     from flowdiag.cli.output import chosen_format, write_result
 
     form = chosen_format(form, output, FORMATS)
+    from flowdiag.aggregator.report_windows import Asked
     from flowdiag.aggregator.site_flows import DIRECTION_NAMES
     from flowdiag.aggregator.usage_report import usage_report
     from flowdiag.cli.usage_forms import as_csv, as_json, as_text
@@ -80,6 +81,7 @@ def command(
         case.coverage,
         case.window_ms,
         window_ms,
+        asked=Asked(begin=window_from is not None, end=window_to is not None),
         link=number,
         direction=None if direction is None else DIRECTION_NAMES.index(direction),
     )

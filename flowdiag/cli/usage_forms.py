@@ -6,9 +6,10 @@ import csv
 import io
 import json
 from collections.abc import Iterator
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
+import numpy as np
 from rich import box
 from rich.console import RenderableType
 from rich.table import Table
@@ -64,22 +65,41 @@ def _link_json(link: LinkUsage, zone: ZoneInfo) -> dict[str, Any]:
             for item in link.classes
         ],
         "series": [
-            {"start": iso(start, zone), "mbps": mbps, "lower_mbps": low, "upper_mbps": high, "state": state}
-            for start, mbps, low, high, state in _windows(link)
+            {
+                "start": iso(window.start_ms, zone),
+                "seconds": window.seconds,
+                "mbps": window.mbps,
+                "lower_mbps": window.lower_mbps,
+                "upper_mbps": window.upper_mbps,
+                "state": window.state,
+            }
+            for window in _windows(link)
         ],
     }
 
 
-def _windows(
-    link: LinkUsage,
-) -> Iterator[tuple[int, float | None, float | None, float | None, str]]:
-    """Start, rate, lower and upper rate, and state of each window; no rates where nothing is known."""
-    columns = (link.start_ms, link.mbps, link.lower_mbps, link.upper_mbps, link.state)
-    for start, mbps, low, high, state in zip(*(column.tolist() for column in columns), strict=True):
+class _Window(NamedTuple):
+    """Rates are None where nothing is known."""
+
+    start_ms: int
+    seconds: float
+    mbps: float | None
+    lower_mbps: float | None
+    upper_mbps: float | None
+    state: str
+
+
+def _windows(link: LinkUsage) -> Iterator[_Window]:
+    edges = link.edges_ms.tolist()
+    rates = (column.tolist() for column in (link.mbps, link.lower_mbps, link.upper_mbps))
+    for start, end, mbps, low, high, state in zip(
+        edges[:-1], edges[1:], *rates, link.state.tolist(), strict=True
+    ):
+        seconds = (end - start) / 1000
         if state == UNKNOWN:
-            yield start, None, None, None, STATES[state]
+            yield _Window(start, seconds, None, None, None, STATES[state])
         else:
-            yield start, round(mbps, 6), round(low, 6), round(high, 6), STATES[state]
+            yield _Window(start, seconds, round(mbps, 6), round(low, 6), round(high, 6), STATES[state])
 
 
 def as_csv(report: UsageReport) -> str:
@@ -87,14 +107,20 @@ def as_csv(report: UsageReport) -> str:
     zone = ZoneInfo(report.timezone)
     file = io.StringIO()
     writer = csv.writer(file, lineterminator="\n")
-    writer.writerow(
-        ["link", "direction", "start", "capacity_mbps", "mbps", "lower_mbps", "upper_mbps", "state"]
-    )
+    rates = ["mbps", "lower_mbps", "upper_mbps"]
+    writer.writerow(["link", "direction", "start", "seconds", "capacity_mbps", *rates, "state"])
     for link in report.links:
-        for start, mbps, low, high, state in _windows(link):
-            rates = ["" if value is None else f"{value:.6f}" for value in (mbps, low, high)]
-            front = [csv_cell(link.name), link.direction, iso(start, zone), f"{link.figures.capacity_mbps:g}"]
-            writer.writerow([*front, *rates, state])
+        capacity = f"{link.figures.capacity_mbps:g}"
+        for window in _windows(link):
+            front = [
+                csv_cell(link.name),
+                link.direction,
+                iso(window.start_ms, zone),
+                f"{window.seconds:g}",
+                capacity,
+            ]
+            values = (getattr(window, name) for name in rates)
+            writer.writerow([*front, *("" if v is None else f"{v:.6f}" for v in values), window.state])
     return file.getvalue()
 
 
@@ -114,7 +140,9 @@ def _sections(report: UsageReport) -> Iterator[RenderableType]:
             f"\n{terminal(link.name)} {link.direction}, Mbit/s of {link.figures.capacity_mbps:g}",
             style="bold",
         )
-        yield chart(link, report.step_ms, zone)
+        yield chart(link, zone)
+        yield from _peak(link, zone, date=date)
+        yield from _months(link)
         yield _classes(link)
     if any((link.state == UNKNOWN).any() for link in report.links):
         yield Text("? the exporter was silent: not known, not zero")
@@ -142,6 +170,24 @@ def _figures(report: UsageReport) -> Table:
             str(figures.full_minutes),
         )
     return table
+
+
+def _peak(link: LinkUsage, zone: ZoneInfo, *, date: bool) -> Iterator[Text]:
+    """The highest window, and what it could have been given the flows' times."""
+    known = np.where(link.state == UNKNOWN, 0.0, link.mbps)
+    place = int(np.argmax(known))
+    if known[place] > 0.0:
+        yield Text(
+            f"highest {clock(int(link.edges_ms[place]), zone, date=date)}: {rate(known[place])} spread evenly, "
+            f"{rate(link.lower_mbps[place])} to {rate(link.upper_mbps[place])} by the flows' times"
+        )
+
+
+def _months(link: LinkUsage) -> Iterator[Text]:
+    """The 95th percentile of each calendar month, where there is more than one."""
+    if len(link.months) > 1:
+        months = (f"{year:04d}-{month:02d} {rate(p95)}" for year, month, p95 in link.months)
+        yield Text("95th percentile by month: " + ", ".join(months))
 
 
 def _classes(link: LinkUsage) -> Text:

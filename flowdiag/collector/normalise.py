@@ -49,12 +49,12 @@ class Normaliser:
         self._names = names
         self._problems = problems
         self._scale = scale
-        self._totals: dict[int, RunningTotals] = {}
+        self._totals = RunningTotals(limits.running_totals)
         self._left_out = {EVENTS: 0, NO_FLOWS: 0}
 
     def batch(self, epoch: Epoch, headers: Headers) -> pa.RecordBatch | None:
         """All rows of an epoch in order of export; None if there are none."""
-        vocabulary = Vocabulary(self._names)
+        vocabulary = Vocabulary(self._names, self._limits.names)
         parts: list[Rows] = []
         places: list[NDArray[np.int64]] = []
         for group in epoch.groups:
@@ -110,8 +110,7 @@ class Normaliser:
     def _add_up(self, domain: Domain, flows: Flows, factors: float | Factors) -> None:
         told = domain.report
         if flows.forward.running:
-            totals = self._totals.setdefault(domain.index, RunningTotals(self._limits.running_totals))
-            subtract_earlier(flows, totals)
+            subtract_earlier(flows, domain.index, self._totals)
         kept = flows.kept
         if kept is not None:
             self._left_out[EVENTS] += flows.count - int(kept.sum())

@@ -13,6 +13,7 @@ from pydantic_core import ErrorDetails
 from flowdiag.site.profile import (
     AT_ODDS,
     Allowed,
+    Application,
     Keepalive,
     Label,
     Link,
@@ -20,6 +21,7 @@ from flowdiag.site.profile import (
     Profile,
     Site,
     Thresholds,
+    applications_at_odds,
     labels_at_odds,
     links_at_odds,
 )
@@ -31,6 +33,7 @@ _MODELS: Final[Mapping[tuple[str, ...], type[BaseModel]]] = {
     ("link",): Link,
     ("link", "keepalive"): Keepalive,
     ("label",): Label,
+    ("application",): Application,
     ("thresholds",): Thresholds,
 }
 
@@ -64,7 +67,9 @@ def mistakes_in(error: ValidationError, raw: Mapping[str, Any]) -> list[Mistake]
     ]
     if not any(detail["type"] == AT_ODDS and not detail["loc"] for detail in details):
         links = links_at_odds(_valid(raw, "link", Link), complete=False)
-        between = [*links, *labels_at_odds(_valid(raw, "label", Label))]
+        labels = labels_at_odds(_valid(raw, "label", Label))
+        applications = applications_at_odds(_valid(raw, "application", Application))
+        between = [*links, *labels, *applications]
         found += [_at_odds(place, what, raw) for place, what in between]
     return found
 
@@ -188,7 +193,7 @@ def key_text(place: Place, raw: Mapping[str, Any]) -> str:
 
 
 def _name_of(place: Place, raw: Mapping[str, Any]) -> str | None:
-    if len(place) < 2 or place[0] not in ("link", "label") or not isinstance(place[1], int):
+    if len(place) < 2 or place[0] not in ("link", "label", "application") or not isinstance(place[1], int):
         return None
     tables = raw.get(str(place[0]))
     table = tables[place[1]] if isinstance(tables, list) and place[1] < len(tables) else None

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any, Final, Literal, Self, TypeVar
+from typing import Annotated, Any, Final, Literal, Self, TypeVar, get_args
 
 from pydantic import (
     AfterValidator,
@@ -29,12 +29,18 @@ MAX_INTERFACES: Final = 256  # a link with VLAN subinterfaces has some tens
 MAX_KEEPALIVES: Final = 32
 MAX_EXPORTERS: Final = 256
 MAX_PREFIXES: Final = 4096
+MAX_APPLICATIONS: Final = 1024
+MAX_PORTS: Final = 1024  # of one application
 MAX_IFINDEX: Final = 2**31 - 1  # RFC 2863: InterfaceIndex is 1..2147483647
 MAX_MBPS: Final = 10_000_000.0  # ten terabit a second: above any access link
 MAX_INTERVAL_S: Final = 86_400.0  # a keepalive once a day tells nothing
 MAX_PACKET: Final = 65_535  # RFC 791: total length
 MAX_ALLOWANCE_GB: Final = 1_000_000_000.0
 
+Kind = Literal[
+    "web", "video calls", "voice", "file synchronisation", "backup", "software update", "remote desktop", "VPN",
+    "mail", "name service", "file sharing", "peer to peer", "network", "other",
+]  # fmt: skip
 Framing = Literal["ip", "ethernet", "wire", "pppoe"]
 Role = Literal["primary", "backup"]
 
@@ -134,6 +140,25 @@ class Link(_Model):
 class Label(_Model):
     network: Network = Field(description="address or network to be named")
     name: Name = Field(description="its name in notes")
+
+
+PortNumber = Annotated[int, Field(ge=1, le=65_535)]
+Ports = Annotated[
+    list[PortNumber], _bounded(MAX_PORTS), Allowed("a list of ports from 1 to 65535 such as [5000, 5001]")
+]
+
+
+class Application(_Model):
+    """A name for services of the site's own, beside those that the program knows."""
+
+    name: Name = Field(
+        description="what the application is called; also the name that the exporter may give it"
+    )
+    kind: Annotated[Kind, Allowed(", ".join(get_args(Kind)))] = Field(
+        default="other", description="what it is, in plain words"
+    )
+    tcp: Ports = Field(default=[], description="TCP ports of its servers")
+    udp: Ports = Field(default=[], description="UDP ports of its servers")
 
 
 class Thresholds(_Model):
@@ -251,6 +276,9 @@ class Profile(_Model):
     site: Annotated[Site, Allowed("a [site] table with at least a name")]
     link: Annotated[list[Link], _bounded(MAX_LINKS), Allowed("[[link]] tables")] = []
     label: Annotated[list[Label], _bounded(MAX_PREFIXES), Allowed("[[label]] tables")] = []
+    application: Annotated[
+        list[Application], _bounded(MAX_APPLICATIONS), Allowed("[[application]] tables")
+    ] = []
     plan_catalogue: Annotated[
         dict[Name, PlanRates],
         Allowed('plans such as "Fibre 250" = [250, 100], download and upload in Mbit/s'),
@@ -259,7 +287,11 @@ class Profile(_Model):
 
     @model_validator(mode="after")
     def _parts_agree(self) -> Self:
-        found = [*links_at_odds(list(enumerate(self.link))), *labels_at_odds(list(enumerate(self.label)))]
+        found = [
+            *links_at_odds(list(enumerate(self.link))),
+            *labels_at_odds(list(enumerate(self.label))),
+            *applications_at_odds(list(enumerate(self.application))),
+        ]
         if found:
             raise at_odds(found)
         return self
@@ -302,6 +334,22 @@ def labels_at_odds(labels: Sequence[tuple[int, Label]]) -> Iterator[tuple[Place,
     """Networks that have two names."""
     for number, label, first in _repeated((n, label, label.network) for n, label in labels):
         yield ("label", number, "network"), f"label[{first + 1}] names {label.network} already"
+
+
+def applications_at_odds(applications: Sequence[tuple[int, Application]]) -> Iterator[tuple[Place, str]]:
+    """Names given twice, and ports of two applications."""
+    for number, _, first in _repeated((n, own, own.name.casefold()) for n, own in applications):
+        yield ("application", number, "name"), f"application[{first + 1}] has this name too"
+    for protocol in ("tcp", "udp"):
+        owners: dict[int, int] = {}
+        for number, own in applications:
+            for port in getattr(own, protocol):
+                if owners.setdefault(port, number) != number:
+                    first = owners[port] + 1
+                    yield (
+                        ("application", number, protocol),
+                        f"port {port} belongs to application[{first}] already",
+                    )
 
 
 _Part = TypeVar("_Part")

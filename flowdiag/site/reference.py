@@ -9,13 +9,14 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from flowdiag.site.mistakes import allowed_text
-from flowdiag.site.profile import Keepalive, Label, Link, Site, Thresholds
+from flowdiag.site.profile import Application, Keepalive, Label, Link, Site, Thresholds
 
 TABLES: Final[tuple[tuple[str, type[BaseModel]], ...]] = (
     ("[site]", Site),
     ("[[link]]", Link),
     ("[[link.keepalive]]", Keepalive),
     ("[[label]]", Label),
+    ("[[application]]", Application),
     ("[thresholds]", Thresholds),
 )
 

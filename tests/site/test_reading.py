@@ -451,3 +451,43 @@ def test_a_wrong_option_is_named(arguments: tuple[float, float, int], says: str)
 def test_a_name_of_the_longest_length_fits() -> None:
     profile = profile_from_text(changed('name = "lte"', f'name = "{"é" * MAX_NAME}"'), "")
     assert profile.link[1].name == "é" * MAX_NAME
+
+
+APPLICATIONS = """
+[[application]]
+name = "practice records"
+kind = "file sharing"
+tcp = [7001, 7002]
+
+[[application]]
+name = "Practice Records"
+tcp = [7002]
+udp = [70000]
+"""
+
+
+def test_a_site_names_its_own_applications() -> None:
+    own = profile_from_text(GOOD + APPLICATIONS.split("\n\n")[0], "site.toml").application
+    assert [(item.name, item.kind, item.tcp, item.udp) for item in own] == [
+        ("practice records", "file sharing", [7001, 7002], [])
+    ]
+
+
+def test_applications_at_odds_are_told_with_their_places() -> None:
+    text = APPLICATIONS.replace("70000", "7003")
+    with pytest.raises(ProfileError) as caught:
+        profile_from_text(GOOD + text, "site.toml")
+    lines = str(caught.value)
+    assert "application[2].name (application 'Practice Records'): application[1] has this name too" in lines
+    assert (
+        "application[2].tcp (application 'Practice Records'): port 7002 belongs to application[1] already"
+        in lines
+    )
+
+
+def test_a_port_beyond_the_last_and_a_kind_of_its_own_are_refused() -> None:
+    text = APPLICATIONS.split("\n\n")[0].replace("7002", "70000").replace("file sharing", "games")
+    with pytest.raises(ProfileError) as caught:
+        profile_from_text(GOOD + text, "site.toml")
+    assert "expected a list of ports from 1 to 65535" in str(caught.value)
+    assert "expected web, video calls, voice," in str(caught.value)

@@ -10,13 +10,14 @@ from flowdiag.site.reference import TABLES, profile_tables
 
 
 def test_a_table_for_each_part_of_the_profile() -> None:
-    site, link, keepalive, label, thresholds = profile_tables()
+    site, link, keepalive, label, application, thresholds = profile_tables()
     assert "| `timezone` | zone in which the site's times are given | an IANA time zone" in site
     assert "| `down_mbps` | download rate of the plan | a rate in Mbit/s above 0 | required |" in link
     assert "| ip, ethernet, wire or pppoe | ethernet |" in link
     assert "| true or false | false |" in link
     assert "| `port` | destination port of the probe |" in keepalive
     assert "| `network` | address or network to be named |" in label
+    assert "| `kind` | what it is, in plain words | web, video calls, voice," in application
     assert "| a fraction above 0 and up to 1 | 0.9 |" in thresholds
 
 

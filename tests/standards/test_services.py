@@ -10,12 +10,13 @@ import csv
 import tomllib
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, get_args
 
 import pytest
 
 from flowdiag.aggregator.applications import catalogue
 from flowdiag.aggregator.services import CLIENT_PORTS, DYNAMIC_PORTS, SYSTEM_PORTS
+from flowdiag.site.profile import Kind
 
 NUMBERS: Final = {"tcp": 6, "udp": 17}
 # What our rules name otherwise, and say so in their source; 5061 was sip-tls before the registry called it sips (from memory).
@@ -54,6 +55,7 @@ def test_the_classes_are_those_that_people_know() -> None:
     }  # fmt: skip
     used = {rule["class"] for rule in [*rules()["application"], *rules()["protocol"]]}
     assert used <= set(rules()["class"])
+    assert set(get_args(Kind)) == set(rules()["class"])  # what a site profile may say
 
 
 def test_no_port_has_two_names() -> None:

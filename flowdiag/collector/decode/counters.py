@@ -99,17 +99,20 @@ _QUARTER: Final = 4
 
 
 class RunningTotals:
-    """The last totals of each flow of one domain: of the flows heard from last, up to a bound."""
+    """The last totals of each flow: of the flows heard from last, up to a bound for all domains."""
 
     def __init__(self, bound: int) -> None:
         self._bound = bound
-        self._last: dict[bytes, NDArray[np.uint64]] = {}
+        self._last: dict[tuple[tuple[int, str], bytes], tuple[int, ...]] = {}
 
-    def differences(self, keys: NDArray[np.uint8], totals: NDArray[np.uint64], widths: list[int]) -> Counts:
+    def differences(
+        self, counter: tuple[int, str], keys: NDArray[np.uint8], totals: NDArray[np.uint64], widths: list[int]
+    ) -> Counts:
         """What each record adds to its flow.
 
-        keys: octets that name each record's flow, shape (records, n); totals: shape (records, counters);
-        widths: octets of each counter on the wire, 0 if it was not sent. Records in order of export.
+        counter: domain and direction that are counted; keys: octets that name each record's flow, shape (records, n);
+        totals: shape (records, 2); widths: octets of each counter on the wire, 0 if it was not sent. Records in order of
+        export.
         """
         if not len(keys):
             return totals
@@ -120,11 +123,11 @@ class RunningTotals:
         starts = np.flatnonzero(np.diff(inverse.reshape(-1)[order], prepend=-1))
         before = np.empty_like(sorted_totals)
         before[1:] = sorted_totals[:-1]
-        names: list[bytes] = [flow.tobytes() for flow in flows]
-        none = np.zeros(totals.shape[1], np.uint64)
+        names = [(counter, flow.tobytes()) for flow in flows]
+        none = (0,) * totals.shape[1]
         before[starts] = [self._last.get(name, none) for name in names]
         last = sorted_totals[np.append(starts[1:], len(order)) - 1]
-        for name, values in zip(names, last, strict=True):
+        for name, values in zip(names, map(tuple, last.tolist()), strict=True):
             self._last.pop(name, None)
             self._last[name] = values
         while len(self._last) > self._bound:

@@ -24,12 +24,13 @@ from typing import Final
 import pyarrow as pa
 
 from flowdiag.collector.datagram import Datagram, Session
+from flowdiag.collector.decode.allowance import Allowance
 from flowdiag.collector.decode.closing import close_report, take_report
 from flowdiag.collector.decode.columns import layout_of
 from flowdiag.collector.decode.domain import SETS, Domain, Group, Stream
 from flowdiag.collector.decode.epoch import Epoch
 from flowdiag.collector.decode.intake import TOO_MANY, Intake
-from flowdiag.collector.decode.limits import BATCH_ROWS, Limits
+from flowdiag.collector.decode.limits import BATCH_ROWS, MESSAGE_COST, SET_COST, VALUE_COST, Limits
 from flowdiag.collector.decode.malformed import Malformed
 from flowdiag.collector.decode.messages import (
     HEADER_KEPT,
@@ -76,6 +77,7 @@ class Decoder:
         self.report = report
         self._limits = limits
         self._batch_rows = batch_rows
+        self._gaps = Allowance(limits.gaps)
         self._problems = Problems(report, limits.problems)
         self._names = Names(report, limits)
         self._options = Options(report, limits, self._names)
@@ -146,7 +148,7 @@ class Decoder:
         self._recent_payloads.append(payload)
         self._recent_sessions.append(session)
         epoch.rows += count
-        epoch.octets += length
+        epoch.octets += length + MESSAGE_COST
         if not message % _CLOCK_EVERY and time_ms is not None:
             domain.add_clock(time_ms - seconds * 1000, self._limits.clock_samples)
         if epoch.rows >= self._batch_rows or epoch.octets >= self._pending_octets:
@@ -201,6 +203,8 @@ class Decoder:
             group.counts.append(count)
             if places is not None:
                 group.starts.extend(places)
+                epoch.octets += count * group.values * VALUE_COST
+            epoch.octets += SET_COST
             total += count
         epoch.records[message] = total
         domain.expected = (sequence + (total if version == IPFIX else 1)) & _SEQUENCE
@@ -277,7 +281,7 @@ class Decoder:
 
     def _columns(self, epoch: Epoch) -> pa.RecordBatch | None:
         headers = epoch.read_headers()
-        epoch.evaluate(headers, self._domains, self.report, self._limits)
+        epoch.evaluate(headers, self._domains, self.report, self._limits, self._gaps)
         return self._normaliser.batch(epoch, headers)
 
     def _enter_session(self, session: Session) -> None:

@@ -18,7 +18,7 @@ from typing import Final, NamedTuple
 from flowdiag.collector.datagram import Session
 from flowdiag.collector.decode.sampling import Sampling
 from flowdiag.collector.decode.sequence import Sequences
-from flowdiag.collector.decode.templates import Template
+from flowdiag.collector.decode.templates import VARIABLE, Template
 from flowdiag.collector.report import SessionReport
 
 # More sets than a message of 65,535 octets can hold.
@@ -31,17 +31,18 @@ class Group:
     parts: the octets of each set, without padding unless the template varies; places: where each stands in
     the epoch, message * SETS + number of the set in it; counts: records in each; starts: of the records
     within their set, if the template varies; sampling, init_ms: what the domain and the session's domain 0
-    have told by the end of the epoch.
+    have told by the end of the epoch; values: variable-length ones in a record.
     """
 
     __slots__ = (
-        "counts", "domain", "init_ms", "parts", "places", "sampling", "starts", "template", "width",
+        "counts", "domain", "init_ms", "parts", "places", "sampling", "starts", "template", "values", "width",
     )  # fmt: skip
 
     def __init__(self, domain: Domain, template: Template) -> None:
         self.domain = domain
         self.template = template
         self.width = template.width
+        self.values = sum(field.length == VARIABLE for field in template.fields) if template.varying else 0
         self.parts: list[bytes] = []
         self.places = array("q")
         self.counts = array("q")

@@ -16,8 +16,9 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.collector.decode.allowance import Allowance
 from flowdiag.collector.decode.domain import SETS, Domain, Group, HeldSet
-from flowdiag.collector.decode.limits import Limits
+from flowdiag.collector.decode.limits import GROUP_COST, MESSAGE_COST, SET_COST, VALUE_COST, Limits
 from flowdiag.collector.decode.messages import HEADER_KEPT, IPFIX, NETFLOW5, NETFLOW9
 from flowdiag.collector.decode.sequence import Messages, Sequences, selected
 from flowdiag.collector.decode.templates import Template
@@ -40,7 +41,8 @@ class Headers(NamedTuple):
 class Epoch:
     """headers: the front of each message, HEADER_KEPT octets; domains: index of the domain of each; records: data
     records in each; offsets: of each in its file; options: options records, unknown: octets of data sets
-    without template, of the messages that have some; rows, octets: what waits; groups: where.
+    without template, of the messages that have some; rows, octets: what waits and the memory it takes, about;
+    groups: where.
     """
 
     def __init__(self, number: int, file: str) -> None:
@@ -69,6 +71,7 @@ class Epoch:
         self.domains.append(domain.index)
         self.records.append(0)
         self.offsets.append(offset)
+        self.octets += MESSAGE_COST
         return len(self.headers) - 1
 
     def add_data(
@@ -86,13 +89,15 @@ class Epoch:
         if group is None or group.template is not template:
             group = groups[template.id] = Group(domain, template)
             self.groups.append(group)
+            self.octets += GROUP_COST
         group.parts.append(part)
         group.places.append(place)
         group.counts.append(count)
         if starts is not None:
             group.starts.extend(starts)
+            self.octets += count * group.values * VALUE_COST
         self.rows += count
-        self.octets += len(part)
+        self.octets += len(part) + SET_COST
 
     def bring_back(self, domain: Domain, held: HeldSet, count: int) -> int:
         """Where the message of a held set stands whose records, count of them, can be read now.
@@ -107,6 +112,7 @@ class Epoch:
         self.domains.append(_EARLIER)
         self.records.append(0)
         self.offsets.append(held.offset)
+        self.octets += MESSAGE_COST
         domain.late_records += count
         return len(self.headers) - 1
 
@@ -132,9 +138,18 @@ class Epoch:
         return Headers(sequence, export_ms, uptime_ms, boot_ms)
 
     def evaluate(
-        self, headers: Headers, domains: Sequence[Domain], report: ExportReport, limits: Limits
+        self,
+        headers: Headers,
+        domains: Sequence[Domain],
+        report: ExportReport,
+        limits: Limits,
+        gaps: Allowance,
     ) -> None:
-        """Brings messages, records, times and sequence numbers of this epoch into the report."""
+        """Brings messages, records, times and sequence numbers of this epoch into the report.
+
+        gaps: those that are kept of all sequences.
+        """
+        room = limits.heard_minutes - sum(map(len, report.heard_minutes.values()))
         index = np.frombuffer(self.domains, np.int64)
         present = np.unique(index[index != _EARLIER]).tolist()
         by_sequence: dict[tuple[int, int], list[int]] = {}
@@ -150,8 +165,9 @@ class Epoch:
             told.first_export_ms = min(told.first_export_ms, first)
             told.last_export_ms = max(told.last_export_ms, last)
             heard = report.heard_minutes.setdefault(domain.stream.exporter, set())
-            if len(heard) < limits.heard_minutes:
-                heard.update(np.unique(export_ms // _MINUTE_MS).tolist())
+            fresh = [minute for minute in np.unique(export_ms // _MINUTE_MS).tolist() if minute not in heard]
+            heard.update(fresh[: max(room, 0)])
+            room -= len(fresh)
             by_sequence.setdefault((id(domain.stream), domain.version), []).append(number)
         columns = Messages(
             index,
@@ -169,7 +185,7 @@ class Epoch:
             domain = domains[numbers[0]]
             sequences = domain.stream.sequences.get(domain.version)
             if sequences is None:
-                sequences = domain.stream.sequences[domain.version] = Sequences(domain.version, limits)
+                sequences = domain.stream.sequences[domain.version] = Sequences(domain.version, limits, gaps)
             sequences.add(chosen)
 
     def times_of(self, group: Group, headers: Headers) -> tuple[NDArray[np.int64], NDArray[np.uint32] | None]:

@@ -28,7 +28,7 @@ from flowdiag.collector.decode.addresses import (
     is_ipv6,
     ports,
 )
-from flowdiag.collector.decode.columns import Columns, Integers
+from flowdiag.collector.decode.columns import Columns, Integers, Octets
 from flowdiag.collector.decode.counters import (
     Counters,
     RunningTotals,
@@ -122,8 +122,8 @@ def _traffic(columns: Columns, forward: Counters, reverse: Counters | None) -> M
     return kept
 
 
-def subtract_earlier(flows: Flows, totals: RunningTotals) -> None:
-    """Makes running totals into what each record adds to its flow."""
+def subtract_earlier(flows: Flows, domain: int, totals: RunningTotals) -> None:
+    """Makes running totals of a domain into what each record adds to its flow."""
     columns = flows.columns
     sides = (flows.source.address, flows.destination.address)
     parts: list[NDArray[Any]] = [address.view(np.uint8) for address in sides if address is not None]
@@ -143,13 +143,18 @@ def subtract_earlier(flows: Flows, totals: RunningTotals) -> None:
     ]
     if not parts:
         return
-    counters = [flows.forward] if flows.reverse is None else [flows.forward, flows.reverse]
-    told = np.stack([counts for one in counters for counts in (one.octets, one.packets)], axis=1)
-    octets, packets = columns.width(ie.OCTET_TOTAL), columns.width(ie.PACKET_TOTAL)
-    added = totals.differences(np.concatenate(parts, axis=1), told, [octets, packets] * len(counters))
-    flows.forward = Counters(added[:, 0], added[:, 1])
+    keys = np.concatenate(parts, axis=1)
+    flows.forward = _added(flows.forward, (domain, "forward"), keys, columns, totals)
     if flows.reverse is not None:
-        flows.reverse = Counters(added[:, 2], added[:, 3])
+        flows.reverse = _added(flows.reverse, (domain, "reverse"), keys, columns.reversed(), totals)
+
+
+def _added(
+    told: Counters, counter: tuple[int, str], keys: Octets, columns: Columns, totals: RunningTotals
+) -> Counters:
+    widths = [columns.width(ie.OCTET_TOTAL), columns.width(ie.PACKET_TOTAL)]
+    added = totals.differences(counter, keys, np.stack((told.octets, told.packets), axis=1), widths)
+    return Counters(added[:, 0], added[:, 1])
 
 
 def flow_rows(flows: Flows, common: dict[str, Column], factors: float | Factors) -> Rows:

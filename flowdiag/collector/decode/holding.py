@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 
 from flowdiag.collector.decode.domain import Domain, HeldSet
-from flowdiag.collector.decode.limits import Limits
+from flowdiag.collector.decode.limits import MAX_IDS_NAMED, Limits
 
 
 class Holding:
@@ -42,6 +42,7 @@ class Holding:
         numbers.popleft()
         if not numbers:
             del domain.held[template_id]
-        domain.evicted.add(template_id)
+        if len(domain.evicted) <= MAX_IDS_NAMED:
+            domain.evicted.add(template_id)
         domain.evicted_sets += 1
         domain.report.undecoded_sets += 1

@@ -22,7 +22,7 @@ from flowdiag.collector.decode.cursor import Cursor
 from flowdiag.collector.decode.domain import SETS, Domain, HeldSet, Stream
 from flowdiag.collector.decode.epoch import Epoch
 from flowdiag.collector.decode.holding import Holding
-from flowdiag.collector.decode.limits import Limits
+from flowdiag.collector.decode.limits import MAX_IDS_NAMED, Limits
 from flowdiag.collector.decode.malformed import Malformed
 from flowdiag.collector.decode.messages import (
     HEADER_KEPT,
@@ -60,7 +60,6 @@ _DEFINITIONS: Final = {IPFIX: (2, 3), NETFLOW9: (0, 1)}
 SEQUENCE_MODULUS: Final = 1 << 32
 # The low bits of the sampling word in a v5 header; the others are its mode (common practice).
 SAMPLING_INTERVAL: Final = 0x3FFF
-MAX_IDS_NAMED: Final = 8
 
 MALFORMED: Final = "malformed messages were left out"
 TOO_MANY: Final = "messages of more sessions and observation domains than are kept were left out"

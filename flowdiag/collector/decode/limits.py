@@ -26,8 +26,19 @@ MAX_TEMPLATE_OCTETS: Final = 2 << 20
 MAX_HELD_SETS: Final = 16_384
 MAX_HELD_OCTETS: Final = 16 << 20
 
-# Octets of data sets that wait for one columnar step, where records are large.
-MAX_PENDING_OCTETS: Final = 64 << 20
+# Octets of memory that messages and data sets may take while they wait for one columnar step, which takes some
+# five times as many again; records of 200 octets fill it as fast as BATCH_ROWS.
+MAX_PENDING_OCTETS: Final = 32 << 20
+
+# What a waiting message, data set, and template with data sets take beside their octets; measured, rounded up.
+MESSAGE_COST: Final = 256
+SET_COST: Final = 128
+GROUP_COST: Final = 4096
+# What each variable-length value takes once it is found: where it starts, its length, where the next run starts.
+VALUE_COST: Final = 24
+
+# Template ids that a problem names.
+MAX_IDS_NAMED: Final = 8
 
 # Messages remembered to recognise a copy. Copies of a mirror port stand next to each other.
 RECENT_MESSAGES: Final = 256
@@ -35,11 +46,12 @@ RECENT_MESSAGES: Final = 256
 # Options records read in one data set. Names come some dozens a message; 64 KiB of 1-octet records do not.
 MAX_OPTIONS_RECORDS: Final = 4096
 
-# Interfaces and applications kept. Large routers have some thousand of each.
-MAX_NAMES: Final = 65_536
+# Interfaces and applications kept, and application names within one batch. Large routers have some thousand of each.
+MAX_NAMES: Final = 32_768
 
-# Samplers, selectors and interfaces with a rate of their own, per domain.
+# Samplers, selectors and interfaces with a rate of their own, per domain and of all domains.
 MAX_SAMPLERS: Final = 1024
+MAX_ALL_SAMPLERS: Final = 65_536
 
 # Characters of a name. RFC 7011 strings can have 65,535; no interface or application is called that.
 MAX_NAME_LENGTH: Final = 255
@@ -50,23 +62,25 @@ MAX_LIST_DEPTH: Final = 8
 # Values of one options record, those within lists included.
 MAX_RECORD_VALUES: Final = 4096
 
-# Gaps in one sequence that late messages may still fill, and losses reported; more are added up.
+# Gaps in one sequence that late messages may still fill, gaps kept of all sequences, and losses reported; more are
+# added up.
 MAX_OPEN_GAPS: Final = 1024
+MAX_GAPS: Final = 1 << 17
 MAX_LOSSES: Final = 10_000
 
 # Kinds of problem reported, counted by file and wording.
 MAX_PROBLEMS: Final = 1000
 
-# Minutes per exporter in which it was heard: two years.
-MAX_HEARD_MINUTES: Final = 1 << 20
+# Minutes in which exporters were heard, of all exporters: four years of one, five days of 300.
+MAX_HEARD_MINUTES: Final = 1 << 21
 
-# Flows whose running totals are remembered (elements 85 and 86), per domain.
+# Flows whose running totals are remembered (elements 85 and 86), of all domains.
 MAX_RUNNING_TOTALS: Final = 1 << 17
 
-# Differences between capture clock and export clock kept for the median.
-MAX_CLOCK_SAMPLES: Final = 4096
+# Differences between capture clock and export clock kept for the median of one domain.
+MAX_CLOCK_SAMPLES: Final = 256
 
-# Element types an exporter may teach (RFC 5610).
+# Names of elements that exporters may teach (RFC 5610).
 MAX_TAUGHT_ELEMENTS: Final = 4096
 
 
@@ -84,10 +98,12 @@ class Limits:
     options_records: int = MAX_OPTIONS_RECORDS
     names: int = MAX_NAMES
     samplers: int = MAX_SAMPLERS
+    all_samplers: int = MAX_ALL_SAMPLERS
     name_length: int = MAX_NAME_LENGTH
     list_depth: int = MAX_LIST_DEPTH
     record_values: int = MAX_RECORD_VALUES
     open_gaps: int = MAX_OPEN_GAPS
+    gaps: int = MAX_GAPS
     losses: int = MAX_LOSSES
     problems: int = MAX_PROBLEMS
     heard_minutes: int = MAX_HEARD_MINUTES

@@ -20,10 +20,11 @@ from flowdiag.collector.decode.rows import Column
 
 
 class Vocabulary:
-    """The application names of a batch, by code in order of appearance."""
+    """The application names of a batch, by code in order of appearance. bound: how many, others have none."""
 
-    def __init__(self, names: Names) -> None:
+    def __init__(self, names: Names, bound: int) -> None:
         self.names: list[str] = []
+        self._bound = bound
         self._codes: dict[str, int] = {}
         self._known = names
 
@@ -57,8 +58,11 @@ class Vocabulary:
     def _code(self, name: str | None) -> int:
         if not name:
             return -1
-        code = self._codes.setdefault(name, len(self.names))
-        if code == len(self.names):
+        code = self._codes.get(name)
+        if code is None:
+            if len(self.names) >= self._bound:
+                return -1
+            code = self._codes[name] = len(self.names)
             self.names.append(name)
         return code
 

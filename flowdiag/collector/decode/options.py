@@ -18,6 +18,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from flowdiag.collector.decode import ie
+from flowdiag.collector.decode.allowance import Allowance
 from flowdiag.collector.decode.domain import Domain
 from flowdiag.collector.decode.elements import IANA, element
 from flowdiag.collector.decode.limits import Limits
@@ -150,6 +151,8 @@ class Options:
         self._report = report
         self._limits = limits
         self._names = names
+        self._taught = Allowance(limits.taught_elements)
+        self._samplers = Allowance(limits.all_samplers)
 
     def learn(self, domain: Domain, values: OptionValues, table: Sampling) -> Sampling:
         """Takes one record in. Gives the domain's sampling table after it."""
@@ -182,8 +185,8 @@ class Options:
         """Type information: names of enterprise elements; known elements keep theirs (RFC 5610 3.10)."""
         key = values.integer(ie.ENTERPRISE_NUMBER), values.integer(ie.ELEMENT_ID) & 0x7FFF
         taught = domain.stream.taught
-        if element(key[1], key[0]) is None and len(taught) < self._limits.taught_elements:
-            taught.setdefault(key, self._names.cleaned(values.octets(ie.ELEMENT_NAME)))
+        if element(key[1], key[0]) is None and key not in taught and self._taught.take():
+            taught[key] = self._names.cleaned(values.octets(ie.ELEMENT_NAME))
 
     def _session_details(self, domain: Domain, values: OptionValues) -> None:
         """Who exported the messages of a file (RFC 5655 8.1.3)."""
@@ -193,8 +196,13 @@ class Options:
             domain.stream.port = values.integer(ie.EXPORTER_PORT) or domain.stream.port
 
     def _sampling(self, domain: Domain, values: OptionValues, table: Sampling) -> Sampling:
-        if table.size >= self._limits.samplers:
+        """The domain's table after a record; entries beyond the bounds are left out, known ones may change."""
+        later = self._rates(domain, values, table)
+        if later.size > table.size and (table.size >= self._limits.samplers or not self._samplers.take()):
             return table
+        return later
+
+    def _rates(self, domain: Domain, values: OptionValues, table: Sampling) -> Sampling:
         sequence, selectors = values.integer(ie.SELECTION_SEQUENCE_ID), values.integers(ie.SELECTOR_ID)
         observed, selected = values.integer(ie.PACKETS_OBSERVED), values.integers(ie.PACKETS_SELECTED)
         if ie.SELECTION_SEQUENCE_ID in values:

@@ -22,6 +22,7 @@ from typing import Any, Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.collector.decode.allowance import Allowance
 from flowdiag.collector.decode.limits import Limits
 
 _MODULUS: Final = 1 << 32
@@ -104,7 +105,7 @@ READINGS: Final[dict[int, tuple[Reading, ...]]] = {
 }
 
 
-@dataclass
+@dataclass(slots=True)
 class Gap:
     """Units missing from start on (modulo 2^32), noticed at time_ms in a message of a domain."""
 
@@ -115,10 +116,11 @@ class Gap:
 
 
 class Tracker:
-    """One counter followed through a stream by one reading."""
+    """One counter followed through a stream by one reading. kept: the gaps of all trackers."""
 
-    def __init__(self, limits: Limits) -> None:
+    def __init__(self, limits: Limits, kept: Allowance) -> None:
         self._limits = limits
+        self._kept = kept
         self.expected: int | None = None
         self.breaks = 0
         self.open: list[Gap] = []
@@ -140,8 +142,10 @@ class Tracker:
     def forget(self, before_ms: int) -> None:
         """Lets go of what has been reported: gaps noticed before a time, restarts, undecoded units. Late messages
         may still fill the others."""
+        count = len(self.gaps)
         self.settled = []
         self.open = [gap for gap in self.open if gap.time_ms >= before_ms]
+        self._kept.give_back(count - len(self.open))
         self.restarts.clear()
         self.undecoded.clear()
 
@@ -233,17 +237,27 @@ class Tracker:
         explained = min(units, self._slack)
         self.undecoded[domain] += explained
         if units > explained:
-            self.open.append(Gap((start + explained) % _MODULUS, units - explained, time_ms, domain))
-            self._settle(len(self.open) - self._limits.open_gaps)
+            self._open(Gap((start + explained) % _MODULUS, units - explained, time_ms, domain))
+
+    def _open(self, *gaps: Gap, instead_of: int | None = None) -> None:
+        """Waits for late messages in gaps: a new one, or what is left of one at a place."""
+        before = len(self.open)
+        place = before if instead_of is None else instead_of
+        self.open[place : place + 1] = gaps
+        self._kept.taken += len(self.open) - before
+        self._settle(len(self.open) - self._limits.open_gaps)
+        if self._kept.taken > self._kept.most:
+            self._settle(1)
 
     def _settle(self, count: int) -> None:
-        """No longer waits for late messages in the oldest gaps."""
-        for _ in range(count):
-            gap = self.open.pop(0)
-            if len(self.settled) < self._limits.losses:
-                self.settled.append(gap)
-            else:
+        """No longer waits for late messages in the oldest gaps; too many of them are added up."""
+        for gap in self.open[: max(count, 0)]:
+            if self.settled and self._kept.taken > self._kept.most:
                 self.settled[-1].units += gap.units
+                self._kept.give_back(1)
+            else:
+                self.settled.append(gap)
+        del self.open[: max(count, 0)]
 
     def _fill(self, start: int, units: int) -> bool:
         """Takes a late message out of the gap it belongs to."""
@@ -255,7 +269,7 @@ class Tracker:
                 if after:
                     rest = (gap.start + gap.units - after) % _MODULUS
                     pieces.append(Gap(rest, after, gap.time_ms, gap.domain))
-                self.open[place : place + 1] = pieces
+                self._open(*pieces, instead_of=place)
                 return True
         return False
 
@@ -265,7 +279,7 @@ class Tracker:
         if self._first_seen < 0 or time_ms > self._first_ms or ahead >= NEAR:
             return False
         if ahead:
-            self.open.append(Gap(end, ahead, time_ms, domain))
+            self._open(Gap(end, ahead, time_ms, domain))
         self._first_seen = start
         return True
 
@@ -273,9 +287,10 @@ class Tracker:
 class Sequences:
     """The sequence numbers of one session and protocol, by all readings at once."""
 
-    def __init__(self, version: int, limits: Limits) -> None:
+    def __init__(self, version: int, limits: Limits, kept: Allowance) -> None:
         self._version = version
         self._limits = limits
+        self._kept = kept
         self._readings = READINGS[version]
         self._trackers: list[dict[int, Tracker]] = [{} for _ in self._readings]
         self._given_up: set[int] = set()
@@ -301,7 +316,7 @@ class Sequences:
     ) -> None:
         tracker = trackers.get(number)
         if tracker is None:
-            tracker = trackers[number] = Tracker(self._limits)
+            tracker = trackers[number] = Tracker(self._limits, self._kept)
         if reading.unit == "messages":
             units = np.ones(len(messages.sequence), np.int64)
             slack = np.zeros(len(messages.sequence), np.int64)
@@ -320,6 +335,7 @@ class Sequences:
             if count >= HOPELESS_BREAKS and count > HOPELESS_RATIO * best:
                 self._given_up.add(place)
                 for tracker in self._trackers[place].values():
+                    self._kept.give_back(len(tracker.gaps))
                     tracker.open, tracker.settled = [], []
 
     def _breaks(self) -> list[int]:

@@ -1,4 +1,7 @@
-"""The templates of all domains, bounded in number and octets; the ones defined longest ago go first."""
+"""The templates of all domains, bounded in number and octets; the ones defined longest ago go first.
+
+A withdrawn template keeps its place in the report, and so within the bounds, until it is forgotten.
+"""
 
 from __future__ import annotations
 
@@ -26,16 +29,17 @@ class TemplateStore:
     def define(self, domain: Domain, template: Template, file: str = "", offset: int | None = None) -> None:
         """A new template, or another definition of a known one, which it replaces."""
         known = domain.templates.get(template.id)
+        before = domain.report.templates.get(template.id)
         told = template_report(template)
-        if known is not None:
-            if domain.session.transport in ("tcp", "sctp"):
-                self._problems.add(file, offset, REDEFINED_IN_CONNECTION)
-            before = domain.report.templates[template.id]
+        if known is not None and domain.session.transport in ("tcp", "sctp"):
+            self._problems.add(file, offset, REDEFINED_IN_CONNECTION)
+        if before is not None:
             told.records, told.redefined = before.records, before.redefined + 1
             self._drop(domain, template.id)
-        elif len(domain.templates) >= self._limits.templates:
-            self._forget_oldest(file, offset, next(iter(domain.templates)), domain)
+        elif len(domain.report.templates) >= self._limits.templates:
+            self._forget_oldest(file, offset, next(iter(domain.report.templates)), domain)
         domain.templates[template.id] = template
+        domain.report.templates.pop(template.id, None)
         domain.report.templates[template.id] = told
         self._known[domain.index, template.id] = domain, template.octets
         self._octets += template.octets
@@ -44,9 +48,8 @@ class TemplateStore:
             self._forget_oldest(file, offset, number, self._known[index, number][0])
 
     def forget(self, domain: Domain, number: int) -> None:
-        """A withdrawn template: its place in the report stays."""
-        if number in domain.templates:
-            self._drop(domain, number)
+        """A withdrawn template."""
+        domain.templates.pop(number, None)
 
     def count(self, domain: Domain, template: Template, records: int) -> None:
         told = domain.report.templates.get(template.id)
@@ -59,7 +62,7 @@ class TemplateStore:
         self._problems.add(file, offset, EVICTED)
 
     def _drop(self, domain: Domain, number: int) -> None:
-        del domain.templates[number]
+        domain.templates.pop(number, None)
         self._octets -= self._known.pop((domain.index, number))[1]
 
 

@@ -1,0 +1,45 @@
+"""Applications that a site names itself: their ports, the spelling of their name, and what they are."""
+
+from __future__ import annotations
+
+from flowdiag.aggregator.applications import catalogue, catalogue_of
+from flowdiag.aggregator.ranking import rank_applications
+from flowdiag.site.profile import Application, Profile
+from tests.aggregator.tables import START, build, down, site, up
+
+
+def profile() -> Profile:
+    return site(
+        application=[
+            Application(name="Practice records", kind="file sharing", tcp=[7001, 443]),
+            Application(name="TeleScan", kind="backup"),
+        ]
+    )
+
+
+def test_without_own_applications_the_rules_are_those_of_the_package() -> None:
+    assert catalogue_of(site()) is catalogue()
+
+
+def test_a_port_that_the_site_names_has_the_sites_name() -> None:
+    rules = catalogue_of(profile())
+    assert rules.ports[6, 7001] == rules.ports[6, 443] == "Practice records"
+    assert rules.ports[17, 443] == "https"
+    assert rules.class_of("practice RECORDS") == "file sharing"
+    assert rules.class_of("https") == "web"
+
+
+def test_names_and_kinds_reach_the_ranking() -> None:
+    rows = [
+        up(dst_port=7001, octets=500),
+        down(src_port=7001, octets=300),
+        up(src_port=50_001, octets=200, application="telescan"),
+        up(src_port=50_002, dst_port=25, octets=100),
+    ]
+    flows, _, _ = build(rows, profile())
+    found = rank_applications(flows, profile(), (START, START + 1001))
+    assert [(row.key, row.label, row.octets) for row in found] == [
+        ("Practice records", "file sharing", 800),
+        ("TeleScan", "backup", 200),
+        ("smtp", "mail", 100),
+    ]
