@@ -37,7 +37,9 @@ def main() -> None:
         print(f"  {form}: {seconds - json_s:+.2f} s, {seconds / json_s:.2f} times")
     print(f"  json and a PNG chart: {chart_s - json_s:+.2f} s, {chart_s / json_s:.2f} times")
     print(f"html over json, seconds: {verdict(others[-1] - json_s, MOST_EXTRA_S, at_most=True)}")
-    print(f"--help: {help_s:.3f} s ({verdict(help_s, MOST_HELP_S, at_most=True)}), --version: {version_s:.3f} s")
+    print(
+        f"--help: {help_s:.3f} s ({verdict(help_s, MOST_HELP_S, at_most=True)}), --version: {version_s:.3f} s"
+    )
 
 
 if __name__ == "__main__":
