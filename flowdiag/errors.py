@@ -50,5 +50,9 @@ class StoreError(FlowdiagError):
     """A flow store that cannot be read or written."""
 
 
+class ClusterError(FlowdiagError):
+    """A cluster that cannot be reached, or whose workers cannot do the work."""
+
+
 class UsageError(FlowdiagError):
     """Wrong use of a command or function; the command line exits 2."""

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import json
 import re
+import shlex
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
+from click.testing import CliRunner
+
+from flowdiag.cli.demo import CAPTURE, PROFILE, write_demo
+from flowdiag.cli.main import main
 
 DOCS = Path(__file__).parent.parent / "docs"
 PAGES = sorted(path.relative_to(DOCS).as_posix() for path in DOCS.rglob("*.md"))
@@ -36,6 +44,48 @@ def test_the_site_builds_without_a_warning(tmp_path: Path) -> None:
     assert (done.returncode, done.stderr) == (0, "")
     pages = {path.relative_to(tmp_path / "site").as_posix() for path in (tmp_path / "site").rglob("*.html")}
     assert pages >= {page.replace(".md", ".html") for page in PAGES}
+
+
+def test_the_tutorial_works_as_it_is_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = (DOCS / "tutorial.md").read_text(encoding="utf-8").replace("\\\n", " ")
+    lines = re.findall(r"\.venv/bin/flowdiag (.*)", text)
+    monkeypatch.chdir(tmp_path)
+    for line in lines:
+        command, _, kept = line.partition(" > ")
+        result = CliRunner().invoke(main, shlex.split(command))
+        assert result.exit_code == 0, (line, result.stderr)
+        if kept:
+            (tmp_path / kept).write_text(result.stdout, encoding="utf-8")
+    assert len(lines) == 7
+    assert {"flowdiag-demo", "my-site.toml", "note.html"} <= {path.name for path in tmp_path.iterdir()}
+
+
+def keys(value: Any, path: str = "") -> Iterator[str]:
+    """The path of every key of a JSON value, `[]` for the items of a list."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            here = f"{path}.{key}" if path else key
+            yield here
+            yield from keys(inner, here)
+    elif isinstance(value, list):
+        yield f"{path}[]"
+        for item in value:
+            yield from keys(item, f"{path}[]")
+
+
+@pytest.mark.parametrize(
+    "command", [("inspect",), ("top", "talkers", "--window", "1h"), ("usage",)], ids=" ".join
+)
+def test_every_documented_key_is_in_the_json(command: tuple[str, ...], tmp_path: Path) -> None:
+    page = (DOCS / "reference" / "other-json.md").read_text(encoding="utf-8")
+    section = page.split(f"\n## {command[0]}:")[1].split("\n## ")[0]
+    rows = re.findall(r"^\| (`.*?) \|", section, re.MULTILINE)
+    documented = {key for row in rows for key in re.findall(r"`([^`]+)`", row)}
+    assert len(documented) > 15
+    write_demo(tmp_path)
+    site = () if command[0] == "inspect" else ("--site", str(tmp_path / PROFILE))
+    result = CliRunner().invoke(main, [*command, str(tmp_path / CAPTURE), *site, "--format", "json"])
+    assert documented - set(keys(json.loads(result.stdout))) == set()
 
 
 @pytest.mark.parametrize("page", PAGES)

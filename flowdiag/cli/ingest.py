@@ -10,11 +10,10 @@ from typing import Final
 
 import click
 
-from flowdiag.cli.options import output_options, progress_bar, talk_options
+from flowdiag.cli.options import cluster_option, jobs_option, output_options, progress_bar, talk_options
 from flowdiag.errors import UsageError
 
 FORMATS: Final = ("text", "json")
-MAX_JOBS: Final = 64
 _DAYS: Final = re.compile(r"(\d{1,5})\s*d?")
 
 
@@ -36,11 +35,8 @@ def _retention(ctx: click.Context, param: click.Parameter, value: str | None) ->
 @click.option(
     "--retain", "days", metavar="DAYS", callback=_retention, help="Drop the days before the newest 90d, say."
 )
-@click.option(
-    "--jobs",
-    type=click.IntRange(1, MAX_JOBS),
-    help="Files decoded at the same time; one for each processor by default.",
-)
+@jobs_option("Files decoded at the same time; one for each processor by default.")
+@cluster_option
 @output_options(*FORMATS)
 @talk_options
 def command(
@@ -49,6 +45,7 @@ def command(
     compact: bool,
     days: int | None,
     jobs: int | None,
+    cluster: str | None,
     form: str | None,
     output: Path | None,
     quiet: bool,
@@ -79,7 +76,9 @@ def command(
     done = Done()
     if exports:
         with progress_bar(quiet=quiet) as progress:
-            done.outcomes = ingest(exports, store, jobs=jobs or os.cpu_count() or 1, progress=progress)
+            done.outcomes = ingest(
+                exports, store, jobs=jobs or os.cpu_count() or 1, progress=progress, cluster=cluster
+            )
     place = open_place(store)
     if days is not None:
         done.dropped = retain(place, days, int(time.time()) // 86_400)

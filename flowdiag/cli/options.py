@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 
 DEFAULT_ROWS: Final = 20
+MAX_JOBS: Final = 64
 MAX_WINDOW_S: Final = 31 * 86_400  # a month in one window; more is no series
 
 _DURATION: Final = re.compile(r"(\d{1,8}(?:\.\d{1,3})?)\s*(s|m|h|d|)")
@@ -127,17 +128,35 @@ def talk_options(function: Decorated) -> Decorated:
     return click.option("--quiet", is_flag=True, help="No progress bar and no remarks.")(function)
 
 
+def jobs_option(text: str) -> Callable[[Decorated], Decorated]:
+    """--jobs, passed as `jobs`: a number of processes or None. text: of the help."""
+    return click.option("--jobs", type=click.IntRange(1, MAX_JOBS), help=text)
+
+
+def cluster_option(function: Decorated) -> Decorated:
+    """--cluster, passed as `cluster`: the address of a Dask scheduler or None."""
+    return click.option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Work on a Dask cluster whose workers see the same files: tcp://HOST:8786.",
+    )(function)
+
+
 @contextmanager
-def progress_bar(*, quiet: bool) -> Iterator[Progress | None]:
-    """What to pass as `progress` while reading: a bar on standard error, None unless that is a terminal."""
+def progress_bar(*, quiet: bool, unit: str | None = None) -> Iterator[Progress | None]:
+    """What to pass as `progress` during long work: a bar on standard error, None unless that is a terminal.
+
+    unit: what is counted, octets by default.
+    """
     if quiet or not sys.stderr.isatty():
         yield None
         return
     from rich.console import Console
-    from rich.progress import BarColumn, DownloadColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, DownloadColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
     from rich.progress import Progress as Bar
 
-    columns = (TextColumn("reading"), BarColumn(), DownloadColumn(), TimeRemainingColumn())
+    amount = DownloadColumn() if unit is None else MofNCompleteColumn()
+    columns = (TextColumn(unit or "reading"), BarColumn(), amount, TimeRemainingColumn())
     with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("reading", total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total or None)

@@ -23,6 +23,7 @@ SUFFIXES: Final = {
     ".json": "json",
     ".csv": "csv",
     ".toml": "toml",
+    ".xlsx": "xlsx",
 }
 
 
@@ -55,6 +56,12 @@ def write_result(text: str, output: Path | None) -> None:
         return
     with complete_or_not_at_all(output) as path:
         path.write_text(text, encoding="utf-8")
+
+
+def write_bytes(octets: bytes, output: Path) -> None:
+    """Writes a result that is no text. Raises FlowdiagError if the file cannot be written."""
+    with complete_or_not_at_all(output) as path:
+        path.write_bytes(octets)
 
 
 @contextmanager

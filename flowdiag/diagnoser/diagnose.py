@@ -27,6 +27,7 @@ from flowdiag.diagnoser import (
     single_host,
     unanswered_connections,
 )
+from flowdiag.diagnoser.attacked import left_to_security
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.cautions import cautions
 from flowdiag.diagnoser.diagnosis import Diagnosis
@@ -63,7 +64,8 @@ SEVERITIES: Final = ("critical", "warning", "info")
 
 def diagnose(case: Case) -> Diagnosis:
     """The diagnosis of a case. Deterministic: the same case gives the same findings in the same order."""
-    findings = in_order(case, [finding for find in FINDERS for finding in find(case)])
+    found = [finding for find in FINDERS for finding in find(case)]
+    findings = in_order(case, left_to_security(found))
     flows, profile, window = case.flows, case.profile, case.window_ms
     return Diagnosis(
         case=case,

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from flowdiag.diagnoser.baseline import Usual
 
 WAYS: Final = ("download", "upload")
+# Shares of the busiest device from which a link was filled by it, or by a few.
+MOSTLY_ONE: Final = 0.6
+A_FEW: Final = 0.3
 
 # Doubts
 
@@ -188,7 +191,10 @@ def who_did(evidence: Mapping[str, Sequence[Mapping[str, Any]]]) -> str:
     hosts = evidence.get("hosts") or ()
     if not hosts:
         return ""
-    said = f" {name_of(hosts[0])} had {percent(hosts[0]['share'])} of it"
+    largest = percent(hosts[0]["share"])
+    said = f" {name_of(hosts[0])} had {largest} of it"
+    if hosts[0]["share"] < A_FEW:
+        said = f" No device had more than {largest} of it"
     applications, places = evidence.get("applications") or (), evidence.get("destinations") or ()
     if applications and applications[0]["application"] != "unknown":
         said += f"; {percent(applications[0]['share'])} was {applications[0]['application']}"
@@ -254,11 +260,6 @@ def link_full(
     else:
         client += " Everything else had to share what was left, so pages and calls were slow."
     return summary, client
-
-
-# Shares of the busiest device from which a link was filled by it, or by a few.
-MOSTLY_ONE: Final = 0.6
-A_FEW: Final = 0.3
 
 
 def _cause(evidence: Mapping[str, Any], way: str) -> str:

@@ -96,20 +96,25 @@ def moment(case: Case, ms: int) -> str:
 def clock(case: Case, ms: int) -> str:
     """14:05 in the site's zone; Tue 3 Mar 14:05 where that is not the one local day of the window."""
     begin, end = case.window_ms
-    days = {_local(case, time).date() for time in (begin, max(end - 1, begin), ms)}
-    return _dated(case, ms) if len(days) > 1 else f"{_local(case, ms):%H:%M}"
+    days = {_local(case, time).date() for time in (begin, max(end - 1, begin))} | {_minute(case, ms).date()}
+    return _dated(case, ms) if len(days) > 1 else f"{_minute(case, ms):%H:%M}"
 
 
 def clocks(case: Case, start_ms: int, end_ms: int) -> tuple[str, str]:
     """Both ends of a span as clock() has them; the day once where both lie on the same, else twice."""
-    if _local(case, start_ms).date() != _local(case, end_ms).date():
+    if _minute(case, start_ms).date() != _minute(case, end_ms).date():
         return _dated(case, start_ms), _dated(case, end_ms)
-    return clock(case, start_ms), f"{_local(case, end_ms):%H:%M}"
+    return clock(case, start_ms), f"{_minute(case, end_ms):%H:%M}"
 
 
 def _dated(case: Case, ms: int) -> str:
-    when = _local(case, ms)
+    when = _minute(case, ms)
     return f"{_WEEKDAYS[when.weekday()]} {when.day} {_MONTHS[when.month - 1]} {when:%H:%M}"
+
+
+def _minute(case: Case, ms: int) -> datetime:
+    """The nearest whole minute, so that times agree with durations that are rounded too."""
+    return _local(case, (ms + 30_000) // 60_000 * 60_000)
 
 
 def _local(case: Case, ms: int) -> datetime:

@@ -19,6 +19,9 @@ SECURITY_AND_CARRIER: Final = (
     Action("security contact", "Assess the flood and decide with the carrier what to do."),
     Action("helpdesk", "Pass this note to the security contact at once and tell the carrier the times."),
 )
+LEFT_TO_SECURITY: Final = (
+    Action("helpdesk", "Suspected attack traffic causes this; leave it to the security contact."),
+)
 ELSEWHERE: Final = (
     Action(
         "helpdesk", "Test the service from another place; if it fails there too, tell the client who runs it."
@@ -71,7 +74,7 @@ def inbound_flood(
     if fills:
         summary += " This fills the link."
         client += ", which left little room on the line"
-    return summary, client + ". Our security contact is being told."
+    return summary, client + "."
 
 
 def outbound_scan(

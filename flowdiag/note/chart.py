@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from flowdiag.note import wording as words
+from flowdiag.note import wording_pictures as pictures
 from flowdiag.note.axis import highest_share, low_scale, time_ticks
 from flowdiag.note.charting import OTHERS
 from flowdiag.note.clock import Clock
@@ -75,7 +76,7 @@ def chart_png(note: Note, path: str | Path) -> None:
         _draw_stack(axes[-1], note.stack, clock)
     if not note.charts:
         axes[0].set_axis_off()
-        axes[0].text(0.5, 0.5, words.NO_RECORDS, ha="center")
+        axes[0].text(0.5, 0.5, pictures.NO_RECORDS, ha="center")
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)  # a name in a script that the font lacks
         figure.savefig(path, format="png", metadata=METADATA)
@@ -89,14 +90,14 @@ def _draw(axis: Axes, chart: Chart, clock: Clock) -> None:
     top = chart.capacity_mbps * highest_share(peak, chart.capacity_mbps)
     if chart.window_ms is not None:
         axis.axvspan(*chart.window_ms, color=_WINDOW, zorder=0)
-        _note(axis, chart.window_ms[0], top * 1.14, f" {words.ASKED}")
+        _note(axis, chart.window_ms[0], top * 1.14, f" {pictures.ASKED}")
     axis.stairs(rates, edges, fill=True, color=_AREA, zorder=1)
     axis.stairs(rates, edges, color=_RATE, linewidth=1.4, zorder=2)
     axis.axhline(chart.capacity_mbps, color=_INK, linestyle=(0, (6, 3)), linewidth=1.1, zorder=3)
     _gaps(axis, chart, top)
     for spans, colour, hatch, name in (
-        (chart.busy, _BUSY, "...", words.BUSY),
-        (chart.full, _FULL, "////", words.FULL),
+        (chart.busy, _BUSY, "...", pictures.BUSY),
+        (chart.full, _FULL, "////", pictures.FULL),
     ):
         for span in spans:
             _strip(axis, span, _LOAD_AT * top, top, name, edgecolor=colour, hatch=hatch)
@@ -104,7 +105,7 @@ def _draw(axis: Axes, chart: Chart, clock: Clock) -> None:
         look = {"edgecolor": _SOFT, "hatch": _STATE_HATCHES[state.state], "linewidth": 0.6}
         look["facecolor"] = _CARRYING if state.state == "carrying" else "white"
         _strip(axis, (state.start_ms, state.end_ms), _STATE_AT * top, top, state.state, **look)
-    title = f"{words.chart_title(_name(chart.link), chart.direction)}: plan {plain_rate(chart.capacity_mbps)} Mbit/s"
+    title = pictures.with_plan(pictures.chart_title(_name(chart.link), chart.direction), chart.capacity_mbps)
     axis.set_ylim(_LOWEST * top, _HIGHEST * top)
     _frame(axis, title, chart.capacity_mbps, clock)
 
@@ -126,10 +127,12 @@ def _draw_stack(axis: Axes, stack: Stack, clock: Clock) -> None:
     axis.axhline(stack.capacity_mbps, color=_INK, linestyle=(0, (6, 3)), linewidth=1.1, zorder=3)
     for ms in stack.episode_ms:
         axis.axvline(ms, color=_INK, linestyle=":", linewidth=1)
-    _note(axis, stack.episode_ms[0], top * 1.14, f" {words.FINDING_1}")
+    _note(axis, stack.episode_ms[0], top * 1.14, f" {pictures.FINDING_1}")
     axis.set_ylim(0, _HIGHEST * top)
     axis.legend(loc="upper left", bbox_to_anchor=(0.0, -0.12), ncols=2, fontsize=7.5, frameon=False)
-    title = f"{words.stack_title(replace(stack, link=_name(stack.link)))}: plan {plain_rate(stack.capacity_mbps)} Mbit/s"
+    title = pictures.with_plan(
+        pictures.stack_title(replace(stack, link=_name(stack.link))), stack.capacity_mbps
+    )
     _frame(axis, title, scale, clock)
 
 
@@ -163,7 +166,7 @@ def _gaps(axis: Axes, chart: Chart, top: float) -> None:
             hatch="////",
             linewidth=0,
         )
-        _note(axis, start, 0.5 * top, f" {words.NO_RECORDS}", background=True)
+        _note(axis, start, 0.5 * top, f" {pictures.NO_RECORDS}", background=True)
 
 
 def _strip(axis: Axes, span: Span, y: float, top: float, name: str, **look: Any) -> None:

@@ -57,7 +57,8 @@ class Clock:
         return self.local(start_ms).date() == self.local(max(end_ms - 1, start_ms)).date()
 
     def full_span(self, start_ms: int, end_ms: int) -> str:
-        """Tuesday 3 March 2026, 14:10 to 14:50 NZDT; both days where there are two."""
+        """Tuesday 3 March 2026, 14:10 to 14:50 NZDT, to the nearest minute; both days where there are two."""
+        start_ms, end_ms = _minute(start_ms), _minute(end_ms)
         begin = f"{self.day(start_ms)}, {self.time(start_ms)}"
         if self.same_day(start_ms, end_ms):
             end = "24:00" if self._midnight(start_ms, end_ms) else self.time(end_ms)
@@ -67,7 +68,11 @@ class Clock:
         return f"{begin} to {self.day(end_ms)}, {self.time(end_ms)} {self.zone(end_ms)}"
 
     def span(self, start_ms: int, end_ms: int, *, day: bool) -> str:
-        """14:10 to 14:50 NZDT; with day, Tue 3 Mar 14:10 to 14:50 NZDT, and both days where there are two."""
+        """14:10 to 14:50 NZDT; with day, Tue 3 Mar 14:10 to 14:50 NZDT, and both days where there are two.
+
+        To the nearest minute.
+        """
+        start_ms, end_ms = _minute(start_ms), _minute(end_ms)
         if self.same_day(start_ms, end_ms):
             begin = f"{self.short_day(start_ms)} {self.time(start_ms)}" if day else self.time(start_ms)
             end = "24:00" if self._midnight(start_ms, end_ms) else self.time(end_ms)
@@ -78,3 +83,7 @@ class Clock:
 
     def _midnight(self, start_ms: int, end_ms: int) -> bool:
         return self.local(start_ms).date() != self.local(end_ms).date()
+
+
+def _minute(ms: int) -> int:
+    return (ms + 30_000) // 60_000 * 60_000

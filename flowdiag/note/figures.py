@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, Final
 
 from flowdiag.aggregator.figures import LinkFigures, Ranked
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.wording import count, fine_percent, percent, plan_rate, rate
 from flowdiag.diagnoser.wording_backup import duration, three_figures, volume
+from flowdiag.note import wording_figures as words
 from flowdiag.note.clock import DAYS, MONTHS
 from flowdiag.note.model import Span
 from flowdiag.note.wording import MINUTE_MS, WAYS, per_cent
@@ -28,80 +29,11 @@ _JSON_ALONE: Final = frozenset(
 _NONE_IS_USUAL: Final = frozenset({"lost_records", "packets_by_other_links"})
 # Rows of a ranking that a note shows; the rest is in `flowdiag top`.
 TOP_ROWS: Final = 8
-RANKED_FIGURES: Final = 3
+RANKED_FIGURES: Final = len(words.RANKED_COLUMNS)
 # Smaller shares do not help to explain a finding; JSON has them.
 LEAST_SHARE: Final = 0.01
 MOST_NAMED: Final = 5
 
-_NAMES: Final = {
-    # Rates and minutes
-    "capacity_mbps": "plan",
-    "peak_mbps": "highest minute",
-    "p95_mbps": "95th percentile",
-    "mean_down_mbps": "mean download",
-    "mean_up_mbps": "mean upload",
-    "mean_share_of_plan": "mean share of the plan",
-    "share_of_plan": "share of the plan",
-    "minutes_at_ceiling": "at the ceiling",
-    "full_minutes_down": "download full",
-    "full_minutes_up": "upload full",
-    "usual_mbps": "usual at this time",
-    "usual_days": "days compared with",
-    "times_usual": "times the usual",
-    "minutes": "lasted",
-    "minutes_on_backup": "on the backup",
-    # Volumes and shares
-    "octets": "volume",
-    "octets_down": "downloaded",
-    "octets_up": "uploaded",
-    "octets_a_day": "volume a day",
-    "month_gb": "projected for a month",
-    "allowance_gb": "monthly allowance",
-    "share": "share of all traffic",
-    "leak_share": "share of the site's traffic",
-    "share_of_window": "share of the time looked at",
-    "passes_allowance": "passes the allowance",
-    "only": "carries only",
-    # Failovers and outages
-    "gap_s": "gap of the switch",
-    "backup_was_full": "the backup was full",
-    "still_on_backup": "still on the backup at the end of the export",
-    "began_before_export": "began before the export",
-    "followed_an_outage": "followed an outage",
-    "fills_backup": "fills the backup",
-    "at_work_shown_by": "that people were at work is shown by",
-    "ongoing_at_end_of_export": "still going on at the end of the export",
-    # Keepalives
-    "interval_s": "planned interval",
-    "cadence_s": "interval seen",
-    "missing_s": "missing for",
-    "unanswered_s": "unanswered for",
-    "seen_at_all": "seen at other times",
-    "packets_times_budget": "times the planned packets",
-    "octets_times_budget": "times the planned octets",
-    "packet_bytes": "planned packet",
-    # Devices and places
-    "hosts_active": "active devices",
-    "hosts_affected": "devices affected",
-    "hosts_trying": "devices that tried",
-    "unanswered_share": "share unanswered",
-    "marked_share": "share with priority marking",
-    "mean_packets_s": "mean",
-    "peak_packets_s": "peak",
-    "most_addresses_in_ten_minutes": "most addresses in ten minutes",
-    "fills_link": "fills the link",
-    # The export
-    "lost_records": "records lost",
-    "estimated": "estimated from lost messages",
-}
-_VALUES: Final[Mapping[str, Mapping[Any, str]]] = {
-    "at_work_shown_by": {
-        "attempts": "attempts to get out",
-        "hours": "the working hours",
-        "abrupt": "how abruptly traffic stopped",
-    },
-    "protocol": {1: "ICMP", 6: "TCP", 17: "UDP", 47: "GRE", 50: "ESP", 58: "ICMPv6", 132: "SCTP"},
-}
 _UNITS: Final = ("_mbps", "_minutes", "_s", "_share", "_percent", "_gb", "_octets")
 
 
@@ -128,7 +60,7 @@ def evidence_rows(finding: Finding) -> tuple[tuple[str, str], ...]:
             figure = f"{part_of(value, round((finding.end_ms - finding.start_ms) / MINUTE_MS))} minutes"
         else:
             figure = _figure(key, value)
-        rows.append((_NAMES.get(key) or _name(key), figure))
+        rows.append((words.NAMES.get(key) or _name(key), figure))
     return tuple(rows)
 
 
@@ -141,8 +73,8 @@ def _name(key: str) -> str:
 def _figure(key: str, value: Any) -> str:
     if key == "protocol" and isinstance(value, str):  # of a profile's keepalive
         return value.upper()
-    if key in _VALUES:
-        return _VALUES[key].get(value, str(value))
+    if key in words.VALUES:
+        return words.VALUES[key].get(value, str(value))
     match value:
         case int() | float():
             return _number(key, value)
@@ -193,11 +125,13 @@ def _spans(items: Sequence[Mapping[str, Any]]) -> str:
         begin, end = times[2 * at : 2 * at + 2]
         shown = f"{_moment(begin, dated=dated)} to {_moment(end, dated=dated and begin.date() != end.date())}"
         gap = item.get("gap_s")
-        parts.append(shown if gap is None else f"{shown} (gap {three_figures(gap)} s)")
+        parts.append(shown if gap is None else words.with_gap(shown, three_figures(gap)))
     return ", ".join(parts)
 
 
 def _moment(time: datetime, *, dated: bool) -> str:
+    """To the nearest minute."""
+    time += timedelta(seconds=30)
     day = f"{DAYS[time.weekday()][:3]} {time.day} {MONTHS[time.month - 1][:3]} " if dated else ""
     return f"{day}{time:%H:%M}"
 
@@ -205,24 +139,20 @@ def _moment(time: datetime, *, dated: bool) -> str:
 def who_rows(finding: Finding) -> tuple[tuple[str, str], ...]:
     """(heading, list) of the finding's hosts, applications and destinations with their shares."""
     rows = []
-    for key, heading in (
-        ("hosts", "Devices"),
-        ("applications", "Applications"),
-        ("destinations", "Destinations"),
-    ):
+    for key, heading in words.WHO.items():
         items = finding.evidence.get(key) or ()
         worth = [item for item in items if item.get("share", 1.0) >= LEAST_SHARE]
         names = [_item(item) for item in worth[:MOST_NAMED]]
         left = len(worth) - len(names)
         if names:
-            rows.append((heading, ", ".join([*names, *([f"and {left} more"] if left else [])])))
+            rows.append((heading, ", ".join([*names, *([words.and_more(left)] if left else [])])))
         elif items and items[0]["share"] > 0.0:
-            rows.append((heading, f"many, each {percent(items[0]['share'])}"))
+            rows.append((heading, words.each(items[0]["share"])))
     return tuple(rows)
 
 
 def _item(item: Mapping[str, Any]) -> str:
-    name = item.get("application") or item.get("address") or "unknown"
+    name = item.get("application") or item.get("address") or words.UNKNOWN
     label = f" ({item['label']})" if item.get("label") else ""
     return f"{name}{label} {percent(item['share'])}" if "share" in item else f"{name}{label}"
 
@@ -232,25 +162,12 @@ def pair(name: str, figure: str) -> str:
     return f"{name} {figure}" if figure else name
 
 
-LINK_COLUMNS: Final = (
-    "Link",
-    "Direction",
-    "Plan Mbit/s",
-    "Mean",
-    "95th pct.",
-    "Peak",
-    "Volume",
-    "Busy minutes",
-    "Full minutes",
-)
-
-
 def link_rows(links: Sequence[LinkFigures], window_ms: Span) -> list[tuple[str, ...]]:
-    """Cells under LINK_COLUMNS; rates in Mbit/s. window_ms: what the figures cover."""
+    """Cells under words.LINK_COLUMNS; rates in Mbit/s. window_ms: what the figures cover."""
     minutes = -((window_ms[0] - window_ms[1]) // MINUTE_MS)
     return [
         (
-            link.name + (" (backup)" if link.role == "backup" else ""),
+            link.name + (f" ({words.BACKUP})" if link.role == "backup" else ""),
             WAYS[direction],
             plain_rate(figures.capacity_mbps),
             measured_rate(figures.mean_mbps),
@@ -267,7 +184,7 @@ def link_rows(links: Sequence[LinkFigures], window_ms: Span) -> list[tuple[str, 
 
 def part_of(minutes: int, all_minutes: int) -> str:
     """34 of 60; where it is none or all there is no part to speak of."""
-    return f"{minutes:,} of {all_minutes:,}" if 0 < minutes <= all_minutes else f"{minutes:,}"
+    return words.parts(minutes, all_minutes) if 0 < minutes <= all_minutes else f"{minutes:,}"
 
 
 def plain_rate(mbps: float) -> str:
@@ -289,7 +206,7 @@ def ranked_table(heading: str, ranked: Sequence[Ranked]) -> tuple[tuple[str, ...
     """
     shown = ranked[:TOP_ROWS]
     named = any(row.label for row in shown)
-    columns = (heading, *(("Name",) if named else ()), "Volume", "Share", "Flows")
+    columns = (heading, *((words.NAME,) if named else ()), *words.RANKED_COLUMNS)
     rows = [
         (
             row.key,
@@ -308,4 +225,4 @@ def more_rows(ranked: Sequence[Ranked]) -> str | None:
     if len(ranked) <= TOP_ROWS:
         return None
     share = max(1.0 - sum(row.share for row in ranked[:TOP_ROWS]), 0.0)
-    return f'All others together have {percent(share)}; "flowdiag top" lists them.'
+    return words.all_others(share)

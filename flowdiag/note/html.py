@@ -11,6 +11,8 @@ from flowdiag.note import figures
 from flowdiag.note import wording as words
 from flowdiag.note.clock import Clock
 from flowdiag.note.model import Chart, Note
+from flowdiag.note.wording_figures import LINK_COLUMNS
+from flowdiag.note.wording_pictures import PICTURE_LEGEND, chart_title, stack_title
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -32,6 +34,8 @@ def render(note: Note) -> str:
         note=note,
         words=words,
         figures=figures,
+        link_columns=LINK_COLUMNS,
+        picture_legend=PICTURE_LEGEND,
         clock=clock,
         style=Markup(style),
         policy=policy(style),
@@ -63,7 +67,7 @@ def pictures(note: Note) -> list[Picture]:
     clock = Clock(note.timezone)
     drawn = [
         Picture(
-            words.chart_title(chart.link, chart.direction),
+            chart_title(chart.link, chart.direction),
             chart_svg(chart, clock, f"chart{number}"),
             chart_svg(chart, clock, f"narrow{number}", NARROW),
         )
@@ -89,7 +93,7 @@ def pictures(note: Note) -> list[Picture]:
         if note.stack is None
         else [
             Picture(
-                words.stack_title(note.stack),
+                stack_title(note.stack),
                 stack_svg(note.stack, clock, "stack"),
                 stack_svg(note.stack, clock, "narrow-stack", NARROW),
             )

@@ -11,6 +11,7 @@ from flowdiag.note import wording as words
 from flowdiag.note.clock import Clock
 from flowdiag.note.escape import markdown as escaped
 from flowdiag.note.model import Note, Span
+from flowdiag.note.wording_figures import LINK_COLUMNS
 
 
 def render(note: Note) -> str:
@@ -42,7 +43,7 @@ def _blocks(note: Note) -> Iterator[str]:
         yield from _finding(number, finding, clock, note.window_ms)
     if note.links:
         yield f"### {words.LINKS}"
-        yield _table(figures.LINK_COLUMNS, figures.link_rows(note.links, note.window_ms), left=2)
+        yield _table(LINK_COLUMNS, figures.link_rows(note.links, note.window_ms), left=2)
     yield from _ranking(words.TALKERS, words.ADDRESS, note.talkers)
     yield from _ranking(words.APPLICATIONS, words.APPLICATION, note.applications)
     yield from _ranking(words.DESTINATIONS, words.ADDRESS, note.destinations)

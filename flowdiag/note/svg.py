@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from flowdiag.note import wording_pictures
 from flowdiag.note.axis import time_ticks
 from flowdiag.note.clock import Clock
 from flowdiag.note.escape import html
@@ -126,9 +127,7 @@ class Frame:
         return "".join(parts)
 
     def plan_label(self) -> str:
-        text = f"plan {plain_rate(self.capacity_mbps)} Mbit/s"
-        if self.scale is not None:
-            text += ", far above"
+        text = wording_pictures.plan(self.capacity_mbps, out_of_sight=self.scale is not None)
         return words(text, self.right - 4, self.y(self.scale_mbps) - 5, "halo", text_anchor="end")
 
     def head_label(self, text: str, ms: float) -> str:

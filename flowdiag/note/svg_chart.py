@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Final
 
-from flowdiag.note import wording as words
+from flowdiag.note import wording_pictures as words
 from flowdiag.note.axis import highest_share
 from flowdiag.note.clock import Clock
 from flowdiag.note.model import Chart, Span
 from flowdiag.note.svg import LEFT, LOW_PLOT, PLOT, TOP, WIDTH, Frame, element, path, pattern, stairs
 from flowdiag.note.svg import words as label
+from flowdiag.note.wording import MINUTE_MS
 
 STRIP: Final = 16.0
 _STATE_FILLS: Final = {"carrying": "", "keepalives only": "dots", "silent": "", "unknown": "hatch"}
@@ -94,7 +95,7 @@ def _rates(frame: Frame, chart: Chart) -> str:
         means = stairs(frame, [rate or 0.0 for rate in chart.rates[first:past]], start, chart.step_ms)
         floor = [(means[-1][0], frame.bottom), (means[0][0], frame.bottom)]
         drawn.append(element("path", d=path([*means, *floor], closed=True), class_="area"))
-        if chart.step_ms > words.MINUTE_MS:
+        if chart.step_ms > MINUTE_MS:
             peaks = stairs(frame, [rate or 0.0 for rate in chart.peaks[first:past]], start, chart.step_ms)
             drawn.append(element("path", d=path(peaks), class_="peaks"))
         drawn.append(element("path", d=path(means), class_="rate"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from flowdiag.note import wording as words
+from flowdiag.note import wording_pictures as words
 from flowdiag.note.axis import highest_share, low_scale
 from flowdiag.note.charting import OTHERS
 from flowdiag.note.clock import Clock

@@ -25,7 +25,9 @@ from flowdiag.note.layout import (
     terminal_width,
 )
 from flowdiag.note.model import Note, Span
-from flowdiag.note.text_chart import LEGEND, chart_lines
+from flowdiag.note.text_chart import chart_lines
+from flowdiag.note.wording_figures import LINK_COLUMNS
+from flowdiag.note.wording_pictures import TEXT_LEGEND
 
 _SEVERITY_STYLES: Final = {"critical": "bold red", "warning": "bold yellow", "info": "bold blue"}
 _LABEL_WIDTH: Final = 14
@@ -60,7 +62,7 @@ def _lines(note: Note, width: int) -> Iterator[Line]:
     yield from _findings(note, width)
     yield from _section(
         words.LINKS,
-        table(figures.LINK_COLUMNS, figures.link_rows(note.links, note.window_ms), left=2, width=width),
+        table(LINK_COLUMNS, figures.link_rows(note.links, note.window_ms), left=2, width=width),
     )
     yield from _charts(note, width)
     yield from _ranking(words.TALKERS, words.ADDRESS, note.talkers, width)
@@ -97,7 +99,7 @@ def _labelled(name: str, value: str, width: int, indent: str, size: int = _LABEL
 
 def _verdict(note: Note, width: int) -> Iterator[Line]:
     verdict = note.verdict
-    rests = "" if verdict.finding is None else "; it rests on finding 1"
+    rests = "" if verdict.finding is None else f"; {words.RESTS_ON}"
     yield []
     yield [
         (f"{words.VERDICT}: ", "bold"),
@@ -158,7 +160,7 @@ def _charts(note: Note, width: int) -> Iterator[Line]:
     for chart in note.charts:
         yield from chart_lines(chart, clock, width)
         yield []
-    yield from paragraph(LEGEND, width, indent="  ")
+    yield from paragraph(TEXT_LEGEND, width, indent="  ")
 
 
 def _ranking(heading: str, first: str, ranked: Sequence[Ranked], width: int) -> Iterator[Line]:

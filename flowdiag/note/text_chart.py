@@ -7,13 +7,12 @@ from typing import Final
 
 from rich.cells import cell_len
 
-from flowdiag.diagnoser.wording import count
-from flowdiag.note import wording as words
+from flowdiag.note import wording_pictures as words
 from flowdiag.note.axis import highest_share, time_ticks
 from flowdiag.note.clock import Clock
-from flowdiag.note.figures import plain_rate
 from flowdiag.note.layout import Line, paragraph
 from flowdiag.note.model import Chart, Rates, Span
+from flowdiag.note.wording import MINUTE_MS
 
 BLOCKS: Final = " ▁▂▃▄▅▆▇█"
 PLAN_LINE: Final = "▔"  # in the row under 100%, where no bar hides it
@@ -21,11 +20,6 @@ GAP: Final = "░"
 MARGIN: Final = 11  # room for the labels on the left
 ROWS_TO_PLAN: Final = 5
 _STATE_MARKS: Final = {"carrying": "━", "keepalives only": "·", "silent": " ", "unknown": "?"}
-LEGEND: Final = (
-    "Heights are shares of the plan's rate; the line at 100% is the plan. ░ no records. load: F full, b busy "
-    "for at least three minutes. asked: the time looked at. state: ━ carrying traffic, · keepalives only, "
-    "blank silent, ? not known."
-)
 
 
 def chart_lines(chart: Chart, clock: Clock, width: int) -> list[Line]:
@@ -40,8 +34,8 @@ def chart_lines(chart: Chart, clock: Clock, width: int) -> list[Line]:
         return _title(chart, words.NO_RECORDS_IN_THIS_TIME, width)
     if highest < words.HARDLY_USED * chart.capacity_mbps:
         return _title(chart, words.hardly_used(chart), width)
-    minutes = max(step_ms // words.MINUTE_MS, 1)
-    lines = _title(chart, f"a column is {count(minutes, 'minute')}", width)
+    minutes = max(step_ms // MINUTE_MS, 1)
+    lines = _title(chart, words.column_is(minutes), width)
     lines += _bars(rates, chart.capacity_mbps, highest_share(max(known), chart.capacity_mbps))
     lines += _axis(chart, clock, len(rates), step_ms)
     middles = [chart.start_ms + column * step_ms + step_ms // 2 for column in range(len(rates))]
@@ -49,16 +43,18 @@ def chart_lines(chart: Chart, clock: Clock, width: int) -> list[Line]:
     load = ["F" if _within(at, chart.full) else "b" if _within(at, chart.busy) else " " for at in middles]
     window = ["=" if _within(at, asked) else " " for at in middles]
     state = [_state(chart, at) for at in middles]
-    for name, marks, style in (("load", load, "red"), ("asked", window, ""), ("state", state, "")):
+    for name, marks, style in (
+        (words.ROW_LOAD, load, "red"),
+        (words.ROW_ASKED, window, ""),
+        (words.ROW_STATE, state, ""),
+    ):
         if any(mark != " " for mark in marks):
             lines.append([(f"{name:>{MARGIN - 2}}  ", ""), ("".join(marks).rstrip(), style)])
     return lines
 
 
 def _title(chart: Chart, said: str, width: int) -> list[Line]:
-    title = (
-        f"{words.chart_title(chart.link, chart.direction)}: 100% is {plain_rate(chart.capacity_mbps)} Mbit/s"
-    )
+    title = words.text_chart_title(chart.link, chart.direction, chart.capacity_mbps)
     if len("  ") + cell_len(title) + len("; ") + cell_len(said) <= width:
         return [[("  ", ""), (title, "bold"), (f"; {said}", "")]]
     return paragraph(f"{title}; {said}", width, indent="  ", style="bold")

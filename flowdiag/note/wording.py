@@ -8,9 +8,9 @@ from __future__ import annotations
 from typing import Final
 
 from flowdiag.diagnoser.finding import Action, Finding, Verdict
-from flowdiag.diagnoser.wording import count, percent, rate
+from flowdiag.diagnoser.wording import count, percent
 from flowdiag.note.clock import Clock
-from flowdiag.note.model import Chart, Note, NoteCoverage, Span, Stack
+from flowdiag.note.model import Note, NoteCoverage, Span
 from flowdiag.site.profile import Profile
 
 # Headings
@@ -23,6 +23,7 @@ MEANS: Final = "What it means"
 NEXT: Final = "What happens next"
 FOR_ENGINEER: Final = "For the engineer"
 VERDICT: Final = "Verdict"
+RESTS_ON: Final = "it rests on finding 1"
 TO_DO: Final = "To do"
 FIGURES: Final = "Figures"
 DOUBT: Final = "Doubt"
@@ -41,11 +42,12 @@ METHOD: Final = "How the figures were computed"
 UNSEEN: Final = "What could not be seen"
 
 WAYS: Final = {"down": "download", "up": "upload"}
+MINUTE_MS: Final = 60_000
 SEVERITIES: Final = {"critical": "Critical", "warning": "Warning", "info": "Info"}
 CONFIDENCE: Final = {"high": "high confidence", "medium": "medium confidence", "low": "low confidence"}
 PSEUDONYMS: Final = (
-    "Addresses inside the site are replaced by pseudonyms. The same key gives the same pseudonym in every "
-    "note, and devices of one network share its beginning."
+    "Addresses inside the site are replaced by pseudonyms. The same key gives a device the same pseudonym "
+    "every time, and devices of one network share its beginning."
 )
 
 NOTHING_MEASURED: Final = "Nothing was measured."
@@ -189,7 +191,7 @@ def method(profile: Profile) -> tuple[str, ...]:
 
 UNSEEN_ALWAYS: Final = (
     "Delay, packet loss and errors on the line are not in flow records; nor is the Wi-Fi.",
-    "The contents of the traffic and the persons behind a device are not in flow records.",
+    "The contents of the traffic and the people behind a device are not in flow records.",
 )
 
 
@@ -247,70 +249,8 @@ def place(finding: Finding) -> str:
     return " ".join(part for part in (finding.link, WAYS.get(finding.direction or "")) if part)
 
 
-def chart_title(link: str, direction: str) -> str:
-    return f"{link}, {WAYS[direction]}"
-
-
-def hardly_used(chart: Chart) -> str:
-    """For a chart that is not worth drawing."""
-    states = {span.state for span in chart.states}
-    only = f", {states.pop()} throughout" if len(states) == 1 else ""
-    return f"never above {percent(HARDLY_USED)} of it{only}"
-
-
 def subtitle(note: Note) -> str:
     """What the note covers, for its head."""
     if note.window_ms[1] <= note.window_ms[0]:
         return NOTHING_MEASURED
     return Clock(note.timezone).full_span(*note.window_ms)
-
-
-# Pictures
-
-MINUTE_MS: Final = 60_000
-# A link that never reached this part of its plan is not worth a picture of full size.
-HARDLY_USED: Final = 0.02
-ASKED: Final = "time looked at"
-NO_RECORDS: Final = "no records"
-NO_RECORDS_IN_THIS_TIME: Final = "no records in this time"
-LOAD: Final = "load"
-STATE: Final = "link"
-BUSY: Final = "busy"
-FULL: Final = "full"
-FINDING_1: Final = "finding 1"
-PICTURE_LEGEND: Final = (
-    "Lines show the mean of each step, with the link's framing; the dashed line is the plan's rate, a "
-    "dotted one the highest minute of each step. Striped and dotted marks under a chart show where the "
-    "link was full or busy for at least three minutes, and what it did: carrying traffic, keepalives only, "
-    "silent, or unknown."
-)
-
-
-def chart_description(chart: Chart, clock: Clock) -> str:
-    """What a chart shows, for those who cannot see it."""
-    said = [
-        f"Rate {clock.full_span(chart.start_ms, chart.end_ms)}, one step is "
-        f"{count(chart.step_ms // MINUTE_MS, 'minute')}; the plan is {rate(chart.capacity_mbps)}."
-    ]
-    known = [value for value in chart.peaks if value is not None]
-    if known:
-        said.append(f"The highest minute is {rate(max(known))}.")
-    if len(known) < len(chart.rates):
-        said.append("Parts have no records.")
-    dated = not clock.same_day(chart.start_ms, chart.end_ms)
-    for name, spans in ((FULL, chart.full), (BUSY, chart.busy)):
-        said += [f"It was {name} {clock.span(*span, day=dated)}." for span in spans]
-    return " ".join(said)
-
-
-def stack_title(stack: Stack) -> str:
-    return f"Who used {stack.link}, {WAYS[stack.direction]}"
-
-
-def stack_description(stack: Stack, clock: Clock) -> str:
-    dated = not clock.same_day(*stack.episode_ms)
-    names = ", ".join(layer.name for layer in stack.layers)
-    return (
-        f"Rates of the largest devices, stacked, around {clock.span(*stack.episode_ms, day=dated)}; "
-        f"from the bottom: {names}."
-    )

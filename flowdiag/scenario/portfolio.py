@@ -38,7 +38,7 @@ ADVICE: Final[dict[Kind, Advice]] = {
     "runaway": "tune-first",
     "quiet": "fine",
     "failover": "fine",
-    "leak": "fine",
+    "leak": "tune-first",
     "new": "not-enough-data",
 }
 _SHARES: Final[dict[Kind, int]] = {
@@ -155,7 +155,7 @@ def _site(number: int, rng: Generator) -> Site:
         links=(
             SiteLink(name, down, up, (2,)),
             SiteLink(
-                "cellular", *BACKUP_MBPS, (3,), role="backup", variable=True, allowance_gb=40,
+                "cellular", *BACKUP_MBPS, (3,), role="backup", variable=True, allowance_gb=100,
                 keepalives=(SiteKeepalive("198.51.100.1", interval_s=300),),
             ),
         ),
@@ -207,14 +207,14 @@ def _run_away(
 def _fail_over(rng: Generator, local: NDArray[np.int64], site: Site, demand: NDArray[np.float64]) -> int:
     """Some days, the primary is down for an hour or more within the working day, and the backup carries what it can."""
     days = len(local) // SLOTS_A_DAY
-    chosen = rng.choice(days, max(days // 15, 1), replace=False)
+    chosen = rng.choice(days, max(days // 30, 1), replace=False)
     count = 0
     for day in sorted(chosen.tolist()):
         slots = np.arange(day * SLOTS_A_DAY, (day + 1) * SLOTS_A_DAY)
         at_work = slots[(local[slots] % 1440 >= 9 * 60) & (local[slots] % 1440 < 14 * 60)]
         if len(at_work) < 40:  # the local morning is cut by the UTC day
             continue
-        down = slice(int(at_work[0]), int(at_work[0]) + int(rng.integers(12, 36)))
+        down = slice(int(at_work[0]), int(at_work[0]) + int(rng.integers(12, 24)))
         for direction in (0, 1):
             ratio = site.links[0].capacity_mbps(direction) / site.links[1].capacity_mbps(direction)
             demand[1, direction, down] = np.minimum(demand[0, direction, down] * ratio, 0.97)
@@ -227,5 +227,5 @@ def _leak(rng: Generator, local: NDArray[np.int64], demand: NDArray[np.float64])
     """Each day one device uses the backup for some hours while the primary works."""
     hour = local % 1440 / 60.0
     leaking = (hour >= 10) & (hour < 13)
-    demand[1, :, leaking] = rng.uniform(0.02, 0.06)
+    demand[1, :, leaking] = rng.uniform(0.12, 0.18)
     return len(local) // SLOTS_A_DAY

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import re
 import subprocess
 import sys
 import time
@@ -185,3 +186,30 @@ def test_pseudonyms_are_the_same_in_every_note_of_one_key(
     monkeypatch.setenv("FLOWDIAG_KEY_FILE", str(tmp_path / "other"))
     other = json.loads(run(demo, "--format", "json", "--pseudonyms").stdout)
     assert other["talkers"][0]["address"] != first["talkers"][0]["address"]
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        *(("diagnose", *WINDOW, "--format", form) for form in FORMATS),
+        *(
+            ("top", kind, "--format", form)
+            for kind in ("talkers", "conversations")
+            for form in ("text", "json", "csv")
+        ),
+        ("top", "talkers", "--window", "1h"),
+    ],
+    ids=" ".join,
+)
+def test_with_pseudonyms_no_inside_address_is_anywhere(
+    demo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: tuple[str, ...]
+) -> None:
+    monkeypatch.setenv("FLOWDIAG_KEY_FILE", str(tmp_path / "key"))
+    chart = ["--chart", str(tmp_path / "chart.png")] if arguments[0] == "diagnose" else []
+    command = [*arguments, str(demo / CAPTURE), "--site", str(demo / PROFILE), "--pseudonyms", *chart]
+    result = CliRunner().invoke(main, command)
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert not re.search(r"192\.168\.40\.\d|2001:db8:40:", result.stdout)
+    assert "ticket-hall archive" in result.stdout or arguments[1] == "conversations"
+    names = set(re.findall(r"inside-[0-9a-f]+-[0-9a-f]+", result.stdout))
+    assert len({name.split("-")[1] for name in names if len(name) == len("inside-5d91e3-7b")}) == 1

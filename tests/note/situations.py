@@ -205,7 +205,7 @@ def flood() -> Diagnosis:
         summary="4,213 addresses sent 11,302 packets/s that nobody asked for to one address of the site "
         "between 13:30 and 13:45. This fills the link.",
         client="Between 13:30 and 13:45 the site was flooded with unwanted traffic from outside, which left "
-        "little room on the line. Our security contact is being told.",
+        "little room on the line.",
         evidence={
             "sources": 4_213, "mean_packets_s": 11_302, "peak_packets_s": 11_980, "octets": 10_181_250_000,
             "mean_packet_octets": 1_001, "fills_link": True, "hosts": [who("192.168.40.2", None, 1.0)],

@@ -88,7 +88,7 @@ def test_the_title_and_description_say_what_is_to_be_seen() -> None:
     assert [part.text for part in root.iter(f"{NAME}title")] == ["fibre, upload"]
     (description,) = [part.text or "" for part in root.iter(f"{NAME}desc")]
     assert description == (
-        "Rate Tuesday 3 March 2026, 13:40 to 15:20 NZDT, one step is 1 minute; the plan is 20.0 Mbit/s. "
+        "Rate Tuesday 3 March 2026, 13:40 to 15:20 NZDT, one step is 1 minute; the plan is 20 Mbit/s. "
         "The highest minute is 19.7 Mbit/s. It was full 14:16 to 14:53 NZDT."
     )
 

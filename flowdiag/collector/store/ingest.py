@@ -25,10 +25,10 @@ from flowdiag.collector.knowledge import Knowledge, Seed
 from flowdiag.collector.readers.inputs import Input, Progress, SideFileError, find_inputs
 from flowdiag.collector.store.adding import Content, add_written, is_added, unit_name
 from flowdiag.collector.store.changes import make_store, sweep
-from flowdiag.collector.store.places import Place, failures_named, open_place
+from flowdiag.collector.store.places import Place, failures_named, is_url, open_place
 from flowdiag.collector.store.scan import Scan, scan
 from flowdiag.collector.store.sharing import share
-from flowdiag.collector.store.workers import Count, Workers
+from flowdiag.collector.store.workers import Count, open_workers
 from flowdiag.collector.store.writer import FlowWriter, Written
 from flowdiag.errors import ExportError, FlowdiagError, StoreError, UsageError
 
@@ -80,13 +80,26 @@ class Decoded:
 
 
 def ingest(
-    paths: Sequence[str | Path], where: str | Path, *, jobs: int = 1, progress: Progress | None = None
+    paths: Sequence[str | Path],
+    where: str | Path,
+    *,
+    jobs: int = 1,
+    progress: Progress | None = None,
+    cluster: str | None = None,
 ) -> list[Outcome]:
-    """Adds exports to the store at `where`, made if there is none. jobs: processes that work at the same time.
+    """Adds exports to the store at `where`, made if there is none. jobs: processes that work at the same time; cluster:
+    address of a Dask scheduler instead, whose workers see exports and store at the same paths.
 
-    Gives an outcome for each input in order. Raises ExportError for a path that does not exist, StoreError, and
-    UsageError for a store among the exports.
+    Gives an outcome for each input in order. Raises ExportError for a path that does not exist, StoreError, ClusterError,
+    and UsageError for a store among the exports and for standard input on a cluster.
     """
+    if cluster is not None:
+        if any(str(path) == "-" for path in paths):
+            raise UsageError(
+                "standard input cannot be read on a cluster", expected="files that its workers see"
+            )
+        paths = [Path(path).absolute() for path in paths]
+        where = where if is_url(str(where)) else Path(where).absolute()
     place = open_place(where)
     with on_disk(find_inputs(paths)) as inputs:
         for item in inputs:
@@ -96,7 +109,7 @@ def ingest(
         sweep(place, time.time())
         with (
             failures_named(place),
-            Workers(jobs, _PASSES * sum(item.octets for item in inputs), progress) as workers,
+            open_workers(jobs, _PASSES * sum(item.octets for item in inputs), progress, cluster) as workers,
         ):
             scans = workers.all(_scan, [(item, n, len(inputs) == 1) for n, item in enumerate(inputs)])
             outcomes: dict[int, Outcome] = {

@@ -1,4 +1,4 @@
-"""The same function over many tasks, here or in several processes, with one progress for all."""
+"""The same function over many tasks, here, in several processes or on a cluster, with one progress for all."""
 
 from __future__ import annotations
 
@@ -6,9 +6,12 @@ import multiprocessing
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from types import TracebackType
-from typing import Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from flowdiag.collector.readers.inputs import Progress
+
+if TYPE_CHECKING:
+    from flowdiag.collector.store.cluster import ClusterWorkers
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
@@ -16,6 +19,20 @@ Count = Callable[[int], None]
 
 # How often the progress of other processes is looked at.
 _POLL_S: Final = 0.2
+
+
+def open_workers(
+    jobs: int, amount: int, progress: Progress | None, cluster: str | None = None
+) -> Workers | ClusterWorkers:
+    """Those of a Dask cluster where its address is given, else processes. amount: that the tasks will count in all.
+
+    Raises ClusterError if the cluster cannot be used.
+    """
+    if cluster is None:
+        return Workers(jobs, amount, progress)
+    from flowdiag.collector.store.cluster import ClusterWorkers
+
+    return ClusterWorkers(cluster, amount, progress)
 
 
 class Workers:

@@ -1,0 +1,128 @@
+"""`flowdiag review`: which clients need another plan."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from flowdiag.cli.options import (
+    cluster_option,
+    jobs_option,
+    output_options,
+    progress_bar,
+    rows_option,
+    talk_options,
+)
+from flowdiag.errors import FlowdiagError, UsageError
+
+if TYPE_CHECKING:
+    from flowdiag.review.portfolio_review import PortfolioReview
+
+FORMATS: Final = ("text", "csv", "json", "xlsx", "html")
+
+
+@click.command("review")
+@click.option(
+    "--store", required=True, metavar="DIR", help="The store: a folder, or an address such as s3://…"
+)
+@click.option(
+    "--sites",
+    "folder",
+    required=True,
+    metavar="FOLDER",
+    type=click.Path(path_type=Path),
+    help="The site profiles; those in a folder below it belong to one client.",
+)
+@click.option("--month", metavar="YYYY-MM", help="The month to review; the newest 31 days by default.")
+@click.option(
+    "--from", "begin", metavar="TIME", help="Begin of the period: ISO 8601, each site's local time."
+)
+@click.option("--to", "end", metavar="TIME", help="End of the period, not included: ISO 8601.")
+@click.option(
+    "--pages",
+    metavar="FOLDER",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Also write an HTML page for each client to send, and one of all.",
+)
+@rows_option
+@jobs_option("Sites reviewed at the same time; one for each processor by default.")
+@cluster_option
+@output_options(*FORMATS)
+@talk_options
+def command(
+    store: str,
+    folder: Path,
+    month: str | None,
+    begin: str | None,
+    end: str | None,
+    pages: Path | None,
+    limit: int,
+    jobs: int | None,
+    cluster: str | None,
+    form: str | None,
+    output: Path | None,
+    quiet: bool,
+) -> None:
+    """Rank clients by need: upgrade, tune first, watch, fine, or not enough data, with the reasons.
+
+    Per link and direction: 95th percentile and busy hour against the plan, busy and full hours, the trend with its
+    interval, one talker's share; of a backup its use, leaks, allowance, and whether it would have carried the busy hours.
+    What a day's flows say is kept in the store, so that the next review costs only the new days.
+
+    \b
+    Example:
+      flowdiag review --store flows --sites sites/ --month 2026-03
+      flowdiag review --store flows --sites sites/ --output review.xlsx --pages pages/
+    """
+    from flowdiag.cli.output import chosen_format, write_bytes, write_result
+
+    form = chosen_format(form, output, FORMATS)
+    if form == "xlsx" and output is None:
+        raise UsageError("a spreadsheet is no text", expected="--output FILE.xlsx")
+    from flowdiag.collector.store.places import open_place
+    from flowdiag.review import as_csv, as_json, as_text, as_xlsx
+    from flowdiag.review import pages as html
+    from flowdiag.review.period import chosen_period
+    from flowdiag.review.portfolio_review import review
+    from flowdiag.review.sites import read_sites
+
+    sites, faults = read_sites(folder)
+    period = chosen_period(open_place(store), month, begin, end)
+    with progress_bar(quiet=quiet, unit="sites") as progress:
+        done = review(
+            store, sites, period, jobs=jobs or os.cpu_count() or 1, cluster=cluster, progress=progress
+        )
+    if pages is not None:
+        _write_pages(pages, done)
+    if form == "xlsx" and output is not None:
+        write_bytes(as_xlsx.render(done), output)
+    elif form == "json":
+        write_result(as_json.render(done), output)
+    elif form == "csv":
+        write_result(as_csv.render(done), output)
+    elif form == "html":
+        write_result(html.portfolio_page(done), output)
+    else:
+        on_terminal = output is None and sys.stdout.isatty()
+        write_result(as_text.render(done, limit=limit, on_terminal=on_terminal), output)
+    for fault in faults:
+        click.echo(f"flowdiag: left out: {fault}", err=True)
+
+
+def _write_pages(folder: Path, review: PortfolioReview) -> None:
+    """Writes each client's page and the index of all. Raises FlowdiagError for a folder that cannot be written to."""
+    from flowdiag.cli.output import write_result
+    from flowdiag.review.pages import INDEX, client_page, page_names, period_words, portfolio_page
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise FlowdiagError(f"cannot be made: {error.strerror or error}", file=str(folder)) from error
+    names = page_names(review)
+    for client, sites in review.clients().items():
+        write_result(client_page(sites, period_words(review)), folder / names[client])
+    write_result(portfolio_page(review, names), folder / INDEX)

@@ -1,0 +1,140 @@
+"""The same function over many tasks on a Dask cluster.
+
+Facts the design follows:
+- tasks may run twice: when a worker dies, the scheduler gives its tasks to another one. So a task's function writes what
+  it writes aside and whole, and gives the same result each time; results are put in order of the tasks;
+- workers import flowdiag themselves. One with other code would give other figures, so all of them are asked first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final, TypeVar
+
+from flowdiag.collector.readers.inputs import Progress
+from flowdiag.errors import ClusterError
+
+Task = TypeVar("Task")
+Result = TypeVar("Result")
+Count = Callable[[int], None]
+
+CONNECT_S: Final = 10
+# How often a task is tried again elsewhere when its worker dies with it.
+RETRIES: Final = 3
+ADVICE: Final = "check the address, and that scheduler and workers run with the same flowdiag"
+
+
+class ClusterWorkers:
+    """As workers.Workers. address: of a Dask scheduler, such as tcp://192.0.2.1:8786; amount: that the tasks count in all.
+
+    Raises ClusterError if the cluster cannot be used.
+    """
+
+    def __init__(self, address: str, amount: int, progress: Progress | None) -> None:
+        try:
+            import distributed
+        except ImportError as error:
+            raise ClusterError(
+                "a cluster needs Dask", advice='install it with: pip install "flowdiag[cluster]"'
+            ) from error
+        self._address = address
+        self._dask: Any = distributed
+        self._amount = amount
+        self._progress = progress
+        self._done = 0
+        try:
+            self._client = self._dask.Client(address, timeout=CONNECT_S, set_as_default=False)
+        except (OSError, ValueError, TypeError) as error:
+            raise ClusterError(
+                f"the cluster does not answer ({_line(error)})", file=address, advice=ADVICE
+            ) from error
+        try:
+            self._ask_workers()
+        except BaseException:
+            self._client.close()
+            raise
+
+    def __enter__(self) -> ClusterWorkers:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._client.close()
+
+    def each(
+        self, function: Callable[[Task, Count], Result], tasks: Sequence[Task]
+    ) -> Iterator[tuple[int, Result]]:
+        """The number of each task and what the function gives for it, as they are done. Raises what it raises."""
+        futures = {
+            self._client.submit(_run, function, task, pure=False, retries=RETRIES): number
+            for number, task in enumerate(tasks)
+        }
+        try:
+            for future in self._dask.as_completed(list(futures)):
+                result, counted = future.result()
+                self._count(counted)
+                number = futures.pop(future)
+                future.release()
+                yield number, result
+        except (self._dask.KilledWorker, self._dask.CancelledError, OSError) as error:
+            raise ClusterError(
+                f"the cluster gave up ({_line(error)})",
+                file=self._address,
+                advice="look at its workers' logs",
+            ) from error
+
+    def all(self, function: Callable[[Task, Count], Result], tasks: Sequence[Task]) -> list[Result]:
+        """What the function gives for each task, in their order."""
+        return [result for _, result in sorted(self.each(function, tasks), key=lambda pair: pair[0])]
+
+    def _ask_workers(self) -> None:
+        try:
+            answers = self._client.run(code_digest)
+        except Exception as error:  # whatever a worker without flowdiag, or with another one, raises
+            raise ClusterError(
+                f"a worker cannot run flowdiag ({_line(error)})", file=self._address, advice=ADVICE
+            ) from error
+        if not answers:
+            raise ClusterError("the cluster has no workers", file=self._address, advice="start some")
+        others = sorted(worker for worker, digest in answers.items() if digest != code_digest())
+        if others:
+            raise ClusterError(
+                f"{len(others)} workers run another flowdiag, {others[0]} for one",
+                file=self._address,
+                advice="install the same version everywhere",
+            )
+
+    def _count(self, amount: int) -> None:
+        self._done += amount
+        if self._progress is not None:
+            self._progress(min(self._done, self._amount), self._amount)
+
+
+def code_digest() -> str:
+    """A digest of the program's own sources."""
+    import hashlib
+
+    import flowdiag
+
+    package = Path(flowdiag.__file__).parent
+    digest = hashlib.sha256()
+    for file in sorted(package.rglob("*.py")):
+        digest.update(file.relative_to(package).as_posix().encode() + file.read_bytes())
+    return digest.hexdigest()
+
+
+def _run(function: Callable[[Task, Count], Result], task: Task) -> tuple[Result, int]:
+    counted = 0
+
+    def count(amount: int) -> None:
+        nonlocal counted
+        counted += amount
+
+    return function(task, count), counted
+
+
+def _line(error: BaseException) -> str:
+    return (str(error).splitlines() or [type(error).__name__])[0][:200]

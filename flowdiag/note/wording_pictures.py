@@ -1,0 +1,95 @@
+"""What is written in and beside the pictures of a note, also for those who cannot see them. Ready for translation."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from flowdiag.diagnoser.wording import count, percent, plan_rate, rate
+from flowdiag.note.clock import Clock
+from flowdiag.note.model import Chart, Stack
+from flowdiag.note.wording import MINUTE_MS, WAYS
+
+# A link that never reached this part of its plan is not worth a picture of full size.
+HARDLY_USED: Final = 0.02
+ASKED: Final = "time looked at"
+NO_RECORDS: Final = "no records"
+NO_RECORDS_IN_THIS_TIME: Final = "no records in this time"
+LOAD: Final = "load"
+STATE: Final = "link"
+BUSY: Final = "busy"
+FULL: Final = "full"
+FINDING_1: Final = "finding 1"
+PICTURE_LEGEND: Final = (
+    "Lines show the mean of each step, with the link's framing; the dashed line is the plan's rate, a "
+    "dotted one the highest minute of each step. Striped and dotted marks under a chart show where the "
+    "link was full or busy for at least three minutes, and what it did: carrying traffic, keepalives only, "
+    "silent, or unknown."
+)
+
+
+# Rows under a chart in text.
+ROW_LOAD: Final = "load"
+ROW_ASKED: Final = "asked"
+ROW_STATE: Final = "state"
+TEXT_LEGEND: Final = (
+    "Heights are shares of the plan's rate; the line at 100% is the plan. ░ no records. load: F full, b busy "
+    "for at least three minutes. asked: the time looked at. state: ━ carrying traffic, · keepalives only, "
+    "blank silent, ? not known."
+)
+
+
+def chart_title(link: str, direction: str) -> str:
+    return f"{link}, {WAYS[direction]}"
+
+
+def hardly_used(chart: Chart) -> str:
+    """For a chart that is not worth drawing."""
+    states = {span.state for span in chart.states}
+    only = f", {states.pop()} throughout" if len(states) == 1 else ""
+    return f"never above {percent(HARDLY_USED)} of it{only}"
+
+
+def plan(mbps: float, *, out_of_sight: bool = False) -> str:
+    return f"plan {plan_rate(mbps)}{', far above' if out_of_sight else ''}"
+
+
+def with_plan(title: str, mbps: float) -> str:
+    return f"{title}: {plan(mbps)}"
+
+
+def text_chart_title(link: str, direction: str, mbps: float) -> str:
+    return f"{chart_title(link, direction)}: 100% is {plan_rate(mbps)}"
+
+
+def column_is(minutes: int) -> str:
+    return f"a column is {count(minutes, 'minute')}"
+
+
+def chart_description(chart: Chart, clock: Clock) -> str:
+    """What a chart shows, for those who cannot see it."""
+    said = [
+        f"Rate {clock.full_span(chart.start_ms, chart.end_ms)}, one step is "
+        f"{count(chart.step_ms // MINUTE_MS, 'minute')}; the plan is {plan_rate(chart.capacity_mbps)}."
+    ]
+    known = [value for value in chart.peaks if value is not None]
+    if known:
+        said.append(f"The highest minute is {rate(max(known))}.")
+    if len(known) < len(chart.rates):
+        said.append("Parts have no records.")
+    dated = not clock.same_day(chart.start_ms, chart.end_ms)
+    for name, spans in ((FULL, chart.full), (BUSY, chart.busy)):
+        said += [f"It was {name} {clock.span(*span, day=dated)}." for span in spans]
+    return " ".join(said)
+
+
+def stack_title(stack: Stack) -> str:
+    return f"Who used {stack.link}, {WAYS[stack.direction]}"
+
+
+def stack_description(stack: Stack, clock: Clock) -> str:
+    dated = not clock.same_day(*stack.episode_ms)
+    names = ", ".join(layer.name for layer in stack.layers)
+    return (
+        f"Rates of the largest devices, stacked, around {clock.span(*stack.episode_ms, day=dated)}; "
+        f"from the bottom: {names}."
+    )

@@ -1,0 +1,75 @@
+"""The review for a terminal: the ranking as a table, then each site's reasons in a line."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from rich import box
+from rich.console import RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from flowdiag.cli.figures_text import printed, rate
+from flowdiag.diagnoser.wording import count
+from flowdiag.note.escape import terminal
+from flowdiag.review.advice import ADVICE
+from flowdiag.review.portfolio_review import PortfolioReview
+from flowdiag.review.site_review import ReviewedSite
+from flowdiag.review.words import ADVICE_WORDS, WAYS, change, per_cent, span
+
+_STYLES = {"upgrade": "bold red", "tune-first": "yellow", "watch": "cyan"}
+
+
+def render(review: PortfolioReview, *, limit: int, on_terminal: bool) -> str:
+    """limit: sites that are shown, 0 for all."""
+    return printed(_sections(review, limit or len(review.sites)), on_terminal=on_terminal)
+
+
+def summary(review: PortfolioReview) -> str:
+    """How many sites got which advice."""
+    counts = Counter(site.judgement.advice for site in review.sites)
+    return ", ".join(f"{counts[advice]} {ADVICE_WORDS[advice]}" for advice in ADVICE if counts[advice])
+
+
+def _sections(review: PortfolioReview, limit: int) -> Iterator[RenderableType]:
+    shown = review.sites[:limit]
+    yield Text(f"Account review, {review.period.begin} to {review.period.end}")
+    yield Text(f"{count(len(review.sites), 'site')}: {summary(review)}")
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("", justify="right")
+    table.add_column("site", overflow="fold", ratio=1)
+    table.add_column("advice")
+    table.add_column("tightest", overflow="fold")
+    table.add_column("95th", justify="right")
+    table.add_column("of plan", justify="right")
+    table.add_column("busy", justify="right")
+    table.add_column("a month", justify="right")
+    for rank, site in enumerate(shown, 1):
+        figures, trend = site.tightest, site.tightest.trend
+        table.add_row(
+            str(rank),
+            Text(terminal(site.site)),
+            Text(ADVICE_WORDS[site.judgement.advice], _STYLES.get(site.judgement.advice, "")),
+            Text(terminal(f"{figures.name} {WAYS[figures.direction]}")),
+            rate(figures.p95_mbps),
+            per_cent(figures.share),
+            f"{figures.busy_hours:.0f} h",
+            "-" if trend is None else change(trend.percent(trend.slope)),
+        )
+    yield table
+    for rank, site in enumerate(shown, 1):
+        yield Text(terminal(_line(rank, site)))
+    if len(shown) < len(review.sites):
+        yield Text(f"{len(review.sites) - len(shown)} more: -n 0 shows all")
+    problems = sum(len(site.problems) for site in review.sites)
+    if problems:
+        yield Text(f"{count(problems, 'file')} of the store could not be used; JSON names them")
+
+
+def _line(rank: int, site: ReviewedSite) -> str:
+    reasons = "; ".join(reason.text for reason in site.judgement.reasons)
+    months = site.tightest.months
+    if site.judgement.advice == "fine" and months is not None and months.expected:
+        reasons += f"; busy in {months.expected:.0f} months ({span(months)}) if its trend goes on"
+    return f"{rank}. {site.site}: {reasons}"

@@ -1,0 +1,94 @@
+"""The review as a spreadsheet (Office Open XML, ECMA-376): sites and links on a sheet each.
+
+Text is written as text, never as a formula or a link, and neutralised besides, so that it stays harmless when a sheet is
+saved as CSV. Created without a clock, so that the same review gives the same octets.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import Any, Final
+
+from flowdiag.note.escape import csv_cell
+from flowdiag.review.as_json import rounded
+from flowdiag.review.link_figures import LinkFigures
+from flowdiag.review.portfolio_review import PortfolioReview
+from flowdiag.review.table import COLUMNS, Cell, rows
+
+_CREATED: Final = datetime(2000, 1, 1)
+_SHARES: Final = frozenset(
+    {"share_of_plan", "top_talker_share", "coverage", "allowance_used", "allowance_projected"}
+)
+_WIDE: Final = {"reasons": 90, "site": 28, "client": 28, "plan": 16, "link": 14}
+_USUAL_WIDTH: Final = 13
+_LINK_COLUMNS: Final = (
+    "client", "site", "link", "role", "direction", "capacity_mbps", "mean_mbps", "p95_mbps", "share_of_plan",
+    "peak_mbps", "busy_hour", "busy_hour_p95_mbps", "busy_hours", "full_hours", "full_episodes", "coverage",
+)  # fmt: skip
+
+
+def render(review: PortfolioReview) -> bytes:
+    import xlsxwriter
+
+    file = io.BytesIO()
+    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
+    with xlsxwriter.Workbook(file, options) as book:
+        book.set_properties({"title": "Account review", "created": _CREATED})
+        formats = {
+            "head": book.add_format({"bold": True, "text_wrap": True, "valign": "top"}),
+            "share": book.add_format({"num_format": "0%"}),
+            "figure": book.add_format({"num_format": "0.0#"}),
+            "wrap": book.add_format({"text_wrap": True, "valign": "top"}),
+        }
+        _sheet(book, "Sites", COLUMNS, rows(review), formats)
+        _sheet(book, "Links", _LINK_COLUMNS, _links(review), formats)
+    return file.getvalue()
+
+
+def _sheet(
+    book: Any, name: str, columns: Sequence[str], table: Iterable[list[Cell]], formats: dict[str, Any]
+) -> None:
+    sheet = book.add_worksheet(name)
+    sheet.freeze_panes(1, 0)
+    for place, column in enumerate(columns):
+        sheet.set_column(place, place, _WIDE.get(column, _USUAL_WIDTH))
+        sheet.write_string(0, place, column, formats["head"])
+    last = 0
+    for last, row in enumerate(table, 1):
+        for place, (column, cell) in enumerate(zip(columns, row, strict=True)):
+            if isinstance(cell, str):
+                sheet.write_string(
+                    last, place, csv_cell(cell), formats["wrap"] if column == "reasons" else None
+                )
+            elif cell is not None:
+                whole = isinstance(cell, int)
+                kind = formats["share"] if column in _SHARES else None if whole else formats["figure"]
+                sheet.write_number(last, place, rounded(cell), kind)
+    sheet.autofilter(0, 0, last, len(columns) - 1)
+
+
+def _links(review: PortfolioReview) -> Iterable[list[Cell]]:
+    for site in review.sites:
+        for figures in site.links:
+            yield [site.client, site.site, *_link(figures)]
+
+
+def _link(figures: LinkFigures) -> list[Cell]:
+    return [
+        figures.name,
+        figures.role,
+        figures.direction,
+        figures.capacity_mbps,
+        figures.mean_mbps,
+        figures.p95_mbps,
+        figures.share,
+        figures.peak_mbps,
+        figures.busy_hour,
+        figures.busy_hour_p95_mbps,
+        figures.busy_hours,
+        figures.full_hours,
+        figures.episodes,
+        figures.coverage,
+    ]

@@ -1,0 +1,167 @@
+"""What a site's backup did over a period, and what it could do: stays, leaks, allowance, and fit.
+
+Fit: had the backup taken over in the hour of each day that needed it most, would it have carried it? Asked day by day and
+by direction, since the upload of a cellular line is what fails first (common practice, no source). An hour fits where at
+most one of its twelve five-minute rates exceeds the full threshold of the backup.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.review.link_figures import LEAST_PART, covered_slots, slot_rates
+from flowdiag.review.partial import SLOT_MINUTES, SLOT_MS, SitePartial, Stay, within
+from flowdiag.review.slots import Slots
+from flowdiag.site.profile import Profile
+
+HOUR_MS: Final = 3_600_000
+_SLOTS_AN_HOUR: Final = 12
+_OVER: Final = 1  # slots of a busy hour that may be over
+_GB: Final = 1e9
+
+
+@dataclass(frozen=True)
+class BackupFigures:
+    """names: of the backup links. days: local days with a stay; leaked_octets: ordinary traffic on a backup that no
+    failover explains; silent_hours: without keepalives, as the profile wants them.
+
+    month: YYYY-MM, local, the last of the period; allowance_used, allowance_projected: parts of the month's allowance,
+    None without one. fit_days: days whose busiest hour could be compared; fit_down, fit_up: how many of them would have
+    fitted.
+    """
+
+    names: tuple[str, ...]
+    hours_on_backup: float
+    days: int
+    failovers: int
+    leaked_octets: int
+    silent_hours: float
+    month: str
+    month_octets: int
+    allowance_gb: float | None
+    allowance_used: float | None
+    allowance_projected: float | None
+    fit_days: int
+    fit_down: int
+    fit_up: int
+
+
+def backup_figures(
+    profile: Profile, partial: SitePartial, slots: Slots, history: SitePartial
+) -> BackupFigures | None:
+    """The figures over all backup links of a site; None for a site without. Arguments as in link_figures()."""
+    backups = [number for number, link in enumerate(profile.link) if link.role == "backup"]
+    if not backups:
+        return None
+    stays = [stay for stay in partial.stays if stay.link in backups]
+    allowance = _Allowance.of(profile, backups, partial, history)
+    days, fits = _fit(profile, backups, partial, slots)
+    return BackupFigures(
+        names=tuple(profile.link[number].name for number in backups),
+        hours_on_backup=sum(stay.end_ms - stay.start_ms for stay in stays) / HOUR_MS,
+        days=len(_days_touched(stays, slots)),
+        failovers=len(stays),
+        leaked_octets=int(partial.leaked[backups].sum()),
+        silent_hours=sum(gap.end_ms - gap.start_ms for gap in partial.missing) / HOUR_MS,
+        month=allowance.month,
+        month_octets=allowance.octets,
+        allowance_gb=allowance.gb,
+        allowance_used=allowance.used,
+        allowance_projected=allowance.projected,
+        fit_days=days,
+        fit_down=fits[0],
+        fit_up=fits[1],
+    )
+
+
+def _days_touched(stays: list[Stay], slots: Slots) -> set[int]:
+    days: set[int] = set()
+    for stay in stays:
+        first = max((stay.start_ms - slots.begin_ms) // SLOT_MS, 0)
+        past = -(-(stay.end_ms - slots.begin_ms) // SLOT_MS)
+        days.update(slots.day[first:past].tolist())
+    return days
+
+
+@dataclass(frozen=True)
+class _Allowance:
+    """Of the calendar month in which the period ends. octets: on all backups; the others of the link nearest to its
+    allowance.
+    """
+
+    month: str
+    octets: int
+    gb: float | None = None
+    used: float | None = None
+    projected: float | None = None
+
+    @classmethod
+    def of(
+        cls, profile: Profile, backups: list[int], partial: SitePartial, history: SitePartial
+    ) -> _Allowance:
+        zone = ZoneInfo(profile.site.timezone)
+        last = datetime.fromtimestamp((partial.end_ms - 1) / 1000, UTC).astimezone(zone)
+        begin = datetime(last.year, last.month, 1, tzinfo=zone)
+        following = (begin + timedelta(days=32)).replace(day=1)
+        begin_ms, end_ms = (
+            round(moment.timestamp() * 1000) // SLOT_MS * SLOT_MS for moment in (begin, following)
+        )
+        month = within(history, begin_ms, min(partial.end_ms, end_ms))
+        octets = month.ip_octets[backups].sum(axis=1)
+        known = int(month.covered.reshape(-1, SLOT_MINUTES).any(axis=1).sum())
+        grows = (end_ms - begin_ms) // SLOT_MS / known if known else 1.0
+        name = f"{last:%Y-%m}"
+        limited = [
+            (int(octets[at]) / (gb * _GB), gb)
+            for at, number in enumerate(backups)
+            if (gb := profile.link[number].allowance_gb) is not None
+        ]
+        if not limited:
+            return cls(name, int(octets.sum()))
+        used, gb = max(limited)
+        return cls(name, int(octets.sum()), gb, used, used * grows)
+
+
+def _fit(
+    profile: Profile, backups: list[int], partial: SitePartial, slots: Slots
+) -> tuple[int, tuple[int, int]]:
+    """Days compared, and how many of them fitted in each direction, on the largest backup."""
+    covered = covered_slots(partial)
+    hour = slots.day * 24 + slots.hour
+    _, place = np.unique(hour, return_inverse=True)
+    hours = int(place.max()) + 1 if len(place) else 0
+    known = np.bincount(place, covered, hours) >= LEAST_PART * _SLOTS_AN_HOUR
+    day_of_hour = np.zeros(hours, np.int64)
+    day_of_hour[place] = slots.day
+    usable = _usable_days(slots, covered)
+    fits = []
+    for direction in (0, 1):
+        rates = [slot_rates(partial, number, direction) for number in range(len(profile.link))]
+        total: NDArray[np.float64] = np.sum(rates, axis=0)
+        most = max(
+            profile.link[number].up_mbps if direction else profile.link[number].down_mbps
+            for number in backups
+        )
+        carried = np.where(known, np.bincount(place, total, hours), -1.0)
+        over = np.bincount(place, total > profile.thresholds.full * most, hours)
+        fitted = 0
+        for day in usable:
+            own = np.flatnonzero(day_of_hour == day)
+            busiest = own[np.argmax(carried[own])]
+            fitted += int(over[busiest] <= _OVER)
+        fits.append(fitted)
+    return len(usable), (fits[0], fits[1])
+
+
+def _usable_days(slots: Slots, covered: NDArray[np.bool_]) -> list[int]:
+    """Local days of which at least half is covered."""
+    days, place = np.unique(slots.day, return_inverse=True)
+    part = np.bincount(place, covered) / np.bincount(place)
+    usable: list[int] = days[part >= LEAST_PART].tolist()
+    return usable

@@ -1,0 +1,192 @@
+"""How one link and direction was used over a period, against its plan.
+
+Facts the design follows:
+- five-minute rates are what transit billing and capacity planning go by; the nearest-rank 95th percentile leaves out 36
+  hours of a month (common practice, no source);
+- the busy hour is the hour of the day that carries most over the period's days, the time-consistent busy hour (ITU-T
+  E.600, from memory);
+- slots in which the exporter was silent, or the site was on its backup, say nothing about need and do not count.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.percentiles import nearest_rank
+from flowdiag.diagnoser.episodes import sustained
+from flowdiag.review.partial import MINUTE_MS, SLOT_MINUTES, SLOT_MS, SitePartial
+from flowdiag.review.slots import HOURS_A_WEEK, Slots
+from flowdiag.review.talker_share import TopTalker, top_talker
+from flowdiag.review.trend import Months, Trend, daily_trend
+from flowdiag.site.profile import Link, Profile
+
+DIRECTIONS: Final = ("down", "up")
+# A day or an hour of which less than this counts says nothing. Common practice, no source.
+LEAST_PART: Final = 0.5
+_SLOTS_AN_HOUR: Final = 12
+_SLOTS_A_DAY: Final = 288
+_ROUNDING: Final = 1e-9  # as in diagnoser/episodes.py
+
+
+@dataclass(frozen=True)
+class LinkFigures:
+    """Rates in Mbit/s with the link's framing. busy_hours, full_hours: time of five-minute slots at or over the
+    threshold; busy_hour: local hour of the day, None without use. episodes: sustained full times, and their minutes.
+
+    work_p95_mbps: of the working hours, None where the profile lists none. week: 168 hours from Monday 00:00, each the
+    95th percentile as a part of the plan, None where nothing counts. coverage: part of the period that counts.
+    """
+
+    name: str
+    role: str
+    direction: str
+    capacity_mbps: float
+    mean_mbps: float
+    p95_mbps: float
+    peak_mbps: float
+    busy_hour: int | None
+    busy_hour_p95_mbps: float
+    busy_hours: float
+    full_hours: float
+    episodes: int
+    episode_days: int
+    episode_minutes: int
+    work_p95_mbps: float | None
+    talker: TopTalker | None
+    trend: Trend | None
+    months: Months | None
+    week: tuple[float | None, ...]
+    coverage: float
+
+    @property
+    def share(self) -> float:
+        """The 95th percentile as a part of the plan."""
+        return self.p95_mbps / self.capacity_mbps
+
+
+def slot_rates(partial: SitePartial, link: int, direction: int) -> NDArray[np.float64]:
+    """Mbit/s of each slot of a partial."""
+    octets = partial.wire_octets[link, direction].reshape(-1, SLOT_MINUTES).sum(axis=1)
+    mbps: NDArray[np.float64] = octets.astype(np.float64) * 8e3 / (SLOT_MS * 1e6)
+    return mbps
+
+
+def covered_slots(partial: SitePartial) -> NDArray[np.bool_]:
+    """Slots in all of whose minutes the exporter was heard."""
+    covered: NDArray[np.bool_] = np.asarray(partial.covered.reshape(-1, SLOT_MINUTES).all(axis=1))
+    return covered
+
+
+def counted_slots(partial: SitePartial, primary: bool) -> NDArray[np.bool_]:
+    """Slots that say something: covered as a whole, and on a primary not spent on a backup."""
+    counted = covered_slots(partial)
+    if primary:
+        for stay in partial.stays:
+            first = (stay.start_ms - partial.start_ms) // SLOT_MS
+            past = -(-(stay.end_ms - partial.start_ms) // SLOT_MS)
+            counted[max(first, 0) : max(past, 0)] = False
+    return counted
+
+
+def link_figures(
+    profile: Profile,
+    number: int,
+    direction: int,
+    partial: SitePartial,
+    slots: Slots,
+    history: SitePartial,
+    history_slots: Slots,
+) -> LinkFigures:
+    """The figures of one link and direction.
+
+    partial: of the period (partial.within); history: of the period and the time before it that the trend looks at; slots,
+    history_slots: of them.
+    """
+    link = profile.link[number]
+    capacity = link.up_mbps if direction else link.down_mbps
+    primary = link.role == "primary"
+    mbps, counted = slot_rates(partial, number, direction), counted_slots(partial, primary)
+    used = mbps[counted]
+    p95 = nearest_rank(used, 95)
+    hour = _busy_hour(mbps, counted, slots)
+    limits = profile.thresholds
+    trend = _trend(history, number, direction, history_slots) if primary else None
+    work = None if slots.at_work is None else nearest_rank(mbps[counted & slots.at_work], 95)
+    episodes = _episodes(partial, number, direction, link, limits.full)
+    return LinkFigures(
+        name=link.name,
+        role=link.role,
+        direction=DIRECTIONS[direction],
+        capacity_mbps=capacity,
+        mean_mbps=float(used.mean()) if len(used) else 0.0,
+        p95_mbps=p95,
+        peak_mbps=float(used.max(initial=0.0)),
+        busy_hour=hour,
+        busy_hour_p95_mbps=0.0 if hour is None else nearest_rank(mbps[counted & (slots.hour == hour)], 95),
+        busy_hours=_hours(used >= limits.busy * capacity - _ROUNDING),
+        full_hours=_hours(used >= limits.full * capacity - _ROUNDING),
+        episodes=len(episodes),
+        episode_days=len({int(slots.day[first // SLOT_MINUTES]) for first, _ in episodes}),
+        episode_minutes=sum(past - first for first, past in episodes),
+        work_p95_mbps=work,
+        talker=top_talker(partial.talkers, number * 2 + direction, partial.start_ms, mbps, counted),
+        trend=trend,
+        months=None if trend is None else trend.months_until(limits.busy * capacity, p95),
+        week=_week(mbps / capacity, counted, slots),
+        coverage=float(counted.mean()) if len(counted) else 0.0,
+    )
+
+
+def _hours(mask: NDArray[np.bool_]) -> float:
+    return int(np.count_nonzero(mask)) / _SLOTS_AN_HOUR
+
+
+def _busy_hour(mbps: NDArray[np.float64], counted: NDArray[np.bool_], slots: Slots) -> int | None:
+    """The local hour with the highest mean; the earliest of equals."""
+    sums = np.bincount(slots.hour[counted], mbps[counted], 24)
+    counts = np.bincount(slots.hour[counted], minlength=24)
+    if not sums.any():
+        return None
+    return int(np.argmax(sums / np.maximum(counts, 1)))
+
+
+def _episodes(
+    partial: SitePartial, number: int, direction: int, link: Link, full: float
+) -> list[tuple[int, int]]:
+    """Sustained full minutes, [first, past): what a client would complain of."""
+    capacity = link.up_mbps if direction else link.down_mbps
+    share = partial.wire_octets[number, direction].astype(np.float64) * 8e3 / (MINUTE_MS * 1e6 * capacity)
+    over = share >= full - _ROUNDING
+    return sustained(over, share, full) if over.any() else []
+
+
+def _trend(history: SitePartial, number: int, direction: int, slots: Slots) -> Trend | None:
+    mbps, counted = slot_rates(history, number, direction), counted_slots(history, True)
+    days, first = np.unique(slots.day, return_index=True)
+    bounds = [*first.tolist(), len(slots.day)]
+    kept, points = [], []
+    for day, begin, past in zip(days.tolist(), bounds[:-1], bounds[1:], strict=True):
+        used = mbps[begin:past][counted[begin:past]]
+        if len(used) >= LEAST_PART * _SLOTS_A_DAY:
+            kept.append(day)
+            points.append(nearest_rank(used, 95))
+    return daily_trend(np.array(kept, np.int64), np.array(points, np.float64))
+
+
+def _week(share: NDArray[np.float64], counted: NDArray[np.bool_], slots: Slots) -> tuple[float | None, ...]:
+    """The nearest-rank 95th percentile of each hour of the week."""
+    rows = np.flatnonzero(counted)
+    cell = slots.week_hour[rows]
+    order = np.lexsort((share[rows], cell))
+    ordered = share[rows][order]
+    counts = np.bincount(cell, minlength=HOURS_A_WEEK)
+    begins = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    ranks = np.maximum(np.ceil(counts * 0.95 - _ROUNDING).astype(np.int64), 1)
+    return tuple(
+        float(ordered[begin + rank - 1]) if count else None
+        for begin, rank, count in zip(begins.tolist(), ranks.tolist(), counts.tolist(), strict=True)
+    )

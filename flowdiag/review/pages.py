@@ -1,0 +1,135 @@
+"""The review as HTML: one page for each client to send, which holds that client's sites alone, and one of the portfolio.
+
+As the note: no script, nothing fetched, a policy that forbids both; all text passes jinja2's autoescape.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from functools import cache
+from hashlib import sha256
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from flowdiag.diagnoser.wording import count, rate
+from flowdiag.note.escape import terminal
+from flowdiag.note.html import policy
+from flowdiag.review import words
+from flowdiag.review.as_text import summary
+from flowdiag.review.link_figures import LinkFigures
+from flowdiag.review.pictures import trend_svg, week_table
+from flowdiag.review.portfolio_review import PortfolioReview
+from flowdiag.review.site_review import ReviewedSite
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+INDEX: Final = "index.html"
+_FOLDER: Final = Path(__file__).parent
+_NAME_CHARACTERS: Final = 40
+
+
+def client_page(sites: Sequence[ReviewedSite], period: str) -> str:
+    """The page of one client. sites: all of this client; period: in words."""
+    return _rendered(
+        "client.html", client=sites[0].client, sites=[_site(site) for site in sites], period=period
+    )
+
+
+def portfolio_page(review: PortfolioReview, pages: dict[str, str] | None = None) -> str:
+    """The page of all sites. pages: file names of the clients' pages beside it."""
+    return _rendered(
+        "portfolio.html",
+        sites=review.sites,
+        summary=summary(review),
+        period=period_words(review),
+        pages=pages or {},
+    )
+
+
+def page_names(review: PortfolioReview) -> dict[str, str]:
+    """A file name for each client's page: what can stand in a file name everywhere, and a digest that tells apart."""
+    names = {}
+    for client in review.clients():
+        plain = re.sub(r"[^a-z0-9]+", "-", client.lower()).strip("-")[:_NAME_CHARACTERS].strip("-")
+        digest = sha256(client.encode("utf-8", "surrogatepass")).hexdigest()[:8]
+        names[client] = f"{plain or 'client'}-{digest}.html"
+    return names
+
+
+def period_words(review: PortfolioReview) -> str:
+    begin, end = (
+        text.replace("T00:00:00", "").replace("T00:00", "")
+        for text in (review.period.begin, review.period.end)
+    )
+    return f"{begin} to {end}"
+
+
+def _site(site: ReviewedSite) -> dict[str, Any]:
+    """What client.html shows of a site."""
+    from markupsafe import Markup
+
+    primary = [figures for figures in site.links if figures.role == "primary"]
+    usable = site.judgement.advice != "not-enough-data"
+    return {
+        "site": site,
+        "sentences": _sentences(site),
+        "primary": primary if usable else [],
+        "weeks": [(_title(figures), week_table(figures, site.busy, site.full)) for figures in primary]
+        if usable
+        else [],
+        "trends": [
+            # The svg functions escape all text that they are given (escape.html).
+            (_title(figures), Markup(trend_svg(figures, figures.trend, site.busy, _title(figures))), figures)
+            for figures in primary
+            if figures.trend is not None and usable
+        ],
+        "backup": site.backup if usable else None,
+    }
+
+
+def _title(figures: LinkFigures) -> str:
+    return f"{words.WAYS[figures.direction].capitalize()} of {figures.name}"
+
+
+def _sentences(site: ReviewedSite) -> list[str]:
+    """What the reasons say to the client, each once."""
+    return list(dict.fromkeys(reason.client for reason in site.judgement.reasons))
+
+
+def _rendered(template: str, **content: Any) -> str:
+    from markupsafe import Markup
+
+    style = _style()
+    return (
+        _environment()
+        .get_template(template)
+        .render(**content, style=Markup(style), policy=policy(style), words=words, rate=rate, count=count)
+    )
+
+
+@cache
+def _style() -> str:
+    note = (_FOLDER.parent / "note" / "note.css").read_text(encoding="utf-8")
+    return note + (_FOLDER / "review.css").read_text(encoding="utf-8")
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    return Environment(
+        loader=FileSystemLoader(_FOLDER),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_printable,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+
+
+def _printable(value: Any) -> Any:
+    """Plain text without what could steer a page; markup of our own as it is."""
+    return terminal(value) if type(value) is str else value

@@ -1,0 +1,78 @@
+"""The period that is reviewed: local times, so that a month is each site's own month."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+from flowdiag.collector.store.finding import find_files
+from flowdiag.collector.store.layout import NO_DAY
+from flowdiag.collector.store.places import Place
+from flowdiag.errors import StoreError, UsageError
+from flowdiag.review.flow_days import day_date
+from flowdiag.review.partial import DAY_MS, SLOT_MS
+from flowdiag.site.window import resolve_window
+
+USUAL_DAYS: Final = 31
+# A site's slots of two years fill some tens of MB.
+MOST_DAYS: Final = 732
+_MONTH: Final = re.compile(r"(\d{4})-(\d{2})")
+
+
+@dataclass(frozen=True)
+class Period:
+    """begin, end: ISO 8601, local times of each site unless they carry an offset; end is not part of it."""
+
+    begin: str
+    end: str
+
+    def span_ms(self, timezone: str) -> tuple[int, int]:
+        """[begin, end) of a site in ms since 1970 UTC, on whole slots. Raises UsageError for what cannot be read."""
+        begin, end = resolve_window(self.begin, self.end, timezone, None, None)
+        if end - begin > MOST_DAYS * DAY_MS:
+            raise UsageError(
+                f"the period has {(end - begin) // DAY_MS} days", expected=f"at most {MOST_DAYS}"
+            )
+        return begin // SLOT_MS * SLOT_MS, -(-end // SLOT_MS) * SLOT_MS
+
+
+def month_period(text: str) -> Period:
+    """The period of a month, YYYY-MM. Raises UsageError."""
+    match = _MONTH.fullmatch(text.strip())
+    try:
+        first = datetime(int(match[1]), int(match[2]), 1) if match else None
+    except ValueError:
+        first = None
+    if first is None or not 1971 <= first.year <= 2105:
+        raise UsageError(f"--month: {text[:40]!r} is not a month", expected='one such as "2026-03"')
+    following = (first + timedelta(days=32)).replace(day=1)
+    return Period(first.isoformat(timespec="minutes"), following.isoformat(timespec="minutes"))
+
+
+def chosen_period(place: Place, month: str | None, begin: str | None, end: str | None) -> Period:
+    """The period of the options; USUAL_DAYS up to the newest day in the store where they leave it open.
+
+    Raises UsageError for options that contradict each other or cannot be read; StoreError without a store or flows.
+    """
+    if month is not None:
+        if begin is not None or end is not None:
+            raise UsageError("--month does not go together with --from and --to", expected="one of them")
+        find_files(place, frozenset(), (0, 0))  # is there a store at all?
+        return month_period(month)
+    if end is None:
+        days = [file.partition.day for file in find_files(place) if file.partition.day != NO_DAY]
+        if not days:
+            raise StoreError(
+                "the store holds no flows", file=place.name, advice='"flowdiag ingest" or "collect" adds some'
+            )
+        end = f"{day_date(max(days) + 1)}T00:00"
+    if begin is None:
+        try:
+            begin = (datetime.fromisoformat(end.strip()) - timedelta(days=USUAL_DAYS)).isoformat()
+        except ValueError:
+            begin = end  # what is wrong with it is said when it is read
+    period = Period(begin.strip(), end.strip())
+    period.span_ms("UTC")
+    return period

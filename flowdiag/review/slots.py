@@ -1,0 +1,51 @@
+"""Five-minute slots as a site's people live them: local days, hours and weekdays, and working hours."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.review.partial import MINUTE_MS, SLOT_MINUTES, SLOT_MS
+from flowdiag.site.hours import EPOCH_WEEKDAY, MINUTES_A_DAY, parse_hours, utc_offsets
+
+HOURS_A_WEEK: Final = 168
+
+
+@dataclass(frozen=True, eq=False)
+class Slots:
+    """Columns of one length, one row a slot of [begin, end). day: local days since 1970; hour: 0 to 23, local; weekday:
+    0 is Monday; at_work: in the working hours, None where the profile lists none.
+    """
+
+    begin_ms: int
+    day: NDArray[np.int64]
+    hour: NDArray[np.int64]
+    weekday: NDArray[np.int64]
+    at_work: NDArray[np.bool_] | None
+
+    def __len__(self) -> int:
+        return len(self.day)
+
+    @property
+    def week_hour(self) -> NDArray[np.int64]:
+        """Hours since Monday 00:00."""
+        return self.weekday * 24 + self.hour
+
+
+@lru_cache(maxsize=64)
+def local_slots(begin_ms: int, end_ms: int, timezone: str, hours: str | None) -> Slots:
+    """The slots of [begin, end), which are whole slots since 1970, in a time zone (IANA name)."""
+    minutes = np.arange(begin_ms // MINUTE_MS, end_ms // MINUTE_MS, SLOT_MINUTES, dtype=np.int64)
+    local = minutes + utc_offsets(minutes, timezone)
+    day = local // MINUTES_A_DAY
+    return Slots(
+        begin_ms=begin_ms // SLOT_MS * SLOT_MS,
+        day=day,
+        hour=local % MINUTES_A_DAY // 60,
+        weekday=(day + EPOCH_WEEKDAY) % 7,
+        at_work=None if hours is None else parse_hours(hours).is_open(minutes, timezone),
+    )

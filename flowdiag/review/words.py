@@ -1,0 +1,214 @@
+"""The sentences of a review: each reason as one line for the account manager, and in plain words for the client."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from flowdiag.aggregator.addresses import to_text
+from flowdiag.aggregator.labels import Labels
+from flowdiag.diagnoser.wording import count, rate
+
+if TYPE_CHECKING:
+    from flowdiag.review.backup_figures import BackupFigures
+    from flowdiag.review.link_figures import LinkFigures
+    from flowdiag.review.plans import Need
+    from flowdiag.review.talker_share import TopTalker
+    from flowdiag.review.trend import Months, Trend
+    from flowdiag.site.profile import Profile
+
+WAYS: Final = {"down": "download", "up": "upload"}
+ADVICE_WORDS: Final = {
+    "upgrade": "upgrade",
+    "tune-first": "tune first",
+    "watch": "watch",
+    "fine": "fine",
+    "not-enough-data": "not enough data",
+}
+_WE_CHECK: Final = "Our records of this line do not fit together yet; we are looking into it."
+
+
+@dataclass(frozen=True)
+class Reason:
+    """code: what it is about; text: one line for the account manager; client: the same for the client."""
+
+    code: str
+    text: str
+    client: str
+
+
+NO_FLOWS: Final = Reason("no-flows", "the store holds no flows of this site in the period", _WE_CHECK)
+NO_LINK: Final = Reason(
+    "no-link",
+    "the store holds flows of this site, but none on a link of its profile: check the interface numbers",
+    _WE_CHECK,
+)
+
+
+def per_cent(part: float) -> str:
+    return f"{100 * part:.0f} %"
+
+
+def change(percent: float) -> str:
+    """Per cent with its sign, whole; none for nothing."""
+    whole = round(percent)
+    return f"{whole:+d} %" if whole else "0 %"
+
+
+def hours(value: float) -> str:
+    return f"{value:.0f} h" if value >= 9.95 else f"{value:.1f} h"
+
+
+def way(figures: LinkFigures) -> str:
+    return f"{WAYS[figures.direction]} of {figures.name}"
+
+
+def level(figures: LinkFigures) -> str:
+    return f"95th percentile {rate(figures.p95_mbps)} of {rate(figures.capacity_mbps)} ({per_cent(figures.share)})"
+
+
+def too_little(heard: float, days: int, least_days: int) -> Reason:
+    return Reason(
+        "too-little",
+        f"flows cover {per_cent(heard)} of the period, {count(days, 'day')} of it well enough; advice needs half of "
+        f"the period and {least_days} days",
+        f"We have good figures for {count(days, 'day')} only, too few to advise you.",
+    )
+
+
+def outgrown(figures: LinkFigures, busy: float) -> Reason:
+    text = f"{way(figures)}: {level(figures)}, over the busy threshold of {per_cent(busy)} for {hours(figures.busy_hours)}"
+    if figures.full_hours:
+        text += f", full for {hours(figures.full_hours)}; real need may be higher, since a full link hides it"
+    client = (
+        f"Your {WAYS[figures.direction]} is busy much of the time: for {hours(figures.busy_hours)} it ran at "
+        f"{per_cent(busy)} of the plan or more, and many devices shared it."
+    )
+    return Reason("outgrown", text, client)
+
+
+def plan(found: tuple[str, tuple[float, float]] | None, wanted: Need, has_catalogue: bool) -> Reason:
+    needed = f"{rate(wanted.down_mbps)} down and {rate(wanted.up_mbps)} up"
+    grown = "" if wanted.growth <= 1.005 else f" with a year's growth of {per_cent(wanted.growth - 1)}"
+    if found is not None:
+        text = f"{found[0]} is the smallest plan that gives {needed}{grown}"
+        client = f"The smallest plan that gives you room is {found[0]}."
+    else:
+        client = "A larger plan would give you room; we will look for one that fits."
+        text = f"needed: {needed}{grown}; the profile lists no plan_catalogue to choose from"
+        if has_catalogue:
+            text = f"no plan of the catalogue gives {needed}{grown}"
+    return Reason("plan", text, client)
+
+
+def over_plan(figures: LinkFigures) -> Reason:
+    return Reason(
+        "over-plan",
+        f"{way(figures)}: {level(figures)}, more than the plan can carry: check the plan's rate in the profile "
+        "before anything is sold",
+        _WE_CHECK,
+    )
+
+
+def host(talker: TopTalker, profile: Profile) -> str:
+    label = Labels(profile).label(talker.address)
+    address = to_text(talker.address)
+    return f"{label} ({address})" if label else address
+
+
+def one_talker(figures: LinkFigures, talker: TopTalker, profile: Profile) -> Reason:
+    return Reason(
+        "one-talker",
+        f"{way(figures)}: {level(figures)}, but {host(talker, profile)} alone makes {per_cent(talker.share)} of the "
+        f"peaks; without it {rate(talker.p95_without_mbps)}. Move or limit its job: an upgrade does not cure it",
+        f"One device, {host(talker, profile)}, makes the peaks of your {WAYS[figures.direction]}. It would fill a "
+        "larger plan as well: moving its job to the night, or limiting its rate, helps more than an upgrade.",
+    )
+
+
+def after_hours(figures: LinkFigures) -> Reason:
+    work = rate(figures.work_p95_mbps or 0.0)
+    return Reason(
+        "after-hours",
+        f"{way(figures)}: {level(figures)}, but in working hours {work}: only jobs outside them fill it, which "
+        "people at work do not feel",
+        f"Your {WAYS[figures.direction]} is busy outside your working hours only; people at work do not feel it.",
+    )
+
+
+def growing(figures: LinkFigures, trend: Trend, months: Months) -> Reason:
+    return Reason(
+        "growing",
+        f"{way(figures)}: {level(figures)}, growing {trend.percent(trend.slope):.0f} % a month "
+        f"({trend.percent(trend.low):.0f} to {trend.percent(trend.high):.0f}): busy in about "
+        f"{_months(months.expected)} ({span(months)})",
+        f"Your {WAYS[figures.direction]} grows. If it goes on so, the plan will be busy in about "
+        f"{_months(months.expected)}; we keep an eye on it.",
+    )
+
+
+def _months(expected: float | None) -> str:
+    return count(max(round(expected or 0.0), 1), "month")
+
+
+def span(months: Months) -> str:
+    """The interval of a forecast, in months."""
+    soonest = "no time soon" if months.soonest is None else f"{months.soonest:.0f}"
+    return f"{soonest} or more" if months.latest is None else f"{soonest} to {months.latest:.0f}"
+
+
+def full_times(figures: LinkFigures) -> Reason:
+    return Reason(
+        "full-times",
+        f"{way(figures)}: full for minutes on end {count(figures.episodes, 'time')} on "
+        f"{count(figures.episode_days, 'day')}, {count(figures.episode_minutes, 'minute')} in all; on the whole it "
+        f"has room ({level(figures)})",
+        f"Your {WAYS[figures.direction]} was full for some minutes on {count(figures.episode_days, 'day')}; on the "
+        "whole your plan has room.",
+    )
+
+
+def busy_hour(figures: LinkFigures) -> Reason:
+    return Reason(
+        "busy-hour",
+        f"{way(figures)}: busy in the busiest hour of the day ({clock_hour(figures.busy_hour)}: "
+        f"{rate(figures.busy_hour_p95_mbps)}); on the whole it has room ({level(figures)})",
+        f"Your {WAYS[figures.direction]} is busy around {clock_hour(figures.busy_hour)}; on the whole your plan has "
+        "room.",
+    )
+
+
+def clock_hour(hour: int | None) -> str:
+    return "-" if hour is None else f"{hour:02d}:00-{(hour + 1) % 24:02d}:00"
+
+
+def room(figures: LinkFigures) -> Reason:
+    return Reason(
+        "room",
+        f"{way(figures)}: {level(figures)}; the plan has room",
+        f"Your plan has room: even in busy times your {WAYS[figures.direction]} used {per_cent(figures.share)} of it.",
+    )
+
+
+def leaking(backup: BackupFigures) -> Reason:
+    part = per_cent(backup.allowance_projected or 0.0)
+    return Reason(
+        "leak",
+        f"ordinary traffic leaks onto the backup ({gigabytes(backup.leaked_octets)} in the period) and takes {part} of "
+        f"its allowance in {backup.month} if it goes on: stop the leak",
+        "Some of your devices use the backup line although the main line works, which uses up its allowance. We can "
+        "set this right.",
+    )
+
+
+def allowance(backup: BackupFigures) -> Reason:
+    part = per_cent(backup.allowance_projected or 0.0)
+    return Reason(
+        "allowance",
+        f"the backup uses {part} of its allowance in {backup.month} if it goes on so",
+        f"At this rate your backup line will use {part} of its monthly allowance.",
+    )
+
+
+def gigabytes(octets: float) -> str:
+    return f"{octets / 1e9:.1f} GB"
