@@ -93,23 +93,28 @@ def aggregate(
     """The partial of some flows: columns of one length, key columns by name.
 
     octets, wire_octets, packets: whole numbers; part: how much of each flow counts, 0 to 1, all of it for None.
-    A key column may be a dictionary of distinct values: it is then grouped by number, which is faster, and the partial
-    has the values.
     """
-    pools = {name: key.dictionary for name, key in keys.items() if isinstance(key, pa.DictionaryArray)}
     values = (_counted(column, part) for column in (octets, wire_octets, packets))
     columns = {
-        **{name: keys[name].indices if name in pools else keys[name] for name in keys},
+        **keys,
         **dict(zip(("octets", "wire_octets", "packets"), values, strict=True)),
         "first_ms": first_ms,
         "last_ms": last_ms,
     }
-    table = _summed(pa.table(columns), tuple(keys))
+    return _bounded(_summed(pa.table(columns), tuple(keys)), by, Folded(), tuple(keys), max_keys)
+
+
+def with_values(partial: Partial, pools: Mapping[str, pa.Array]) -> Partial:
+    """A partial whose keys are numbers, with the values that they stand for. pools: distinct values by key column.
+
+    Numbers are quicker to group and smaller, but hold within one process; partials from elsewhere merge by values.
+    """
+    table = partial.table
     for name, pool in pools.items():
         table = table.set_column(
             table.column_names.index(name), name, pool.take(table[name].combine_chunks())
         )
-    return _bounded(table, tuple(keys), by, Folded(), max_keys)
+    return replace(partial, table=_ordered(table, partial.keys))
 
 
 def nothing(keys: Mapping[str, pa.DataType], by: Measure) -> Partial:
@@ -125,7 +130,7 @@ def merge(*partials: Partial, max_keys: int = MAX_KEYS) -> Partial:
         raise ValueError("partials by different keys or measures cannot be merged")
     folded = reduce(Folded.plus, (partial.folded for partial in partials))
     table = _summed(pa.concat_tables([partial.table for partial in partials]), first.keys)
-    return _bounded(table, first.keys, first.by, folded, max_keys)
+    return _bounded(table, first.by, folded, first.keys, max_keys)
 
 
 def _counted(values: NDArray[np.float64], part: NDArray[np.float64] | None) -> NDArray[np.float64]:
@@ -154,11 +159,14 @@ def _summed(table: pa.Table, keys: tuple[str, ...]) -> pa.Table:
     return grouped.select([*keys, *_SUMS, *(name for name, _ in _SPAN)])
 
 
-def _bounded(table: pa.Table, keys: tuple[str, ...], by: Measure, folded: Folded, max_keys: int) -> Partial:
+def _ordered(table: pa.Table, keys: tuple[str, ...]) -> pa.Table:
+    return table.sort_by([(key, "ascending") for key in keys]).combine_chunks()
+
+
+def _bounded(table: pa.Table, by: Measure, folded: Folded, keys: tuple[str, ...], max_keys: int) -> Partial:
     """The partial of a table of one row a key."""
-    ordered = table.sort_by([(key, "ascending") for key in keys]).combine_chunks()
-    partial = Partial(keys, by, ordered, folded)
-    return partial if ordered.num_rows <= max_keys else _fold(partial, max_keys // KEPT_PART)
+    partial = Partial(keys, by, _ordered(table, keys), folded)
+    return partial if table.num_rows <= max_keys else _fold(partial, max_keys // KEPT_PART)
 
 
 def _fold(partial: Partial, kept: int) -> Partial:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.addresses import to_text
 from flowdiag.aggregator.applications import Catalogue
 from flowdiag.aggregator.labels import Labels
+from flowdiag.aggregator.partials import Partial, with_values
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.flows import ADDRESS
 
@@ -24,7 +25,6 @@ _COLUMNS: Final[dict[Kind, tuple[str, ...]]] = {
     "destinations": ("outside",),
     "conversations": ("inside", "outside", "application"),
 }
-_TYPES: Final = {"inside": ADDRESS, "outside": ADDRESS, "application": pa.string()}
 _BITS: Final = 21  # of a number within a packed code: 2 million addresses, and far fewer names
 
 
@@ -36,7 +36,7 @@ class Conversation:
 
 
 class Keys:
-    """The key columns of one kind of ranking, as values (which merge between machines) and as numbers."""
+    """The key columns of one kind of ranking, as numbers and as the values that they stand for."""
 
     def __init__(self, kind: Kind, labels: Labels, addresses: Sequence[bytes], rules: Catalogue) -> None:
         self.kind = kind
@@ -48,19 +48,18 @@ class Keys:
 
     @property
     def types(self) -> dict[str, pa.DataType]:
-        return {name: _TYPES[name] for name in self.columns}
+        """Types of the key columns as numbers."""
+        return dict.fromkeys(self.columns, pa.int32())
 
     def columns_of(self, flows: SiteFlows) -> dict[str, pa.Array]:
-        """The key columns of some flows, as dictionaries."""
-        applications = pa.array(flows.applications, pa.string())
-        return {
-            name: pa.DictionaryArray.from_arrays(
-                pa.array(getattr(flows, name)),
-                applications if name == "application" else self._addresses,
-                safe=False,
-            )
-            for name in self.columns
-        }
+        """The key columns of some flows, as numbers."""
+        return {name: pa.array(getattr(flows, name)) for name in self.columns}
+
+    def with_values(self, partial: Partial, applications: Sequence[str]) -> Partial:
+        """A partial of numbers by the values. applications: the names that application numbers stand for."""
+        names = pa.array(applications, pa.string())
+        pools = {name: names if name == "application" else self._addresses for name in self.columns}
+        return with_values(partial, pools)
 
     def places(self, flows: SiteFlows, rows: Sequence[dict[str, Any]]) -> NDArray[np.int32]:
         """Which of the rows (dicts with the key columns, all different) each flow belongs to, -1 for none."""

@@ -15,7 +15,7 @@ from flowdiag.aggregator.spread import WindowGrid
 from flowdiag.aggregator.top_keys import Keys
 from flowdiag.aggregator.twins import select
 
-MOST_ROWS: Final = 500_000  # of a chunk, when each flow stands once for every window that it touches
+MOST_ROWS: Final = 250_000  # of a chunk, when each flow stands once for every window that it touches
 STEP: Final = "step"  # key column of the windows: the start of each, in ms
 
 
@@ -40,9 +40,11 @@ def _partial(
     by: Measure,
 ) -> Partial:
     """What of each flow lies in its window [begin, end), by key."""
-    start, stop = np.maximum(flows.start_ms, begin), np.minimum(flows.end_ms, end)
-    duration = flows.end_ms - flows.start_ms
-    part = np.where(duration > 0, np.maximum(stop - start, 0) / np.maximum(duration, 1), 1.0)
+    start, stop, part = flows.start_ms, flows.end_ms, None
+    if ((start < begin) | (stop > end)).any():
+        duration = stop - start
+        start, stop = np.maximum(start, begin), np.minimum(stop, end)
+        part = np.where(duration > 0, np.maximum(stop - start, 0) / np.maximum(duration, 1), 1.0)
     return aggregate(
         keys,
         by,

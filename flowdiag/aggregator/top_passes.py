@@ -29,7 +29,7 @@ from flowdiag.aggregator.twins import select, without_twins
 from flowdiag.errors import UsageError
 from flowdiag.site.profile import Profile
 
-CHUNK_ROWS: Final = 500_000
+CHUNK_ROWS: Final = 250_000
 PEAK_WINDOW_MS: Final = 60_000
 # Rows times windows whose rates are held for the peaks: 32 MiB. Rows beyond have none.
 MAX_PEAK_CELLS: Final = 4_000_000
@@ -151,13 +151,15 @@ class Passes:
         types = self._keys.types | ({} if grid is None else {STEP: pa.int64()})
         waiting = [nothing(types, self._request.by)]
         rows = 0
+        applications: tuple[str, ...] = ()
         for flows in self._chunks():
+            applications = flows.applications
             for partial in partials(flows, self._window_ms, self._keys, self._request.by, grid):
                 waiting.append(partial)
                 rows += partial.table.num_rows
                 if rows > CHUNK_ROWS:
                     waiting, rows = [merge(*waiting, max_keys=MAX_KEYS)], 0
-        return merge(*waiting, max_keys=MAX_KEYS)
+        return self._keys.with_values(merge(*waiting, max_keys=MAX_KEYS), applications)
 
     def _peaks(self, rows: list[dict[str, Any]]) -> list[float | None]:
         """The highest rate of a minute of each row. Minutes that the window cuts count by their part inside, if that

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flowdiag.aggregator.partials import STEP, Measure, Partial, aggregate, merge, nothing
+from flowdiag.aggregator.partials import STEP, Measure, Partial, aggregate, merge, nothing, with_values
 
 Flow = tuple[int, int, int, int, int, float]  # key, octets, packets, first, last, part
 NAMES = [f"host-{number}" for number in range(8)]
@@ -38,9 +38,8 @@ def partial_of(
     keys, octets, packets, first, last, part = (list(column) for column in zip(*flows, strict=True))
     numbers = pa.array(np.array(keys, np.int32))
     pool = pa.array(NAMES)
-    key = pa.DictionaryArray.from_arrays(numbers, pool) if as_numbers else pool.take(numbers)
-    return aggregate(
-        {"host": key},
+    partial = aggregate(
+        {"host": numbers if as_numbers else pool.take(numbers)},
         by,
         octets=np.array(octets, float),
         wire_octets=np.array(octets, float) + 18 * np.array(packets, float),
@@ -50,6 +49,7 @@ def partial_of(
         part=np.array(part),
         max_keys=max_keys,
     )
+    return with_values(partial, {"host": pool}) if as_numbers else partial
 
 
 def stepped(value: float) -> float:
