@@ -93,3 +93,13 @@ def test_links_between_pages_lead_somewhere(page: str) -> None:
     text = (DOCS / page).read_text(encoding="utf-8")
     for target in re.findall(r"\]\(([^)#:]+)\)", text):
         assert (DOCS / page).parent.joinpath(target).exists(), target
+
+
+def test_the_service_unit_starts_what_there_is() -> None:
+    unit = (DOCS / "flowdiag-collect.service").read_text(encoding="utf-8")
+    (started,) = re.findall(r"^ExecStart=\S+/flowdiag (.*)$", unit, re.MULTILINE)
+    command, *words = shlex.split(started)
+    known = {name for parameter in main.get_command(None, command).params for name in parameter.opts}  # type: ignore
+    used = {word for word in words if word.startswith("--")}
+    assert {"--listen", "--store", "--allow-file"} <= used <= known
+    assert "DynamicUser=yes" in unit.splitlines()

@@ -6,26 +6,20 @@ Needs Debian's package chromium; accessibility is judged by axe-core (WCAG 2.2 A
 from __future__ import annotations
 
 import re
-import shutil
 from collections.abc import Iterator
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import BrowserContext, Page, sync_playwright
+from playwright.sync_api import BrowserContext
 
 from flowdiag.note.compose import compose
 from flowdiag.note.html import render
 from flowdiag.note.pseudonyms import Pseudonyms
+from tests.browser import DESK, PHONE, Opened, chromium
 from tests.note.building import full_upload
 from tests.note.situations import HOSTILE, hostile, leak_in_an_audit, mostly_silent, nothing_read, on_backup
 
-FLAGS = (
-    *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"),
-    *("--disable-background-networking", "--disable-component-update"),
-)
-PHONE, DESK = (360, 740), (1280, 900)
 NOTES = {
     "full-upload": lambda: compose(full_upload(), ticket="T-1042"),
     "on-backup": lambda: compose(on_backup()),
@@ -38,14 +32,8 @@ NOTES = {
 
 @pytest.fixture(scope="module")
 def context(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BrowserContext]:
-    chromium = shutil.which("chromium")
-    assert chromium, "install Debian's package chromium"
-    with sync_playwright() as browsers:
-        started = browsers.chromium.launch_persistent_context(
-            tmp_path_factory.mktemp("profile"), executable_path=chromium, args=[*FLAGS], headless=True
-        )
+    with chromium(tmp_path_factory.mktemp("profile")) as started:
         yield started
-        started.close()
 
 
 @pytest.fixture(scope="module")
@@ -54,22 +42,6 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for name, note in NOTES.items():
         (place / f"{name}.html").write_text(render(note()), encoding="utf-8")
     return place
-
-
-class Opened:
-    """A note in a tab, with whatever the browser complained about or asked for."""
-
-    def __init__(self, context: BrowserContext, file: Path, size: tuple[int, int], scheme: Any) -> None:
-        self.page: Page = context.new_page()
-        self.complaints: list[str] = []
-        self.requests: list[str] = []
-        self.page.on("console", lambda message: self.complaints.append(message.text))
-        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
-        self.page.on("request", lambda request: self.requests.append(request.url))
-        self.page.set_viewport_size({"width": size[0], "height": size[1]})
-        self.page.emulate_media(color_scheme=scheme)
-        self.url = file.as_uri()
-        self.page.goto(self.url)
 
 
 @pytest.fixture
@@ -97,8 +69,7 @@ def test_a_note_opens_quietly_and_fits_the_screen(opened: Any, name: str, size: 
         "return box.width && (box.left < all.left - 1 || box.right > all.right + 1); }).map(text => text.textContent)"
     )
     assert outside == []
-    widths = tab.page.evaluate("[document.documentElement.scrollWidth, document.body.scrollWidth]")
-    assert max(widths) <= size[0]
+    assert tab.widest() <= size[0]
 
 
 @pytest.mark.parametrize(
@@ -110,11 +81,7 @@ def test_a_note_opens_quietly_and_fits_the_screen(opened: Any, name: str, size: 
 )
 def test_axe_finds_nothing_serious(opened: Any, name: str, scheme: str) -> None:
     tab = opened(name, PHONE if scheme == "dark" else DESK, scheme)
-    tab.page.evaluate((files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8"))
-    found = tab.page.evaluate("axe.run({resultTypes: ['violations']})")
-    assert len(found["passes"]) > 20
-    told = [(v["id"], v["impact"], [n["target"] for n in v["nodes"]][:3]) for v in found["violations"]]
-    assert told == []
+    assert tab.violations() == []
 
 
 @pytest.mark.parametrize(("size", "width"), [(DESK, 600), (PHONE, 300)], ids=["desk", "phone"])
