@@ -28,6 +28,7 @@ STEP: Final = 1024.0  # octets are multiples of 1/STEP
 Measure = Literal["octets", "packets", "flows"]
 _SUMS: Final = ("octets", "wire_octets", "packets", "flows")
 _SPAN: Final = (("first_ms", "min"), ("last_ms", "max"))
+_LATEST: Final = np.int64(np.iinfo(np.int64).max)
 # What Arrow calls the columns that it makes.
 _PLAIN: Final = {
     **{f"{name}_sum": name for name in _SUMS},
@@ -96,12 +97,14 @@ def aggregate(
     """
     values = (_counted(column, part) for column in (octets, wire_octets, packets))
     columns = {
-        **keys,
         **dict(zip(("octets", "wire_octets", "packets"), values, strict=True)),
         "first_ms": first_ms,
         "last_ms": last_ms,
     }
-    return _bounded(_summed(pa.table(columns), tuple(keys)), by, Folded(), tuple(keys), max_keys)
+    table = _summed_by_number(keys, columns)
+    if table is None:
+        table = _summed(pa.table({**keys, **columns}), tuple(keys))
+    return _bounded(table, by, Folded(), tuple(keys), max_keys)
 
 
 def with_values(partial: Partial, pools: Mapping[str, pa.Array]) -> Partial:
@@ -141,6 +144,31 @@ def _counted(values: NDArray[np.float64], part: NDArray[np.float64] | None) -> N
     counted = values.copy()
     counted[cut] = np.rint(values[cut] * part[cut] * STEP) / STEP
     return counted
+
+
+def _summed_by_number(keys: Mapping[str, pa.Array], columns: Mapping[str, NDArray[Any]]) -> pa.Table | None:
+    """What `_summed` makes of flows, where the one key is a number below the count of flows: then a place in an array
+    does what a hash table does, at half the time. None for other keys.
+    """
+    if len(keys) != 1:
+        return None
+    ((name, key),) = keys.items()
+    if key.type != pa.int32() or not len(key):
+        return None
+    numbers = key.to_numpy()
+    size = int(numbers.max()) + 1
+    if size > len(numbers) or numbers.min() < 0:
+        return None
+    flows = np.bincount(numbers, minlength=size)
+    there = np.flatnonzero(flows)
+    found: dict[str, Any] = {name: there.astype(np.int32)}
+    for measure in _SUMS:
+        sums = flows if measure == "flows" else np.bincount(numbers, columns[measure], size)
+        found[measure] = sums[there].astype(np.float64)
+    first, last = np.full(size, _LATEST), np.full(size, -_LATEST)
+    np.minimum.at(first, numbers, columns["first_ms"])
+    np.maximum.at(last, numbers, columns["last_ms"])
+    return pa.table({**found, "first_ms": first[there], "last_ms": last[there]})
 
 
 def _summed(table: pa.Table, keys: tuple[str, ...]) -> pa.Table:

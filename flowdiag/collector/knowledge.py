@@ -109,6 +109,11 @@ class Knowledge:
         self.streams = False
         self.running_totals = False
 
+    @property
+    def octets(self) -> int:
+        """Of all messages kept."""
+        return self._octets
+
     def see(self, datagram: Datagram) -> None:
         """Takes a message of any kind; what is not sound is passed over."""
         session, payload = datagram.session, datagram.payload

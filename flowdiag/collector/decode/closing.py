@@ -4,7 +4,7 @@ Facts the design follows:
 - a live export has no end, so its report is taken stretch by stretch: what is counted starts anew, what was learned
   (templates, names, rates, sequence numbers) goes on;
 - messages may arrive out of order across the end of a stretch, so a gap that was noticed just now is reported with
-  the next one, if it is still there.
+  the next one, if it is still there; the last stretch has no next one.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from flowdiag.collector.report import ExportReport, LossEvent
 
 # How long a late message may fill a gap across the end of a stretch: queues of a network hold less.
 LATE_MS: Final = 2_000
+_NEVER: Final = 1 << 62
 _COUNTED: Final = (
     "messages", "records", "option_records", "octets", "packets", "octets_scaled", "lost_messages", "lost_records",
     "duplicates", "restarts", "undecoded_sets", "undecoded_records",
@@ -54,11 +55,14 @@ def close_report(
 
 
 def take_report(
-    report: ExportReport, domains: list[Domain], limits: Limits, options: Options
+    report: ExportReport, domains: list[Domain], limits: Limits, options: Options, *, last: bool = False
 ) -> ExportReport:
-    """Completes and takes the report of a stretch; counts from here on are those of the next one."""
+    """Completes and takes the report of a stretch; counts from here on are those of the next one.
+
+    last: nobody will take a next one, so gaps that late messages could still fill are reported as well.
+    """
     latest = [d.report.last_export_ms for d in domains if d.report.last_export_ms is not None]
-    before_ms = max(latest, default=0) - LATE_MS
+    before_ms = _NEVER if last else max(latest, default=0) - LATE_MS
     close_report(report, domains, limits, options, before_ms=before_ms)
     taken = ExportReport(
         sessions=[replace(session, templates=dict(session.templates)) for session in report.sessions],

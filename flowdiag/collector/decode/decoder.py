@@ -241,15 +241,18 @@ class Decoder:
         close_report(self.report, self._domains, self._limits, self._options)
         self._normaliser.finish()
 
-    def cut(self) -> tuple[list[pa.RecordBatch], ExportReport]:
+    def cut(self, *, last: bool = False) -> tuple[list[pa.RecordBatch], ExportReport]:
         """Ends a stretch of an export that goes on: its remaining batches and its report, whose counts begin anew.
 
-        Data sets that wait for their template go on waiting.
+        Data sets that wait for their template go on waiting, and gaps of the last moments for late messages, unless
+        this is the last stretch: then they are counted as undecoded and lost.
         """
         self._seal()
         batches = list(self.batches())
         self._normaliser.finish()
-        taken = take_report(self.report, self._domains, self._limits, self._options)
+        if last:
+            self._intake.count_undecoded()
+        taken = take_report(self.report, self._domains, self._limits, self._options, last=last)
         self._problems.forget()
         return batches, taken
 
@@ -262,6 +265,11 @@ class Decoder:
             self._enter_session(datagram.session)
         if self._stream is not None:
             self._intake.teach(self._stream, datagram, self._file, self._epoch, options=options)
+
+    @property
+    def kept_octets(self) -> int:
+        """Octets of the data sets that wait for their template, and of the memory that templates take."""
+        return self._intake.kept_octets
 
     def clock_offsets(self) -> dict[tuple[bytes, int], int]:
         """How far each exporter and domain seems to be behind the clock of the capture so far, in ms."""

@@ -17,6 +17,10 @@ class Holding:
         self._octets = 0
         self._number = 0
 
+    @property
+    def octets(self) -> int:
+        return self._octets
+
     def add(self, domain: Domain, template_id: int, held: HeldSet) -> None:
         self._number += 1
         self._held[self._number] = domain, template_id, held

@@ -336,6 +336,11 @@ class Intake:
                     read = self._read_held(domain, number, found[0], epoch, file)
                     self._problems.add(file, None, OTHER_PORT, read)
 
+    @property
+    def kept_octets(self) -> int:
+        """See Decoder.kept_octets."""
+        return self._holding.octets + self._store.memory
+
     def count_undecoded(self) -> None:
         """At the end: what is held now was never taught."""
         for domain in self._domains:

@@ -28,7 +28,7 @@ MAX_HELD_OCTETS: Final = 16 << 20
 
 # Octets of memory that messages and data sets may take while they wait for one columnar step, which takes some
 # five times as many again; records of 200 octets fill it as fast as BATCH_ROWS.
-MAX_PENDING_OCTETS: Final = 32 << 20
+MAX_PENDING_OCTETS: Final = 16 << 20
 
 # What a waiting message, data set, and template with data sets take beside their octets; measured, rounded up.
 MESSAGE_COST: Final = 256
@@ -53,7 +53,7 @@ MAX_NAMES: Final = 32_768
 MAX_SAMPLERS: Final = 1024
 MAX_ALL_SAMPLERS: Final = 65_536
 
-# Characters of a name. RFC 7011 strings can have 65,535; no interface or application is called that.
+# Octets of a name. RFC 7011 strings can have 65,535; no interface or application is called that.
 MAX_NAME_LENGTH: Final = 255
 
 # Lists within lists (RFC 6313 5.2 sets no depth); its deepest example has three.
@@ -75,7 +75,7 @@ MAX_PROBLEMS: Final = 1000
 MAX_HEARD_MINUTES: Final = 1 << 21
 
 # Flows whose running totals are remembered (elements 85 and 86), of all domains.
-MAX_RUNNING_TOTALS: Final = 1 << 17
+MAX_RUNNING_TOTALS: Final = 1 << 16
 
 # Differences between capture clock and export clock kept for the median of one domain.
 MAX_CLOCK_SAMPLES: Final = 256

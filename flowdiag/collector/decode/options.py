@@ -13,6 +13,7 @@ Facts the design follows:
 
 from __future__ import annotations
 
+import codecs
 import struct
 from collections.abc import Iterable
 from typing import Final
@@ -28,6 +29,8 @@ from flowdiag.collector.report import ExportReport, InterfaceReport
 from flowdiag.flows import V4_PREFIX
 
 Application = tuple[int, int, int]
+
+_utf8 = codecs.getincrementaldecoder("utf-8")
 
 _PANA_L7_PEN: Final = 20
 _INTERFACES: Final = (
@@ -89,8 +92,8 @@ def _integer(octets: bytes) -> int:
 
 
 def text(octets: bytes, length: int) -> str:
-    """A string from the network, cut to a number of characters."""
-    return octets[: 4 * length].rstrip(b"\0").decode("utf-8", "replace")[:length].strip()
+    """A string from the network, cut to a number of octets; of a character that the cut goes through nothing is left."""
+    return _utf8("replace").decode(octets[:length].rstrip(b"\0"), final=len(octets) <= length).strip()
 
 
 def application_of(octets: bytes) -> Application | None:

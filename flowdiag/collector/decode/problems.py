@@ -25,6 +25,9 @@ class Problems:
         known = self._known.get((file, what))
         if known is not None:
             known.count += count
+            if offset is not None and (known.offset is None or offset < known.offset):
+                # Templates are decoded one after another: what comes first is not always noted first.
+                known.offset = offset
             return
         if len(self._known) >= self._bound and what != FURTHER:
             self.add("", None, FURTHER, count)

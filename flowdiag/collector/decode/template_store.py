@@ -5,12 +5,16 @@ A withdrawn template keeps its place in the report, and so within the bounds, un
 
 from __future__ import annotations
 
+from typing import Final
+
 from flowdiag.collector.decode.domain import Domain
 from flowdiag.collector.decode.limits import Limits
 from flowdiag.collector.decode.problems import Problems
 from flowdiag.collector.decode.templates import Template
 from flowdiag.collector.report import TemplateReport
 
+# Octets of objects for each octet of a definition (limits.py, MAX_TEMPLATE_OCTETS).
+MEMORY_FACTOR: Final = 75
 EVICTED = "templates beyond the number that is kept were forgotten"
 REDEFINED_IN_CONNECTION = (
     "templates were redefined without being withdrawn, which RFC 7011 8.1 forbids over TCP and SCTP"
@@ -25,6 +29,11 @@ class TemplateStore:
         self._problems = problems
         self._octets = 0
         self._known: dict[tuple[int, int], tuple[Domain, int]] = {}
+
+    @property
+    def memory(self) -> int:
+        """Octets that the definitions take as objects, roughly."""
+        return self._octets * MEMORY_FACTOR
 
     def define(self, domain: Domain, template: Template, file: str = "", offset: int | None = None) -> None:
         """A new template, or another definition of a known one, which it replaces."""

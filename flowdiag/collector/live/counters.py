@@ -36,7 +36,8 @@ class Received:
 class Decoded:
     """segments, records: added to the store; known: segments that were there already; set_aside: that no attempt could
     decode; waiting_*: closed segments that are not in the store; lost_*: by the exporters' sequence numbers; undecoded:
-    data sets that could not be decoded; damaged: places in segments; full, upkeep: why decoding waits, and upkeep failed.
+    data sets that could not be decoded; damaged: places in segments; decoders: exporters that have one; forgotten: decoders
+    given up because they kept too much; full, upkeep: why decoding waits, and upkeep failed.
     """
 
     segments: int = 0
@@ -48,7 +49,8 @@ class Decoded:
     lost_records: int = 0
     undecoded: int = 0
     damaged: int = 0
-    exporters: int = 0
+    decoders: int = 0
+    forgotten: int = 0
     waiting_segments: int = 0
     waiting_octets: int = 0
     waiting_s: float = 0.0

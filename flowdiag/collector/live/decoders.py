@@ -32,13 +32,19 @@ MAX_SESSIONS: Final = 128
 MAX_DOMAINS: Final = 256
 # Messages with templates, names and rates kept of one exporter.
 MAX_KNOWN_OCTETS: Final = 2 << 20
+# What all exporters of a worker may make it keep: a tenth of a megabyte each where there are thousands, which is more
+# than a router with a hundred templates needs.
+MAX_ALL_OCTETS: Final = 256 << 20
 LIMITS: Final = Limits(
     domains=MAX_DOMAINS,
     templates=1_024,
     template_octets=256 << 10,
     held_octets=4 << 20,
     recent_messages=32,
-    names=16_384,
+    names=8_192,
+    all_samplers=4_096,
+    gaps=4_096,
+    running_totals=16_384,
 )
 
 
@@ -53,6 +59,11 @@ class ExporterState:
     sessions: set[Session] = field(default_factory=set)
     session: Session | None = None
 
+    @property
+    def octets(self) -> int:
+        """What is kept of this exporter."""
+        return self.decoder.kept_octets + self.knowledge.octets
+
     def take(self, datagram: Datagram, file: str) -> None:
         """One message."""
         self.decoder.feed(datagram, file)
@@ -61,25 +72,32 @@ class ExporterState:
             self.session = datagram.session
             self.sessions.add(datagram.session)
 
-    def learn(self, datagrams: Iterable[Datagram], last: Iterable[Datagram]) -> None:
-        """Takes what messages of before told, and where the sequence numbers stood."""
-        for datagram in datagrams:
+    def learn(self, taught: Iterable[Datagram], last: Iterable[Datagram]) -> None:
+        """Takes what messages of before told, and where the sequence numbers stood; the newest counts."""
+        taught = sorted(taught, key=_came)
+        for datagram in taught:
             self.decoder.teach(datagram)
             self.knowledge.see(datagram)
-        for datagram in last:
-            self.decoder.feed(datagram)
+        for datagram in sorted(last, key=_came):
             self.knowledge.see(datagram)
-        self.decoder.cut()  # it was counted when it came
+        for datagram in self.knowledge.seed().last:
+            self.decoder.feed(datagram)
+        self.decoder.cut(last=True)  # it was counted when it came
 
-    def cut(self) -> tuple[list[pa.RecordBatch], ExportReport]:
-        """The rest of a segment: its flow records, and what it told."""
-        taken = self.decoder.cut()
-        if len(self.sessions) > MAX_SESSIONS:
+    def cut(self, *, last: bool = False) -> tuple[list[pa.RecordBatch], ExportReport]:
+        """The rest of a segment: its flow records, and what it told. last: see Decoder.cut()."""
+        full = len(self.sessions) > MAX_SESSIONS
+        taken = self.decoder.cut(last=last or full)
+        if full:
             seed = self.knowledge.seed()
             self.sessions.clear()
             self.decoder = Decoder(ExportReport(), limits=LIMITS)
             self.learn(seed.taught, seed.last)
         return taken
+
+
+def _came(datagram: Datagram) -> int:
+    return datagram.time_ms or 0
 
 
 class Decoders:
@@ -118,9 +136,22 @@ class Decoders:
         """The states that messages came for since this was asked last, in order of their exporters."""
         states = [state for _, state in sorted(self._touched.items())]
         self._touched.clear()
+        return states
+
+    def bound(self) -> int:
+        """Forgets who is too many, and those who keep the most as long as all keep too much. Gives the number of these."""
         while len(self._states) > MAX_EXPORTERS:
             self._states.popitem(last=False)
-        return states
+        kept = {exporter: state.octets for exporter, state in self._states.items()}
+        total = sum(kept.values())
+        forgotten = 0
+        for exporter in sorted(kept, key=lambda exporter: -kept[exporter]):
+            if total <= MAX_ALL_OCTETS:
+                break
+            total -= kept[exporter]
+            del self._states[exporter]
+            forgotten += 1
+        return forgotten
 
     def seed(self) -> Seed:
         """What is known of all exporters."""

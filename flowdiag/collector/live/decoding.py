@@ -93,7 +93,7 @@ class Decoding:
             if not segment.path.exists():
                 return
             self._need_room(segment)
-            stored = storing.store(segment)
+            stored = storing.store(segment, last=self._is_last(segment))
         except (StoreError, OSError) as error:
             self._storing.pop(folder, None)  # what it has learned from half a segment is not to be used
             told.full = str(error) if isinstance(error, FlowdiagError) else error.strerror or str(error)
@@ -118,6 +118,7 @@ class Decoding:
         told.lost_records += stored.lost_records
         told.undecoded += stored.undecoded
         told.damaged += len(stored.damage)
+        told.forgotten += stored.forgotten
 
     def _need_room(self, segment: Segment) -> None:
         """Raises StoreError while the disk has no room for the files of a segment."""
@@ -133,12 +134,20 @@ class Decoding:
         storing = self._storing.get(folder)
         if storing is None:
             dissector = Dissector()
-            known = knowing.load(folder, dissector)
+            knowing.tidy(folder)
+            number = knowing.covered(folder)
             for segment in segments(folder):  # in the store, only not removed yet
-                if segment.number <= known.number:
+                if segment.number <= number:
                     segment.path.unlink()
-            storing = self._storing[folder] = Storing(self._place, known, dissector)
+            storing = Storing(self._place, knowing.load(self._settings.spool, dissector), dissector)
+            self._storing[folder] = storing
         return storing
+
+    def _is_last(self, segment: Segment) -> bool:
+        """Whether a segment is the last one of its spool until the next start of the collector."""
+        folder = segment.path.parent
+        ends = self._until is not None or folder != self._folders[-1]
+        return ends and len(segments(folder)) == 1
 
     def _look_after_the_store(self) -> None:
         """Merges small files and drops old days; what others are busy with is left for the next time."""
@@ -156,7 +165,7 @@ class Decoding:
     def _tell(self) -> bool:
         waiting = [segment for folder in self._folders for segment in segments(folder)]
         told = self._told
-        told.exporters = sum(len(storing.decoders) for storing in self._storing.values())
+        told.decoders = sum(len(storing.decoders) for storing in self._storing.values())
         told.waiting_segments = len(waiting)
         octets, oldest = 0, time.time()
         for _, path in waiting:

@@ -18,7 +18,9 @@ from flowdiag.collector.live.counters import MAX_TOLD, Decoded, Received
 Told = TypeVar("Told", Received, Decoded)
 
 # What is true now, and not a count since the start.
-_NOW: Final = frozenset(("connections", "waiting_segments", "waiting_octets", "exporters"))
+_NOW: Final = frozenset(("connections", "waiting_segments", "waiting_octets", "decoders"))
+# What the kernel counts for as long as the socket is there, whoever reads from it.
+_OF_SOCKETS: Final = frozenset(("kernel_drops",))
 # A spool that waits for longer than this is not keeping up.
 BEHIND_S: Final = 300.0
 # The same loss is said again after so long.
@@ -33,6 +35,7 @@ _LOSSES: Final = (
     ("connections_broken", "{} connections were closed: what came was no IPFIX, or TLS failed"),
     ("connections_refused", "{} connections were refused: not on the list, or too many"),
     ("set_aside", "{} segments could not be decoded and were set aside in the spool; please report this"),
+    ("forgotten", "{} exporters made the collector keep too much; their templates were forgotten"),
     ("damaged", "{} places in spool segments were damaged and left out"),
     (
         "lost_messages",
@@ -86,18 +89,22 @@ class Health:
         self._say_losses(now)
         self._say_changes()
 
-    def carry(self, told: Received | Decoded) -> None:
-        """The counts of a process that ended go on counting."""
-        gone = replace(told)
+    def carry(self, told: Received | Decoded) -> Received | Decoded:
+        """The counts of a process that ended go on counting. Gives those with which its successor starts."""
+        gone, successor = replace(told), type(told)()
         for field in fields(gone):
-            if field.name in _NOW or isinstance(getattr(gone, field.name), str | float):
-                setattr(gone, field.name, type(getattr(gone, field.name))())
+            value = getattr(gone, field.name)
+            if field.name in _OF_SOCKETS:
+                setattr(successor, field.name, value)
+            if field.name in _NOW | _OF_SOCKETS or isinstance(value, str | float):
+                setattr(gone, field.name, type(value)())
         if isinstance(gone, Received):
             self._gone_received = added([self._gone_received, gone], Received())
             busiest = sorted(self._gone_received.exporters.items(), key=lambda item: (-item[1][0], item[0]))
             self._gone_received.exporters = dict(busiest[:MAX_TOLD])
         else:
             self._gone_decoded = added([self._gone_decoded, gone], Decoded())
+        return successor
 
     @property
     def wrong(self) -> dict[str, str]:
@@ -126,7 +133,7 @@ class Health:
         ]
         if refused:
             parts.append(f"{refused:,} refused")
-        return ", ".join(parts) + "".join(f"; {text.upper()}" for text in self.wrong)
+        return ", ".join(parts) + "".join(f"; {text}" for text in self.wrong.values())
 
     def _say_losses(self, now: float) -> None:
         for name, text in _LOSSES:

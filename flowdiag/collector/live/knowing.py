@@ -12,14 +12,14 @@ Facts the design follows:
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Final
 
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.frames import PCAP_HEADER, packet_record, udp_front
 from flowdiag.collector.knowledge import Seed
-from flowdiag.collector.live.spool import segments, sync_folder
+from flowdiag.collector.live.spool import segments, sync_folder, worker_folders
 from flowdiag.collector.readers.inputs import Input
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.readers.pcap import read_pcap
@@ -30,13 +30,6 @@ from flowdiag.errors import ExportError
 
 TOLD: Final = ".told"
 LAST: Final = ".last"
-
-
-class Known(NamedTuple):
-    """number: of the last segment that it covers, 0 if nothing is known."""
-
-    number: int
-    seed: Seed
 
 
 def save(folder: Path, number: int, seed: Seed) -> None:
@@ -57,13 +50,30 @@ def save(folder: Path, number: int, seed: Seed) -> None:
                 older.path.unlink()
 
 
-def load(folder: Path, dissector: Dissector) -> Known:
-    """The newest that is whole. What is damaged is left out."""
+def covered(folder: Path) -> int:
+    """The number of the last segment that what is known of a worker's spool covers, 0 if nothing is known."""
     told = dict(segments(folder, TOLD))
-    for number, path in reversed(segments(folder, LAST)):
-        if number in told:
-            return Known(number, Seed(tuple(_read(told[number], dissector)), tuple(_read(path, dissector))))
-    return Known(0, Seed())
+    return max((number for number, _ in segments(folder, LAST) if number in told), default=0)
+
+
+def load(spool: Path, dissector: Dissector) -> Seed:
+    """What is known in all folders of a spool: the kernel may give an exporter to another worker after a restart.
+
+    What is damaged, or is replaced by its worker at this very moment, is left out.
+    """
+    taught: list[Datagram] = []
+    last: list[Datagram] = []
+    for folder in worker_folders(spool):
+        if number := covered(folder):
+            taught += _read(folder / f"{number:012d}{TOLD}", dissector)
+            last += _read(folder / f"{number:012d}{LAST}", dissector)
+    return Seed(tuple(taught), tuple(last))
+
+
+def tidy(folder: Path) -> None:
+    """Removes what a crash left half written."""
+    for aside in folder.glob(".*"):
+        aside.unlink()
 
 
 def _packet(datagram: Datagram) -> bytes:
@@ -73,10 +83,10 @@ def _packet(datagram: Datagram) -> bytes:
     return packet_record(seconds, rest * 1000, front, payload)
 
 
-def _read(path: Path, dissector: Dissector) -> Iterable[Datagram]:
+def _read(path: Path, dissector: Dissector) -> Iterator[Datagram]:
     source = Source(path.name, 0, ExportReport())
-    with Input(path.name, path).open(lambda _: None) as octets:
-        try:
+    try:
+        with Input(path.name, path).open(lambda _: None) as octets:
             yield from read_pcap(Window(octets, path.name), source, dissector)
-        except ExportError:
-            return
+    except (ExportError, OSError):
+        return

@@ -45,6 +45,7 @@ _COUNTERS: Final = (
     ("lost_messages", "Messages lost before they came here, by the exporters' sequence numbers."),
     ("lost_records", "Flow records lost before they came here, by the exporters' sequence numbers."),
     ("undecoded", "Data sets that could not be decoded."),
+    ("forgotten", "Exporters whose templates were forgotten because they made the collector keep too much."),
     ("damaged", "Damaged places in spool segments."),
     ("merged", "Partitions of the store whose small files were merged."),
     ("dropped_days", "Partitions dropped from the store because of their age."),

@@ -19,8 +19,8 @@ from flowdiag.collector.live.allow import AllowList, plain
 
 MAX_EXPORTERS: Final = 16_384
 MAX_SENDERS: Final = 65_536
-# Lengths of payload whose headers are kept of a sender; an exporter fills its datagrams alike.
-MAX_FRONTS: Final = 256
+# Packet headers kept of all senders, one for each length of payload; exporters fill their datagrams alike.
+MAX_FRONTS: Final = 131_072
 
 
 @dataclass(slots=True)
@@ -55,15 +55,14 @@ class Sender:
 
     exporter: Exporter
     port: int
-    target: bytes
-    target_port: int
+    socket: Senders
     fronts: dict[int, bytes] = field(default_factory=dict)
 
     def front(self, octets: int) -> bytes:
         """The packet headers of a payload of so many octets."""
-        if len(self.fronts) >= MAX_FRONTS:
-            self.fronts.clear()
-        front = udp_front(self.exporter.address, self.port, self.target, self.target_port, octets)
+        target, target_port = self.socket.target
+        front = udp_front(self.exporter.address, self.port, target, target_port, octets)
+        self.socket.keep_front()
         self.fronts[octets] = front
         return front
 
@@ -133,9 +132,9 @@ class Senders:
 
     def __init__(self, exporters: Exporters, target: bytes, target_port: int) -> None:
         self._exporters = exporters
-        self._target = target
-        self._target_port = target_port
+        self.target = target, target_port
         self._generation = exporters.generation
+        self._fronts = 0
         self.known: dict[object, Sender] = {}
 
     def get(self, address: tuple[str, int]) -> Sender:
@@ -144,9 +143,9 @@ class Senders:
         sender = self.known.get(address)
         if sender is None:
             if len(self.known) >= MAX_SENDERS:
-                self.known.clear()
+                self._forget()
             exporter = self._exporters.get(address[0])
-            sender = Sender(exporter, address[1], self._target, self._target_port)
+            sender = Sender(exporter, address[1], self)
             self.renew()
             self.known[address] = sender
         return sender
@@ -155,4 +154,16 @@ class Senders:
         """Forgets who is not known any more as an exporter."""
         if self._generation != self._exporters.generation:
             self._generation = self._exporters.generation
-            self.known.clear()
+            self._forget()
+
+    def keep_front(self) -> None:
+        """Makes room for one more of the headers that senders keep."""
+        if self._fronts >= MAX_FRONTS:
+            for sender in self.known.values():
+                sender.fronts.clear()
+            self._fronts = 0
+        self._fronts += 1
+
+    def _forget(self) -> None:
+        self.known.clear()
+        self._fronts = 0

@@ -76,11 +76,15 @@ def segments(folder: Path, suffix: str = CLOSED) -> list[Segment]:
     return sorted(found)
 
 
+def worker_folders(spool: Path) -> list[Path]:
+    """The spools of all workers that there are or were."""
+    found = [path for path in spool.iterdir() if path.is_dir() and path.name.isdigit()]
+    return sorted(found, key=lambda path: int(path.name))
+
+
 def recover(folder: Path) -> int:
     """Closes what a collector that died left open, cut back to its whole packets. Gives the octets cut off."""
     cut = 0
-    for aside in folder.glob(".*"):
-        aside.unlink()
     for _, path in segments(folder, OPEN):
         sound = whole_packets(path.read_bytes())
         octets = path.stat().st_size
@@ -238,10 +242,11 @@ class SpoolWriter:
         while self._closing:
             segment = self._closing[0]
             os.fsync(segment.descriptor)
-            segment.path.rename(segment.path.with_suffix(CLOSED))
-            os.close(segment.descriptor)
+            with suppress(FileNotFoundError):  # renamed already, when the folder could not be synced
+                segment.path.rename(segment.path.with_suffix(CLOSED))
             sync_folder(self._folder)
             self._closing.popleft()
+            os.close(segment.descriptor)
             if segment is current:
                 current = None
         if current is not None:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 from flowdiag.aggregator.clocks import TOLERATED_MS
 from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER
+from flowdiag.collector.knowledge import Seed
 from flowdiag.collector.live import knowing
 from flowdiag.collector.live.decoders import Decoders, ExporterState
 from flowdiag.collector.live.spool import Segment, sync_folder
@@ -34,7 +35,7 @@ from flowdiag.collector.store.writer import FlowWriter
 @dataclass(frozen=True)
 class Stored:
     """What became of a segment. added: False if its content was in the store already; damage: octets or packets of the
-    segment that could not be read, in words."""
+    segment that could not be read, in words; forgotten: exporters that made the decoders keep too much."""
 
     added: bool
     records: int = 0
@@ -43,30 +44,34 @@ class Stored:
     lost_records: int = 0
     undecoded: int = 0
     damage: tuple[str, ...] = ()
+    forgotten: int = 0
 
 
 class Storing:
     """Takes the segments of one worker in order. place: the store, which exists."""
 
-    def __init__(self, place: Place, known: knowing.Known, dissector: Dissector) -> None:
+    def __init__(self, place: Place, known: Seed, dissector: Dissector) -> None:
         self._place = place
         self._dissector = dissector
         self.decoders = Decoders()
-        self.decoders.learn(known.seed)
+        self.decoders.learn(known)
 
-    def store(self, segment: Segment) -> Stored:
-        """Decodes a segment into the store and removes it. Raises StoreError, OSError; then it stays as it is, and what
-        was learned from it is not to be used: go on with a new Storing."""
+    def store(self, segment: Segment, *, last: bool = False) -> Stored:
+        """Decodes a segment into the store and removes it. last: none will follow, so what waits for late messages or
+        templates is counted as lost and undecoded now.
+
+        Raises StoreError, OSError; then it stays as it is, and what was learned from it is not to be used: go on with a
+        new Storing."""
         folder = segment.path.parent
         digest = _digest(segment)
         known = self._place.read(note_path(digest)) is not None
-        stored = self._decode(segment, digest, known)
+        stored = self._decode(segment, digest, known, last)
         knowing.save(folder, segment.number, self.decoders.seed())
         segment.path.unlink()
         sync_folder(folder)
         return stored
 
-    def _decode(self, segment: Segment, digest: str, known: bool) -> Stored:
+    def _decode(self, segment: Segment, digest: str, known: bool, last: bool) -> Stored:
         draining: list[ExporterState] = []
         writer = FlowWriter(self._place, digest, _began_ms(segment), lambda: _offsets(draining[0]))
         own = ExportReport()
@@ -82,7 +87,7 @@ class Storing:
                             writer.add(batch)
             for state in self.decoders.touched():
                 draining[:] = [state]
-                batches, report = state.cut()
+                batches, report = state.cut(last=last)
                 for batch in batches:
                     if not known:
                         writer.add(batch)
@@ -100,6 +105,7 @@ class Storing:
             sum(report.lost_records for report in reports),
             sum(report.undecoded_sets for report in reports),
             damage,
+            self.decoders.bound(),
         )
 
     def _add(self, segment: Segment, digest: str, writer: FlowWriter, reports: list[ExportReport]) -> bool:

@@ -19,7 +19,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
-from pathlib import Path
 from typing import Any, Final
 
 from flowdiag.collector.live.allow import AllowList, read_allow_list
@@ -29,7 +28,7 @@ from flowdiag.collector.live.health import Health
 from flowdiag.collector.live.receiver import STOP, run_receiver
 from flowdiag.collector.live.settings import FINISH_S, Settings
 from flowdiag.collector.live.sockets import Listening
-from flowdiag.collector.live.spool import recover
+from flowdiag.collector.live.spool import recover, worker_folders
 from flowdiag.errors import FlowdiagError
 
 Say = Callable[[str], None]
@@ -77,7 +76,7 @@ class Supervisor:
             for worker in range(self._settings.workers):
                 folder = self._settings.folder(worker)
                 folder.mkdir(parents=True, exist_ok=True)
-            for folder in self._folders():
+            for folder in worker_folders(self._settings.spool):
                 if cut := recover(folder):
                     self._say(
                         f"spool {folder.name}: the last {cut} octets were no whole packet and were cut off"
@@ -125,11 +124,6 @@ class Supervisor:
             _send(child, self._allow)
         self._say("the allow list was read again")
 
-    def _folders(self) -> list[Path]:
-        """The spools of all workers that there are or were."""
-        found = [path for path in self._settings.spool.iterdir() if path.is_dir() and path.name.isdigit()]
-        return sorted(found, key=lambda path: int(path.name))
-
     def _receiver(self, worker: int) -> Callable[[], tuple[SpawnProcess, Connection]]:
         def start() -> tuple[SpawnProcess, Connection]:
             recover(self._settings.folder(worker))
@@ -139,7 +133,11 @@ class Supervisor:
 
     def _decoder(self, worker: int) -> Callable[[], tuple[SpawnProcess, Connection]]:
         own = self._settings.folder(worker)
-        left = [folder for folder in self._folders() if int(folder.name) >= self._settings.workers]
+        left = [
+            folder
+            for folder in worker_folders(self._settings.spool)
+            if int(folder.name) >= self._settings.workers
+        ]
         folders = [*left, own] if worker == 0 else [own]
         return lambda: _started(run_decoder, self._settings, folders)
 
@@ -158,10 +156,9 @@ class Supervisor:
                 advice="see what it said before; the spool keeps what was received",
             )
         self._say(f"the {child.name} ended (exit code {code}) and is started again")
-        self._health.carry(child.last)
+        child.last = self._health.carry(child.last)
         child.pipe.close()
         child.process, child.pipe = child.start()
-        child.last = type(child.last)()
 
     def _end(self) -> None:
         """Receivers first: what they close, the decoders still store."""

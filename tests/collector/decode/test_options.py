@@ -54,6 +54,14 @@ def test_an_interface_scope_of_netflow9_names_the_interface() -> None:
     assert interface_names(netflow9(told, a_set(260, record))) == {2: ("Gi0/2", "uplink fibre")}
 
 
+def test_a_long_name_is_cut_between_characters() -> None:
+    told = a_set(3, options_template(300, ((10, 4), (82, 65535))))
+    name = b"x" * 254 + "\u00e9".encode()
+    assert interface_names(ipfix(told, a_set(300, struct.pack("!I", 3) + b"\xff\x01\x00" + name))) == {
+        3: ("x" * 254, "")
+    }
+
+
 def test_a_name_that_is_no_utf8_is_kept_as_far_as_it_is() -> None:
     told = a_set(3, options_template(300, ((10, 4), (82, 65535))))
     assert interface_names(ipfix(told, a_set(300, struct.pack("!I", 3) + varying(b"caf\xe9")))) == {

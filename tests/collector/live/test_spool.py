@@ -1,0 +1,248 @@
+"""The spool: captures that any tool opens, whole whatever happens."""
+
+from __future__ import annotations
+
+import errno
+import os
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from scapy.utils import RawPcapReader
+
+from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.collector.frames import PCAP_HEADER, packet_record, udp_front
+from flowdiag.collector.live import spool
+from flowdiag.collector.live.spool import (
+    OPEN,
+    SpoolWriter,
+    recover,
+    segments,
+    spool_lock,
+    whole_packets,
+)
+from flowdiag.errors import StoreError
+from tests.collector.live.running import wait_until
+
+FRONT = udp_front(to_bytes("192.0.2.1"), 50_000, to_bytes("198.51.100.1"), 4739, 100)
+NEVER_S = 3600.0
+
+
+def packet(number: int) -> bytes:
+    return packet_record(1_700_000_000 + number, 0, FRONT, bytes([number % 256]) * 100)
+
+
+def capture(*numbers: int) -> bytes:
+    return PCAP_HEADER + b"".join(map(packet, numbers))
+
+
+@contextmanager
+def writing(folder: Path, **options: Any) -> Iterator[SpoolWriter]:
+    writer = SpoolWriter(folder, **({"sync_s": 0.02, "seconds": NEVER_S, "octets": 1 << 20} | options))
+    try:
+        yield writer
+    finally:
+        writer.finish()
+
+
+def names(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.iterdir())
+
+
+def test_a_segment_is_a_capture_that_another_program_reads(tmp_path: Path) -> None:
+    with writing(tmp_path) as writer:
+        assert writer.append([packet(1), packet(2)], 2)
+        assert writer.append([packet(3)], 1)
+    assert names(tmp_path) == ["000000000001.pcap"]
+    with closing(RawPcapReader(str(tmp_path / "000000000001.pcap"))) as packets:
+        read = [(meta.sec, octets) for octets, meta in packets]
+    assert read == [(1_700_000_000 + n, FRONT + bytes([n]) * 100) for n in (1, 2, 3)]
+
+
+def test_a_segment_is_closed_when_it_is_large_enough(tmp_path: Path) -> None:
+    with writing(tmp_path, octets=len(capture(1, 2))) as writer:
+        for number in range(5):
+            writer.append([packet(number)], 1)
+        wait_until(lambda: names(tmp_path)[-1].endswith(OPEN) and len(segments(tmp_path)) == 2)
+    assert [path.read_bytes() for _, path in segments(tmp_path)] == [capture(0, 1), capture(2, 3), capture(4)]
+
+
+def test_a_segment_is_closed_when_its_time_is_over_and_none_is_begun_without_packets(tmp_path: Path) -> None:
+    with writing(tmp_path, seconds=0.05) as writer:
+        writer.append([packet(1)], 1)
+        writer.tick()
+        assert names(tmp_path) == ["000000000001.open"]
+        time.sleep(0.06)
+        for _ in range(3):
+            writer.tick()
+        wait_until(lambda: names(tmp_path) == ["000000000001.pcap"])
+
+
+def test_numbers_go_on_after_whatever_a_folder_holds(tmp_path: Path) -> None:
+    for name in ("000000000007.told", "000000000009.set-aside", "lock"):
+        (tmp_path / name).touch()
+    with writing(tmp_path) as writer:
+        writer.append([packet(1)], 1)
+    assert [number for number, _ in segments(tmp_path)] == [10]
+
+
+def test_what_counts_as_synced_was_forced_to_disk_within_the_interval(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    forced: list[int] = []
+    fsync = os.fsync
+
+    def watched(descriptor: int) -> None:
+        fsync(descriptor)
+        forced.append(os.fstat(descriptor).st_size)
+
+    monkeypatch.setattr(os, "fsync", watched)
+    with writing(tmp_path, sync_s=0.05) as writer:
+        writer.append([packet(1)], 1)
+        before = time.monotonic()
+        wait_until(lambda: writer.synced == 1)
+        assert time.monotonic() - before < 5.0
+        assert len(capture(1)) in forced
+        monkeypatch.setattr(writer, "_sync_s", NEVER_S)
+        wait_until(lambda: forced[-1:] == [len(capture(1))])
+        time.sleep(0.1)
+        writer.append([packet(2)], 1)
+        time.sleep(0.2)
+        assert writer.synced == 1  # its turn has not come: this is what a power cut would cost
+    assert writer.synced == 2
+
+
+def test_while_nothing_can_be_forced_to_disk_nothing_more_counts_and_it_is_tried_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fsync = os.fsync
+
+    def fail(descriptor: int) -> None:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    with writing(tmp_path) as writer:
+        monkeypatch.setattr(os, "fsync", fail)
+        writer.append([packet(1)], 1)
+        wait_until(lambda: writer.trouble == "Input/output error")
+        assert writer.synced == 0
+        monkeypatch.setattr(os, "fsync", fsync)
+        wait_until(lambda: writer.synced == 1 and not writer.trouble)
+
+
+def test_a_segment_whose_folder_could_not_be_synced_is_closed_the_next_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    failing = [True]
+    sync_folder = spool.sync_folder
+
+    def sometimes(folder: Path) -> None:
+        if failing:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        sync_folder(folder)
+
+    monkeypatch.setattr(spool, "sync_folder", sometimes)
+    with writing(tmp_path, octets=len(capture(1))) as writer:
+        writer.append([packet(1)], 1)
+        wait_until(lambda: writer.trouble == "Input/output error")
+        failing.clear()
+        wait_until(lambda: writer.synced == 1)
+        assert names(tmp_path) == ["000000000001.pcap"]
+
+
+def test_a_full_disk_leaves_whole_packets_and_writing_goes_on_when_there_is_room(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write = os.write
+
+    def half(descriptor: int, octets: bytes) -> int:
+        if len(octets) <= 50:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return write(descriptor, octets[:-50])
+
+    with writing(tmp_path) as writer:
+        assert writer.append([packet(1)], 1)
+        monkeypatch.setattr(os, "write", half)
+        assert not writer.append([packet(2), packet(3)], 2)
+        assert writer.full == "No space left on device"
+        monkeypatch.setattr(os, "write", write)
+        assert not writer.append([packet(3)], 1)  # not before it was looked whether there is room
+        writer.tick()
+        assert writer.full == ""
+        assert writer.append([packet(4)], 1)
+        assert writer.datagrams == 2
+    assert (tmp_path / "000000000001.pcap").read_bytes() == capture(1, 4)
+
+
+def test_a_segment_that_cannot_be_begun_leaves_nothing_behind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write = os.write
+
+    def full(descriptor: int, octets: bytes) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with writing(tmp_path) as writer:
+        monkeypatch.setattr(os, "write", full)
+        assert not writer.append([packet(1)], 1)
+        assert names(tmp_path) == []
+        monkeypatch.setattr(os, "write", write)
+        writer.tick()
+        assert writer.append([packet(2)], 1)
+    assert (tmp_path / "000000000001.pcap").read_bytes() == capture(2)
+
+
+def test_a_reserve_stays_free_so_that_the_decoder_can_make_room(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(spool, "free_octets", lambda folder: (128 << 20) - 1)
+    with writing(tmp_path, reserve=128 << 20) as writer:
+        writer.tick()
+        assert writer.full == "less than 128 MiB are free"
+        assert not writer.append([packet(1)], 1)
+        monkeypatch.setattr(spool, "free_octets", lambda folder: 129 << 20)
+        writer.tick()
+        assert writer.append([packet(1)], 1)
+
+
+def test_what_a_crash_left_open_is_cut_back_to_its_whole_packets_wherever_it_was_cut(tmp_path: Path) -> None:
+    for cut in range(1, len(packet(3)) + 1):
+        (tmp_path / "000000000004.open").write_bytes(capture(1, 2, 3)[:-cut])
+        assert recover(tmp_path) == len(packet(3)) - cut
+        assert names(tmp_path) == ["000000000004.pcap"]
+        assert (tmp_path / "000000000004.pcap").read_bytes() == capture(1, 2)
+
+
+@pytest.mark.parametrize(
+    "tail",
+    [
+        bytes(4096),  # a file may have been made longer before its octets came to disk
+        packet_record(1_700_000_000, 0, b"", b"")[:8] + b"\xff" * 8,  # longer than any packet
+    ],
+)
+def test_octets_that_are_no_packet_end_a_segment(tmp_path: Path, tail: bytes) -> None:
+    octets = capture(1, 2) + tail
+    assert whole_packets(octets) == len(capture(1, 2))
+    (tmp_path / "000000000004.open").write_bytes(octets)
+    assert recover(tmp_path) == len(tail)
+    assert (tmp_path / "000000000004.pcap").read_bytes() == capture(1, 2)
+
+
+@pytest.mark.parametrize(
+    "octets", [b"", PCAP_HEADER[:10], PCAP_HEADER, PCAP_HEADER + packet(1)[:40], bytes(200)]
+)
+def test_a_segment_without_a_whole_packet_is_removed(tmp_path: Path, octets: bytes) -> None:
+    (tmp_path / "000000000004.open").write_bytes(octets)
+    assert recover(tmp_path) == 0
+    assert names(tmp_path) == []
+
+
+def test_a_spool_has_one_collector_at_a_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(spool, "LOCK_PATIENCE_S", 0.2)
+    first, second = spool_lock(tmp_path / "spool"), spool_lock(tmp_path / "spool")
+    with first, pytest.raises(StoreError, match="another collector uses this spool"):
+        second.__enter__()
+    with spool_lock(tmp_path / "spool"):
+        assert names(tmp_path / "spool") == ["lock"]

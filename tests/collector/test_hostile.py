@@ -1,0 +1,32 @@
+"""Exports made to exhaust memory stay within half a gigabyte, each decoded in a process of its own."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+
+from tests.collector.hostile import STREAMS
+
+MAX_MIB = 512
+
+# The others take a minute each, and what they fill is filled by `everything` too or was found to stay below these.
+QUICK = (
+    "everything",
+    "empty_messages",
+    "short_messages",
+    "samplers",
+    "taught_elements",
+    "clocks",
+    "sessions",
+)
+
+
+@pytest.mark.parametrize("name", QUICK)
+def test_memory_stays_bounded(name: str) -> None:
+    assert name in STREAMS
+    run = subprocess.run(
+        [sys.executable, "-m", "tests.collector.hostile", name], capture_output=True, text=True, check=True
+    )
+    assert 0 < int(run.stdout) <= MAX_MIB
