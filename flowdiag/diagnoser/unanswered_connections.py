@@ -7,8 +7,8 @@ Decided: attempts in vain are TCP records with SYN and no ACK, and name queries,
 other way. They are grouped by place (outside address and port) and by service (port, well-known ones
 only). In a group, the minutes count in which at least half of the attempts failed, five minutes between
 such minutes bridged; it is reported with thirty failures or more over three different minutes, if it
-touches several hosts and makes a twentieth of all attempts of the site, or touches one host, makes a fifth
-of them and began within the export. A service with several places must touch several hosts.
+touches several hosts and makes a twentieth of all attempts of the site, or touches one host and makes a
+fifth of them, or half of them where it did not begin within the export. A service with several places must touch several hosts.
 
 Thresholds: unanswered_attempts, 30; unanswered_share, 0.5. Common practice, no source; a few per cent of
 failures are normal anywhere.
@@ -47,7 +47,9 @@ SEVERAL_HOSTS: Final = 2
 # Of all attempts of the site meanwhile: a dead advertising server stays under a few per cent.
 PART_OF_ALL: Final = 0.05
 PART_OF_ALL_BY_ONE: Final = 0.2
-# What fails for one host alone since the export begins is that host's habit, not an event.
+# What fails for one host alone since the export begins is that host's habit, not an event, unless the site tries
+# little else.
+MOST_OF_ALL: Final = 0.5
 ONSET_MS: Final = 300_000
 # Well-known ports (RFC 6335 6: 0 to 1023) and registered ones that clients use every day.
 WELL_KNOWN: Final = 1024
@@ -146,7 +148,7 @@ def _matters(
     if len(np.unique(case.flows.inside[failed])) >= SEVERAL_HOSTS:
         return part >= PART_OF_ALL
     begins_within = start - (case.coverage.first_ms or 0) >= ONSET_MS
-    return by_place and begins_within and part >= PART_OF_ALL_BY_ONE
+    return by_place and part >= (PART_OF_ALL_BY_ONE if begins_within else MOST_OF_ALL)
 
 
 def _finding(case: Case, group: _Group) -> Finding:

@@ -17,6 +17,7 @@ from tests.scenarios import (  # noqa: F401 (each registers its situations)
     keepalives,
     measuring,
     outages,
+    plain,
     plans,
     saturation,
     subtle,
