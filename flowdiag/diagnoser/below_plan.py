@@ -4,13 +4,14 @@ Means: the line gives less than was bought. It may have trained down, a port may
 shaper may cut it, or the plan rate in the profile is wrong. For the people at the site it is a full link,
 only lower.
 
-Decided: where a link direction stays at the top of its surroundings for eight minutes or more, four things
+Decided: where a link direction stays at the top of its surroundings for eight minutes or more, five things
 must hold. The level lies between 3% of the plan and the below_plan threshold. It is flat: the robust
 deviation of its minutes (the span of their middle eight tenths over 2.563) is at most 5% of it, 15% on a
 variable link, 20% where records are five minutes long or more. The traffic yields: the variance of the
 total is at most a quarter of the sum of the variances of its parts, taken over inside hosts and again over
 outside addresses; parts that do not share a ceiling add up their variances, parts that share one give and
-take. And no few parts carry that: three hosts and three outside addresses at least. Minutes around it may
+take. Conversations change their rates from record to record, by 3% on average; streams that come and go
+keep theirs. And no few parts carry that: three hosts and three outside addresses at least. Minutes around it may
 not lie higher by more than a tenth, unless the level is very flat and held for long. Where records cover
 five minutes or more, minutes say little; there the transfers' own times and octets may show the ceiling
 instead: eight or more transfers of three hosts or more that each got an equal part of it, whatever the
@@ -49,7 +50,17 @@ from flowdiag.diagnoser.confidence import MINOR, Doubt, grade
 from flowdiag.diagnoser.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.fair_shares import FairShares, fair_shares
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.flat_top import BLURRED, STEADY, WAVERING, Bounds, Level, Yielding, levels, yielding
+from flowdiag.diagnoser.flat_top import (
+    BLURRED,
+    STEADY,
+    WAVERING,
+    Bounds,
+    Level,
+    Yielding,
+    levels,
+    pace,
+    yielding,
+)
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.saturation import way
 from flowdiag.diagnoser.timeline import Grid
@@ -68,6 +79,8 @@ LITTLE_SPREAD: Final = 0.02
 LITTLE_RATIO: Final = 0.12
 LEAST_PARTS: Final = 3.0
 LEAST_ACTIVE: Final = 1.5
+# Under a ceiling conversations change their rates when others come and go; streams keep their own to a hundredth.
+LEAST_PACE: Final = 0.03
 DATA_PACKET_OCTETS: Final = 400
 DATA_PART: Final = 0.8
 # Higher traffic within so many windows says that the level was no ceiling.
@@ -205,7 +218,7 @@ def _proof(case: Case, link: int, direction: int, level: Level) -> Proof | None:
         yielding(flows, rows, flows.inside[rows], grid), yielding(flows, rows, flows.outside[rows], grid)
     )
     if _yields(proof, grid.bins):
-        return proof
+        return proof if pace(flows, rows) >= LEAST_PACE else None
     if case.coverage.resolution_s < COARSE_S:
         return None
     shares = fair_shares(flows, rows[data])
