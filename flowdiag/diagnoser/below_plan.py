@@ -64,7 +64,7 @@ from flowdiag.diagnoser.flat_top import (
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.saturation import way
 from flowdiag.diagnoser.timeline import Grid
-from flowdiag.diagnoser.wording_backup import moment
+from flowdiag.diagnoser.wording_times import moment
 
 CODE: Final = "below-plan"
 

@@ -30,7 +30,7 @@ from flowdiag.diagnoser import wording_verdict
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding, Severity
 from flowdiag.diagnoser.silences import Silence, silences
-from flowdiag.diagnoser.wording_backup import moment
+from flowdiag.diagnoser.wording_times import moment
 
 CODE: Final = "export-gap"
 

@@ -26,6 +26,7 @@ from flowdiag.diagnoser import wording_backup as words
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.failovers import Failover, failovers
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.wording_times import moment
 
 CODE: Final = "flapping"
 
@@ -82,8 +83,8 @@ def _finding(case: Case, group: tuple[Failover, ...]) -> Finding:
             "still_on_backup": group[-1].still,
             "switches": [
                 {
-                    "from": words.moment(case, f.start_ms),
-                    "to": words.moment(case, f.end_ms),
+                    "from": moment(case, f.start_ms),
+                    "to": moment(case, f.end_ms),
                     "gap_s": None if f.gap_ms is None else round(f.gap_ms / 1000, 1),
                 }
                 for f in group

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import SiteFlows
+from flowdiag.diagnoser.conversations import conversation_keys
 from flowdiag.diagnoser.failovers import part_within
 from flowdiag.diagnoser.timeline import Grid, runs
 
@@ -174,9 +175,8 @@ def pace(flows: SiteFlows, rows: NDArray[np.intp]) -> float:
     """
     duration = flows.end_ms[rows] - flows.start_ms[rows]
     rows, duration = rows[duration >= PACE_MS], duration[duration >= PACE_MS]
-    ends = (flows.inside, flows.outside, flows.inside_port, flows.outside_port, flows.protocol)
-    _, key = np.unique(np.stack([column[rows] for column in ends]), axis=1, return_inverse=True)
-    key, octets = key.reshape(-1), flows.wire_octets[rows]
+    _, key = np.unique(conversation_keys(flows, rows), return_inverse=True)
+    octets = flows.wire_octets[rows]
     rate = octets / duration
     records, weight = np.bincount(key), np.bincount(key, octets)
     mean = np.bincount(key, rate) / np.maximum(records, 1)

@@ -13,7 +13,7 @@ from flowdiag.diagnoser.baseline import Usual, usual
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import Doubt
 from flowdiag.diagnoser.episodes import Episode, capacity_mbps
-from flowdiag.diagnoser.wording_backup import moment
+from flowdiag.diagnoser.wording_times import moment
 
 
 def figures(case: Case, episode: Episode) -> tuple[dict[str, Any], Usual | None]:

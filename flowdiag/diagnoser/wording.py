@@ -6,13 +6,13 @@ The summary is for an engineer and has the figures; the client sentence has no a
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
-from zoneinfo import ZoneInfo
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action
-from flowdiag.diagnoser.wording_backup import Said, clocks
+from flowdiag.diagnoser.wording_backup import Said
+from flowdiag.diagnoser.wording_figures import count, fine_percent, percent, plan_rate, rate
+from flowdiag.diagnoser.wording_times import span, zoned_span
 
 if TYPE_CHECKING:
     from flowdiag.diagnoser.baseline import Usual
@@ -118,55 +118,6 @@ GAP: Final = (
 # Phrases
 
 
-def percent(share: float) -> str:
-    """Whole per cent; under one, "under 1%"; never "100%" for less than all."""
-    if 0.0 < share < 0.01:
-        return "under 1%"
-    return "99%" if 0.99 < share < 1.0 else f"{share:.0%}"
-
-
-def fine_percent(share: float) -> str:
-    """For small shares: one decimal under ten per cent."""
-    if 0.0 < share < 0.001:
-        return "under 0.1%"
-    return f"{share:.1%}" if share < 0.1 else percent(share)
-
-
-def rate(mbps: float) -> str:
-    """Three figures or so, as much as one-minute means support; small rates in kbit/s."""
-    if 0.0 < mbps < 0.01:
-        return f"{mbps * 1000:.1f} kbit/s" if mbps >= 0.00005 else "under 0.1 kbit/s"
-    if mbps >= 99.95:
-        return f"{mbps:,.0f} Mbit/s"
-    return f"{mbps:.1f} Mbit/s" if mbps >= 9.95 else f"{mbps:.2f} Mbit/s"
-
-
-def plan_rate(mbps: float) -> str:
-    """A rate of a plan, as plans are written: 20 Mbit/s, 17.5 Mbit/s."""
-    return f"{mbps:,.0f} Mbit/s" if mbps >= 999.5 else f"{mbps:.4g} Mbit/s"
-
-
-def count(number: int, noun: str, plural: str | None = None) -> str:
-    return f"{number:,} {noun}" if number == 1 else f"{number:,} {plural or noun + 's'}"
-
-
-def zone_name(case: Case, ms: int) -> str:
-    """The zone's short name at a time, as UTC+13:45 where it has none."""
-    local = datetime.fromtimestamp(ms / 1000, UTC).astimezone(ZoneInfo(case.profile.site.timezone))
-    name = local.tzname() or "UTC"
-    return f"UTC{local.isoformat()[-6:]}" if name[:1] in "+-" and name[1:].isdigit() else name
-
-
-def span(case: Case, start_ms: int, end_ms: int) -> str:
-    """ "from 14:05 to 14:39" in local time."""
-    start, end = clocks(case, start_ms, end_ms)
-    return f"from {start} to {end}"
-
-
-def zoned_span(case: Case, start_ms: int, end_ms: int) -> str:
-    return f"{span(case, start_ms, end_ms)} {zone_name(case, start_ms)}"
-
-
 def whose_line(case: Case, link: int) -> str:
     """What a client calls a link."""
     links = case.profile.link
@@ -232,7 +183,7 @@ def compared(usual: Usual | None, mbps: float) -> str:
 # Findings
 
 
-def _spells(case: Case, parts: Sequence[tuple[int, int]]) -> str:
+def _spells(parts: Sequence[tuple[int, int]]) -> str:
     return f" in {len(parts)} spells" if len(parts) > 1 else ""
 
 
@@ -244,22 +195,44 @@ def link_full(
     evidence: Mapping[str, Any],
     habit: str,
 ) -> Said:
-    way, name = WAYS[direction], case.profile.link[link].name
-    start, end = parts[0][0], parts[-1][1]
-    summary = (
-        f"The {way} of {name} was full {zoned_span(case, start, end)}{_spells(case, parts)}: "
-        f"{rate(evidence['mean_mbps'])} on average of {plan_rate(evidence['capacity_mbps'])}."
-        f"{who_did(evidence)}{habit}"
-    )
-    line = whose_line(case, link)
-    client = (
-        f"Your {line}'s {way} was full {span(case, start, end)}{_spells(case, parts)}{_cause(evidence, way)}."
-    )
+    summary, client = _loaded(case, link, direction, parts, evidence, "full")
+    client += f"{_cause(evidence, WAYS[direction])}."
     if direction:
         client += " A full upload slows everything, downloads and calls included."
     else:
         client += " Everything else had to share what was left, so pages and calls were slow."
-    return summary, client
+    return f"{summary}.{who_did(evidence)}{habit}", client
+
+
+def link_busy(
+    case: Case,
+    link: int,
+    direction: int,
+    parts: Sequence[tuple[int, int]],
+    evidence: Mapping[str, Any],
+    habit: str,
+) -> Said:
+    summary, client = _loaded(case, link, direction, parts, evidence, "busy")
+    client += ", though not full; short peaks may have slowed things down."
+    return f"{summary}, short of full.{who_did(evidence)}{habit}", client
+
+
+def _loaded(
+    case: Case,
+    link: int,
+    direction: int,
+    parts: Sequence[tuple[int, int]],
+    evidence: Mapping[str, Any],
+    how: str,
+) -> Said:
+    """The beginnings of both sentences, without a full stop."""
+    way, name = WAYS[direction], case.profile.link[link].name
+    start, end = parts[0][0], parts[-1][1]
+    return (
+        f"The {way} of {name} was {how} {zoned_span(case, start, end)}{_spells(parts)}: "
+        f"{rate(evidence['mean_mbps'])} on average of {plan_rate(evidence['capacity_mbps'])}",
+        f"Your {whose_line(case, link)}'s {way} was {how} {span(case, start, end)}{_spells(parts)}",
+    )
 
 
 def _cause(evidence: Mapping[str, Any], way: str) -> str:
@@ -279,28 +252,6 @@ def link_full_actions(role: str, evidence: Mapping[str, Any]) -> tuple[Action, .
     return LINK_FULL if hosts and hosts[0]["share"] >= MOSTLY_ONE else LINK_FULL_SHARED
 
 
-def link_busy(
-    case: Case,
-    link: int,
-    direction: int,
-    parts: Sequence[tuple[int, int]],
-    evidence: Mapping[str, Any],
-    habit: str,
-) -> Said:
-    way, name = WAYS[direction], case.profile.link[link].name
-    start, end = parts[0][0], parts[-1][1]
-    summary = (
-        f"The {way} of {name} was busy {zoned_span(case, start, end)}{_spells(case, parts)}: "
-        f"{rate(evidence['mean_mbps'])} on average of {plan_rate(evidence['capacity_mbps'])}, short of full."
-        f"{who_did(evidence)}{habit}"
-    )
-    client = (
-        f"Your {whose_line(case, link)}'s {way} was busy {span(case, start, end)}{_spells(case, parts)}, "
-        "though not full; short peaks may have slowed things down."
-    )
-    return summary, client
-
-
 def below_plan(
     case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
 ) -> Said:
@@ -310,7 +261,7 @@ def below_plan(
     share = percent(evidence["share_of_plan"])
     summary = (
         f"The {way} of {plan.name} stopped at {rate(evidence['ceiling_mbps'])} {zoned_span(case, start, end)}"
-        f"{_spells(case, parts)}, {share} of the {rated} of {plan_rate(evidence['capacity_mbps'])}, while "
+        f"{_spells(parts)}, {share} of the {rated} of {plan_rate(evidence['capacity_mbps'])}, while "
         f"{count(evidence['hosts_active'], 'device')} shared it: when one took more, the others got less."
     )
     line = whose_line(case, link)

@@ -7,15 +7,15 @@ addresses and jargon.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta
 from ipaddress import ip_address
 from typing import TYPE_CHECKING, Any, Final
-from zoneinfo import ZoneInfo
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action
 from flowdiag.diagnoser.keepalives import Gap, mapped_address
 from flowdiag.diagnoser.shares import label_of
+from flowdiag.diagnoser.wording_figures import count, three_figures, volume
+from flowdiag.diagnoser.wording_times import clocks, duration
 from flowdiag.site.profile import Keepalive
 
 if TYPE_CHECKING:
@@ -81,73 +81,6 @@ KEEPALIVE_SETTING: Final = (
         "Compare the interval and size in the site profile with the router's setting and correct one.",
     ),
 )
-
-
-# Not strftime's, which depend on the locale.
-_WEEKDAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-
-
-def moment(case: Case, ms: int) -> str:
-    """ISO 8601 with the site's offset, whole seconds."""
-    return _local(case, ms).replace(microsecond=0).isoformat()
-
-
-def clock(case: Case, ms: int) -> str:
-    """14:05 in the site's zone; Tue 3 Mar 14:05 where that is not the one local day of the window."""
-    begin, end = case.window_ms
-    days = {_local(case, time).date() for time in (begin, max(end - 1, begin))} | {_minute(case, ms).date()}
-    return _dated(case, ms) if len(days) > 1 else f"{_minute(case, ms):%H:%M}"
-
-
-def clocks(case: Case, start_ms: int, end_ms: int) -> tuple[str, str]:
-    """Both ends of a span as clock() has them; the day once where both lie on the same, else twice."""
-    if _minute(case, start_ms).date() != _minute(case, end_ms).date():
-        return _dated(case, start_ms), _dated(case, end_ms)
-    return clock(case, start_ms), f"{_minute(case, end_ms):%H:%M}"
-
-
-def _dated(case: Case, ms: int) -> str:
-    when = _minute(case, ms)
-    return f"{_WEEKDAYS[when.weekday()]} {when.day} {_MONTHS[when.month - 1]} {when:%H:%M}"
-
-
-def _minute(case: Case, ms: int) -> datetime:
-    """The nearest whole minute, so that times agree with durations that are rounded too."""
-    return _local(case, (ms + 30_000) // 60_000 * 60_000)
-
-
-def _local(case: Case, ms: int) -> datetime:
-    return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=ms)).astimezone(
-        ZoneInfo(case.profile.site.timezone)
-    )
-
-
-def duration(ms: float) -> str:
-    """Seconds under two minutes, minutes under two hours, else hours with one decimal."""
-    if ms < 120_000:
-        return _count(round(ms / 1000), "second")
-    if ms < 7_200_000:
-        return _count(round(ms / 60_000), "minute")
-    return f"{ms / 3_600_000:.1f} hours"
-
-
-def volume(octets: float) -> str:
-    """Decimal units, as data allowances are sold; always three figures, which keeps columns even."""
-    for unit, size in (("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
-        if octets >= size:
-            value = octets / size
-            return f"{value:,.0f} {unit}" if value >= 99.95 else f"{value:#.3g} {unit}"
-    return _count(round(octets), "octet")
-
-
-def three_figures(value: float) -> str:
-    """0.0123, 1.5, 324; a thousand and more in full: 1,235."""
-    return f"{value:,.0f}" if value >= 999.5 else f"{value:.3g}"
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
 
 
 def _listed(names: Sequence[str]) -> str:
@@ -218,7 +151,7 @@ def flapping(case: Case, link: str, group: Sequence[Failover]) -> Said:
 
 def outage(case: Case, start_ms: int, end_ms: int, attempts: int, ongoing: bool) -> Said:
     start, end = clocks(case, start_ms, end_ms)
-    tried = f"; {_count(attempts, 'attempt')} to get out went nowhere" if attempts else ""
+    tried = f"; {count(attempts, 'attempt')} to get out went nowhere" if attempts else ""
     lasting = duration(end_ms - start_ms)
     if ongoing:
         return (
@@ -282,7 +215,7 @@ def keepalive_unanswered(case: Case, link: str, keepalive: Keepalive, gap: Gap, 
         "none was answered" if back == 0 else f"{back:,} of them {'was' if back == 1 else 'were'} answered"
     )
     summary = (
-        f"The {_probe(keepalive)} on the backup {link} went out {_count(sent, 'time')} "
+        f"The {_probe(keepalive)} on the backup {link} went out {count(sent, 'time')} "
         f"from {start} to {end}; {answer}."
     )
     return summary, "The backup line's test gets no answer, so it may not take over when needed."

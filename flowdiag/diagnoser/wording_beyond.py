@@ -7,7 +7,8 @@ from typing import Any, Final
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action
-from flowdiag.diagnoser.wording_backup import Said, clocks
+from flowdiag.diagnoser.wording_backup import Said
+from flowdiag.diagnoser.wording_times import clocks
 
 ONE_WAY: Final = "The export shows no answers, so attempts are told by their flags alone."
 

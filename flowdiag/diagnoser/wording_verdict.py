@@ -7,19 +7,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action
-from flowdiag.diagnoser.wording import (
-    WAYS,
-    count,
-    fine_percent,
-    name_of,
-    percent,
-    plan_rate,
-    rate,
-    span,
-    whose_line,
-    zoned_span,
-)
-from flowdiag.diagnoser.wording_backup import Said, clock, duration, volume
+from flowdiag.diagnoser.wording import WAYS, name_of, whose_line
+from flowdiag.diagnoser.wording_backup import Said
+from flowdiag.diagnoser.wording_figures import count, fine_percent, percent, plan_rate, rate, volume
+from flowdiag.diagnoser.wording_times import clock, duration, span, zoned_span
 
 if TYPE_CHECKING:
     from flowdiag.diagnoser.at_limit import AtLimit

@@ -8,8 +8,16 @@ from typing import Any, Final
 
 from flowdiag.aggregator.figures import LinkFigures, Ranked
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.wording import count, fine_percent, percent, plan_rate, rate
-from flowdiag.diagnoser.wording_backup import duration, three_figures, volume
+from flowdiag.diagnoser.wording_figures import (
+    count,
+    fine_percent,
+    percent,
+    plan_rate,
+    rate,
+    three_figures,
+    volume,
+)
+from flowdiag.diagnoser.wording_times import duration
 from flowdiag.note import wording_figures as words
 from flowdiag.note.clock import DAYS, MONTHS
 from flowdiag.note.model import Span

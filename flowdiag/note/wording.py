@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Final
 
 from flowdiag.diagnoser.finding import Action, Finding, Verdict
-from flowdiag.diagnoser.wording import count, percent
+from flowdiag.diagnoser.wording_figures import count, percent
 from flowdiag.note.clock import Clock
 from flowdiag.note.model import Note, NoteCoverage, Span
 from flowdiag.site.profile import Profile

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from flowdiag.diagnoser.wording import count, percent, plan_rate, rate
+from flowdiag.diagnoser.wording_figures import count, percent, plan_rate, rate
 from flowdiag.note.clock import Clock
 from flowdiag.note.model import Chart, Stack
 from flowdiag.note.wording import MINUTE_MS, WAYS

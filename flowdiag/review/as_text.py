@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from flowdiag.cli.figures_text import printed, rate
-from flowdiag.diagnoser.wording import count
+from flowdiag.diagnoser.wording_figures import count
 from flowdiag.note.escape import terminal
 from flowdiag.review.advice import ADVICE
 from flowdiag.review.portfolio_review import PortfolioReview

@@ -12,7 +12,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from flowdiag.diagnoser.wording import count, rate
+from flowdiag.diagnoser.wording_figures import count, rate
 from flowdiag.note.escape import terminal
 from flowdiag.note.html import policy
 from flowdiag.review import words

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from flowdiag.aggregator.addresses import to_text
 from flowdiag.aggregator.labels import Labels
-from flowdiag.diagnoser.wording import count, rate
+from flowdiag.diagnoser.wording_figures import count, rate
 
 if TYPE_CHECKING:
     from flowdiag.review.backup_figures import BackupFigures

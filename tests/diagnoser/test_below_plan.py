@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser import below_plan, not_the_link
 from flowdiag.diagnoser.even_transfers import even_transfers
-from flowdiag.diagnoser.flat_top import STEADY, WAVERING, levels, yielding
+from flowdiag.diagnoser.flat_top import STEADY, WAVERING, levels, pace, yielding
 from flowdiag.diagnoser.timeline import Grid
 from flowdiag.site.profile import Profile
 from tests.diagnoser.building import ZERO_MS, Book, profile
@@ -186,6 +187,41 @@ def test_variances_of_independent_parts_add_up_and_those_under_a_ceiling_do_not(
     assert found.active == pytest.approx(2.0)
     alone = rows[flows.inside == 0]
     assert yielding(flows, alone, flows.inside[alone], grid).ratio == pytest.approx(1.0)
+
+
+def test_the_pace_of_a_conversation_is_the_deviation_of_its_rates_over_their_mean() -> None:
+    """1, 2 and 3 Mbit/s in turn: the deviation is that of scipy's variation; a steady stream beside it halves it."""
+    book = Book()
+    for minute, rate in enumerate((1, 2, 3)):
+        book.row(minute * 60, minute * 60 + 60, way=DOWN, octets=rate * MBPS_MINUTE)
+    flows = book.case(profile(backup=False)).flows
+    assert pace(flows, np.arange(3)) == pytest.approx(stats.variation([1, 2, 3]))
+    for minute in range(3):
+        book.row(minute * 60, minute * 60 + 60, way=DOWN, octets=2 * MBPS_MINUTE, outside="203.0.113.10")
+    flows = book.case(profile(backup=False)).flows
+    assert pace(flows, np.arange(6)) == pytest.approx(stats.variation([1, 2, 3]) / 2)
+
+
+def test_conversations_of_one_or_two_records_tell_no_pace() -> None:
+    book = Book()
+    for minute in range(6):
+        book.row(
+            minute * 60, minute * 60 + 60, way=DOWN, octets=MBPS_MINUTE, inside_port=50_000 + minute // 2
+        )
+    assert pace(book.case(profile(backup=False)).flows, np.arange(6)) == np.inf
+
+
+def test_streams_under_a_limit_on_their_number_are_no_ceiling() -> None:
+    """Of twelve hosts always eight have a stream of 5 Mbit/s for three minutes: who ends makes room for another."""
+    series = [[5.0 if (minute // 3 + host) % 12 < 8 else 0.0 for minute in range(30)] for host in range(12)]
+    case = independent(series).case(profile(backup=False))
+    flows = case.flows
+    rows = np.flatnonzero(flows.octets > MBPS_MINUTE)
+    grid = Grid(ZERO_MS + BEGIN * 60_000, 60_000, 30)
+    assert (
+        yielding(flows, rows, flows.inside[rows], grid).ratio < 0.01
+    )  # the sum alone would look like a ceiling
+    assert below_plan.find(case) == []
 
 
 def test_a_level_reaches_as_far_as_its_windows_do() -> None:

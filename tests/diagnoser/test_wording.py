@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import pytest
 
-from flowdiag.diagnoser.wording import plan_rate, span
-from flowdiag.diagnoser.wording_backup import clock, volume
+from flowdiag.diagnoser.wording_figures import plan_rate, volume
+from flowdiag.diagnoser.wording_times import clock, clock_changes, span, zoned_span
 from tests.diagnoser.building import Book, ms, profile
 
 HOUR = 3600
@@ -45,3 +47,32 @@ def test_plans_read_as_they_are_sold() -> None:
     assert [plan_rate(mbps) for mbps in (20.0, 17.5, 0.5, 1000.0, 2500.0)] == [
         *("20 Mbit/s", "17.5 Mbit/s", "0.5 Mbit/s", "1,000 Mbit/s", "2,500 Mbit/s")
     ]
+
+
+def test_where_the_clock_is_put_back_every_time_has_its_zone() -> None:
+    """Europe/Berlin, 25 October 2026: 03:00 CEST becomes 02:00 CET (EU Directive 2000/84/EC: at 01:00 UTC)."""
+    site = profile()
+    site = site.model_copy(update={"site": site.site.model_copy(update={"timezone": "Europe/Berlin"})})
+    change = (datetime(2026, 10, 25, 1, tzinfo=UTC) - datetime(2026, 3, 2, 10, tzinfo=UTC)).total_seconds()
+    book = Book()
+    book.browse(change - 2 * HOUR, change + 2 * HOUR)
+    case = book.case(site)
+    assert clock(case, ms(change - HOUR / 2)) == "02:30 CEST"
+    assert clock(case, ms(change + HOUR / 2)) == "02:30 CET"
+    assert zoned_span(case, ms(change - HOUR / 2), ms(change + HOUR / 2)) == "from 02:30 CEST to 02:30 CET"
+    later = Book()
+    later.browse(change + 2 * HOUR, change + 4 * HOUR)
+    after = later.case(site)
+    assert clock(after, ms(change + 3 * HOUR)) == "05:00"
+    assert zoned_span(after, ms(change + 2 * HOUR), ms(change + 3 * HOUR)) == "from 04:00 to 05:00 CET"
+
+
+def test_a_change_amid_months_of_data_is_noticed() -> None:
+    """A year of data begins and ends in winter; the summer time between has another offset."""
+    site = profile()
+    site = site.model_copy(update={"site": site.site.model_copy(update={"timezone": "Europe/Berlin"})})
+    book = Book()
+    book.row(0, 60, way=1, octets=1000)
+    book.row(365 * DAY, 365 * DAY + 60, way=1, octets=1000)
+    assert clock_changes(book.case(site))
+    assert not clock_changes(book.case(profile()))  # UTC
