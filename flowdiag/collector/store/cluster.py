@@ -90,6 +90,11 @@ class ClusterWorkers:
         """What the function gives for each task, in their order."""
         return [result for _, result in sorted(self.each(function, tasks), key=lambda pair: pair[0])]
 
+    def spare(self, amount: int) -> None:
+        """As workers.Workers.spare()."""
+        self._amount -= amount
+        self._count(0)
+
     def _ask_workers(self) -> None:
         try:
             answers = self._client.run(code_digest)

@@ -122,7 +122,8 @@ class Folder:
 
     @contextmanager
     def writing(self) -> Iterator[Callable[[], None]]:
-        with _locked(self.root / WRITING_LOCK, fcntl.LOCK_EX, create=True) as held:
+        lock = self.root / WRITING_LOCK
+        with _locked(lock, fcntl.LOCK_EX, create=True, patience_s=LOCK_PATIENCE_S) as held:
             if not held:
                 raise StoreError(
                     "another process has been writing to the store for two minutes",
@@ -138,12 +139,13 @@ class Folder:
 
     @contextmanager
     def reading(self) -> Iterator[None]:
-        with _locked(self.root / READING_LOCK, fcntl.LOCK_SH, create=False):
+        lock = self.root / READING_LOCK
+        with _locked(lock, fcntl.LOCK_SH, create=False, patience_s=LOCK_PATIENCE_S):
             yield
 
 
 @contextmanager
-def _locked(path: Path, kind: int, *, create: bool, patience_s: float = LOCK_PATIENCE_S) -> Iterator[bool]:
+def _locked(path: Path, kind: int, *, create: bool, patience_s: float) -> Iterator[bool]:
     """Holds a lock of the kernel (flock); gives False if it could not be had in time.
 
     create: make its file if there is none; otherwise, without one, there is nothing to wait for.

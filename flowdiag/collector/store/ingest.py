@@ -118,6 +118,7 @@ def ingest(
             usable = [n for n, s in enumerate(scans) if s.error is None]
             fresh = _fresh(place, scans, usable)
             outcomes |= {n: Outcome(scans[n].item.name, "known") for n in usable if n not in fresh}
+            workers.spare(sum(inputs[n].octets for n in range(len(inputs)) if n not in fresh))
             groups = _groups(scans, usable, fresh)
             units = [_unit(str(where), scans, usable, group) for group in groups]
             for number, decoded in workers.each(_decode, units):

@@ -36,13 +36,13 @@ def open_workers(
 
 
 class Workers:
-    """jobs: processes, 1 for none but this; octets: that the tasks will count in all; progress: told of them.
+    """jobs: processes, 1 for none but this; amount: that the tasks will count in all; progress: told of it.
 
     A new process is started, not forked: Arrow's threads do not survive a fork.
     """
 
-    def __init__(self, jobs: int, octets: int, progress: Progress | None) -> None:
-        self._octets = octets
+    def __init__(self, jobs: int, amount: int, progress: Progress | None) -> None:
+        self._amount = amount
         self._progress = progress
         self._here = 0
         self._pool: ProcessPoolExecutor | None = None
@@ -82,14 +82,19 @@ class Workers:
         """What the function gives for each task, in their order."""
         return [result for _, result in sorted(self.each(function, tasks), key=lambda pair: pair[0])]
 
-    def _count(self, octets: int) -> None:
-        self._here += octets
+    def spare(self, amount: int) -> None:
+        """So much need not be counted after all: the progress is of what is left."""
+        self._amount -= amount
+        self._tell()
+
+    def _count(self, amount: int) -> None:
+        self._here += amount
         self._tell()
 
     def _tell(self) -> None:
         if self._progress is not None:
             elsewhere = self._counter.value if self._counter is not None else 0
-            self._progress(min(self._here + elsewhere, self._octets), self._octets)
+            self._progress(min(self._here + elsewhere, self._amount), self._amount)
 
 
 _counter: Any = None
@@ -104,6 +109,6 @@ def _run(function: Callable[[Task, Count], Result], task: Task) -> Result:
     return function(task, _count)
 
 
-def _count(octets: int) -> None:
+def _count(amount: int) -> None:
     with _counter.get_lock():
-        _counter.value += octets
+        _counter.value += amount
