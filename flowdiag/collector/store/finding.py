@@ -20,6 +20,7 @@ from flowdiag.collector.store.layout import (
     NO_DAY,
     Partition,
     day_of,
+    exporter_folder,
     exporter_of,
     partition_of,
 )
@@ -64,14 +65,19 @@ def find_files(
 
 def _listed(place: Place, exporters: Collection[bytes] | None, span: Span) -> dict[str, StoredFile]:
     found = {}
-    for exporter_folder in place.folders(""):
-        exporter = exporter_of(exporter_folder)
-        if exporter is None or not _is_wanted(exporter, exporters):
+    # A store of thousands of exporters is not listed for one of them.
+    folders = (
+        place.folders("")
+        if exporters is None
+        else [exporter_folder(exporter) for exporter in sorted({*exporters, UNKNOWN_ADDRESS})]
+    )
+    for folder in folders:
+        if exporter_of(folder) is None:
             continue
-        for day_folder in place.folders(exporter_folder):
+        for day_folder in place.folders(folder):
             day = day_of(day_folder)
             if day is not None and touches(day, span):
-                for entry in place.files(f"{exporter_folder}/{day_folder}"):
+                for entry in place.files(f"{folder}/{day_folder}"):
                     if (partition := partition_of(entry.path)) is not None:
                         found[entry.path] = StoredFile(entry.path, entry.path, partition, entry.octets)
     return found

@@ -54,8 +54,7 @@ class Partition(NamedTuple):
 
     @property
     def folder(self) -> str:
-        name = NOTHING if self.exporter == UNKNOWN_ADDRESS else quote(to_text(self.exporter), safe=".")
-        return f"{_EXPORTER}{name}/{_DAY}{day_text(self.day)}"
+        return f"{exporter_folder(self.exporter)}/{_DAY}{day_text(self.day)}"
 
 
 NO_DAY: Final = -1
@@ -63,6 +62,12 @@ NO_DAY: Final = -1
 
 def day_text(day: int) -> str:
     return NOTHING if day < 0 else date.fromordinal(_EPOCH + day).isoformat()
+
+
+def exporter_folder(exporter: bytes) -> str:
+    """The folder of an exporter's partitions."""
+    name = NOTHING if exporter == UNKNOWN_ADDRESS else quote(to_text(exporter), safe=".")
+    return f"{_EXPORTER}{name}"
 
 
 @lru_cache(maxsize=65_536)
