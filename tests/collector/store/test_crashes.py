@@ -1,0 +1,171 @@
+"""Writers that die: at each single step of a change, and by kill -9 at random instants. Readers meanwhile."""
+
+from __future__ import annotations
+
+import multiprocessing
+import random
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from flowdiag.collector.export import read_export
+from flowdiag.collector.store.adding import add_stretch
+from flowdiag.collector.store.changes import ASIDE_FORGOTTEN_S, make_store, sweep
+from flowdiag.collector.store.ingest import ingest
+from flowdiag.collector.store.places import Place, open_place
+from flowdiag.collector.store.upkeep import compact, retain
+from tests.collector.store.building import (
+    DAY,
+    FIRST_DAY,
+    START,
+    B,
+    batch,
+    content,
+    files_in,
+    flow,
+    octets_in,
+    report,
+)
+from tests.collector.store.captures import exports
+
+MOST_STEPS = 200
+KILLS = 10
+
+
+class Killed(BaseException):
+    """The process is no more."""
+
+
+class Mortal:
+    """A place whose process dies before the n-th step that changes something, and does nothing after that."""
+
+    def __init__(self, place: Place, steps: int) -> None:
+        self._place = place
+        self._steps = steps
+
+    def __getattr__(self, name: str) -> Any:
+        attribute = getattr(self._place, name)
+        if name not in ("write", "open_output", "seal", "move", "settle", "remove"):
+            return attribute
+
+        def step(*arguments: Any) -> Any:
+            if not self._steps:
+                raise Killed
+            self._steps -= 1
+            return attribute(*arguments)
+
+        return step
+
+
+def die_at_each_step(
+    folder: Path, change: Callable[[Any], object], states: tuple[list[int], list[int]]
+) -> None:
+    """A store of three stretches is changed, and the writer dies before its first, second, ... step. Whoever reads then
+    sees one of two states (octets of the flows); whoever does it again gets to the second."""
+    before, after = map(sorted, states)
+    for steps in range(MOST_STEPS):
+        store = folder / str(steps)
+        place = open_place(store)
+        make_store(place)
+        for number in (1, 2):
+            flows = batch(flow(number), flow(10 * number, exporter=B), flow(100 * number, START + DAY))
+            add_stretch(place, content(str(number)), [flows], report(3), START + number)
+        assert sorted(octets_in(store)) == before
+        try:
+            change(Mortal(place, steps))
+        except Killed:
+            assert sorted(octets_in(store)) in (before, after)
+            change(open_place(store))
+            assert sorted(octets_in(store)) == after
+            sweep(open_place(store), time.time() + 2 * ASIDE_FORGOTTEN_S)
+            assert not list((store / "_flowdiag" / "aside").rglob("*.parquet"))
+            assert sorted(octets_in(store)) == after
+        else:
+            assert sorted(octets_in(store)) == after
+            assert steps > 5
+            return
+    pytest.fail("the change never ends")
+
+
+BEFORE = [1, 2, 100, 200, 10, 20]
+
+
+def test_adding_happens_whole_or_not_at_all(tmp_path: Path) -> None:
+    def add(place: Place) -> None:
+        flows = batch(flow(3), flow(30, exporter=B), flow(300, START + DAY))
+        add_stretch(place, content("third"), [flows], report(3), START + 3)
+
+    die_at_each_step(tmp_path, add, (BEFORE, [1, 2, 3, 100, 200, 300, 10, 20, 30]))
+
+
+def test_merging_never_shows_a_flow_twice_or_not_at_all(tmp_path: Path) -> None:
+    die_at_each_step(tmp_path, compact, (BEFORE, BEFORE))
+    last = max(tmp_path.iterdir(), key=lambda path: int(path.name))
+    assert len(files_in(last)) == 3
+
+
+def test_days_are_dropped_all_at_once(tmp_path: Path) -> None:
+    die_at_each_step(tmp_path, lambda place: retain(place, 1, FIRST_DAY + 1), (BEFORE, [100, 200]))
+
+
+def _ingest_and_compact(paths: list[Path], store: Path) -> None:
+    ingest(paths, store)
+    compact(open_place(store))
+
+
+def test_kill_9_at_random_instants_leaves_whole_exports_and_nothing_twice(tmp_path: Path) -> None:
+    paths = exports(tmp_path / "exports", 6)
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["flowdiag.collector.store.ingest", "flowdiag.collector.store.upkeep"])
+    began = time.monotonic()
+    undisturbed = context.Process(target=_ingest_and_compact, args=(paths, tmp_path / "undisturbed"))
+    undisturbed.start()
+    undisturbed.join(60)
+    takes_s = time.monotonic() - began
+    chance = random.Random(7)
+    sizes = []
+    for _ in range(KILLS):
+        victim = context.Process(target=_ingest_and_compact, args=(paths, tmp_path / "flows"))
+        victim.start()
+        victim.join(chance.uniform(0, takes_s / 2))
+        victim.kill()
+        victim.join()
+        if (tmp_path / "flows" / "_flowdiag" / "store.json").exists():
+            sizes.append(read_export(tmp_path / "flows").num_rows)
+    assert all(size % 3_000 == 0 for size in sizes)
+    assert sizes == sorted(sizes)
+    ingest(paths, tmp_path / "flows")
+    kept, whole = read_export(tmp_path / "flows"), read_export(tmp_path / "undisturbed")
+    assert kept.num_rows == 18_000
+    order = [(name, "ascending") for name in ("end", "start", "src_port", "dst_port", "octets", "packets")]
+    assert kept.sort_by(order).equals(whole.sort_by(order))
+
+
+def test_readers_see_one_state_of_the_store_while_it_is_changed(tmp_path: Path) -> None:
+    store = tmp_path / "flows"
+    make_store(open_place(store))
+    done = threading.Event()
+
+    def write() -> None:
+        place = open_place(store)
+        for number in range(60):
+            add_stretch(place, content(str(number)), [batch(flow(number))], report(1), START + 1_000 * number)
+            if number % 4 == 3:
+                compact(place, patience_s=5)
+        done.set()
+
+    writer = threading.Thread(target=write)
+    writer.start()
+    seen = []
+    while not done.is_set():
+        octets = sorted(octets_in(store))
+        assert octets == list(range(len(octets)))
+        seen.append(len(octets))
+    writer.join()
+    assert seen == sorted(seen)
+    assert len(set(seen)) > 5
+    assert sorted(octets_in(store)) == list(range(60))
