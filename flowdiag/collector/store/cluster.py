@@ -11,14 +11,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 from flowdiag.collector.readers.inputs import Progress
+from flowdiag.collector.store.workers import Count, Counted, Result, Task
 from flowdiag.errors import ClusterError
-
-Task = TypeVar("Task")
-Result = TypeVar("Result")
-Count = Callable[[int], None]
 
 CONNECT_S: Final = 10
 # How often a task is tried again elsewhere when its worker dies with it.
@@ -26,13 +23,14 @@ RETRIES: Final = 3
 ADVICE: Final = "check the address, and that scheduler and workers run with the same flowdiag"
 
 
-class ClusterWorkers:
-    """As workers.Workers. address: of a Dask scheduler, such as tcp://192.0.2.1:8786; amount: that the tasks count in all.
+class ClusterWorkers(Counted):
+    """address: of a Dask scheduler, such as tcp://192.0.2.1:8786.
 
     Raises ClusterError if the cluster cannot be used.
     """
 
     def __init__(self, address: str, amount: int, progress: Progress | None) -> None:
+        super().__init__(amount, progress)
         try:
             import distributed
         except ImportError as error:
@@ -41,9 +39,6 @@ class ClusterWorkers:
             ) from error
         self._address = address
         self._dask: Any = distributed
-        self._amount = amount
-        self._progress = progress
-        self._done = 0
         try:
             self._client = self._dask.Client(address, timeout=CONNECT_S, set_as_default=False)
         except (OSError, ValueError, TypeError) as error:
@@ -67,7 +62,6 @@ class ClusterWorkers:
     def each(
         self, function: Callable[[Task, Count], Result], tasks: Sequence[Task]
     ) -> Iterator[tuple[int, Result]]:
-        """The number of each task and what the function gives for it, as they are done. Raises what it raises."""
         futures = {
             self._client.submit(_run, function, task, pure=False, retries=RETRIES): number
             for number, task in enumerate(tasks)
@@ -86,15 +80,6 @@ class ClusterWorkers:
                 advice="look at its workers' logs",
             ) from error
 
-    def all(self, function: Callable[[Task, Count], Result], tasks: Sequence[Task]) -> list[Result]:
-        """What the function gives for each task, in their order."""
-        return [result for _, result in sorted(self.each(function, tasks), key=lambda pair: pair[0])]
-
-    def spare(self, amount: int) -> None:
-        """As workers.Workers.spare()."""
-        self._amount -= amount
-        self._count(0)
-
     def _ask_workers(self) -> None:
         try:
             answers = self._client.run(code_digest)
@@ -111,11 +96,6 @@ class ClusterWorkers:
                 file=self._address,
                 advice="install the same version everywhere",
             )
-
-    def _count(self, amount: int) -> None:
-        self._done += amount
-        if self._progress is not None:
-            self._progress(min(self._done, self._amount), self._amount)
 
 
 def code_digest() -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from types import TracebackType
@@ -21,6 +22,42 @@ Count = Callable[[int], None]
 _POLL_S: Final = 0.2
 
 
+class Counted(ABC):
+    """Those who work on tasks. amount: that the tasks will count in all; progress: told of it."""
+
+    def __init__(self, amount: int, progress: Progress | None) -> None:
+        self._amount = amount
+        self._progress = progress
+        self._here = 0
+
+    @abstractmethod
+    def each(
+        self, function: Callable[[Task, Count], Result], tasks: Sequence[Task]
+    ) -> Iterator[tuple[int, Result]]:
+        """The number of each task and what the function gives for it, as they are done. Raises what it raises."""
+
+    def all(self, function: Callable[[Task, Count], Result], tasks: Sequence[Task]) -> list[Result]:
+        """What the function gives for each task, in their order."""
+        return [result for _, result in sorted(self.each(function, tasks), key=lambda pair: pair[0])]
+
+    def spare(self, amount: int) -> None:
+        """So much need not be counted after all: the progress is of what is left."""
+        self._amount -= amount
+        self._tell()
+
+    def _count(self, amount: int) -> None:
+        self._here += amount
+        self._tell()
+
+    def _tell(self) -> None:
+        if self._progress is not None:
+            self._progress(min(self._here + self._elsewhere(), self._amount), self._amount)
+
+    def _elsewhere(self) -> int:
+        """What was counted and is not told here one by one."""
+        return 0
+
+
 def open_workers(
     jobs: int, amount: int, progress: Progress | None, cluster: str | None = None
 ) -> Workers | ClusterWorkers:
@@ -35,16 +72,14 @@ def open_workers(
     return ClusterWorkers(cluster, amount, progress)
 
 
-class Workers:
-    """jobs: processes, 1 for none but this; amount: that the tasks will count in all; progress: told of it.
+class Workers(Counted):
+    """jobs: processes, 1 for none but this.
 
     A new process is started, not forked: Arrow's threads do not survive a fork.
     """
 
     def __init__(self, jobs: int, amount: int, progress: Progress | None) -> None:
-        self._amount = amount
-        self._progress = progress
-        self._here = 0
+        super().__init__(amount, progress)
         self._pool: ProcessPoolExecutor | None = None
         self._counter: Any = None
         if jobs > 1:
@@ -64,7 +99,6 @@ class Workers:
     def each(
         self, function: Callable[[Task, Count], Result], tasks: Sequence[Task]
     ) -> Iterator[tuple[int, Result]]:
-        """The number of each task and what the function gives for it, as they are done. Raises what it raises."""
         if self._pool is None or len(tasks) == 1:
             for number, task in enumerate(tasks):
                 yield number, function(task, self._count)
@@ -78,23 +112,8 @@ class Workers:
             for future in sorted(done, key=lambda future: running[future]):
                 yield running.pop(future), future.result()
 
-    def all(self, function: Callable[[Task, Count], Result], tasks: Sequence[Task]) -> list[Result]:
-        """What the function gives for each task, in their order."""
-        return [result for _, result in sorted(self.each(function, tasks), key=lambda pair: pair[0])]
-
-    def spare(self, amount: int) -> None:
-        """So much need not be counted after all: the progress is of what is left."""
-        self._amount -= amount
-        self._tell()
-
-    def _count(self, amount: int) -> None:
-        self._here += amount
-        self._tell()
-
-    def _tell(self) -> None:
-        if self._progress is not None:
-            elsewhere = self._counter.value if self._counter is not None else 0
-            self._progress(min(self._here + elsewhere, self._amount), self._amount)
+    def _elsewhere(self) -> int:
+        return self._counter.value if self._counter is not None else 0
 
 
 _counter: Any = None
