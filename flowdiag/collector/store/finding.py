@@ -53,24 +53,22 @@ def find_files(
     with failures_named(place):
         if not is_store(place):
             raise StoreError("there is no flow store", file=place.name, advice="check the path")
+        wanted = None if exporters is None else frozenset({*exporters, UNKNOWN_ADDRESS})
         left, state = pending(place)
         while True:
-            found = _listed(place, exporters, span)
-            _apply(left, found, exporters, span)
+            found = _listed(place, wanted, span)
+            _apply(left, found, wanted, span)
             before = state
             left, state = pending(place)
             if state == before:
                 return sorted(found.values(), key=lambda file: (file.partition, file.target))
 
 
-def _listed(place: Place, exporters: Collection[bytes] | None, span: Span) -> dict[str, StoredFile]:
+def _listed(place: Place, wanted: frozenset[bytes] | None, span: Span) -> dict[str, StoredFile]:
+    """wanted: exporters, None for all."""
     found = {}
     # A store of thousands of exporters is not listed for one of them.
-    folders = (
-        place.folders("")
-        if exporters is None
-        else [exporter_folder(exporter) for exporter in sorted({*exporters, UNKNOWN_ADDRESS})]
-    )
+    folders = place.folders("") if wanted is None else map(exporter_folder, sorted(wanted))
     for folder in folders:
         if exporter_of(folder) is None:
             continue
@@ -83,22 +81,16 @@ def _listed(place: Place, exporters: Collection[bytes] | None, span: Span) -> di
     return found
 
 
-def _apply(
-    left: Change, found: dict[str, StoredFile], exporters: Collection[bytes] | None, span: Span
-) -> None:
+def _apply(left: Change, found: dict[str, StoredFile], wanted: frozenset[bytes] | None, span: Span) -> None:
     """Looks at a change that is being carried out as if it had been."""
     for source, target in left.moves.items():
         partition = partition_of(target)
-        if partition is None or target in found or not _is_wanted(partition.exporter, exporters):
+        if partition is None or target in found:
             continue
-        if touches(partition.day, span):
+        if (wanted is None or partition.exporter in wanted) and touches(partition.day, span):
             found[target] = StoredFile(source, target, partition, 0)
     for path in left.removals:
         found.pop(path, None)
-
-
-def _is_wanted(exporter: bytes, exporters: Collection[bytes] | None) -> bool:
-    return exporters is None or exporter == UNKNOWN_ADDRESS or exporter in exporters
 
 
 def touches(day: int, span: Span) -> bool:
