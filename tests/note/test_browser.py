@@ -6,17 +6,15 @@ Needs Debian's package chromium; accessibility is judged by axe-core (WCAG 2.2 A
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import BrowserContext
 
 from flowdiag.note.compose import compose
 from flowdiag.note.html import render
 from flowdiag.note.pseudonyms import Pseudonyms
-from tests.browser import DESK, PHONE, Opened, chromium
+from tests.browser import DESK, PHONE
 from tests.note.building import full_upload
 from tests.note.situations import HOSTILE, hostile, leak_in_an_audit, mostly_silent, nothing_read, on_backup
 
@@ -31,30 +29,11 @@ NOTES = {
 
 
 @pytest.fixture(scope="module")
-def context(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BrowserContext]:
-    with chromium(tmp_path_factory.mktemp("profile")) as started:
-        yield started
-
-
-@pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("notes")
     for name, note in NOTES.items():
         (place / f"{name}.html").write_text(render(note()), encoding="utf-8")
     return place
-
-
-@pytest.fixture
-def opened(context: BrowserContext, folder: Path) -> Iterator[Any]:
-    tabs: list[Opened] = []
-
-    def show(name: str, size: tuple[int, int] = DESK, scheme: str = "light") -> Opened:
-        tabs.append(Opened(context, folder / f"{name}.html", size, scheme))
-        return tabs[-1]
-
-    yield show
-    for tab in tabs:
-        tab.page.close()
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
@@ -132,7 +111,7 @@ def test_a_note_prints_on_few_pages_with_nothing_cut_off(opened: Any, paper: str
     assert tab.page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
 
 
-def test_no_script_runs_even_if_one_got_in(opened: Any, folder: Path, context: BrowserContext) -> None:
+def test_no_script_runs_even_if_one_got_in(opened: Any, folder: Path) -> None:
     page = (folder / "full-upload.html").read_text(encoding="utf-8")
     (folder / "injected.html").write_text(
         page.replace("<main>", "<main><script>document.title = 'run'</script><img src='http://192.0.2.1/x'>"),

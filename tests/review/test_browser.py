@@ -2,25 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import BrowserContext
 
 from flowdiag.review.pages import client_page, page_names, portfolio_page
 from flowdiag.review.period import month_period
 from flowdiag.review.portfolio_review import review
 from flowdiag.review.sites import read_sites
-from tests.browser import DESK, PHONE, Opened, chromium
+from tests.browser import DESK, PHONE
 from tests.review.portfolios import of_kinds
-
-
-@pytest.fixture(scope="module")
-def context(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BrowserContext]:
-    with chromium(tmp_path_factory.mktemp("profile")) as started:
-        yield started
 
 
 @pytest.fixture(scope="module")
@@ -34,19 +26,6 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (place / "client.html").write_text(client_page(every, "March 2026"), encoding="utf-8")
     (place / "all.html").write_text(portfolio_page(reviewed, page_names(reviewed)), encoding="utf-8")
     return place
-
-
-@pytest.fixture
-def opened(context: BrowserContext, folder: Path) -> Iterator[Any]:
-    tabs: list[Opened] = []
-
-    def show(name: str, size: tuple[int, int], scheme: str = "light") -> Opened:
-        tabs.append(Opened(context, folder / f"{name}.html", size, scheme))
-        return tabs[-1]
-
-    yield show
-    for tab in tabs:
-        tab.page.close()
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
