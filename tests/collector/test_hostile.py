@@ -11,7 +11,7 @@ from tests.collector.hostile import STREAMS
 
 MAX_MIB = 512
 
-# The others take a minute each, and what they fill is filled by `everything` too or was found to stay below these.
+# The others take up to a minute; what they fill is filled by `everything` too, or takes less than half of the bound.
 QUICK = (
     "everything",
     "empty_messages",

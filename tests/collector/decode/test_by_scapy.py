@@ -54,6 +54,10 @@ class Layout(NamedTuple):
     fields: tuple[FieldPair, ...]
 
 
+# Templates, and data sets of them in order: what is sent.
+Stream = tuple[list[Layout], list[tuple[Layout, list[bytes]]]]
+
+
 @st.composite
 def layouts(draw: st.DrawFn, *, uptime: bool, variable: bool) -> Layout:
     addresses = draw(st.sampled_from([((8, 4), (12, 4)), ((27, 16), (28, 16))]))
@@ -94,9 +98,7 @@ def values(draw: st.DrawFn, layout: Layout, before_ms: int) -> bytes:
 
 
 @st.composite
-def streams(
-    draw: st.DrawFn, *, uptime: bool, variable: bool = False
-) -> tuple[list[Layout], list[tuple[Layout, list[bytes]]]]:
+def streams(draw: st.DrawFn, *, uptime: bool, variable: bool = False) -> Stream:
     """Templates, and data sets of them in any order."""
     known = draw(
         st.lists(
@@ -108,6 +110,15 @@ def streams(
     return known, [
         (layout, draw(st.lists(values(layout, before), min_size=1, max_size=4))) for layout in order
     ]
+
+
+def ipfix_messages(known: list[Layout], sets: list[tuple[Layout, list[bytes]]]) -> list[bytes]:
+    """The templates in one message, then each data set in one of its own."""
+    messages, sequence = [ipfix(a_set(2, *(template(one.id, one.fields) for one in known)))], 0
+    for layout, records in sets:
+        messages.append(ipfix(a_set(layout.id, *records), sequence=sequence))
+        sequence += len(records)
+    return messages
 
 
 def flow_of(read: dict[str, Any], zero_ms: int) -> dict[str, Any]:
@@ -177,17 +188,13 @@ def scapy_flows(messages: list[bytes], zero_ms: int) -> list[dict[str, Any]]:
 
 
 @given(streams(uptime=False))
-def test_ipfix(stream: tuple[list[Layout], list[tuple[Layout, list[bytes]]]]) -> None:
-    known, sets = stream
-    messages, sequence = [ipfix(a_set(2, *(template(one.id, one.fields) for one in known)))], 0
-    for layout, records in sets:
-        messages.append(ipfix(a_set(layout.id, *records), sequence=sequence))
-        sequence += len(records)
+def test_ipfix(stream: Stream) -> None:
+    messages = ipfix_messages(*stream)
     assert_same(messages, scapy_flows(messages, 0))
 
 
 @given(streams(uptime=True))
-def test_netflow9(stream: tuple[list[Layout], list[tuple[Layout, list[bytes]]]]) -> None:
+def test_netflow9(stream: Stream) -> None:
     known, sets = stream
     messages = [netflow9(a_set(0, *(template(one.id, one.fields) for one in known)), count=len(known))]
     for number, (layout, records) in enumerate(sets, 1):
@@ -221,13 +228,9 @@ def _record_class(layout: Layout) -> type[Packet]:
 
 
 @given(streams(uptime=False, variable=True))
-def test_ipfix_of_variable_length(stream: tuple[list[Layout], list[tuple[Layout, list[bytes]]]]) -> None:
-    known, sets = stream
-    messages, sequence = [ipfix(a_set(2, *(template(one.id, one.fields) for one in known)))], 0
-    for layout, records in sets:
-        messages.append(ipfix(a_set(layout.id, *records), sequence=sequence))
-        sequence += len(records)
-    kinds = {one.id: _record_class(one) for one in known}
+def test_ipfix_of_variable_length(stream: Stream) -> None:
+    messages = ipfix_messages(*stream)
+    kinds = {one.id: _record_class(one) for one in stream[0]}
     read = []
     for layer in data_layers(messages, split=False):
         rest = bytes(layer.records[0].fieldValue)
