@@ -10,9 +10,9 @@ deviation of its minutes (the span of their middle eight tenths over 2.563) is a
 variable link, 20% where records are five minutes long or more. The traffic yields: the variance of the
 total is at most a quarter of the sum of the variances of its parts, taken over inside hosts and again over
 outside addresses; parts that do not share a ceiling add up their variances, parts that share one give and
-take. Conversations change their rates from record to record, by 3% on average; streams that come and go
-keep theirs. And no few parts carry that: three hosts and three outside addresses at least. Minutes around it may
-not lie higher by more than a tenth, unless the level is very flat and held for long. Where records cover
+take. No few parts carry that: three hosts and three outside addresses at least. And conversations change
+their rates from record to record, by 3% on average; streams that come and go keep theirs. Minutes around it
+may not lie higher by more than a tenth, unless the level is very flat and held for long. Where records cover
 five minutes or more, minutes say little; there the transfers' own times and octets may show the ceiling
 instead: eight or more transfers of three hosts or more that each got an equal part of it, whatever the
 number that ran at a time (see fair_shares.py).

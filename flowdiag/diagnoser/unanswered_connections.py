@@ -8,7 +8,8 @@ other way. They are grouped by place (outside address and port) and by service (
 only). In a group, the minutes count in which at least half of the attempts failed, five minutes between
 such minutes bridged; it is reported with thirty failures or more over three different minutes, if it
 touches several hosts and makes a twentieth of all attempts of the site, or touches one host and makes a
-fifth of them, or half of them where it did not begin within the export. A service with several places must touch several hosts.
+fifth of them, or half of them where it did not begin within the export. A service with several places must
+touch several hosts.
 
 Thresholds: unanswered_attempts, 30; unanswered_share, 0.5. Common practice, no source; a few per cent of
 failures are normal anywhere.
