@@ -6,36 +6,33 @@ zone, as 02:30 CEST and 02:30 CET.
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import date
 from typing import Final
-from zoneinfo import ZoneInfo
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.wording_figures import count
+from flowdiag.site.clock import Clock, whole_minute
 
-# Not strftime's, which depend on the locale.
-_WEEKDAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 # No zone changes its clock twice in so short a time, apart from the odd year with a month of fasting.
 _BETWEEN_CHANGES_MS: Final = 14 * 86_400_000
 
 
 def moment(case: Case, ms: int) -> str:
     """ISO 8601 with the site's offset, whole seconds."""
-    return _local(case, ms).replace(microsecond=0).isoformat()
+    return _clock(case).iso(ms)
 
 
 def clock(case: Case, ms: int) -> str:
     """14:05 in the site's zone; Tue 3 Mar 14:05 where that is not the one local day of the window."""
     begin, end = case.window_ms
-    days = {_local(case, time).date() for time in (begin, max(end - 1, begin))} | {_minute(case, ms).date()}
+    days = {_clock(case).local(time).date() for time in (begin, max(end - 1, begin))} | {_date(case, ms)}
     return _dated(case, ms) if len(days) > 1 else _timed(case, ms)
 
 
 def clocks(case: Case, start_ms: int, end_ms: int) -> tuple[str, str]:
     """Both ends of a span as clock() has them; the day once where both lie on the same, else twice."""
-    if _minute(case, start_ms).date() != _minute(case, end_ms).date():
+    if _date(case, start_ms) != _date(case, end_ms):
         return _dated(case, start_ms), _dated(case, end_ms)
     return clock(case, start_ms), _timed(case, end_ms)
 
@@ -53,10 +50,8 @@ def zoned_span(case: Case, start_ms: int, end_ms: int) -> str:
 
 
 def zone_name(case: Case, ms: int) -> str:
-    """The zone's short name at a time, as UTC+13:45 where it has none."""
-    local = _local(case, ms)
-    name = local.tzname() or "UTC"
-    return f"UTC{local.isoformat()[-6:]}" if name[:1] in "+-" and name[1:].isdigit() else name
+    """NZDT; where a zone has no short name, UTC+13:45."""
+    return _clock(case).zone(ms)
 
 
 @once_per_case
@@ -65,28 +60,24 @@ def clock_changes(case: Case) -> bool:
     begin, end = case.usage.start_ms, case.usage.start_ms + case.usage.windows * case.usage.window_ms
     begin, end = min(begin, case.window_ms[0]), max(end, case.window_ms[1])
     times = (*range(begin, end, _BETWEEN_CHANGES_MS), end)
-    return len({_local(case, time).utcoffset() for time in times}) > 1
+    return len({_clock(case).local(time).utcoffset() for time in times}) > 1
 
 
 def _timed(case: Case, ms: int) -> str:
-    said = f"{_minute(case, ms):%H:%M}"
+    said = _clock(case).time(whole_minute(ms))
     return f"{said} {zone_name(case, ms)}" if clock_changes(case) else said
 
 
 def _dated(case: Case, ms: int) -> str:
-    when = _minute(case, ms)
-    return f"{_WEEKDAYS[when.weekday()]} {when.day} {_MONTHS[when.month - 1]} {_timed(case, ms)}"
+    return f"{_clock(case).short_day(whole_minute(ms))} {_timed(case, ms)}"
 
 
-def _minute(case: Case, ms: int) -> datetime:
-    """The nearest whole minute, so that times agree with durations that are rounded too."""
-    return _local(case, (ms + 30_000) // 60_000 * 60_000)
+def _date(case: Case, ms: int) -> date:
+    return _clock(case).local(whole_minute(ms)).date()
 
 
-def _local(case: Case, ms: int) -> datetime:
-    return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=ms)).astimezone(
-        ZoneInfo(case.profile.site.timezone)
-    )
+def _clock(case: Case) -> Clock:
+    return Clock(case.profile.site.timezone)
 
 
 def duration(ms: float) -> str:

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from math import floor, log10
 from typing import Final
 
-from flowdiag.note.clock import Clock
+from flowdiag.site.clock import Clock
 
 _MINUTE_MS: Final = 60_000
 _DAY_MIN: Final = 1_440

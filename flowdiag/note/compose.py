@@ -13,10 +13,10 @@ from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.note import wording as words
 from flowdiag.note.charting import charts, stack
-from flowdiag.note.clock import Clock
 from flowdiag.note.escape import terminal
 from flowdiag.note.model import ClientPart, Note, NoteCoverage
 from flowdiag.note.pseudonyms import Pseudonyms, inside_of
+from flowdiag.site.clock import Clock
 
 Part = TypeVar("Part")
 

@@ -19,9 +19,9 @@ from flowdiag.diagnoser.wording_figures import (
 )
 from flowdiag.diagnoser.wording_times import duration
 from flowdiag.note import wording_figures as words
-from flowdiag.note.clock import DAYS, MONTHS
 from flowdiag.note.model import Span
 from flowdiag.note.wording import MINUTE_MS, WAYS, per_cent
+from flowdiag.site.clock import DAYS, MONTHS
 
 # Keys that have a place of their own in a note.
 _SHOWN_ELSEWHERE: Final = frozenset({"hosts", "applications", "destinations", "links", "link"})

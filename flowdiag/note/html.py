@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from flowdiag.note import figures
 from flowdiag.note import wording as words
-from flowdiag.note.clock import Clock
 from flowdiag.note.model import Chart, Note
 from flowdiag.note.wording_figures import LINK_COLUMNS
 from flowdiag.note.wording_pictures import PICTURE_LEGEND, chart_title, stack_title
+from flowdiag.site.clock import Clock
 
 if TYPE_CHECKING:
     from jinja2 import Environment

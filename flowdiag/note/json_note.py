@@ -9,9 +9,9 @@ from typing import Any, Final
 
 from flowdiag.aggregator.figures import DirectionFigures, Ranked
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.note.clock import Clock
 from flowdiag.note.model import Note
 from flowdiag.note.wording import action
+from flowdiag.site.clock import Clock
 
 SCHEMA: Final = "flowdiag.note/1"
 SCHEMA_FILE: Final = Path(__file__).with_name("note.schema.json")  # JSON Schema 2020-12

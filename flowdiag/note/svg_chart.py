@@ -6,11 +6,11 @@ from typing import Final
 
 from flowdiag.note import wording_pictures as words
 from flowdiag.note.axis import highest_share
-from flowdiag.note.clock import Clock
 from flowdiag.note.model import Chart, Span
 from flowdiag.note.svg import LEFT, LOW_PLOT, PLOT, TOP, WIDTH, Frame, element, path, pattern, stairs
 from flowdiag.note.svg import words as label
 from flowdiag.note.wording import MINUTE_MS
+from flowdiag.site.clock import Clock
 
 STRIP: Final = 16.0
 _STATE_FILLS: Final = {"carrying": "", "keepalives only": "dots", "silent": "", "unknown": "hatch"}

@@ -7,10 +7,10 @@ from typing import Final
 from flowdiag.note import wording_pictures as words
 from flowdiag.note.axis import highest_share, low_scale
 from flowdiag.note.charting import OTHERS
-from flowdiag.note.clock import Clock
 from flowdiag.note.model import Stack
 from flowdiag.note.svg import LEFT, PLOT, TOP, WIDTH, Frame, element, path, pattern, stairs
 from flowdiag.note.svg import words as label
+from flowdiag.site.clock import Clock
 
 ROW: Final = 20.0
 _SWATCH: Final = 14.0

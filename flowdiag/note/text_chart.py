@@ -9,10 +9,10 @@ from rich.cells import cell_len
 
 from flowdiag.note import wording_pictures as words
 from flowdiag.note.axis import highest_share, time_ticks
-from flowdiag.note.clock import Clock
 from flowdiag.note.layout import Line, paragraph
 from flowdiag.note.model import Chart, Rates, Span
 from flowdiag.note.wording import MINUTE_MS
+from flowdiag.site.clock import Clock
 
 BLOCKS: Final = " ▁▂▃▄▅▆▇█"
 PLAN_LINE: Final = "▔"  # in the row under 100%, where no bar hides it

@@ -9,8 +9,8 @@ from typing import Final
 
 from flowdiag.diagnoser.finding import Action, Finding, Verdict
 from flowdiag.diagnoser.wording_figures import count, percent
-from flowdiag.note.clock import Clock
 from flowdiag.note.model import Note, NoteCoverage, Span
+from flowdiag.site.clock import Clock
 from flowdiag.site.profile import Profile
 
 # Headings

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Final
 
 from flowdiag.diagnoser.wording_figures import count, percent, plan_rate, rate
-from flowdiag.note.clock import Clock
 from flowdiag.note.model import Chart, Stack
 from flowdiag.note.wording import MINUTE_MS, WAYS
+from flowdiag.site.clock import Clock
 
 # A link that never reached this part of its plan is not worth a picture of full size.
 HARDLY_USED: Final = 0.02

@@ -5,12 +5,12 @@ from __future__ import annotations
 from datetime import date, timedelta
 from typing import Final, NamedTuple
 
-from flowdiag.note.clock import DAYS, MONTHS
 from flowdiag.note.figures import plain_rate
 from flowdiag.note.svg import element, number, words
 from flowdiag.review.flow_days import day_date
 from flowdiag.review.link_figures import LinkFigures
 from flowdiag.review.trend import DAYS_A_MONTH, Trend
+from flowdiag.site.clock import DAYS, MONTHS
 
 WIDTH, HEIGHT = 680.0, 240.0
 LEFT, RIGHT, TOP, BOTTOM = 64.0, 14.0, 16.0, 30.0

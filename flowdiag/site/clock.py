@@ -1,4 +1,4 @@
-"""Local times of a site as people write them; every time in a note goes through here."""
+"""Local times of a site as people write them; every time that is told goes through here."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ class Clock:
 
     def full_span(self, start_ms: int, end_ms: int) -> str:
         """Tuesday 3 March 2026, 14:10 to 14:50 NZDT, to the nearest minute; both days where there are two."""
-        start_ms, end_ms = _minute(start_ms), _minute(end_ms)
+        start_ms, end_ms = whole_minute(start_ms), whole_minute(end_ms)
         begin = f"{self.day(start_ms)}, {self.time(start_ms)}"
         if self.same_day(start_ms, end_ms):
             end = "24:00" if self._midnight(start_ms, end_ms) else self.time(end_ms)
@@ -72,7 +72,7 @@ class Clock:
 
         To the nearest minute.
         """
-        start_ms, end_ms = _minute(start_ms), _minute(end_ms)
+        start_ms, end_ms = whole_minute(start_ms), whole_minute(end_ms)
         if self.same_day(start_ms, end_ms):
             begin = f"{self.short_day(start_ms)} {self.time(start_ms)}" if day else self.time(start_ms)
             end = "24:00" if self._midnight(start_ms, end_ms) else self.time(end_ms)
@@ -85,5 +85,6 @@ class Clock:
         return self.local(start_ms).date() != self.local(end_ms).date()
 
 
-def _minute(ms: int) -> int:
+def whole_minute(ms: int) -> int:
+    """The nearest one, so that times agree with durations that are rounded too."""
     return (ms + 30_000) // 60_000 * 60_000

@@ -6,7 +6,6 @@ from xml.etree import ElementTree
 import pytest
 
 from flowdiag.note.charting import charts, stack
-from flowdiag.note.clock import Clock
 from flowdiag.note.svg import (
     CHARACTER,
     LEFT,
@@ -23,6 +22,7 @@ from flowdiag.note.svg import (
 )
 from flowdiag.note.svg_chart import chart_svg
 from flowdiag.note.svg_stack import stack_svg
+from flowdiag.site.clock import Clock
 from tests.note.building import Traffic, full_upload
 from tests.note.situations import leak_in_an_audit, mostly_silent, on_backup
 

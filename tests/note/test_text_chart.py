@@ -1,9 +1,9 @@
 """Block charts, against rates set by hand."""
 
 from flowdiag.note.charting import charts
-from flowdiag.note.clock import Clock
 from flowdiag.note.layout import plain
 from flowdiag.note.text_chart import chart_lines, grouped
+from flowdiag.site.clock import Clock
 from tests.note.building import Traffic, full_upload
 from tests.note.situations import mostly_silent
 
