@@ -101,7 +101,7 @@ class Counting:
         self._interner = reduction.interner
         self._names = Names(reduction.rules)
         self._exporter_names = self._names.of_exporters(reduction.interner.names)
-        self.addresses = reduction.interner.addresses
+        self.addresses = reduction.interner.addresses.all()
         self._inside = reduction.interner.inside_by_number
         self._never_outside = AddressRanges(NEVER_OUTSIDE).contains(self.addresses)
         self.shift_ms = clocks.offsets_ms(reduction.interner.sources)

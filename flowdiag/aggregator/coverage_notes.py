@@ -9,11 +9,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.address_numbers import MAX_ADDRESSES
 from flowdiag.aggregator.addresses import to_bytes
 from flowdiag.aggregator.clocks import Clocks
 from flowdiag.aggregator.counting import Decisions, Tally
 from flowdiag.aggregator.coverage import Coverage
-from flowdiag.aggregator.records import MAX_ADDRESSES, Interner, LeftOut
+from flowdiag.aggregator.records import Interner, LeftOut
 from flowdiag.aggregator.resolution import estimate_resolution
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, touched
@@ -242,7 +243,7 @@ def _about_records(
         yield f"{_records(remarks.strays)} whose times lie days away from all others were left out."
     if remarks.left_out.not_ip:
         yield f"{_records(remarks.left_out.not_ip)} are not of IP and count on no link."
-    if remarks.interner.overflowed:
+    if remarks.interner.addresses.overflowed:
         yield f"Beyond {MAX_ADDRESSES} distinct addresses, further ones are counted together."
     for problem in report.problems[:MOST_PROBLEMS]:
         times = f" ({problem.count} times)" if problem.count > 1 else ""

@@ -7,22 +7,18 @@ the distinct ones, and only those are touched in Python.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import count
 from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.address_numbers import AddressNumbers
 from flowdiag.aggregator.addresses import OCTETS_16, AddressRanges
 from flowdiag.flows import UNKNOWN_ADDRESS
 
-# Beyond so many distinct addresses (a flood with invented sources) further ones are counted together: 2 million
-# take about 300 MiB here.
-MAX_ADDRESSES: Final = 2_000_000
 MAX_NAMES: Final = 4_096  # of applications; exporters that recognise some know a few thousand
 MAX_SOURCES: Final = 16_384  # pairs of exporter and observation domain; a site has a handful
 
@@ -39,7 +35,7 @@ class Records:
     """Columns of one length. Unknown is -1 where nothing else is said.
 
     start_ms, end_ms: int64, by the exporter's clock; octets, packets: float64, scaled for sampling.
-    src, dst: int32, numbers of `Interner.addresses`; src_port, dst_port: int32; protocol: int16.
+    src, dst: int32, numbers of `AddressNumbers`; src_port, dst_port: int32; protocol: int16.
     tcp_flags: int32; dscp: int8; end_reason: uint8, 0 unknown; sampling: float32.
     metered: int8, INGRESS_METERED, EGRESS_METERED or NOT_SAID (element 61).
     application: int32, number of the exporter's own name in `Interner.names`; source: int16, number of the
@@ -89,45 +85,23 @@ class Interner:
 
     def __init__(self, inside: AddressRanges) -> None:
         self._inside = inside
-        self._numbers: defaultdict[bytes, int] = defaultdict(count().__next__)
+        self.addresses = AddressNumbers()
         self._inside_parts: list[NDArray[np.bool_]] = []
         self._known_inside = 0
         self.names: list[str] = []
         self._name_numbers: dict[str, int] = {}
         self.sources: list[tuple[bytes, int]] = []
         self._source_numbers: dict[tuple[bytes, int], int] = {}
-        self.overflowed = False
-
-    @property
-    def addresses(self) -> tuple[bytes, ...]:
-        return tuple(self._numbers)
 
     @property
     def inside_by_number(self) -> NDArray[np.bool_]:
         """Whether each address lies inside the site. Shape [addresses]."""
-        if self._known_inside < len(self._numbers):
-            new = list(self._numbers)[self._known_inside :]
+        if self._known_inside < len(self.addresses):
+            new = self.addresses.all()[self._known_inside :]
             self._inside_parts.append(self._inside.contains(new))
-            self._known_inside = len(self._numbers)
+            self._known_inside = len(self.addresses)
             self._inside_parts = [np.concatenate(self._inside_parts)]
         return self._inside_parts[0] if self._inside_parts else np.zeros(0, np.bool_)
-
-    def number_addresses(self, *columns: pa.Array) -> list[NDArray[np.int32]]:
-        """The numbers of the addresses of each column; null counts as the unknown address."""
-        joined = pa.concat_arrays([column.fill_null(UNKNOWN_ADDRESS) for column in columns])
-        encoded = joined.dictionary_encode()
-        numbers = self._numbers_of(_octets_16(encoded.dictionary))
-        spread_out: NDArray[np.int32] = numbers[encoded.indices.to_numpy()]
-        ends = np.cumsum([len(column) for column in columns])[:-1]
-        return np.split(spread_out, ends)
-
-    def _numbers_of(self, distinct: list[bytes]) -> NDArray[np.int32]:
-        known = self._numbers
-        if len(known) + len(distinct) > MAX_ADDRESSES:
-            self.overflowed = True
-            rest = known[UNKNOWN_ADDRESS]
-            return np.array([known.get(address, rest) for address in distinct], np.int32)
-        return np.fromiter(map(known.__getitem__, distinct), np.int32, len(distinct))
 
     def number_names(self, column: pa.DictionaryArray) -> NDArray[np.int32]:
         """The number of each record's application name, -1 for none."""
@@ -185,7 +159,7 @@ def to_records(
     """
     batch = _usable(batch, left_out, exporters)
     start, end = _times(batch)
-    src, dst = interner.number_addresses(batch["src_address"], batch["dst_address"])
+    src, dst = interner.addresses.of(batch["src_address"], batch["dst_address"])
     ingress = _numbers(batch["ingress_interface"], np.uint32, np.int64, -1)
     egress = _numbers(batch["egress_interface"], np.uint32, np.int64, -1)
     return Records(

@@ -13,9 +13,9 @@ outside addresses; parts that do not share a ceiling add up their variances, par
 take. No few parts carry that: three hosts and three outside addresses at least. And conversations change
 their rates from record to record, by 3% on average; streams that come and go keep theirs. Minutes around it
 may not lie higher by more than a tenth, unless the level is very flat and held for long. Where records cover
-five minutes or more, minutes say little; there the transfers' own times and octets may show the ceiling
-instead: eight or more transfers of three hosts or more that each got an equal part of it, whatever the
-number that ran at a time (see fair_shares.py).
+five minutes or more, minutes say little, and where most conversations are one record, their rates cannot be
+compared; there the transfers' own times and octets have to show the ceiling: eight or more transfers of three
+hosts or more that each got an equal part of it, whatever the number that ran at a time (see fair_shares.py).
 
 Thresholds: below_plan, 0.85 of the plan; below_plan_variable, 0.60 of a typical rate. The variance ratio
 and the flatness: measured on invented sites, no source.
@@ -218,8 +218,10 @@ def _proof(case: Case, link: int, direction: int, level: Level) -> Proof | None:
         yielding(flows, rows, flows.inside[rows], grid), yielding(flows, rows, flows.outside[rows], grid)
     )
     if _yields(proof, grid.bins):
-        return proof if pace(flows, rows) >= LEAST_PACE else None
-    if case.coverage.resolution_s < COARSE_S:
+        change = pace(flows, rows)
+        if change is not None:
+            return proof if change >= LEAST_PACE else None
+    elif case.coverage.resolution_s < COARSE_S:
         return None
     shares = fair_shares(flows, rows[data])
     return replace(proof, shares=shares) if shares is not None and _is_shared(shares) else None

@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
+from flowdiag.aggregator.spread import part_inside
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.conversations import MULTIPLIERS, among, conversation_keys, distinct
 from flowdiag.diagnoser.link_states import backups, link_states, primaries
@@ -342,11 +343,7 @@ def _touching_end(flows: SiteFlows, rows: NDArray[np.intp], begin: int, end: int
 
 def part_within(flows: SiteFlows, rows: NDArray[np.intp], begin: int, end: int) -> NDArray[np.float64]:
     """The part of each row's own time that lies in [begin, end), 0 to 1: octets are spread evenly over it."""
-    lasting = np.maximum(flows.end_ms[rows] - flows.start_ms[rows], 1)
-    overlap = np.minimum(np.maximum(flows.end_ms[rows], flows.start_ms[rows] + 1), end)
-    overlap = overlap - np.maximum(flows.start_ms[rows], begin)
-    part: NDArray[np.float64] = np.clip(overlap / lasting, 0.0, 1.0)
-    return part
+    return part_inside(flows.start_ms[rows], flows.end_ms[rows], begin, end)
 
 
 def _explained(

@@ -15,7 +15,7 @@ own pace have nothing to do with n(t), and the quotient varies by as much as n(t
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +25,7 @@ from flowdiag.diagnoser.conversations import conversation_keys
 from flowdiag.diagnoser.timeline import Grid
 
 STEP_MS: Final = 10_000
-# Transfers with less than this part of all octets do not compete; those with more must carry most of them.
+# Transfers with less than this part of all octets do not compete, unless it takes smaller ones to make most of them.
 LEAST_PART: Final = 0.005
 MOST_OF_ALL: Final = 0.75
 
@@ -55,8 +55,8 @@ def fair_shares(flows: SiteFlows, rows: NDArray[np.intp]) -> FairShares | None:
     keys = conversation_keys(flows, rows)
     unique, first, inverse = np.unique(keys, return_index=True, return_inverse=True)
     octets = np.bincount(inverse, flows.wire_octets[rows], len(unique))
-    large = octets >= LEAST_PART * octets.sum()
-    if large.sum() < 2 or octets[large].sum() < MOST_OF_ALL * octets.sum():
+    large = octets >= min(LEAST_PART * octets.sum(), _smallest_of_most(octets))
+    if large.sum() < 2:
         return None
     start = np.full(len(unique), np.iinfo(np.int64).max)
     end = np.full(len(unique), np.iinfo(np.int64).min)
@@ -85,6 +85,13 @@ def fair_shares(flows: SiteFlows, rows: NDArray[np.intp]) -> FairShares | None:
         start_ms=int(start.min()),
         end_ms=int(end.max()),
     )
+
+
+def _smallest_of_most(octets: NDArray[Any]) -> float:
+    """The octets of the smallest of the fewest transfers that together have most of all."""
+    descending = np.sort(octets)[::-1]
+    together = np.cumsum(descending)
+    return float(descending[np.searchsorted(together, MOST_OF_ALL * together[-1])]) if len(octets) else 0.0
 
 
 def _deviation(values: NDArray[np.float64], weights: NDArray[np.float64]) -> float:

@@ -36,7 +36,7 @@ SHORTEST: Final = 8
 # Records shorter than this say little of a rate; a conversation tells its pace by so many records, and the pace of
 # all is known where such conversations make so much of the octets.
 PACE_MS: Final = 10_000
-PACE_RECORDS: Final = 3
+PACE_RECORDS: Final = 2
 PACE_PART: Final = 0.5
 # A pause of demand: so many windows under the level do not end a flat top.
 PAUSE: Final = 2
@@ -165,9 +165,9 @@ def yielding(flows: SiteFlows, rows: NDArray[np.intp], part: NDArray[np.int32], 
     )
 
 
-def pace(flows: SiteFlows, rows: NDArray[np.intp]) -> float:
+def pace(flows: SiteFlows, rows: NDArray[np.intp]) -> float | None:
     """How much conversations change their rates from record to record: the standard deviation over the mean of each,
-    on average by octets; infinite where too little of the traffic is in conversations of several records.
+    on average by octets; None where too little of the traffic is in conversations of several records.
 
     Streams that come and go, each at a rate of its own, make a level without any ceiling and keep their pace (next
     to 0); under a ceiling whoever stays gets another rate when somebody comes (0.15 and more, measured on invented
@@ -183,5 +183,5 @@ def pace(flows: SiteFlows, rows: NDArray[np.intp]) -> float:
     deviation = np.sqrt(np.bincount(key, (rate - mean[key]) ** 2) / np.maximum(records, 1))
     told = (records >= PACE_RECORDS) & (mean > 0.0)
     if weight[told].sum() < PACE_PART * max(weight.sum(), 1.0):
-        return float("inf")
+        return None
     return float((weight[told] * deviation[told] / mean[told]).sum() / weight[told].sum())

@@ -115,15 +115,17 @@ def link_states(case: Case) -> LinkStates:
 def _router_chatter(flows: SiteFlows) -> NDArray[np.bool_]:
     """Small records to and from the router itself: interface 0 where the forwarded ones name an interface."""
     chatter = np.zeros(len(flows), dtype=np.bool_)
-    duration_s = np.maximum((flows.end_ms - flows.start_ms) / 1000.0, 60.0)
-    slow = flows.octets * 8.0 <= CHATTER_BITS_S * duration_s
     for direction, other_end in ((UP, flows.ingress), (DOWN, flows.egress)):
         there = flows.direction == direction
+        nameless = np.flatnonzero(there & (other_end == 0))
+        if not len(nameless):
+            continue
         octets = float(flows.octets[there].sum())
         named = float(flows.octets[there & (other_end > 0)].sum())
         # An exporter that leaves the other interface empty throughout says nothing by a 0.
         if octets and named >= 0.5 * octets:
-            chatter |= there & (other_end == 0) & slow
+            duration_s = np.maximum((flows.end_ms[nameless] - flows.start_ms[nameless]) / 1000.0, 60.0)
+            chatter[nameless[flows.octets[nameless] * 8.0 <= CHATTER_BITS_S * duration_s]] = True
     return chatter
 
 

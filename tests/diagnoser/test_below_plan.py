@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -9,6 +11,7 @@ from scipy import stats
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser import below_plan, not_the_link
 from flowdiag.diagnoser.even_transfers import even_transfers
+from flowdiag.diagnoser.fair_shares import fair_shares
 from flowdiag.diagnoser.flat_top import STEADY, WAVERING, levels, pace, yielding
 from flowdiag.diagnoser.timeline import Grid
 from flowdiag.site.profile import Profile
@@ -202,13 +205,54 @@ def test_the_pace_of_a_conversation_is_the_deviation_of_its_rates_over_their_mea
     assert pace(flows, np.arange(6)) == pytest.approx(stats.variation([1, 2, 3]) / 2)
 
 
-def test_conversations_of_one_or_two_records_tell_no_pace() -> None:
+def test_conversations_of_one_record_tell_no_pace() -> None:
     book = Book()
     for minute in range(6):
-        book.row(
-            minute * 60, minute * 60 + 60, way=DOWN, octets=MBPS_MINUTE, inside_port=50_000 + minute // 2
-        )
-    assert pace(book.case(profile(backup=False)).flows, np.arange(6)) == np.inf
+        book.row(minute * 60, minute * 60 + 60, way=DOWN, octets=MBPS_MINUTE, inside_port=50_000 + minute)
+    assert pace(book.case(profile(backup=False)).flows, np.arange(6)) is None
+
+
+def streams_of_one_record(rates: Sequence[float]) -> Book:
+    """Of twelve hosts always eight have a stream for three minutes, one record each, at rates that take turns."""
+    book = independent([[0.0]])
+    for start in range(0, 30, 3):
+        for place in range(8):
+            host, rate = (start // 3 + place) % 12, rates[(start // 3 + place) % len(rates)]
+            begin = (BEGIN + start) * 60
+            book.row(
+                begin, begin + 180, way=DOWN, octets=3 * rate * MBPS_MINUTE, inside=f"192.168.40.{50 + host}",
+                outside=f"203.0.113.{50 + host}", inside_port=50_000 + start,
+            )  # fmt: skip
+    return book
+
+
+def test_streams_of_one_record_under_a_limit_are_no_ceiling() -> None:
+    case = streams_of_one_record((4.0, 6.0)).case(profile(backup=False))
+    level = next(level for level in levels(case.usage.mbps(0, 0), STEADY) if level.rate > 39)
+    assert level.flatness < STEADY.flatness  # 40 Mbit/s of 100 all along
+    rows = np.flatnonzero(case.flows.octets > MBPS_MINUTE)
+    grid = Grid(ZERO_MS + BEGIN * 60_000, 60_000, 30)
+    assert yielding(case.flows, rows, case.flows.inside[rows], grid).ratio < 0.05
+    assert below_plan.find(case) == []
+
+
+def test_a_thousand_small_transfers_are_looked_at_until_they_make_most_of_the_octets() -> None:
+    """10 at a time for half an hour, 20 for another, of two minutes each: a ceiling of 40 Mbit/s divided equally."""
+    book = Book()
+    for second in range(0, 3600, 120):
+        together = 10 if second < 1800 else 20
+        octets = 120 * 40 / 8 * 1e6 / together
+        for place in range(together):
+            book.row(
+                second, second + 119, way=DOWN, octets=octets, inside=f"192.168.40.{50 + place}",
+                outside=f"203.0.113.{50 + place}", inside_port=50_000 + second,
+            )  # fmt: skip
+    flows = book.case(profile(backup=False)).flows
+    shares = fair_shares(flows, np.arange(len(flows)))
+    assert shares is not None
+    assert shares.transfers >= 400  # each has less than half a per cent of the octets
+    assert shares.ceiling * 8 / 1e6 == pytest.approx(40, rel=0.01)
+    assert shares.uneven < 0.01 < 0.3 < shares.own_pace
 
 
 def test_streams_under_a_limit_on_their_number_are_no_ceiling() -> None:

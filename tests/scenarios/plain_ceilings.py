@@ -137,3 +137,21 @@ def a_cellular_main_link_as_usual(s: Stage) -> None:
         do.download(scene, host, s.at(15), 60 * 0.62 / 8 * 60 * 30 / 8)
     s.look(10, 60)
     s.forbid("below-plan", "link-full")
+
+
+@situation
+def many_short_downloads_on_a_lower_line(s: Stage) -> None:
+    """Hundreds of small downloads, more than the line takes: each is one record, and is over within a minute or so."""
+    s.site(plans=((50, 10), (100, 20), (100, 40)))
+    scene = s.open(75, hosts=14, background=0.01)
+    level = s.uniform(0.4, 0.6) * plan(s)[0]
+    scene.network.ceiling(0, 0, level, s.start, s.end)
+    pause_s = s.uniform(2.0, 5.0)
+    for number in range(int(40 * 60 / pause_s)):
+        octets = level / 8 * pause_s * s.uniform(0.6, 1.5)
+        do.download(
+            scene, s.choose(scene.hosts), s.at(15 + (number + s.uniform(0, 1)) * pause_s / 60), octets
+        )
+    s.look(10, 65)
+    s.want("below-plan", severity="critical", link="fibre", direction="down")
+    s.verdict("below-plan")

@@ -1,0 +1,108 @@
+"""Numbers for addresses, the same through all batches of an export.
+
+Facts the design follows: a batch has many records but far fewer distinct addresses, which Arrow finds; nearly all of
+them are IPv4, that is, one 32-bit integer each, looked up in a sorted array of those known; only new ones, and IPv6,
+are touched in Python.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from itertools import count
+from typing import Final
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.addresses import OCTETS_16
+from flowdiag.flows import UNKNOWN_ADDRESS, V4_PREFIX
+
+# Beyond so many distinct addresses (a flood with invented sources) further ones are counted together: 2 million
+# take about 300 MiB here.
+MAX_ADDRESSES: Final = 2_000_000
+
+_V4_FRONT: Final = np.frombuffer(V4_PREFIX, np.uint32)
+
+
+class AddressNumbers:
+    """Gives each address a number, from 0 up in order of appearance. overflowed: there were too many."""
+
+    def __init__(self, most: int = MAX_ADDRESSES) -> None:
+        self._most = most
+        self._numbers: defaultdict[bytes, int] = defaultdict(count().__next__)
+        self._v4: NDArray[np.uint32] = np.zeros(0, np.uint32)  # ascending
+        self._v4_numbers: NDArray[np.int32] = np.zeros(0, np.int32)
+        self.overflowed = False
+
+    def __len__(self) -> int:
+        return len(self._numbers)
+
+    def all(self) -> tuple[bytes, ...]:
+        """The addresses, by their numbers."""
+        return tuple(self._numbers)
+
+    def of(self, *columns: pa.Array) -> list[NDArray[np.int32]]:
+        """The numbers of the addresses of each column of 16 octets; null counts as the unknown address."""
+        filled = [column.fill_null(UNKNOWN_ADDRESS) if column.null_count else column for column in columns]
+        words = np.concatenate([_words(column) for column in filled])
+        v4 = (words[:, :3] == _V4_FRONT).all(axis=1)
+        if v4.all():
+            numbers = self._of_v4(words[:, 3])
+        else:
+            numbers = np.empty(len(words), np.int32)
+            numbers[v4] = self._of_v4(words[v4, 3])
+            numbers[~v4] = self._of_any(words[~v4])
+        return np.split(numbers, np.cumsum([len(column) for column in columns])[:-1])
+
+    def _of_v4(self, values: NDArray[np.uint32]) -> NDArray[np.int32]:
+        if not len(values):
+            return np.zeros(0, np.int32)
+        encoded = pa.array(values).dictionary_encode()
+        distinct: NDArray[np.uint32] = encoded.dictionary.to_numpy()
+        place = np.searchsorted(self._v4, distinct)
+        known = place < len(self._v4)
+        known[known] = self._v4[place[known]] == distinct[known]
+        numbers = np.empty(len(distinct), np.int32)
+        numbers[known] = self._v4_numbers[place[known]]
+        fresh = distinct[~known]
+        if len(fresh):
+            front = np.broadcast_to(_V4_FRONT, (len(fresh), 3))
+            numbers[~known] = given = self._number(np.column_stack((front, fresh)))
+            if not self.overflowed:
+                self._remember(fresh, given)
+        spread_out: NDArray[np.int32] = numbers[encoded.indices.to_numpy()]
+        return spread_out
+
+    def _remember(self, fresh: NDArray[np.uint32], given: NDArray[np.int32]) -> None:
+        order = np.argsort(fresh, kind="stable")
+        place = np.searchsorted(self._v4, fresh[order])
+        self._v4 = np.insert(self._v4, place, fresh[order])
+        self._v4_numbers = np.insert(self._v4_numbers, place, given[order])
+
+    def _of_any(self, words: NDArray[np.uint32]) -> NDArray[np.int32]:
+        octets = pa.Array.from_buffers(
+            pa.binary(16), len(words), [None, pa.py_buffer(np.ascontiguousarray(words).tobytes())]
+        )
+        encoded = octets.dictionary_encode()
+        numbers: NDArray[np.int32] = self._number(_words(encoded.dictionary))[encoded.indices.to_numpy()]
+        return numbers
+
+    def _number(self, distinct: NDArray[np.uint32]) -> NDArray[np.int32]:
+        """Numbers of distinct addresses, shape [n, 4]; those too many are all counted as the unknown address."""
+        known = self._numbers
+        addresses: list[bytes] = np.ascontiguousarray(distinct).view("V16")[:, 0].tolist()
+        if len(known) + len(addresses) > self._most:
+            self.overflowed = True
+            rest = known[UNKNOWN_ADDRESS]
+            return np.array([known.get(address, rest) for address in addresses], np.int32)
+        return np.fromiter(map(known.__getitem__, addresses), np.int32, len(addresses))
+
+
+def _words(column: pa.Array) -> NDArray[np.uint32]:
+    """The values of a column of 16 octets without nulls, as 32-bit words: shape [n, 4]."""
+    data = column.buffers()[1]
+    if data is None or not len(column):
+        return np.zeros((0, 4), np.uint32)
+    start = column.offset * OCTETS_16.itemsize
+    return np.frombuffer(data, np.uint32, 4 * len(column), start).reshape(-1, 4)
