@@ -247,7 +247,7 @@ def _ntp(values: Integers, fraction_bits: int, messages: MessageTimes) -> Times:
     """Unix microseconds of NTP times, in the era nearest to the export time."""
     wide = values.astype(np.uint64)
     seconds = (wide >> np.uint64(32)).astype(np.int64) - NTP_TO_UNIX_S
-    eras = (messages.last_export_ms // 1000 - seconds + ERA_S // 2) // ERA_S
+    eras = (messages.export_ms // 1000 - seconds + ERA_S // 2) // ERA_S
     fraction = wide & np.uint64(fraction_bits)
     micro = (fraction * np.uint64(1_000_000) + np.uint64(1 << 31)) >> np.uint64(32)
     unix: Times = (seconds + eras * ERA_S) * 1_000_000 + micro.astype(np.int64)
