@@ -23,8 +23,8 @@ FOLDERS = [Path(__file__).parent / name for name in ("corpus", "found")]
 # Octets of an input: room for a template, options and some data sets; what is wrong with long ones is seldom length.
 LONGEST = 4096
 # Seconds for one input, far beyond any honest one even on a busy machine, and MiB for the whole process (the bound of
-# the collector, 512, and as much again for the fuzzer's own tables).
-SLOWEST, MEMORY = 60, 1024
+# the collector, 512, and three times as much for the fuzzer's own tables, which grow all along).
+SLOWEST, MEMORY = 60, 2048
 
 
 def _mutate(octets: bytes, most: int, seed: int) -> bytes:

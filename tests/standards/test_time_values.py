@@ -128,3 +128,10 @@ def test_ipfix_uptimes_without_init_time_tell_nothing() -> None:
     fields = a_set(2, template(256, ((8, 4), (22, 4), (21, 4))))
     (row,) = decode(ipfix(fields, a_set(256, bytes(4) + b"\0\1\0\0" * 2), export_s=SECONDS)).rows
     assert (row["start"], row["end"]) == (None, None)
+
+
+def test_the_era_is_that_of_the_record_s_own_message() -> None:
+    """Two messages of one batch: the same seconds 0 of era 1 (7 February 2036), and of era 0 (1 January 1900)."""
+    values = np.array([0, 0], np.uint64)
+    messages = MessageTimes(np.array([2_085_978_496_000, -2_208_988_800_000 // 2]), None, np.array([1, 1]))
+    assert ntp_microseconds(values, messages).tolist() == [2_085_978_496_000_000, -2_208_988_800_000_000]
