@@ -7,6 +7,7 @@ time covers it. A silence counts from three minutes on, and only when the export
 makes it improbable (see silences.py); a window that reaches beyond the export is silent there. Lost records
 are counted by the sequence numbers of each protocol; NetFlow v9 counts messages, so there lost records are
 lost messages times the mean number of records in one. Records that were lost in a silence are told with it.
+A silence outside the working hours of the profile after which no record is missing is an info, however long.
 
 Thresholds: gap, 0.05: from that part of the window or of the records on it is a warning, under it an info
 (common practice, no source). Three minutes at least, one in ten thousand by chance.
@@ -24,6 +25,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Final
 
+import numpy as np
+
 from flowdiag.collector.report import LossEvent
 from flowdiag.diagnoser import wording as words
 from flowdiag.diagnoser import wording_verdict
@@ -31,11 +34,13 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding, Severity
 from flowdiag.diagnoser.silences import Silence, silences
 from flowdiag.diagnoser.wording_times import moment
+from flowdiag.site.hours import parse_hours
 
 CODE: Final = "export-gap"
 
 # A loss is noticed by the first message after it: up to this long after the exporter is heard again.
 NOTICED_MS: Final = 120_000
+MINUTE_MS: Final = 60_000
 # More silences than a person reads are told as one finding.
 MOST_FINDINGS: Final = 5
 
@@ -54,13 +59,22 @@ def find(case: Case) -> list[Finding]:
         for parts in groups:
             lost = sum(event.records for event in losses if _noticed(event, parts))
             losses = [event for event in losses if not _noticed(event, parts)]
-            found.append(_silence(case, parts, severity, lost))
+            quiet = lost == 0 and all(_outside_hours(case, gap) for gap in parts)
+            found.append(_silence(case, parts, "info" if quiet else severity, lost))
     found += _loss(case, losses)
     return found
 
 
 def _severity(case: Case, share: float) -> Severity:
     return "warning" if share >= case.profile.thresholds.gap else "info"
+
+
+def _outside_hours(case: Case, gap: Silence) -> bool:
+    """Whether nobody was at work: then a router may have had nothing to tell."""
+    if case.profile.site.hours is None:
+        return False
+    minutes = np.arange(gap.start_ms // MINUTE_MS, -(-gap.end_ms // MINUTE_MS))
+    return not parse_hours(case.profile.site.hours).is_open(minutes, case.profile.site.timezone).any()
 
 
 def _noticed(event: LossEvent, gaps: Sequence[Silence]) -> bool:

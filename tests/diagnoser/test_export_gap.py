@@ -46,6 +46,24 @@ def test_several_small_silences_are_weighed_together() -> None:
     assert [f.severity for f in found] == ["warning"] * 3
 
 
+def test_outside_working_hours_it_is_info_as_long_as_no_record_is_missing() -> None:
+    """The cases lie on Monday morning, 10:00 to 12:00."""
+    for hours, losses, severity in (
+        ("Mon-Fri 13:00-18:00", (), "info"),
+        ("Mon-Fri 13:00-18:00", (65 * MINUTE,), "warning"),
+        ("Mon-Fri 11:00-18:00", (), "warning"),
+    ):
+        book = Book()
+        book.browse(0, 50 * MINUTE)
+        book.browse(65 * MINUTE, 120 * MINUTE)
+        case = book.case(
+            profile(backup=False, hours=hours),
+            heard=[(0, 50 * MINUTE), (65 * MINUTE, 120 * MINUTE)],
+            losses=losses,
+        )
+        assert [f.severity for f in export_gap.find(case)] == [severity]
+
+
 def test_two_silent_minutes_are_nothing() -> None:
     assert export_gap.find(office([(0, 50 * MINUTE), (52 * MINUTE, 120 * MINUTE)])) == []
 
