@@ -23,7 +23,7 @@ from flowdiag.collector.decode.domain import SETS, Domain, Group
 from flowdiag.collector.decode.epoch import Epoch, Headers
 from flowdiag.collector.decode.flows import Flows, Mask, flow_rows, read_flows, subtract_earlier
 from flowdiag.collector.decode.limits import Limits
-from flowdiag.collector.decode.naming import Vocabulary, learn_interfaces
+from flowdiag.collector.decode.naming import Telling, Vocabulary, interface_tellings
 from flowdiag.collector.decode.options import Names
 from flowdiag.collector.decode.problems import Problems
 from flowdiag.collector.decode.rows import Column, Rows, joined_rows, record_batch
@@ -57,14 +57,17 @@ class Normaliser:
         vocabulary = Vocabulary(self._names, self._limits.names)
         parts: list[Rows] = []
         places: list[NDArray[np.int64]] = []
+        tellings: list[Telling] = []
         for group in epoch.groups:
-            rows = self._rows(group, epoch, headers, vocabulary)
+            rows = self._rows(group, epoch, headers, vocabulary, tellings)
             if rows is not None and rows.length:
                 parts.append(rows)
-                of_record = np.repeat(
-                    np.frombuffer(group.places, np.int64), np.frombuffer(group.counts, np.int64)
-                )
+                of_record = _places_of_records(group)
                 places.append(of_record if rows.records is None else of_record[rows.records])
+        for told in sorted(tellings):
+            self._names.interface(
+                told.exporter, told.interface, told.name, told.description, by_options=False
+            )
         if not parts:
             return None
         if len(parts) == 1:
@@ -77,7 +80,14 @@ class Normaliser:
         self._report.notes += [f"{count} {what}" for what, count in self._left_out.items() if count]
         self._left_out = dict.fromkeys(self._left_out, 0)
 
-    def _rows(self, group: Group, epoch: Epoch, headers: Headers, vocabulary: Vocabulary) -> Rows | None:
+    def _rows(
+        self,
+        group: Group,
+        epoch: Epoch,
+        headers: Headers,
+        vocabulary: Vocabulary,
+        tellings: list[Telling],
+    ) -> Rows | None:
         domain, template = group.domain, group.template
         counts = np.frombuffer(group.counts, np.int64)
         starts = np.frombuffer(group.starts, np.int64) if template.varying else None
@@ -87,7 +97,9 @@ class Normaliser:
         told = domain.report.templates.get(template.id)
         if told is not None:
             told.records += columns.count
-        learn_interfaces(columns, self._names, domain.stream.exporter)
+        if columns.has(ie.INTERFACE_NAME, ie.INTERFACE_DESCRIPTION):
+            places = _places_of_records(group)
+            tellings += interface_tellings(columns, places, domain.stream.exporter, self._names)
         if not template.flow:
             self._left_out[NO_FLOWS] += columns.count
             return None
@@ -154,6 +166,11 @@ class Normaliser:
         if end_reason is not None:
             common["end_reason"] = Column(end_reason)
         return common
+
+
+def _places_of_records(group: Group) -> NDArray[np.int64]:
+    """The place of each record's data set in the batch."""
+    return np.repeat(np.frombuffer(group.places, np.int64), np.frombuffer(group.counts, np.int64))
 
 
 def _sum(counts: NDArray[np.uint64], kept: Mask | None) -> int:

@@ -3,8 +3,8 @@
 An input is a file, as a person would give it to flowdiag. Reading it ends, raises nothing but ExportError with
 one line, and gives a valid flow table in which no flow ends before it starts; the records counted are the rows
 made; and the table and the report do not depend on how the stream was cut into batches, but for what options
-tell about flows that came before them, which counts for those of the same batch, and the place and the sequence of
-data sets that had to wait for a template.
+tell about flows that came before them, which counts for those of the same batch, and the place, the sequence and
+the interface names of data sets that had to wait for a template.
 """
 
 from __future__ import annotations
@@ -102,6 +102,7 @@ def _without_order(reading: Reading) -> Reading:
         told.lost_messages = told.lost_records = told.restarts = told.undecoded_records = 0
         told.sequence_reading, told.lost_is_estimate = "", False
     report.losses.clear()
+    report.interfaces.clear()  # the last name counts
     keys = [(name, "ascending") for name in table.column_names if name != "application"]
     return reading._replace(table=table.sort_by(keys))
 

@@ -210,15 +210,6 @@ class Columns:
         buffers = [None, pa.py_buffer(offsets), pa.py_buffer(gathered)]
         return pa.Array.from_buffers(pa.large_binary(), self.count, buffers)
 
-    def value(self, index: int, record: int) -> bytes:
-        """One field of any length in one record."""
-        run = self._layout.run_of[index]
-        if run >= 0:
-            return bytes(_as_octets(self._fixed(index))[record])
-        starts, lengths = self._values[-1 - run]
-        start = int(starts[record])
-        return self._buffer[start : start + int(lengths[record])].tobytes()
-
     def _fixed(self, index: int) -> NDArray[Any]:
         run = self._layout.run_of[index]
         records = self._runs.get(run)

@@ -10,8 +10,10 @@ Facts the design follows:
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from flowdiag.collector.decode import ie
 from flowdiag.collector.decode.columns import Columns
@@ -73,19 +75,41 @@ _INTERFACE_SIDES = (
 )
 
 
-def learn_interfaces(columns: Columns, names: Names, exporter: bytes) -> None:
-    """Takes in the interface names of flow records, of each interface the last."""
-    named, described = columns.places(ie.INTERFACE_NAME), columns.places(ie.INTERFACE_DESCRIPTION)
-    if not columns.count or not (named or described):
-        return
+class Telling(NamedTuple):
+    """A record that names an interface. Sorted, tellings stand in order of export.
+
+    place: of its data set in the batch; record: of those with its template.
+    """
+
+    place: int
+    record: int
+    side: int
+    exporter: bytes
+    interface: int
+    name: bytes
+    description: bytes
+
+
+def interface_tellings(
+    columns: Columns, places: NDArray[np.int64], exporter: bytes, names: Names
+) -> list[Telling]:
+    """Of each interface that the records name, the last name and description. places: of the records' data sets."""
+    fields = (columns.places(ie.INTERFACE_NAME), columns.places(ie.INTERFACE_DESCRIPTION))
+    found: list[Telling] = []
     sides = [side for side in _INTERFACE_SIDES if columns.has(*side)]
-    for place, side in enumerate(sides):
+    for number, side in enumerate(sides):
         indexes = columns.integer(side[0] if columns.has(side[0]) else side[1])
-        fields = [places[place] if place < len(places) else None for places in (named, described)]
-        if indexes is None or fields == [None, None]:
-            continue
-        distinct, from_end = np.unique(indexes[::-1], return_index=True)
-        for index, back in zip(distinct.tolist(), from_end.tolist(), strict=True):
-            record = columns.count - 1 - back
-            name, title = (b"" if field is None else columns.value(field, record) for field in fields)
-            names.interface(exporter, index, name, title)
+        for kind, field in enumerate(fields):
+            if indexes is None or number >= len(field):
+                continue
+            encoded = columns.values_at(field[number]).dictionary_encode()
+            values = encoded.dictionary.to_pylist()
+            says_much = np.array([bool(names.cleaned(value)) for value in values], np.bool_)
+            which = encoded.indices.to_numpy(zero_copy_only=False)
+            rows = np.flatnonzero(says_much[which] & (indexes != 0))
+            distinct, from_end = np.unique(indexes[rows][::-1], return_index=True)
+            for index, row in zip(distinct.tolist(), rows[::-1][from_end].tolist(), strict=True):
+                told = [b"", b""]
+                told[kind] = values[which[row]]
+                found.append(Telling(int(places[row]), row, number, exporter, index, *told))
+    return found

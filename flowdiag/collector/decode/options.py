@@ -114,15 +114,23 @@ class Names:
         self._report = report
         self._limits = limits
         self._applications: dict[tuple[bytes, Application], str] = {}
+        self._of_options: set[tuple[bytes, int, str]] = set()
 
-    def interface(self, exporter: bytes, index: int, name: bytes, description: bytes) -> None:
+    def interface(
+        self, exporter: bytes, index: int, name: bytes, description: bytes, *, by_options: bool
+    ) -> None:
+        """The last told counts, but what options tell of an interface counts before what stands beside flows."""
         known = self._report.interfaces.get((exporter, index))
         if known is None:
             if not index or len(self._report.interfaces) >= self._limits.names:
                 return
             known = self._report.interfaces[exporter, index] = InterfaceReport(exporter, index)
-        known.name = self.cleaned(name) or known.name
-        known.description = self.cleaned(description) or known.description
+        for field, octets in (("name", name), ("description", description)):
+            told, key = self.cleaned(octets), (exporter, index, field)
+            if told and (by_options or key not in self._of_options):
+                setattr(known, field, told)
+                if by_options:
+                    self._of_options.add(key)
 
     def application(self, exporter: bytes, octets: bytes, name: bytes) -> None:
         key, title = application_of(octets), self.cleaned(name)
@@ -164,7 +172,7 @@ class Options:
             for number in _INTERFACES:
                 for index in values.integers(number):
                     name, title = values.octets(ie.INTERFACE_NAME), values.octets(ie.INTERFACE_DESCRIPTION)
-                    self._names.interface(exporter, index, name, title)
+                    self._names.interface(exporter, index, name, title, by_options=True)
         if ie.APPLICATION_ID in values and ie.APPLICATION_NAME in values:
             self._names.application(
                 exporter, values.octets(ie.APPLICATION_ID), values.octets(ie.APPLICATION_NAME)

@@ -54,6 +54,41 @@ def test_an_interface_scope_of_netflow9_names_the_interface() -> None:
     assert interface_names(netflow9(told, a_set(260, record))) == {2: ("Gi0/2", "uplink fibre")}
 
 
+BESIDE_FLOWS = ((10, 4), (14, 4), (82, 65535), (82, 65535))
+
+
+def beside_flow(ingress: tuple[int, bytes], egress: tuple[int, bytes]) -> bytes:
+    """A record that names its interfaces, the ingress one first (common practice)."""
+    numbers = struct.pack("!II", ingress[0], egress[0])
+    return numbers + varying(ingress[1]) + varying(egress[1])
+
+
+@pytest.mark.parametrize("batch_rows", [1, 100])
+def test_of_names_beside_flows_the_last_told_counts_whatever_the_template_and_the_side(
+    batch_rows: int,
+) -> None:
+    messages = [
+        ipfix(a_set(2, template(300, BESIDE_FLOWS) + template(301, BESIDE_FLOWS))),
+        ipfix(a_set(301, beside_flow((1, b"a"), (2, b"b"))), a_set(300, beside_flow((1, b"c"), (3, b"d")))),
+        ipfix(a_set(301, beside_flow((3, b"e"), (1, b"f"))), sequence=2),
+        ipfix(a_set(300, beside_flow((2, b""), (2, b""))), sequence=3),
+    ]
+    interfaces = decode(*messages, batch_rows=batch_rows).report.interfaces
+    assert {index: told.name for (_, index), told in interfaces.items()} == {1: "f", 2: "b", 3: "e"}
+
+
+@pytest.mark.parametrize("batch_rows", [1, 100])
+def test_a_name_by_options_counts_before_one_beside_flows(batch_rows: int) -> None:
+    told = a_set(3, options_template(310, ((10, 4), (82, 65535))))
+    messages = [
+        ipfix(a_set(2, template(300, BESIDE_FLOWS)), a_set(300, beside_flow((1, b"a"), (2, b"b")))),
+        ipfix(told, a_set(310, struct.pack("!I", 1) + varying(b"wan")), sequence=1),
+        ipfix(a_set(300, beside_flow((1, b"c"), (2, b"d"))), sequence=2),
+    ]
+    interfaces = decode(*messages, batch_rows=batch_rows).report.interfaces
+    assert {index: told.name for (_, index), told in interfaces.items()} == {1: "wan", 2: "d"}
+
+
 def test_a_long_name_is_cut_between_characters() -> None:
     told = a_set(3, options_template(300, ((10, 4), (82, 65535))))
     name = b"x" * 254 + "\u00e9".encode()
