@@ -46,7 +46,7 @@ class AddressNumbers:
         """The numbers of the addresses of each column of 16 octets; null counts as the unknown address."""
         filled = [column.fill_null(UNKNOWN_ADDRESS) if column.null_count else column for column in columns]
         words = np.concatenate([_words(column) for column in filled])
-        v4 = (words[:, :3] == _V4_FRONT).all(axis=1)
+        v4 = (words.view(np.uint64)[:, 0] == 0) & (words[:, 2] == _V4_FRONT[2])
         if v4.all():
             numbers = self._of_v4(words[:, 3])
         else:

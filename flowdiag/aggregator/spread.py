@@ -65,8 +65,8 @@ def part_inside(
 
     A flow without duration is inside with all or nothing.
     """
-    if not len(start_ms) or (start_ms.min() >= from_ms and end_ms.max() < to_ms):
-        return np.ones(len(start_ms))
+    if not len(start_ms) or (start_ms.min() >= from_ms and end_ms.max() <= to_ms):
+        return (start_ms < to_ms).astype(np.float64)
     overlap = np.minimum(end_ms, to_ms) - np.maximum(start_ms, from_ms)
     duration = end_ms - start_ms
     part: NDArray[np.float64] = np.maximum(overlap, 0) / np.maximum(duration, 1)

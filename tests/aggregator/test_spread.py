@@ -134,6 +134,9 @@ def test_many_chunks_conserve_too() -> None:
 def test_the_parts_of_a_flow_inside_are_by_time() -> None:
     start, end = int_array(0, 50, 100, 30), int_array(100, 150, 100, 30)
     assert part_inside(start, end, 25, 100).tolist() == [0.75, 0.5, 0.0, 1.0]
+    assert part_inside(start, end, int(start.min()), int(end.max()) + 1).tolist() == [1.0] * 4
+    # An instant at the end of a half-open span lies outside.
+    assert part_inside(np.array([0, 9]), np.array([9, 9]), 0, 9).tolist() == [1.0, 0.0]
 
 
 def test_bounds_are_the_flows_inside_and_those_that_touch() -> None:

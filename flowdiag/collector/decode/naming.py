@@ -93,22 +93,30 @@ class Telling(NamedTuple):
 def interface_tellings(
     columns: Columns, places: NDArray[np.int64], exporter: bytes, names: Names
 ) -> list[Telling]:
-    """Of each interface that the records name, the last name and description. places: of the records' data sets."""
+    """Of each interface that the records name, the first record, and those of the last name and description that are
+    not empty. places: of the records' data sets.
+    """
     fields = (columns.places(ie.INTERFACE_NAME), columns.places(ie.INTERFACE_DESCRIPTION))
     found: list[Telling] = []
     sides = [side for side in _INTERFACE_SIDES if columns.has(*side)]
     for number, side in enumerate(sides):
         indexes = columns.integer(side[0] if columns.has(side[0]) else side[1])
+        if indexes is None or number >= max(map(len, fields)):
+            continue
+        for index, row in zip(
+            *(some.tolist() for some in np.unique(indexes, return_index=True)), strict=True
+        ):
+            found.append(Telling(int(places[row]), row, number, exporter, index, b"", b""))
         for kind, field in enumerate(fields):
-            if indexes is None or number >= len(field):
+            if number >= len(field):
                 continue
             encoded = columns.values_at(field[number]).dictionary_encode()
             values = encoded.dictionary.to_pylist()
             says_much = np.array([bool(names.cleaned(value)) for value in values], np.bool_)
             which = encoded.indices.to_numpy(zero_copy_only=False)
-            rows = np.flatnonzero(says_much[which] & (indexes != 0))
-            distinct, from_end = np.unique(indexes[rows][::-1], return_index=True)
-            for index, row in zip(distinct.tolist(), rows[::-1][from_end].tolist(), strict=True):
+            rows = np.flatnonzero(says_much[which])[::-1]
+            distinct, from_end = np.unique(indexes[rows], return_index=True)
+            for index, row in zip(distinct.tolist(), rows[from_end].tolist(), strict=True):
                 told = [b"", b""]
                 told[kind] = values[which[row]]
                 found.append(Telling(int(places[row]), row, number, exporter, index, *told))
