@@ -1,8 +1,7 @@
 """Numbers for addresses, the same through all batches of an export.
 
-Facts the design follows: a batch has many records but far fewer distinct addresses, which Arrow finds; nearly all of
-them are IPv4, that is, one 32-bit integer each, looked up in a sorted array of those known; only new ones, and IPv6,
-are touched in Python.
+Facts the design follows: a batch has many records but far fewer distinct addresses, nearly all of them IPv4, that is,
+one 32-bit integer each, which Arrow looks up among those known; only new ones, and IPv6, are touched in Python.
 """
 
 from __future__ import annotations
@@ -13,6 +12,7 @@ from typing import Final
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.addresses import OCTETS_16
@@ -31,7 +31,7 @@ class AddressNumbers:
     def __init__(self, most: int = MAX_ADDRESSES) -> None:
         self._most = most
         self._numbers: defaultdict[bytes, int] = defaultdict(count().__next__)
-        self._v4: NDArray[np.uint32] = np.zeros(0, np.uint32)  # ascending
+        self._v4 = pa.array([], pa.uint32())
         self._v4_numbers: NDArray[np.int32] = np.zeros(0, np.int32)
         self.overflowed = False
 
@@ -56,29 +56,25 @@ class AddressNumbers:
         return np.split(numbers, np.cumsum([len(column) for column in columns])[:-1])
 
     def _of_v4(self, values: NDArray[np.uint32]) -> NDArray[np.int32]:
-        if not len(values):
-            return np.zeros(0, np.int32)
-        encoded = pa.array(values).dictionary_encode()
-        distinct: NDArray[np.uint32] = encoded.dictionary.to_numpy()
-        place = np.searchsorted(self._v4, distinct)
-        known = place < len(self._v4)
-        known[known] = self._v4[place[known]] == distinct[known]
-        numbers = np.empty(len(distinct), np.int32)
-        numbers[known] = self._v4_numbers[place[known]]
-        fresh = distinct[~known]
-        if len(fresh):
-            front = np.broadcast_to(_V4_FRONT, (len(fresh), 3))
-            numbers[~known] = given = self._number(np.column_stack((front, fresh)))
-            if not self.overflowed:
-                self._remember(fresh, given)
-        spread_out: NDArray[np.int32] = numbers[encoded.indices.to_numpy()]
+        column = pa.array(values)
+        found = pc.index_in(column, self._v4)
+        if found.null_count and self._learn_v4(column.filter(found.is_null()).unique()):
+            found = pc.index_in(column, self._v4)
+        numbers = self._v4_numbers
+        if found.null_count:
+            found = found.fill_null(len(numbers))
+            numbers = np.append(numbers, np.int32(self._numbers[UNKNOWN_ADDRESS]))
+        spread_out: NDArray[np.int32] = numbers[found.to_numpy()]
         return spread_out
 
-    def _remember(self, fresh: NDArray[np.uint32], given: NDArray[np.int32]) -> None:
-        order = np.argsort(fresh, kind="stable")
-        place = np.searchsorted(self._v4, fresh[order])
-        self._v4 = np.insert(self._v4, place, fresh[order])
-        self._v4_numbers = np.insert(self._v4_numbers, place, given[order])
+    def _learn_v4(self, fresh: pa.Array) -> bool:
+        """Gives numbers to addresses not met before; False if there are too many."""
+        front = np.broadcast_to(_V4_FRONT, (len(fresh), 3))
+        given = self._number(np.column_stack((front, fresh.to_numpy())))
+        if not self.overflowed:
+            self._v4 = pa.concat_arrays([self._v4, fresh])
+            self._v4_numbers = np.concatenate((self._v4_numbers, given))
+        return not self.overflowed
 
     def _of_any(self, words: NDArray[np.uint32]) -> NDArray[np.int32]:
         octets = pa.Array.from_buffers(
