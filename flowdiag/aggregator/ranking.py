@@ -84,12 +84,14 @@ def _rank(
     if mask is None:
         on_link = flows.link >= 0
         mask = on_link if on_link.any() else np.ones(len(flows), np.bool_)
-    rows = np.flatnonzero(mask & (part > 0.0))
-    part = part[rows]
-    keys = keys[rows]
+    counted = mask & (part > 0.0)
+    octets_of, packets_of = flows.octets, flows.packets
+    if not counted.all():
+        rows = np.flatnonzero(counted)
+        part, keys, octets_of, packets_of = (column[rows] for column in (part, keys, octets_of, packets_of))
     size = len(order_keys)
-    octets = np.bincount(keys, flows.octets[rows] * part, size).astype(np.float64)
-    packets = np.bincount(keys, flows.packets[rows] * part, size)
+    octets = np.bincount(keys, octets_of * part, size).astype(np.float64)
+    packets = np.bincount(keys, packets_of * part, size)
     count = np.bincount(keys, minlength=size)
     total = float(octets.sum()) or 1.0
     return tuple(

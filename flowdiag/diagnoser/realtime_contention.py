@@ -131,9 +131,8 @@ def _candidates(case: Case, link: int, direction: int, times: tuple[int, int]) -
     """UDP rows that touch the times and use no port of NEVER."""
     flows = case.flows
     rows = rows_by_direction(case)[link, direction]
-    rows = rows[
-        (flows.protocol[rows] == UDP) & (flows.start_ms[rows] < times[1]) & (flows.end_ms[rows] > times[0])
-    ]
+    rows = rows[flows.protocol[rows] == UDP]
+    rows = rows[(flows.start_ms[rows] < times[1]) & (flows.end_ms[rows] > times[0])]
     rows = rows[~np.isin(flows.outside_port[rows], NEVER) & ~np.isin(flows.inside_port[rows], NEVER)]
     size = flows.octets[rows] / np.maximum(flows.packets[rows], 1.0)
     chosen: NDArray[np.intp] = rows[(size >= PACKET_OCTETS[0]) & (size <= PACKET_OCTETS[1])]
