@@ -88,7 +88,7 @@ def _rank(
     octets_of, packets_of = flows.octets, flows.packets
     if not counted.all():
         rows = np.flatnonzero(counted)
-        part, keys, octets_of, packets_of = (column[rows] for column in (part, keys, octets_of, packets_of))
+        part, keys, octets_of, packets_of = part[rows], keys[rows], octets_of[rows], packets_of[rows]
     size = len(order_keys)
     octets = np.bincount(keys, octets_of * part, size).astype(np.float64)
     packets = np.bincount(keys, packets_of * part, size)
