@@ -116,7 +116,7 @@ def command(
 def _write_pages(folder: Path, review: PortfolioReview) -> None:
     """Writes each client's page and the index of all. Raises FlowdiagError for a folder that cannot be written to."""
     from flowdiag.cli.output import write_result
-    from flowdiag.review.pages import INDEX, client_page, page_names, period_words, portfolio_page
+    from flowdiag.review.pages import INDEX, client_page, page_names, portfolio_page
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -124,5 +124,5 @@ def _write_pages(folder: Path, review: PortfolioReview) -> None:
         raise FlowdiagError(f"cannot be made: {error.strerror or error}", file=str(folder)) from error
     names = page_names(review)
     for client, sites in review.clients().items():
-        write_result(client_page(sites, period_words(review)), folder / names[client])
+        write_result(client_page(sites, review.period.words), folder / names[client])
     write_result(portfolio_page(review, names), folder / INDEX)

@@ -167,7 +167,7 @@ def _to_watch(figures: LinkFigures, busy: float, findings: _Findings) -> None:
 def _about_backup(backup: BackupFigures | None, findings: _Findings) -> None:
     if backup is None or backup.allowance_projected is None or backup.allowance_projected <= 1.0:
         return
-    if backup.leaked_octets >= LEAK_PART * max(backup.month_octets, 1):
+    if backup.leaked_octets >= LEAK_PART * max(backup.octets, 1):
         findings.tune.append(words.leaking(backup))
     else:
         findings.watch.append(words.allowance(backup))

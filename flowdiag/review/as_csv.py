@@ -8,13 +8,13 @@ import io
 from flowdiag.note.escape import csv_cell
 from flowdiag.review.as_json import rounded
 from flowdiag.review.portfolio_review import PortfolioReview
-from flowdiag.review.table import COLUMNS, rows
+from flowdiag.review.table import SITE_COLUMNS, site_rows
 
 
 def render(review: PortfolioReview) -> str:
     file = io.StringIO()
     writer = csv.writer(file, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for row in rows(review):
+    writer.writerow(SITE_COLUMNS)
+    for row in site_rows(review):
         writer.writerow([csv_cell(cell) if isinstance(cell, str) else rounded(cell) for cell in row])
     return file.getvalue()

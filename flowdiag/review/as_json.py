@@ -99,6 +99,7 @@ def _backup(backup: BackupFigures) -> dict[str, Any]:
         "hours_on_backup": rounded(backup.hours_on_backup),
         "days_on_backup": backup.days,
         "failovers": backup.failovers,
+        "octets": backup.octets,
         "leaked_octets": backup.leaked_octets,
         "hours_without_keepalives": rounded(backup.silent_hours),
         "month": backup.month,

@@ -34,7 +34,7 @@ def summary(review: PortfolioReview) -> str:
 
 def _sections(review: PortfolioReview, limit: int) -> Iterator[RenderableType]:
     shown = review.sites[:limit]
-    yield Text(f"Account review, {review.period.begin} to {review.period.end}")
+    yield Text(f"Account review, {review.period.words}")
     yield Text(f"{count(len(review.sites), 'site')}: {summary(review)}")
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     table.add_column("", justify="right")

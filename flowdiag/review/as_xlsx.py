@@ -13,9 +13,8 @@ from typing import Any, Final
 
 from flowdiag.note.escape import csv_cell
 from flowdiag.review.as_json import rounded
-from flowdiag.review.link_figures import LinkFigures
 from flowdiag.review.portfolio_review import PortfolioReview
-from flowdiag.review.table import COLUMNS, Cell, rows
+from flowdiag.review.table import LINK_COLUMNS, SITE_COLUMNS, Cell, link_rows, site_rows
 
 _CREATED: Final = datetime(2000, 1, 1)
 _SHARES: Final = frozenset(
@@ -23,10 +22,6 @@ _SHARES: Final = frozenset(
 )
 _WIDE: Final = {"reasons": 90, "site": 28, "client": 28, "plan": 16, "link": 14}
 _USUAL_WIDTH: Final = 13
-_LINK_COLUMNS: Final = (
-    "client", "site", "link", "role", "direction", "capacity_mbps", "mean_mbps", "p95_mbps", "share_of_plan",
-    "peak_mbps", "busy_hour", "busy_hour_p95_mbps", "busy_hours", "full_hours", "full_episodes", "coverage",
-)  # fmt: skip
 
 
 def render(review: PortfolioReview) -> bytes:
@@ -42,8 +37,8 @@ def render(review: PortfolioReview) -> bytes:
             "figure": book.add_format({"num_format": "0.0#"}),
             "wrap": book.add_format({"text_wrap": True, "valign": "top"}),
         }
-        _sheet(book, "Sites", COLUMNS, rows(review), formats)
-        _sheet(book, "Links", _LINK_COLUMNS, _links(review), formats)
+        _sheet(book, "Sites", SITE_COLUMNS, site_rows(review), formats)
+        _sheet(book, "Links", LINK_COLUMNS, link_rows(review), formats)
     return file.getvalue()
 
 
@@ -67,28 +62,3 @@ def _sheet(
                 kind = formats["share"] if column in _SHARES else None if whole else formats["figure"]
                 sheet.write_number(last, place, rounded(cell), kind)
     sheet.autofilter(0, 0, last, len(columns) - 1)
-
-
-def _links(review: PortfolioReview) -> Iterable[list[Cell]]:
-    for site in review.sites:
-        for figures in site.links:
-            yield [site.client, site.site, *_link(figures)]
-
-
-def _link(figures: LinkFigures) -> list[Cell]:
-    return [
-        figures.name,
-        figures.role,
-        figures.direction,
-        figures.capacity_mbps,
-        figures.mean_mbps,
-        figures.p95_mbps,
-        figures.share,
-        figures.peak_mbps,
-        figures.busy_hour,
-        figures.busy_hour_p95_mbps,
-        figures.busy_hours,
-        figures.full_hours,
-        figures.episodes,
-        figures.coverage,
-    ]

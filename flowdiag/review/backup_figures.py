@@ -16,11 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.review.link_figures import LEAST_PART, slot_rates
-from flowdiag.review.partial import SLOT_MINUTES, SLOT_MS, SitePartial, Stay, within
+from flowdiag.review.partial import DAY_MS, SLOT_MINUTES, SLOT_MS, SitePartial, Stay, within
 from flowdiag.review.slots import Slots
 from flowdiag.site.profile import Profile
 
 HOUR_MS: Final = 3_600_000
+# A month that has just begun says little about itself.
+RATE_DAYS: Final = 31
 _SLOTS_AN_HOUR: Final = 12
 _OVER: Final = 1  # slots of a busy hour that may be over
 _GB: Final = 1e9
@@ -31,9 +33,9 @@ class BackupFigures:
     """names: of the backup links. days: local days with a stay; leaked_octets: ordinary traffic on a backup that no
     failover explains; silent_hours: without keepalives, as the profile wants them.
 
-    month: YYYY-MM, local, the last of the period; allowance_used, allowance_projected: parts of the month's allowance,
-    None without one. fit_days: days whose busiest hour could be compared; fit_down, fit_up: how many of them would have
-    fitted.
+    octets: on the backups in the period. month: YYYY-MM, local, the last of the period; month_octets: in it until the
+    period's end; allowance_used, allowance_projected: parts of its allowance, None without one. fit_days: days whose
+    busiest hour could be compared; fit_down, fit_up: how many of them would have fitted.
     """
 
     names: tuple[str, ...]
@@ -41,6 +43,7 @@ class BackupFigures:
     days: int
     failovers: int
     leaked_octets: int
+    octets: int
     silent_hours: float
     month: str
     month_octets: int
@@ -68,6 +71,7 @@ def backup_figures(
         days=len(_days_touched(stays, slots)),
         failovers=len(stays),
         leaked_octets=int(partial.leaked[backups].sum()),
+        octets=int(partial.ip_octets[backups].sum()),
         silent_hours=sum(gap.end_ms - gap.start_ms for gap in partial.missing) / HOUR_MS,
         month=allowance.month,
         month_octets=allowance.octets,
@@ -92,7 +96,7 @@ def _days_touched(stays: list[Stay], slots: Slots) -> set[int]:
 @dataclass(frozen=True)
 class _Allowance:
     """Of the calendar month in which the period ends. octets: on all backups; the others of the link nearest to its
-    allowance.
+    allowance. What is not known of the month is projected at the mean rate of the last RATE_DAYS.
     """
 
     month: str
@@ -112,20 +116,27 @@ class _Allowance:
         begin_ms, end_ms = (
             round(moment.timestamp() * 1000) // SLOT_MS * SLOT_MS for moment in (begin, following)
         )
-        month = within(history, begin_ms, min(partial.end_ms, end_ms))
-        octets = month.ip_octets[backups].sum(axis=1)
-        known = int(month.covered.reshape(-1, SLOT_MINUTES).any(axis=1).sum())
-        grows = (end_ms - begin_ms) // SLOT_MS / known if known else 1.0
+        past_ms = min(partial.end_ms, end_ms)
+        octets, known = _carried(within(history, begin_ms, past_ms), backups)
+        lately, lately_known = _carried(within(history, past_ms - RATE_DAYS * DAY_MS, past_ms), backups)
+        unknown = (end_ms - begin_ms) // SLOT_MS - known
+        projected = octets + unknown * lately / max(lately_known, 1)
         name = f"{last:%Y-%m}"
         limited = [
-            (int(octets[at]) / (gb * _GB), gb)
+            (float(projected[at]) / (gb * _GB), int(octets[at]) / (gb * _GB), gb)
             for at, number in enumerate(backups)
             if (gb := profile.link[number].allowance_gb) is not None
         ]
         if not limited:
             return cls(name, int(octets.sum()))
-        used, gb = max(limited)
-        return cls(name, int(octets.sum()), gb, used, used * grows)
+        expected, used, gb = max(limited)
+        return cls(name, int(octets.sum()), gb, used, expected)
+
+
+def _carried(partial: SitePartial, links: list[int]) -> tuple[NDArray[np.uint64], int]:
+    """IP octets on each of some links, and slots in which the exporter was heard."""
+    octets: NDArray[np.uint64] = partial.ip_octets[links].sum(axis=1)
+    return octets, int(partial.covered.reshape(-1, SLOT_MINUTES).any(axis=1).sum())
 
 
 def _fit(

@@ -12,7 +12,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from flowdiag.diagnoser.wording_figures import count, rate
+from flowdiag.diagnoser.wording_figures import count, plan_rate, rate
 from flowdiag.note.escape import terminal
 from flowdiag.note.html import policy
 from flowdiag.review import words
@@ -43,7 +43,7 @@ def portfolio_page(review: PortfolioReview, pages: dict[str, str] | None = None)
         "portfolio.html",
         sites=review.sites,
         summary=summary(review),
-        period=period_words(review),
+        period=review.period.words,
         pages=pages or {},
     )
 
@@ -56,14 +56,6 @@ def page_names(review: PortfolioReview) -> dict[str, str]:
         digest = sha256(client.encode("utf-8", "surrogatepass")).hexdigest()[:8]
         names[client] = f"{plain or 'client'}-{digest}.html"
     return names
-
-
-def period_words(review: PortfolioReview) -> str:
-    begin, end = (
-        text.replace("T00:00:00", "").replace("T00:00", "")
-        for text in (review.period.begin, review.period.end)
-    )
-    return f"{begin} to {end}"
 
 
 def _site(site: ReviewedSite) -> dict[str, Any]:
@@ -105,7 +97,15 @@ def _rendered(template: str, **content: Any) -> str:
     return (
         _environment()
         .get_template(template)
-        .render(**content, style=Markup(style), policy=policy(style), words=words, rate=rate, count=count)
+        .render(
+            **content,
+            style=Markup(style),
+            policy=policy(style),
+            words=words,
+            rate=rate,
+            plan_rate=plan_rate,
+            count=count,
+        )
     )
 
 

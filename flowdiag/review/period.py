@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 from typing import Final
 
 from flowdiag.collector.store.finding import find_files
@@ -13,6 +13,7 @@ from flowdiag.collector.store.places import Place
 from flowdiag.errors import StoreError, UsageError
 from flowdiag.review.flow_days import day_date
 from flowdiag.review.partial import DAY_MS, SLOT_MS
+from flowdiag.site.clock import MONTHS
 from flowdiag.site.window import resolve_window
 
 USUAL_DAYS: Final = 31
@@ -23,7 +24,7 @@ _MONTH: Final = re.compile(r"(\d{4})-(\d{2})")
 
 @dataclass(frozen=True)
 class Period:
-    """begin, end: ISO 8601, local times of each site unless they carry an offset; end is not part of it."""
+    """begin, end: ISO 8601 to the minute, local times of each site unless they carry an offset; end is not part of it."""
 
     begin: str
     end: str
@@ -36,6 +37,32 @@ class Period:
                 f"the period has {(end - begin) // DAY_MS} days", expected=f"at most {MOST_DAYS}"
             )
         return begin // SLOT_MS * SLOT_MS, -(-end // SLOT_MS) * SLOT_MS
+
+    @property
+    def words(self) -> str:
+        """1 March to 1 April 2026, both days included; with times where it does not begin and end at midnight."""
+        begin, end = _midnight(self.begin), _midnight(self.end)
+        if begin is None or end is None:
+            return f"{self.begin.replace('T', ' ')} to {self.end.replace('T', ' ')}"
+        last = end - timedelta(days=1)
+        if begin == last:
+            return _date(last)
+        month = f" {MONTHS[begin.month - 1]}" if (begin.year, begin.month) != (last.year, last.month) else ""
+        year = f" {begin.year}" if begin.year != last.year else ""
+        return f"{begin.day}{month}{year} to {_date(last)}"
+
+
+def _midnight(text: str) -> datetime | None:
+    """None for what is no local midnight."""
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return found if found.tzinfo is None and found.time() == time() else None
+
+
+def _date(day: datetime) -> str:
+    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
 
 
 def month_period(text: str) -> Period:
@@ -73,6 +100,13 @@ def chosen_period(place: Place, month: str | None, begin: str | None, end: str |
             begin = (datetime.fromisoformat(end.strip()) - timedelta(days=USUAL_DAYS)).isoformat()
         except ValueError:
             begin = end  # what is wrong with it is said when it is read
-    period = Period(begin.strip(), end.strip())
-    period.span_ms("UTC")
-    return period
+    Period(begin, end).span_ms("UTC")  # says what is wrong with them
+    return Period(_to_the_minute(begin), _to_the_minute(end))
+
+
+def _to_the_minute(text: str) -> str:
+    """As it was given if it is a time of day alone, which belongs to the day of the other end."""
+    try:
+        return datetime.fromisoformat(text.strip()).isoformat(timespec="minutes")
+    except ValueError:
+        return text.strip()

@@ -10,6 +10,7 @@ from flowdiag.note.svg import element, number, words
 from flowdiag.review.flow_days import day_date
 from flowdiag.review.link_figures import LinkFigures
 from flowdiag.review.trend import DAYS_A_MONTH, Trend
+from flowdiag.review.words import change
 from flowdiag.site.clock import DAYS, MONTHS
 
 WIDTH, HEIGHT = 680.0, 240.0
@@ -77,8 +78,8 @@ def trend_svg(figures: LinkFigures, trend: Trend, busy: float, title: str) -> st
     ]
     parts.append(_line(frame, trend, trend.slope, "trend"))
     described = (
-        f"{title}: {len(trend.days)} days; the trend is {trend.percent(trend.slope):.0f} % a month, between "
-        f"{trend.percent(trend.low):.0f} % and {trend.percent(trend.high):.0f} % with 95 % confidence."
+        f"{title}: {len(trend.days)} days; the trend is {change(trend.percent(trend.slope))} a month, between "
+        f"{change(trend.percent(trend.low))} and {change(trend.percent(trend.high))} with 95% confidence."
     )
     return element(
         "svg", element("title", _escaped(title)), element("desc", _escaped(described)), *parts,

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 from flowdiag.aggregator.addresses import to_text
 from flowdiag.aggregator.labels import Labels
-from flowdiag.diagnoser.wording_figures import count, rate
+from flowdiag.diagnoser.wording_figures import count, plan_rate, rate, volume
+from flowdiag.site.clock import MONTHS
 
 if TYPE_CHECKING:
     from flowdiag.review.backup_figures import BackupFigures
@@ -25,6 +26,8 @@ ADVICE_WORDS: Final = {
     "fine": "fine",
     "not-enough-data": "not enough data",
 }
+# Less silence of a backup is not worth a client's while.
+LEAST_SILENT_HOURS: Final = 0.5
 _WE_CHECK: Final = "Our records of this line do not fit together yet; we are looking into it."
 
 
@@ -46,13 +49,13 @@ NO_LINK: Final = Reason(
 
 
 def per_cent(part: float) -> str:
-    return f"{100 * part:.0f} %"
+    return f"{100 * part:.0f}%"
 
 
 def change(percent: float) -> str:
     """Per cent with its sign, whole; none for nothing."""
     whole = round(percent)
-    return f"{whole:+d} %" if whole else "0 %"
+    return f"{whole:+d}%" if whole else "0%"
 
 
 def hours(value: float) -> str:
@@ -63,23 +66,34 @@ def way(figures: LinkFigures) -> str:
     return f"{WAYS[figures.direction]} of {figures.name}"
 
 
+def of_plan(mbps: float, figures: LinkFigures) -> str:
+    """48.4 of 50 Mbit/s"""
+    return f"{rate(mbps).removesuffix(' Mbit/s')} of {plan_rate(figures.capacity_mbps)}"
+
+
 def level(figures: LinkFigures) -> str:
-    return f"95th percentile {rate(figures.p95_mbps)} of {rate(figures.capacity_mbps)} ({per_cent(figures.share)})"
+    return f"p95 {of_plan(figures.p95_mbps, figures)} ({per_cent(figures.share)})"
+
+
+def month_name(month: str) -> str:
+    """March 2026, of YYYY-MM."""
+    year, _, number = month.partition("-")
+    return f"{MONTHS[int(number) - 1]} {year}"
 
 
 def too_little(heard: float, days: int, least_days: int) -> Reason:
     return Reason(
         "too-little",
-        f"flows cover {per_cent(heard)} of the period, {count(days, 'day')} of it well enough; advice needs half of "
-        f"the period and {least_days} days",
+        f"flows cover {per_cent(heard)} of the period, {count(days, 'day')} well enough; half of it and {least_days} "
+        "days are needed",
         f"We have good figures for {count(days, 'day')} only, too few to advise you.",
     )
 
 
 def outgrown(figures: LinkFigures, busy: float) -> Reason:
-    text = f"{way(figures)}: {level(figures)}, over the busy threshold of {per_cent(busy)} for {hours(figures.busy_hours)}"
+    text = f"{way(figures)}: {level(figures)}, busy for {hours(figures.busy_hours)}"
     if figures.full_hours:
-        text += f", full for {hours(figures.full_hours)}; real need may be higher, since a full link hides it"
+        text += f", full for {hours(figures.full_hours)}, which hides need beyond the plan"
     client = (
         f"Your {WAYS[figures.direction]} is busy much of the time: for {hours(figures.busy_hours)} it ran at "
         f"{per_cent(busy)} of the plan or more, and many devices shared it."
@@ -89,23 +103,23 @@ def outgrown(figures: LinkFigures, busy: float) -> Reason:
 
 def plan(found: tuple[str, tuple[float, float]] | None, wanted: Need, has_catalogue: bool) -> Reason:
     needed = f"{rate(wanted.down_mbps)} down and {rate(wanted.up_mbps)} up"
-    grown = "" if wanted.growth <= 1.005 else f" with a year's growth of {per_cent(wanted.growth - 1)}"
+    if wanted.growth > 1.005:
+        needed += f" (a year's growth of up to {per_cent(wanted.growth - 1)} included)"
     if found is not None:
-        text = f"{found[0]} is the smallest plan that gives {needed}{grown}"
+        text = f"{found[0]} is the smallest plan for {needed}"
         client = f"The smallest plan that gives you room is {found[0]}."
     else:
         client = "A larger plan would give you room; we will look for one that fits."
-        text = f"needed: {needed}{grown}; the profile lists no plan_catalogue to choose from"
+        text = f"needed: {needed}; the profile lists no plan_catalogue to choose from"
         if has_catalogue:
-            text = f"no plan of the catalogue gives {needed}{grown}"
+            text = f"no plan of the catalogue is enough for {needed}"
     return Reason("plan", text, client)
 
 
 def over_plan(figures: LinkFigures) -> Reason:
     return Reason(
         "over-plan",
-        f"{way(figures)}: {level(figures)}, more than the plan can carry: check the plan's rate in the profile "
-        "before anything is sold",
+        f"{way(figures)}: {level(figures)}, more than the plan can carry: first check its rate in the profile",
         _WE_CHECK,
     )
 
@@ -117,12 +131,13 @@ def host(talker: TopTalker, profile: Profile) -> str:
 
 
 def one_talker(figures: LinkFigures, talker: TopTalker, profile: Profile) -> Reason:
+    device = Labels(profile).label(talker.address) or to_text(talker.address)
     return Reason(
         "one-talker",
-        f"{way(figures)}: {level(figures)}, but {host(talker, profile)} alone makes {per_cent(talker.share)} of the "
-        f"peaks; without it {rate(talker.p95_without_mbps)}. Move or limit its job: an upgrade does not cure it",
-        f"One device, {host(talker, profile)}, makes the peaks of your {WAYS[figures.direction]}. It would fill a "
-        "larger plan as well: moving its job to the night, or limiting its rate, helps more than an upgrade.",
+        f"{way(figures)}: {level(figures)}, but {rate(talker.p95_without_mbps)} without {host(talker, profile)}, which "
+        f"makes {per_cent(talker.share)} of the peaks: move or limit its job, an upgrade does not cure it",
+        f"One device, {device}, makes the peaks of your {WAYS[figures.direction]}. It would fill a larger plan as well: "
+        "moving its job out of your working hours, or limiting its rate, helps more than an upgrade.",
     )
 
 
@@ -130,8 +145,8 @@ def after_hours(figures: LinkFigures) -> Reason:
     work = rate(figures.work_p95_mbps or 0.0)
     return Reason(
         "after-hours",
-        f"{way(figures)}: {level(figures)}, but in working hours {work}: only jobs outside them fill it, which "
-        "people at work do not feel",
+        f"{way(figures)}: {level(figures)}, but {work} in working hours: jobs outside them fill it, which people "
+        "at work do not feel",
         f"Your {WAYS[figures.direction]} is busy outside your working hours only; people at work do not feel it.",
     )
 
@@ -139,7 +154,7 @@ def after_hours(figures: LinkFigures) -> Reason:
 def growing(figures: LinkFigures, trend: Trend, months: Months) -> Reason:
     return Reason(
         "growing",
-        f"{way(figures)}: {level(figures)}, growing {trend.percent(trend.slope):.0f} % a month "
+        f"{way(figures)}: {level(figures)}, growing {trend.percent(trend.slope):.0f}% a month "
         f"({trend.percent(trend.low):.0f} to {trend.percent(trend.high):.0f}): busy in about "
         f"{_months(months.expected)} ({span(months)})",
         f"Your {WAYS[figures.direction]} grows. If it goes on so, the plan will be busy in about "
@@ -160,9 +175,8 @@ def span(months: Months) -> str:
 def full_times(figures: LinkFigures) -> Reason:
     return Reason(
         "full-times",
-        f"{way(figures)}: full for minutes on end {count(figures.episodes, 'time')} on "
-        f"{count(figures.episode_days, 'day')}, {count(figures.episode_minutes, 'minute')} in all; on the whole it "
-        f"has room ({level(figures)})",
+        f"{way(figures)}: full {count(figures.episodes, 'time')} on {count(figures.episode_days, 'day')}, "
+        f"{count(figures.episode_minutes, 'minute')} in all; else it has room ({level(figures)})",
         f"Your {WAYS[figures.direction]} was full for some minutes on {count(figures.episode_days, 'day')}; on the "
         "whole your plan has room.",
     )
@@ -171,8 +185,8 @@ def full_times(figures: LinkFigures) -> Reason:
 def busy_hour(figures: LinkFigures) -> Reason:
     return Reason(
         "busy-hour",
-        f"{way(figures)}: busy in the busiest hour of the day ({clock_hour(figures.busy_hour)}: "
-        f"{rate(figures.busy_hour_p95_mbps)}); on the whole it has room ({level(figures)})",
+        f"{way(figures)}: busy around {clock_hour(figures.busy_hour)} (p95 of that hour "
+        f"{of_plan(figures.busy_hour_p95_mbps, figures)}); else it has room ({level(figures)})",
         f"Your {WAYS[figures.direction]} is busy around {clock_hour(figures.busy_hour)}; on the whole your plan has "
         "room.",
     )
@@ -185,7 +199,7 @@ def clock_hour(hour: int | None) -> str:
 def room(figures: LinkFigures) -> Reason:
     return Reason(
         "room",
-        f"{way(figures)}: {level(figures)}; the plan has room",
+        f"the plan has room; nearest to it is the {way(figures)}, {level(figures)}",
         f"Your plan has room: even in busy times your {WAYS[figures.direction]} used {per_cent(figures.share)} of it.",
     )
 
@@ -194,8 +208,8 @@ def leaking(backup: BackupFigures) -> Reason:
     part = per_cent(backup.allowance_projected or 0.0)
     return Reason(
         "leak",
-        f"ordinary traffic leaks onto the backup ({gigabytes(backup.leaked_octets)} in the period) and takes {part} of "
-        f"its allowance in {backup.month} if it goes on: stop the leak",
+        f"{volume(backup.leaked_octets)} of ordinary traffic leaked onto the backup; at this rate {part} of its allowance "
+        f"goes in {month_name(backup.month)}: stop the leak",
         "Some of your devices use the backup line although the main line works, which uses up its allowance. We can "
         "set this right.",
     )
@@ -205,10 +219,49 @@ def allowance(backup: BackupFigures) -> Reason:
     part = per_cent(backup.allowance_projected or 0.0)
     return Reason(
         "allowance",
-        f"the backup uses {part} of its allowance in {backup.month} if it goes on so",
+        f"at this rate the backup uses {part} of its allowance in {month_name(backup.month)}",
         f"At this rate your backup line will use {part} of its monthly allowance.",
     )
 
 
-def gigabytes(octets: float) -> str:
-    return f"{octets / 1e9:.1f} GB"
+def outlook(figures: LinkFigures, trend: Trend, full: float) -> str:
+    """What the picture of a trend shows, for the client."""
+    if trend.middle[1] >= full * figures.capacity_mbps:
+        return (
+            "The line is full on most days, which hides how much more would be used: no growth can be seen."
+        )
+    interval = f"with 95% confidence between {change(trend.percent(trend.low))} and {change(trend.percent(trend.high))}"
+    if not trend.is_sure:
+        return f"No clear trend ({interval} a month, the shaded part)."
+    moves = "grows" if trend.slope > 0 else "falls"
+    text = (
+        f"Use {moves} by about {abs(trend.percent(trend.slope)):.0f}% a month ({interval}, the shaded part)."
+    )
+    months = figures.months
+    if months is not None and months.expected:
+        text += f" If it goes on so, the plan is busy in about {_months(months.expected)} ({span(months)})."
+    return text
+
+
+def spare(backup: BackupFigures) -> list[str]:
+    """What the backup did and could do, for the client."""
+    found = ["It was not needed."]
+    if backup.failovers:
+        found = [
+            f"It took over {count(backup.failovers, 'time')} on {count(backup.days, 'day')}, for "
+            f"{hours(backup.hours_on_backup)} in all."
+        ]
+    if backup.fit_days:
+        found.append(
+            f"Had it been needed in the busiest hour of each day, it would have carried your download on "
+            f"{backup.fit_down} of {count(backup.fit_days, 'day')}, and your upload on {backup.fit_up}."
+        )
+    if backup.allowance_used is not None and backup.allowance_projected is not None:
+        used, projected = per_cent(backup.allowance_used), per_cent(backup.allowance_projected)
+        text = f"In {month_name(backup.month)} it has used {used} of its {backup.allowance_gb:,.0f} GB"
+        if projected != used:
+            text += f", and will use about {projected} by the month's end if it goes on so"
+        found.append(f"{text}.")
+    if backup.silent_hours >= LEAST_SILENT_HOURS:
+        found.append(f"For {hours(backup.silent_hours)} we saw no signs of life from it.")
+    return found

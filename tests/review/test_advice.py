@@ -68,7 +68,7 @@ def test_the_next_plan_allows_for_a_year_of_growth() -> None:
     """From 70 to 137 % of 95 Mbit/s in four weeks: doubled at most, so that 250 are not enough."""
     found = judged(partial_of(week_after_week(75.0, growth_a_day=0.01)))
     assert found.plan == "Line 500"
-    assert "year's growth of 100 %" in found.reasons[-1].text
+    assert "year's growth of up to 100%" in found.reasons[-1].text
 
 
 def test_without_a_plan_that_is_large_enough_the_need_is_told() -> None:

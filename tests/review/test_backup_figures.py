@@ -43,6 +43,20 @@ def test_the_allowance_is_projected_to_the_end_of_the_month() -> None:
     assert found.allowance_projected == pytest.approx(0.62)
 
 
+def test_a_month_that_has_just_begun_is_projected_by_the_weeks_before() -> None:
+    """From 2 March to 1 April 31 days are known, with 0.1 GB on each day of March and 1 GB on 1 April. Of the last 31 days
+    that is 4 GB, or 0.129 GB a day, on each of the 29 days to come: 1 + 3.742 GB of the allowance's 10.
+    """
+    partial = partial_of(np.ones(31 * SLOTS_A_DAY))
+    octets = partial.ip_octets.copy()
+    octets[1, : 30 * SLOTS_A_DAY : SLOTS_A_DAY] = 100_000_000
+    octets[1, 30 * SLOTS_A_DAY] = 1_000_000_000
+    found = figures(replace(partial, ip_octets=octets))
+    assert (found.month, found.octets, found.month_octets) == ("2026-04", 4_000_000_000, 1_000_000_000)
+    assert found.allowance_used == pytest.approx(0.1)
+    assert found.allowance_projected == pytest.approx(0.1 + 29 * 4 / 31 / 10)
+
+
 def test_without_an_allowance_only_octets_are_told() -> None:
     found = figures(partial_of(np.ones(288)), PROFILE.replace("allowance_gb = 10", ""))
     assert (found.allowance_gb, found.allowance_used, found.allowance_projected) == (None, None, None)

@@ -14,7 +14,7 @@ import pytest
 from openpyxl import load_workbook
 
 from flowdiag.review import as_csv, as_json, as_text, as_xlsx
-from flowdiag.review.pages import client_page, page_names, period_words, portfolio_page
+from flowdiag.review.pages import client_page, page_names, portfolio_page
 from flowdiag.review.period import month_period
 from flowdiag.review.portfolio_review import PortfolioReview, review
 from flowdiag.review.sites import ReviewSite, read_sites
@@ -146,7 +146,7 @@ def test_names_of_pages_are_safe_and_different() -> None:
         as_xlsx.render,
         portfolio_page,
         lambda found: as_text.render(found, limit=0, on_terminal=False),
-        lambda found: [client_page(sites, period_words(found)) for sites in found.clients().values()],
+        lambda found: [client_page(sites, found.period.words) for sites in found.clients().values()],
     ],
 )
 def test_the_same_review_is_written_the_same(

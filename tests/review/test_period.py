@@ -35,8 +35,26 @@ def test_what_is_no_month_is_refused(text: str) -> None:
 def test_the_newest_31_days_are_reviewed_by_default(tmp_path: Path) -> None:
     place = open_place(small(tmp_path, sites=1, days=3).store)
     assert chosen_period(place, None, None, None).span_ms("UTC")[1] == 1_772_582_400_000  # 4 March
-    assert chosen_period(place, None, None, "2026-03-02") == Period("2026-01-30T00:00:00", "2026-03-02")
+    assert chosen_period(place, None, None, "2026-03-02") == Period("2026-01-30T00:00", "2026-03-02T00:00")
+    day = chosen_period(place, None, "2026-03-02T08:00:00", "17:00")
+    assert day.span_ms("UTC")[1] - day.span_ms("UTC")[0] == 9 * 3_600_000
     assert chosen_period(place, "2026-02", None, None) == month_period("2026-02")
+
+
+@pytest.mark.parametrize(
+    ("begin", "end", "words"),
+    [
+        ("2026-03-01T00:00", "2026-04-01T00:00", "1 to 31 March 2026"),
+        ("2026-03-02T00:00", "2026-04-02T00:00", "2 March to 1 April 2026"),
+        ("2025-12-15T00:00", "2026-01-15T00:00", "15 December 2025 to 14 January 2026"),
+        ("2026-03-02T00:00", "2026-03-03T00:00", "2 March 2026"),
+        ("2026-03-02T08:00", "2026-03-03T00:00", "2026-03-02 08:00 to 2026-03-03 00:00"),
+        ("2026-03-02T00:00+13:00", "2026-03-03T00:00", "2026-03-02 00:00+13:00 to 2026-03-03 00:00"),
+        ("2026-03-02T08:00", "17:00", "2026-03-02 08:00 to 17:00"),
+    ],
+)
+def test_a_period_in_words_ends_with_its_last_day(begin: str, end: str, words: str) -> None:
+    assert Period(begin, end).words == words
 
 
 def test_a_month_does_not_go_with_other_times(tmp_path: Path) -> None:
