@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import norm, theilslopes
 
-from flowdiag.review.trend import DAYS_A_MONTH, Months, Trend, daily_trend, without_weekdays
+from flowdiag.review.trend import DAYS_A_MONTH, Months, Trend, daily_trend, median_slope, without_weekdays
 
 
 def noisy(days: int = 60, slope: float = 0.2) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
@@ -39,6 +39,11 @@ def test_slope_and_interval_are_those_of_scipy() -> None:
     assert found.slope / DAYS_A_MONTH == pytest.approx(wanted.slope, rel=1e-12)
     assert found.low / DAYS_A_MONTH == pytest.approx(wanted.low_slope, rel=1e-12)
     assert found.high / DAYS_A_MONTH == pytest.approx(wanted.high_slope, rel=1e-12)
+
+
+def test_the_slope_without_an_interval_is_scipys_too() -> None:
+    days, points = noisy(45)
+    assert median_slope(days, points) == pytest.approx(theilslopes(points, days).slope, rel=1e-12)
 
 
 def test_slope_and_interval_are_those_of_the_definition() -> None:
