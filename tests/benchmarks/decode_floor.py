@@ -13,6 +13,7 @@ from struct import Struct
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 _IPFIX = Struct(">HHIIIHH").unpack_from
 _SET = Struct(">HH").unpack_from
@@ -22,6 +23,17 @@ _HEADERS = {10: 16, 9: 20}
 
 def floor(path: Path) -> int:
     """Reads an export of fixed templates the bare way. Gives the number of records."""
+    return sum(len(columns[0]) for columns in _read(path))
+
+
+def columns_of(path: str) -> dict[str, NDArray[Any]]:
+    """The columns of an export of one fixed template."""
+    (columns,) = _read(Path(path))
+    return {f"field{index}": column for index, column in enumerate(columns)}
+
+
+def _read(path: Path) -> list[list[NDArray[Any]]]:
+    """The native columns of each template."""
     data = path.read_bytes()
     types: dict[int, np.dtype[Any]] = {}
     parts: dict[int, list[bytes]] = defaultdict(list)
@@ -29,7 +41,7 @@ def floor(path: Path) -> int:
         _walk_ipfix(data, types, parts)
     else:
         _walk_netflow9(data, types, parts)
-    return sum(_columns(b"".join(joined), types[number]) for number, joined in parts.items())
+    return [_columns(b"".join(joined), types[number]) for number, joined in parts.items()]
 
 
 def _walk_ipfix(data: bytes, types: dict[int, np.dtype[Any]], parts: dict[int, list[bytes]]) -> None:
@@ -76,7 +88,6 @@ def _read_templates(body: bytes, types: dict[int, np.dtype[Any]]) -> None:
         place += 4 + 4 * count
 
 
-def _columns(octets: bytes, kind: np.dtype[Any]) -> int:
+def _columns(octets: bytes, kind: np.dtype[Any]) -> list[NDArray[Any]]:
     records = np.frombuffer(octets, kind)
-    columns = [records[name].astype(records.dtype[name].newbyteorder("=")) for name in kind.names or ()]
-    return len(columns[0])
+    return [records[name].astype(records.dtype[name].newbyteorder("=")) for name in kind.names or ()]
