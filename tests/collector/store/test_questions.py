@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -160,3 +162,30 @@ def test_columns_that_nobody_asked_for_are_not_read(large: Path) -> None:
                     blank(path, begin, begin + one.total_compressed_size)
     assert flows(store, "octets", "protocol").equals(wanted)
     assert damage_is_noticed(store)
+
+
+def test_other_tools_read_the_store_as_the_documentation_says(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """pandas and DuckDB against the flow table itself."""
+    export = write_bulk(tmp_path / "export.pcap", 4_800, "netflow9")
+    run("ingest", str(export), "--store", str(tmp_path / "flows"))
+    monkeypatch.chdir(tmp_path)
+    page = (Path(__file__).parents[3] / "docs/howto/keep-flows.md").read_text()
+    by_pandas, by_sql = re.findall(r"```python\n(.*?)```", page, re.DOTALL)
+    rows = [
+        row for row in flows(tmp_path / "flows").to_pylist() if row["end"].date().isoformat() == "2026-03-03"
+    ]
+    exec(by_pandas, {})
+    told = capsys.readouterr().out
+    for protocol in (6, 17):
+        octets = sum(row["octets"] for row in rows if row["protocol"] == protocol)
+        assert re.search(rf"^{protocol} +{octets}$", told, re.MULTILINE)
+    exec(by_sql, {})
+    told = capsys.readouterr().out
+    sources = Counter[bytes]()
+    for row in rows:
+        sources[row["src_address"]] += row["octets"]
+    (largest, octets), *_ = sources.most_common(1)
+    assert largest.hex()[24:].upper() in told
+    assert f"{octets:.1f}" in told or str(octets) in told
