@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from flowdiag.scenario.ledger import APPLICATIONS
 from flowdiag.scenario.scene import DAY
 from flowdiag.scenario.truth import Episode, Truth, shares
-from tests.scenarios.labels import Times, Wanted
+from tests.scenarios.labels import Another, Times, Wanted
 
 if TYPE_CHECKING:
     from tests.scenarios.stage import Stage
@@ -59,9 +59,9 @@ def add_expectations(stage: Stage, truth: Truth) -> None:
                         in_window.add("link-busy")
     for code in ("link-full", "link-busy"):
         if code in stage.verdicts and len(stage.verdicts) == 1 and code not in in_window:
-            raise AssertionError(f"{stage.name}: the verdict {code} has no such episode in its window")
+            raise Another(f"{stage.name}: the verdict {code} has no such episode in its window")
     if "not-the-link" in stage.verdicts and in_window:
-        raise AssertionError(f"{stage.name}: not-the-link, but the truth has {sorted(in_window)}")
+        raise Another(f"{stage.name}: not-the-link, but the truth has {sorted(in_window)}")
     _single_host(stage, truth, window)
     if _unmarked_calls(truth, [wish for wish in stage.wanted if wish.code == "link-full"]):
         stage.allow("realtime-contention")

@@ -35,6 +35,10 @@ SEVERITIES: dict[str, Severity | None] = {
 VERDICT_ONLY = ("not-the-link", "cannot-tell")
 
 
+class Another(Exception):
+    """By chance, the traffic of a situation was not what its label says."""
+
+
 @dataclass(frozen=True)
 class Times:
     """Bounds for a finding's own times, ms: it must start and end within them (a tolerance comes on top)."""
