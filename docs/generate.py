@@ -16,6 +16,7 @@ import click
 from flowdiag.cli.main import COMMANDS, main
 from flowdiag.diagnoser.pages import pages
 from flowdiag.note.json_note import SCHEMA_FILE
+from flowdiag.review import reference
 from flowdiag.site.reference import profile_tables
 
 DOCS: Final = Path(__file__).parent
@@ -40,6 +41,17 @@ changed. Rates are Mbit/s (10^6 bit/s) with the link's framing; `bytes` are IP o
 1; times are ISO 8601 with the site's offset. The unit of a figure in `evidence` is the end of its key: `_mbps`, `_s`,
 `_minutes`, `_gb` (10^9 octets), `_percent`."""
 
+REVIEW_INTRO: Final = """\
+What `flowdiag review` writes: `--format csv` one row a site, `xlsx` that and a sheet with one row a link and direction, `json` an
+object with `from`, `to` and `sites`, each with its `links` and its `backup`. Rates are Mbit/s (10^6 bit/s) with the link's
+framing, octets are those of IP, shares run from 0 to 1. Slots of five minutes in which the exporter was silent, or a primary was
+out and the site on its backup, say nothing about need and do not count.
+
+Sources: five-minute rates and the nearest-rank 95th percentile are what transit billing goes by (common practice, no source); the
+busy hour is the time-consistent one of ITU-T E.600 (from memory); the trend is Theil and Sen's estimator with its 95 % interval
+(Sen 1968), by scipy. Thresholds are those of the [site profile](profile.md). How an advice is chosen:
+[review accounts](../howto/review-accounts.md)."""
+
 
 def generated() -> dict[Path, str]:
     """The text of each generated page by its path below docs/."""
@@ -52,6 +64,7 @@ def generated() -> dict[Path, str]:
     texts[Path("reference") / "profile.md"] = profile()
     texts[Path("reference") / "note.md"] = note()
     texts[Path("reference") / "commands.md"] = commands()
+    texts[Path("reference") / "review.md"] = review()
     texts[Path("note.schema.json")] = SCHEMA_FILE.read_text(encoding="utf-8")
     return texts
 
@@ -82,6 +95,20 @@ def note() -> str:
     ]
     table = "\n".join(["| key | kind | meaning |", "|---|---|---|", *rows])
     return f"# The note as JSON\n\n{NOTE_INTRO}\n\n{table}\n"
+
+
+def review() -> str:
+    """Every column and key of a review."""
+    parts = ["# The account review's columns and keys", REVIEW_INTRO]
+    tables = (
+        ("Of a site", reference.SITE),
+        ("Of a link and direction", reference.LINK),
+        ("Of the backup", reference.BACKUP),
+    )
+    for title, said in tables:
+        rows = [f"| `{name}` | {meaning} |" for name, meaning in said.items()]
+        parts += [f"## {title}", "\n".join(["| column or key | meaning |", "|---|---|", *rows])]
+    return "\n\n".join(parts) + "\n"
 
 
 def _keys(schema: dict[str, Any], part: dict[str, Any], path: str) -> Iterator[tuple[str, str, str]]:

@@ -13,11 +13,12 @@ import html5lib
 import pytest
 from openpyxl import load_workbook
 
-from flowdiag.review import as_csv, as_json, as_text, as_xlsx
+from flowdiag.review import as_csv, as_json, as_text, as_xlsx, reference
 from flowdiag.review.pages import client_page, page_names, portfolio_page
 from flowdiag.review.period import month_period
 from flowdiag.review.portfolio_review import PortfolioReview, review
 from flowdiag.review.sites import ReviewSite, read_sites
+from flowdiag.review.table import LINK_COLUMNS, SITE_COLUMNS
 from flowdiag.scenario.portfolio import Kind
 from tests.review.portfolios import of_kinds
 
@@ -163,3 +164,12 @@ def test_reviewing_again_in_two_processes_gives_the_same(reviewed: PortfolioRevi
         for jobs, keep in ((1, False), (2, True), (2, True), (1, True))
     ]
     assert len(set(made)) == 1
+
+
+def test_every_column_and_key_is_documented_and_nothing_else(reviewed: PortfolioReview) -> None:
+    sites = json.loads(as_json.render(reviewed))["sites"]
+    written = {*SITE_COLUMNS, *LINK_COLUMNS}
+    written |= {key for site in sites for key in site} - {"backup"}
+    written |= {key for site in sites for link in site["links"] for key in link}
+    written |= {key for site in sites for key in site["backup"] or {}}
+    assert written == {*reference.SITE, *reference.LINK, *reference.BACKUP}
