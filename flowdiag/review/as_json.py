@@ -21,13 +21,10 @@ def rounded(value: float | None) -> float | None:
 
 
 def render(review: PortfolioReview) -> str:
-    content = {
-        "schema": SCHEMA,
-        "from": review.period.begin,
-        "to": review.period.end,
-        "sites": [_site(site) for site in review.sites],
-    }
-    return json.dumps(content, indent=1)
+    """One object, a site a line."""
+    head = json.dumps({"schema": SCHEMA, "from": review.period.begin, "to": review.period.end})
+    sites = ",\n".join(json.dumps(_site(site)) for site in review.sites)
+    return f'{head[:-1]}, "sites": [\n{sites}\n]}}'
 
 
 def _site(site: ReviewedSite) -> dict[str, Any]:

@@ -128,7 +128,9 @@ class PartialCache:
             octets = self._place.read(self._path(month))
             if octets is None or len(octets) > MAX_OCTETS:
                 return nothing
-            table = pa.ipc.open_stream(octets).read_all()
+            # As large as one batch: threads would cost more than they save.
+            options = pa.ipc.IpcReadOptions(use_threads=False)
+            table = pa.ipc.open_stream(octets, options=options).read_all()
             return KeptMonth(table.combine_chunks()) if table.schema == _SCHEMA else nothing
         except (OSError, ValueError, StoreError, pa.ArrowException):
             return nothing

@@ -9,6 +9,8 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
+import pyarrow as pa
+
 from flowdiag.collector.readers.inputs import Progress
 
 if TYPE_CHECKING:
@@ -120,8 +122,10 @@ _counter: Any = None
 
 
 def _begin(counter: Any) -> None:
+    """A process of its own for each core: Arrow's threads would only be in each other's way."""
     global _counter
     _counter = counter
+    pa.set_cpu_count(1)
 
 
 def _run(function: Callable[[Task, Count], Result], task: Task) -> Result:
