@@ -13,6 +13,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Final
 
+import pyarrow as pa
+
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.store.workers import Count, Counted, Result, Task
 from flowdiag.errors import ClusterError
@@ -112,6 +114,8 @@ def code_digest() -> str:
 
 
 def _run(function: Callable[[Task, Count], Result], task: Task) -> tuple[Result, int]:
+    """On a worker: as many tasks side by side as it has threads, so each does with one."""
+    pa.set_cpu_count(1)
     counted = 0
 
     def count(amount: int) -> None:
