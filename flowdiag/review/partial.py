@@ -149,7 +149,7 @@ def within(partial: SitePartial, begin_ms: int, end_ms: int) -> SitePartial:
 
     records, lost_records and hosts stay those of the whole partial; stays and missing that touch the time are cut to it.
     """
-    placed = _summed([partial], nothing(partial.links, begin_ms, (end_ms - begin_ms) // MINUTE_MS))
+    placed = _part(partial, begin_ms, end_ms)
     slots = partial.talkers["slot"].to_numpy()
     inside = (slots >= begin_ms // SLOT_MS) & (slots < end_ms // SLOT_MS)
     return replace(
@@ -168,6 +168,22 @@ def within(partial: SitePartial, begin_ms: int, end_ms: int) -> SitePartial:
             for gap in partial.missing
             if gap.start_ms < end_ms and gap.end_ms > begin_ms
         ),
+    )
+
+
+def _part(partial: SitePartial, begin_ms: int, end_ms: int) -> SitePartial:
+    """The arrays on the grid [begin, end): views where the partial reaches over all of it."""
+    if begin_ms < partial.start_ms or end_ms > partial.end_ms:
+        return _summed([partial], nothing(partial.links, begin_ms, (end_ms - begin_ms) // MINUTE_MS))
+    first, past = ((moment - partial.start_ms) // MINUTE_MS for moment in (begin_ms, end_ms))
+    slots = slice(first // SLOT_MINUTES, past // SLOT_MINUTES)
+    return replace(
+        partial,
+        start_ms=begin_ms,
+        wire_octets=partial.wire_octets[:, :, first:past],
+        covered=partial.covered[first:past],
+        ip_octets=partial.ip_octets[:, slots],
+        leaked=partial.leaked[:, slots],
     )
 
 
