@@ -31,7 +31,7 @@ class AddressNumbers:
     def __init__(self, most: int = MAX_ADDRESSES) -> None:
         self._most = most
         self._numbers: defaultdict[bytes, int] = defaultdict(count().__next__)
-        self._v4 = pa.array([], pa.uint32())
+        self._v4 = _column(np.zeros(0, np.uint32))
         self._v4_numbers: NDArray[np.int32] = np.zeros(0, np.int32)
         self.overflowed = False
 
@@ -56,7 +56,7 @@ class AddressNumbers:
         return np.split(numbers, np.cumsum([len(column) for column in columns])[:-1])
 
     def _of_v4(self, values: NDArray[np.uint32]) -> NDArray[np.int32]:
-        column = pa.array(values)
+        column = _column(values)
         found = pc.index_in(column, self._v4)
         if found.null_count and self._learn_v4(column.filter(found.is_null()).unique()):
             found = pc.index_in(column, self._v4)
@@ -93,6 +93,12 @@ class AddressNumbers:
             rest = known[UNKNOWN_ADDRESS]
             return np.array([known.get(address, rest) for address in addresses], np.int32)
         return np.fromiter(map(known.__getitem__, addresses), np.int32, len(addresses))
+
+
+def _column(values: NDArray[np.uint32]) -> pa.Array:
+    """The values as an Arrow column; pa.array() would load pandas first, which takes half a second."""
+    data = pa.py_buffer(np.ascontiguousarray(values))
+    return pa.Array.from_buffers(pa.uint32(), len(values), [None, data])
 
 
 def _words(column: pa.Array) -> NDArray[np.uint32]:

@@ -41,7 +41,9 @@ def _moved(flows: SiteFlows, rows: NDArray[np.intp]) -> tuple[NDArray[np.intp], 
     same = np.flatnonzero(keys[by_key][1:] == keys[by_key][:-1])
     if not len(same):
         return rows[:0], flows.start_ms[:0]
-    places = np.unique(np.concatenate([by_key[same], by_key[same + 1]]))
+    alike = np.zeros(len(rows), np.bool_)
+    alike[by_key[same]] = alike[by_key[same + 1]] = True
+    places = np.flatnonzero(alike)
     rows, keys = rows[places], keys[places]
     start, end = flows.start_ms[rows], flows.end_ms[rows]
     order = np.lexsort((rows, end, keys))
