@@ -103,12 +103,3 @@ def test_the_service_unit_starts_what_there_is() -> None:
     used = {word for word in words if word.startswith("--")}
     assert {"--listen", "--store", "--allow-file"} <= used <= known
     assert "DynamicUser=yes" in unit.splitlines()
-
-
-def test_the_service_is_shut_in_as_far_as_systemd_can_tell() -> None:
-    """systemd's own figure for what a service could do to its machine, from 0 to 10: at most 2 (`ok` by its words)."""
-    judged = subprocess.run(
-        ["systemd-analyze", "security", "--offline=true", "--threshold=20", str(DOCS / "flowdiag-collect.service")],
-        capture_output=True, text=True, check=False,
-    )  # fmt: skip
-    assert judged.returncode == 0, judged.stdout[-400:] + judged.stderr

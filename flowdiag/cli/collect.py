@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
@@ -164,7 +165,10 @@ def command(
 
 
 class _Printer:
-    """Lines on standard error; on a terminal the status stands below them and is written over."""
+    """Lines on standard error; on a terminal the status stands below them and is written over.
+
+    Where they cannot be written, as on a disk that is full, they are lost: that is no reason to stop collecting.
+    """
 
     def __init__(self, *, quiet: bool) -> None:
         self._quiet = quiet
@@ -174,14 +178,16 @@ class _Printer:
     def say(self, text: str) -> None:
         from flowdiag.note.escape import terminal
 
-        click.echo(("\r\x1b[K" if self._terminal else "") + f"flowdiag: {terminal(text)}", err=True)
+        with suppress(OSError):
+            click.echo(("\r\x1b[K" if self._terminal else "") + f"flowdiag: {terminal(text)}", err=True)
 
     def status(self, text: str) -> None:
         if self._quiet:
             return
         if self._terminal:
             columns = click.get_current_context().terminal_width or 120
-            click.echo("\r\x1b[K" + text[: columns - 1], nl=False, err=True)
+            with suppress(OSError):
+                click.echo("\r\x1b[K" + text[: columns - 1], nl=False, err=True)
         elif time.monotonic() - self._last >= STATUS_EVERY_S:
             self._last = time.monotonic()
             self.say(text)

@@ -43,10 +43,8 @@ class Look(NamedTuple):
 
 
 def look(running: Running) -> Look:
-    told = Path(f"/proc/{running.process.pid}/task/{running.process.pid}/children").read_text().split()
-    workers = [int(pid) for pid in told if b"spawn_main" in Path(f"/proc/{pid}/cmdline").read_bytes()]
     records, waiting = running.metric("records_total"), running.metric("waiting_octets")
-    return Look(time.monotonic(), records, waiting, tuple(map(_busy, workers)))
+    return Look(time.monotonic(), records, waiting, tuple(map(_busy, running.workers())))
 
 
 def _busy(pid: int) -> float:

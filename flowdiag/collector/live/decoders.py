@@ -138,6 +138,10 @@ class Decoders:
         self._touched.clear()
         return states
 
+    def states(self) -> list[ExporterState]:
+        """All of them."""
+        return list(self._states.values())
+
     def bound(self) -> int:
         """Forgets who is too many, and those who keep the most as long as all keep too much. Gives the number of these."""
         while len(self._states) > MAX_EXPORTERS:

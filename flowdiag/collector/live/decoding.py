@@ -21,7 +21,7 @@ from flowdiag.collector.live.counters import Decoded
 from flowdiag.collector.live.receiver import STOP
 from flowdiag.collector.live.settings import FINISH_S, Settings
 from flowdiag.collector.live.spool import SET_ASIDE, Segment, segments
-from flowdiag.collector.live.storing import Storing
+from flowdiag.collector.live.storing import Stored, Storing
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.store.places import free_octets, open_place
 from flowdiag.collector.store.upkeep import compact, retain
@@ -61,6 +61,8 @@ class Decoding:
                 return
             waiting = self._waiting()
             if self._until is not None and (not waiting or time.monotonic() > self._until):
+                for storing in self._storing.values() if not waiting else ():
+                    self._count(storing.end())
                 self._tell()
                 return
             if waiting:
@@ -112,6 +114,10 @@ class Decoding:
         told.full = ""
         told.segments += stored.added
         told.known += not stored.added
+        self._count(stored)
+
+    def _count(self, stored: Stored) -> None:
+        told = self._told
         told.records += stored.records
         told.messages += stored.messages
         told.lost_messages += stored.lost_messages

@@ -28,6 +28,7 @@ from flowdiag.collector.live.udp import UdpIntake
 TICK_S: Final = 1.0
 # What the kernel still holds is taken at the end, as long as that is a matter of moments.
 LAST_BATCHES: Final = 1_000
+LAST_S: Final = 5.0
 STOP: Final = "stop"
 
 
@@ -97,8 +98,16 @@ class Receiver:
             for _ in range(LAST_BATCHES):
                 if not self._take_datagrams(intake):
                     break
+        self._exporters.refill(TICK_S)
+        until = time.monotonic() + LAST_S
         for streams in self._tcp:
+            for _ in streams.rest(self._held):
+                self._write_held()
+                if self._held or time.monotonic() > until:
+                    break
             streams.close()
+        self._write_held()
+        self._unspooled += len(self._held)
         self._spool.finish()
         self._exporters.refill(0)
 

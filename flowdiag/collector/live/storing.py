@@ -10,7 +10,7 @@ Facts the design follows:
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from flowdiag.aggregator.clocks import TOLERATED_MS
 from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER
@@ -71,6 +71,12 @@ class Storing:
         sync_folder(folder)
         return stored
 
+    def end(self) -> Stored:
+        """No segment follows: what waits for late messages or templates of exporters that the last one had nothing of is
+        lost and undecoded now. No file of the store tells it, since there is none that it belongs to."""
+        reports = [state.cut(last=True)[1] for state in self.decoders.states()]
+        return _stored(False, 0, reports)
+
     def _decode(self, segment: Segment, digest: str, known: bool, last: bool) -> Stored:
         draining: list[ExporterState] = []
         writer = FlowWriter(self._place, digest, _began_ms(segment), lambda: _offsets(draining[0]))
@@ -97,15 +103,9 @@ class Storing:
         except BaseException:
             writer.discard()
             raise
-        return Stored(
-            added,
-            writer.rows if added else 0,
-            sum(session.messages for report in reports for session in report.sessions),
-            sum(report.lost_messages for report in reports),
-            sum(report.lost_records for report in reports),
-            sum(report.undecoded_sets for report in reports),
-            damage,
-            self.decoders.bound(),
+        forgotten = self.decoders.bound()
+        return replace(
+            _stored(added, writer.rows if added else 0, reports), damage=damage, forgotten=forgotten
         )
 
     def _add(self, segment: Segment, digest: str, writer: FlowWriter, reports: list[ExportReport]) -> bool:
@@ -131,6 +131,17 @@ class Storing:
         for file in files:
             self._place.remove(file.aside)
         return False
+
+
+def _stored(added: bool, records: int, reports: list[ExportReport]) -> Stored:
+    return Stored(
+        added,
+        records,
+        sum(session.messages for report in reports for session in report.sessions),
+        sum(report.lost_messages for report in reports),
+        sum(report.lost_records for report in reports),
+        sum(report.undecoded_sets for report in reports),
+    )
 
 
 def _digest(segment: Segment) -> str:

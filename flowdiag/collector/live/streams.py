@@ -16,6 +16,7 @@ import socket
 import ssl
 import time
 from collections import Counter
+from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 from typing import Final
@@ -30,6 +31,8 @@ MAX_CONNECTIONS_OF_EXPORTER: Final = 16
 HANDSHAKE_S: Final = 10.0
 # Read from one connection before the others have their turn: the longest message, or many short ones.
 _READ_OCTETS: Final = 65_536
+# As often at the end: more than the largest buffer that the kernel has for a connection (net.ipv4.tcp_rmem).
+_LAST_READS: Final = 128
 # The other end is gone without a word after so many seconds without an answer.
 _KEEPALIVE: Final = ((socket.TCP_KEEPIDLE, 60), (socket.TCP_KEEPINTVL, 20), (socket.TCP_KEEPCNT, 3))
 
@@ -174,6 +177,14 @@ class StreamIntake:
             elif connection.paused:
                 connection.paused = False
                 self._selector.register(connection.stream, selectors.EVENT_READ, (self, connection))
+
+    def rest(self, parts: list[bytes]) -> Iterator[None]:
+        """At the end: reads what the kernel has already taken from the senders; stops after each piece."""
+        for connection in list(self._connections.values()):
+            for _ in range(_LAST_READS):
+                if connection.by or not self.read(connection, parts):
+                    break
+                yield
 
     def close(self) -> None:
         for connection in list(self._connections.values()):

@@ -10,8 +10,8 @@ import subprocess
 import sys
 import time
 import urllib.request
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 
@@ -70,6 +70,24 @@ class Running:
         wait_until(look)
         assert found, self.log
         return found[0]
+
+    def workers(self) -> list[int]:
+        """Its processes in the order in which they were started: receivers, each followed by its decoder."""
+        pid = self.process.pid
+        children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+        return [
+            int(child) for child in children if b"spawn_main" in Path(f"/proc/{child}/cmdline").read_bytes()
+        ]
+
+    @contextmanager
+    def busy(self) -> Iterator[None]:
+        """Its receiver does nothing meanwhile."""
+        receiver = self.workers()[0]
+        os.kill(receiver, signal.SIGSTOP)
+        try:
+            yield
+        finally:
+            os.kill(receiver, signal.SIGCONT)
 
     def metric(self, name: str) -> int:
         """A counter or gauge of the Prometheus endpoint."""

@@ -146,13 +146,10 @@ def test_a_process_that_dies_is_started_again(collector: Running) -> None:
     sender = Sender(collector.port)
     sender.send(5)
     collector.wait_for("synced_total", 5)
-    children = (
-        Path(f"/proc/{collector.process.pid}/task/{collector.process.pid}/children").read_text().split()
-    )
-    workers = [pid for pid in children if b"spawn_main" in Path(f"/proc/{pid}/cmdline").read_bytes()]
+    workers = collector.workers()
     assert len(workers) == 2
     for pid in workers:
-        os.kill(int(pid), signal.SIGKILL)
+        os.kill(pid, signal.SIGKILL)
     wait_until(lambda: collector.log.count("is started again") == 2)
     sender.send(5)
     collector.wait_for("records_total", 10 * FLOWS)

@@ -1,51 +1,26 @@
-"""A disk that fills up: decoding stops, what there is stays, it is said, and all goes on when there is room again."""
+"""When the disk is full, decoding stops, what is in the spool stays, it is said, and work goes on when there is room."""
 
 from __future__ import annotations
 
-import os
-import subprocess
-from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
-
-from flowdiag import read_export
-from tests.collector.live.running import FLOWS, Running, Sender, wait_until
-
-SIZE = 256 << 20
-LEFT = 4 << 20  # far below the reserve of the default segment
+from tests.collector.live.apart import told_apart
+from tests.collector.live.running import FLOWS
 
 
-@pytest.fixture
-def disk(tmp_path: Path) -> Iterator[Path]:
-    """A small filesystem of its own, which takes the rights of an administrator."""
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={SIZE}", "none", str(folder)], check=True)
-    yield folder
-    subprocess.run(["umount", "--lazy", str(folder)], check=True)
-
-
-def test_a_full_disk_is_said_loses_nothing_that_was_kept_and_goes_on_with_room(disk: Path) -> None:
-    filler = disk / "of another program"
-    with Running(disk / "store") as running:
-        sender = Sender(running.port)
-        sender.send(100)
-        running.wait_for("records_total", 100 * FLOWS)
-        with filler.open("wb") as file:
-            os.posix_fallocate(file.fileno(), 0, os.statvfs(disk).f_bavail * os.statvfs(disk).f_frsize - LEFT)
-        wait_until(lambda: "the spool cannot be written" in running.log, lambda: running.log)
-        sender.send(100)
-        running.wait_for("unspooled_total", 1)  # counted, not silent
-        assert running.metric("healthy") == 0
-        assert len(read_export(disk / "store")) == 100 * FLOWS
-
-        filler.unlink()
-        wait_until(lambda: running.metric("healthy") == 1, lambda: running.log)
-        refused, kept = running.metric("unspooled_total"), running.metric("spooled_total")
-        assert refused + kept == 200
-        sender.send(100)
-        running.wait_for("records_total", (kept + 100) * FLOWS)
-        assert running.end() == 0, running.log
-    flows = read_export(disk / "store")
-    assert len(flows) == (kept + 100) * FLOWS
+def test_a_disk_that_is_full_costs_nothing_that_was_spooled(tmp_path: Path) -> None:
+    seen = told_apart("full_disk", tmp_path)
+    meanwhile = seen["meanwhile"]
+    assert meanwhile["free"] == 0
+    assert (meanwhile["spooled"], meanwhile["records"]) == (100, 0)
+    status, text = meanwhile["health"]
+    assert status == 503
+    for wrong in ("the spool cannot be written: less than 8 MiB are free", "decoding waits"):
+        assert wrong in text
+        assert wrong in meanwhile["said"]
+    assert "50 datagrams were lost: nothing could be written to the spool" in seen["said"]
+    assert "over: the spool cannot be written" in seen["said"]
+    assert "over: decoding waits" in seen["said"]
+    # What came by stream waited with its sender; of what came by datagram, what the disk had room for is there.
+    assert seen["counts"] == {"datagrams": 210, "spooled": 160, "unspooled": 50}
+    assert (seen["code"], seen["stored"]) == (0, 160 * FLOWS)
