@@ -4,7 +4,7 @@ Facts the design follows:
 - a collector adds a file a minute and exporter; a question would open thousands. Files of one partition that follow
   each other are merged, their order kept, until they hold FULL_ROWS; what is that large is not written again;
 - merging happens aside, without the lock. Under the lock the sources are looked for again: if another process merged
-  or dropped them first, nothing is changed;
+  or dropped them first, nothing is changed. Days are dropped the same way, and looked for anew if others changed them;
 - retention is by whole days, counted back from the newest day of the store, so that a collector that was off for a
   month does not cost a month of evidence; never from a day after today, since an exporter may make up times.
 """
@@ -12,7 +12,8 @@ Facts the design follows:
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from hashlib import sha256
 from itertools import groupby
@@ -34,6 +35,12 @@ from flowdiag.errors import StoreError
 FULL_ROWS: Final = 6_000_000
 # How long to wait until nobody reads; a large diagnosis takes a minute.
 READERS_PATIENCE_S: Final = 120.0
+# How often old days are looked for again when others change them meanwhile; each time that takes milliseconds.
+ATTEMPTS: Final = 5
+
+
+class _Changed(Exception):
+    """Files that were listed have been merged or dropped by others."""
 
 
 @dataclass(frozen=True)
@@ -66,11 +73,12 @@ def compact(
     files = find_files(place, None if exporters is None else set(exporters))
     merged = []
     for partition, own in groupby(files, key=lambda file: file.partition):
-        for run in _runs(place, list(own)):
-            if len(run) >= least_files:
-                done = _merge(place, partition, run, patience_s)
-                if done is not None:
-                    merged.append(done)
+        with suppress(_Changed):
+            for run in _runs(place, list(own)):
+                if len(run) >= least_files:
+                    done = _merge(place, partition, run, patience_s)
+                    if done is not None:
+                        merged.append(done)
     return merged
 
 
@@ -81,7 +89,7 @@ def _runs(place: Place, files: list[StoredFile]) -> list[list[StoredFile]]:
     if len(files) < 2:
         return []
     for file in files:
-        own = rows_of(place, file)
+        own = _rows_of(place, file)
         if rows + own > FULL_ROWS:
             runs.append([])
             rows = 0
@@ -90,11 +98,31 @@ def _runs(place: Place, files: list[StoredFile]) -> list[list[StoredFile]]:
     return [run for run in runs if len(run) > 1]
 
 
-def rows_of(place: Place, file: StoredFile) -> int:
+@contextmanager
+def _opened(place: Place, file: StoredFile) -> Iterator[pq.ParquetFile]:
+    """Raises _Changed if the file is gone."""
+    with failures_named(place):
+        try:
+            source = place.open_input(file.path)
+        except FileNotFoundError as error:
+            raise _Changed from error
+        with source:
+            yield pq.ParquetFile(source)
+
+
+def _rows_of(place: Place, file: StoredFile) -> int:
     """Rows of a file, by its footer."""
-    with failures_named(place), place.open_input(file.path) as source:
-        rows: int = pq.ParquetFile(source).metadata.num_rows
+    with _opened(place, file) as parquet:
+        rows: int = parquet.metadata.num_rows
         return rows
+
+
+def _all_there(place: Place, files: Iterable[StoredFile]) -> bool:
+    """Whether files are in the store still."""
+    return all(
+        {file.target for file in own} <= {entry.path for entry in place.files(partition.folder)}
+        for partition, own in groupby(files, key=lambda file: file.partition)
+    )
 
 
 def _merge(place: Place, partition: Partition, run: list[StoredFile], patience_s: float) -> Merged | None:
@@ -105,8 +133,7 @@ def _merge(place: Place, partition: Partition, run: list[StoredFile], patience_s
     told = StoredFlows(report)
     try:
         for file in run:
-            with failures_named(place), place.open_input(file.path) as source:
-                parquet = pq.ParquetFile(source)
+            with _opened(place, file) as parquet:
                 metadata = parquet.metadata.metadata
                 told.add_metadata(metadata, file.target)
                 for group in range(parquet.num_row_groups):
@@ -120,12 +147,8 @@ def _merge(place: Place, partition: Partition, run: list[StoredFile], patience_s
         done.aside: f"{partition.folder}/{file_name(began_ms, content, number)}"
         for number, done in enumerate(written)
     }
-    sources = tuple(file.target for file in run)
-
-    def all_there() -> bool:
-        return set(sources) <= {entry.path for entry in place.files(partition.folder)}
-
-    if not commit(place, Change(moves, sources), all_there, patience_s=patience_s):
+    change = Change(moves, tuple(file.target for file in run))
+    if not commit(place, change, lambda: _all_there(place, run), patience_s=patience_s):
         for aside in moves:
             place.remove(aside)
         return None
@@ -137,43 +160,64 @@ def retain(place: Place, days: int, today: int) -> list[Dropped]:
 
     Flows without a usable day go when their export began before that.
     """
+    for _ in range(ATTEMPTS):
+        with suppress(_Changed):
+            old, notes = _older(place, days, today)
+            dropped = [
+                Dropped(
+                    partition,
+                    len(own),
+                    sum(_rows_of(place, file) for file in own),
+                    sum(file.octets for file in own),
+                )
+                for partition, own in (
+                    (key, list(group)) for key, group in groupby(old, key=lambda file: file.partition)
+                )
+            ]
+            removals = (*(file.target for file in old), *notes)
+            if not removals or _remove(place, old, removals):
+                return dropped
+            break
+    raise StoreError(
+        "the store was being read or changed all the time, so nothing was dropped",
+        file=place.name,
+        advice="run this again",
+    )
+
+
+def _older(place: Place, days: int, today: int) -> tuple[list[StoredFile], list[str]]:
+    """The files of the days before the newest ones, and the notes about exports of which nothing will be left."""
     files = find_files(place)
     newest = min(_newest_day(place, files), today)
     if newest == NO_DAY:
-        return []
+        return [], []
     first_kept = newest - days + 1
-    old = [file for file in files if _day(file) < first_kept]
-    dropped = [
-        Dropped(
-            partition,
-            len(own),
-            sum(rows_of(place, file) for file in own),
-            sum(file.octets for file in own),
-        )
-        for partition, own in ((key, list(group)) for key, group in groupby(old, key=lambda f: f.partition))
-    ]
-    removals = tuple(file.target for file in old) + _old_notes(place, first_kept)
-    if removals and not commit(place, Change(removals=removals), patience_s=READERS_PATIENCE_S):
-        raise StoreError(
-            "the store was being read all the time, so nothing was dropped",
-            file=place.name,
-            advice="run this again",
-        )
-    return dropped
+    return [file for file in files if _day(file) < first_kept], _old_notes(place, first_kept)
+
+
+def _remove(place: Place, old: Collection[StoredFile], removals: tuple[str, ...]) -> bool:
+    """False if the store is being read all the time. Raises _Changed."""
+
+    def unchanged() -> bool:
+        if not _all_there(place, old):
+            raise _Changed
+        return True
+
+    return commit(place, Change(removals=removals), unchanged, patience_s=READERS_PATIENCE_S)
 
 
 def _newest_day(place: Place, files: list[StoredFile]) -> int:
     """The newest day with flows, NO_DAY if there is none."""
     newest_first = sorted(files, key=lambda file: -file.partition.day)
-    return next((file.partition.day for file in newest_first if rows_of(place, file)), NO_DAY)
+    return next((file.partition.day for file in newest_first if _rows_of(place, file)), NO_DAY)
 
 
 def _day(file: StoredFile) -> int:
     return began_of(file.target) // DAY_MS if file.partition.day == NO_DAY else file.partition.day
 
 
-def _old_notes(place: Place, first_kept: int) -> tuple[str, ...]:
-    """The notes about exports of which nothing is left."""
+def _old_notes(place: Place, first_kept: int) -> list[str]:
+    """The notes about exports that have nothing on later days."""
     old = []
     for entry in place.files(INGESTED):
         try:
@@ -182,4 +226,4 @@ def _old_notes(place: Place, first_kept: int) -> tuple[str, ...]:
             continue
         if isinstance(last_day, int) and last_day < first_kept:
             old.append(entry.path)
-    return tuple(old)
+    return old
