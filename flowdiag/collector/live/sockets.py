@@ -3,12 +3,15 @@
 Facts the design follows:
 - with SO_REUSEPORT the kernel spreads senders over the sockets of one port, each sender always to the same one
   (Linux socket(7)); but any process of the same user could then take a share, so the port is tried without it first;
+- port 0 lets the kernel choose, for UDP alone: what it chooses may be taken over TCP (a closed connection holds its
+  port for a minute, RFC 9293 3.6.1), so it is asked again;
 - a receive buffer above the system's limit needs CAP_NET_ADMIN; without it the limit counts (net.core.rmem_max);
 - [::] is both families in one socket, unless 0.0.0.0 is listed too (IPV6_V6ONLY, RFC 3493 5.3).
 """
 
 from __future__ import annotations
 
+import errno
 import re
 import socket
 from collections.abc import Sequence
@@ -20,6 +23,7 @@ from flowdiag.errors import UsageError
 
 _PLACE: Final = re.compile(r"(?:\[(?P<six>[^\]]*)\]|(?P<host>[^:\[\]]*)):(?P<port>\d{1,5})")
 _BACKLOG: Final = 64
+_MOST_CHOICES: Final = 64  # ports that the kernel is asked to choose before none is held to be free
 
 
 class Listening(NamedTuple):
@@ -59,21 +63,42 @@ def listen(addresses: Sequence[Address], workers: int, buffer: int) -> list[list
     for address in addresses:
         only_six = address.port in four
         try:
-            free = _pair(address, only_six, buffer, shared=False)
-            port = free.udp.getsockname()[1]
-            if workers == 1:
-                sockets[0].append(free)
-                continue
-            for one in free:
-                one.close()
-            for own in sockets:
-                own.append(_pair(Address(address.host, port), only_six, buffer, shared=True))
+            pairs = _pairs(address, workers, only_six, buffer)
         except OSError as error:
             raise UsageError(
                 f"cannot listen at {address} ({error.strerror or error})",
                 expected="an address of this machine and a port that no other program uses",
             ) from error
+        for own, pair in zip(sockets, pairs, strict=True):
+            own.append(pair)
     return sockets
+
+
+def _pairs(address: Address, workers: int, only_six: bool, buffer: int) -> list[Listening]:
+    """The sockets at one place, one pair per worker. Raises OSError."""
+    choices = 1 if address.port else _MOST_CHOICES
+    while True:
+        choices -= 1
+        pairs: list[Listening] = []
+        try:
+            free = _pair(address, only_six, buffer, shared=False)
+            if workers == 1:
+                return [free]
+            chosen = Address(address.host, free.udp.getsockname()[1])
+            _close([free])
+            pairs.extend(_pair(chosen, only_six, buffer, shared=True) for _ in range(workers))
+        except OSError as error:
+            _close(pairs)
+            if choices == 0 or error.errno != errno.EADDRINUSE:
+                raise
+        else:
+            return pairs
+
+
+def _close(pairs: Sequence[Listening]) -> None:
+    for pair in pairs:
+        pair.udp.close()
+        pair.tcp.close()
 
 
 def _pair(address: Address, only_six: bool, buffer: int, *, shared: bool) -> Listening:

@@ -68,7 +68,42 @@ def test_each_worker_has_sockets_of_its_own_at_one_port_with_the_buffer_asked_fo
         pair.tcp.close()
 
 
+@pytest.mark.parametrize("workers", [1, 2])
+def test_a_port_that_tcp_has_not_free_is_not_the_one_chosen(
+    workers: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The kernel chooses for UDP alone: made to choose what a TCP socket holds twice, then what is free."""
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        choices = iter([taken.getsockname()[1]] * 2)
+        bind = socket.socket.bind
+
+        class Choosing(socket.socket):
+            def bind(self, where: tuple[str, int]) -> None:  # type: ignore[override]
+                host, port = where
+                bind(self, (host, port or next(choices, 0)))
+
+        monkeypatch.setattr(socket, "socket", Choosing)
+        found = listen([Address("127.0.0.1", 0)], workers, 1 << 20)
+        assert next(choices, None) is None
+    assert len({one.getsockname()[1] for (pair,) in found for one in pair}) == 1
+    for (pair,) in found:
+        pair.udp.close()
+        pair.tcp.close()
+
+
+def test_a_port_that_is_asked_for_and_taken_is_refused_at_once() -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        with pytest.raises(UsageError, match="Address already in use"):
+            listen([Address("127.0.0.1", taken.getsockname()[1])], 1, 1 << 20)
+
+
 def _free_port() -> int:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        probe.bind(("0.0.0.0", 0))
-        return int(probe.getsockname()[1])
+    ((pair,),) = listen([Address("", 0)], 1, 1 << 20)
+    port = int(pair.udp.getsockname()[1])
+    pair.udp.close()
+    pair.tcp.close()
+    return port
