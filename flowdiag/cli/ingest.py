@@ -11,6 +11,7 @@ from typing import Final
 import click
 
 from flowdiag.cli.options import cluster_option, jobs_option, output_options, progress_bar, talk_options
+from flowdiag.collector.store.prepare import prepare
 from flowdiag.errors import UsageError
 
 FORMATS: Final = ("text", "json")
@@ -67,6 +68,10 @@ def command(
     form = chosen_format(form, output, FORMATS)
     if not exports and not compact and days is None:
         raise UsageError("nothing to do", expected="exports to add, --compact or --retain")
+    jobs = jobs or os.cpu_count() or 1
+    several = len(exports) > 1 or any(Path(export).is_dir() for export in exports)
+    if several and jobs > 1 and cluster is None:
+        prepare("flowdiag.collector.store.ingest")
     from flowdiag.cli.ingest_forms import Done, as_json, as_text
     from flowdiag.collector.store.ingest import ingest
     from flowdiag.collector.store.places import open_place
@@ -76,9 +81,7 @@ def command(
     done = Done()
     if exports:
         with progress_bar(quiet=quiet) as progress:
-            done.outcomes = ingest(
-                exports, store, jobs=jobs or os.cpu_count() or 1, progress=progress, cluster=cluster
-            )
+            done.outcomes = ingest(exports, store, jobs=jobs, progress=progress, cluster=cluster)
     place = open_place(store)
     if days is not None:
         done.dropped = retain(place, days, int(time.time()) // 86_400)

@@ -17,6 +17,7 @@ from flowdiag.cli.options import (
     rows_option,
     talk_options,
 )
+from flowdiag.collector.store.prepare import prepare
 from flowdiag.errors import FlowdiagError, UsageError
 
 if TYPE_CHECKING:
@@ -83,6 +84,9 @@ def command(
     form = chosen_format(form, output, FORMATS)
     if form == "xlsx" and output is None:
         raise UsageError("a spreadsheet is no text", expected="--output FILE.xlsx")
+    jobs = jobs or os.cpu_count() or 1
+    if jobs > 1 and cluster is None:
+        prepare("flowdiag.review.portfolio_review")
     from flowdiag.collector.store.places import open_place
     from flowdiag.review import as_csv, as_json, as_text, as_xlsx
     from flowdiag.review import pages as html
@@ -93,9 +97,7 @@ def command(
     sites, faults = read_sites(folder)
     period = chosen_period(open_place(store), month, begin, end)
     with progress_bar(quiet=quiet, unit="sites") as progress:
-        done = review(
-            store, sites, period, jobs=jobs or os.cpu_count() or 1, cluster=cluster, progress=progress
-        )
+        done = review(store, sites, period, jobs=jobs, cluster=cluster, progress=progress)
     if pages is not None:
         _write_pages(pages, done)
     if form == "xlsx" and output is not None:

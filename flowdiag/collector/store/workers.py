@@ -1,8 +1,17 @@
-"""The same function over many tasks, here, in several processes or on a cluster, with one progress for all."""
+"""The same function over many tasks, here, in several processes or on a cluster, with one progress for all.
+
+Facts the design follows:
+- to load Arrow and numpy takes a process most of a second, which is what decoding half a million records takes: one
+  process loads them, meanwhile with the program itself (prepare.py), and the workers are forks of it;
+- Arrow's threads do not survive a fork; that process computes nothing, so it has none;
+- a worker would wait for its next task for ever if the process that gives them was killed; so it ends with that one.
+"""
 
 from __future__ import annotations
 
 import multiprocessing
+import os
+import threading
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
@@ -19,6 +28,9 @@ if TYPE_CHECKING:
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 Count = Callable[[int], None]
+
+# Where there is no such server of forks, each worker loads all by itself.
+_START: Final = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
 
 # How often the progress of other processes is looked at.
 _POLL_S: Final = 0.2
@@ -75,17 +87,14 @@ def open_workers(
 
 
 class Workers(Counted):
-    """jobs: processes, 1 for none but this.
-
-    A new process is started, not forked: Arrow's threads do not survive a fork.
-    """
+    """jobs: processes, 1 for none but this."""
 
     def __init__(self, jobs: int, amount: int, progress: Progress | None) -> None:
         super().__init__(amount, progress)
         self._pool: ProcessPoolExecutor | None = None
         self._counter: Any = None
         if jobs > 1:
-            context = multiprocessing.get_context("spawn")
+            context = multiprocessing.get_context(_START)
             self._counter = context.Value("q", 0)
             self._pool = ProcessPoolExecutor(jobs, context, initializer=_begin, initargs=(self._counter,))
 
@@ -126,6 +135,14 @@ def _begin(counter: Any) -> None:
     global _counter
     _counter = counter
     pa.set_cpu_count(1)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _run(function: Callable[[Task, Count], Result], task: Task) -> Result:
