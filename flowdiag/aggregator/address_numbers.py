@@ -16,12 +16,14 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.addresses import OCTETS_16
+from flowdiag.buffers import address_column, column, numbers, scalar
 from flowdiag.flows import UNKNOWN_ADDRESS, V4_PREFIX
 
 # Beyond so many distinct addresses (a flood with invented sources) further ones are counted together: 2 million
 # take about 300 MiB here.
 MAX_ADDRESSES: Final = 2_000_000
 
+UNKNOWN: Final = address_column([UNKNOWN_ADDRESS])[0]
 _V4_FRONT: Final = np.frombuffer(V4_PREFIX, np.uint32)
 
 
@@ -31,7 +33,7 @@ class AddressNumbers:
     def __init__(self, most: int = MAX_ADDRESSES) -> None:
         self._most = most
         self._numbers: defaultdict[bytes, int] = defaultdict(count().__next__)
-        self._v4 = _column(np.zeros(0, np.uint32))
+        self._v4 = column(np.zeros(0, np.uint32))
         self._v4_numbers: NDArray[np.int32] = np.zeros(0, np.int32)
         self.overflowed = False
 
@@ -44,33 +46,33 @@ class AddressNumbers:
 
     def of(self, *columns: pa.Array) -> list[NDArray[np.int32]]:
         """The numbers of the addresses of each column of 16 octets; null counts as the unknown address."""
-        filled = [column.fill_null(UNKNOWN_ADDRESS) if column.null_count else column for column in columns]
+        filled = [column.fill_null(UNKNOWN) if column.null_count else column for column in columns]
         words = np.concatenate([_words(column) for column in filled])
         v4 = (words.view(np.uint64)[:, 0] == 0) & (words[:, 2] == _V4_FRONT[2])
         if v4.all():
-            numbers = self._of_v4(words[:, 3])
+            given = self._of_v4(words[:, 3])
         else:
-            numbers = np.empty(len(words), np.int32)
-            numbers[v4] = self._of_v4(words[v4, 3])
-            numbers[~v4] = self._of_any(words[~v4])
-        return np.split(numbers, np.cumsum([len(column) for column in columns])[:-1])
+            given = np.empty(len(words), np.int32)
+            given[v4] = self._of_v4(words[v4, 3])
+            given[~v4] = self._of_any(words[~v4])
+        return np.split(given, np.cumsum([len(column) for column in columns])[:-1])
 
     def _of_v4(self, values: NDArray[np.uint32]) -> NDArray[np.int32]:
-        column = _column(values)
-        found = pc.index_in(column, self._v4)
-        if found.null_count and self._learn_v4(column.filter(found.is_null()).unique()):
-            found = pc.index_in(column, self._v4)
-        numbers = self._v4_numbers
+        sought = column(values)
+        found = pc.index_in(sought, self._v4)
+        if found.null_count and self._learn_v4(sought.filter(found.is_null()).unique()):
+            found = pc.index_in(sought, self._v4)
+        own_numbers = self._v4_numbers
         if found.null_count:
-            found = found.fill_null(len(numbers))
-            numbers = np.append(numbers, np.int32(self._numbers[UNKNOWN_ADDRESS]))
-        spread_out: NDArray[np.int32] = numbers[found.to_numpy()]
+            found = found.fill_null(scalar(len(own_numbers), found.type))
+            own_numbers = np.append(own_numbers, np.int32(self._numbers[UNKNOWN_ADDRESS]))
+        spread_out: NDArray[np.int32] = own_numbers[numbers(found)]
         return spread_out
 
     def _learn_v4(self, fresh: pa.Array) -> bool:
         """Gives numbers to addresses not met before; False if there are too many."""
         front = np.broadcast_to(_V4_FRONT, (len(fresh), 3))
-        given = self._number(np.column_stack((front, fresh.to_numpy())))
+        given = self._number(np.column_stack((front, numbers(fresh))))
         if not self.overflowed:
             self._v4 = pa.concat_arrays([self._v4, fresh])
             self._v4_numbers = np.concatenate((self._v4_numbers, given))
@@ -81,8 +83,8 @@ class AddressNumbers:
             pa.binary(16), len(words), [None, pa.py_buffer(np.ascontiguousarray(words).tobytes())]
         )
         encoded = octets.dictionary_encode()
-        numbers: NDArray[np.int32] = self._number(_words(encoded.dictionary))[encoded.indices.to_numpy()]
-        return numbers
+        given: NDArray[np.int32] = self._number(_words(encoded.dictionary))[numbers(encoded.indices)]
+        return given
 
     def _number(self, distinct: NDArray[np.uint32]) -> NDArray[np.int32]:
         """Numbers of distinct addresses, shape [n, 4]; those too many are all counted as the unknown address."""
@@ -93,12 +95,6 @@ class AddressNumbers:
             rest = known[UNKNOWN_ADDRESS]
             return np.array([known.get(address, rest) for address in addresses], np.int32)
         return np.fromiter(map(known.__getitem__, addresses), np.int32, len(addresses))
-
-
-def _column(values: NDArray[np.uint32]) -> pa.Array:
-    """The values as an Arrow column; pa.array() would load pandas first, which takes half a second."""
-    data = pa.py_buffer(np.ascontiguousarray(values))
-    return pa.Array.from_buffers(pa.uint32(), len(values), [None, data])
 
 
 def _words(column: pa.Array) -> NDArray[np.uint32]:

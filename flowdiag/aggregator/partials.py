@@ -21,8 +21,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from flowdiag.buffers import column, numbers
+
 MAX_KEYS: Final = 500_000  # some 60 octets each: 30 MiB, and twice that while merging
 KEPT_PART: Final = 2  # one in so many keys stays when it is folded, so that folding is rare
+FEW_PLACES: Final = 1 << 17  # so many cost a few milliseconds, used or not
 STEP: Final = 1024.0  # octets are multiples of 1/STEP
 
 Measure = Literal["octets", "packets", "flows"]
@@ -95,16 +98,14 @@ def aggregate(
 
     octets, wire_octets, packets: whole numbers; part: how much of each flow counts, 0 to 1, all of it for None.
     """
-    values = (_counted(column, part) for column in (octets, wire_octets, packets))
+    values = (_counted(whole, part) for whole in (octets, wire_octets, packets))
     columns = {
         **dict(zip(("octets", "wire_octets", "packets"), values, strict=True)),
         "first_ms": first_ms,
         "last_ms": last_ms,
     }
-    table = _summed_by_number(keys, columns)
-    if table is None:
-        table = _summed(pa.table({**keys, **columns}), tuple(keys))
-    return _bounded(table, by, Folded(), tuple(keys), max_keys)
+    table = pa.table({**keys, **{name: column(values) for name, values in columns.items()}})
+    return _bounded(_summed(table, tuple(keys)), by, Folded(), tuple(keys), max_keys)
 
 
 def with_values(partial: Partial, pools: Mapping[str, pa.Array]) -> Partial:
@@ -123,7 +124,7 @@ def with_values(partial: Partial, pools: Mapping[str, pa.Array]) -> Partial:
 def nothing(keys: Mapping[str, pa.DataType], by: Measure) -> Partial:
     """The partial of no flows."""
     types = {**keys, **dict.fromkeys(_SUMS, pa.float64()), "first_ms": pa.int64(), "last_ms": pa.int64()}
-    return Partial(tuple(keys), by, pa.table({name: pa.array([], kind) for name, kind in types.items()}))
+    return Partial(tuple(keys), by, pa.table({name: pa.nulls(0, kind) for name, kind in types.items()}))
 
 
 def merge(*partials: Partial, max_keys: int = MAX_KEYS) -> Partial:
@@ -146,34 +147,12 @@ def _counted(values: NDArray[np.float64], part: NDArray[np.float64] | None) -> N
     return counted
 
 
-def _summed_by_number(keys: Mapping[str, pa.Array], columns: Mapping[str, NDArray[Any]]) -> pa.Table | None:
-    """What `_summed` makes of flows, where the one key is a number below the count of flows: then a place in an array
-    does what a hash table does, at half the time. None for other keys.
-    """
-    if len(keys) != 1:
-        return None
-    ((name, key),) = keys.items()
-    if key.type != pa.int32() or not len(key):
-        return None
-    numbers = key.to_numpy()
-    size = int(numbers.max()) + 1
-    if size > len(numbers) or numbers.min() < 0:
-        return None
-    flows = np.bincount(numbers, minlength=size)
-    there = np.flatnonzero(flows)
-    found: dict[str, Any] = {name: there.astype(np.int32)}
-    for measure in _SUMS:
-        sums = flows if measure == "flows" else np.bincount(numbers, columns[measure], size)
-        found[measure] = sums[there].astype(np.float64)
-    first, last = np.full(size, _LATEST), np.full(size, -_LATEST)
-    np.minimum.at(first, numbers, columns["first_ms"])
-    np.maximum.at(last, numbers, columns["last_ms"])
-    return pa.table({**found, "first_ms": first[there], "last_ms": last[there]})
-
-
 def _summed(table: pa.Table, keys: tuple[str, ...]) -> pa.Table:
     """One row a key, in no particular order. Rows without a column "flows" are one flow each."""
     counted = "flows" in table.column_names
+    by_number = _summed_by_number(table, keys[0], counted=counted) if len(keys) == 1 else None
+    if by_number is not None:
+        return by_number
     aggregates: list[tuple[Any, str]] = [
         *((name, "sum") for name in _SUMS if counted or name != "flows"),
         *([] if counted else [([], "count_all")]),
@@ -185,6 +164,31 @@ def _summed(table: pa.Table, keys: tuple[str, ...]) -> pa.Table:
         place = grouped.column_names.index("flows")
         grouped = grouped.set_column(place, "flows", grouped["flows"].cast(pa.float64()))
     return grouped.select([*keys, *_SUMS, *(name for name, _ in _SPAN)])
+
+
+def _summed_by_number(table: pa.Table, key: str, *, counted: bool) -> pa.Table | None:
+    """What `_summed` makes of a table whose one key is a number below the count of rows, or a small one: then a place in
+    an array does what a hash table does, at half the time. None for other keys.
+    """
+    if table[key].type != pa.int32() or not table.num_rows:
+        return None
+    columns = {name: numbers(table[name].combine_chunks()) for name in table.column_names}
+    places = columns[key]
+    size = int(places.max()) + 1
+    if size > max(len(places), FEW_PLACES) or places.min() < 0:
+        return None
+    rows = np.bincount(places, minlength=size)
+    there = np.flatnonzero(rows)
+    found: dict[str, NDArray[Any]] = {key: there.astype(np.int32)}
+    for measure in _SUMS:
+        counts = measure != "flows" or counted
+        sums = np.bincount(places, columns[measure], size) if counts else rows
+        found[measure] = sums[there].astype(np.float64)
+    first, last = np.full(size, _LATEST), np.full(size, -_LATEST)
+    np.minimum.at(first, places, columns["first_ms"])
+    np.maximum.at(last, places, columns["last_ms"])
+    found |= {"first_ms": first[there], "last_ms": last[there]}
+    return pa.table({name: column(values) for name, values in found.items()})
 
 
 def _ordered(table: pa.Table, keys: tuple[str, ...]) -> pa.Table:
@@ -199,10 +203,10 @@ def _bounded(table: pa.Table, by: Measure, folded: Folded, keys: tuple[str, ...]
 
 def _fold(partial: Partial, kept: int) -> Partial:
     """The `kept` largest keys by the measure; the rest is folded. Equal ones stay in the order of their keys."""
-    values = partial.table[partial.by].to_numpy()
+    values = numbers(partial.table[partial.by].combine_chunks())
     order = np.argsort(-values, kind="stable")
     stay, go = np.sort(order[:kept]), order[kept:]
-    gone = partial.table.take(pa.array(go))
+    gone = partial.table.take(column(go))
     octets, wire_octets, packets, flows = (float(pc.sum(gone[name]).as_py()) for name in _SUMS)
     lost = Folded(octets, wire_octets, packets, flows, len(go), float(values[go].max()))
-    return replace(partial, table=partial.table.take(pa.array(stay)), folded=partial.folded.plus(lost))
+    return replace(partial, table=partial.table.take(column(stay)), folded=partial.folded.plus(lost))

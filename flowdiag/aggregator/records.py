@@ -15,8 +15,9 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.address_numbers import AddressNumbers
+from flowdiag.aggregator.address_numbers import UNKNOWN, AddressNumbers
 from flowdiag.aggregator.addresses import OCTETS_16, AddressRanges
+from flowdiag.buffers import column, nulls, numbers
 from flowdiag.flows import UNKNOWN_ADDRESS
 
 MAX_NAMES: Final = 4_096  # of applications; exporters that recognise some know a few thousand
@@ -107,11 +108,9 @@ class Interner:
         """The number of each record's application name, -1 for none."""
         if column.null_count == len(column):
             return np.full(len(column), -1, np.int32)
-        numbers = np.array(
-            [self._name_number(name) for name in column.dictionary.to_pylist()] + [-1], np.int32
-        )
-        where = column.indices.fill_null(len(numbers) - 1).to_numpy(zero_copy_only=False)
-        named: NDArray[np.int32] = numbers[where]
+        known = np.array([self._name_number(name) for name in column.dictionary.to_pylist()] + [-1], np.int32)
+        where = np.where(nulls(column.indices), len(known) - 1, numbers(column.indices))
+        named: NDArray[np.int32] = known[where]
         return named
 
     def _name_number(self, name: str | None) -> int:
@@ -129,10 +128,10 @@ class Interner:
         distinct = _octets_16(encoded.dictionary)
         if len(distinct) == 1 and len(domains) and bool((domains == domains[0]).all()):
             return np.full(len(domains), self._source_number(distinct[0], int(domains[0])), np.int16)
-        key = encoded.indices.to_numpy().astype(np.int64) << 32 | domains
+        key = numbers(encoded.indices).astype(np.int64) << 32 | domains
         pairs, where = np.unique(key, return_inverse=True)
-        numbers = [self._source_number(distinct[pair >> 32], pair & 0xFFFFFFFF) for pair in pairs.tolist()]
-        return np.array(numbers, np.int16)[where]
+        given = [self._source_number(distinct[pair >> 32], pair & 0xFFFFFFFF) for pair in pairs.tolist()]
+        return np.array(given, np.int16)[where]
 
     def _source_number(self, exporter: bytes, domain: int) -> int:
         key = (exporter, domain)
@@ -183,7 +182,7 @@ def to_records(
         link_in=link_of(ingress),
         link_out=link_of(egress),
         source=interner.number_sources(
-            batch["exporter"].fill_null(UNKNOWN_ADDRESS), _numbers(batch["domain"], np.uint32, np.uint32, 0)
+            batch["exporter"].fill_null(UNKNOWN), _numbers(batch["domain"], np.uint32, np.uint32, 0)
         ),
     )
 
@@ -192,33 +191,33 @@ def _usable(batch: pa.RecordBatch, left_out: LeftOut, exporters: frozenset[bytes
     """Without records of other exporters, without octets and addresses (no IP), and without any time."""
     kept = np.ones(batch.num_rows, np.bool_)
     if exporters is not None:
-        encoded = batch["exporter"].fill_null(UNKNOWN_ADDRESS).dictionary_encode()
+        encoded = batch["exporter"].fill_null(UNKNOWN).dictionary_encode()
         wanted = [
             exporter in exporters or exporter == UNKNOWN_ADDRESS
             for exporter in _octets_16(encoded.dictionary)
         ]
         if not all(wanted):
-            kept = np.array(wanted, np.bool_)[encoded.indices.to_numpy()]
+            kept = np.array(wanted, np.bool_)[numbers(encoded.indices)]
             left_out.other_exporters += int(len(kept) - kept.sum())
     if batch["src_address"].null_count and batch["dst_address"].null_count:
-        no_ip = _is_null(batch["src_address"]) & _is_null(batch["dst_address"])
+        no_ip = nulls(batch["src_address"]) & nulls(batch["dst_address"])
         no_ip &= _numbers(batch["octets"], np.uint64, np.float64, 0) == 0
         left_out.not_ip += int((kept & no_ip).sum())
         kept &= ~no_ip
     if batch["start"].null_count and batch["end"].null_count:
-        timeless = _is_null(batch["start"]) & _is_null(batch["end"])
+        timeless = nulls(batch["start"]) & nulls(batch["end"])
         left_out.without_times += int((kept & timeless).sum())
         kept &= ~timeless
-    return batch if kept.all() else batch.filter(pa.array(kept))
+    return batch if kept.all() else batch.filter(column(kept))
 
 
 def _times(batch: pa.RecordBatch) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Start and end; where one is unknown the other stands for it."""
     start, end = (_numbers(batch[name], np.int64, np.int64, -1) for name in ("start", "end"))
     if batch["start"].null_count:
-        start = np.where(_is_null(batch["start"]), end, start)
+        start = np.where(nulls(batch["start"]), end, start)
     if batch["end"].null_count:
-        end = np.where(_is_null(batch["end"]), start, end)
+        end = np.where(nulls(batch["end"]), start, end)
     return start, np.maximum(start, end)
 
 
@@ -236,13 +235,8 @@ def _numbers(array: pa.Array, stored: Any, wanted: Any, unknown: int) -> NDArray
         return np.full(len(array), unknown, wanted)
     values = np.frombuffer(data, stored, len(array), array.offset * np.dtype(stored).itemsize).astype(wanted)
     if array.null_count:
-        values[_is_null(array)] = unknown
+        values[nulls(array)] = unknown
     return values
-
-
-def _is_null(array: pa.Array) -> NDArray[np.bool_]:
-    nulls: NDArray[np.bool_] = array.is_null().to_numpy(zero_copy_only=False)
-    return nulls
 
 
 def _octets_16(array: pa.Array) -> list[bytes]:

@@ -15,7 +15,7 @@ from flowdiag.aggregator.applications import Catalogue
 from flowdiag.aggregator.labels import Labels
 from flowdiag.aggregator.partials import Partial, with_values
 from flowdiag.aggregator.site_flows import SiteFlows
-from flowdiag.flows import ADDRESS
+from flowdiag.buffers import address_column, column, text_column
 
 Kind = Literal["talkers", "applications", "destinations", "conversations"]
 KINDS: Final[tuple[Kind, ...]] = ("talkers", "applications", "destinations", "conversations")
@@ -43,7 +43,7 @@ class Keys:
         self.columns = _COLUMNS[kind]
         self._labels = labels
         self._rules = rules
-        self._addresses = pa.array(addresses, ADDRESS)
+        self._addresses = address_column(addresses)
         self._numbers = {address: number for number, address in enumerate(addresses)}
 
     @property
@@ -53,11 +53,11 @@ class Keys:
 
     def columns_of(self, flows: SiteFlows) -> dict[str, pa.Array]:
         """The key columns of some flows, as numbers."""
-        return {name: pa.array(getattr(flows, name)) for name in self.columns}
+        return {name: column(getattr(flows, name)) for name in self.columns}
 
     def with_values(self, partial: Partial, applications: Sequence[str]) -> Partial:
         """A partial of numbers by the values. applications: the names that application numbers stand for."""
-        names = pa.array(applications, pa.string())
+        names = text_column(applications)
         pools = {name: names if name == "application" else self._addresses for name in self.columns}
         return with_values(partial, pools)
 

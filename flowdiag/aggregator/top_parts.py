@@ -14,6 +14,7 @@ from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid
 from flowdiag.aggregator.top_keys import Keys
 from flowdiag.aggregator.twins import select
+from flowdiag.buffers import column
 
 MOST_ROWS: Final = 250_000  # of a chunk, when each flow stands once for every window that it touches
 STEP: Final = "step"  # key column of the windows: the start of each, in ms
@@ -28,7 +29,7 @@ def partials(
         yield _partial(flows, np.int64(begin), np.int64(end), keys.columns_of(flows), by)
         return
     for part, start in _in_windows(flows, window_ms, grid):
-        columns = {**keys.columns_of(part), STEP: pa.array(start)}
+        columns = {**keys.columns_of(part), STEP: column(start)}
         yield _partial(part, np.maximum(start, begin), np.minimum(start + grid.window_ms, end), columns, by)
 
 

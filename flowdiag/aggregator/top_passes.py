@@ -26,6 +26,7 @@ from flowdiag.aggregator.top_keys import Keys
 from flowdiag.aggregator.top_parts import STEP, partials
 from flowdiag.aggregator.top_ranking import Ranking, Request, Top, ranked
 from flowdiag.aggregator.twins import select, without_twins
+from flowdiag.buffers import column, numbers
 from flowdiag.errors import UsageError
 from flowdiag.site.profile import Profile
 
@@ -109,11 +110,11 @@ class Passes:
                 expected="longer windows, or less time between --from and --to",
             )
         partial = self._aggregated(grid)
-        starts = partial.table[STEP].to_numpy()
+        starts = numbers(partial.table[STEP].combine_chunks())
         found = []
         for start in np.unique(starts).tolist():
             window_ms = start, min(start + step_ms, grid.end_ms)
-            table = partial.table.filter(pa.array(starts == start))
+            table = partial.table.filter(column(starts == start))
             found.append(ranked(table, window_ms, self._keys, self._request)[1])
         return partial, tuple(found)
 

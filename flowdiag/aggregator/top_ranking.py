@@ -12,6 +12,7 @@ import pyarrow.compute as pc
 from flowdiag.aggregator.partials import Measure, Partial
 from flowdiag.aggregator.report_windows import Asked
 from flowdiag.aggregator.top_keys import Conversation, Keys, Kind
+from flowdiag.buffers import column, numbers
 
 
 @dataclass(frozen=True)
@@ -97,8 +98,8 @@ def ranked(
     """
     by = request.by
     # Equal ones stay in the table's order, which is that of the keys.
-    order = np.argsort(-table[by].to_numpy(), kind="stable")[: request.limit]
-    largest = table.take(pa.array(order)).to_pylist()
+    order = np.argsort(-numbers(table[by].combine_chunks()), kind="stable")[: request.limit]
+    largest = table.take(column(order)).to_pylist()
     total = {
         measure: float(pc.sum(table[measure]).as_py() or 0.0) if partial is None else partial.total(measure)
         for measure in ("octets", "packets", "flows")

@@ -16,6 +16,7 @@ from typing import Final
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from flowdiag.buffers import address_column
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.decode.decoder import Decoder
 from flowdiag.collector.knowledge import Seed
@@ -26,7 +27,7 @@ from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.stored_flows import StoredFlows, unscaled
 from flowdiag.collector.report import ExportReport
 from flowdiag.errors import ExportError
-from flowdiag.flows import ADDRESS, FLOW_SCHEMA, UNKNOWN_ADDRESS
+from flowdiag.flows import FLOW_SCHEMA, UNKNOWN_ADDRESS
 
 # Asking the decoder after each message whether a batch is ready would cost more than the message.
 MESSAGES_BETWEEN_BATCHES: Final = 512
@@ -142,7 +143,7 @@ class Export:
 
         for batch in read_parquet(contents.window, contents.source, self._stored):
             if self._exporters is not None:
-                wanted = pa.array(sorted(self._exporters | {UNKNOWN_ADDRESS}), ADDRESS)
+                wanted = address_column(sorted(self._exporters | {UNKNOWN_ADDRESS}))
                 kept = batch.filter(pc.is_in(batch["exporter"], value_set=wanted))
                 self._foreign += batch.num_rows - kept.num_rows
                 batch = kept

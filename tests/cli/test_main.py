@@ -7,12 +7,14 @@ import resource
 import subprocess
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
 import click
 import pytest
 from click.testing import CliRunner, Result
 
 from flowdiag import __version__
+from flowdiag.cli.demo import CAPTURE, PROFILE, write_demo
 from flowdiag.cli.main import COMMANDS, main
 from flowdiag.errors import ExportError, ProfileError, UsageError
 
@@ -155,3 +157,26 @@ def test_a_reader_that_has_enough_is_no_error() -> None:
             [*PYTHON, "explain"], stdout=pipe, stderr=subprocess.PIPE, text=True, check=False
         )
     assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo, its export also kept in a store."""
+    folder = tmp_path_factory.mktemp("site")
+    write_demo(folder)
+    kept = ["ingest", str(folder / CAPTURE), "--store", str(folder / "store")]
+    assert CliRunner().invoke(main, kept).exit_code == 0
+    return folder
+
+
+@pytest.mark.parametrize("source", [CAPTURE, "store"])
+def test_questions_that_a_desk_asks_first_do_not_wait_for_pandas(site: Path, source: str) -> None:
+    words = [[name, str(site / source), "--site", str(site / PROFILE)] for name in ("diagnose", "usage")]
+    words += [["top", kind, *words[0][1:]] for kind in ("talkers", "applications", "destinations")]
+    code = (
+        "import sys\nfrom flowdiag.cli.main import main\n"
+        f"for words in {words}:\n    main(words, standalone_mode=False)\n"
+        "print('pandas' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "False"

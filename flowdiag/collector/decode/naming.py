@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.buffers import numbers
 from flowdiag.collector.decode import ie
 from flowdiag.collector.decode.columns import Columns
 from flowdiag.collector.decode.options import Names
@@ -54,7 +55,7 @@ class Vocabulary:
         codes = np.array([self._code(name_of(value)) for value in encoded.dictionary.to_pylist()], np.int32)
         if not (codes >= 0).any():
             return None
-        values = codes[encoded.indices.to_numpy(zero_copy_only=False)]
+        values = codes[numbers(encoded.indices)]
         return Column(values, values >= 0)
 
     def _code(self, name: str | None) -> int:
@@ -113,7 +114,7 @@ def interface_tellings(
             encoded = columns.values_at(field[number]).dictionary_encode()
             values = encoded.dictionary.to_pylist()
             says_much = np.array([bool(names.cleaned(value)) for value in values], np.bool_)
-            which = encoded.indices.to_numpy(zero_copy_only=False)
+            which = numbers(encoded.indices)
             rows = np.flatnonzero(says_much[which])[::-1]
             distinct, from_end = np.unique(indexes[rows], return_index=True)
             for index, row in zip(distinct.tolist(), rows[from_end].tolist(), strict=True):

@@ -8,6 +8,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from flowdiag.buffers import text_column
 from flowdiag.flows import FLOW_SCHEMA
 
 Mask = NDArray[np.bool_]
@@ -107,7 +108,7 @@ def record_batch(rows: Rows, vocabulary: list[str]) -> pa.RecordBatch:
 def _array(field: pa.Field, rows: Rows, vocabulary: list[str]) -> pa.Array:
     column = rows.columns.get(field.name)
     if field.name == "application":
-        names = pa.array(vocabulary, pa.string())
+        names = text_column(vocabulary)
         codes = (
             pa.nulls(rows.length, pa.int32()) if column is None else _buffers(pa.int32(), np.int32, column)
         )

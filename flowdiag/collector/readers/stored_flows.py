@@ -13,11 +13,15 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Iterator
 from typing import Any, Final, get_args
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
+from flowdiag.buffers import address_column, nulls, numbers, scalar
 from flowdiag.collector.report import ExportReport, InterfaceReport, LossEvent, Protocol, SessionReport
 from flowdiag.errors import ExportError
 
@@ -91,26 +95,21 @@ class StoredFlows:
 
     def add_rows(self, batch: pa.RecordBatch) -> None:
         """Count the rows of a batch of FLOW_SCHEMA, whose octets and packets are scaled for sampling."""
-        batch_rows = pa.table(
-            {
-                "exporter": batch["exporter"],
-                "domain": batch["domain"],
-                "sampling": pc.fill_null(batch["sampling"], 1),
-                "octets": batch["octets"],
-                "packets": batch["packets"],
-            }
-        )
-        totals = batch_rows.group_by(["exporter", "domain", "sampling"]).aggregate(
-            [([], "count_all"), ("octets", "sum"), ("packets", "sum")]
-        )
-        for row in totals.to_pylist():
-            session = self._session(row["exporter"] or bytes(16), row["domain"] or 0)
-            sampling = row["sampling"] or 1
-            session.records += row["count_all"]
-            session.octets_scaled += row["octets_sum"] or 0
-            session.octets += (row["octets_sum"] or 0) // sampling
-            session.packets += (row["packets_sum"] or 0) // sampling
-            session.sampling = max(session.sampling, float(sampling))
+        exporters = batch["exporter"].dictionary_encode()
+        of_exporter = _known(exporters.indices, len(exporters.dictionary))
+        sampling = np.maximum(_known(batch["sampling"], 1), 1)
+        octets, packets = _known(batch["octets"], 0), _known(batch["packets"], 0)
+        addresses = [*exporters.dictionary.to_pylist(), bytes(16)]
+        domains = _known(batch["domain"], 0)
+        for rows in _alike(of_exporter, domains, sampling):
+            factor = int(sampling[rows[0]])
+            session = self._session(addresses[of_exporter[rows[0]]], int(domains[rows[0]]))
+            scaled = int(octets[rows].sum())
+            session.records += len(rows)
+            session.octets_scaled += scaled
+            session.octets += scaled // factor
+            session.packets += int(packets[rows].sum()) // factor
+            session.sampling = max(session.sampling, float(factor))
 
     def _session(
         self, exporter: bytes, domain: int, protocol: Protocol = "ipfix", port: int = 0
@@ -189,6 +188,23 @@ class StoredFlows:
         self._report.notes.append(_note(what, total))
 
 
+def _known(column: pa.Array, unknown: int) -> NDArray[Any]:
+    """The values of a column of numbers, with `unknown` in the place of null."""
+    values = numbers(column)
+    return np.where(nulls(column), values.dtype.type(unknown), values) if column.null_count else values
+
+
+def _alike(*columns: NDArray[Any]) -> Iterator[NDArray[np.intp]]:
+    """The rows that are equal in all columns, in order of their first ones."""
+    rows = np.arange(len(columns[0]))
+    if all((column == column[:1]).all() for column in columns):
+        yield from [rows] if len(rows) else []
+        return
+    order = np.lexsort((rows, *columns))
+    begins = np.any([column[order][1:] != column[order][:-1] for column in columns], axis=0)
+    yield from sorted(np.split(order, np.flatnonzero(begins) + 1), key=lambda alike: int(alike[0]))
+
+
 def _note(what: str, count: int | None) -> str:
     return what if count is None else f"{count} {what}"
 
@@ -199,12 +215,12 @@ def exporter_column(metadata: dict[bytes, bytes] | None, rows: int) -> pa.Array 
         exporter = _address((metadata or {})[EXPORTER_KEY].decode())
     except (KeyError, ValueError):
         return None
-    return pa.repeat(pa.scalar(exporter, pa.binary(16)), rows)
+    return pa.repeat(address_column([exporter])[0], rows)
 
 
 def unscaled(batch: pa.RecordBatch) -> pa.RecordBatch:
     """A batch of FLOW_SCHEMA with octets and packets as exported: divided by the sampling factor."""
-    factor = pc.max_element_wise(batch["sampling"], pa.scalar(1, pa.uint32())).cast(pa.uint64())
+    factor = pc.max_element_wise(batch["sampling"], scalar(1, pa.uint32())).cast(pa.uint64())
     for name in ("octets", "packets"):
         place = batch.schema.get_field_index(name)
         batch = batch.set_column(place, batch.schema.field(place), pc.divide(batch[name], factor))

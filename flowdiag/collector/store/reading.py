@@ -15,6 +15,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from flowdiag.buffers import scalar
 from flowdiag.collector.export import EVERYTHING, Span
 from flowdiag.collector.readers.parquet import BATCH_ROWS, check_schema, flow_batch
 from flowdiag.collector.readers.stored_flows import StoredFlows
@@ -138,9 +139,9 @@ def _inside(batch: pa.RecordBatch, span: Span) -> pa.RecordBatch:
     kept = None
     if end is not None:
         starts = pc.coalesce(batch["start"], batch["end"]).cast(pa.int64())
-        kept = pc.less(starts, end)
+        kept = pc.less(starts, scalar(end, starts.type))
     if begin is not None:
         ends = pc.coalesce(batch["end"], batch["start"]).cast(pa.int64())
-        late_enough = pc.greater_equal(ends, begin)
+        late_enough = pc.greater_equal(ends, scalar(begin, ends.type))
         kept = late_enough if kept is None else pc.and_(kept, late_enough)
     return batch.filter(kept)
