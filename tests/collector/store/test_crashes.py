@@ -152,7 +152,7 @@ def test_readers_see_one_state_of_the_store_while_it_is_changed(tmp_path: Path) 
 
     def write() -> None:
         place = open_place(store)
-        for number in range(60):
+        for number in range(32):
             add_stretch(place, content(str(number)), [batch(flow(number))], report(1), START + 1_000 * number)
             if number % 4 == 3:
                 compact(place, patience_s=5)
@@ -168,4 +168,4 @@ def test_readers_see_one_state_of_the_store_while_it_is_changed(tmp_path: Path) 
     writer.join()
     assert seen == sorted(seen)
     assert len(set(seen)) > 5
-    assert sorted(octets_in(store)) == list(range(60))
+    assert sorted(octets_in(store)) == list(range(32))
