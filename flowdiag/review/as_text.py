@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from typing import Final
 
 from rich import box
 from rich.console import RenderableType
@@ -17,6 +18,8 @@ from flowdiag.review.advice import ADVICE
 from flowdiag.review.portfolio_review import PortfolioReview
 from flowdiag.review.site_review import ReviewedSite
 from flowdiag.review.words import ADVICE_WORDS, WAYS, change, per_cent, span
+
+MOST_WIDTH: Final = 20  # of a site's longest word: up to this the other columns give way
 
 _STYLES = {"upgrade": "bold red", "tune-first": "yellow", "watch": "cyan"}
 
@@ -38,7 +41,10 @@ def _sections(review: PortfolioReview, limit: int) -> Iterator[RenderableType]:
     yield Text(f"{count(len(review.sites), 'site')}: {summary(review)}")
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     table.add_column("", justify="right")
-    table.add_column("site", overflow="fold", ratio=1)
+    words = (word for site in shown for word in terminal(site.site).split())
+    table.add_column(
+        "site", overflow="fold", ratio=1, min_width=min(MOST_WIDTH, max(map(len, words), default=0))
+    )
     table.add_column("advice")
     table.add_column("tightest", overflow="fold")
     table.add_column("95th", justify="right")

@@ -28,6 +28,7 @@ ADVICE_WORDS: Final = {
 }
 # Less silence of a backup is not worth a client's while.
 LEAST_SILENT_HOURS: Final = 0.5
+_FAR_MONTHS: Final = 3  # from here on whole months say enough
 _WE_CHECK: Final = "Our records of this line do not fit together yet; we are looking into it."
 
 
@@ -167,9 +168,13 @@ def _months(expected: float | None) -> str:
 
 
 def span(months: Months) -> str:
-    """The interval of a forecast, in months."""
-    soonest = "no time soon" if months.soonest is None else f"{months.soonest:.0f}"
-    return f"{soonest} or more" if months.latest is None else f"{soonest} to {months.latest:.0f}"
+    """The interval of a forecast that there is, in months, and tenths of them where they are few."""
+    soonest = _end(months.soonest or 0.0)
+    return f"{soonest} or more" if months.latest is None else f"{soonest} to {_end(months.latest)}"
+
+
+def _end(months: float) -> str:
+    return f"{months:.1f}" if months < _FAR_MONTHS else f"{months:.0f}"
 
 
 def full_times(figures: LinkFigures) -> Reason:
@@ -205,11 +210,10 @@ def room(figures: LinkFigures) -> Reason:
 
 
 def leaking(backup: BackupFigures) -> Reason:
-    part = per_cent(backup.allowance_projected or 0.0)
     return Reason(
         "leak",
-        f"{volume(backup.leaked_octets)} of ordinary traffic leaked onto the backup; at this rate {part} of its allowance "
-        f"goes in {month_name(backup.month)}: stop the leak",
+        f"{volume(backup.leaked_octets)} of ordinary traffic leaked onto the backup, which {_uses_of_allowance(backup)}: "
+        "stop the leak",
         "Some of your devices use the backup line although the main line works, which uses up its allowance. We can "
         "set this right.",
     )
@@ -217,11 +221,26 @@ def leaking(backup: BackupFigures) -> Reason:
 
 def allowance(backup: BackupFigures) -> Reason:
     part = per_cent(backup.allowance_projected or 0.0)
+    over = _is_over(backup)
     return Reason(
         "allowance",
-        f"at this rate the backup uses {part} of its allowance in {month_name(backup.month)}",
-        f"At this rate your backup line will use {part} of its monthly allowance.",
+        f"the backup {_uses_of_allowance(backup)}",
+        f"Your backup line used {part} of its allowance in {month_name(backup.month)}."
+        if over
+        else f"At this rate your backup line will use {part} of its monthly allowance.",
     )
+
+
+def _uses_of_allowance(backup: BackupFigures) -> str:
+    part, month = per_cent(backup.allowance_projected or 0.0), month_name(backup.month)
+    if _is_over(backup):
+        return f"used {part} of its allowance in {month}"
+    return f"uses {part} of its allowance in {month} at this rate"
+
+
+def _is_over(backup: BackupFigures) -> bool:
+    """Whether all of the month is known."""
+    return backup.allowance_used == backup.allowance_projected
 
 
 def outlook(figures: LinkFigures, trend: Trend, full: float) -> str:

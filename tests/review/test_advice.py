@@ -12,6 +12,8 @@ from flowdiag.review.advice import Judgement, judge
 from flowdiag.review.backup_figures import backup_figures
 from flowdiag.review.link_figures import link_figures
 from flowdiag.review.partial import SitePartial
+from flowdiag.review.trend import Months
+from flowdiag.review.words import allowance, leaking, span
 from flowdiag.site.profile import Profile
 from tests.review.building import (
     HOST,
@@ -141,6 +143,33 @@ def test_an_allowance_that_will_not_do(leaked: float, advice: str, code: str) ->
     spilt[1] = round(2_000_000 * leaked)
     found = judged(replace(partial, ip_octets=octets, leaked=spilt))
     assert (found.advice, codes(found)) == (advice, [code])
+
+
+def test_an_allowance_of_a_month_that_is_over_was_used() -> None:
+    partial = partial_of(week_after_week(30.0))
+    site = profile()
+    running = backup_figures(site, partial, slots_of(partial, site), partial)
+    running = replace(running, month="2026-03", allowance_used=1.004, allowance_projected=1.2)
+    assert allowance(running).text == "the backup uses 120% of its allowance in March 2026 at this rate"
+    over = allowance(replace(running, allowance_projected=1.004))
+    assert over.text == "the backup used 100% of its allowance in March 2026"
+    assert over.client == "Your backup line used 100% of its allowance in March 2026."
+    assert (
+        "which used 100% of its allowance in March 2026: stop"
+        in leaking(replace(running, allowance_projected=1.004)).text
+    )
+
+
+@pytest.mark.parametrize(
+    ("months", "words"),
+    [
+        (Months(1.0, 0.8, 1.24), "0.8 to 1.2"),
+        (Months(6.0, 2.9, 11.6), "2.9 to 12"),
+        (Months(6.0, 4.4, None), "4 or more"),
+    ],
+)
+def test_a_forecast_has_its_interval(months: Months, words: str) -> None:
+    assert span(months) == words
 
 
 def test_too_few_days_are_not_enough() -> None:
