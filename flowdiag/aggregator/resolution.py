@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 USUAL_S: Final = (10, 15, 20, 30, 60, 90, 120, 180, 240, 300, 600, 900, 1200, 1800, 3600)
 DEFAULT_S: Final = 60
 LEAST_PILE: Final = 3  # pieces that make a pile; two may be chance
+# Of a timeout that is short or not usual: the longest of many short flows are near each other by chance, in both directions.
+LEAST_ODD_PILE: Final = 12
 SHORTEST_S: Final = 5  # shorter piles are retransmission and keepalive timers of applications
 LONGER: Final = 0.25  # of a pile may be longer than it: exporters that look rarely, or flows put together
 # Where the longest durations are looked at for timeouts that are not usual: the 3rd longest, the 10th and so on.
@@ -85,4 +87,5 @@ def _is_pile(ordered: NDArray[np.float64], second: int) -> bool:
     low, high = _pile_edges(second)
     pile = _count(ordered, low, high)
     under = _count(ordered, low - (high - low), low)
-    return pile >= LEAST_PILE and _count(ordered, high, np.inf) <= LONGER * pile and pile >= 2 * under
+    least = LEAST_PILE if second in USUAL_S and second >= DEFAULT_S else LEAST_ODD_PILE
+    return pile >= least and _count(ordered, high, np.inf) <= LONGER * pile and pile >= 2 * under

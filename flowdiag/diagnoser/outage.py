@@ -23,7 +23,8 @@ common practice, no source.
 Fooled by: a quiet night looks the same from the links, hence the need for work. Silence of the exporter is
 no outage, it is export-gap. Open records are exported late, so that the end of an export looks silent:
 there the dead time must be longer by the active timeout, unless hosts tried. Devices that report one way, or
-to places without a route, try all day long.
+to places without a route, try all day long. Where keepalives on the backup were answered meanwhile, a way out was
+there: the finding says so, and without attempts its confidence is low.
 
 Do: the helpdesk checks power and the line's terminal with the client, then escalates to the carrier.
 
@@ -307,9 +308,20 @@ def _may_be_chance(scene: _Scene, start: int, end: int) -> bool:
     return any(length >= (end - start) / 2 for length in others)
 
 
+def _keepalives_answered(case: Case, outage: Outage) -> bool:
+    """Whether replies to keepalives came in over a link while nothing else did."""
+    flows, rows = case.flows, keepalive_rows(case)
+    within = (flows.start_ms[rows] >= outage.start_ms) & (flows.end_ms[rows] <= outage.end_ms)
+    return bool((within & (flows.link[rows] >= 0) & (flows.direction[rows] == DOWN)).any())
+
+
 def _finding(case: Case, outage: Outage) -> Finding:
     tried = _within(case, _scene(case), outage.start_ms, outage.end_ms)
+    answered = _keepalives_answered(case, outage)
     confidence: Confidence = "medium" if outage.proof == "abrupt" else "high"
+    if answered and outage.proof != "attempts":
+        confidence = "low"
+    doubts = {words.NO_ATTEMPTS_SEEN: outage.proof != "attempts", words.BACKUP_ANSWERED: answered}
     summary, client = words.outage(case, outage.start_ms, outage.end_ms, outage.attempts, outage.ongoing)
     evidence: dict[str, Any] = {
         "minutes": round((outage.end_ms - outage.start_ms) / 60_000, 1),
@@ -331,5 +343,5 @@ def _finding(case: Case, outage: Outage) -> Finding:
         end_ms=outage.end_ms,
         evidence=evidence,
         actions=words.LINE_DOWN,
-        doubts=(words.NO_ATTEMPTS_SEEN,) if outage.proof != "attempts" else (),
+        doubts=tuple(doubt for doubt, holds in doubts.items() if holds),
     )

@@ -32,6 +32,9 @@ NO_DOWNLOADS_HERE: Final = (
 NO_ATTEMPTS_SEEN: Final = (
     "No attempt to get out is on record; that the site was at work follows from time and habit."
 )
+BACKUP_ANSWERED: Final = (
+    "Keepalives on the backup were answered meanwhile: it had a way out that the site did not use."
+)
 NEVER_ON_PRIMARY: Final = (
     "The export shows no ordinary traffic on the primary; check that the profile's interfaces are right."
 )

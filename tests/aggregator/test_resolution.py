@@ -48,6 +48,12 @@ def test_without_long_flows_it_is_not_known() -> None:
     assert estimate_resolution([1000, 45_000, 250_000], None) == (300, False)
 
 
+@pytest.mark.parametrize("longest_s", [15, 16, 26])
+def test_a_few_short_flows_of_one_length_are_chance(longest_s: int) -> None:
+    some = durations(8, 0, np.random.default_rng(8))
+    assert estimate_resolution([*some, *[longest_s * 1000] * 10], None) == (60, False)
+
+
 def test_what_the_exporter_announces_counts_unless_flows_contradict_it() -> None:
     some = durations(60, 0, np.random.default_rng(4))
     assert estimate_resolution(some, 120) == (120, True)

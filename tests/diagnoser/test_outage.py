@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
+from flowdiag.diagnoser import wording_backup as words
 from flowdiag.diagnoser.outage import find
 from tests.diagnoser.building import PING, SYN, Book, ms, profile
 
@@ -49,7 +50,23 @@ def test_answered_keepalives_on_the_backup_do_not_carry_the_site() -> None:
     book = dark()
     attempts(book, 1205, 1795)
     book.pings(0, HOUR)
-    assert len(find(book.case(profile(keepalives=[PING]), span=(0, HOUR)))) == 1
+    (finding,) = find(book.case(profile(keepalives=[PING]), span=(0, HOUR)))
+    assert (finding.confidence, finding.doubts) == ("high", (words.BACKUP_ANSWERED,))
+
+
+def test_a_silence_in_which_the_backup_had_a_way_out_is_doubtful_where_nobody_tried() -> None:
+    book = dark()
+    book.pings(0, HOUR)
+    (finding,) = find(book.case(profile(keepalives=[PING]), span=(0, HOUR)))
+    assert finding.confidence == "low"
+    assert finding.doubts == (words.NO_ATTEMPTS_SEEN, words.BACKUP_ANSWERED)
+
+
+def test_unanswered_keepalives_take_nothing_from_an_outage() -> None:
+    book = dark()
+    book.pings(0, HOUR, answered=False)
+    (finding,) = find(book.case(profile(keepalives=[PING]), span=(0, HOUR)))
+    assert (finding.confidence, finding.doubts) == ("medium", (words.NO_ATTEMPTS_SEEN,))
 
 
 def test_an_abrupt_silence_between_steady_traffic_is_an_outage_without_attempts() -> None:
