@@ -10,12 +10,14 @@ deviation of its minutes (the span of their middle eight tenths over 2.563) is a
 variable link, 20% where records are five minutes long or more. The traffic yields: the variance of the
 total is at most a quarter of the sum of the variances of its parts, taken over inside hosts and again over
 outside addresses; parts that do not share a ceiling add up their variances, parts that share one give and
-take. No few parts carry that: three hosts and three outside addresses at least. And conversations change
-their rates from record to record, by 3% on average; streams that come and go keep theirs. Minutes around it
-may not lie higher by more than a tenth, unless the level is very flat and held for long. Where records cover
-five minutes or more, minutes say little, and where most conversations are one record, their rates cannot be
-compared; there the transfers' own times and octets have to show the ceiling: eight or more transfers of three
-hosts or more that each got an equal part of it, whatever the number that ran at a time (see fair_shares.py).
+take. No few parts carry that: three hosts and three outside addresses at least, or two where a level is very
+flat, held for long, and what one gets the other lacks. And conversations change their rates from record to
+record, by 3% on average; streams that come and go keep theirs. Minutes around it may not lie higher by more
+than a tenth, unless the level is very flat and held for long. Where most conversations are one record, their
+rates cannot be followed; then the level has to be very flat and long, and the transfers' rates have to differ
+by a quarter. Else, and where records cover five minutes or more and minutes say little, the transfers' own times and
+octets have to show the ceiling: eight or more transfers of three hosts or more that each got an equal part of
+it, whatever the number that ran at a time (see fair_shares.py).
 
 Thresholds: below_plan, 0.85 of the plan; below_plan_variable, 0.60 of a typical rate. The variance ratio
 and the flatness: measured on invented sites, no source.
@@ -42,6 +44,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser import wording as words
 from flowdiag.diagnoser.attribution import attribution, rows_within
@@ -78,9 +81,14 @@ LEAST_SPREAD: Final = 0.06
 LITTLE_SPREAD: Final = 0.02
 LITTLE_RATIO: Final = 0.12
 LEAST_PARTS: Final = 3.0
+# Two that give and take all along, where what one gets the other lacks to a twentieth, are enough.
+OPPOSED_RATIO: Final = 0.05
+OPPOSED_PARTS: Final = 1.9
 LEAST_ACTIVE: Final = 1.5
 # Under a ceiling conversations change their rates when others come and go; streams keep their own to a hundredth.
 LEAST_PACE: Final = 0.03
+# Transfers of one record each have one rate each: streams of a kind have the same, those under a ceiling what was left.
+LEAST_SHORT_PACE: Final = 0.25
 DATA_PACKET_OCTETS: Final = 400
 DATA_PART: Final = 0.8
 # Higher traffic within so many windows says that the level was no ceiling.
@@ -176,10 +184,7 @@ def candidates(case: Case, link: int, direction: int) -> list[Level]:
         for level in levels(rate, bounds)
         if LEAST_SHARE * capacity <= level.rate <= highest
         and level.flatness <= bounds.flatness
-        and (
-            _alone(rate, level, bounds.higher)
-            or (level.flatness <= VERY_FLAT and level.past - level.first >= LONG)
-        )
+        and (_alone(rate, level, bounds.higher) or _is_unmistakable(level))
         and not _held_by_a_full_link(case, link, level)
     ]
 
@@ -211,32 +216,49 @@ def _proof(case: Case, link: int, direction: int, level: Level) -> Proof | None:
     start = usage.start_ms + (level.first + 1) * usage.window_ms
     grid = Grid(start, usage.window_ms, level.past - level.first - 2)
     rows, octets = rows_within(case, link, direction, [(grid.start_ms, grid.end_ms)])
-    data = flows.octets[rows] >= DATA_PACKET_OCTETS * flows.packets[rows]
+    data = in_data_packets(flows, rows)
     if octets[data].sum() < DATA_PART * octets.sum():
         return None
     proof = Proof(
         yielding(flows, rows, flows.inside[rows], grid), yielding(flows, rows, flows.outside[rows], grid)
     )
-    if _yields(proof, grid.bins):
-        change = pace(flows, rows)
-        if change is not None:
-            return proof if change >= LEAST_PACE else None
-    elif case.coverage.resolution_s < COARSE_S:
+    coarse = case.coverage.resolution_s >= COARSE_S
+    yields = _yields(proof, level)
+    if not yields and not coarse:
         return None
+    change = pace(flows, rows) if yields else None
+    if change is not None:
+        return proof if change >= LEAST_PACE else None
     shares = fair_shares(flows, rows[data])
-    return replace(proof, shares=shares) if shares is not None and _is_shared(shares) else None
+    if shares is None:
+        return None
+    if not coarse and _is_unmistakable(level) and shares.own_pace >= LEAST_SHORT_PACE:
+        return proof
+    return replace(proof, shares=shares) if _is_shared(shares) else None
 
 
-def _yields(proof: Proof, windows: int) -> bool:
+def in_data_packets(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Which rows are more than acknowledgements, by the mean size of their packets."""
+    large: NDArray[np.bool_] = flows.octets[rows] >= DATA_PACKET_OCTETS * flows.packets[rows]
+    return large
+
+
+def _yields(proof: Proof, level: Level) -> bool:
     both = (proof.inside, proof.outside)
     ratio, spread = max(p.ratio for p in both), min(p.spread for p in both)
     largest = RATIO if spread >= LEAST_SPREAD else LITTLE_RATIO
+    opposed = ratio <= OPPOSED_RATIO and spread >= LEAST_SPREAD and _is_unmistakable(level)
     return (
-        ratio <= min(largest, RATIO_A_WINDOW * windows)
+        ratio <= min(largest, RATIO_A_WINDOW * (level.past - level.first - 2))
         and spread >= LITTLE_SPREAD
-        and min(p.parts for p in both) >= LEAST_PARTS
+        and min(p.parts for p in both) >= (OPPOSED_PARTS if opposed else LEAST_PARTS)
         and max(p.active for p in both) >= LEAST_ACTIVE
     )
+
+
+def _is_unmistakable(level: Level) -> bool:
+    """As flat and as long as no coincidence is."""
+    return level.flatness <= VERY_FLAT and level.past - level.first >= LONG
 
 
 def _is_shared(shares: FairShares) -> bool:

@@ -10,7 +10,14 @@ from dataclasses import dataclass
 from typing import Final
 
 from flowdiag.diagnoser.attribution import rows_within
-from flowdiag.diagnoser.below_plan import COARSE_S, LONG, NEIGHBOURS, VERY_FLAT, candidates
+from flowdiag.diagnoser.below_plan import (
+    COARSE_S,
+    LONG,
+    NEIGHBOURS,
+    VERY_FLAT,
+    candidates,
+    in_data_packets,
+)
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.fair_shares import FairShares, fair_shares
 from flowdiag.diagnoser.flat_top import Level
@@ -19,7 +26,7 @@ from flowdiag.diagnoser.flat_top import Level
 TCP: Final = 6
 # Relative deviation of the transfers' rates, and of how many run at a time.
 EQUAL: Final = 0.05
-LEAST_TRANSFERS: Final = 8
+LEAST_TRANSFERS: Final = 4
 LEAST_SIDES: Final = 4
 LARGEST_PART: Final = 0.5
 # So many windows around the level's edges are its begin and its end.
@@ -60,7 +67,7 @@ def _even(case: Case, link: int, direction: int, level: Level) -> EvenTransfers 
     start, end = (usage.start_ms + usage.window_ms * window for window in (level.first, level.past))
     margin = NEIGHBOURS * usage.window_ms
     rows, _ = rows_within(case, link, direction, [(start - margin, end + margin)])
-    shares = fair_shares(flows, rows[flows.protocol[rows] == TCP])
+    shares = fair_shares(flows, rows[(flows.protocol[rows] == TCP) & in_data_packets(flows, rows)])
     edge = EDGE_WINDOWS * usage.window_ms
     if (
         shares is None

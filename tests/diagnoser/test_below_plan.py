@@ -36,8 +36,9 @@ def shared(
     wobble: float = 0.0,
     minutes: tuple[int, int] = (BEGIN, END),
     packet: float = 1000,
+    anew: bool = False,
 ) -> Book:
-    """Hosts with changing appetites divide a ceiling between them, minute by minute."""
+    """Hosts with changing appetites divide a ceiling between them, minute by minute. anew: by other connections."""
     rng = np.random.default_rng(7)
     book = Book()
     book.browse(0, 60 * 60)
@@ -49,6 +50,7 @@ def shared(
             book.row(
                 minute * 60, minute * 60 + 60, way=way, octets=octets, packets=octets / packet,
                 inside=f"192.168.40.{20 + host}", outside=f"203.0.113.{100 + host % servers}",
+                inside_port=50_000 + (minute if anew else 0),
             )  # fmt: skip
     return book
 
@@ -89,6 +91,22 @@ def test_a_ceiling_at_the_plan_is_a_full_link_and_not_this() -> None:
     assert below_plan.find(shared(96).case(profile(backup=False))) == []
 
 
+def test_two_hosts_that_give_and_take_with_two_servers_are_enough_where_nothing_wavers() -> None:
+    assert len(below_plan.find(shared(40, hosts=2, servers=2).case(profile(backup=False)))) == 1
+    assert below_plan.find(shared(40, hosts=2, servers=1).case(profile(backup=False))) == []
+    assert below_plan.find(shared(40, hosts=1, servers=1).case(profile(backup=False))) == []
+    wavering = shared(40, hosts=2, servers=2, wobble=0.15)
+    assert below_plan.find(wavering.case(profile(backup=False))) == []
+
+
+def test_a_ceiling_over_transfers_of_one_record_is_found_where_nothing_wavers() -> None:
+    assert len(below_plan.find(shared(40, anew=True).case(profile(backup=False)))) == 1
+    wavering = shared(40, wobble=0.04, anew=True)
+    assert below_plan.find(wavering.case(profile(backup=False))) == []
+    short = shared(40, minutes=(10, 22), anew=True)
+    assert below_plan.find(short.case(profile(backup=False))) == []
+
+
 def test_a_variable_line_needs_a_lower_ceiling_and_is_told_in_other_words() -> None:
     site = variable(profile(backup=False))
     assert below_plan.find(shared(70, wobble=0.05).case(site)) == []
@@ -122,8 +140,17 @@ def test_transfers_that_divide_a_level_equally_from_begin_to_end_leave_a_doubt()
     assert said.next_steps[0].text.startswith("Test the line's rate")
 
 
+def test_acknowledgements_of_such_transfers_leave_none() -> None:
+    book = independent([[0.0]])
+    for host in range(10):
+        for minute in range(BEGIN, END):
+            book.row(minute * 60, minute * 60 + 60, way=UP, octets=MBPS_MINUTE, packets=MBPS_MINUTE / 52,
+                     inside=f"192.168.40.{20 + host}", outside=f"203.0.113.{100 + host}")  # fmt: skip
+    assert even_transfers(book.case(profile(backup=False))) == []
+
+
 def test_unequal_few_or_short_transfers_leave_no_such_doubt() -> None:
-    for series in ([[3.0 + 0.3 * host] * 30 for host in range(10)], [[9.0] * 30] * 5, [[4.5] * 12] * 10):
+    for series in ([[3.0 + 0.3 * host] * 30 for host in range(10)], [[15.0] * 30] * 3, [[4.5] * 12] * 10):
         assert even_transfers(independent(series).case(profile(backup=False))) == []
 
 
