@@ -32,8 +32,12 @@ BROKEN_SHARE: Final = 2 / 3
 # A busy stretch beside a full one is its own episode from this many windows on; less is the ramp of the
 # full one.
 BESIDE_FULL: Final = 10
-# More findings of one kind on one link and direction than a person reads; the closest are then joined.
+# More findings of one kind on one link and direction than a person reads: the closest are then joined, those that the
+# complaint's window touches by themselves, and so those before it and after it, of which fewer matter.
 MOST_EPISODES: Final = 6
+MOST_AROUND: Final = 2
+# Then spells that so many windows part are one trouble.
+NEAR: Final = 15
 # Sampling: the relative standard error that a (smoothed) full window may have, and the longest smoothing.
 SAMPLING_ERROR: Final = 0.02
 LONGEST_SMOOTHING: Final = 15
@@ -113,8 +117,8 @@ def episodes(case: Case) -> Episodes:
                 share = unblurred(share, case.coverage.resolution_s * 1000 / case.usage.window_ms)
             full_runs = sustained(share >= limits.full - _ROUNDING, share, limits.full, width)
             busy_runs = sustained(share >= limits.busy - _ROUNDING, share, limits.busy, width)
-            full += _bounded(link, direction, full_runs)
-            busy += _bounded(link, direction, _beside(busy_runs, full_runs))
+            full += _bounded(case, link, direction, full_runs)
+            busy += _bounded(case, link, direction, _beside(busy_runs, full_runs))
     return Episodes(tuple(full), tuple(busy))
 
 
@@ -224,11 +228,25 @@ def _beside(busy: list[tuple[int, int]], full: list[tuple[int, int]]) -> list[tu
     return parts
 
 
-def _bounded(link: int, direction: int, found: list[tuple[int, int]]) -> list[Episode]:
-    """One episode per run; where there are too many, those with the shortest gaps between them are joined."""
+def _bounded(case: Case, link: int, direction: int, found: list[tuple[int, int]]) -> list[Episode]:
+    """One episode per run; where there are too many, near ones are joined, but none over an edge of the window."""
     if len(found) <= MOST_EPISODES:
         return [Episode(link, direction, (run,)) for run in found]
+    usage = case.usage
+    begin, end = ((edge - usage.start_ms) / usage.window_ms for edge in case.window_ms)
+    before, after = [run for run in found if run[1] <= begin], [run for run in found if run[0] >= end]
+    within = found[len(before) : len(found) - len(after)]
+    return [
+        Episode(link, direction, spans)
+        for part, most in ((before, MOST_AROUND), (within, MOST_EPISODES), (after, MOST_AROUND))
+        for spans in _grouped(part, most)
+    ]
+
+
+def _grouped(found: list[tuple[int, int]], most: int) -> list[tuple[tuple[int, int], ...]]:
+    """Runs in at most so many groups: those at most NEAR apart together, or cut at the widest gaps where that is not enough."""
     gaps = [after[0] - before[1] for before, after in pairwise(found)]
-    widest = sorted(range(len(gaps)), key=lambda place: (-gaps[place], place))[: MOST_EPISODES - 1]
+    cut = [place for place, gap in enumerate(gaps) if len(found) <= most or gap > NEAR]
+    widest = sorted(cut, key=lambda place: (-gaps[place], place))[: most - 1]
     cuts = [0, *(place + 1 for place in sorted(widest)), len(found)]
-    return [Episode(link, direction, tuple(found[a:b])) for a, b in pairwise(cuts)]
+    return [tuple(found[a:b]) for a, b in pairwise(cuts) if b > a]

@@ -7,9 +7,11 @@ break up.
 Decided: records are spread evenly over their own time into one-minute windows, the link's framing added to
 every packet. A window is full at 90% of the plan rate. Three full windows in a row make an episode; single
 windows under the threshold between full ones do not end it. Where such dips keep breaking the row, six
-full windows that are two thirds of the time do as well. The shares of hosts, applications and destinations
-are parts of the episode's own IP octets. Where the export holds earlier days, the same clock times of the
-same weekdays (median, and median absolute deviation) say what is usual.
+full windows that are two thirds of the time do as well. Where there are more than six episodes, those at
+most fifteen minutes apart are one finding with its spells, never over an edge of the time asked about. The
+shares of hosts, applications and destinations are parts of the episode's own IP octets. Where the export
+holds earlier days, the same clock times of the same weekdays (median, and median absolute deviation) say what
+is usual.
 
 Thresholds: full, 0.90: the last tenth goes to shaping, framing and bursts inside the minute (common
 practice, no source). Three minutes: shorter peaks are part of every healthy day (common practice, no

@@ -41,6 +41,7 @@ RANKED_FIGURES: Final = len(words.RANKED_COLUMNS)
 # Smaller shares do not help to explain a finding; JSON has them.
 LEAST_SHARE: Final = 0.01
 MOST_NAMED: Final = 5
+MOST_SPELLS: Final = 8  # JSON has all
 
 _UNITS: Final = ("_mbps", "_minutes", "_s", "_share", "_percent", "_gb", "_octets")
 
@@ -124,8 +125,9 @@ def _number(key: str, value: float) -> str:
 def _spans(items: Sequence[Mapping[str, Any]]) -> str:
     """Spells or switches of the evidence: 14:05 to 14:09 (gap 2.5 s); with their days where there are several.
 
-    Their times are ISO 8601 with the site's offset.
+    Their times are ISO 8601 with the site's offset. Beyond MOST_SPELLS they are only counted.
     """
+    items, left = items[:MOST_SPELLS], len(items) - MOST_SPELLS
     times = [datetime.fromisoformat(item[edge]) for item in items for edge in ("from", "to")]
     dated = len({time.date() for time in times}) > 1
     parts = []
@@ -134,7 +136,7 @@ def _spans(items: Sequence[Mapping[str, Any]]) -> str:
         shown = f"{_moment(begin, dated=dated)} to {_moment(end, dated=dated and begin.date() != end.date())}"
         gap = item.get("gap_s")
         parts.append(shown if gap is None else words.with_gap(shown, three_figures(gap)))
-    return ", ".join(parts)
+    return ", ".join([*parts, *([words.and_more(left)] if left > 0 else [])])
 
 
 def _moment(time: datetime, *, dated: bool) -> str:

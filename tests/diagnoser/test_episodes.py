@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.episodes import (
     MOST_EPISODES,
+    NEAR,
     Episode,
     episodes,
     sampling_error,
@@ -95,13 +96,38 @@ def test_no_window_is_both_full_and_busy() -> None:
     assert (len(found.full), len(found.busy)) == (2, 2)
 
 
-def test_too_many_episodes_are_joined_over_the_shortest_gaps() -> None:
-    rates: list[float] = []
-    for number in range(MOST_EPISODES + 1):
-        rates += [95] * 3 + [10] * (2 if number == 2 else 5)
-    found = episodes(link_at(*rates).case(profile(backup=False))).full
-    assert len(found) == MOST_EPISODES
-    assert [len(episode.spans) for episode in found] == [1, 1, 2, 1, 1, 1]
+def spells(*gaps: int) -> list[float]:
+    """Full for three minutes, a pause, full for three minutes, and so on; ten minutes before and after."""
+    rates: list[float] = [10] * 10
+    for gap in gaps:
+        rates += [95] * 3 + [10] * gap
+    return [*rates, *[95] * 3, *[10] * 10]
+
+
+def test_a_few_episodes_stand_each_by_itself() -> None:
+    found = episodes(link_at(*spells(*[2] * (MOST_EPISODES - 1))).case(profile(backup=False))).full
+    assert [len(episode.spans) for episode in found] == [1] * MOST_EPISODES
+
+
+def test_of_too_many_episodes_near_ones_are_one() -> None:
+    found = episodes(link_at(*spells(5, 5, NEAR, NEAR + 1, 5, 5)).case(profile(backup=False))).full
+    assert [len(episode.spans) for episode in found] == [4, 3]
+
+
+def test_where_even_far_ones_are_too_many_the_widest_gaps_stay() -> None:
+    gaps = [20, 30, 40, 21, 50, 22, 60, 70]
+    found = episodes(link_at(*spells(*gaps)).case(profile(backup=False))).full
+    assert [len(episode.spans) for episode in found] == [2, 1, 2, 2, 1, 1]
+
+
+def test_episodes_in_the_window_are_not_joined_with_those_around_it() -> None:
+    """Ten spells five minutes apart begin at minutes 10, 18 and so on; the window takes the fourth and the fifth."""
+    case = link_at(*spells(*[5] * 9)).case(profile(backup=False), window=(33 * 60, 46 * 60))
+    found = episodes(case).full
+    assert [len(episode.spans) for episode in found] == [3, 1, 1, 5]
+    assert found[1].spans + found[2].spans == ((34, 37), (42, 45))
+    apart = link_at(*spells(*[20] * 9)).case(profile(backup=False), window=(100 * 60, 130 * 60))
+    assert [len(episode.spans) for episode in episodes(apart).full] == [1, 3, 1, 1, 1, 3]
 
 
 def test_nothing_is_said_where_links_cannot_be_told_apart() -> None:

@@ -8,6 +8,7 @@ import pytest
 from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.note.figures import (
+    MOST_SPELLS,
     evidence_rows,
     link_rows,
     measured_rate,
@@ -78,6 +79,16 @@ def finding(**evidence: Any) -> Finding:
 )
 def test_a_figure_has_a_name_and_a_unit(key: str, value: Any, shown: tuple[str, str]) -> None:
     assert evidence_rows(finding(**{key: value})) == (shown,)
+
+
+def test_a_long_list_of_spells_is_cut_and_counted() -> None:
+    spells = [
+        {"from": f"2026-03-03T{hour}:20:00+13:00", "to": f"2026-03-03T{hour}:26:00+13:00"}
+        for hour in range(10, 20)
+    ]
+    ((name, shown),) = evidence_rows(finding(spells=spells))
+    assert shown.count(" to ") == MOST_SPELLS
+    assert (name, shown[-26:]) == ("spells", "17:20 to 17:26, and 2 more")
 
 
 def test_minutes_of_a_finding_are_a_part_of_its_time() -> None:
