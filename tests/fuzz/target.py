@@ -79,6 +79,9 @@ def read(octets: bytes, batch_rows: int) -> Reading | str:
     except ExportError as error:
         return _one_line(str(error))
     table = pa.Table.from_batches(batches, FLOW_SCHEMA).unify_dictionaries().combine_chunks()
+    # The order in which names came to be known is no part of the table.
+    at = table.schema.get_field_index("application")
+    table = table.set_column(at, "application", table["application"].cast(pa.string()))
     # Readers note what they meet at once, the decoder when a batch is made.
     report.problems.sort(key=lambda problem: (problem.what, problem.offset or 0))
     _check(table, report)
