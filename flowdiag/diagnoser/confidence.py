@@ -56,9 +56,10 @@ def of_margin(share: float, threshold: float) -> Doubt | None:
 
 
 def of_plan(case: Case, link: int, share: float) -> Doubt | None:
+    variable = case.profile.link[link].variable
     if share > OVER_PLAN:
-        return Doubt(words.over_plan(share), MAJOR)
-    return Doubt(words.TYPICAL_RATE, MINOR) if case.profile.link[link].variable else None
+        return Doubt(words.over_typical(share) if variable else words.over_plan(share), MAJOR)
+    return Doubt(words.TYPICAL_RATE, MINOR) if variable else None
 
 
 def of_resolution(case: Case, length_ms: int) -> Doubt | None:

@@ -18,9 +18,9 @@ practice, no source). Three minutes: shorter peaks are part of every healthy day
 source).
 
 Fooled by: a plan rate in the profile that is lower than the real one; a rate of more than 115% of the plan
-is said to be that, with low confidence. Sampling, which makes single minutes noisy: such rates are averaged
-first. Framing set wrongly shifts rates by up to a tenth with large packets, and doubles them with small
-ones.
+is said to be that, with low confidence, and the client is not told that the line was full. Sampling, which
+makes single minutes noisy: such rates are averaged first. Framing set wrongly shifts rates by up to a tenth
+with large packets, and doubles them with small ones.
 
 Do: the client pauses or postpones what fills the link; the engineer limits bulk transfers a little under
 the line's rate and gives calls priority; the account manager looks at the plan if it happens on many days.
@@ -36,7 +36,7 @@ from typing import Final
 
 from flowdiag.diagnoser import wording as words
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.confidence import grade
+from flowdiag.diagnoser.confidence import OVER_PLAN, grade
 from flowdiag.diagnoser.episodes import Episode, episodes
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.saturation import doubts, figures, way
@@ -53,9 +53,11 @@ def _finding(case: Case, episode: Episode) -> Finding:
     evidence, habit = figures(case, episode)
     level, said = grade(doubts(case, episode, case.profile.thresholds.full))
     compared = words.compared(habit, evidence["mean_mbps"])
-    summary, client = words.link_full(
-        case, episode.link, episode.direction, episode.span_times(case), evidence, compared
-    )
+    over = evidence["mean_share_of_plan"] > OVER_PLAN
+    if over and not plan.variable:
+        evidence["over_plan"] = True
+    say = words.over_plan_rate if over else words.link_full
+    summary, client = say(case, episode.link, episode.direction, episode.span_times(case), evidence, compared)
     start, end = episode.times(case)
     return Finding(
         code=CODE,
@@ -68,6 +70,6 @@ def _finding(case: Case, episode: Episode) -> Finding:
         start_ms=start,
         end_ms=end,
         evidence=evidence,
-        actions=words.link_full_actions(plan.role, evidence),
+        actions=words.OVER_PLAN if "over_plan" in evidence else words.link_full_actions(plan.role, evidence),
         doubts=said,
     )

@@ -47,6 +47,13 @@ def over_plan(share: float) -> str:
     )
 
 
+def over_typical(share: float) -> str:
+    return (
+        f"The rate is {percent(share)} of the typical rate; at that time the line gave more than usual, "
+        "and nothing says that it was all it could give."
+    )
+
+
 def coarser_than_episode(resolution_s: int) -> str:
     return f"Records cover up to {resolution_s} s each, longer than this lasted, so its edges are blurred."
 
@@ -77,6 +84,13 @@ LINK_FULL_BACKUP: Final = (
     Action("client", "Put off large transfers until the main line is back."),
     Action("helpdesk", "Find out with the client what the busiest device is doing and whether it can wait."),
     Action("engineer", "Keep bulk transfers off the backup while it carries the site."),
+)
+OVER_PLAN: Final = (
+    Action("helpdesk", "Compare the plan rate in the site profile with the contract, and correct it first."),
+    Action(
+        "engineer", "Check the profile's interfaces and framing, and whether records count packets twice."
+    ),
+    Action("account manager", "Offer no larger plan before the rate is settled."),
 )
 LINK_BUSY: Final = (
     Action(
@@ -201,6 +215,30 @@ def link_full(
         client += " A full upload slows everything, downloads and calls included."
     else:
         client += " Everything else had to share what was left, so pages and calls were slow."
+    return f"{summary}.{who_did(evidence)}{habit}", client
+
+
+def over_plan_rate(
+    case: Case,
+    link: int,
+    direction: int,
+    parts: Sequence[tuple[int, int]],
+    evidence: Mapping[str, Any],
+    habit: str,
+) -> Said:
+    """Of a link that carried clearly more than its plan: it counts as full, and hardly can have been."""
+    summary, _ = _loaded(case, link, direction, parts, evidence, "over its plan")
+    line, when = whose_line(case, link), f"{span(case, parts[0][0], parts[-1][1])}{_spells(parts)}"
+    if case.profile.link[link].variable:
+        client = (
+            f"Your {line}'s {WAYS[direction]} carried more than its typical rate {when}{_cause(evidence, WAYS[direction])}. "
+            "It had little room left, or none."
+        )
+    else:
+        client = (
+            f"Your {line}'s {WAYS[direction]} carried more {when} than the rate that we have on record for it, so we "
+            "cannot say yet whether it was full."
+        )
     return f"{summary}.{who_did(evidence)}{habit}", client
 
 

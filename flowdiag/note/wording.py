@@ -76,6 +76,9 @@ _MEANS_IN_AUDIT: Final = {"not-the-link": "The line is not short of room at pres
 _MEANS_VARIABLE: Final = {
     "below-plan": "What this kind of line can do changes over time; at this rate there was little to share."
 }
+_MEANS_OVER_PLAN: Final = (
+    "No line carries more than it can, so our record of its rate, or the measurement, is wrong."
+)
 _MEANS_OTHERWISE: Final = "An engineer will look at the details below."
 
 # What we do next, by verdict; where the client can do something, that is said by the diagnoser's action.
@@ -100,6 +103,7 @@ _WE_IN_AUDIT: Final = {"not-the-link": "Nothing needs to be done about the line'
 _WE_VARIABLE: Final = {
     "below-plan": "We test the line at another time of day and report it if it stays slow."
 }
+_WE_OVER_PLAN: Final = "We compare the rate on record with your contract, correct it, and look again."
 _WE_OTHERWISE: Final = "We will get back to you with the next step."
 # Findings that concern the client although they do not slow a working main line.
 WORTH_NOTICING: Final = (
@@ -127,14 +131,22 @@ def means(verdict: Verdict, *, audit: bool, variable: bool) -> str:
     """audit: nobody complained; variable: the rate of the verdict's link is only typical."""
     if verdict.code == "not-the-link" and not verdict.had_room:
         return _MEANS_BRIEFLY_FULL
+    if _is_over_plan(verdict):
+        return _MEANS_OVER_PLAN
     special = (_MEANS_IN_AUDIT if audit else {}) | (_MEANS_VARIABLE if variable else {})
     return (_MEANS | special).get(verdict.code, _MEANS_OTHERWISE)
+
+
+def _is_over_plan(verdict: Verdict) -> bool:
+    return verdict.finding is not None and "over_plan" in verdict.finding.evidence
 
 
 def next_step(verdict: Verdict, *, audit: bool, variable: bool) -> tuple[str, ...]:
     """What we do, then what the client can do; one of them is enough."""
     if audit and verdict.code in _WE_IN_AUDIT:
         return (_WE_IN_AUDIT[verdict.code],)
+    if _is_over_plan(verdict):
+        return (_WE_OVER_PLAN,)
     ours = _WE | _WE_VARIABLE if variable else _WE
     steps = [ours[verdict.code]] if verdict.code in ours else []
     steps += [action.text for action in verdict.next_steps if action.who == "client"][:1]

@@ -65,6 +65,7 @@ NAMES: Final = {
     "peak_packets_s": "peak",
     "most_addresses_in_ten_minutes": "most addresses in ten minutes",
     "fills_link": "fills the link",
+    "over_plan": "more than the plan can be",
     # The export
     "lost_records": "records lost",
     "estimated": "estimated from lost messages",

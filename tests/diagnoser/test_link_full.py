@@ -91,6 +91,33 @@ def test_a_thin_margin_and_a_rate_over_the_plan_lower_the_confidence(mbps: float
     assert found.doubts
 
 
+def over_plan_case(*, variable: bool) -> Case:
+    book = Book()
+    for minute in range(10):
+        start = minute * MINUTE
+        book.row(start, start + 60, way=UP, octets=40 * MBPS_MINUTE, outside="203.0.113.9")
+    site = profile(backup=False)
+    return book.case(
+        site.model_copy(update={"link": [site.link[0].model_copy(update={"variable": variable})]})
+    )
+
+
+def test_twice_the_plan_is_a_wrong_record_and_no_full_line_for_the_client() -> None:
+    found = the_one(link_full.find(over_plan_case(variable=False)))
+    assert (found.code, found.confidence, found.evidence["over_plan"]) == ("link-full", "low", True)
+    assert "more from 10:00 to 10:10 than the rate that we have on record" in found.client
+    assert "was over its plan" in found.summary
+    assert "the plan rate in the site profile is probably too low" in found.doubts[0]
+    assert [action.who for action in found.actions] == ["helpdesk", "engineer", "account manager"]
+
+
+def test_twice_a_typical_rate_is_a_line_that_gave_more_than_usual() -> None:
+    found = the_one(link_full.find(over_plan_case(variable=True)))
+    assert (found.confidence, found.evidence.get("over_plan")) == ("low", None)
+    assert "carried more than its typical rate" in found.client
+    assert "200% of the typical rate" in found.doubts[0]
+
+
 def test_records_longer_than_the_episode_lower_the_confidence() -> None:
     assert the_one(link_full.find(upload_case(resolution_s=1800))).confidence == "medium"
 
