@@ -39,7 +39,9 @@ def test_more_than_the_plan_can_be_is_taken_up_before_anybody_pauses_anything() 
     finding = replace(given.findings[0], evidence={**given.findings[0].evidence, "over_plan": True})
     note = compose(diagnosis(given.case, resting_on(finding), finding))
     assert "our record of its rate, or the measurement, is wrong" in note.client.means
-    assert note.client.next == ("We compare the rate on record with your contract, correct it, and look again.",)
+    assert note.client.next == (
+        "We compare the rate on record with your contract, correct it, and look again.",
+    )
 
 
 def test_a_line_that_varies_is_not_called_faulty() -> None:
