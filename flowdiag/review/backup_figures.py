@@ -96,7 +96,8 @@ def _days_touched(stays: list[Stay], slots: Slots) -> set[int]:
 @dataclass(frozen=True)
 class _Allowance:
     """Of the calendar month in which the period ends. octets: on all backups; the others of the link nearest to its
-    allowance. What is not known of the month is projected at the mean rate of the last RATE_DAYS.
+    allowance. What is not known of the month is projected at the mean rate of the last RATE_DAYS, apart from failovers that
+    are over: nobody knows whether another will come.
     """
 
     month: str
@@ -118,9 +119,8 @@ class _Allowance:
         )
         past_ms = min(partial.end_ms, end_ms)
         octets, known = _carried(within(history, begin_ms, past_ms), backups)
-        lately, lately_known = _carried(within(history, past_ms - RATE_DAYS * DAY_MS, past_ms), backups)
         unknown = (end_ms - begin_ms) // SLOT_MS - known
-        projected = octets + unknown * lately / max(lately_known, 1)
+        projected = octets + unknown * _rate(within(history, past_ms - RATE_DAYS * DAY_MS, past_ms), backups)
         name = f"{last:%Y-%m}"
         limited = [
             (float(projected[at]) / (gb * _GB), int(octets[at]) / (gb * _GB), gb)
@@ -137,6 +137,19 @@ def _carried(partial: SitePartial, links: list[int]) -> tuple[NDArray[np.uint64]
     """IP octets on each of some links, and slots in which the exporter was heard."""
     octets: NDArray[np.uint64] = partial.ip_octets[links].sum(axis=1)
     return octets, int(partial.covered.reshape(-1, SLOT_MINUTES).any(axis=1).sum())
+
+
+def _rate(partial: SitePartial, links: list[int]) -> NDArray[np.float64]:
+    """Mean IP octets a slot on each of some links while the exporter was heard, apart from stays that are over."""
+    counted = np.tile(partial.covered.reshape(-1, SLOT_MINUTES).any(axis=1), (len(links), 1))
+    for stay in partial.stays:
+        if stay.link in links and stay.end_ms < partial.end_ms - SLOT_MS:
+            first = (stay.start_ms - partial.start_ms) // SLOT_MS
+            past = -((partial.start_ms - stay.end_ms) // SLOT_MS)
+            counted[links.index(stay.link), first:past] = False
+    octets = np.where(counted, partial.ip_octets[links], 0).sum(axis=1)
+    mean: NDArray[np.float64] = octets / np.maximum(counted.sum(axis=1), 1)
+    return mean
 
 
 def _fit(

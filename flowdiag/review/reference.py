@@ -66,7 +66,7 @@ BACKUP: Final = {
     "month_octets": "IP octets on the backups in it",
     "allowance_gb": "allowance a month, 10^9 octets",
     "allowance_used": "part of it used in that month, 1 is all",
-    "allowance_projected": "part that will be used by its end, at the rate of the last 31 days",
+    "allowance_projected": "part that will be used by its end, at the rate of the last 31 days without failovers that are over",
     "fit_days": "days whose busiest hour could be compared with the backup",
     "fit_days_down": "of them, days whose busiest hour's download would have fitted the backup's rate",
     "fit_days_up": "the same for the upload",

@@ -57,6 +57,28 @@ def test_a_month_that_has_just_begun_is_projected_by_the_weeks_before() -> None:
     assert found.allowance_projected == pytest.approx(0.1 + 29 * 4 / 31 / 10)
 
 
+def on_backup_for_a_day(*, over: bool) -> BackupFigures:
+    """31 days from 2 March with 0.01 GB of leak a day, but for one with 5 GB on the backup: the eleventh, or the last."""
+    partial = partial_of(np.ones(31 * SLOTS_A_DAY))
+    octets = partial.ip_octets.copy()
+    octets[1, ::SLOTS_A_DAY] = 10_000_000
+    day = 10 if over else 30
+    octets[1, day * SLOTS_A_DAY] = 5_000_000_000
+    begin = MONDAY_MS + day * 24 * HOUR_MS
+    stay = Stay(1, begin, begin + 24 * HOUR_MS, 5, 1, False, not over)
+    return figures(replace(partial, ip_octets=octets, stays=(stay,)))
+
+
+def test_a_failover_that_is_over_is_not_projected() -> None:
+    """April has one known day with 0.01 GB; the other 29 have it too."""
+    assert on_backup_for_a_day(over=True).allowance_projected == pytest.approx(0.030)
+
+
+def test_a_site_that_is_on_its_backup_still_is_projected() -> None:
+    """5 GB on 1 April; the 31 days carried 5.3 GB, and so 29 more carry 29/31 of that."""
+    assert on_backup_for_a_day(over=False).allowance_projected == pytest.approx((5 + 29 * 5.3 / 31) / 10)
+
+
 def test_without_an_allowance_only_octets_are_told() -> None:
     found = figures(partial_of(np.ones(288)), PROFILE.replace("allowance_gb = 10", ""))
     assert (found.allowance_gb, found.allowance_used, found.allowance_projected) == (None, None, None)
