@@ -106,7 +106,7 @@ def _without_order(reading: Reading) -> Reading:
         told.sequence_reading, told.lost_is_estimate = "", False
     report.losses.clear()
     report.interfaces.clear()  # the last name counts
-    keys = [(name, "ascending") for name in table.column_names if name != "application"]
+    keys = [(name, "ascending") for name in table.column_names]
     return reading._replace(table=table.sort_by(keys))
 
 
