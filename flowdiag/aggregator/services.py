@@ -12,6 +12,7 @@ Each end gets points; the end that leads by LEAD is the service. Equal ports (NT
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -158,6 +159,13 @@ def opened_by_src(records: Records, ends: Ends) -> NDArray[np.int8]:
 
 def _port_points(known: NDArray[np.bool_]) -> NDArray[np.int16]:
     """Points of each port, from -1 (unknown) to 65535; shape [_PORTS]."""
+    return _points_of(known.tobytes())
+
+
+@lru_cache(maxsize=4)
+def _points_of(known_ports: bytes) -> NDArray[np.int16]:
+    """The same for truth values one after another: a review asks for every day of every site."""
+    known = np.frombuffer(known_ports, np.bool_)
     ports = np.arange(65_536)
     points = np.where(
         ports < SYSTEM_PORTS,

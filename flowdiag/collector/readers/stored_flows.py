@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any, Final, get_args
 
 import numpy as np
@@ -140,7 +140,7 @@ class StoredFlows:
             )
         for exporter, minutes in content["heard_minutes"].items():
             heard = self._report.heard_minutes.setdefault(_address(exporter), set())
-            heard.update(_whole(minute) for minute in minutes)
+            heard |= _wholes(minutes)
         self._report.impossible_times += _whole(content["impossible_times"])
         for item in content["problems"]:
             if len(self._report.problems) < MAX_PROBLEMS:
@@ -232,6 +232,13 @@ def _whole(value: Any) -> int:
     if not -_LARGEST < number < _LARGEST:
         raise ValueError("number")
     return number
+
+
+def _wholes(values: Iterable[Any]) -> set[int]:
+    numbers = set(map(int, values))
+    if numbers and not -_LARGEST < min(numbers) <= max(numbers) < _LARGEST:
+        raise ValueError("numbers")
+    return numbers
 
 
 def _address(text: str) -> bytes:
