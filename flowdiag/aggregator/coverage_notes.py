@@ -121,6 +121,7 @@ def build_coverage(
     notes = [
         *_about_figures(coverage, flows, raw_packets),
         *clocks.notes(),
+        *_about_exporters(profile, exporters),
         *_about_links(profile, remarks),
         *_about_starts(remarks.moved_starts),
         *_about_records(report, sessions, coverage, remarks),
@@ -183,6 +184,15 @@ def _seems_to_hold_frames(flows: SiteFlows) -> bool:
     if not len(size) or size.max() > LARGEST_FRAME:
         return False
     return bool(octets[size > MTU + ABOVE_MTU].sum() >= BULK_PART * octets.sum())
+
+
+def _about_exporters(profile: Profile, exporters: set[bytes]) -> Iterator[str]:
+    known = exporters - {UNKNOWN_ADDRESS}
+    if len(known) > 1 and not profile.site.exporters:
+        yield (
+            f"Records of {len(known)} exporters count, because the profile does not say which are the site's "
+            "(site.exporters)."
+        )
 
 
 def _about_links(profile: Profile, remarks: Remarks) -> Iterator[str]:

@@ -7,6 +7,7 @@ from itertools import groupby
 
 from flowdiag.aggregator.addresses import to_bytes
 from flowdiag.collector.report import ExportReport
+from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.review.cache import PartialCache
 from flowdiag.review.flow_days import FlowDay, FlowDays
 from flowdiag.review.partial import DAY_MS, SitePartial, merge
@@ -16,12 +17,15 @@ from flowdiag.site.profile import Profile
 
 @dataclass(frozen=True, eq=False)
 class SiteHistory:
-    """problems: files that could not be used, in words; made, kept: days whose partial was made and taken."""
+    """problems: files that could not be used, in words; made, kept: days whose partial was made and taken; exporters: how
+    many of them the flows are of.
+    """
 
     partial: SitePartial
     problems: tuple[str, ...]
     made: int
     kept: int
+    exporters: int
 
 
 def site_history(
@@ -53,7 +57,8 @@ def site_history(
         if kept is not None and kept.changed:
             cache.write(month, kept)
     merged = merge(partials, len(profile.link))
-    return SiteHistory(merged, tuple(problems), made=made, kept=len(wanted) - made)
+    met = {file.partition.exporter for day in wanted for file in day.files} - {UNKNOWN_ADDRESS}
+    return SiteHistory(merged, tuple(problems), made=made, kept=len(wanted) - made, exporters=len(met))
 
 
 def _made(store: FlowDays, counting: Profile, day: FlowDay) -> tuple[SitePartial, list[str]]:

@@ -49,6 +49,14 @@ NO_LINK: Final = Reason(
 )
 
 
+def whose_flows(exporters: int) -> Reason:
+    return Reason(
+        "exporters",
+        f"the store holds flows of {exporters} exporters and the profile names none of them as the site's: add site.exporters",
+        _WE_CHECK,
+    )
+
+
 def per_cent(part: float) -> str:
     return f"{100 * part:.0f}%"
 

@@ -8,6 +8,7 @@ import pytest
 
 from flowdiag.aggregator.addresses import to_bytes
 from flowdiag.aggregator.site_flows import DOWN, NO_LINK, UP
+from flowdiag.collector.report import ExportReport, SessionReport
 from flowdiag.site.profile import Link
 from tests.aggregator.tables import (
     HOST,
@@ -197,3 +198,16 @@ def test_only_the_sites_exporters_count_and_those_without_a_name() -> None:
     flows, _, _ = build(rows, profile)
     assert octets_by_direction(flows) == (0, 2000)
     assert WAN in flows.egress
+
+
+def test_several_exporters_of_which_none_is_named_as_the_sites_are_told() -> None:
+    report = ExportReport(
+        sessions=[SessionReport(to_bytes(f"192.0.2.{last}"), 2055, 0, "ipfix") for last in (10, 11)]
+    )
+    rows = [up(), up(exporter="192.0.2.11", src_port=50_001)]
+    named = site()
+    named.site.exporters.extend(["192.0.2.10", "192.0.2.11"])
+    assert "Records of 2 exporters count" in note_with(build(rows, report=report)[2], "site.exporters")
+    assert not any("site.exporters" in note for note in build(rows, named, report)[2].notes)
+    one = ExportReport(sessions=report.sessions[:1])
+    assert not any("site.exporters" in note for note in build(rows[:1], report=one)[2].notes)

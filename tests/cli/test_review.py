@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -52,6 +53,16 @@ def test_a_month_is_reviewed(portfolio: Written) -> None:
     content = json.loads(given(portfolio, "--month", "2026-03", "--format", "json").stdout)
     assert content["from"] == "2026-03-01T00:00"
     assert len(content["sites"]) == 2
+
+
+def test_a_profile_without_exporters_does_not_get_the_flows_of_all(
+    portfolio: Written, tmp_path: Path
+) -> None:
+    profile = (portfolio.sites / "site-00000.toml").read_text()
+    (tmp_path / "site.toml").write_text(re.sub("(?m)^exporters = .*\n", "", profile))
+    done = run("--store", portfolio.store, "--sites", tmp_path, "--jobs", 1)
+    assert "1 site: 1 not enough data" in done.output
+    assert "flows of 2 exporters" in " ".join(done.output.split())
 
 
 def test_a_profile_that_cannot_be_used_is_left_out_with_a_line(portfolio: Written, tmp_path: Path) -> None:
