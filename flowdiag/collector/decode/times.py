@@ -11,7 +11,7 @@ Facts the design follows:
 - elements 158 and 159 are microseconds before the export time of their message (RFC 5102 5.9.9);
 - a duration and one end give the other end (RFC 5102 5.11.4); an observation time is both (RFC 5477 8.4);
 - of several forms the finest absolute one counts; a time that is zero is a field nobody filled in
-  (common practice, no source).
+  (common practice, no source), unless the flow's other end is told and near: an uptime passes zero.
 
 Finer times are rounded to the nearest ms.
 """
@@ -42,6 +42,9 @@ CLOCK_SLACK_MS: Final = 60_000
 MAX_AGE_MS: Final = 86_400_000
 # Nor is one that started a week before: no active timeout is that long, and it would be spread thin.
 MAX_REACH_MS: Final = 7 * 86_400_000
+
+# A zero is a time where the other end of its flow is no further off: longer than any usual active timeout.
+NEAR_ZERO_MS: Final = 3_600_000
 
 BACKWARDS: Final = "end before they start"
 FUTURE: Final = "end after they were exported"
@@ -124,8 +127,9 @@ def _absolute(columns: Columns, messages: MessageTimes) -> tuple[Known | None, K
     end: Known | None = None
     for form in _FORMS:
         if columns.has(form.start, form.end):
-            start = _filled(start, columns.places(form.start)[:1], form, columns, messages)
-            end = _filled(end, columns.places(form.end)[-1:], form, columns, messages)
+            begins, ends = columns.places(form.start)[:1], columns.places(form.end)[-1:]
+            start = _filled(start, begins, ends, form, columns, messages)
+            end = _filled(end, ends, begins, form, columns, messages)
             if form.start == form.end and start is not None and end is not None:
                 # Two observation times are the ends of a range in either order (RFC 5477 8.4).
                 start, end = (
@@ -138,17 +142,32 @@ def _absolute(columns: Columns, messages: MessageTimes) -> tuple[Known | None, K
 
 
 def _filled(
-    times: Known | None, places: Sequence[int], form: Form, columns: Columns, messages: MessageTimes
+    times: Known | None,
+    places: Sequence[int],
+    others: Sequence[int],
+    form: Form,
+    columns: Columns,
+    messages: MessageTimes,
 ) -> Known | None:
-    """times, completed from a field where they are unknown."""
-    if not places or _everywhere(times):
+    """times, completed from a field where they are unknown. others: the field of the flow's other end."""
+    found = None if _everywhere(times) else _in_form(places, form, columns, messages)
+    if found is None:
         return times
-    values = columns.integer_at(places[0])
+    values, ms = found
+    known = None if form.zero_is_a_time or values.all() else values != 0
+    other = None if known is None else _in_form(others, form, columns, messages)
+    if known is not None and other is not None:
+        known |= (other[0] != 0) & (np.abs(other[1] - ms) <= NEAR_ZERO_MS)
+    return Known(ms, known) if times is None else times.or_else(Known(ms, known))
+
+
+def _in_form(
+    places: Sequence[int], form: Form, columns: Columns, messages: MessageTimes
+) -> tuple[Integers, Times] | None:
+    """The values of a field and the times that they mean; None where there is no such field, or it means none."""
+    values = columns.integer_at(places[0]) if places else None
     ms = None if values is None else form.to_ms(values, messages)
-    if values is None or ms is None:
-        return times
-    found = Known(ms, None if form.zero_is_a_time or values.all() else values != 0)
-    return found if times is None else times.or_else(found)
+    return None if values is None or ms is None else (values, ms)
 
 
 def _completed(columns: Columns, start: Known | None, end: Known | None) -> tuple[Known | None, Known | None]:

@@ -13,6 +13,7 @@ from flowdiag.collector.decode.times import (
     FUTURE,
     MAX_AGE_MS,
     MAX_REACH_MS,
+    NEAR_ZERO_MS,
     STALE,
     UPTIME_WRAP_MS,
 )
@@ -76,6 +77,25 @@ def test_an_uptime_before_the_last_wrap_is_old_and_no_flow_of_the_future() -> No
     record = record5(first=2**32 - 10_000, last=2**32 - 4_000)
     (row,) = decode(netflow5(record, uptime_ms=6_000)).rows
     assert [row[name].timestamp() for name in ("start", "end")] == [EXPORT_S - 16, EXPORT_S - 10]  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "uptime_ms", "ages"),
+    [
+        (0, 60_000, 62_000, (62, 2)),
+        (2**32 - 60_000, 0, 2_000, (62, 2)),
+        (0, 0, 2_000, (None, None)),
+        (0, NEAR_ZERO_MS, NEAR_ZERO_MS + 1_000, (NEAR_ZERO_MS // 1000 + 1, 1)),
+        (0, NEAR_ZERO_MS + 1, NEAR_ZERO_MS + 1_001, (None, 1)),
+    ],
+    ids=["begins at zero", "ends at zero", "nobody filled it in", "as long as it may be", "too long"],
+)
+def test_an_uptime_of_zero_is_a_time_where_the_other_end_is_near(
+    first: int, last: int, uptime_ms: int, ages: tuple[int | None, int | None]
+) -> None:
+    (row,) = decode(netflow5(record5(first=first, last=last), uptime_ms=uptime_ms)).rows
+    told = [row[name] for name in ("start", "end")]
+    assert [None if time is None else round(EXPORT_S - time.timestamp()) for time in told] == list(ages)  # type: ignore[attr-defined]
 
 
 def test_an_ipfix_uptime_beyond_its_wrap_is_the_one_nearest_to_the_export() -> None:
