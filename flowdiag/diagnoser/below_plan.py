@@ -179,12 +179,13 @@ def candidates(case: Case, link: int, direction: int) -> list[Level]:
     capacity = capacity_mbps(case, link, direction)
     highest = (limits.below_plan_variable if plan.variable else limits.below_plan) * capacity
     bounds = _bounds(case, link)
+    blur = -(-case.coverage.resolution_s * 1000 // case.usage.window_ms)
     return [
         level
         for level in levels(rate, bounds)
         if LEAST_SHARE * capacity <= level.rate <= highest
         and level.flatness <= bounds.flatness
-        and (_alone(rate, level, bounds.higher) or _is_unmistakable(level))
+        and (_alone(rate, level, bounds.higher, blur) or _is_unmistakable(level))
         and not _held_by_a_full_link(case, link, level)
     ]
 
@@ -195,9 +196,12 @@ def _bounds(case: Case, link: int) -> Bounds:
     return WAVERING if case.profile.link[link].variable else STEADY
 
 
-def _alone(rate: NDArray[np.float64], level: Level, higher: float) -> bool:
-    """No two windows in a row around a level that lie clearly above it."""
-    near = rate[max(level.first - NEIGHBOURS, 0) : level.past + NEIGHBOURS] > higher * level.rate
+def _alone(rate: NDArray[np.float64], level: Level, higher: float, blur: int) -> bool:
+    """No two windows in a row around a level that lie clearly above it; so many on both sides of an edge are blurred."""
+    above = rate > higher * level.rate
+    for edge in (level.first, level.past):
+        above[max(edge - blur, 0) : edge + blur] = False
+    near = above[max(level.first - NEIGHBOURS, 0) : level.past + NEIGHBOURS]
     return not bool((near[1:] & near[:-1]).any())
 
 

@@ -107,6 +107,21 @@ def test_a_ceiling_over_transfers_of_one_record_is_found_where_nothing_wavers() 
     assert below_plan.find(short.case(profile(backup=False))) == []
 
 
+def edged(ceiling: float, above: float, minutes: int) -> Book:
+    """A ceiling that wavers a little, with some minutes above it right before, as records of two minutes blur it."""
+    book = shared(ceiling, wobble=0.04)
+    for minute in range(BEGIN - minutes, BEGIN):
+        book.row(minute * 60, minute * 60 + 60, way=DOWN, octets=above * MBPS_MINUTE, outside="203.0.113.99")
+    return book
+
+
+def test_what_records_blur_at_the_edge_of_a_ceiling_does_not_speak_against_it() -> None:
+    site = profile(backup=False)
+    assert len(below_plan.find(edged(40, 45, 2).case(site, resolution_s=120))) == 1
+    assert below_plan.find(edged(40, 45, 5).case(site, resolution_s=120)) == []
+    assert below_plan.find(edged(40, 45, 3).case(site, resolution_s=60)) == []
+
+
 def test_a_variable_line_needs_a_lower_ceiling_and_is_told_in_other_words() -> None:
     site = variable(profile(backup=False))
     assert below_plan.find(shared(70, wobble=0.05).case(site)) == []
