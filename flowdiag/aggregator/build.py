@@ -55,8 +55,9 @@ def build_case_data(
     remarks = Remarks(
         reduction.left_out, counting.decisions, reduction.tally, twins, moved, strays, reduction.interner
     )
-    grid = flow_grid(flows, WINDOW_MS, heard_minutes(report, profile, counting.clocks))
-    coverage = build_coverage(flows, report, profile, remarks, counting.clocks, grid)
+    minutes_ms = heard_minutes(report, profile, counting.clocks)
+    grid = flow_grid(flows, WINDOW_MS, minutes_ms)
+    coverage = build_coverage(flows, report, profile, remarks, counting.clocks, grid, minutes_ms)
     return flows, build_usage(flows, profile, grid), coverage
 
 

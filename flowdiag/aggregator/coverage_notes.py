@@ -82,11 +82,12 @@ def build_coverage(
     remarks: Remarks,
     clocks: Clocks,
     grid: WindowGrid,
+    minutes_ms: NDArray[np.int64],
     packets: tuple[float, float] | None = None,
 ) -> Coverage:
     """The coverage of the site's flows on a grid of windows.
 
-    packets: scaled and as seen, of all flows, where `flows` are a sample of them.
+    minutes_ms: of heard_minutes(); packets: scaled and as seen, of all flows, where `flows` are a sample of them.
     """
     sessions = site_sessions(report, profile)
     exporters = {session.exporter for session in sessions}
@@ -105,7 +106,7 @@ def build_coverage(
         records=sum(s.records for s in sessions),
         first_ms=int(flows.start_ms.min()) if len(flows) else None,
         last_ms=int(flows.end_ms.max()) if len(flows) else None,
-        heard=heard_windows(heard_minutes(report, profile, clocks), flows, grid),
+        heard=heard_windows(minutes_ms, flows, grid),
         losses=losses,
         lost_records=sum(s.lost_records for s in sessions),
         lost_messages=sum(s.lost_messages for s in sessions),

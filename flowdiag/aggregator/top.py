@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Final
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pyarrow as pa
 
 from flowdiag.aggregator.addresses import to_bytes
@@ -99,6 +100,7 @@ def _notes(
         remarks,
         counting.clocks,
         nowhere,
+        np.zeros(0, np.int64),
         packets=(seen.packets, seen.packets_seen),
     )
     return coverage.notes
