@@ -68,3 +68,17 @@ def nulls(column: pa.Array) -> NDArray[np.bool_]:
     bits = np.unpackbits(np.frombuffer(known, np.uint8), count=column.offset + len(column), bitorder="little")
     unset: NDArray[np.bool_] = bits[column.offset :] == 0
     return unset
+
+
+def filled(column: pa.Array, unknown: int, wanted: Any = None, stored: Any = None) -> NDArray[Any]:
+    """The values of a column of numbers with `unknown` where it is null; a copy of its own. Shape [n].
+
+    wanted: the numpy type of the result, where that is another than the column's; stored: as for numbers().
+    """
+    kind = np.dtype(column.type.to_pandas_dtype() if stored is None else stored)
+    if column.null_count == len(column):
+        return np.full(len(column), unknown, wanted or kind)
+    values = numbers(column, kind).astype(wanted or kind)
+    if column.null_count:
+        values[nulls(column)] = unknown
+    return values

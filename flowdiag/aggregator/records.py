@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pyarrow as pa
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.address_numbers import UNKNOWN, AddressNumbers
 from flowdiag.aggregator.addresses import OCTETS_16, AddressRanges
-from flowdiag.buffers import column, nulls, numbers
+from flowdiag.buffers import column, filled, nulls, numbers
 from flowdiag.flows import UNKNOWN_ADDRESS
 
 MAX_NAMES: Final = 4_096  # of applications; exporters that recognise some know a few thousand
@@ -109,8 +109,7 @@ class Interner:
         if column.null_count == len(column):
             return np.full(len(column), -1, np.int32)
         known = np.array([self._name_number(name) for name in column.dictionary.to_pylist()] + [-1], np.int32)
-        where = np.where(nulls(column.indices), len(known) - 1, numbers(column.indices))
-        named: NDArray[np.int32] = known[where]
+        named: NDArray[np.int32] = known[filled(column.indices, len(known) - 1)]
         return named
 
     def _name_number(self, name: str | None) -> int:
@@ -159,30 +158,30 @@ def to_records(
     batch = _usable(batch, left_out, exporters)
     start, end = _times(batch)
     src, dst = interner.addresses.of(batch["src_address"], batch["dst_address"])
-    ingress = _numbers(batch["ingress_interface"], np.uint32, np.int64, -1)
-    egress = _numbers(batch["egress_interface"], np.uint32, np.int64, -1)
+    ingress = filled(batch["ingress_interface"], -1, np.int64)
+    egress = filled(batch["egress_interface"], -1, np.int64)
     return Records(
         start_ms=start,
         end_ms=end,
-        octets=_numbers(batch["octets"], np.uint64, np.float64, 0),
-        packets=_numbers(batch["packets"], np.uint64, np.float64, 0),
+        octets=filled(batch["octets"], 0, np.float64),
+        packets=filled(batch["packets"], 0, np.float64),
         src=src,
         dst=dst,
-        src_port=_numbers(batch["src_port"], np.uint16, np.int32, -1),
-        dst_port=_numbers(batch["dst_port"], np.uint16, np.int32, -1),
-        protocol=_numbers(batch["protocol"], np.uint8, np.int16, -1),
-        tcp_flags=_numbers(batch["tcp_flags"], np.uint16, np.int32, -1),
-        dscp=_numbers(batch["dscp"], np.uint8, np.int8, -1),
+        src_port=filled(batch["src_port"], -1, np.int32),
+        dst_port=filled(batch["dst_port"], -1, np.int32),
+        protocol=filled(batch["protocol"], -1, np.int16),
+        tcp_flags=filled(batch["tcp_flags"], -1, np.int32),
+        dscp=filled(batch["dscp"], -1, np.int8),
         metered=_metered(batch["direction"]),
         application=interner.number_names(batch["application"]),
-        end_reason=_numbers(batch["end_reason"], np.uint8, np.uint8, 0),
-        sampling=_numbers(batch["sampling"], np.uint32, np.float32, 1),
+        end_reason=filled(batch["end_reason"], 0, np.uint8),
+        sampling=filled(batch["sampling"], 1, np.float32),
         ingress=ingress,
         egress=egress,
         link_in=link_of(ingress),
         link_out=link_of(egress),
         source=interner.number_sources(
-            batch["exporter"].fill_null(UNKNOWN), _numbers(batch["domain"], np.uint32, np.uint32, 0)
+            batch["exporter"].fill_null(UNKNOWN), filled(batch["domain"], 0, np.uint32)
         ),
     )
 
@@ -201,7 +200,7 @@ def _usable(batch: pa.RecordBatch, left_out: LeftOut, exporters: frozenset[bytes
             left_out.other_exporters += int(len(kept) - kept.sum())
     if batch["src_address"].null_count and batch["dst_address"].null_count:
         no_ip = nulls(batch["src_address"]) & nulls(batch["dst_address"])
-        no_ip &= _numbers(batch["octets"], np.uint64, np.float64, 0) == 0
+        no_ip &= filled(batch["octets"], 0, np.float64) == 0
         left_out.not_ip += int((kept & no_ip).sum())
         kept &= ~no_ip
     if batch["start"].null_count and batch["end"].null_count:
@@ -213,7 +212,7 @@ def _usable(batch: pa.RecordBatch, left_out: LeftOut, exporters: frozenset[bytes
 
 def _times(batch: pa.RecordBatch) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Start and end; where one is unknown the other stands for it."""
-    start, end = (_numbers(batch[name], np.int64, np.int64, -1) for name in ("start", "end"))
+    start, end = (filled(batch[name], -1, stored=np.int64) for name in ("start", "end"))
     if batch["start"].null_count:
         start = np.where(nulls(batch["start"]), end, start)
     if batch["end"].null_count:
@@ -222,21 +221,10 @@ def _times(batch: pa.RecordBatch) -> tuple[NDArray[np.int64], NDArray[np.int64]]
 
 
 def _metered(direction: pa.Array) -> NDArray[np.int8]:
-    metered = _numbers(direction, np.uint8, np.int16, NOT_SAID)
+    metered = filled(direction, NOT_SAID, np.int16)
     return np.where((metered == INGRESS_METERED) | (metered == EGRESS_METERED), metered, NOT_SAID).astype(
         np.int8
     )
-
-
-def _numbers(array: pa.Array, stored: Any, wanted: Any, unknown: int) -> NDArray[Any]:
-    """A column of numbers in another numpy type, with `unknown` in the place of null."""
-    data = array.buffers()[1]
-    if data is None or array.null_count == len(array):
-        return np.full(len(array), unknown, wanted)
-    values = np.frombuffer(data, stored, len(array), array.offset * np.dtype(stored).itemsize).astype(wanted)
-    if array.null_count:
-        values[nulls(array)] = unknown
-    return values
 
 
 def _octets_16(array: pa.Array) -> list[bytes]:

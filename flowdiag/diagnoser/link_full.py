@@ -56,8 +56,9 @@ def _finding(case: Case, episode: Episode) -> Finding:
     over = evidence["mean_share_of_plan"] > OVER_PLAN
     if over and not plan.variable:
         evidence["over_plan"] = True
-    say = words.over_plan_rate if over else words.link_full
-    summary, client = say(case, episode.link, episode.direction, episode.span_times(case), evidence, compared)
+    summary, client = words.link_full(
+        case, episode.link, episode.direction, episode.span_times(case), evidence, compared, over=over
+    )
     start, end = episode.times(case)
     return Finding(
         code=CODE,

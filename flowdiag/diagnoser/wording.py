@@ -208,37 +208,18 @@ def link_full(
     parts: Sequence[tuple[int, int]],
     evidence: Mapping[str, Any],
     habit: str,
+    *,
+    over: bool,
 ) -> Said:
-    summary, client = _loaded(case, link, direction, parts, evidence, "full")
+    """over: it carried clearly more than its plan, so it counts as full, and hardly can have been."""
+    summary, client = _loaded(case, link, direction, parts, evidence, "over its plan" if over else "full")
     client += f"{_cause(evidence, WAYS[direction])}."
-    if direction:
+    if over:
+        client = _carried_more(case, link, direction, parts, evidence)
+    elif direction:
         client += " A full upload slows everything, downloads and calls included."
     else:
         client += " Everything else had to share what was left, so pages and calls were slow."
-    return f"{summary}.{who_did(evidence)}{habit}", client
-
-
-def over_plan_rate(
-    case: Case,
-    link: int,
-    direction: int,
-    parts: Sequence[tuple[int, int]],
-    evidence: Mapping[str, Any],
-    habit: str,
-) -> Said:
-    """Of a link that carried clearly more than its plan: it counts as full, and hardly can have been."""
-    summary, _ = _loaded(case, link, direction, parts, evidence, "over its plan")
-    line, when = whose_line(case, link), f"{span(case, parts[0][0], parts[-1][1])}{_spells(parts)}"
-    if case.profile.link[link].variable:
-        client = (
-            f"Your {line}'s {WAYS[direction]} carried more than its typical rate {when}{_cause(evidence, WAYS[direction])}. "
-            "It had little room left, or none."
-        )
-    else:
-        client = (
-            f"Your {line}'s {WAYS[direction]} carried more {when} than the rate that we have on record for it, so we "
-            "cannot say yet whether it was full."
-        )
     return f"{summary}.{who_did(evidence)}{habit}", client
 
 
@@ -271,6 +252,17 @@ def _loaded(
         f"{rate(evidence['mean_mbps'])} on average of {plan_rate(evidence['capacity_mbps'])}",
         f"Your {whose_line(case, link)}'s {way} was {how} {span(case, start, end)}{_spells(parts)}",
     )
+
+
+def _carried_more(
+    case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
+) -> str:
+    carried = f"Your {whose_line(case, link)}'s {WAYS[direction]} carried more"
+    when = f"{span(case, parts[0][0], parts[-1][1])}{_spells(parts)}"
+    if case.profile.link[link].variable:
+        cause = _cause(evidence, WAYS[direction])
+        return f"{carried} than its typical rate {when}{cause}. It had little room left, or none."
+    return f"{carried} {when} than the rate that we have on record for it, so we cannot say yet whether it was full."
 
 
 def _cause(evidence: Mapping[str, Any], way: str) -> str:

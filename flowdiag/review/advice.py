@@ -69,9 +69,14 @@ def judge(
     backup: BackupFigures | None,
     partial: SitePartial,
     days: int,
+    exporters: int = 1,
 ) -> Judgement:
-    """The advice for a site. links: in order of link and direction; partial: of the period; days: that count."""
-    lacking = _lacking(links, partial, days)
+    """The advice for a site. links: in order of link and direction; partial: of the period; days: that count; exporters:
+    whose flows were taken.
+    """
+    # Flows of many sites added up look like one site with a great need.
+    anybodys = exporters > 1 and not profile.site.exporters
+    lacking = words.whose_flows(exporters) if anybodys else _lacking(links, partial, days)
     if lacking is not None:
         return Judgement("not-enough-data", (lacking,))
     findings = _Findings()

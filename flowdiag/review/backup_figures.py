@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.review.link_figures import LEAST_PART, slot_rates
-from flowdiag.review.partial import DAY_MS, SLOT_MINUTES, SLOT_MS, SitePartial, Stay, within
+from flowdiag.review.partial import DAY_MS, SLOT_MS, SitePartial, within
 from flowdiag.review.slots import Slots
 from flowdiag.site.profile import Profile
 
@@ -68,7 +68,7 @@ def backup_figures(
     return BackupFigures(
         names=tuple(profile.link[number].name for number in backups),
         hours_on_backup=sum(stay.end_ms - stay.start_ms for stay in stays) / HOUR_MS,
-        days=len(_days_touched(stays, slots)),
+        days=len({day for stay in stays for day in slots.day[partial.slots_of(stay)].tolist()}),
         failovers=len(stays),
         leaked_octets=int(partial.leaked[backups].sum()),
         octets=int(partial.ip_octets[backups].sum()),
@@ -82,15 +82,6 @@ def backup_figures(
         fit_down=fits[0],
         fit_up=fits[1],
     )
-
-
-def _days_touched(stays: list[Stay], slots: Slots) -> set[int]:
-    days: set[int] = set()
-    for stay in stays:
-        first = max((stay.start_ms - slots.begin_ms) // SLOT_MS, 0)
-        past = -(-(stay.end_ms - slots.begin_ms) // SLOT_MS)
-        days.update(slots.day[first:past].tolist())
-    return days
 
 
 @dataclass(frozen=True)
@@ -136,17 +127,15 @@ class _Allowance:
 def _carried(partial: SitePartial, links: list[int]) -> tuple[NDArray[np.uint64], int]:
     """IP octets on each of some links, and slots in which the exporter was heard."""
     octets: NDArray[np.uint64] = partial.ip_octets[links].sum(axis=1)
-    return octets, int(partial.covered.reshape(-1, SLOT_MINUTES).any(axis=1).sum())
+    return octets, int(partial.heard_slots.sum())
 
 
 def _rate(partial: SitePartial, links: list[int]) -> NDArray[np.float64]:
     """Mean IP octets a slot on each of some links while the exporter was heard, apart from stays that are over."""
-    counted = np.tile(partial.covered.reshape(-1, SLOT_MINUTES).any(axis=1), (len(links), 1))
+    counted = np.tile(partial.heard_slots, (len(links), 1))
     for stay in partial.stays:
         if stay.link in links and stay.end_ms < partial.end_ms - SLOT_MS:
-            first = (stay.start_ms - partial.start_ms) // SLOT_MS
-            past = -((partial.start_ms - stay.end_ms) // SLOT_MS)
-            counted[links.index(stay.link), first:past] = False
+            counted[links.index(stay.link), partial.slots_of(stay)] = False
     octets = np.where(counted, partial.ip_octets[links], 0).sum(axis=1)
     mean: NDArray[np.float64] = octets / np.maximum(counted.sum(axis=1), 1)
     return mean

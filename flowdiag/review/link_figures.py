@@ -80,9 +80,7 @@ def counted_slots(partial: SitePartial, primary: bool) -> NDArray[np.bool_]:
     counted = partial.covered_slots.copy()
     if primary:
         for stay in partial.stays:
-            first = (stay.start_ms - partial.start_ms) // SLOT_MS
-            past = -(-(stay.end_ms - partial.start_ms) // SLOT_MS)
-            counted[max(first, 0) : max(past, 0)] = False
+            counted[partial.slots_of(stay)] = False
     return counted
 
 

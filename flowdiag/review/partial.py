@@ -107,6 +107,17 @@ class SitePartial:
         covered: NDArray[np.bool_] = np.asarray(self.covered.reshape(-1, SLOT_MINUTES).all(axis=1))
         return covered
 
+    @property
+    def heard_slots(self) -> NDArray[np.bool_]:
+        """Slots in any of whose minutes the exporter was heard."""
+        heard: NDArray[np.bool_] = np.asarray(self.covered.reshape(-1, SLOT_MINUTES).any(axis=1))
+        return heard
+
+    def slots_of(self, stay: Stay) -> slice:
+        """The slots of the grid that a stay touches."""
+        first, past = stay.start_ms - self.start_ms, -((self.start_ms - stay.end_ms) // SLOT_MS)
+        return slice(max(first // SLOT_MS, 0), max(past, 0))
+
 
 def nothing(links: int, start_ms: int = 0, minutes: int = 0) -> SitePartial:
     """The partial of no flows on a grid of so many minutes (whole slots)."""

@@ -18,7 +18,6 @@ from flowdiag.review.period import Period
 from flowdiag.review.site_partials import site_history
 from flowdiag.review.sites import ReviewSite
 from flowdiag.review.slots import Slots, local_slots
-from flowdiag.review.words import whose_flows
 
 # How far before a period the trend looks, as far as there are flows: two quarters.
 HISTORY_MS: Final = 184 * DAY_MS
@@ -90,9 +89,6 @@ def review_site(task: SiteTask) -> ReviewedSite:
     )
     backup = backup_figures(profile, partial, slots, history)
     days = _days(partial, slots)
-    # Flows of many sites added up look like one site with a great need.
-    anybodys = found.exporters > 1 and not profile.site.exporters
-    unclear = Judgement("not-enough-data", (whose_flows(found.exporters),)) if anybodys else None
     labels = Labels(profile)
     named = {
         to_text(figures.talker.address): label
@@ -108,7 +104,7 @@ def review_site(task: SiteTask) -> ReviewedSite:
         full=profile.thresholds.full,
         begin_ms=begin,
         end_ms=end,
-        judgement=unclear or judge(profile, links, backup, partial, days),
+        judgement=judge(profile, links, backup, partial, days, found.exporters),
         links=links,
         backup=backup,
         talker_labels=named,

@@ -21,7 +21,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from flowdiag.buffers import address_column, nulls, numbers, scalar
+from flowdiag.buffers import address_column, filled, scalar
 from flowdiag.collector.report import ExportReport, InterfaceReport, LossEvent, Protocol, SessionReport
 from flowdiag.errors import ExportError
 
@@ -96,11 +96,11 @@ class StoredFlows:
     def add_rows(self, batch: pa.RecordBatch) -> None:
         """Count the rows of a batch of FLOW_SCHEMA, whose octets and packets are scaled for sampling."""
         exporters = batch["exporter"].dictionary_encode()
-        of_exporter = _known(exporters.indices, len(exporters.dictionary))
-        sampling = np.maximum(_known(batch["sampling"], 1), 1)
-        octets, packets = _known(batch["octets"], 0), _known(batch["packets"], 0)
+        of_exporter = filled(exporters.indices, len(exporters.dictionary))
+        sampling = np.maximum(filled(batch["sampling"], 1), 1)
+        octets, packets = filled(batch["octets"], 0), filled(batch["packets"], 0)
         addresses = [*exporters.dictionary.to_pylist(), bytes(16)]
-        domains = _known(batch["domain"], 0)
+        domains = filled(batch["domain"], 0)
         for rows in _alike(of_exporter, domains, sampling):
             factor = int(sampling[rows[0]])
             session = self._session(addresses[of_exporter[rows[0]]], int(domains[rows[0]]))
@@ -186,12 +186,6 @@ class StoredFlows:
             self._report.notes.remove(_note(what, known))
         self._notes[what] = total
         self._report.notes.append(_note(what, total))
-
-
-def _known(column: pa.Array, unknown: int) -> NDArray[Any]:
-    """The values of a column of numbers, with `unknown` in the place of null."""
-    values = numbers(column)
-    return np.where(nulls(column), values.dtype.type(unknown), values) if column.null_count else values
 
 
 def _alike(*columns: NDArray[Any]) -> Iterator[NDArray[np.intp]]:
