@@ -73,7 +73,7 @@ def build_case(
     export = open_export(paths, exporters=exporters, progress=progress, span=reading.span)
     if reading.cut_ms is not None:
         export.report.notes.append(cut_note(reading.cut_ms))
-    flows, usage, coverage = build_case_data(export.batches(), export.report, profile)
+    flows, usage, coverage = build_case_data(export.batches(), export.report, profile, export.expected)
     first_ms, last_ms = span(coverage, export.report)
     window_ms = resolve_window(window_from, window_to, zone, first_ms, last_ms)
     return Case(

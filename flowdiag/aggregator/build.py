@@ -1,11 +1,12 @@
 """From record batches to the three shapes of a case: the site's flows, usage over windows, coverage.
 
-The batches are reduced to numpy columns as they come; what counts where is decided when all have been seen.
+The batches are reduced to numpy columns as they come; what counts where is decided when all have been seen. Columns
+that are the same from the site's side are then taken over as they stand.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import fields
 from typing import Any, Final
 
@@ -20,12 +21,14 @@ from flowdiag.aggregator.counting import Decisions, InterfaceLinks, Tally, count
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.coverage_notes import MINUTE_MS, Remarks, build_coverage, heard_minutes
 from flowdiag.aggregator.framing import wire_octets
+from flowdiag.aggregator.record_table import Expected, RecordTable, twice
 from flowdiag.aggregator.records import Interner, LeftOut, Records, to_records
 from flowdiag.aggregator.same_packets import drop_second_sources
 from flowdiag.aggregator.services import AT_SRC, UNDECIDED, Services, opened_by_src
 from flowdiag.aggregator.shared_starts import with_own_starts
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, bounds, spread
+from flowdiag.aggregator.steps import steps
 from flowdiag.aggregator.strays import without_strays
 from flowdiag.aggregator.twins import without_twins
 from flowdiag.aggregator.usage import Usage
@@ -37,18 +40,19 @@ HEARD_BEYOND_MS: Final = 86_400_000  # signs of life further from all flows are 
 
 
 def build_case_data(
-    batches: Iterable[pa.RecordBatch], report: ExportReport, profile: Profile
+    batches: Iterable[pa.RecordBatch], report: ExportReport, profile: Profile, expected: Expected = twice
 ) -> tuple[SiteFlows, Usage, Coverage]:
     """The site's flows, their usage on windows of a minute over the whole export, and what bounds both.
 
-    batches: of FLOW_SCHEMA; report: complete once they are exhausted. Records of exporters that the profile
-    does not list are left out.
+    batches: of FLOW_SCHEMA; report: complete once they are exhausted; expected: how many records there will be in all
+    when so many came. Records of exporters that the profile does not list are left out.
     """
     reduction = Reduction(profile)
-    pieces = [piece for batch in batches if len(piece := reduction.add(batch))]
-    counting = reduction.settle(report, pieces)
-    expected = sum(map(len, pieces))
-    flows = joined((counting.site_flows(piece) for piece in drained(pieces)), expected)
+    table = RecordTable(expected)
+    for batch in batches:
+        table.append(reduction.add(batch))
+    counting = reduction.settle(report, table.pieces())
+    flows = counting.site_flows(table.records()) if len(table) else joined(())
     flows, twins = without_twins(flows)
     flows, moved = with_own_starts(flows)
     flows, strays = without_strays(flows)
@@ -75,7 +79,7 @@ class Reduction:
         self._exporters = frozenset(map(to_bytes, profile.site.exporters)) or None
 
     def add(self, batch: pa.RecordBatch) -> Records:
-        """The usable records of a batch."""
+        """The usable records of a batch, in columns of their own."""
         records = to_records(batch, self.interner, self._link_of, self.left_out, self._exporters)
         if len(records):
             self.tally.add(records, self.interner)
@@ -108,58 +112,62 @@ class Counting:
         self.shift_ms = clocks.offsets_ms(reduction.interner.sources)
 
     def site_flows(self, records: Records) -> SiteFlows:
-        """The records that count, from the site's side."""
+        """The records that count, from the site's side. Columns that stay as they are are those of the records."""
         counted = count_records(records, self.decisions, self._inside, self._never_outside)
-        ends = self._services.find(records)
-        opened = opened_by_src(records, ends)
-        service_port = np.select(
-            [ends.side == AT_SRC, ends.side != UNDECIDED], [records.src_port, records.dst_port], -1
-        ).astype(np.int32)
-        application = self._exporter_names[records.application]
-        nameless = application == 0
-        if nameless.any():
-            application = np.where(
-                nameless, self._names.of_services(records.protocol, service_port), application
-            )
-
-        inside = self._inside
-
-        def row(column: NDArray[Any]) -> NDArray[Any]:
-            return column if counted.rows is None else column[counted.rows]
-
-        src, dst, src_port, dst_port = (
-            row(c) for c in (records.src, records.dst, records.src_port, records.dst_port)
-        )
-        opened = row(opened)
-        from_inside = counted.inside_is_src
-        if self.decisions.by_inside:  # where neither or both ends are inside, whoever was called is outside
-            from_inside = from_inside & ~((counted.link < 0) & (opened == 0) & ~(inside[src] ^ inside[dst]))
-        shift = row(self.shift_ms[records.source]) if self.shift_ms.any() else 0
-        octets, packets = row(records.octets), row(records.packets)
+        if counted.rows is not None:
+            records = records.at(counted.rows)
+        derived = {name: np.empty(len(records), COLUMN_TYPES[name]) for name in _DERIVED}
+        for rows in steps(len(records)):
+            part = self._derived(records.at(rows), counted.link[rows], counted.inside_is_src[rows])
+            for name, column in derived.items():
+                column[rows] = part[name]
+        shift = self.shift_ms[records.source] if self.shift_ms.any() else None
         return SiteFlows(
-            start_ms=row(records.start_ms) + shift,
-            end_ms=row(records.end_ms) + shift,
-            octets=octets,
-            packets=packets,
-            wire_octets=_framed(octets, packets, counted.link, self._profile),
+            start_ms=records.start_ms if shift is None else records.start_ms + shift,
+            end_ms=records.end_ms if shift is None else records.end_ms + shift,
+            octets=records.octets,
+            packets=records.packets,
             link=counted.link,
             direction=counted.direction,
-            inside=np.where(from_inside, src, dst),
-            outside=np.where(from_inside, dst, src),
-            inside_port=np.where(from_inside, src_port, dst_port),
-            outside_port=np.where(from_inside, dst_port, src_port),
-            protocol=row(records.protocol),
-            tcp_flags=row(records.tcp_flags),
-            dscp=row(records.dscp),
-            application=row(application),
-            opened_inside=np.where((opened < 0) | from_inside, opened, 1 - opened).astype(np.int8),
-            end_reason=row(records.end_reason),
-            sampling=row(records.sampling),
-            ingress=row(records.ingress),
-            egress=row(records.egress),
+            protocol=records.protocol,
+            tcp_flags=records.tcp_flags,
+            dscp=records.dscp,
+            end_reason=records.end_reason,
+            sampling=records.sampling,
+            ingress=records.ingress,
+            egress=records.egress,
+            **derived,
             addresses=self.addresses,
             applications=self._names.all(),
         )
+
+    def _derived(
+        self, records: Records, link: NDArray[np.int8], inside_is_src: NDArray[np.bool_]
+    ) -> dict[str, NDArray[Any]]:
+        """The columns of _DERIVED for records that count; link, inside_is_src: as they were counted."""
+        ends = self._services.find(records)
+        opened = opened_by_src(records, ends)
+        src, dst, src_port, dst_port = records.src, records.dst, records.src_port, records.dst_port
+        service_port = np.where(
+            ends.side == AT_SRC, src_port, np.where(ends.side == UNDECIDED, np.int32(-1), dst_port)
+        )
+        application = self._exporter_names[records.application]
+        nameless = application == 0
+        if nameless.any():
+            by_service = self._names.of_services(records.protocol, service_port)
+            application = np.where(nameless, by_service, application)
+        if self.decisions.by_inside:  # where neither or both ends are inside, whoever was called is outside
+            apart = self._inside[src] ^ self._inside[dst]
+            inside_is_src = inside_is_src & ~((link < 0) & (opened == 0) & ~apart)
+        return {
+            "wire_octets": _framed(records.octets, records.packets, link, self._profile),
+            "inside": np.where(inside_is_src, src, dst),
+            "outside": np.where(inside_is_src, dst, src),
+            "inside_port": np.where(inside_is_src, src_port, dst_port),
+            "outside_port": np.where(inside_is_src, dst_port, src_port),
+            "application": application,
+            "opened_inside": np.where((opened < 0) | inside_is_src, opened, 1 - opened),
+        }
 
 
 def _framed(
@@ -176,35 +184,16 @@ def _framed(
     return framed
 
 
-def drained(pieces: list[Records]) -> Iterable[Records]:
-    """Hands the pieces out one by one and lets go of each, so that memory holds them once."""
-    pieces.reverse()
-    while pieces:
-        yield pieces.pop()
-
-
-def joined(parts: Iterable[SiteFlows], expected: int) -> SiteFlows:
-    """One table of the parts, which are let go of as they are copied.
-
-    expected: rows, as far as known beforehand; more are taken too, at the price of a second copy.
-    """
-    table = {name: np.empty(expected, dtype) for name, dtype in COLUMN_TYPES.items()}
-    rows = 0
-    last: SiteFlows | None = None
-    for last in parts:
-        past = rows + len(last)
-        for name, column in table.items():
-            if past > len(column):
-                column = table[name] = np.concatenate(
-                    [column[:rows], np.empty(past - rows + rows // 4, column.dtype)]
-                )
-            column[rows:past] = getattr(last, name)
-        rows = past
-    columns: dict[str, Any] = {name: column[:rows] for name, column in table.items()}
+def joined(parts: Sequence[SiteFlows]) -> SiteFlows:
+    """One table of the parts, in their order."""
+    columns: dict[str, Any] = {
+        name: np.concatenate([np.zeros(0, dtype), *(getattr(part, name) for part in parts)])
+        for name, dtype in COLUMN_TYPES.items()
+    }
     return SiteFlows(
         **columns,
-        addresses=last.addresses if last is not None else (),
-        applications=last.applications if last is not None else (),
+        addresses=parts[-1].addresses if parts else (),
+        applications=parts[-1].applications if parts else (),
     )
 
 
@@ -232,6 +221,15 @@ COLUMN_TYPES: Final[dict[str, Any]] = {
     for field in fields(SiteFlows)
     if field.name not in ("addresses", "applications")
 }
+_DERIVED: Final = (
+    "wire_octets",
+    "inside",
+    "outside",
+    "inside_port",
+    "outside_port",
+    "application",
+    "opened_inside",
+)
 
 
 def flow_grid(flows: SiteFlows, window_ms: int, heard_ms: NDArray[np.int64]) -> WindowGrid:

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.records import EGRESS_METERED, INGRESS_METERED, Interner, Records
 from flowdiag.aggregator.site_flows import DOWN, NO_LINK, UP
+from flowdiag.aggregator.steps import steps
 from flowdiag.site.profile import Profile
 
 # The link's own metering point is left for the other where it has less than this part of the other's octets.
@@ -198,6 +199,27 @@ def count_records(
     records: Records, decisions: Decisions, inside: NDArray[np.bool_], never_outside: NDArray[np.bool_]
 ) -> Counted:
     """Where each record counts. inside, never_outside: bool per address number."""
+    places = list(steps(len(records)))
+    parts = [_count(records.at(place), decisions, inside, never_outside) for place in places]
+    rows = None
+    if any(part.rows is not None for part in parts):
+        rows = np.concatenate(
+            [
+                place.start + (np.arange(len(part.link)) if part.rows is None else part.rows)
+                for place, part in zip(places, parts, strict=True)
+            ]
+        )
+    return Counted(
+        rows,
+        np.concatenate([part.link for part in parts]),
+        np.concatenate([part.direction for part in parts]),
+        np.concatenate([part.inside_is_src for part in parts]),
+    )
+
+
+def _count(
+    records: Records, decisions: Decisions, inside: NDArray[np.bool_], never_outside: NDArray[np.bool_]
+) -> Counted:
     if decisions.by_inside:
         return _by_inside(records, decisions, inside, never_outside)
     src_inside, dst_inside = inside[records.src], inside[records.dst]

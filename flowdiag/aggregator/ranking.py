@@ -17,6 +17,7 @@ from flowdiag.aggregator.figures import Ranked
 from flowdiag.aggregator.labels import Labels
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import part_inside
+from flowdiag.aggregator.steps import steps
 from flowdiag.site.profile import Profile
 
 Window = tuple[int, int]
@@ -80,19 +81,19 @@ def _rank(
     mask: Mask,
     limit: int | None,
 ) -> tuple[Ranked, ...]:
-    part = part_inside(flows.start_ms, flows.end_ms, *window_ms)
     if mask is None:
         on_link = flows.link >= 0
         mask = on_link if on_link.any() else np.ones(len(flows), np.bool_)
-    counted = mask & (part > 0.0)
-    octets_of, packets_of = flows.octets, flows.packets
-    if not counted.all():
-        rows = np.flatnonzero(counted)
-        part, keys, octets_of, packets_of = part[rows], keys[rows], octets_of[rows], packets_of[rows]
     size = len(order_keys)
-    octets = np.bincount(keys, octets_of * part, size).astype(np.float64)
-    packets = np.bincount(keys, packets_of * part, size)
-    count = np.bincount(keys, minlength=size)
+    octets, packets, count = np.zeros(size), np.zeros(size), np.zeros(size, np.int64)
+    for step in steps(len(flows), cells=size):
+        part = part_inside(flows.start_ms[step], flows.end_ms[step], *window_ms)
+        chosen = mask[step] & (part > 0.0)
+        rows = slice(None) if chosen.all() else np.flatnonzero(chosen)
+        part, key = part[rows], keys[step][rows]
+        octets += np.bincount(key, flows.octets[step][rows] * part, size)
+        packets += np.bincount(key, flows.packets[step][rows] * part, size)
+        count += np.bincount(key, minlength=size)
     total = float(octets.sum()) or 1.0
     return tuple(
         Ranked(

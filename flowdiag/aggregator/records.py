@@ -68,6 +68,10 @@ class Records:
     def __len__(self) -> int:
         return len(self.start_ms)
 
+    def at(self, rows: slice | NDArray[np.intp]) -> Records:
+        """Some of the records; of a slice without a copy."""
+        return Records(**{name: column[rows] for name, column in vars(self).items()})
+
 
 @dataclass
 class LeftOut:

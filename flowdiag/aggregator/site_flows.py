@@ -7,11 +7,14 @@ points) is in it once per link. Columns are numpy arrays of one length.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from flowdiag.aggregator.steps import steps
 
 DOWN: Final = 0
 UP: Final = 1
@@ -62,3 +65,20 @@ class SiteFlows:
 
     def __len__(self) -> int:
         return len(self.start_ms)
+
+    def at(self, rows: slice | NDArray[np.intp]) -> SiteFlows:
+        """Some of the flows; of a slice without a copy."""
+        return SiteFlows(
+            **{
+                name: value[rows] if isinstance(value, np.ndarray) else value
+                for name, value in vars(self).items()
+            }
+        )
+
+
+def where(flows: SiteFlows, condition: Callable[[SiteFlows], NDArray[np.bool_]]) -> NDArray[np.bool_]:
+    """Which flows meet a condition, which is asked of some of them at a time. Shape [n]."""
+    met = np.zeros(len(flows), np.bool_)
+    for step in steps(len(flows)):
+        met[step] = condition(flows.at(step))
+    return met

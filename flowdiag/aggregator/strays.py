@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import SiteFlows
-from flowdiag.aggregator.twins import select
 
 DAY_MS: Final = 86_400_000
 # Common practice, no source: a pause of a week with hardly anything behind it is no part of the export.
@@ -37,7 +36,7 @@ def without_strays(flows: SiteFlows) -> tuple[SiteFlows, int]:
     kept = (day >= first) & (day <= last) & (flows.end_ms < (last + PAUSE_DAYS) * DAY_MS)
     if kept.all():
         return flows, 0
-    return select(flows, np.flatnonzero(kept)), int(len(kept) - kept.sum())
+    return flows.at(np.flatnonzero(kept)), int(len(kept) - kept.sum())
 
 
 def days_kept(days: NDArray[np.int64], counts: NDArray[np.int64]) -> tuple[int, int]:

@@ -13,7 +13,6 @@ from flowdiag.aggregator.partials import MAX_KEYS, Measure, Partial, aggregate
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid
 from flowdiag.aggregator.top_keys import Keys
-from flowdiag.aggregator.twins import select
 from flowdiag.buffers import column
 
 MOST_ROWS: Final = 250_000  # of a chunk, when each flow stands once for every window that it touches
@@ -75,5 +74,5 @@ def _in_windows(
         here = times[offset : offset + count]
         rows = np.repeat(np.arange(offset, offset + count), here)
         nth = np.arange(len(rows)) - np.repeat(ends[:count] - here, here)
-        yield select(flows, rows), grid.start_ms + (first[rows] + nth) * grid.window_ms
+        yield flows.at(rows), grid.start_ms + (first[rows] + nth) * grid.window_ms
         offset += count

@@ -25,7 +25,7 @@ from flowdiag.aggregator.spread import WindowGrid, part_inside, spread
 from flowdiag.aggregator.top_keys import Keys
 from flowdiag.aggregator.top_parts import STEP, partials
 from flowdiag.aggregator.top_ranking import Ranking, Request, Top, ranked
-from flowdiag.aggregator.twins import select, without_twins
+from flowdiag.aggregator.twins import without_twins
 from flowdiag.buffers import column, numbers
 from flowdiag.errors import UsageError
 from flowdiag.site.profile import Profile
@@ -42,7 +42,7 @@ SOME_ROWS: Final = 200_000  # flows kept to tell how the exporter reports
 class Seen:
     """What the first pass learns of all flows. some: a sample; packets scaled for sampling, and as they were seen."""
 
-    some: SiteFlows = field(default_factory=lambda: joined((), 0))
+    some: SiteFlows = field(default_factory=lambda: joined(()))
     packets: float = 0.0
     packets_seen: float = 0.0
     twins: int = 0
@@ -51,7 +51,7 @@ class Seen:
 
     def add(self, flows: SiteFlows, twins: int, moved_starts: int) -> None:
         if not len(self.some):
-            self.some = select(flows, np.arange(0, len(flows), max(len(flows) // SOME_ROWS, 1)))
+            self.some = flows.at(np.arange(0, len(flows), max(len(flows) // SOME_ROWS, 1)))
         self.packets += float(flows.packets.sum())
         self.packets_seen += float((flows.packets / np.maximum(flows.sampling, 1)).sum())
         self.twins += twins
@@ -126,10 +126,10 @@ class Passes:
             waiting.append(self._counting.site_flows(records))
             rows += len(waiting[-1])
             if rows >= CHUNK_ROWS:
-                yield self._wanted(joined(waiting, rows))
+                yield self._wanted(joined(waiting))
                 waiting, rows = [], 0
         if waiting:
-            yield self._wanted(joined(waiting, rows))
+            yield self._wanted(joined(waiting))
         self.seen.complete = True
 
     def _wanted(self, flows: SiteFlows) -> SiteFlows:
@@ -145,7 +145,7 @@ class Passes:
             wanted &= flows.link == self._request.link
         if self._request.direction is not None:
             wanted &= flows.direction == self._request.direction
-        return select(flows, np.flatnonzero(wanted))
+        return flows.at(np.flatnonzero(wanted))
 
     def _aggregated(self, grid: WindowGrid | None = None) -> Partial:
         """All flows by key; with a grid by key and window."""

@@ -12,13 +12,13 @@ Both rules are common practice, no source; both only ever drop what has its coun
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import SiteFlows
+from flowdiag.aggregator.steps import steps
 
 # Twins start and end within this of each other: more than two points of one router differ, less than the
 # shortest idle timeout (a second), within which packets of one key are one record.
@@ -54,15 +54,7 @@ def without_twins(flows: SiteFlows) -> tuple[SiteFlows, int]:
         return flows, 0
     kept = np.ones(len(flows), np.bool_)
     kept[repeated] = False
-    return select(flows, np.flatnonzero(kept)), len(repeated)
-
-
-def select(flows: SiteFlows, rows: NDArray[np.intp]) -> SiteFlows:
-    """Some rows of the flows."""
-    columns: dict[str, Any] = {
-        name: value[rows] for name, value in vars(flows).items() if isinstance(value, np.ndarray)
-    }
-    return replace(flows, **columns)
+    return flows.at(np.flatnonzero(kept)), len(repeated)
 
 
 def _twins(flows: SiteFlows) -> NDArray[np.intp]:
@@ -87,12 +79,14 @@ def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.ui
 def sampled(flows: SiteFlows) -> NDArray[np.intp]:
     """Rows on links of some conversations, one in SAMPLE_ONE_IN; all rows where there are few."""
     on_link = flows.link >= 0
-    if len(flows) > ALWAYS_LOOKED_AT:
+    if len(flows) <= ALWAYS_LOOKED_AT:
+        return np.flatnonzero(on_link)
+    for step in steps(len(flows)):
         # By numbers that all records of a conversation share, so that all of them are in the sample or none.
-        common = (flows.inside_port ^ flows.outside_port ^ flows.inside ^ (flows.outside << 2)) * np.int32(
-            _ODD
-        )
-        on_link &= (common >> 16) % SAMPLE_ONE_IN == 0
+        common = flows.inside_port[step] ^ flows.outside_port[step] ^ flows.inside[step]
+        common ^= flows.outside[step] << 2
+        common *= np.int32(_ODD)
+        on_link[step] &= (common >> 16) % SAMPLE_ONE_IN == 0
     return np.flatnonzero(on_link)
 
 

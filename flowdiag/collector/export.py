@@ -78,6 +78,12 @@ class Export:
         self._decoder.cut()  # what these told was counted where they were read
         self._later = seed.later
 
+    def expected(self, rows: int) -> int:
+        """How many flow records the export holds in all if `rows` came so far, by the part of its octets read."""
+        if not 0 < self._octets_read <= self._octets:
+            return 2 * rows  # standard input does not tell its size
+        return rows * self._octets // self._octets_read
+
     def clock_offsets(self) -> dict[tuple[bytes, int], int]:
         """How far each exporter and domain seems to be behind the clock of the capture so far, in ms."""
         return self._decoder.clock_offsets()

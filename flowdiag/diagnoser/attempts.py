@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
+from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.conversations import ACK, ICMP, ICMPV6, SYN, TCP, UDP, answered, sees_downloads
 from flowdiag.diagnoser.failovers import failovers
@@ -69,7 +69,7 @@ def failed_attempts(case: Case) -> NDArray[np.intp]:
     if not sees_downloads(flows) or case.coverage.sampling > 1:
         return np.zeros(0, dtype=np.intp)
     tried = connection_attempts(case)
-    in_vain = bare_syn(flows)[tried]
+    in_vain = where(flows, bare_syn)[tried]
     in_vain |= (flows.protocol[tried] == UDP) & _poorly_answered(flows, tried)[flows.outside[tried]]
     rows = tried[in_vain]
     return rows[~answered(flows, rows)]
@@ -90,8 +90,11 @@ def _poorly_answered(flows: SiteFlows, tried: NDArray[np.intp]) -> NDArray[np.bo
 
 def probing(flows: SiteFlows, ordinary: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Rows of at most three packets by which an inside host touches an outside address: SYNs, UDP, pings."""
-    few = ordinary & (flows.direction == UP) & (flows.packets <= 3 * flows.sampling)
-    ping = (flows.protocol == ICMP) & (flows.outside_port == ECHO_REQUEST)
-    ping |= (flows.protocol == ICMPV6) & (flows.outside_port == ECHO_REQUEST_V6)
-    opening = (flows.opened_inside != 0) & ((flows.protocol == UDP) | bare_syn(flows))
-    return np.flatnonzero(few & (ping | opening))
+
+    def probes(some: SiteFlows) -> NDArray[np.bool_]:
+        ping = (some.protocol == ICMP) & (some.outside_port == ECHO_REQUEST)
+        ping |= (some.protocol == ICMPV6) & (some.outside_port == ECHO_REQUEST_V6)
+        opening = (some.opened_inside != 0) & ((some.protocol == UDP) | bare_syn(some))
+        return (some.direction == UP) & (some.packets <= 3 * some.sampling) & (ping | opening)
+
+    return np.flatnonzero(ordinary & where(flows, probes))

@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
+from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.conversations import distinct
 from flowdiag.diagnoser.keepalives import keepalive_rows
@@ -94,7 +94,7 @@ def link_states(case: Case) -> LinkStates:
     flows, usage = case.flows, case.usage
     ordinary = flows.link >= 0
     ordinary[keepalive_rows(case)] = False
-    ordinary &= ~_router_chatter(flows) & ~_strays(flows)
+    ordinary &= ~_router_chatter(flows) & ~where(flows, _strays)
     candidates = []
     for link in backups(case.profile):
         for candidate, rows in _candidates(case, link, np.flatnonzero((flows.link == link) & ordinary)):

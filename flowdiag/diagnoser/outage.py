@@ -135,28 +135,28 @@ def _scene(case: Case) -> _Scene:
     came[keepalive_rows(case)] = False
     if sees_downloads(flows):
         came &= flows.direction == DOWN
-    rows = np.flatnonzero(came)
     grid = Grid(usage.start_ms, STEP_MS, usage.windows * usage.window_ms // STEP_MS)
-    carried = grid.covering(flows.start_ms[rows], flows.end_ms[rows]) > 0
-    dead = tuple(_dead(case, grid, carried, flows.start_ms[rows], flows.end_ms[rows]))
-    return _Scene(grid, carried, dead, _attempts(case, grid, dead) if dead else rows[:0])
+    carried = grid.covering(flows.start_ms, flows.end_ms, came) > 0
+    dead = tuple(_dead(case, grid, carried, came))
+    return _Scene(grid, carried, dead, _attempts(case, grid, dead) if dead else np.zeros(0, np.intp))
 
 
 def _dead(
     case: Case,
     grid: Grid,
     carried: NDArray[np.bool_],
-    start: NDArray[np.int64],
-    end: NDArray[np.int64],
+    came: NDArray[np.bool_],
 ) -> list[tuple[int, int]]:
-    """The silences that are long enough and heard, with edges from the records (start, end) around them."""
+    """The silences that are long enough and heard, with edges from the records that came around them."""
     first_ms, last_ms = _span(case)
-    begins, ends = grid.bin_of(start), grid.bin_of(end)
     least = case.profile.thresholds.outage_minutes * 60_000
+    silences = [(first, past) for first, past in runs(~carried) if (past - first + 2) * STEP_MS >= least]
+    if not silences:
+        return []
+    start, end = case.flows.start_ms[came], case.flows.end_ms[came]
+    begins, ends = grid.bin_of(start), grid.bin_of(end)
     found = []
-    for first, past in runs(~carried):
-        if (past - first + 2) * STEP_MS < least:
-            continue
+    for first, past in silences:
         before = end[ends == first - 1] if first else end[:0]
         after = start[begins == past]
         begin = int(before.max()) if len(before) else max(grid.time_of(first), first_ms)

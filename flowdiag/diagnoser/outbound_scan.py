@@ -130,10 +130,16 @@ def _in_vain(case: Case, rows: NDArray[np.intp]) -> NDArray[np.intp]:
 
 def _reaches_many(flows: SiteFlows, rows: NDArray[np.intp], least: int) -> bool:
     """Whether the rows' outside addresses are as many as those of a scan, a hasty one or a patient one."""
-    return (
-        _most_addresses(flows, rows, SLOT_MS) >= least
-        or _most_addresses(flows, rows, LONG_SLOT_MS) >= LONG_SLOT_TIMES * least
+    return any(
+        _most_rows(flows, rows, slot_ms) >= many and _most_addresses(flows, rows, slot_ms) >= many
+        for slot_ms, many in ((SLOT_MS, least), (LONG_SLOT_MS, LONG_SLOT_TIMES * least))
     )
+
+
+def _most_rows(flows: SiteFlows, rows: NDArray[np.intp], slot_ms: int) -> int:
+    """At least as many as _most_addresses(), and quickly told: twice the most rows in one of the slots side by side."""
+    start = flows.start_ms[rows]
+    return 2 * int(np.bincount((start - start.min()) // slot_ms, minlength=1).max()) if len(rows) else 0
 
 
 def _most_addresses(flows: SiteFlows, rows: NDArray[np.intp], slot_ms: int) -> int:

@@ -23,6 +23,8 @@ from typing import Final
 
 import numpy as np
 
+from flowdiag.aggregator.spread import part_inside
+from flowdiag.aggregator.steps import steps
 from flowdiag.diagnoser import wording as words
 from flowdiag.diagnoser import wording_verdict
 from flowdiag.diagnoser.case import Case
@@ -36,15 +38,19 @@ CODE: Final = "single-host"
 
 def find(case: Case) -> list[Finding]:
     flows, (begin, end) = case.flows, case.window_ms
-    rows = np.flatnonzero((flows.link >= 0) & (flows.start_ms < end) & (flows.end_ms >= begin))
-    octets = flows.octets[rows] * part_within(flows, rows, begin, end)
-    total = float(octets.sum())
+    by_host = np.zeros(len(flows.addresses))
+    for step in steps(len(flows), cells=len(by_host)):
+        part = part_inside(flows.start_ms[step], flows.end_ms[step], begin, end)
+        part[flows.link[step] < 0] = 0.0
+        by_host += np.bincount(flows.inside[step], flows.octets[step] * part, len(by_host))
+    total = float(by_host.sum())
     if total <= 0.0:
         return []
-    by_host = np.bincount(flows.inside[rows], octets)
     largest = int(by_host.argmax())
     if by_host[largest] <= case.profile.thresholds.single_host * total:
         return []
+    rows = np.flatnonzero((flows.link >= 0) & (flows.start_ms < end) & (flows.end_ms >= begin))
+    octets = flows.octets[rows] * part_within(flows, rows, begin, end)
     mine = flows.inside[rows] == largest
     evidence = {
         "octets": int(by_host[largest]),

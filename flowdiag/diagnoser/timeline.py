@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.steps import steps
+
 
 @dataclass(frozen=True)
 class Grid:
@@ -33,11 +35,24 @@ class Grid:
     def time_of(self, place: int) -> int:
         return self.start_ms + self.step_ms * int(place)
 
-    def covering(self, start_ms: NDArray[np.int64], end_ms: NDArray[np.int64]) -> NDArray[np.int64]:
-        """How many records [start, end] touch each bin; those outside the grid do not count. Shape [bins]."""
-        inside = (end_ms >= self.start_ms) & (start_ms < self.end_ms)
-        change = np.bincount(self.bin_of(start_ms[inside]), minlength=self.bins + 1)
-        change -= np.bincount(self.bin_of(end_ms[inside]) + 1, minlength=self.bins + 1)[: self.bins + 1]
+    def covering(
+        self,
+        start_ms: NDArray[np.int64],
+        end_ms: NDArray[np.int64],
+        counted: NDArray[np.bool_] | None = None,
+    ) -> NDArray[np.int64]:
+        """How many records [start, end] touch each bin; those outside the grid do not count. Shape [bins].
+
+        counted: of these records only; None for all.
+        """
+        change = np.zeros(self.bins + 1, np.int64)
+        for step in steps(len(start_ms), cells=self.bins):
+            start, end = start_ms[step], end_ms[step]
+            inside = (end >= self.start_ms) & (start < self.end_ms)
+            if counted is not None:
+                inside &= counted[step]
+            change += np.bincount(self.bin_of(start[inside]), minlength=self.bins + 1)
+            change -= np.bincount(self.bin_of(end[inside]) + 1, minlength=self.bins + 1)
         count: NDArray[np.int64] = np.cumsum(change)[: self.bins]
         return count
 
