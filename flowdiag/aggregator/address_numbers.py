@@ -16,7 +16,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.addresses import OCTETS_16
-from flowdiag.buffers import address_column, column, numbers, scalar
+from flowdiag.buffers import address_column, column, nulls, numbers
 from flowdiag.flows import UNKNOWN_ADDRESS, V4_PREFIX
 
 # Beyond so many distinct addresses (a flood with invented sources) further ones are counted together: 2 million
@@ -46,44 +46,46 @@ class AddressNumbers:
 
     def of(self, *columns: pa.Array) -> list[NDArray[np.int32]]:
         """The numbers of the addresses of each column of 16 octets; null counts as the unknown address."""
-        filled = [column.fill_null(UNKNOWN) if column.null_count else column for column in columns]
-        words = np.concatenate([_words(column) for column in filled])
-        v4 = (words.view(np.uint64)[:, 0] == 0) & (words[:, 2] == _V4_FRONT[2])
+        octets = np.concatenate([words(column) for column in columns])
+        v4 = (octets.view(np.uint64)[:, 0] == 0) & (octets[:, 2] == _V4_FRONT[2])
         if v4.all():
-            given = self._of_v4(words[:, 3])
+            given = self._of_v4(octets[:, 3])
         else:
-            given = np.empty(len(words), np.int32)
-            given[v4] = self._of_v4(words[v4, 3])
-            given[~v4] = self._of_any(words[~v4])
+            given = np.empty(len(octets), np.int32)
+            given[v4] = self._of_v4(octets[v4, 3])
+            given[~v4] = self._of_any(octets[~v4])
         return np.split(given, np.cumsum([len(column) for column in columns])[:-1])
 
     def _of_v4(self, values: NDArray[np.uint32]) -> NDArray[np.int32]:
         sought = column(values)
         found = pc.index_in(sought, self._v4)
-        if found.null_count and self._learn_v4(sought.filter(found.is_null()).unique()):
-            found = pc.index_in(sought, self._v4)
-        own_numbers = self._v4_numbers
-        if found.null_count:
-            found = found.fill_null(scalar(len(own_numbers), found.type))
-            own_numbers = np.append(own_numbers, np.int32(self._numbers[UNKNOWN_ADDRESS]))
-        spread_out: NDArray[np.int32] = own_numbers[numbers(found)]
+        if not found.null_count:
+            known: NDArray[np.int32] = self._v4_numbers[numbers(found)]
+            return known
+        missing = nulls(found)
+        spread_out = np.empty(len(values), np.int32)
+        spread_out[~missing] = self._v4_numbers[numbers(found)[~missing]]
+        spread_out[missing] = self._fresh_v4(column(values[missing]))
         return spread_out
 
-    def _learn_v4(self, fresh: pa.Array) -> bool:
-        """Gives numbers to addresses not met before; False if there are too many."""
+    def _fresh_v4(self, values: pa.Array) -> NDArray[np.int32]:
+        """Numbers for addresses not met before; not kept once there are too many."""
+        encoded = values.dictionary_encode()
+        fresh = encoded.dictionary
         front = np.broadcast_to(_V4_FRONT, (len(fresh), 3))
         given = self._number(np.column_stack((front, numbers(fresh))))
         if not self.overflowed:
             self._v4 = pa.concat_arrays([self._v4, fresh])
             self._v4_numbers = np.concatenate((self._v4_numbers, given))
-        return not self.overflowed
+        of_each: NDArray[np.int32] = given[numbers(encoded.indices)]
+        return of_each
 
-    def _of_any(self, words: NDArray[np.uint32]) -> NDArray[np.int32]:
-        octets = pa.Array.from_buffers(
-            pa.binary(16), len(words), [None, pa.py_buffer(np.ascontiguousarray(words).tobytes())]
+    def _of_any(self, octets: NDArray[np.uint32]) -> NDArray[np.int32]:
+        addresses = pa.Array.from_buffers(
+            pa.binary(16), len(octets), [None, pa.py_buffer(np.ascontiguousarray(octets).tobytes())]
         )
-        encoded = octets.dictionary_encode()
-        given: NDArray[np.int32] = self._number(_words(encoded.dictionary))[numbers(encoded.indices)]
+        encoded = addresses.dictionary_encode()
+        given: NDArray[np.int32] = self._number(words(encoded.dictionary))[numbers(encoded.indices)]
         return given
 
     def _number(self, distinct: NDArray[np.uint32]) -> NDArray[np.int32]:
@@ -97,8 +99,10 @@ class AddressNumbers:
         return np.fromiter(map(known.__getitem__, addresses), np.int32, len(addresses))
 
 
-def _words(column: pa.Array) -> NDArray[np.uint32]:
-    """The values of a column of 16 octets without nulls, as 32-bit words: shape [n, 4]."""
+def words(column: pa.Array) -> NDArray[np.uint32]:
+    """The addresses of a column of 16 octets as 32-bit words, null as the unknown address. Shape [n, 4]."""
+    if column.null_count:
+        column = column.fill_null(UNKNOWN)
     data = column.buffers()[1]
     if data is None or not len(column):
         return np.zeros((0, 4), np.uint32)

@@ -97,6 +97,7 @@ class Names:
     def __init__(self, rules: Catalogue) -> None:
         self._rules = rules
         self._numbers: dict[str, int] = {UNKNOWN: 0}
+        self._by_place = np.full(_OTHERS + _NO_PROTOCOL + 1, -1, np.int32)  # -1: not met yet
 
     def all(self) -> tuple[str, ...]:
         return tuple(self._numbers)
@@ -121,27 +122,34 @@ class Names:
 
     def of_services(self, protocol: NDArray[np.int16], service_port: NDArray[np.int32]) -> NDArray[np.int32]:
         """The number of each record's name by protocol and its service end's port (-1 unknown). Shape [n]."""
-        code = (protocol.astype(np.int32) + 1) << 17 | (service_port + 1)
-        distinct, where = _distinct(code)
-        numbers = [self.number(self._service(c >> 17, (c & 0x1FFFF) - 1)) for c in distinct.tolist()]
-        return np.array(numbers, np.int32)[where]
+        place = _FIRST_PLACE[protocol] + (service_port + 1) * _HAS_PORTS[protocol]
+        numbers: NDArray[np.int32] = self._by_place[place]
+        fresh = np.unique(place[numbers < 0]).tolist()
+        if fresh:
+            self._by_place[fresh] = [self.number(self._service(new)) for new in fresh]
+            numbers = self._by_place[place]
+        return numbers
 
-    def _service(self, protocol_plus_one: int, port: int) -> str:
-        protocol = protocol_plus_one - 1
-        if protocol in PORT_PROTOCOLS:
-            if port < 0:
-                return UNKNOWN
-            return self._rules.ports.get((protocol, port)) or f"{PORT_PROTOCOLS[protocol]}/{port}"
-        if protocol < 0:
+    def _service(self, place: int) -> str:
+        """The name of a place of the table."""
+        if place >= _OTHERS:
+            protocol = place - _OTHERS
+            return self._rules.protocols.get(protocol) or (
+                UNKNOWN if protocol == _NO_PROTOCOL else f"ip/{protocol}"
+            )
+        table, port = divmod(place, _PORTS)
+        protocol, name = tuple(PORT_PROTOCOLS.items())[table]
+        if not port:
             return UNKNOWN
-        return self._rules.protocols.get(protocol) or f"ip/{protocol}"
+        return self._rules.ports.get((protocol, port - 1)) or f"{name}/{port - 1}"
 
 
-def _distinct(codes: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np.intp]]:
-    """Distinct codes (below 2^26) in ascending order and where each record's stands; by table, not by sorting."""
-    seen = np.zeros(int(codes.max(initial=0)) + 1, np.bool_)
-    seen[codes] = True
-    distinct = np.flatnonzero(seen)
-    place = np.zeros(len(seen), np.int32)
-    place[distinct] = np.arange(len(distinct), dtype=np.int32)
-    return distinct.astype(np.int32), place[codes].astype(np.intp)
+# A table of names by protocol and port: a row of ports, from -1 (unknown) on, for each protocol that has them, then one
+# place for each other protocol and, last, for none.
+_PORTS: Final = 65_537
+_OTHERS: Final = len(PORT_PROTOCOLS) * _PORTS
+_NO_PROTOCOL: Final = 256
+_HAS_PORTS: Final = np.zeros(_NO_PROTOCOL + 1, np.int32)
+_HAS_PORTS[list(PORT_PROTOCOLS)] = 1
+_FIRST_PLACE: Final = np.arange(_OTHERS, _OTHERS + _NO_PROTOCOL + 1, dtype=np.int32)
+_FIRST_PLACE[list(PORT_PROTOCOLS)] = np.arange(len(PORT_PROTOCOLS)) * _PORTS

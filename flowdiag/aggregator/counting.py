@@ -30,6 +30,7 @@ FAR_FEWER: Final = 0.5
 # "Mostly": part of the octets whose inside end lies in the site's networks.
 MOSTLY: Final = 0.5
 SMALL_INTERFACES: Final = 65_536
+_DOWN, _UP, _NEITHER = np.int8(DOWN), np.int8(UP), np.int8(-1)
 _KINDS: Final = 3  # metered at ingress, at egress, not said
 
 
@@ -240,14 +241,14 @@ def _count(
     if (once == 1).all():
         rows = None
         link = np.where(down, incoming, outgoing)
-        direction = np.where(down, DOWN, np.where(up, UP, -1)).astype(np.int8)
+        direction = np.where(down, _DOWN, np.where(up, _UP, _NEITHER))
     else:
         rows = np.repeat(np.arange(len(records)), once)
         second = np.zeros(len(rows), np.bool_)
         second[1:] = rows[1:] == rows[:-1]
         as_down = down[rows] & ~second
         link = np.where(as_down, incoming[rows], outgoing[rows])
-        direction = np.where(as_down, DOWN, np.where(up[rows], UP, -1)).astype(np.int8)
+        direction = np.where(as_down, _DOWN, np.where(up[rows], _UP, _NEITHER))
         src_inside, dst_inside = src_inside[rows], dst_inside[rows]
     # An end in the site's networks is the inside one; otherwise the interface's role tells.
     by_role = direction != DOWN
@@ -268,5 +269,5 @@ def _by_inside(
     up = inside[src] & ~inside[dst] & ~never_outside[dst]
     down = inside[dst] & ~inside[src] & ~never_outside[src]
     link = np.where(up | down, 0, NO_LINK).astype(np.int8)
-    direction = np.where(up, UP, np.where(down, DOWN, -1)).astype(np.int8)
+    direction = np.where(up, _UP, np.where(down, _DOWN, _NEITHER))
     return Counted(rows, link, direction, inside[src] | ~inside[dst])

@@ -70,9 +70,8 @@ def heard_minutes(report: ExportReport, profile: Profile, clocks: Clocks) -> NDA
 
 def heard_windows(minutes_ms: NDArray[np.int64], flows: SiteFlows, grid: WindowGrid) -> NDArray[np.bool_]:
     """Whether each window shows a sign of life: a message in one of its minutes, or a flow that covers it."""
-    heard = touched(flows.start_ms, flows.end_ms, grid)
-    heard |= touched(minutes_ms, minutes_ms + MINUTE_MS, grid)
-    return heard
+    heard = touched(minutes_ms, minutes_ms + MINUTE_MS, grid)
+    return heard if heard.all() else heard | touched(flows.start_ms, flows.end_ms, grid)
 
 
 def build_coverage(

@@ -64,11 +64,13 @@ class RecordTable:
 
     def pieces(self) -> list[Records]:
         """All records, some at a time, without a copy."""
-        columns = self._filled()
-        return [columns.at(rows) for rows in steps(self._rows)] if self._rows else []
+        if not self._rows:
+            return []
+        records = self._filled()
+        return [records.at(step) for step in steps(self._rows)]
 
     def records(self) -> Records:
-        """All records, which the table then lets go of."""
+        """All records, which the table then lets go of; there has to be one."""
         records = self._filled()
         self._columns, self._rows = {}, 0
         return records

@@ -15,7 +15,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.address_numbers import UNKNOWN, AddressNumbers
+from flowdiag.aggregator.address_numbers import UNKNOWN, AddressNumbers, words
 from flowdiag.aggregator.addresses import OCTETS_16, AddressRanges
 from flowdiag.buffers import column, filled, nulls, numbers
 from flowdiag.flows import UNKNOWN_ADDRESS
@@ -127,10 +127,11 @@ class Interner:
 
     def number_sources(self, exporters: pa.Array, domains: NDArray[np.uint32]) -> NDArray[np.int16]:
         """The number of each record's exporter and observation domain."""
-        encoded = exporters.dictionary_encode()
+        octets = words(exporters)
+        if len(domains) and bool((domains == domains[0]).all() and (octets == octets[0]).all()):
+            return np.full(len(domains), self._source_number(octets[0].tobytes(), int(domains[0])), np.int16)
+        encoded = exporters.fill_null(UNKNOWN).dictionary_encode()
         distinct = _octets_16(encoded.dictionary)
-        if len(distinct) == 1 and len(domains) and bool((domains == domains[0]).all()):
-            return np.full(len(domains), self._source_number(distinct[0], int(domains[0])), np.int16)
         key = numbers(encoded.indices).astype(np.int64) << 32 | domains
         pairs, where = np.unique(key, return_inverse=True)
         given = [self._source_number(distinct[pair >> 32], pair & 0xFFFFFFFF) for pair in pairs.tolist()]
@@ -184,9 +185,7 @@ def to_records(
         egress=egress,
         link_in=link_of(ingress),
         link_out=link_of(egress),
-        source=interner.number_sources(
-            batch["exporter"].fill_null(UNKNOWN), filled(batch["domain"], 0, np.uint32)
-        ),
+        source=interner.number_sources(batch["exporter"], filled(batch["domain"], 0, np.uint32)),
     )
 
 

@@ -117,9 +117,8 @@ class Services:
         self._add_evidence(records, src, dst)
         lead = dst - src
         either = (src >= 0) & (dst >= 0)
-        side = np.zeros(len(records), np.int8)
-        side[either & (lead >= LEAD)] = AT_DST
-        side[either & (lead <= -LEAD)] = AT_SRC
+        side = (either & (lead >= LEAD)).astype(np.int8) * np.int8(AT_DST)
+        side += (either & (lead <= -LEAD)).astype(np.int8) * np.int8(AT_SRC)
         equal = either & (lead == 0) & (records.src_port == records.dst_port) & (src >= CLIENT_KNOWN)
         side[equal] = AT_BOTH
         return Ends(side, np.abs(lead) >= SURE_LEAD)
@@ -144,9 +143,7 @@ class Services:
 
 def opened_by_src(records: Records, ends: Ends) -> NDArray[np.int8]:
     """Whether the source opened the conversation: 1 yes, 0 no, -1 not known. Shape [n]."""
-    opened = np.full(len(records), -1, np.int8)
-    opened[ends.sure & (ends.side == AT_DST)] = 1
-    opened[ends.sure & (ends.side == AT_SRC)] = 0
+    opened = np.array([-1, 0, 1, -1], np.int8)[ends.side * ends.sure]  # by UNDECIDED, AT_SRC, AT_DST, AT_BOTH
     for protocol, request, reply in (
         (ICMP, ECHO_REQUEST, ECHO_REPLY),
         (ICMPV6, ECHO_REQUEST_V6, ECHO_REPLY_V6),

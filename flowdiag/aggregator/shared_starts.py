@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import SiteFlows
-from flowdiag.aggregator.twins import ALWAYS_LOOKED_AT, NEARLY_MS, conversation_keys, sampled
+from flowdiag.aggregator.twins import ALWAYS_LOOKED_AT, NEARLY_MS, conversation_keys, repeated, sampled
 
 # The same start differs by rounding from message to message: NetFlow v5 counts from the exporter's own start.
 JITTER_MS: Final = 20
@@ -37,13 +37,7 @@ def with_own_starts(flows: SiteFlows) -> tuple[SiteFlows, int]:
 def _moved(flows: SiteFlows, rows: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
     """Rows that share conversation and start with one that ended earlier, and when that one ended."""
     keys = conversation_keys(flows, rows)
-    by_key = np.argsort(keys, kind="stable")
-    same = np.flatnonzero(keys[by_key][1:] == keys[by_key][:-1])
-    if not len(same):
-        return rows[:0], flows.start_ms[:0]
-    alike = np.zeros(len(rows), np.bool_)
-    alike[by_key[same]] = alike[by_key[same + 1]] = True
-    places = np.flatnonzero(alike)
+    places = repeated(keys)
     rows, keys = rows[places], keys[places]
     start, end = flows.start_ms[rows], flows.end_ms[rows]
     order = np.lexsort((rows, end, keys))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,12 +68,11 @@ class SiteFlows:
 
     def at(self, rows: slice | NDArray[np.intp]) -> SiteFlows:
         """Some of the flows; of a slice without a copy."""
-        return SiteFlows(
-            **{
-                name: value[rows] if isinstance(value, np.ndarray) else value
-                for name, value in vars(self).items()
-            }
-        )
+        columns: dict[str, Any] = {
+            name: value[rows] if isinstance(value, np.ndarray) else value
+            for name, value in vars(self).items()
+        }
+        return SiteFlows(**columns)
 
 
 def where(flows: SiteFlows, condition: Callable[[SiteFlows], NDArray[np.bool_]]) -> NDArray[np.bool_]:

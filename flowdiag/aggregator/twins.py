@@ -27,7 +27,7 @@ NEARLY_MS: Final = 500
 MOST_COPIES: Final = 4
 # A systematic repetition shows in a sample; up to so many rows all are looked at.
 ALWAYS_LOOKED_AT: Final = 200_000
-SAMPLE_ONE_IN: Final = 16
+SAMPLE_ONE_IN: Final = 16  # a power of two
 _ODD: Final = 0x2545_F491  # spreads the bits; any large odd number
 
 # Odd 64-bit multipliers of splitmix64 (from memory).
@@ -86,18 +86,26 @@ def sampled(flows: SiteFlows) -> NDArray[np.intp]:
         common = flows.inside_port[step] ^ flows.outside_port[step] ^ flows.inside[step]
         common ^= flows.outside[step] << 2
         common *= np.int32(_ODD)
-        on_link[step] &= (common >> 16) % SAMPLE_ONE_IN == 0
+        on_link[step] &= (common >> 16) & (SAMPLE_ONE_IN - 1) == 0
     return np.flatnonzero(on_link)
+
+
+def repeated(keys: NDArray[np.uint64]) -> NDArray[np.intp]:
+    """Places of the keys that occur more than once, ascending."""
+    ordered = np.sort(keys)
+    several = np.unique(ordered[1:][ordered[1:] == ordered[:-1]])
+    if not len(several):
+        return np.zeros(0, np.intp)
+    place = np.minimum(np.searchsorted(several, keys), len(several) - 1)
+    return np.flatnonzero(several[place] == keys)
 
 
 def _repeated(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.intp]:
     """Those of the rows (in ascending order) that repeat an earlier one of them at nearly the same time."""
     keys = mixed(conversation_keys(flows, rows), flows.octets[rows], flows.packets[rows])
-    by_key = np.argsort(keys, kind="stable")
-    same = np.flatnonzero(keys[by_key][1:] == keys[by_key][:-1])
-    if not len(same):
+    places = repeated(keys)
+    if not len(places):
         return np.zeros(0, np.intp)
-    places = np.unique(np.concatenate([by_key[same], by_key[same + 1]]))
     involved, keys = rows[places], keys[places]
     start, end = flows.start_ms[involved], flows.end_ms[involved]
     order = np.lexsort((involved, end, start, keys))

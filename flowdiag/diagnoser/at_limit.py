@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.diagnoser.attribution import rows_by_direction
+from flowdiag.aggregator.site_flows import SiteFlows, where
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.episodes import SUSTAINED, bridged, capacity_mbps
 from flowdiag.diagnoser.once import once_per_case
@@ -108,7 +108,12 @@ def _rates(case: Case, link: int, direction: int, begin: int, end: int) -> tuple
         return Grid(usage.start_ms + first * usage.window_ms, usage.window_ms, len(rate)), rate
     start = begin // STEP_MS * STEP_MS
     grid = Grid(start, STEP_MS, -((start - end) // STEP_MS))
-    flows, rows = case.flows, rows_by_direction(case)[link, direction]
-    rows = rows[(flows.start_ms[rows] < grid.end_ms) & (flows.end_ms[rows] >= grid.start_ms)]
+    flows = case.flows
+
+    def near(some: SiteFlows) -> NDArray[np.bool_]:
+        mine: NDArray[np.bool_] = (some.link == link) & (some.direction == direction)
+        return mine & (some.start_ms < grid.end_ms) & (some.end_ms >= grid.start_ms)
+
+    rows = np.flatnonzero(where(flows, near))
     octets = grid.spread(flows.start_ms[rows], flows.end_ms[rows], flows.wire_octets[rows])
     return grid, octets * (8.0 / STEP_MS / 1000.0)

@@ -95,6 +95,8 @@ def probing(flows: SiteFlows, ordinary: NDArray[np.bool_]) -> NDArray[np.intp]:
         ping = (some.protocol == ICMP) & (some.outside_port == ECHO_REQUEST)
         ping |= (some.protocol == ICMPV6) & (some.outside_port == ECHO_REQUEST_V6)
         opening = (some.opened_inside != 0) & ((some.protocol == UDP) | bare_syn(some))
-        return (some.direction == UP) & (some.packets <= 3 * some.sampling) & (ping | opening)
+        few = (some.direction == UP) & (some.packets <= 3 * some.sampling)
+        touching: NDArray[np.bool_] = few & (ping | opening)
+        return touching
 
     return np.flatnonzero(ordinary & where(flows, probes))

@@ -4,48 +4,54 @@ fell in it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.steps import steps
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.failovers import part_within
-from flowdiag.diagnoser.once import once_per_case
-from flowdiag.diagnoser.shares import who_what_where
-
-
-@once_per_case
-def rows_by_direction(case: Case) -> dict[tuple[int, int], NDArray[np.intp]]:
-    """The rows of each link and direction, so that the whole table is looked through once only."""
-    flows = case.flows
-    key = flows.link.astype(np.int16) * 2 + flows.direction
-    return {
-        (link, direction): np.flatnonzero((flows.link >= 0) & (key == link * 2 + direction))
-        for link in range(len(case.profile.link))
-        for direction in (0, 1)
-    }
+from flowdiag.diagnoser.shares import largest
 
 
 def rows_within(
     case: Case, link: int, direction: int, spans: Sequence[tuple[int, int]]
 ) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     """Rows of a link direction that touch any of the spans (ms), and the IP octets of each inside them."""
-    flows = case.flows
-    rows = rows_by_direction(case)[link, direction]
-    start, end = flows.start_ms[rows], flows.end_ms[rows]
-    rows = rows[(start < spans[-1][1]) & (end >= spans[0][0])]
-    part = np.zeros(len(rows))
-    for begin, stop in spans:
-        part += part_within(flows, rows, begin, stop)
-    touching = part > 0.0
-    return rows[touching], flows.octets[rows[touching]] * part[touching]
+    found = list(_within(case, link, direction, spans, steps(len(case.flows))))
+    return np.concatenate([rows for rows, _ in found]), np.concatenate([octets for _, octets in found])
 
 
 def attribution(
     case: Case, link: int, direction: int, spans: Sequence[tuple[int, int]]
 ) -> dict[str, list[dict[str, Any]]]:
     """hosts, applications, destinations of a link direction in the spans, with their shares of its octets."""
-    rows, weights = rows_within(case, link, direction, spans)
-    return who_what_where(case, rows, weights)
+    flows, size = case.flows, len(case.flows.addresses)
+    hosts, applications, destinations = np.zeros(size), np.zeros(len(flows.applications)), np.zeros(size)
+    for rows, octets in _within(case, link, direction, spans, steps(len(flows), cells=size)):
+        for sums, keys in (
+            (hosts, flows.inside),
+            (applications, flows.application),
+            (destinations, flows.outside),
+        ):
+            sums += np.bincount(keys[rows], octets, len(sums))
+    return largest(case, hosts, applications, destinations)
+
+
+def _within(
+    case: Case, link: int, direction: int, spans: Sequence[tuple[int, int]], places: Iterable[slice]
+) -> Iterator[tuple[NDArray[np.intp], NDArray[np.float64]]]:
+    """rows_within() of one place of the flows after another."""
+    flows = case.flows
+    for place in places:
+        start, end = flows.start_ms[place], flows.end_ms[place]
+        mine = (flows.link[place] == link) & (flows.direction[place] == direction)
+        rows = place.start + np.flatnonzero(mine & (start < spans[-1][1]) & (end >= spans[0][0]))
+        part = np.zeros(len(rows))
+        for begin, stop in spans:
+            part += part_within(flows, rows, begin, stop)
+        touching = part > 0.0
+        rows = rows[touching]
+        yield rows, flows.octets[rows] * part[touching]

@@ -13,7 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
+from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
+from flowdiag.aggregator.steps import steps
 
 ICMP: Final = 1
 TCP: Final = 6
@@ -39,6 +40,13 @@ _MAX_TABLE_BITS: Final = 26
 
 def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
     """One 64-bit key per row of `rows`, equal for both directions of a conversation. Shape [len(rows)]."""
+    keys = np.empty(len(rows), np.uint64)
+    for step in steps(len(rows)):
+        keys[step] = _keys(flows, rows[step])
+    return keys
+
+
+def _keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
     protocol = flows.protocol[rows]
     ports = (flows.inside_port[rows].astype(np.int64) + 1) * 65537 + flows.outside_port[rows] + 1
     ports = np.where((protocol == ICMP) | (protocol == ICMPV6), 0, ports)
@@ -68,7 +76,9 @@ def answered(flows: SiteFlows, rows: NDArray[np.intp], *, refusals: bool = True)
     inside[flows.inside[rows]] = True
     outside[flows.outside[rows]] = True
     # Only rows between addresses that are asked about can answer; this leaves little to hash and sort.
-    candidates = np.flatnonzero((flows.direction == opposite) & inside[flows.inside] & outside[flows.outside])
+    candidates = np.flatnonzero(
+        where(flows, lambda some: (some.direction == opposite) & inside[some.inside] & outside[some.outside])
+    )
     if not refusals:
         flags = flows.tcp_flags[candidates]
         refused = (flows.protocol[candidates] == TCP) & (flags >= 0) & ((flags & (SYN | RST)) == RST)

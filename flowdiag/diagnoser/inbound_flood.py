@@ -27,7 +27,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import DOWN, UP
+from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
+from flowdiag.aggregator.steps import steps
 from flowdiag.diagnoser import wording_beyond as words
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.conversations import ACK, TCP, answered
@@ -44,24 +45,36 @@ SURE: Final = 4.0  # times the threshold from which there is no doubt
 
 def find(case: Case) -> list[Finding]:
     flows, thresholds = case.flows, case.profile.thresholds
-    tcp = flows.protocol == TCP
-    no_connection = tcp & (flows.tcp_flags >= 0) & ((flows.tcp_flags & ACK) == 0)
-    doubtful = ~tcp | (flows.tcp_flags < 0)
-    coming = (flows.direction == DOWN) & (flows.link >= 0)
-    rows = np.flatnonzero(coming & (no_connection | doubtful))
-    if len(rows) == 0:
-        return []
+    suspicious = where(flows, _suspicious)
     # Too few packets for three minutes of flood, or too few records for its sources: nothing to look at.
-    packets = np.bincount(flows.inside[rows], flows.packets[rows])
-    records = np.bincount(flows.inside[rows])
+    size = len(flows.addresses)
+    packets, records = np.zeros(size), np.zeros(size, np.int64)
+    for step in steps(len(flows), cells=size):
+        rows = np.flatnonzero(suspicious[step])
+        hosts = flows.inside[step][rows]
+        packets += np.bincount(hosts, flows.packets[step][rows], size)
+        records += np.bincount(hosts, minlength=size)
     enough = packets >= thresholds.flood_packets_s * 60 * SUSTAINED
     targets = np.flatnonzero(enough & (records >= thresholds.flood_sources))
+    if not len(targets):
+        return []
+    rows = np.flatnonzero(suspicious)
     found = []
     for target in targets:
         mine = rows[flows.inside[rows] == target]
         if _flooded(case, mine):
             found += _of_target(case, _unasked(case, mine))
     return found
+
+
+def _suspicious(flows: SiteFlows) -> NDArray[np.bool_]:
+    """What came in over a link and is not known to belong to a connection."""
+    tcp = flows.protocol == TCP
+    no_connection = tcp & (flows.tcp_flags >= 0) & ((flows.tcp_flags & ACK) == 0)
+    doubtful = ~tcp | (flows.tcp_flags < 0)
+    coming = (flows.direction == DOWN) & (flows.link >= 0)
+    suspicious: NDArray[np.bool_] = coming & (no_connection | doubtful)
+    return suspicious
 
 
 def _unasked(case: Case, rows: NDArray[np.intp]) -> NDArray[np.intp]:

@@ -32,10 +32,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import DOWN, UP
+from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
 from flowdiag.diagnoser import wording as words
 from flowdiag.diagnoser import wording_verdict
-from flowdiag.diagnoser.attribution import rows_by_direction
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MAJOR, MINOR, Doubt, grade, of_resolution
 from flowdiag.diagnoser.conversations import UDP, conversation_keys
@@ -129,14 +128,18 @@ def _calls(case: Case, episode: Episode) -> _Calls | None:
 
 def _candidates(case: Case, link: int, direction: int, times: tuple[int, int]) -> NDArray[np.intp]:
     """UDP rows that touch the times and use no port of NEVER."""
-    flows = case.flows
-    rows = rows_by_direction(case)[link, direction]
-    rows = rows[flows.protocol[rows] == UDP]
-    rows = rows[(flows.start_ms[rows] < times[1]) & (flows.end_ms[rows] > times[0])]
-    rows = rows[~np.isin(flows.outside_port[rows], NEVER) & ~np.isin(flows.inside_port[rows], NEVER)]
-    size = flows.octets[rows] / np.maximum(flows.packets[rows], 1.0)
-    chosen: NDArray[np.intp] = rows[(size >= PACKET_OCTETS[0]) & (size <= PACKET_OCTETS[1])]
-    return chosen
+    usable = np.ones(65_537, np.bool_)  # by port; the last for -1, unknown
+    usable[list(NEVER)] = False
+
+    def candidate(some: SiteFlows) -> NDArray[np.bool_]:
+        mine = (some.link == link) & (some.direction == direction) & (some.protocol == UDP)
+        mine &= (some.start_ms < times[1]) & (some.end_ms > times[0])
+        mine &= usable[some.outside_port] & usable[some.inside_port]
+        size = some.octets / np.maximum(some.packets, 1.0)
+        chosen: NDArray[np.bool_] = mine & (size >= PACKET_OCTETS[0]) & (size <= PACKET_OCTETS[1])
+        return chosen
+
+    return np.flatnonzero(where(case.flows, candidate))
 
 
 def _named_applications(case: Case) -> NDArray[np.bool_]:

@@ -54,33 +54,40 @@ def lies_in(address: bytes, networks: Sequence[str]) -> bool:
 def who_what_where(case: Case, rows: NDArray[np.intp], weights: NDArray[np.float64]) -> dict[str, Any]:
     """hosts, applications and destinations with their shares of `weights` (one per row), largest first."""
     flows = case.flows
+    hosts, applications, destinations = (
+        np.bincount(keys[rows], weights).astype(np.float64)
+        for keys in (flows.inside, flows.application, flows.outside)
+    )
+    return largest(case, hosts, applications, destinations)
+
+
+def largest(
+    case: Case,
+    hosts: NDArray[np.float64],
+    applications: NDArray[np.float64],
+    destinations: NDArray[np.float64],
+) -> dict[str, Any]:
+    """The same from what each address and application adds up to, by their numbers."""
     return {
-        "hosts": _addresses(case, flows.inside[rows], weights),
+        "hosts": _addresses(case, hosts),
         "applications": [
-            {"application": flows.applications[index], "share": share}
-            for index, share in _top(flows.application[rows], weights, flows.applications)
+            {"application": case.flows.applications[number], "share": share}
+            for number, share in _top(applications, case.flows.applications)
         ],
-        "destinations": _addresses(case, flows.outside[rows], weights),
+        "destinations": _addresses(case, destinations),
     }
 
 
-def _addresses(case: Case, indexes: NDArray[np.int32], weights: NDArray[np.float64]) -> list[dict[str, Any]]:
+def _addresses(case: Case, sums: NDArray[np.float64]) -> list[dict[str, Any]]:
     known = case.flows.addresses
     return [
-        {"address": address_text(known[index]), "label": label_of(case, known[index]), "share": share}
-        for index, share in _top(indexes, weights, known)
+        {"address": address_text(known[number]), "label": label_of(case, known[number]), "share": share}
+        for number, share in _top(sums, known)
     ]
 
 
-def _top(
-    indexes: NDArray[np.int32], weights: NDArray[np.float64], names: tuple[bytes, ...] | tuple[str, ...]
-) -> list[tuple[int, float]]:
-    """Index and share of the largest; equal shares in the order of their names, so that output is
-    stable.
-    """
-    if len(indexes) == 0:
-        return []
-    sums = np.bincount(indexes, weights)
+def _top(sums: NDArray[np.float64], names: tuple[bytes, ...] | tuple[str, ...]) -> list[tuple[int, float]]:
+    """Number and share of the largest; equal shares in the order of their names, so that output is stable."""
     total = float(sums.sum())
     if total <= 0.0:
         return []

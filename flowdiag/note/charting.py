@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
+from flowdiag.aggregator.spread import WindowGrid, spread
+from flowdiag.aggregator.steps import steps
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.episodes import capacity_mbps, episodes
 from flowdiag.diagnoser.finding import Verdict
@@ -176,31 +178,28 @@ def _layers(
 ) -> list[tuple[str, NDArray[np.float64]]]:
     """(name, Mbit/s per bin): the NAMED_LAYERS largest hosts of the episode, and the others together."""
     flows = case.flows
-    rows = np.flatnonzero(
-        (flows.link == link)
-        & (flows.direction == direction)
-        & (flows.end_ms >= grid.start_ms)
-        & (flows.start_ms < grid.end_ms)
-    )
-    during = rows[(flows.end_ms[rows] >= episode_ms[0]) & (flows.start_ms[rows] < episode_ms[1])]
-    if len(during) == 0:
+    mine = (flows.link == link) & (flows.direction == direction)
+    sums = np.zeros(len(flows.addresses))
+    for step in steps(len(flows), cells=len(sums)):
+        start, end = flows.start_ms[step], flows.end_ms[step]
+        during = mine[step] & (end >= episode_ms[0]) & (start < episode_ms[1])
+        sums += np.bincount(flows.inside[step][during], flows.wire_octets[step][during], len(sums))
+    if not sums.any():
         return []
-    sums = np.bincount(flows.inside[during], flows.wire_octets[during], len(flows.addresses))
     largest = np.argsort(-sums, kind="stable")[:NAMED_LAYERS]
-    largest = largest[sums[largest] >= WORTH_NAMING * sums.sum()]
-    to_mbps = 8.0 / grid.step_ms / 1000.0
-
-    def rates(chosen: NDArray[np.intp]) -> NDArray[np.float64]:
-        spread = grid.spread(flows.start_ms[chosen], flows.end_ms[chosen], flows.wire_octets[chosen])
-        return spread * to_mbps
-
-    layers = []
-    for host in largest.tolist():
+    largest = largest[sums[largest] >= WORTH_NAMING * sums.sum()].tolist()
+    layer_of = np.full(len(sums), len(largest), np.int8)
+    layer_of[largest] = np.arange(len(largest))
+    layer = np.where(mine, layer_of[flows.inside], np.int8(-1))
+    bins = WindowGrid(grid.start_ms, grid.step_ms, grid.bins)
+    octets = spread(flows.start_ms, flows.end_ms, [flows.wire_octets], bins, layer, len(largest) + 1)[0]
+    names = []
+    for host in largest:
         address = flows.addresses[host]
         label = label_of(case, address)
-        name = address_text(address) + (f" ({label})" if label else "")
-        layers.append((name, rates(rows[flows.inside[rows] == host])))
-    others = rows[~np.isin(flows.inside[rows], largest)]
-    if len(others):
-        layers.append((OTHERS, rates(others)))
+        names.append(address_text(address) + (f" ({label})" if label else ""))
+    *rates, others = octets * (8.0 / grid.step_ms / 1000.0)
+    layers = list(zip(names, rates, strict=True))
+    if others.any():
+        layers.append((OTHERS, others))
     return layers
