@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.addresses import NEVER_OUTSIDE, PRIVATE_NETWORKS, AddressRanges, to_bytes
 from flowdiag.aggregator.applications import Catalogue, Names, catalogue_of
 from flowdiag.aggregator.clocks import Clocks
+from flowdiag.aggregator.concurrently import each_meanwhile
 from flowdiag.aggregator.counting import Decisions, InterfaceLinks, Tally, count_records, decide
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.coverage_notes import MINUTE_MS, Remarks, build_coverage, heard_minutes
@@ -49,10 +50,9 @@ def build_case_data(
     """
     reduction = Reduction(profile)
     table = RecordTable(expected)
-    for batch in batches:
-        table.append(reduction.add(batch))
+    each_meanwhile(lambda batch: table.append(reduction.add(batch)), batches)
     counting = reduction.settle(report, table.pieces())
-    flows = counting.site_flows(table.records()) if len(table) else joined(())
+    flows = counting.site_flows(table.records(), used_up=True) if len(table) else joined(())
     flows, twins = without_twins(flows)
     flows, moved = with_own_starts(flows)
     flows, strays = without_strays(flows)
@@ -111,12 +111,20 @@ class Counting:
         self._never_outside = AddressRanges(NEVER_OUTSIDE).contains(self.addresses)
         self.shift_ms = clocks.offsets_ms(reduction.interner.sources)
 
-    def site_flows(self, records: Records) -> SiteFlows:
-        """The records that count, from the site's side. Columns that stay as they are are those of the records."""
+    def site_flows(self, records: Records, *, used_up: bool = False) -> SiteFlows:
+        """The records that count, from the site's side. Columns that stay as they are are those of the records.
+
+        used_up: the records are needed no more, so that other columns may be written over theirs.
+        """
         counted = count_records(records, self.decisions, self._inside, self._never_outside)
         if counted.rows is not None:
-            records = records.at(counted.rows)
-        derived = {name: np.empty(len(records), COLUMN_TYPES[name]) for name in _DERIVED}
+            records, used_up = records.at(counted.rows), True
+        derived = {
+            name: getattr(records, column)
+            if used_up and column is not None
+            else np.empty(len(records), COLUMN_TYPES[name])
+            for name, column in _DERIVED.items()
+        }
         for rows in steps(len(records)):
             part = self._derived(records.at(rows), counted.link[rows], counted.inside_is_src[rows])
             for name, column in derived.items():
@@ -213,23 +221,24 @@ _INTEGERS: Final = {
     "opened_inside": np.int8,
     "end_reason": np.uint8,
     "sampling": np.float32,
-    "ingress": np.int64,
-    "egress": np.int64,
+    "ingress": np.int32,
+    "egress": np.int32,
 }
 COLUMN_TYPES: Final[dict[str, Any]] = {
     field.name: _INTEGERS.get(field.name, np.float64)
     for field in fields(SiteFlows)
     if field.name not in ("addresses", "applications")
 }
-_DERIVED: Final = (
-    "wire_octets",
-    "inside",
-    "outside",
-    "inside_port",
-    "outside_port",
-    "application",
-    "opened_inside",
-)
+# What a site's flows have of their own, and the column of the records, of the same type, that it stands for.
+_DERIVED: Final[dict[str, str | None]] = {
+    "wire_octets": None,
+    "inside": "src",
+    "outside": "dst",
+    "inside_port": "src_port",
+    "outside_port": "dst_port",
+    "application": "application",
+    "opened_inside": None,
+}
 
 
 def flow_grid(flows: SiteFlows, window_ms: int, heard_ms: NDArray[np.int64]) -> WindowGrid:

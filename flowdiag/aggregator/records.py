@@ -19,6 +19,7 @@ from flowdiag.aggregator.address_numbers import UNKNOWN, AddressNumbers, words
 from flowdiag.aggregator.addresses import OCTETS_16, AddressRanges
 from flowdiag.buffers import column, filled, nulls, numbers
 from flowdiag.flows import UNKNOWN_ADDRESS
+from flowdiag.site.profile import MAX_IFINDEX
 
 MAX_NAMES: Final = 4_096  # of applications; exporters that recognise some know a few thousand
 MAX_SOURCES: Final = 16_384  # pairs of exporter and observation domain; a site has a handful
@@ -28,7 +29,7 @@ EGRESS_METERED: Final = 1
 NOT_SAID: Final = 2
 
 
-LinkOf = Callable[[NDArray[np.int64]], NDArray[np.int8]]
+LinkOf = Callable[[NDArray[np.int32]], NDArray[np.int8]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,8 +41,8 @@ class Records:
     tcp_flags: int32; dscp: int8; end_reason: uint8, 0 unknown; sampling: float32.
     metered: int8, INGRESS_METERED, EGRESS_METERED or NOT_SAID (element 61).
     application: int32, number of the exporter's own name in `Interner.names`; source: int16, number of the
-    exporter and observation domain in `Interner.sources`; ingress, egress: int64 ifIndex, and the links that they
-    belong to: link_in, link_out: int8.
+    exporter and observation domain in `Interner.sources`; ingress, egress: int32 ifIndex, at most MAX_IFINDEX, and
+    the links that they belong to: link_in, link_out: int8.
     """
 
     start_ms: NDArray[np.int64]
@@ -59,8 +60,8 @@ class Records:
     application: NDArray[np.int32]
     end_reason: NDArray[np.uint8]
     sampling: NDArray[np.float32]
-    ingress: NDArray[np.int64]
-    egress: NDArray[np.int64]
+    ingress: NDArray[np.int32]
+    egress: NDArray[np.int32]
     source: NDArray[np.int16]
     link_in: NDArray[np.int8]
     link_out: NDArray[np.int8]
@@ -163,8 +164,10 @@ def to_records(
     batch = _usable(batch, left_out, exporters)
     start, end = _times(batch)
     src, dst = interner.addresses.of(batch["src_address"], batch["dst_address"])
-    ingress = filled(batch["ingress_interface"], -1, np.int64)
-    egress = filled(batch["egress_interface"], -1, np.int64)
+    ingress, egress = (
+        np.minimum(filled(batch[name], -1, np.int64), MAX_IFINDEX).astype(np.int32)
+        for name in ("ingress_interface", "egress_interface")
+    )
     return Records(
         start_ms=start,
         end_ms=end,

@@ -37,7 +37,7 @@ class SiteFlows:
     application: int32, index into `applications` (display names; "unknown" where nothing is known).
     opened_inside: int8, 1 the inside end opened the conversation, 0 the outside end did, -1 not known.
     end_reason: uint8, 0 if unknown. sampling: float32.
-    ingress, egress: int64 ifIndex, -1 if not exported.
+    ingress, egress: int32 ifIndex, -1 if not exported.
     """
 
     start_ms: NDArray[np.int64]
@@ -58,8 +58,8 @@ class SiteFlows:
     opened_inside: NDArray[np.int8]
     end_reason: NDArray[np.uint8]
     sampling: NDArray[np.float32]
-    ingress: NDArray[np.int64]
-    egress: NDArray[np.int64]
+    ingress: NDArray[np.int32]
+    egress: NDArray[np.int32]
     addresses: tuple[bytes, ...]
     applications: tuple[str, ...]
 

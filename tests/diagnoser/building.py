@@ -176,8 +176,8 @@ class Book:
             protocol=columns[10].astype(np.int16), tcp_flags=columns[11].astype(np.int32),
             dscp=np.zeros(len(start), np.int8), application=np.zeros(len(start), np.int32),
             opened_inside=columns[12].astype(np.int8), end_reason=np.zeros(len(start), np.uint8),
-            sampling=columns[13].astype(np.float32), ingress=columns[14].astype(np.int64),
-            egress=columns[15].astype(np.int64), addresses=tuple(self.places), applications=("web",),
+            sampling=columns[13].astype(np.float32), ingress=columns[14].astype(np.int32),
+            egress=columns[15].astype(np.int32), addresses=tuple(self.places), applications=("web",),
         )  # fmt: skip
         spread = np.zeros((3, len(of.link), 2, grid.bins))
         for index in range(len(of.link)):

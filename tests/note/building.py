@@ -109,7 +109,7 @@ class Traffic:
             application=numbers([applications.index(row[5]) for row in rows], np.int32),
             opened_inside=np.ones(count, np.int8), end_reason=np.zeros(count, np.uint8),
             sampling=np.ones(count, np.float32),
-            ingress=np.full(count, -1, np.int64), egress=np.full(count, -1, np.int64),
+            ingress=np.full(count, -1, np.int32), egress=np.full(count, -1, np.int32),
             addresses=tuple(_packed(place) for place in places), applications=tuple(applications),
         )  # fmt: skip
 

@@ -59,8 +59,8 @@ def flows(rows: list[Row], link: int = 1) -> SiteFlows:
         opened_inside=zeros.astype(np.int8),
         end_reason=zeros.astype(np.uint8),
         sampling=zeros.astype(np.float32),
-        ingress=zeros.astype(np.int64),
-        egress=zeros.astype(np.int64),
+        ingress=zeros.astype(np.int32),
+        egress=zeros.astype(np.int32),
         addresses=PLACES,
         applications=("unknown",),
     )
