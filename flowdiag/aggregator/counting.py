@@ -104,19 +104,22 @@ class Tally:
         for column in (records.ingress, records.egress):
             self._seen[np.minimum(column, SMALL_INTERFACES)] = True
         inside = interner.inside_by_number
+        place = source * (self.links * 2 * _KINDS) + records.metered
         for direction, link, end in (
             (DOWN, records.link_in, records.dst),
             (UP, records.link_out, records.src),
         ):
             rows = np.flatnonzero(link >= 0)
-            cell = ((source[rows] * self.links + link[rows]) * 2 + direction) * _KINDS + records.metered[rows]
-            octets = records.octets[rows]
-            for total, weight in (
-                (self.records, None),
-                (self.octets, octets),
-                (self.inside_octets, octets * inside[end[rows]]),
-            ):
-                total += np.bincount(cell, weight, total.size).reshape(total.shape)
+            cell = place[rows] + (link[rows] * np.intp(2 * _KINDS) + direction * _KINDS)
+            cell = (
+                2 * cell + inside[end[rows]]
+            )  # apart by whether the end that the direction makes so is inside
+            shape = (*self.records.shape, 2)
+            records_of = np.bincount(cell, minlength=2 * self.records.size).reshape(shape)
+            octets_of = np.bincount(cell, records.octets[rows], 2 * self.records.size).reshape(shape)
+            self.records += records_of.sum(axis=-1)
+            self.octets += octets_of.sum(axis=-1)
+            self.inside_octets += octets_of[..., 1]
 
     def _grow(self, sources: int) -> None:
         missing = sources - len(self.kinds)

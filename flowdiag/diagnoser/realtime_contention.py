@@ -132,11 +132,12 @@ def _candidates(case: Case, link: int, direction: int, times: tuple[int, int]) -
     usable[list(NEVER)] = False
 
     def candidate(some: SiteFlows) -> NDArray[np.bool_]:
-        mine = (some.link == link) & (some.direction == direction) & (some.protocol == UDP)
-        mine &= (some.start_ms < times[1]) & (some.end_ms > times[0])
-        mine &= usable[some.outside_port] & usable[some.inside_port]
-        size = some.octets / np.maximum(some.packets, 1.0)
-        chosen: NDArray[np.bool_] = mine & (size >= PACKET_OCTETS[0]) & (size <= PACKET_OCTETS[1])
+        chosen: NDArray[np.bool_] = (some.link == link) & (some.direction == direction)
+        chosen &= (some.protocol == UDP) & (some.start_ms < times[1]) & (some.end_ms > times[0])
+        rows = np.flatnonzero(chosen)
+        size = some.octets[rows] / np.maximum(some.packets[rows], 1.0)
+        chosen[rows] = (size >= PACKET_OCTETS[0]) & (size <= PACKET_OCTETS[1])
+        chosen[rows] &= usable[some.outside_port[rows]] & usable[some.inside_port[rows]]
         return chosen
 
     return np.flatnonzero(where(case.flows, candidate))

@@ -51,8 +51,11 @@ class Grid:
             inside = (end >= self.start_ms) & (start < self.end_ms)
             if counted is not None:
                 inside &= counted[step]
-            change += np.bincount(self.bin_of(start[inside]), minlength=self.bins + 1)
-            change -= np.bincount(self.bin_of(end[inside]) + 1, minlength=self.bins + 1)
+            rows = np.flatnonzero(inside)
+            first = (np.maximum(start[rows], self.start_ms) - self.start_ms) // self.step_ms
+            last = (np.minimum(end[rows], self.end_ms - 1) - self.start_ms) // self.step_ms
+            change += np.bincount(first, minlength=self.bins + 1)
+            change -= np.bincount(last + 1, minlength=self.bins + 1)
         count: NDArray[np.int64] = np.cumsum(change)[: self.bins]
         return count
 

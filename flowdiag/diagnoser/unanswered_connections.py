@@ -32,6 +32,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.diagnoser import wording_beyond as words
 from flowdiag.diagnoser.attempts import connection_attempts, failed_attempts
 from flowdiag.diagnoser.case import Case
@@ -74,25 +75,33 @@ def find(case: Case) -> list[Finding]:
     flows = case.flows
     failed = failed_attempts(case)
     scanning = [scan.inside for scan in scans(case)]
-    failed = failed[~np.isin(flows.inside[failed], scanning)]
+    failed = _not_by(flows, failed, scanning)
     if len(failed) < case.profile.thresholds.unanswered_attempts:
         return []
-    tried = connection_attempts(case)
-    tried = tried[~np.isin(flows.inside[tried], scanning)]
+    tried = _not_by(flows, connection_attempts(case), scanning)
     services = _groups(case, failed, tried, by_place=False)
     whole = {(group.port, group.protocol) for group in services}
     places = [g for g in _groups(case, failed, tried, by_place=True) if (g.port, g.protocol) not in whole]
     return [_finding(case, group) for group in services + places]
 
 
+def _not_by(flows: SiteFlows, rows: NDArray[np.intp], hosts: list[int]) -> NDArray[np.intp]:
+    """The rows of other inside hosts."""
+    return rows[~np.isin(flows.inside[rows], hosts)] if hosts else rows
+
+
 def _groups(case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp], *, by_place: bool) -> list[_Group]:
     flows = case.flows
     least = case.profile.thresholds.unanswered_attempts
-    keys, counts = np.unique(_key(case, failed, by_place), return_counts=True)
+    failed_keys = _key(case, failed, by_place)
+    keys, counts = np.unique(failed_keys, return_counts=True)
+    many = keys[counts >= least]
+    if not len(many):
+        return []
     tried_keys = _key(case, tried, by_place)
     found: list[_Group] = []
-    for key in keys[counts >= least]:
-        mine = failed[_key(case, failed, by_place) == key]
+    for key in many:
+        mine = failed[failed_keys == key]
         port, protocol = int(flows.outside_port[mine[0]]), int(flows.protocol[mine[0]])
         everyday = port < WELL_KNOWN or port in EVERYDAY
         several_places = len(np.unique(flows.outside[mine])) > 1

@@ -182,7 +182,7 @@ def _layers(
     sums = np.zeros(len(flows.addresses))
     for step in steps(len(flows), cells=len(sums)):
         start, end = flows.start_ms[step], flows.end_ms[step]
-        during = mine[step] & (end >= episode_ms[0]) & (start < episode_ms[1])
+        during = np.flatnonzero(mine[step] & (end >= episode_ms[0]) & (start < episode_ms[1]))
         sums += np.bincount(flows.inside[step][during], flows.wire_octets[step][during], len(sums))
     if not sums.any():
         return []
