@@ -97,7 +97,8 @@ class Names:
     def __init__(self, rules: Catalogue) -> None:
         self._rules = rules
         self._numbers: dict[str, int] = {UNKNOWN: 0}
-        self._by_place = np.full(_OTHERS + _NO_PROTOCOL + 1, -1, np.int32)  # -1: not met yet
+        self._met = np.zeros(_OTHERS + _NO_PROTOCOL + 1, np.bool_)
+        self._by_place = np.full(len(self._met), -1, np.int32)  # -1: not named yet
 
     def all(self) -> tuple[str, ...]:
         return tuple(self._numbers)
@@ -120,15 +121,23 @@ class Names:
                 numbers.append(self.number(self._rules.spellings.get(folded, name.strip())))
         return np.array([*numbers, 0], np.int32)
 
-    def of_services(self, protocol: NDArray[np.int16], service_port: NDArray[np.int32]) -> NDArray[np.int32]:
-        """The number of each record's name by protocol and its service end's port (-1 unknown). Shape [n]."""
+    def places(self, protocol: NDArray[np.int16], service_port: NDArray[np.int32]) -> NDArray[np.int32]:
+        """What stands for each record's name until it is named(), by protocol and its service end's port (-1 unknown).
+
+        All are below 0, so that they can stand among numbers of names. Shape [n].
+        """
         place = _FIRST_PLACE[protocol] + (service_port + 1) * _HAS_PORTS[protocol]
-        numbers: NDArray[np.int32] = self._by_place[place]
-        fresh = np.unique(place[numbers < 0]).tolist()
-        if fresh:
-            self._by_place[fresh] = [self.number(self._service(new)) for new in fresh]
-            numbers = self._by_place[place]
-        return numbers
+        self._met[place] = True
+        return ~place
+
+    def settle(self) -> None:
+        """Names the places met so far: in one order, whatever the order in which threads met them."""
+        for place in np.flatnonzero(self._met & (self._by_place < 0)).tolist():
+            self._by_place[place] = self.number(self._service(place))
+
+    def named(self, numbers: NDArray[np.int32]) -> NDArray[np.int32]:
+        """The numbers, with those of names for what places() gave before the last settle()."""
+        return np.where(numbers < 0, self._by_place[~numbers], numbers)
 
     def _service(self, place: int) -> str:
         """The name of a place of the table."""

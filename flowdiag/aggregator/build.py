@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.addresses import NEVER_OUTSIDE, PRIVATE_NETWORKS, AddressRanges, to_bytes
 from flowdiag.aggregator.applications import Catalogue, Names, catalogue_of
 from flowdiag.aggregator.clocks import Clocks
-from flowdiag.aggregator.concurrently import each_meanwhile
+from flowdiag.aggregator.concurrently import do_all
 from flowdiag.aggregator.counting import Decisions, InterfaceLinks, Tally, count_records, decide
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.coverage_notes import MINUTE_MS, Remarks, build_coverage, heard_minutes
@@ -50,7 +50,8 @@ def build_case_data(
     """
     reduction = Reduction(profile)
     table = RecordTable(expected)
-    each_meanwhile(lambda batch: table.append(reduction.add(batch)), batches)
+    # A batch is taken in while the next is decoded.
+    do_all(lambda batch: table.append(reduction.add(batch)), batches, at_once=1)
     counting = reduction.settle(report, table.pieces())
     flows = counting.site_flows(table.records(), used_up=True) if len(table) else joined(())
     flows, twins = without_twins(flows)
@@ -125,10 +126,18 @@ class Counting:
             else np.empty(len(records), COLUMN_TYPES[name])
             for name, column in _DERIVED.items()
         }
-        for rows in steps(len(records)):
+
+        def derive(rows: slice) -> None:
             part = self._derived(records.at(rows), counted.link[rows], counted.inside_is_src[rows])
             for name, column in derived.items():
                 column[rows] = part[name]
+
+        def name(rows: slice) -> None:
+            derived["application"][rows] = self._names.named(derived["application"][rows])
+
+        do_all(derive, steps(len(records)))
+        self._names.settle()
+        do_all(name, steps(len(records)))
         shift = self.shift_ms[records.source] if self.shift_ms.any() else None
         return SiteFlows(
             start_ms=records.start_ms if shift is None else records.start_ms + shift,
@@ -152,7 +161,9 @@ class Counting:
     def _derived(
         self, records: Records, link: NDArray[np.int8], inside_is_src: NDArray[np.bool_]
     ) -> dict[str, NDArray[Any]]:
-        """The columns of _DERIVED for records that count; link, inside_is_src: as they were counted."""
+        """The columns of _DERIVED for records that count, services not named yet; link, inside_is_src: as they were
+        counted.
+        """
         ends = self._services.find(records)
         opened = opened_by_src(records, ends)
         src, dst, src_port, dst_port = records.src, records.dst, records.src_port, records.dst_port
@@ -162,7 +173,7 @@ class Counting:
         application = self._exporter_names[records.application]
         nameless = application == 0
         if nameless.any():
-            by_service = self._names.of_services(records.protocol, service_port)
+            by_service = self._names.places(records.protocol, service_port)
             application = np.where(nameless, by_service, application)
         if self.decisions.by_inside:  # where neither or both ends are inside, whoever was called is outside
             apart = self._inside[src] ^ self._inside[dst]

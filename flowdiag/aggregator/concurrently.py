@@ -1,34 +1,48 @@
-"""Work on one batch while the next is decoded.
+"""Several pieces of work at a time, as far as there are cores, with the result that one after the other would give.
 
-Facts the design follows: decoding is Python at heart, what comes after it numpy and Arrow, which let Python go on
-meanwhile; one batch waits at most, so memory does not grow; all is done in order, so the result is the same.
+Facts the design follows: numpy and Arrow let other threads go on while they work on a long column, so threads of one
+process share the columns and use all cores; Python itself, as in decoding, runs in one thread at a time.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sized
 from concurrent.futures import Future, ThreadPoolExecutor
-from typing import TypeVar
+from typing import Final, TypeVar
 
 import pyarrow as pa
 
+# Memory feeds no more than a few cores, and each piece of work takes some of it.
+MOST_THREADS: Final = 4
+
 Item = TypeVar("Item")
+Result = TypeVar("Result")
 
 
-def each_meanwhile(work: Callable[[Item], None], items: Iterable[Item]) -> None:
-    """Does the work on each item, in a thread while the next item is made; of two errors the first is raised.
+def in_order(
+    work: Callable[[Item], Result], items: Iterable[Item], at_once: int = MOST_THREADS
+) -> Iterator[Result]:
+    """The results of work on each item, in the order of the items, which are taken as the results are.
 
-    A process that has one core only, as pyarrow.cpu_count() says, does one after the other.
+    at_once: so many at a time at most, in threads; with 1, one while the next item is made. A process that shall use
+    one core, as pyarrow.cpu_count() says, does one after the other. Raises the first error in the order of the items.
     """
-    if pa.cpu_count() == 1:
-        for item in items:
-            work(item)
+    threads = min(at_once, pa.cpu_count())
+    if pa.cpu_count() == 1 or (isinstance(items, Sized) and len(items) <= 1):
+        yield from map(work, items)
         return
-    with ThreadPoolExecutor(1) as worker:
-        before: Future[None] | None = None
+    with ThreadPoolExecutor(threads) as pool:
+        waiting: deque[Future[Result]] = deque()
         for item in items:
-            if before is not None:
-                before.result()
-            before = worker.submit(work, item)
-        if before is not None:
-            before.result()
+            if len(waiting) == threads:
+                yield waiting.popleft().result()
+            waiting.append(pool.submit(work, item))
+        while waiting:
+            yield waiting.popleft().result()
+
+
+def do_all(work: Callable[[Item], None], items: Iterable[Item], at_once: int = MOST_THREADS) -> None:
+    """in_order() for work without a result."""
+    for _ in in_order(work, items, at_once):
+        pass

@@ -20,6 +20,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.concurrently import in_order
 from flowdiag.aggregator.records import EGRESS_METERED, INGRESS_METERED, Interner, Records
 from flowdiag.aggregator.site_flows import DOWN, NO_LINK, UP
 from flowdiag.aggregator.steps import steps
@@ -203,8 +204,8 @@ def count_records(
     records: Records, decisions: Decisions, inside: NDArray[np.bool_], never_outside: NDArray[np.bool_]
 ) -> Counted:
     """Where each record counts. inside, never_outside: bool per address number."""
-    places = list(steps(len(records)))
-    parts = [_count(records.at(place), decisions, inside, never_outside) for place in places]
+    places = steps(len(records))
+    parts = list(in_order(lambda place: _count(records.at(place), decisions, inside, never_outside), places))
     rows = None
     if any(part.rows is not None for part in parts):
         rows = np.concatenate(

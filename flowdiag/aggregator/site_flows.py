@@ -14,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.concurrently import in_order
 from flowdiag.aggregator.steps import steps
 
 DOWN: Final = 0
@@ -77,7 +78,4 @@ class SiteFlows:
 
 def where(flows: SiteFlows, condition: Callable[[SiteFlows], NDArray[np.bool_]]) -> NDArray[np.bool_]:
     """Which flows meet a condition, which is asked of some of them at a time. Shape [n]."""
-    met = np.zeros(len(flows), np.bool_)
-    for step in steps(len(flows)):
-        met[step] = condition(flows.at(step))
-    return met
+    return np.concatenate(list(in_order(lambda step: condition(flows.at(step)), steps(len(flows)))))

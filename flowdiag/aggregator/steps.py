@@ -6,17 +6,15 @@ zeros and take back each time, which takes longer than the arithmetic on it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Final
 
 STEP_ROWS: Final = 1 << 16
 
 
-def steps(rows: int, cells: int = 0) -> Iterator[slice]:
+def steps(rows: int, cells: int = 0) -> list[slice]:
     """Slices of so many rows one after another, at least one.
 
     cells: into so many sums each step adds; a step has no fewer rows than that, so that summing is not all it does.
     """
     step = max(STEP_ROWS, cells)
-    for begin in range(0, max(rows, 1), step):
-        yield slice(begin, min(begin + step, rows))
+    return [slice(begin, min(begin + step, rows)) for begin in range(0, max(rows, 1), step)]
