@@ -50,7 +50,7 @@ class InterfaceLinks:
         self._table[self._indexes[small]] = self._links[small]
         self._all_small = bool(small.all())
 
-    def of(self, interfaces: NDArray[np.int32]) -> NDArray[np.int8]:
+    def of(self, interfaces: NDArray[np.int64]) -> NDArray[np.int8]:
         """The link of each ifIndex, NO_LINK for the others (and for -1). Shape [n]."""
         links = self._table[np.minimum(interfaces, SMALL_INTERFACES)]
         if not self._all_small:

@@ -29,7 +29,7 @@ EGRESS_METERED: Final = 1
 NOT_SAID: Final = 2
 
 
-LinkOf = Callable[[NDArray[np.int32]], NDArray[np.int8]]
+LinkOf = Callable[[NDArray[np.int64]], NDArray[np.int8]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,8 +165,7 @@ def to_records(
     start, end = _times(batch)
     src, dst = interner.addresses.of(batch["src_address"], batch["dst_address"])
     ingress, egress = (
-        np.minimum(filled(batch[name], -1, np.int64), MAX_IFINDEX).astype(np.int32)
-        for name in ("ingress_interface", "egress_interface")
+        filled(batch[name], -1, np.int64) for name in ("ingress_interface", "egress_interface")
     )
     return Records(
         start_ms=start,
@@ -184,8 +183,8 @@ def to_records(
         application=interner.number_names(batch["application"]),
         end_reason=filled(batch["end_reason"], 0, np.uint8),
         sampling=filled(batch["sampling"], 1, np.float32),
-        ingress=ingress,
-        egress=egress,
+        ingress=np.minimum(ingress, MAX_IFINDEX).astype(np.int32),
+        egress=np.minimum(egress, MAX_IFINDEX).astype(np.int32),
         link_in=link_of(ingress),
         link_out=link_of(egress),
         source=interner.number_sources(batch["exporter"], filled(batch["domain"], 0, np.uint32)),
