@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from flowdiag.aggregator.applications import catalogue, catalogue_of
+import numpy as np
+
+from flowdiag.aggregator.applications import Names, catalogue, catalogue_of
 from flowdiag.aggregator.ranking import rank_applications
 from flowdiag.site.profile import Application, Profile
 from tests.aggregator.tables import START, build, down, site, up
@@ -43,3 +45,19 @@ def test_names_and_kinds_reach_the_ranking() -> None:
         ("TeleScan", "backup", 200),
         ("smtp", "mail", 100),
     ]
+
+
+def test_services_are_numbered_alike_in_whatever_order_they_are_met() -> None:
+    protocol = np.array([17, 6, 1, 6, -1, 6, 50, 6], np.int16)
+    port = np.array([53, 443, -1, 65_535, -1, -1, -1, 443], np.int32)
+    texts = ["dns", "https", "icmp", "tcp/65535", "unknown", "unknown", "esp", "https"]
+    tables = []
+    for order in (np.arange(8), np.arange(8)[::-1]):
+        names = Names(catalogue())
+        met = np.concatenate([names.places(protocol[[row]], port[[row]]) for row in order])
+        names.settle()
+        numbers = names.named(np.append(met, np.int32(0)))
+        assert numbers[-1] == 0  # what is named already stays
+        assert [names.all()[number] for number in numbers[:-1]] == [texts[row] for row in order]
+        tables.append(names.all())
+    assert tables[0] == tables[1]

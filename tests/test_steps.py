@@ -1,0 +1,85 @@
+"""A note does not depend on how many records are worked on at a time, nor on how many cores do it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pyarrow as pa
+import pytest
+
+from flowdiag.aggregator import steps
+from flowdiag.cli.demo import CAPTURE, PROFILE, write_demo
+from flowdiag.note.compose import compose
+from flowdiag.note.json_note import render
+from flowdiag.pipeline import run
+from flowdiag.scenario.bulk import write_bulk
+from flowdiag.site.reading import read_profile
+
+# A plan and a backup that are both far too small: there is something to find everywhere.
+CROWDED = """
+[site]
+name = "Crowded site"
+timezone = "UTC"
+lan = ["10.0.0.0/16"]
+
+[[link]]
+name = "fibre"
+role = "primary"
+interfaces = [2]
+down_mbps = 0.01
+up_mbps = 0.002
+
+[[link]]
+name = "lte"
+role = "backup"
+interfaces = [3]
+down_mbps = 30
+up_mbps = 5
+
+  [[link.keepalive]]
+  destination = "198.51.100.1"
+  protocol = "icmp"
+  interval_s = 10
+"""
+
+
+@pytest.fixture(scope="module", params=["demo", "crowded"])
+def example(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """An export and its profile."""
+    folder = tmp_path_factory.mktemp(request.param)
+    if request.param == "demo":
+        write_demo(folder)
+        return folder / CAPTURE, folder / PROFILE
+    profile = folder / "site.toml"
+    profile.write_text(CROWDED)
+    return write_bulk(folder / "day.ipfix", 30_000), profile
+
+
+@pytest.fixture
+def cores() -> Iterator[None]:
+    before = pa.cpu_count()
+    yield
+    pa.set_cpu_count(before)
+
+
+def note(export: Path, profile: Path) -> str:
+    return render(compose(run([export], read_profile(profile))))
+
+
+@pytest.mark.parametrize("rows", [1 << 30, 997])
+def test_the_note_is_the_same_for_any_step_and_any_number_of_cores(
+    example: tuple[Path, Path], rows: int, cores: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    usual = note(*example)
+    monkeypatch.setattr(steps, "STEP_ROWS", rows)
+    for count in (1, 2, 5):
+        pa.set_cpu_count(count)
+        assert note(*example) == usual
+
+
+def test_steps_cover_all_rows_in_order(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(steps, "STEP_ROWS", 4)
+    assert steps.steps(10) == [slice(0, 4), slice(4, 8), slice(8, 10)]
+    assert steps.steps(10, cells=7) == [slice(0, 7), slice(7, 10)]
+    assert steps.steps(0) == [slice(0, 0)]
