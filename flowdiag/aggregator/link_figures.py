@@ -15,7 +15,7 @@ from flowdiag.aggregator.figures import DirectionFigures, LinkFigures
 from flowdiag.aggregator.percentiles import nearest_rank
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, part_inside, spread
-from flowdiag.aggregator.steps import steps
+from flowdiag.aggregator.steps import added_up
 from flowdiag.aggregator.usage import Usage
 from flowdiag.site.profile import Profile
 
@@ -77,17 +77,18 @@ def _totals(
     flows: SiteFlows, series: NDArray[np.int16], count: int, window_ms: tuple[int, int]
 ) -> NDArray[np.float64]:
     """Octets inside the window, with framing and of IP; shape [2, series]."""
-    totals = np.zeros((2, count))
-    for step in steps(len(flows)):
+
+    def sums(step: slice) -> NDArray[np.float64]:
         start, end = flows.start_ms[step], flows.end_ms[step]
         if not len(start) or start.min() >= window_ms[1] or end.max() < window_ms[0]:
-            continue
+            return np.zeros((2, count))
         part = part_inside(start, end, *window_ms)
         rows = np.flatnonzero((series[step] >= 0) & (part > 0.0))
         of_series, part = series[step][rows], part[rows]
-        for total, octets in zip(totals, (flows.wire_octets, flows.octets), strict=True):
-            total += np.bincount(of_series, octets[step][rows] * part, count)
-    return totals
+        both = (flows.wire_octets, flows.octets)
+        return np.stack([np.bincount(of_series, octets[step][rows] * part, count) for octets in both])
+
+    return added_up(sums, len(flows))
 
 
 class _Rates:

@@ -17,7 +17,7 @@ from flowdiag.aggregator.figures import Ranked
 from flowdiag.aggregator.labels import Labels
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import part_inside
-from flowdiag.aggregator.steps import steps
+from flowdiag.aggregator.steps import added_up
 from flowdiag.site.profile import Profile
 
 Window = tuple[int, int]
@@ -85,15 +85,16 @@ def _rank(
         on_link = flows.link >= 0
         mask = on_link if on_link.any() else np.ones(len(flows), np.bool_)
     size = len(order_keys)
-    octets, packets, count = np.zeros(size), np.zeros(size), np.zeros(size, np.int64)
-    for step in steps(len(flows), cells=size):
+
+    def sums(step: slice) -> NDArray[np.float64]:
         part = part_inside(flows.start_ms[step], flows.end_ms[step], *window_ms)
         chosen = mask[step] & (part > 0.0)
         rows = slice(None) if chosen.all() else np.flatnonzero(chosen)
         part, key = part[rows], keys[step][rows]
-        octets += np.bincount(key, flows.octets[step][rows] * part, size)
-        packets += np.bincount(key, flows.packets[step][rows] * part, size)
-        count += np.bincount(key, minlength=size)
+        weights = flows.octets[step][rows] * part, flows.packets[step][rows] * part, None
+        return np.stack([np.bincount(key, weight, size) for weight in weights])
+
+    octets, packets, count = added_up(sums, len(flows), cells=size)
     total = float(octets.sum()) or 1.0
     return tuple(
         Ranked(

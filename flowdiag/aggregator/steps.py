@@ -6,7 +6,10 @@ zeros and take back each time, which takes longer than the arithmetic on it.
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Callable
+from typing import Any, Final
+
+from numpy.typing import NDArray
 
 STEP_ROWS: Final = 1 << 16
 
@@ -18,3 +21,15 @@ def steps(rows: int, cells: int = 0) -> list[slice]:
     """
     step = max(STEP_ROWS, cells)
     return [slice(begin, min(begin + step, rows)) for begin in range(0, max(rows, 1), step)]
+
+
+def added_up(work: Callable[[slice], NDArray[Any]], rows: int, cells: int = 0) -> NDArray[Any]:
+    """The sum of what work gives for each of steps(rows, cells), arrays of one shape, added in the order of the steps.
+
+    In one thread: numpy.bincount, of which such work consists, lets no other go on.
+    """
+    first, *others = steps(rows, cells)
+    total = work(first)
+    for step in others:
+        total += work(step)
+    return total

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.concurrently import in_order
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
 from flowdiag.aggregator.steps import steps
 
@@ -40,10 +41,7 @@ _MAX_TABLE_BITS: Final = 26
 
 def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
     """One 64-bit key per row of `rows`, equal for both directions of a conversation. Shape [len(rows)]."""
-    keys = np.empty(len(rows), np.uint64)
-    for step in steps(len(rows)):
-        keys[step] = _keys(flows, rows[step])
-    return keys
+    return np.concatenate(list(in_order(lambda step: _keys(flows, rows[step]), steps(len(rows)))))
 
 
 def _keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:

@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
-from flowdiag.aggregator.steps import steps
+from flowdiag.aggregator.steps import added_up
 from flowdiag.diagnoser import wording_beyond as words
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.conversations import ACK, TCP, answered
@@ -48,12 +48,13 @@ def find(case: Case) -> list[Finding]:
     suspicious = where(flows, _suspicious)
     # Too few packets for three minutes of flood, or too few records for its sources: nothing to look at.
     size = len(flows.addresses)
-    packets, records = np.zeros(size), np.zeros(size, np.int64)
-    for step in steps(len(flows), cells=size):
+
+    def sums(step: slice) -> NDArray[np.float64]:
         rows = np.flatnonzero(suspicious[step])
         hosts = flows.inside[step][rows]
-        packets += np.bincount(hosts, flows.packets[step][rows], size)
-        records += np.bincount(hosts, minlength=size)
+        return np.stack([np.bincount(hosts, weight, size) for weight in (flows.packets[step][rows], None)])
+
+    packets, records = added_up(sums, len(flows), cells=size)
     enough = packets >= thresholds.flood_packets_s * 60 * SUSTAINED
     targets = np.flatnonzero(enough & (records >= thresholds.flood_sources))
     if not len(targets):

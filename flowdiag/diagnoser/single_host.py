@@ -22,9 +22,10 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from flowdiag.aggregator.spread import part_inside
-from flowdiag.aggregator.steps import steps
+from flowdiag.aggregator.steps import added_up
 from flowdiag.diagnoser import wording as words
 from flowdiag.diagnoser import wording_verdict
 from flowdiag.diagnoser.case import Case
@@ -38,11 +39,14 @@ CODE: Final = "single-host"
 
 def find(case: Case) -> list[Finding]:
     flows, (begin, end) = case.flows, case.window_ms
-    by_host = np.zeros(len(flows.addresses))
-    for step in steps(len(flows), cells=len(by_host)):
+    size = len(flows.addresses)
+
+    def sums(step: slice) -> NDArray[np.float64]:
         part = part_inside(flows.start_ms[step], flows.end_ms[step], begin, end)
         part[flows.link[step] < 0] = 0.0
-        by_host += np.bincount(flows.inside[step], flows.octets[step] * part, len(by_host))
+        return np.bincount(flows.inside[step], flows.octets[step] * part, size).astype(np.float64)
+
+    by_host = added_up(sums, len(flows), cells=size)
     total = float(by_host.sum())
     if total <= 0.0:
         return []

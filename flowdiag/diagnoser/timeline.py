@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.steps import steps
+from flowdiag.aggregator.steps import added_up
 
 
 @dataclass(frozen=True)
@@ -45,8 +45,8 @@ class Grid:
 
         counted: of these records only; None for all.
         """
-        change = np.zeros(self.bins + 1, np.int64)
-        for step in steps(len(start_ms), cells=self.bins):
+
+        def changes(step: slice) -> NDArray[np.int64]:
             start, end = start_ms[step], end_ms[step]
             inside = (end >= self.start_ms) & (start < self.end_ms)
             if counted is not None:
@@ -54,8 +54,10 @@ class Grid:
             rows = np.flatnonzero(inside)
             first = (np.maximum(start[rows], self.start_ms) - self.start_ms) // self.step_ms
             last = (np.minimum(end[rows], self.end_ms - 1) - self.start_ms) // self.step_ms
-            change += np.bincount(first, minlength=self.bins + 1)
-            change -= np.bincount(last + 1, minlength=self.bins + 1)
+            begun = np.bincount(first, minlength=self.bins + 1)
+            return begun - np.bincount(last + 1, minlength=self.bins + 1)
+
+        change = added_up(changes, len(start_ms), cells=self.bins)
         count: NDArray[np.int64] = np.cumsum(change)[: self.bins]
         return count
 

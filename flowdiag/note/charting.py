@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.aggregator.spread import WindowGrid, spread
-from flowdiag.aggregator.steps import steps
+from flowdiag.aggregator.steps import added_up
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.episodes import capacity_mbps, episodes
 from flowdiag.diagnoser.finding import Verdict
@@ -179,11 +179,16 @@ def _layers(
     """(name, Mbit/s per bin): the NAMED_LAYERS largest hosts of the episode, and the others together."""
     flows = case.flows
     mine = (flows.link == link) & (flows.direction == direction)
-    sums = np.zeros(len(flows.addresses))
-    for step in steps(len(flows), cells=len(sums)):
+    hosts = len(flows.addresses)
+
+    def octets_by_host(step: slice) -> NDArray[np.float64]:
         start, end = flows.start_ms[step], flows.end_ms[step]
         during = np.flatnonzero(mine[step] & (end >= episode_ms[0]) & (start < episode_ms[1]))
-        sums += np.bincount(flows.inside[step][during], flows.wire_octets[step][during], len(sums))
+        return np.bincount(flows.inside[step][during], flows.wire_octets[step][during], hosts).astype(
+            np.float64
+        )
+
+    sums = added_up(octets_by_host, len(flows), cells=hosts)
     if not sums.any():
         return []
     largest = np.argsort(-sums, kind="stable")[:NAMED_LAYERS]
