@@ -31,5 +31,5 @@ def added_up(work: Callable[[slice], NDArray[Any]], rows: int, cells: int = 0) -
     first, *others = steps(rows, cells)
     total = work(first)
     for step in others:
-        total += work(step)
+        total = total + work(step)  # numpy.bincount gives integers where there was nothing to weigh
     return total

@@ -17,8 +17,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import SiteFlows
-from flowdiag.aggregator.steps import steps
+from flowdiag.aggregator.site_flows import SiteFlows, where
 
 # Twins start and end within this of each other: more than two points of one router differ, less than the
 # shortest idle timeout (a second), within which packets of one key are one record.
@@ -78,16 +77,16 @@ def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.ui
 
 def sampled(flows: SiteFlows) -> NDArray[np.intp]:
     """Rows on links of some conversations, one in SAMPLE_ONE_IN; all rows where there are few."""
-    on_link = flows.link >= 0
     if len(flows) <= ALWAYS_LOOKED_AT:
-        return np.flatnonzero(on_link)
-    for step in steps(len(flows)):
+        return np.flatnonzero(flows.link >= 0)
+
+    def in_sample(some: SiteFlows) -> NDArray[np.bool_]:
         # By numbers that all records of a conversation share, so that all of them are in the sample or none.
-        common = flows.inside_port[step] ^ flows.outside_port[step] ^ flows.inside[step]
-        common ^= flows.outside[step] << 2
-        common *= np.int32(_ODD)
-        on_link[step] &= (common >> 16) & (SAMPLE_ONE_IN - 1) == 0
-    return np.flatnonzero(on_link)
+        common = some.inside_port ^ some.outside_port ^ some.inside ^ (some.outside << 2)
+        chosen: NDArray[np.bool_] = ((common * np.int32(_ODD)) >> 16) & (SAMPLE_ONE_IN - 1) == 0
+        return chosen & (some.link >= 0)
+
+    return np.flatnonzero(where(flows, in_sample))
 
 
 def repeated(keys: NDArray[np.uint64]) -> NDArray[np.intp]:

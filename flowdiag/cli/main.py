@@ -6,6 +6,7 @@ codes here and nowhere else.
 
 from __future__ import annotations
 
+import atexit
 import gc
 import os
 import sys
@@ -77,6 +78,9 @@ class CommandLine(click.Group):
         if not standalone_mode:
             return super().main(args, prog_name, complete_var, standalone_mode, **extra)
         gc.set_threshold(OBJECTS_BEFORE_SEARCH)
+        atexit.register(
+            gc.freeze
+        )  # what is there at the end goes with the process, without another look through it
         words = list(sys.argv[1:] if args is None else args) or ["--help"]
         try:
             code = super().main(words, prog_name, complete_var, standalone_mode=False, **extra)
