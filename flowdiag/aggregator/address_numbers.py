@@ -1,7 +1,8 @@
 """Numbers for addresses, the same through all batches of an export.
 
 Facts the design follows: a batch has many records but far fewer distinct addresses, nearly all of them IPv4, that is,
-one 32-bit integer each, which Arrow looks up among those known; only new ones, and IPv6, are touched in Python.
+one 32-bit integer each. A table of slots knows most of them again, Arrow looks the others up among those known; only new
+ones, and IPv6, are touched in Python.
 """
 
 from __future__ import annotations
@@ -24,6 +25,13 @@ from flowdiag.flows import UNKNOWN_ADDRESS, V4_PREFIX
 MAX_ADDRESSES: Final = 2_000_000
 
 UNKNOWN: Final = address_column([UNKNOWN_ADDRESS])[0]
+_SLOT_BITS: Final = 18  # 2 MiB, which the processor's cache holds
+_SLOTS: Final = 1 << _SLOT_BITS
+_SHIFT: Final = np.uint32(32 - _SLOT_BITS)
+_ODD: Final = np.uint32(
+    0x9E3779B1
+)  # 2^32 over the golden ratio, odd (from memory): neighbours fall far apart
+_NONE: Final = np.int32(-1)
 _V4_FRONT: Final = np.frombuffer(V4_PREFIX, np.uint32)
 
 
@@ -35,6 +43,9 @@ class AddressNumbers:
         self._numbers: defaultdict[bytes, int] = defaultdict(count().__next__)
         self._v4 = column(np.zeros(0, np.uint32))
         self._v4_numbers: NDArray[np.int32] = np.zeros(0, np.int32)
+        # The address met last of all that fall in a slot, and its number: most that come are there.
+        self._slot_v4 = np.zeros(_SLOTS, np.uint32)
+        self._slot_numbers = np.full(_SLOTS, _NONE, np.int32)
         self.overflowed = False
 
     def __len__(self) -> int:
@@ -57,6 +68,16 @@ class AddressNumbers:
         return np.split(given, np.cumsum([len(column) for column in columns])[:-1])
 
     def _of_v4(self, values: NDArray[np.uint32]) -> NDArray[np.int32]:
+        slot = ((values * _ODD) >> _SHIFT).astype(np.intp)
+        given = np.where(self._slot_v4[slot] == values, self._slot_numbers[slot], _NONE)
+        missing = np.flatnonzero(given == _NONE)
+        if len(missing):
+            sought, slot = values[missing], slot[missing]
+            given[missing] = self._slot_numbers[slot] = self._look_up_v4(sought)
+            self._slot_v4[slot] = sought
+        return given
+
+    def _look_up_v4(self, values: NDArray[np.uint32]) -> NDArray[np.int32]:
         sought = column(values)
         found = pc.index_in(sought, self._v4)
         if not found.null_count:

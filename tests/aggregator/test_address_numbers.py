@@ -53,3 +53,16 @@ def test_beyond_the_most_new_addresses_are_counted_together_and_known_ones_keep_
     assert [every[number] for number in found] == [first, *[UNKNOWN_ADDRESS] * 9, sixth]
     again = np.unique(numbers.of(column(flood[:2]))[0])
     assert [every[number] for number in again] == [UNKNOWN_ADDRESS]
+
+
+def test_more_addresses_than_the_table_has_slots_keep_their_numbers() -> None:
+    values = np.arange(400_000, dtype=">u4") * 7 + 0x0A000000
+    octets = np.zeros((len(values), 16), np.uint8)
+    octets[:, 10:12] = 0xFF
+    octets[:, 12:] = values.view(np.uint8).reshape(-1, 4)
+    every = pa.Array.from_buffers(pa.binary(16), len(values), [None, pa.py_buffer(octets.tobytes())])
+    numbers = AddressNumbers()
+    for order in (slice(None), slice(None, None, -1), slice(None, None, 3)):
+        places = np.arange(len(values))[order]
+        (found,) = numbers.of(every.take(pa.array(places)))
+        assert (found == places).all()
