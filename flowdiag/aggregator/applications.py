@@ -22,6 +22,17 @@ UNKNOWN: Final = "unknown"
 TCP: Final = 6
 UDP: Final = 17
 PORT_PROTOCOLS: Final = {TCP: "tcp", UDP: "udp"}
+
+# A table of names by protocol and port: a row of ports, from -1 (unknown) on, for each protocol that has them, then one
+# place for each other protocol and, last, for none.
+_PORTS: Final = 65_537
+_OTHERS: Final = len(PORT_PROTOCOLS) * _PORTS
+_NO_PROTOCOL: Final = 256
+_HAS_PORTS: Final = np.zeros(_NO_PROTOCOL + 1, np.int32)
+_HAS_PORTS[list(PORT_PROTOCOLS)] = 1
+_FIRST_PLACE: Final = np.arange(_OTHERS, _OTHERS + _NO_PROTOCOL + 1, dtype=np.int32)
+_FIRST_PLACE[list(PORT_PROTOCOLS)] = np.arange(len(PORT_PROTOCOLS)) * _PORTS
+
 # What exporters say when their recognition found nothing (common practice).
 NO_NAMES: Final = frozenset({"", "unknown", "unclassified", "undefined", "none", "n/a", "other"})
 
@@ -151,14 +162,3 @@ class Names:
         if not port:
             return UNKNOWN
         return self._rules.ports.get((protocol, port - 1)) or f"{name}/{port - 1}"
-
-
-# A table of names by protocol and port: a row of ports, from -1 (unknown) on, for each protocol that has them, then one
-# place for each other protocol and, last, for none.
-_PORTS: Final = 65_537
-_OTHERS: Final = len(PORT_PROTOCOLS) * _PORTS
-_NO_PROTOCOL: Final = 256
-_HAS_PORTS: Final = np.zeros(_NO_PROTOCOL + 1, np.int32)
-_HAS_PORTS[list(PORT_PROTOCOLS)] = 1
-_FIRST_PLACE: Final = np.arange(_OTHERS, _OTHERS + _NO_PROTOCOL + 1, dtype=np.int32)
-_FIRST_PLACE[list(PORT_PROTOCOLS)] = np.arange(len(PORT_PROTOCOLS)) * _PORTS

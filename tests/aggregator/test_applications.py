@@ -61,3 +61,16 @@ def test_services_are_numbered_alike_in_whatever_order_they_are_met() -> None:
         assert [names.all()[number] for number in numbers[:-1]] == [texts[row] for row in order]
         tables.append(names.all())
     assert tables[0] == tables[1]
+
+
+def test_every_port_may_be_a_service() -> None:
+    names = Names(catalogue())
+    given = names.of_exporters([f"named by the exporter {number}" for number in range(4_096)])
+    ports = np.arange(-1, 65_536, dtype=np.int32)
+    met = [names.places(np.full(len(ports), protocol, np.int16), ports) for protocol in (6, 17)]
+    names.settle()
+    numbers = names.named(np.concatenate([given, *met]))
+    texts = [names.all()[number] for number in numbers]
+    assert texts[4_095] == "named by the exporter 4095"
+    assert texts[4_097] == texts[4_097 + len(ports)] == "unknown"
+    assert texts[-1] == "udp/65535"
