@@ -81,20 +81,24 @@ def scans(case: Case) -> tuple[Scan, ...]:
     tries = np.bincount(flows.inside[rows], minlength=1)
     rows = rows[(tries >= least)[flows.inside[rows]]]
     rows = rows[np.argsort(flows.inside[rows], kind="stable")]
-    edges = np.flatnonzero(np.diff(flows.inside[rows])) + 1
-    found = []
-    for mine in np.split(rows, edges) if len(rows) else ():
-        scan = _host(case, mine, int(flows.inside[mine[0]]), least)
-        if scan is not None:
-            found.append(scan)
+    suspects = [mine for mine in _by_host(flows, rows) if _reaches_many(flows, mine, least)]
+    if not suspects:
+        return ()
+    # Of all of them at once, since a look for answers goes through all flows.
+    in_vain = _in_vain(case, np.concatenate(suspects))
+    judged = [_host(case, mine, int(flows.inside[mine[0]]), least) for mine in _by_host(flows, in_vain)]
+    found = [scan for scan in judged if scan is not None]
     return tuple(sorted(found, key=lambda scan: (-scan.addresses, flows.addresses[scan.inside])))
 
 
+def _by_host(flows: SiteFlows, rows: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+    """The rows of each inside host; those of one host follow one another."""
+    return np.split(rows, np.flatnonzero(np.diff(flows.inside[rows])) + 1) if len(rows) else []
+
+
 def _host(case: Case, rows: NDArray[np.intp], inside: int, least: int) -> Scan | None:
+    """rows: what the host tried in vain."""
     flows = case.flows
-    if not _reaches_many(flows, rows, least):
-        return None
-    rows = _in_vain(case, rows)
     if not _reaches_many(flows, rows, least):
         return None
     services = flows.outside_port[rows].astype(np.int64) << 8 | (flows.protocol[rows].astype(np.int64) & 0xFF)
@@ -109,8 +113,10 @@ def _host(case: Case, rows: NDArray[np.intp], inside: int, least: int) -> Scan |
     if not _reaches_many(flows, rows, least):
         return None
     addresses = len(np.unique(flows.outside[rows]))
+    if len(rows) > TRIES_EACH * addresses:
+        return None
     unanswered = _unanswered_share(case, rows, inside, kinds[top])
-    if len(rows) > TRIES_EACH * addresses or unanswered < UNANSWERED:
+    if unanswered < UNANSWERED:
         return None
     ports = tuple(int(k) >> 8 for k in sorted(kinds[top]))
     return Scan(inside, rows, addresses, ports, _most_addresses(flows, rows, SLOT_MS), unanswered)
