@@ -84,6 +84,7 @@ def take_report(
             template.records = template.redefined = 0
     for domain in domains:
         domain.clock_offsets.clear()
+        domain.clock_second = None
         domain.own_losses.clear()
         domain.late_records = 0
         for sequences in domain.stream.sequences.values():

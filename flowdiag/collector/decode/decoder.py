@@ -54,8 +54,6 @@ _IPFIX: Final = Struct(">HHIIIHH").unpack_from
 _NETFLOW9: Final = Struct(">HHIIIIHH").unpack_from
 _NETFLOW5: Final = Struct(">HHIIIIHH").unpack_from
 _SET: Final = Struct(">HH").unpack_from
-# The capture clock is compared in one of so many messages.
-_CLOCK_EVERY: Final = 64
 _NO_DOMAINS: Final[dict[int, dict[int, Domain]]] = {IPFIX: {}, NETFLOW9: {}, NETFLOW5: {}}
 _NO_GROUPS: Final[dict[int, Group]] = {}
 
@@ -149,8 +147,8 @@ class Decoder:
         self._recent_sessions.append(session)
         epoch.rows += count
         epoch.octets += length + MESSAGE_COST
-        if not message % _CLOCK_EVERY and time_ms is not None:
-            domain.add_clock(time_ms - seconds * 1000, self._limits.clock_samples)
+        if seconds != domain.clock_second and time_ms is not None:
+            domain.add_clock(time_ms, seconds, self._limits.clock_samples)
         if epoch.rows >= self._batch_rows or epoch.octets >= self._pending_octets:
             self._seal()
 
@@ -211,8 +209,8 @@ class Decoder:
         self._recent.add(datagram.session, payload)
         epoch.rows += total
         epoch.octets += len(payload)
-        if not message % _CLOCK_EVERY and datagram.time_ms is not None:
-            domain.add_clock(datagram.time_ms - seconds * 1000, self._limits.clock_samples)
+        if seconds != domain.clock_second and datagram.time_ms is not None:
+            domain.add_clock(datagram.time_ms, seconds, self._limits.clock_samples)
         return True
 
     def _unusual(self, datagram: Datagram) -> None:

@@ -115,6 +115,7 @@ class Domain:
         self.own_losses: dict[int, int] = {}
         self.late_records = 0  # records of held sets that were decoded after their message was evaluated
         self.clock_offsets: list[int] = []
+        self.clock_second: int | None = None
 
     @property
     def whole_session(self) -> Domain | None:
@@ -129,8 +130,13 @@ class Domain:
             for number in outdated:
                 del groups[number]
 
-    def add_clock(self, offset_ms: int, bound: int) -> None:
-        """A difference of capture and export clock; evenly thinned beyond the bound."""
-        self.clock_offsets.append(offset_ms)
+    def add_clock(self, time_ms: int, export_second: int, bound: int) -> None:
+        """A difference of capture and export clock; evenly thinned beyond the bound.
+
+        To be called for the first message of each second by the exporter's clock: that choice is the same however
+        the stream is cut into batches.
+        """
+        self.clock_second = export_second
+        self.clock_offsets.append(time_ms - export_second * 1000)
         if len(self.clock_offsets) > bound:
             del self.clock_offsets[::2]

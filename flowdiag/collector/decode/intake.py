@@ -133,8 +133,9 @@ class Intake:
             self._problems.add(file, offset, f"{MALFORMED}: {error}")
             return
         recent.add(datagram.session, payload)
-        if datagram.time_ms is not None:
-            domain.add_clock(datagram.time_ms - header.export_ms, self._limits.clock_samples)
+        seconds = header.export_ms // 1000
+        if seconds != domain.clock_second and datagram.time_ms is not None:
+            domain.add_clock(datagram.time_ms, seconds, self._limits.clock_samples)
         self._apply(domain, header, datagram, file, steps, epoch)
 
     def teach(self, stream: Stream, datagram: Datagram, file: str, epoch: Epoch, *, options: bool) -> None:
