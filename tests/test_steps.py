@@ -15,33 +15,10 @@ from flowdiag.note.json_note import render
 from flowdiag.pipeline import run
 from flowdiag.scenario.bulk import write_bulk
 from flowdiag.site.reading import read_profile
+from tests.benchmarks.diagnose_day import HARD
 
 # A plan and a backup that are both far too small: there is something to find everywhere.
-CROWDED = """
-[site]
-name = "Crowded site"
-timezone = "UTC"
-lan = ["10.0.0.0/16"]
-
-[[link]]
-name = "fibre"
-role = "primary"
-interfaces = [2]
-down_mbps = 0.01
-up_mbps = 0.002
-
-[[link]]
-name = "lte"
-role = "backup"
-interfaces = [3]
-down_mbps = 30
-up_mbps = 5
-
-  [[link.keepalive]]
-  destination = "198.51.100.1"
-  protocol = "icmp"
-  interval_s = 10
-"""
+CROWDED = HARD.replace("down_mbps = 0.9", "down_mbps = 0.01").replace("up_mbps = 0.2", "up_mbps = 0.002")
 
 
 @pytest.fixture(scope="module", params=["demo", "crowded"])

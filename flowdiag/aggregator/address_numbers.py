@@ -28,9 +28,10 @@ UNKNOWN: Final = address_column([UNKNOWN_ADDRESS])[0]
 _SLOT_BITS: Final = 18  # 2 MiB, which the processor's cache holds
 _SLOTS: Final = 1 << _SLOT_BITS
 _SHIFT: Final = np.uint32(32 - _SLOT_BITS)
-_ODD: Final = np.uint32(
-    0x9E3779B1
-)  # 2^32 over the golden ratio, odd (from memory): neighbours fall far apart
+# 2^32 over the golden ratio, odd (from memory): neighbours fall far apart.
+_ODD: Final = np.uint32(0x9E3779B1)
+# Fewer values at a time are sooner looked up than a table for them is made.
+_WORTH_A_TABLE: Final = 1 << 16
 _NONE: Final = np.int32(-1)
 _V4_FRONT: Final = np.frombuffer(V4_PREFIX, np.uint32)
 
@@ -44,8 +45,8 @@ class AddressNumbers:
         self._v4 = column(np.zeros(0, np.uint32))
         self._v4_numbers: NDArray[np.int32] = np.zeros(0, np.int32)
         # The address met last of all that fall in a slot, and its number: most that come are there.
-        self._slot_v4 = np.zeros(_SLOTS, np.uint32)
-        self._slot_numbers = np.full(_SLOTS, _NONE, np.int32)
+        self._slot_v4 = np.zeros(0, np.uint32)
+        self._slot_numbers = np.zeros(0, np.int32)
         self.overflowed = False
 
     def __len__(self) -> int:
@@ -68,6 +69,10 @@ class AddressNumbers:
         return np.split(given, np.cumsum([len(column) for column in columns])[:-1])
 
     def _of_v4(self, values: NDArray[np.uint32]) -> NDArray[np.int32]:
+        if not len(self._slot_v4):
+            if len(values) < _WORTH_A_TABLE:
+                return self._look_up_v4(values)
+            self._slot_v4, self._slot_numbers = np.zeros(_SLOTS, np.uint32), np.full(_SLOTS, _NONE)
         slot = ((values * _ODD) >> _SHIFT).astype(np.intp)
         given = np.where(self._slot_v4[slot] == values, self._slot_numbers[slot], _NONE)
         missing = np.flatnonzero(given == _NONE)

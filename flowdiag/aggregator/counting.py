@@ -112,9 +112,8 @@ class Tally:
         ):
             rows = np.flatnonzero(link >= 0)
             cell = place[rows] + (link[rows] * np.intp(2 * _KINDS) + direction * _KINDS)
-            cell = (
-                2 * cell + inside[end[rows]]
-            )  # apart by whether the end that the direction makes so is inside
+            # Apart by whether the end that the direction makes the inside one is.
+            cell = 2 * cell + inside[end[rows]]
             shape = (*self.records.shape, 2)
             records_of = np.bincount(cell, minlength=2 * self.records.size).reshape(shape)
             octets_of = np.bincount(cell, records.octets[rows], 2 * self.records.size).reshape(shape)

@@ -23,8 +23,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-# Rows worked on at a time: their temporary columns stay in the processor's cache.
-CHUNK_ROWS: Final = 1 << 15
+from flowdiag.aggregator.steps import steps
+
 _EXACT_BITS: Final = 52  # one less than a double's significand: sums and differences of shares stay exact
 
 
@@ -92,11 +92,10 @@ def spread(
     """
     cells = series_count * grid.windows
     ends = np.zeros((len(values), cells))  # what falls in first and last windows
-    steps = np.zeros((len(values), cells + series_count))  # changes of what flows through whole windows
+    changes = np.zeros((len(values), cells + series_count))  # changes of what flows through whole windows
     quanta = [_quantum(column) for column in values]
     crossing_any = False
-    for begin in range(0, len(start_ms), CHUNK_ROWS):
-        rows = slice(begin, begin + CHUNK_ROWS)
+    for rows in steps(len(start_ms)):
         start, end = start_ms[rows], end_ms[rows]
         columns = [column[rows] for column in values]
         of_series = None if series is None else series[rows]
@@ -130,15 +129,15 @@ def spread(
                 quantum = quanta[number]
                 middle = np.floor(value[through] * middle_part[through] / quantum) * quantum
                 in_first[through] -= middle * between[through]
-                steps[number] += np.bincount(step_up, middle, steps.shape[1])
-                steps[number] -= np.bincount(step_down, middle, steps.shape[1])
+                changes[number] += np.bincount(step_up, middle, changes.shape[1])
+                changes[number] -= np.bincount(step_down, middle, changes.shape[1])
             in_first_window = column.copy()
             in_first_window[crossing] = np.maximum(in_first, 0.0)
             ends[number] += np.bincount(first + base, in_first_window, cells)
             ends[number] += np.bincount(at_last, in_last, cells)
     result = ends.reshape(len(values), series_count, grid.windows)
     if crossing_any:
-        flowing = np.cumsum(steps.reshape(len(values), series_count, grid.windows + 1), axis=2)
+        flowing = np.cumsum(changes.reshape(len(values), series_count, grid.windows + 1), axis=2)
         result += flowing[:, :, :-1]
     return result
 
@@ -158,10 +157,9 @@ def bounds(
     """
     cells = series_count * grid.windows
     lower = np.zeros(cells)
-    steps = np.zeros(cells + series_count)
+    changes = np.zeros(cells + series_count)
     quantum = _quantum(values)
-    for begin in range(0, len(start_ms), CHUNK_ROWS):
-        rows = slice(begin, begin + CHUNK_ROWS)
+    for rows in steps(len(start_ms)):
         start, end, value = start_ms[rows], end_ms[rows], values[rows]
         of_series = np.zeros(len(start), np.int64) if series is None else series[rows].astype(np.int64)
         kept = np.flatnonzero(
@@ -175,24 +173,24 @@ def bounds(
         lower += np.bincount(first[inside] + of_series[inside] * grid.windows, value[inside], cells)
         touching = np.ceil(value / quantum) * quantum
         base = of_series * (grid.windows + 1)
-        steps += np.bincount(np.maximum(first, 0) + base, touching, len(steps))
-        steps -= np.bincount(np.minimum(last + 1, grid.windows) + base, touching, len(steps))
-    upper = np.cumsum(steps.reshape(series_count, grid.windows + 1), axis=1)[:, :-1]
+        changes += np.bincount(np.maximum(first, 0) + base, touching, len(changes))
+        changes -= np.bincount(np.minimum(last + 1, grid.windows) + base, touching, len(changes))
+    upper = np.cumsum(changes.reshape(series_count, grid.windows + 1), axis=1)[:, :-1]
     return lower.reshape(series_count, grid.windows), upper
 
 
 def touched(start_ms: NDArray[np.int64], end_ms: NDArray[np.int64], grid: WindowGrid) -> NDArray[np.bool_]:
     """Which windows of the grid any flow touches; shape [windows]."""
-    steps = np.zeros(grid.windows + 1, np.int64)
-    for begin in range(0, len(start_ms), CHUNK_ROWS):
-        start = start_ms[begin : begin + CHUNK_ROWS]
-        end = np.maximum(end_ms[begin : begin + CHUNK_ROWS], start + 1)
+    changes = np.zeros(grid.windows + 1, np.int64)
+    for rows in steps(len(start_ms)):
+        start = start_ms[rows]
+        end = np.maximum(end_ms[rows], start + 1)
         kept = (start < grid.end_ms) & (end > grid.start_ms)
         first = np.maximum((start[kept] - grid.start_ms) // grid.window_ms, 0)
         past = np.minimum((end[kept] - 1 - grid.start_ms) // grid.window_ms + 1, grid.windows)
-        steps += np.bincount(first, minlength=len(steps))
-        steps -= np.bincount(past, minlength=len(steps))
-    return np.cumsum(steps)[:-1] > 0
+        changes += np.bincount(first, minlength=len(changes))
+        changes -= np.bincount(past, minlength=len(changes))
+    return np.cumsum(changes)[:-1] > 0
 
 
 def _quantum(values: NDArray[np.float64]) -> float:

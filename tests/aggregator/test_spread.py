@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.spread import CHUNK_ROWS, WindowGrid, bounds, part_inside, spread, touched
+from flowdiag.aggregator.spread import WindowGrid, bounds, part_inside, spread, touched
+from flowdiag.aggregator.steps import STEP_ROWS
 from tests.aggregator.tables import int_array
 
 GRID = WindowGrid(0, 60_000, 5)
@@ -124,7 +125,7 @@ def test_windows_sum_to_the_total(
 
 def test_many_chunks_conserve_too() -> None:
     rng = np.random.default_rng(5)
-    start = rng.integers(0, 10**7, 3 * CHUNK_ROWS)
+    start = rng.integers(0, 10**7, 3 * STEP_ROWS)
     end = start + rng.integers(0, 10**6, len(start))
     octets = rng.integers(40, 10**9, len(start)).astype(float)
     grid = WindowGrid.covering(0, int(end.max()) + 1, 60_000)

@@ -17,25 +17,13 @@ from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.pipeline import build_case
 from flowdiag.scenario.bulk import write_bulk
 from flowdiag.site.reading import read_profile
-from tests.benchmarks.diagnose import DIAGNOSE, READ
+from tests.benchmarks.diagnose import DIAGNOSE, PROFILE, READ
 from tests.benchmarks.measuring import processes_in_turns, seconds_of, verdict
 
 RECORDS: Final = 3_000_000
 # The first is the site of flowdiag.scenario.bulk with room to spare. On the second the same traffic meets a small
 # plan and a backup whose keepalive is never seen: full all day, so that every finding about load has to attribute it.
-EASY: Final = """
-[site]
-name = "Bulk site"
-timezone = "UTC"
-lan = ["10.0.0.0/16"]
-
-[[link]]
-name = "fibre"
-role = "primary"
-interfaces = [2]
-down_mbps = 500
-up_mbps = 100
-"""
+EASY: Final = PROFILE
 HARD: Final = (
     EASY.replace("down_mbps = 500", "down_mbps = 0.9").replace("up_mbps = 100", "up_mbps = 0.2")
     + """
