@@ -63,7 +63,8 @@ def build_case_data(
     minutes_ms = heard_minutes(report, profile, counting.clocks)
     grid = flow_grid(flows, WINDOW_MS, minutes_ms)
     coverage = build_coverage(flows, report, profile, remarks, counting.clocks, grid, minutes_ms)
-    return flows, build_usage(flows, profile, grid), coverage
+    usage = build_usage(flows, profile, grid)
+    return flows, usage if coverage.span is None else usage.covering(coverage.span), coverage
 
 
 class Reduction:

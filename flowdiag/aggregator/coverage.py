@@ -14,6 +14,8 @@ from flowdiag.collector.report import LossEvent
 class Coverage:
     """Everything that bounds what the figures can mean. Times are ms since 1970 UTC on the clock of SiteFlows.
 
+    span_ms: [from, to) from the first to the last sign of life of the exporter (messages or flows); None: first_ms, last_ms.
+    restarts: [from, to) of each time of which nothing is known because the exporter restarted with flows in its cache.
     heard: bool per window of the Usage grid: the exporter gave a sign of life (a message, or a flow that covers it).
     resolution_s: the exporter's active timeout as seen in the data; shorter bursts cannot be seen.
     resolution_known: False when too few long flows were there to read it off.
@@ -35,3 +37,12 @@ class Coverage:
     links_apart: bool
     interface_names: dict[int, str]
     notes: tuple[str, ...]
+    span_ms: tuple[int, int] | None = None
+    restarts: tuple[tuple[int, int], ...] = ()
+
+    @property
+    def span(self) -> tuple[int, int] | None:
+        """[from, to) that the export covers; None for one without times."""
+        if self.span_ms is not None or self.first_ms is None or self.last_ms is None:
+            return self.span_ms
+        return self.first_ms, max(self.last_ms, self.first_ms + 1)

@@ -15,10 +15,10 @@ from flowdiag.aggregator.clocks import Clocks
 from flowdiag.aggregator.counting import Decisions, Tally
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.records import Interner, LeftOut
-from flowdiag.aggregator.resolution import estimate_resolution
+from flowdiag.aggregator.resolution import cut_durations_ms, estimate_resolution
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, touched
-from flowdiag.collector.report import ExportReport, SessionReport
+from flowdiag.collector.report import ExportReport, LossEvent, SessionReport
 from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.site.profile import Profile
 
@@ -90,23 +90,22 @@ def build_coverage(
     """
     sessions = site_sessions(report, profile)
     exporters = {session.exporter for session in sessions}
-    losses = tuple(
-        replace(loss, time_ms=loss.time_ms + clocks.offset_ms(loss.exporter, loss.domain))
-        for loss in report.losses
-        if loss.exporter in exporters
-    )
+    losses = _on_capture_clock(report, clocks, exporters)
     announced = [s.active_timeout_s for s in sessions if s.active_timeout_s is not None]
     some = _sample(flows)
     resolution_s, known = estimate_resolution(
-        flows.end_ms[some] - flows.start_ms[some], max(announced, default=None)
+        flows.end_ms[some] - flows.start_ms[some],
+        max(announced, default=None),
+        lambda: cut_durations_ms(flows),
     )
+    span_ms = _heard_span(flows, sessions, clocks)
     scaled_packets, raw_packets = packets or _packets(flows)
     coverage = Coverage(
         records=sum(s.records for s in sessions),
         first_ms=int(flows.start_ms.min()) if len(flows) else None,
         last_ms=int(flows.end_ms.max()) if len(flows) else None,
         heard=heard_windows(minutes_ms, flows, grid),
-        losses=losses,
+        losses=tuple(loss for loss in losses if not loss.restarted),
         lost_records=sum(s.lost_records for s in sessions),
         lost_messages=sum(s.lost_messages for s in sessions),
         lost_is_estimate=any(s.lost_is_estimate and s.lost_records for s in sessions),
@@ -117,6 +116,8 @@ def build_coverage(
         links_apart=remarks.decisions.links_apart,
         interface_names=_interface_names(report, exporters),
         notes=(),
+        span_ms=span_ms,
+        restarts=_restart_gaps(flows, [loss for loss in losses if loss.restarted]),
     )
     notes = [
         *_about_figures(coverage, flows, raw_packets),
@@ -127,6 +128,46 @@ def build_coverage(
         *_about_records(report, sessions, coverage, remarks),
     ]
     return replace(coverage, notes=tuple(notes))
+
+
+def _on_capture_clock(report: ExportReport, clocks: Clocks, exporters: set[bytes]) -> list[LossEvent]:
+    """Losses and restarts of the site's exporters, their times moved to the capture's clock."""
+    moved = []
+    for loss in report.losses:
+        if loss.exporter in exporters:
+            offset = clocks.offset_ms(loss.exporter, loss.domain)
+            since_ms = None if loss.since_ms is None else loss.since_ms + offset
+            moved.append(replace(loss, time_ms=loss.time_ms + offset, since_ms=since_ms))
+    return moved
+
+
+def _heard_span(flows: SiteFlows, sessions: list[SessionReport], clocks: Clocks) -> tuple[int, int] | None:
+    """From the first to the last sign of life, a message or a flow; None without flows."""
+    if not len(flows):
+        return None
+    begin, end = int(flows.start_ms.min()), max(int(flows.end_ms.max()), int(flows.start_ms.min()) + 1)
+    for session in sessions:
+        offset = clocks.offset_ms(session.exporter, session.domain)
+        if session.first_export_ms is not None and session.last_export_ms is not None:
+            begin = min(begin, session.first_export_ms + offset)
+            end = max(end, session.last_export_ms + offset)
+    return begin, end
+
+
+def _restart_gaps(flows: SiteFlows, restarts: list[LossEvent]) -> tuple[tuple[int, int], ...]:
+    """[from, to) of each time that no record tells of because the exporter restarted with flows in its cache: from the
+    end of the last record that was exported before to the start of the first one metered after.
+    """
+    found: list[tuple[int, int]] = []
+    for restart in restarts:
+        since_ms = restart.time_ms if restart.since_ms is None else restart.since_ms
+        before = flows.end_ms[flows.end_ms <= since_ms]
+        after = flows.start_ms[(flows.start_ms >= since_ms) & (flows.end_ms > since_ms)]
+        begin = int(before.max()) if len(before) else since_ms
+        end = min(int(after.min()) if len(after) else restart.time_ms, restart.time_ms)
+        if end > begin and (not found or found[-1] != (begin, end)):
+            found.append((begin, end))
+    return tuple(found)
 
 
 def _packets(flows: SiteFlows) -> tuple[float, float]:

@@ -7,15 +7,22 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class DirectionFigures:
-    """Rates in Mbit/s with the link's framing; octets are IP octets scaled for sampling; minutes are whole windows."""
+    """Rates in Mbit/s with the link's framing; octets are IP octets scaled for sampling.
+
+    peak_mbps: of the highest window, which begins at peak_ms and of which peak_window_s count; p95_mbps: nearest-rank 95th
+    percentile of five-minute rates, of all windows where there are fewer than three; minutes are minutes of 60 s, of
+    windows at or over the threshold.
+    """
 
     capacity_mbps: float
     mean_mbps: float
-    p95_mbps: float  # nearest-rank 95th percentile of five-minute rates
+    p95_mbps: float
     peak_mbps: float
     octets: int
-    busy_minutes: int  # includes the full ones
-    full_minutes: int
+    busy_minutes: float  # includes the full ones
+    full_minutes: float
+    peak_ms: int = 0
+    peak_window_s: float = 60.0
 
 
 @dataclass(frozen=True)

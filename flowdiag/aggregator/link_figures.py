@@ -1,7 +1,7 @@
 """Figures of each link and direction over a window: mean, 95th percentile, peak, busy and full minutes.
 
-The window may begin and end anywhere. A grid window (or five minutes) that it cuts is judged by the rate over the
-part inside if that is at least half of it; less would make a peak of a moment.
+The window may begin and end anywhere. Of a grid window (or five minutes) that it cuts, or that the export covers only in
+part, the part inside counts, with its own seconds.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from flowdiag.aggregator.percentiles import nearest_rank
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, part_inside, spread
 from flowdiag.aggregator.steps import added_up
-from flowdiag.aggregator.usage import Usage
+from flowdiag.aggregator.usage import RATED_PART, Usage, window_rates
 from flowdiag.site.profile import Profile
 
 FIVE_MINUTES_MS: Final = 300_000  # what transit billing averages over (common practice)
+LEAST_FIVES: Final = 3  # of fewer five-minute rates no percentile says anything
 PERCENT: Final = 95.0
-JUDGED_PART: Final = 0.5  # of a window has to be inside
 MINUTE_MS: Final = 60_000
 BITS_PER_OCTET: Final = 8.0
 # A rate that equals the threshold but for rounding is at it.
@@ -39,38 +39,60 @@ def link_figures(
 
     usage: on the grid whose windows are judged busy, full and peak, from these flows. heard: bool per window of
     it; windows in which the exporter was silent are not judged, since silence is no zero. The mean is the octets
-    inside the window over its length, silence included.
+    inside the window over its length as far as the export covers it, silence in between included.
     """
     series = flows.link.astype(np.int16) * 2 + flows.direction
     series[flows.link < 0] = -1
     totals = _totals(flows, series, 2 * len(profile.link), window_ms)
-    minutes = _Rates(usage, flows, series, window_ms, usage.window_ms, heard)
+    windows = _Rates(usage, flows, series, window_ms, usage.window_ms, heard)
     fives = _Rates(usage, flows, series, window_ms, FIVE_MINUTES_MS, heard)
+    length_ms = covered_part_ms(usage, window_ms)
     found = []
     for number, link in enumerate(profile.link):
         both = []
         for direction, capacity in enumerate((link.down_mbps, link.up_mbps)):
             wire, octets = totals[:, 2 * number + direction]
-            mean = float(wire) * BITS_PER_OCTET / max(window_ms[1] - window_ms[0], 1) / 1000.0
-            rates = minutes.judged(number, direction, otherwise=mean)
-            scale = usage.window_ms / MINUTE_MS
+            mean = float(wire) * BITS_PER_OCTET / length_ms / 1000.0
+            rates = windows.judged(number, direction, otherwise=mean)
+            ranked = fives.judged(number, direction, otherwise=mean) if fives.count >= LEAST_FIVES else rates
+            highest = int(np.argmax(rates))
             both.append(
                 DirectionFigures(
                     capacity_mbps=capacity,
                     mean_mbps=mean,
-                    p95_mbps=nearest_rank(fives.judged(number, direction, otherwise=mean), PERCENT),
-                    peak_mbps=float(rates.max()),
+                    p95_mbps=nearest_rank(ranked, PERCENT),
+                    peak_mbps=float(rates[highest]),
                     octets=round(float(octets)),
-                    busy_minutes=_minutes_over(rates, profile.thresholds.busy * capacity, scale),
-                    full_minutes=_minutes_over(rates, profile.thresholds.full * capacity, scale),
+                    busy_minutes=windows.minutes_over(rates, profile.thresholds.busy * capacity),
+                    full_minutes=windows.minutes_over(rates, profile.thresholds.full * capacity),
+                    peak_ms=windows.begin_ms(highest),
+                    peak_window_s=windows.length_s(highest),
                 )
             )
         found.append(LinkFigures(link.name, link.role, both[0], both[1]))
     return tuple(found)
 
 
-def _minutes_over(rates: NDArray[np.float64], limit: float, scale: float) -> int:
-    return round(float(np.count_nonzero(rates >= limit * (1 - _ROUNDING))) * scale)
+def covered_part_ms(usage: Usage, window_ms: tuple[int, int]) -> int:
+    """How much of [from, to) the export covers, at least 1 ms; all of it where it covers nothing."""
+    if usage.covered_ms is None or not usage.covered_ms.any():
+        return max(window_ms[1] - window_ms[0], 1)
+    begin, end = _covered_span(usage)
+    inside = min(end, window_ms[1]) - max(begin, window_ms[0])
+    return max(inside if inside > 0 else window_ms[1] - window_ms[0], 1)
+
+
+def _covered_span(usage: Usage) -> tuple[int, int]:
+    """[from, to) that the export covers, as the windows have it."""
+    lengths = usage.lengths_ms
+    known = np.flatnonzero(lengths > 0)
+    if not len(known):
+        return usage.start_ms, usage.end_ms
+    first, last = int(known[0]), int(known[-1])
+    begin = usage.start_ms + (first + 1) * usage.window_ms - int(lengths[first])
+    if first == last:  # it may begin and end within one window; where in it makes no difference
+        return begin, begin + int(lengths[first])
+    return begin, usage.start_ms + last * usage.window_ms + int(lengths[last])
 
 
 def _totals(
@@ -106,18 +128,46 @@ class _Rates:
         begin, end = window_ms
         grid = WindowGrid.covering(begin, max(end, begin + 1), step_ms)
         edges = grid.edges()
-        inside = np.minimum(edges[1:], end) - np.maximum(edges[:-1], begin)
-        judged = (inside >= JUDGED_PART * step_ms) & _mostly_heard(usage, heard, grid)
+        first, past = (begin, end) if usage.covered_ms is None else _covered_span(usage)
+        low, high = np.maximum(edges[:-1], max(begin, first)), np.minimum(edges[1:], min(end, past))
+        inside = np.maximum(high - low, 0)
+        judged = (inside > 0) & _mostly_heard(usage, heard, grid)
+        if step_ms > usage.window_ms:
+            judged &= inside >= RATED_PART * step_ms
+        self._begin_ms, self._inside = low[judged], inside[judged]
         self._rates = np.zeros((len(usage.links), 2, 0))
+        self._window_ms = window_ms
         if judged.any():
             octets = _on_grid(usage, flows, series, grid)
             self._cut_edges(octets, inside, flows, series, grid, window_ms)
-            self._rates = octets[:, :, judged] * BITS_PER_OCTET / inside[judged] / 1000.0
+            self._rates = np.empty((len(usage.links), 2, int(judged.sum())))
+            for link in range(len(usage.links)):
+                for direction in (0, 1):
+                    rates = window_rates(octets[link, direction], inside, step_ms)
+                    self._rates[link, direction] = rates[judged]
+
+    @property
+    def count(self) -> int:
+        return len(self._inside)
 
     def judged(self, link: int, direction: int, otherwise: float) -> NDArray[np.float64]:
         """Rates of the judged steps; if there are none (a window of seconds), the one rate given."""
         rates: NDArray[np.float64] = self._rates[link, direction]
         return rates if len(rates) else np.array([otherwise])
+
+    def begin_ms(self, step: int) -> int:
+        return int(self._begin_ms[step]) if self.count else self._window_ms[0]
+
+    def length_s(self, step: int) -> float:
+        length = int(self._inside[step]) if self.count else self._window_ms[1] - self._window_ms[0]
+        return length / 1000.0
+
+    def minutes_over(self, rates: NDArray[np.float64], limit: float) -> float:
+        """Minutes of 60 s of the steps at or over a limit, to a hundredth."""
+        if not self.count:
+            return 0.0
+        over_ms = int(self._inside[rates >= limit * (1 - _ROUNDING)].sum())
+        return round(over_ms / MINUTE_MS, 2)
 
     @staticmethod
     def _cut_edges(

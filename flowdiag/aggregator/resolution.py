@@ -5,17 +5,22 @@ Facts the estimate follows:
   of long flows pile up there and nothing, or nearly nothing, is longer;
 - routers look for flows that are due now and then, so a piece may be some seconds longer; a flow that pauses
   gives a shorter piece;
+- where too few pieces pile up, those that the next record of the same conversation follows at once were cut by the timeout,
+  and the middle one of their durations tells it;
 - no RFC gives a default (RFC 3954 3.2 and RFC 6728 4.3.2 leave it open); 60, 300 and 1800 s are usual (common
   practice, no source).
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from flowdiag.aggregator.site_flows import SiteFlows
+from flowdiag.aggregator.twins import conversation_keys
 
 USUAL_S: Final = (10, 15, 20, 30, 60, 90, 120, 180, 240, 300, 600, 900, 1200, 1800, 3600)
 DEFAULT_S: Final = 60
@@ -27,15 +32,24 @@ LONGER: Final = 0.25  # of a pile may be longer than it: exporters that look rar
 # Where the longest durations are looked at for timeouts that are not usual: the 3rd longest, the 10th and so on.
 PLACES_FROM_TOP: Final = (3, 10, 30, 100, 300, 1000, 3000)
 CONSISTENT: Final = 0.02  # of the durations may exceed an announced timeout
+# The next record of a flow that was cut begins so soon; idle timeouts are longer (RFC 7012 5.11 has both as end reasons).
+FOLLOWS_MS: Final = 1_000
+LEAST_CUT: Final = 3  # records that were cut, for a middle one
+MOST_LOOKED_AT: Final = (
+    200_000  # flows next to each other, so that those that follow one another are among them
+)
 
 
 def estimate_resolution(
-    durations_ms: Collection[int] | NDArray[np.int64], announced_s: int | None
+    durations_ms: Collection[int] | NDArray[np.int64],
+    announced_s: int | None,
+    cut_ms: Callable[[], NDArray[np.int64]] | None = None,
 ) -> tuple[int, bool]:
     """(active timeout in seconds, whether it is known).
 
     durations_ms: of all flows or a fair sample; announced_s: what the exporter says (element 36), taken if the
-    durations do not contradict it. Without a pile the value is the least usual timeout that no flow exceeds
+    durations do not contradict it; cut_ms: durations of the records that cut long flows, asked for only where there is no
+    pile. Without those too the value is the least usual timeout that no flow exceeds
     (at least DEFAULT_S), and not known.
     """
     durations = np.sort(_seconds(durations_ms))
@@ -48,7 +62,25 @@ def estimate_resolution(
     if piles:
         return _best(piles), True
     longest = float(durations[-1]) if len(durations) else 0.0
+    cut = np.zeros(0, np.int64) if cut_ms is None else cut_ms()
+    if len(cut) >= LEAST_CUT:
+        return max(-(-int(np.median(cut)) // 1000), 1), True
     return next((usual for usual in USUAL_S if usual >= max(longest, DEFAULT_S)), round(longest)), False
+
+
+def cut_durations_ms(flows: SiteFlows) -> NDArray[np.int64]:
+    """Durations in ms of the records that the next one of their conversation follows at once; shape [n]."""
+    first = max(len(flows) - MOST_LOOKED_AT, 0) // 2
+    rows = first + np.flatnonzero(flows.link[first : first + MOST_LOOKED_AT] >= 0)
+    keys = conversation_keys(flows, rows)
+    start, end = flows.start_ms[rows], flows.end_ms[rows]
+    order = np.lexsort((start, keys))
+    before, after = order[:-1], order[1:]
+    wait = start[after] - end[before]
+    follows = (keys[before] == keys[after]) & (wait >= -FOLLOWS_MS) & (wait <= FOLLOWS_MS)
+    cut = before[follows & (end[before] > start[before])]
+    durations: NDArray[np.int64] = end[cut] - start[cut]
+    return durations
 
 
 def _seconds(durations_ms: Iterable[int] | NDArray[np.int64]) -> NDArray[np.float64]:

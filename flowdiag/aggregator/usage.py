@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+# A window that is cut to less than this part of itself is rated together with its neighbour: a moment is no peak.
+RATED_PART: Final = 0.5
+# An export that lasts less counts as so long: the octets of a moment, over that moment, are no rate.
+SHORTEST_SPAN_MS: Final = 5_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -14,6 +20,7 @@ class Usage:
 
     start_ms: start of the first window. Arrays are [link, direction (0 down, 1 up), window].
     wire_octets: framing included, flows spread evenly over their own time; ip_octets, packets likewise.
+    covered_ms: of each window, how much the export covers; None where it covers all of them.
     lower, upper: the least and most wire octets that the window can have carried, given the flows' times
       (flows wholly inside; flows that touch it). None when not asked for.
     """
@@ -26,12 +33,57 @@ class Usage:
     packets: NDArray[np.float64]
     lower: NDArray[np.float64] | None = None
     upper: NDArray[np.float64] | None = None
+    covered_ms: NDArray[np.int64] | None = None
 
     @property
     def windows(self) -> int:
         return int(self.wire_octets.shape[2])
 
+    @property
+    def end_ms(self) -> int:
+        return self.start_ms + self.windows * self.window_ms
+
+    def times(self, first: int, past: int) -> tuple[int, int]:
+        """[start, end) in ms since 1970 UTC of the windows [first, past)."""
+        return self.start_ms + first * self.window_ms, self.start_ms + past * self.window_ms
+
+    @property
+    def lengths_ms(self) -> NDArray[np.int64]:
+        """How much of each window counts: what the export covers of it. Shape [window]."""
+        return np.full(self.windows, self.window_ms, np.int64) if self.covered_ms is None else self.covered_ms
+
     def mbps(self, link: int, direction: int) -> NDArray[np.float64]:
-        """Rate per window in Mbit/s (10^6 bit/s), framing included; shape [window]."""
-        rate: NDArray[np.float64] = self.wire_octets[link, direction] * (8.0 / self.window_ms / 1000.0)
-        return rate
+        """Rate per window in Mbit/s (10^6 bit/s) over the part of it that the export covers, framing included; shape
+        [window].
+        """
+        return window_rates(self.wire_octets[link, direction], self.lengths_ms, self.window_ms)
+
+    def covering(self, span_ms: tuple[int, int]) -> Usage:
+        """The same usage of an export that covers [from, to) only."""
+        begin, end = span_ms
+        end = max(end, begin + SHORTEST_SPAN_MS)
+        if begin <= self.start_ms and end >= self.end_ms:
+            return self
+        edges = self.start_ms + self.window_ms * np.arange(self.windows + 1, dtype=np.int64)
+        inside = np.minimum(edges[1:], end) - np.maximum(edges[:-1], begin)
+        return replace(self, covered_ms=np.maximum(inside, 0))
+
+
+def window_rates(
+    octets: NDArray[np.float64], inside_ms: NDArray[np.int64], window_ms: int
+) -> NDArray[np.float64]:
+    """Rates in Mbit/s of windows of which only a part counts, as at both ends of an export; shape [window].
+
+    octets: within that part; inside_ms: its length, 0 where nothing counts. What is left of the first or the last
+    window, if less than RATED_PART of it, has one rate with its neighbour, so that the mean over all of them is never
+    above the highest.
+    """
+    rates = octets * (8.0 / 1000.0) / np.maximum(inside_ms, 1)
+    rates[inside_ms <= 0] = 0.0
+    known = np.flatnonzero(inside_ms > 0)
+    if len(known) > 1:
+        for at, beside in ((known[0], known[1]), (known[-1], known[-2])):
+            if inside_ms[at] < RATED_PART * window_ms:
+                both = [at, beside]
+                rates[both] = octets[both].sum() * (8.0 / 1000.0) / inside_ms[both].sum()
+    return rates

@@ -74,11 +74,13 @@ def usage_report(
     step_ms: int,
     *,
     asked: Asked = ALL_OF_IT,
+    windows: tuple[Usage, NDArray[np.bool_]] | None = None,
     link: int | None = None,
     direction: int | None = None,
 ) -> UsageReport:
-    """The report of a span [from, to) in windows of step_ms. minutes: the usage on windows of a minute, from which busy and
-    full minutes are counted whatever step_ms is; asked: which ends of the window a person gave.
+    """The report of a span [from, to) in windows of step_ms. minutes: the usage on windows of a minute; asked: which
+    ends of the window a person gave; windows: the usage on which figures are kept whatever step_ms is, and whether the
+    exporter was heard in each of its windows, the minutes for None.
 
     Rates times the lengths of their windows add up to the octets that fall in [from, to). Raises UsageError for more
     windows than MAX_WINDOWS.
@@ -95,7 +97,8 @@ def usage_report(
     length = np.diff(edges)
     series = build_usage(flows, profile, grid, with_bounds=True)
     heard = _heard(minutes, coverage, grid)
-    figures = link_figures(minutes, flows, profile, window_ms, coverage.heard)
+    kept, kept_heard = windows or (minutes, coverage.heard)
+    figures = link_figures(kept, flows, profile, window_ms, kept_heard)
     months = [
         (year, month, link_figures(minutes, flows, profile, part, coverage.heard))
         for year, month, part in local_months(window_ms, zone)

@@ -74,8 +74,8 @@ def _sections(inspection: Inspection, limit: int) -> Iterator[RenderableType]:
                 iso_time(loss.time_ms) or "",
                 _exporter(loss.exporter),
                 str(loss.domain),
-                f"{loss.messages:,}",
-                f"{loss.records:,}",
+                "restart" if loss.restarted else f"{loss.messages:,}",
+                "unknown" if loss.restarted else f"{loss.records:,}",
             ],
         )
     if report.problems:

@@ -24,8 +24,10 @@ _DURATION: Final = re.compile(r"(\d{1,8}(?:\.\d{1,3})?)\s*(s|m|h|d|)")
 _SECONDS: Final = {"": 1, "s": 1, "m": 60, "h": 3600, "d": 86_400}
 
 
-def milliseconds(ctx: click.Context, param: click.Parameter, value: str) -> int:
-    """A length of time such as 60s, 5m, 1h, 1d in milliseconds; a bare number is seconds."""
+def milliseconds(ctx: click.Context, param: click.Parameter, value: str | None) -> int | None:
+    """A length of time such as 60s, 5m, 1h, 1d in milliseconds; a bare number is seconds; None where none is given."""
+    if value is None:
+        return None
     match = _DURATION.fullmatch(value.strip().lower())
     duration = round(float(match[1]) * _SECONDS[match[2]] * 1000) if match else 0
     if not 1000 <= duration <= MAX_WINDOW_S * 1000:
@@ -58,15 +60,15 @@ def span_options(function: Decorated) -> Decorated:
     )
 
 
-def window_option(default: str = "60s") -> Callable[[Decorated], Decorated]:
-    """--window, passed as `window_ms`."""
+def window_option(default: str | None = "60s") -> Callable[[Decorated], Decorated]:
+    """--window, passed as `window_ms`; None where it is not given and there is no default."""
     return click.option(
         "--window",
         "window_ms",
         metavar="DURATION",
         callback=milliseconds,
         default=default,
-        show_default=True,
+        show_default=default is not None,
         help="Length of the time windows: 60s, 5m, 1h.",
     )
 

@@ -26,7 +26,7 @@ FORMATS: Final = ("text", "json", "csv")
 @exports_argument
 @site_option(required=True)
 @span_options
-@window_option()
+@window_option(default=None)
 @link_options
 @output_options(*FORMATS)
 @talk_options
@@ -35,7 +35,7 @@ def command(
     site: Path,
     window_from: str | None,
     window_to: str | None,
-    window_ms: int,
+    window_ms: int | None,
     link: str | None,
     direction: str | None,
     form: str | None,
@@ -45,7 +45,8 @@ def command(
     """Show each link's rate per window and direction against its capacity.
 
     With mean, 95th percentile, peak, busy and full minutes, bounds of each window, and usage by service class (DSCP).
-    Windows in which the exporter was silent are gaps, not zeros. Windows begin at --from, or else at the site's midnight.
+    Windows in which the exporter was silent are gaps, not zeros. Windows begin at --from, or else at the site's midnight;
+    without --window they are minutes, or shorter where less than half an hour is looked at and the export resolves it.
 
     \b
     Example:
@@ -60,6 +61,7 @@ def command(
     from flowdiag.aggregator.site_flows import DIRECTION_NAMES
     from flowdiag.aggregator.usage_report import usage_report
     from flowdiag.cli.usage_forms import as_csv, as_json, as_text
+    from flowdiag.diagnoser.figure_windows import figure_windows
     from flowdiag.pipeline import build_case, link_named
     from flowdiag.site.reading import read_profile
 
@@ -74,13 +76,15 @@ def command(
             progress=progress,
             context=False,
         )
+    windows = figure_windows(case)
     report = usage_report(
         profile,
         case.flows,
         case.usage,
         case.coverage,
         case.window_ms,
-        window_ms,
+        window_ms or windows.usage.window_ms,
+        windows=(windows.usage, windows.heard),
         asked=Asked(begin=window_from is not None, end=window_to is not None),
         link=number,
         direction=None if direction is None else DIRECTION_NAMES.index(direction),

@@ -19,6 +19,7 @@ from flowdiag.aggregator.usage_report import STATES, UNKNOWN, LinkUsage, UsageRe
 from flowdiag.cli.chart import chart
 from flowdiag.cli.figures_text import clock, iso, percent, printed, rate, short
 from flowdiag.note.escape import csv_cell, terminal
+from flowdiag.note.json_note import whole
 
 SCHEMA: Final = "flowdiag.usage/1"
 DAY_MS: Final = 86_400_000
@@ -47,9 +48,10 @@ def _link_json(link: LinkUsage, zone: ZoneInfo) -> dict[str, Any]:
         "mean_mbps": round(figures.mean_mbps, 6),
         "p95_mbps": round(figures.p95_mbps, 6),
         "peak_mbps": round(figures.peak_mbps, 6),
+        "peak_window_s": whole(figures.peak_window_s),
         "octets": figures.octets,
-        "busy_minutes": figures.busy_minutes,
-        "full_minutes": figures.full_minutes,
+        "busy_minutes": whole(figures.busy_minutes),
+        "full_minutes": whole(figures.full_minutes),
         "months": [
             {"month": f"{year:04d}-{month:02d}", "p95_mbps": round(p95, 6)}
             for year, month, p95 in link.months
@@ -166,8 +168,8 @@ def _figures(report: UsageReport) -> Table:
             rate(figures.p95_mbps),
             rate(figures.peak_mbps),
             short(figures.octets),
-            str(figures.busy_minutes),
-            str(figures.full_minutes),
+            f"{figures.busy_minutes:g}",
+            f"{figures.full_minutes:g}",
         )
     return table
 

@@ -224,6 +224,7 @@ def as_json(inspection: Inspection) -> dict[str, Any]:
                 "time": iso_time(loss.time_ms),
                 "messages": loss.messages,
                 "records": loss.records,
+                "restarted": loss.restarted,
             }
             for loss in report.losses
         ],

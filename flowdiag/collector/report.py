@@ -33,13 +33,19 @@ class TemplateReport:
 
 @dataclass(frozen=True)
 class LossEvent:
-    """A gap in the sequence numbers, noticed at time_ms (export time of the message after the gap)."""
+    """A gap in the sequence numbers, noticed at time_ms (export time of the message after the gap).
+
+    since_ms: export time of the message before it, None if not known. restarted: the exporter began to count anew;
+    what it held in its cache is lost, and nothing says how much: messages and records are 0.
+    """
 
     exporter: bytes
     domain: int
     time_ms: int
     messages: int
     records: int
+    since_ms: int | None = None
+    restarted: bool = False
 
 
 @dataclass

@@ -1,11 +1,11 @@
 """How long a link was at its limit at the records' own resolution, in times too short to count as sustained.
 
-Shared by not-the-link and cannot-tell; this module alleges nothing itself. Whole minutes of the clock hide a
-limit that was reached for a minute and a half, or in a window that holds no three whole minutes. To say "there was
-room" all the same would be wrong. So the complaint's window is looked at on a grid of ten seconds: records
-spread evenly over their own time, framing added, full from the same threshold as a minute. Bursts under half a
-minute are part of every healthy day (common practice, no source) and left out. A sampled export is too rough for
-ten seconds; there the minutes themselves are taken.
+Shared by link-full, not-the-link and cannot-tell; this module alleges nothing itself. Minutes hide a limit that was reached
+for a minute and a half, or in a window that holds no three minutes. To say "there was room" all the same would be wrong. So
+the complaint's window is looked at in steps of ten seconds, of five where the export resolves them: records spread evenly
+over their own time, framing added, full from the same threshold as a minute. A spell lasts two windows of the export's
+resolution at least; where that is coarse, half a minute, because shorter bursts are part of every healthy day (common
+practice, no source). A sampled export is too rough for seconds; there the minutes themselves are taken.
 """
 
 from __future__ import annotations
@@ -16,40 +16,58 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.figure_windows import resolved_ms
 from flowdiag.aggregator.site_flows import SiteFlows, where
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.episodes import SUSTAINED, bridged, capacity_mbps
+from flowdiag.diagnoser.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.once import once_per_case
+from flowdiag.diagnoser.sustained import MINUTE_MS, SUSTAINED_MS, bridged
 from flowdiag.diagnoser.timeline import Grid
 
 STEP_MS: Final = 10_000
-# A run of this length or more is worth telling.
+FINEST_STEP_MS: Final = 5_000
+# A spell is worth telling from two windows of the resolution on, or from this length where those are longer.
 LEAST_MS: Final = 30_000
+LEAST_WINDOWS: Final = 2
 # From this part of the covered time on, "the line had room" is hardly true.
 MUCH: Final = 0.25
 # In a covered time too short for a sustained finding, this part at the limit leaves the question open.
 MOST: Final = 0.5
+# So near to a sustained time a spell is its beginning or its end.
+BESIDE_MS: Final = MINUTE_MS
 
 
 @dataclass(frozen=True)
 class AtLimit:
     """A link direction's time at its limit in the complaint's window, as far as the export covers it.
 
-    total_ms: of all runs worth telling; start_ms, end_ms: the longest of them; covered_ms: what both are parts of.
-    rate_mbps: mean wire rate over the longest.
+    spells: [start, end) in ms of each run worth telling, in order of time; covered_ms: what they are parts of.
+    rate_mbps: mean wire rate over the longest of them; peak_mbps: the highest step of all.
     """
 
     link: int
     direction: int
-    total_ms: int
-    start_ms: int
-    end_ms: int
+    spells: tuple[tuple[int, int], ...]
     covered_ms: int
     rate_mbps: float
+    peak_mbps: float
+
+    @property
+    def longest(self) -> tuple[int, int]:
+        """[start, end) of the longest spell, the first of several as long."""
+        return max(self.spells, key=lambda spell: (spell[1] - spell[0], -spell[0]))
+
+    @property
+    def start_ms(self) -> int:
+        return self.longest[0]
 
     @property
     def longest_ms(self) -> int:
-        return self.end_ms - self.start_ms
+        return self.longest[1] - self.longest[0]
+
+    @property
+    def total_ms(self) -> int:
+        return sum(end - start for start, end in self.spells)
 
     @property
     def share(self) -> float:
@@ -58,36 +76,31 @@ class AtLimit:
     @property
     def leaves_open(self) -> bool:
         """Whether the time is too short for a sustained finding and the line at its limit for most of it."""
-        return self.covered_ms < SUSTAINED * 60_000 and self.share >= MOST
+        return self.covered_ms < SUSTAINED_MS and self.share >= MOST
 
 
 @once_per_case
 def at_limit(case: Case) -> tuple[AtLimit, ...]:
-    """Per link direction that reached its limit for half a minute or more in the window; the longest first."""
+    """Per link direction that reached its limit in the window for spells beside its sustained times; the longest first."""
     begin, end = _covered(case)
-    if end - begin < LEAST_MS or not case.coverage.links_apart:
+    step_ms, least_ms = _lengths(case)
+    if end - begin < least_ms or not case.coverage.links_apart:
         return ()
     found = []
     for link in range(len(case.profile.link)):
         for direction in (0, 1):
-            grid, rate = _rates(case, link, direction, begin, end)
-            full = rate >= case.profile.thresholds.full * capacity_mbps(case, link, direction)
-            runs = [run for run in bridged(full, 1) if (run[1] - run[0]) * grid.step_ms >= LEAST_MS]
-            if not runs:
-                continue
-            first, past = max(runs, key=lambda run: (run[1] - run[0], -run[0]))
-            found.append(
-                AtLimit(
-                    link=link,
-                    direction=direction,
-                    total_ms=sum(b - a for a, b in runs) * grid.step_ms,
-                    start_ms=grid.time_of(first),
-                    end_ms=grid.time_of(past),
-                    covered_ms=end - begin,
-                    rate_mbps=float(rate[first:past].mean()),
-                )
-            )
+            limit = _of_direction(case, link, direction, begin, end, step_ms, least_ms)
+            if limit is not None:
+                found.append(limit)
     return tuple(sorted(found, key=lambda limit: (-limit.longest_ms, limit.link, limit.direction)))
+
+
+def _lengths(case: Case) -> tuple[int, int]:
+    """Length of a step and the least of a spell, ms."""
+    if case.coverage.sampling > 1:
+        return MINUTE_MS, LEAST_MS
+    resolved = resolved_ms(case.coverage)
+    return min(max(resolved, FINEST_STEP_MS), STEP_MS), min(LEAST_WINDOWS * resolved, LEAST_MS)
 
 
 def _covered(case: Case) -> tuple[int, int]:
@@ -98,7 +111,57 @@ def _covered(case: Case) -> tuple[int, int]:
     return max(begin, coverage.first_ms), min(end, coverage.last_ms)
 
 
-def _rates(case: Case, link: int, direction: int, begin: int, end: int) -> tuple[Grid, NDArray[np.float64]]:
+def _of_direction(
+    case: Case, link: int, direction: int, begin: int, end: int, step_ms: int, least_ms: int
+) -> AtLimit | None:
+    full = case.profile.thresholds.full * capacity_mbps(case, link, direction)
+    if not _may_be(case, link, direction, full, begin, end, least_ms):
+        return None
+    grid, rate = _rates(case, link, direction, begin, end, step_ms)
+    sustained = [
+        episode
+        for episode in episodes(case).full
+        if (episode.link, episode.direction) == (link, direction) and not episode.estimated
+    ]
+    kept = [
+        (first, past)
+        for first, past in bridged(rate >= full, 1)
+        if (past - first) * grid.step_ms >= least_ms
+        and not _belongs(case, sustained, grid.time_of(first), grid.time_of(past))
+    ]
+    spells = [(max(grid.time_of(first), begin), min(grid.time_of(past), end)) for first, past in kept]
+    kept = [run for run, (a, b) in zip(kept, spells, strict=True) if b - a >= least_ms]
+    spells = [(a, b) for a, b in spells if b - a >= least_ms]
+    if not spells:
+        return None
+    first, past = max(kept, key=lambda run: (run[1] - run[0], -run[0]))
+    return AtLimit(
+        link=link,
+        direction=direction,
+        spells=tuple(spells),
+        covered_ms=end - begin,
+        rate_mbps=float(rate[first:past].mean()),
+        peak_mbps=max(float(rate[a:b].max()) for a, b in kept),
+    )
+
+
+def _may_be(case: Case, link: int, direction: int, full: float, begin: int, end: int, least_ms: int) -> bool:
+    """Whether any minute carried half a spell's octets, as one of two must have."""
+    usage = case.usage
+    first = max((begin - usage.start_ms) // usage.window_ms, 0)
+    past = max(-((usage.start_ms - end) // usage.window_ms), first)
+    octets = usage.wire_octets[link, direction][first:past]
+    half = full * 125.0 * least_ms / 2
+    return bool(len(octets)) and float(octets.max()) >= half
+
+
+def _belongs(case: Case, sustained: list[Episode], start: int, end: int) -> bool:
+    return any(episode.overlaps(case, start - BESIDE_MS, end + BESIDE_MS) for episode in sustained)
+
+
+def _rates(
+    case: Case, link: int, direction: int, begin: int, end: int, step_ms: int
+) -> tuple[Grid, NDArray[np.float64]]:
     """Wire rate in Mbit/s per bin of a grid that covers [begin, end)."""
     usage = case.usage
     if case.coverage.sampling > 1:
@@ -106,8 +169,8 @@ def _rates(case: Case, link: int, direction: int, begin: int, end: int) -> tuple
         past = max(-((usage.start_ms - end) // usage.window_ms), first)
         rate = usage.mbps(link, direction)[first:past]
         return Grid(usage.start_ms + first * usage.window_ms, usage.window_ms, len(rate)), rate
-    start = begin // STEP_MS * STEP_MS
-    grid = Grid(start, STEP_MS, -((start - end) // STEP_MS))
+    start = begin // step_ms * step_ms
+    grid = Grid(start, step_ms, -((start - end) // step_ms))
     flows = case.flows
 
     def near(some: SiteFlows) -> NDArray[np.bool_]:
@@ -116,4 +179,4 @@ def _rates(case: Case, link: int, direction: int, begin: int, end: int) -> tuple
 
     rows = np.flatnonzero(where(flows, near))
     octets = grid.spread(flows.start_ms[rows], flows.end_ms[rows], flows.wire_octets[rows])
-    return grid, octets * (8.0 / STEP_MS / 1000.0)
+    return grid, octets * (8.0 / step_ms / 1000.0)

@@ -49,7 +49,7 @@ from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser import wording as words
 from flowdiag.diagnoser.attribution import attribution, rows_within
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.confidence import MINOR, Doubt, grade
+from flowdiag.diagnoser.confidence import MINOR, Doubt, graded
 from flowdiag.diagnoser.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.fair_shares import FairShares, fair_shares
 from flowdiag.diagnoser.finding import Finding
@@ -164,10 +164,11 @@ def ceilings(case: Case) -> tuple[Ceiling, ...]:
 def held_down(case: Case, episode: Episode) -> bool:
     """Whether an episode lies within a ceiling that is under the busy threshold: then only blur made it busy."""
     busy = case.profile.thresholds.busy * capacity_mbps(case, episode.link, episode.direction)
+    usage = case.usage
     return any(
         (ceiling.link, ceiling.direction) == (episode.link, episode.direction)
         and ceiling.rate_mbps < busy
-        and any(episode.overlaps(level.first, level.past) for level, _ in ceiling.levels)
+        and any(episode.overlaps(case, *usage.times(level.first, level.past)) for level, _ in ceiling.levels)
         for ceiling in ceilings(case)
     )
 
@@ -206,11 +207,9 @@ def _alone(rate: NDArray[np.float64], level: Level, higher: float, blur: int) ->
 
 
 def _held_by_a_full_link(case: Case, link: int, level: Level) -> bool:
-    full = np.zeros(case.usage.windows, dtype=np.bool_)
-    for episode in episodes(case).full:
-        if episode.link == link:
-            full[episode.windows()] = True
-    return float(full[level.first : level.past].mean()) >= OPPOSITE_FULL_PART
+    times = case.usage.times(level.first, level.past)
+    part = sum(episode.part_of(case, *times) for episode in episodes(case).full if episode.link == link)
+    return part >= OPPOSITE_FULL_PART
 
 
 def _proof(case: Case, link: int, direction: int, level: Level) -> Proof | None:
@@ -313,7 +312,7 @@ def _finding(case: Case, ceiling: Ceiling) -> Finding:
     if len(spans) > 1:
         evidence["spells"] = [{"from": moment(case, a), "to": moment(case, b)} for a, b in spans]
     start, end = episode.times(case)
-    level, doubts = grade(
+    level, doubts = graded(
         (
             Doubt(words.FEW_WINDOWS, MINOR) if len(rates) < LONG else None,
             Doubt(words.ROUGH_LEVEL, MINOR) if flatness > VERY_FLAT else None,

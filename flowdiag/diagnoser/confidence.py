@@ -33,15 +33,24 @@ Z_95: Final = 1.96  # standard normal, two-sided 95 %
 
 @dataclass(frozen=True)
 class Doubt:
+    """text: a sentence for an engineer; client: a clause for the client, empty where it would not help them."""
+
     text: str
     weight: int
+    client: str = ""
 
 
-def grade(doubts: Iterable[Doubt | None]) -> tuple[Confidence, tuple[str, ...]]:
-    """The level, and what is said about it (the weightiest first)."""
+def grade(doubts: Iterable[Doubt | None]) -> tuple[Confidence, tuple[Doubt, ...]]:
+    """The level, and the doubts that make it (the weightiest first)."""
     real = sorted((doubt for doubt in doubts if doubt is not None), key=lambda doubt: -doubt.weight)
     weight = sum(doubt.weight for doubt in real)
     level: Confidence = "high" if weight == 0 else "medium" if weight < MAJOR else "low"
+    return level, tuple(real)
+
+
+def graded(doubts: Iterable[Doubt | None]) -> tuple[Confidence, tuple[str, ...]]:
+    """The level, and what is said about it (the weightiest first)."""
+    level, real = grade(doubts)
     return level, tuple(doubt.text for doubt in real)
 
 
@@ -106,4 +115,4 @@ def of_loss(case: Case, lowers: bool) -> Doubt | None:
     if share < LOSS_NOTED:
         return None
     weight = NOTED if not lowers or share < LOSS_MINOR else MINOR if share < LOSS_MAJOR else MAJOR
-    return Doubt(words.records_lost(share), weight)
+    return Doubt(words.records_lost(share), weight, words.some_lost(share))

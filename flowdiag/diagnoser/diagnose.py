@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
-from flowdiag.aggregator.link_figures import link_figures
 from flowdiag.aggregator.ranking import rank_applications, rank_destinations, rank_talkers
 from flowdiag.diagnoser import (
     backup_leak,
@@ -31,6 +30,7 @@ from flowdiag.diagnoser.attacked import left_to_security
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.cautions import cautions
 from flowdiag.diagnoser.diagnosis import Diagnosis
+from flowdiag.diagnoser.figure_windows import figures
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.verdict import decide, touches
 
@@ -71,7 +71,7 @@ def diagnose(case: Case) -> Diagnosis:
         case=case,
         verdict=decide(case, findings),
         findings=findings,
-        links=link_figures(case.usage, flows, profile, window),
+        links=figures(case),
         talkers=rank_talkers(flows, profile, window, limit=RANKED),
         applications=rank_applications(flows, profile, window, limit=RANKED),
         destinations=rank_destinations(flows, profile, window, limit=RANKED),

@@ -2,10 +2,18 @@
 
 Shared by link-full, link-busy, below-plan and realtime-contention; this module alleges nothing itself.
 
-An episode is made of one-minute windows at or over the threshold. A single window under it between two over
-it does not end an episode. At least three windows in a row must be over it; where short dips keep breaking
-the row, six windows over it that are two thirds of the episode do as well. Full episodes take their
-minutes: a busy stretch counts on its own only where it is no run-up to or tail of a full one.
+An episode is made of windows at or over the threshold (figure_windows.py: minutes, or shorter ones where the time asked
+about is short). Dips of at most a minute between windows over it do not end an episode. Of minutes, three in a row must be
+over it; where short dips keep breaking the row, six minutes over it that are two thirds of the episode do as well. Of
+shorter windows, which dip more easily, three minutes over it in all that are two thirds of the episode do; and where the
+windows are of 20 s or less, a minute that is at least half of the time asked about. Full episodes take their minutes: a
+busy stretch counts on its own only where it is no run-up to or tail of a full one.
+
+Where records were lost, rates are what they probably were (losses.py), and a dip in a time that a loss or a restart took
+records from is bridged: it says nothing. An episode that only the estimate makes says so.
+
+The edges of an episode come from the records' own times: half a minute at the end of a transfer is no full minute, but
+the line was full in it.
 
 Sampling makes windows noisy: at 1 in 1000 a full minute of a slow link rests on some hundred packets, so
 that single windows pass 90 % by chance. There the rate is first averaged over as many windows as bring the
@@ -14,50 +22,68 @@ relative error of a full window under two per cent, and an episode must last as 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.usage import Usage
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.edges import refined
+from flowdiag.diagnoser.figure_windows import figure_windows
+from flowdiag.diagnoser.losses import hidden, lost_share
 from flowdiag.diagnoser.once import once_per_case
-from flowdiag.diagnoser.timeline import runs
+from flowdiag.diagnoser.sustained import (
+    DIP_MS,
+    MINUTE_MS,
+    ROUNDING,
+    SUSTAINED_MS,
+    Run,
+    sustained,
+    sustained_short,
+    unblurred,
+    with_hidden_dips,
+)
 
-SUSTAINED: Final = 3
-# Rows broken by single dips: so many windows over, and such a part of the whole, are sustained too.
-BROKEN_LEAST: Final = 6
-BROKEN_SHARE: Final = 2 / 3
-# A busy stretch beside a full one is its own episode from this many windows on; less is the ramp of the
-# full one.
-BESIDE_FULL: Final = 10
+# A busy stretch beside a full one is its own episode from this length on; less is the ramp of the full one.
+BESIDE_FULL_MS: Final = 600_000
 # More findings of one kind on one link and direction than a person reads: the closest are then joined, those that the
 # complaint's window touches by themselves, and so those before it and after it, of which fewer matter.
 MOST_EPISODES: Final = 6
 MOST_AROUND: Final = 2
-# Then spells that so many windows part are one trouble.
+# Then spells that so many minutes part are one trouble.
 NEAR: Final = 15
 # Sampling: the relative standard error that a (smoothed) full window may have, and the longest smoothing.
 SAMPLING_ERROR: Final = 0.02
 LONGEST_SMOOTHING: Final = 15
-# What exceeds the plan by less than this comes from spreading; more says that the plan rate is wrong.
-MOST_BLUR: Final = 1.15
-LONGEST_REACH: Final = 5
-# A rate that equals the threshold but for rounding is over it.
-_ROUNDING: Final = 1e-9
+# Windows so short show a minute well enough that it may be sustained, where it is half of the time asked about.
+FINE_MS: Final = 20_000
+LEAST_OF_ASKED_MS: Final = 60_000
+ASKED_PART: Final = 0.5
+# A dip that a loss hides is bridged up to the length of a record and this.
+HIDDEN_BEYOND_MS: Final = DIP_MS
+# So much of an episode with bridged dips has to be seen over the threshold.
+SEEN_PART: Final = 0.5
 
 
 @dataclass(frozen=True)
 class Episode:
     """Windows [first, past) of the usage grid on one link and direction.
 
-    spans: the parts of which it was joined, where there are many; else the one [first, past).
+    spans: the parts of which it was joined, where there are many; else the one [first, past). usage: whose windows these
+    are, the case's minutes for None. edges: [start, end) of each span in ms by the records' own times, None where the
+    windows' edges stand. estimated: only with what was lost is the rate over the threshold.
     """
 
     link: int
     direction: int
-    spans: tuple[tuple[int, int], ...]
+    spans: tuple[Run, ...]
+    usage: Usage | None = field(default=None, compare=False, repr=False)
+    edges: tuple[tuple[int, int], ...] | None = field(default=None, compare=False)
+    estimated: bool = False
 
     @property
     def first(self) -> int:
@@ -71,20 +97,31 @@ class Episode:
         """Indexes of the windows in the spans."""
         return np.concatenate([np.arange(first, past) for first, past in self.spans])
 
+    def rates(self, case: Case) -> NDArray[np.float64]:
+        """Mbit/s of each of its windows."""
+        return (self.usage or case.usage).mbps(self.link, self.direction)[self.windows()]
+
     def times(self, case: Case) -> tuple[int, int]:
         """[start, end) in ms since 1970 UTC."""
-        usage = case.usage
-        return usage.start_ms + self.first * usage.window_ms, usage.start_ms + self.past * usage.window_ms
+        spans = self.span_times(case)
+        return spans[0][0], spans[-1][1]
 
     def span_times(self, case: Case) -> list[tuple[int, int]]:
-        usage = case.usage
-        return [
-            (usage.start_ms + first * usage.window_ms, usage.start_ms + past * usage.window_ms)
-            for first, past in self.spans
-        ]
+        """[start, end) in ms since 1970 UTC of each of its spans."""
+        usage = self.usage or case.usage
+        return (
+            [usage.times(first, past) for first, past in self.spans]
+            if self.edges is None
+            else list(self.edges)
+        )
 
-    def overlaps(self, first: int, past: int) -> bool:
-        return any(a < past and b > first for a, b in self.spans)
+    def overlaps(self, case: Case, start_ms: int, end_ms: int) -> bool:
+        return any(begin < end_ms and stop > start_ms for begin, stop in self.span_times(case))
+
+    def part_of(self, case: Case, start_ms: int, end_ms: int) -> float:
+        """The part of [start, end) that lies in its spans, 0 to 1."""
+        inside = sum(max(min(b, end_ms) - max(a, start_ms), 0) for a, b in self.span_times(case))
+        return inside / max(end_ms - start_ms, 1)
 
 
 @dataclass(frozen=True)
@@ -109,81 +146,102 @@ def episodes(case: Case) -> Episodes:
     if not case.coverage.links_apart:
         return Episodes((), ())
     limits = case.profile.thresholds
+    usage = figure_windows(case).usage
+    lost = lost_share(case, usage)
     for link in range(len(case.profile.link)):
         for direction in (0, 1):
-            share = case.usage.mbps(link, direction) / capacity_mbps(case, link, direction)
-            width = smoothing(case, link, direction)
-            if width == 1:
-                share = unblurred(share, case.coverage.resolution_s * 1000 / case.usage.window_ms)
-            full_runs = sustained(share >= limits.full - _ROUNDING, share, limits.full, width)
-            busy_runs = sustained(share >= limits.busy - _ROUNDING, share, limits.busy, width)
-            full += _bounded(case, link, direction, full_runs)
-            busy += _bounded(case, link, direction, _beside(busy_runs, full_runs))
+            measured = usage.mbps(link, direction) / capacity_mbps(case, link, direction)
+            row = _Row(case, usage, link, direction, measured, lost)
+            full_runs = row.runs(limits.full)
+            busy_runs = row.runs(limits.busy)
+            full += row.episodes(full_runs, limits.full)
+            busy += row.episodes(_beside(busy_runs, full_runs, usage.window_ms), limits.busy)
     return Episodes(tuple(full), tuple(busy))
 
 
-def sustained(
-    over: NDArray[np.bool_], share: NDArray[np.float64], threshold: float, width: int = 1
-) -> list[tuple[int, int]]:
-    """[first, past) of each sustained run. over: windows over the threshold; width: windows to average over
-    (odd).
-    """
-    if width > 1:
-        padded = np.pad(share, width // 2)
-        over = np.convolve(padded, np.full(width, 1.0 / width), "valid") >= threshold - _ROUNDING
-    edges = np.flatnonzero(np.diff(over, prepend=False, append=False)).reshape(-1, 2)
-    if not len(edges):
-        return []
-    lengths = edges[:, 1] - edges[:, 0]
-    # Runs that one window parts are one.
-    begins = np.flatnonzero(np.concatenate([[True], edges[1:, 0] - edges[:-1, 1] > 1]))
-    ends = np.concatenate([begins[1:], [len(edges)]]) - 1
-    firsts, pasts = edges[begins, 0], edges[ends, 1]
-    longest, count = np.maximum.reduceat(lengths, begins), np.add.reduceat(lengths, begins)
-    broken = (count >= max(BROKEN_LEAST, width)) & (count >= BROKEN_SHARE * (pasts - firsts))
-    kept = (longest >= SUSTAINED) | broken
-    # An average over the threshold speaks for all of its windows.
-    found = [
-        (max(first - width // 2, 0), min(past + width // 2, len(over)))
-        for first, past in zip(firsts[kept].tolist(), pasts[kept].tolist(), strict=True)
-    ]
-    return _joined(found, 0) if width > 1 else found
+class _Row:
+    """The windows of one link direction. share: rates as parts of the plan, what was lost added; measured: without."""
 
+    def __init__(
+        self,
+        case: Case,
+        usage: Usage,
+        link: int,
+        direction: int,
+        measured: NDArray[np.float64],
+        lost: NDArray[np.float64],
+    ) -> None:
+        self._case, self._usage = case, usage
+        self._link, self._direction = link, direction
+        self._width = smoothing(case, link, direction)
+        self._share = self._settled(measured / (1.0 - lost)) if lost.any() else self._settled(measured)
+        self._measured = self._settled(measured) if lost.any() else self._share
 
-def unblurred(share: NDArray[np.float64], reach: float) -> NDArray[np.float64]:
-    """Rates (as parts of the plan) with what exceeds the plan handed to the windows beside.
+    def _settled(self, share: NDArray[np.float64]) -> NDArray[np.float64]:
+        if self._width > 1:
+            return share
+        return unblurred(share, self._case.coverage.resolution_s * 1000 / self._usage.window_ms)
 
-    A line cannot carry more than its plan; where even spreading says so, the octets were sent a little before
-    or after, within the length of a record (reach, in windows). The nearest windows take first, both sides
-    alike.
-    """
-    share = share.copy()
-    steps = min(max(int(np.ceil(reach)), 1), LONGEST_REACH)
-    for window in np.flatnonzero((share > 1.0) & (share <= MOST_BLUR)).tolist():
-        excess = float(share[window]) - 1.0
-        for step in range(1, steps + 1):
-            sides = [side for side in (window - step, window + step) if 0 <= side < len(share)]
-            for place, side in enumerate(sides):
-                given = min(excess / (len(sides) - place), max(1.0 - float(share[side]), 0.0))
-                share[side] += given
-                excess -= given
-        share[window] = 1.0 + excess
-    return share
+    def runs(self, threshold: float) -> list[Run]:
+        """Sustained runs over a threshold."""
+        return self._runs(self._share, threshold)
 
+    def _runs(self, share: NDArray[np.float64], threshold: float) -> list[Run]:
+        usage, case = self._usage, self._case
+        over = share >= threshold - ROUNDING
+        if not over.any():
+            return []
+        if self._width > 1:
+            return sustained(over, share, threshold, self._width)
+        most = (case.coverage.resolution_s * 1000 + HIDDEN_BEYOND_MS) // usage.window_ms
+        seen, over = over, with_hidden_dips(over, hidden(case, usage), most)
+        return [
+            (first, past)
+            for first, past in self._sustained(over, share, threshold)
+            if np.count_nonzero(seen[first:past]) >= SEEN_PART * (past - first)
+        ]
 
-def bridged(mask: NDArray[np.bool_], gap: int) -> list[tuple[int, int]]:
-    """Runs of True, those at most `gap` windows apart joined."""
-    return _joined(runs(mask), gap)
+    def _sustained(self, over: NDArray[np.bool_], share: NDArray[np.float64], threshold: float) -> list[Run]:
+        usage, case = self._usage, self._case
+        if usage.window_ms >= MINUTE_MS:
+            return sustained(over, share, threshold)
+        found = sustained_short(over, usage.window_ms)
+        least_ms = max(LEAST_OF_ASKED_MS, int(ASKED_PART * (case.window_ms[1] - case.window_ms[0])))
+        if usage.window_ms > FINE_MS or least_ms >= SUSTAINED_MS:
+            return found
+        begin, end = ((edge - usage.start_ms) // usage.window_ms for edge in case.window_ms)
+        inside = over.copy()
+        inside[: max(begin, 0)] = False
+        inside[max(end + 1, 0) :] = False
+        brief = [
+            run
+            for run in sustained_short(inside, usage.window_ms, least_ms)
+            if not any(run[0] < past and run[1] > first for first, past in found)
+        ]
+        return sorted(found + brief)
 
-
-def _joined(parts: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]:
-    joined: list[tuple[int, int]] = []
-    for first, past in parts:
-        if joined and first - joined[-1][1] <= gap:
-            joined[-1] = (joined[-1][0], max(past, joined[-1][1]))
-        else:
-            joined.append((first, past))
-    return joined
+    def episodes(self, found: list[Run], threshold: float) -> Iterator[Episode]:
+        """The episodes of sustained runs, where there are too many of them joined."""
+        if not found:
+            return
+        case, usage = self._case, self._usage
+        sure = found if self._measured is self._share else self._runs(self._measured, threshold)
+        edges = dict(
+            zip(
+                found,
+                refined(case, usage, self._link, self._direction, found, threshold, self._width),
+                strict=True,
+            )
+        )
+        for spans in _grouped_by_time(case, usage, found):
+            yield Episode(
+                self._link,
+                self._direction,
+                spans,
+                usage,
+                tuple(edges[span] for span in spans),
+                estimated=not any(a < past and b > first for first, past in spans for a, b in sure),
+            )
 
 
 def smoothing(case: Case, link: int, direction: int) -> int:
@@ -214,7 +272,7 @@ def sampling_error(case: Case, link: int, direction: int) -> float:
     return float(1.0 / np.sqrt(max(expected, 1.0)))
 
 
-def _beside(busy: list[tuple[int, int]], full: list[tuple[int, int]]) -> list[tuple[int, int]]:
+def _beside(busy: list[Run], full: list[Run], window_ms: int) -> list[Run]:
     """Busy runs without the full ones; what is left beside a full one must be long to count."""
     parts = []
     for first, past in busy:
@@ -224,29 +282,31 @@ def _beside(busy: list[tuple[int, int]], full: list[tuple[int, int]]) -> list[tu
             continue
         edges = [first, *(edge for span in inner for edge in span), past]
         rest = zip(edges[0::2], edges[1::2], strict=True)
-        parts += [(a, b) for a, b in rest if b - a >= BESIDE_FULL]
+        parts += [(a, b) for a, b in rest if (b - a) * window_ms >= BESIDE_FULL_MS]
     return parts
 
 
-def _bounded(case: Case, link: int, direction: int, found: list[tuple[int, int]]) -> list[Episode]:
-    """One episode per run; where there are too many, near ones are joined, but none over an edge of the window."""
+def _grouped_by_time(case: Case, usage: Usage, found: list[Run]) -> list[tuple[Run, ...]]:
+    """Each run by itself; where there are too many, near ones are joined, but none over an edge of the window."""
     if len(found) <= MOST_EPISODES:
-        return [Episode(link, direction, (run,)) for run in found]
-    usage = case.usage
+        return [(run,) for run in found]
     begin, end = ((edge - usage.start_ms) / usage.window_ms for edge in case.window_ms)
     before, after = [run for run in found if run[1] <= begin], [run for run in found if run[0] >= end]
     within = found[len(before) : len(found) - len(after)]
+    near = NEAR * MINUTE_MS // usage.window_ms
     return [
-        Episode(link, direction, spans)
+        spans
         for part, most in ((before, MOST_AROUND), (within, MOST_EPISODES), (after, MOST_AROUND))
-        for spans in _grouped(part, most)
+        for spans in _grouped(part, most, near)
     ]
 
 
-def _grouped(found: list[tuple[int, int]], most: int) -> list[tuple[tuple[int, int], ...]]:
-    """Runs in at most so many groups: those at most NEAR apart together, or cut at the widest gaps where that is not enough."""
+def _grouped(found: list[Run], most: int, near: int) -> list[tuple[Run, ...]]:
+    """Runs in at most so many groups: those at most `near` windows apart together, or cut at the widest gaps where that
+    is not enough.
+    """
     gaps = [after[0] - before[1] for before, after in pairwise(found)]
-    cut = [place for place, gap in enumerate(gaps) if len(found) <= most or gap > NEAR]
+    cut = [place for place, gap in enumerate(gaps) if len(found) <= most or gap > near]
     widest = sorted(cut, key=lambda place: (-gaps[place], place))[: most - 1]
     cuts = [0, *(place + 1 for place in sorted(widest)), len(found)]
     return [tuple(found[a:b]) for a, b in pairwise(cuts) if b > a]

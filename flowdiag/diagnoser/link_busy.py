@@ -23,12 +23,15 @@ from __future__ import annotations
 from typing import Final
 
 from flowdiag.diagnoser import wording as words
+from flowdiag.diagnoser.at_limit import at_limit
 from flowdiag.diagnoser.below_plan import held_down
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.confidence import grade
-from flowdiag.diagnoser.episodes import Episode, episodes
+from flowdiag.diagnoser.confidence import graded
+from flowdiag.diagnoser.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.losses import lost_between
 from flowdiag.diagnoser.saturation import doubts, figures, way
+from flowdiag.diagnoser.sustained import MINUTE_MS
 
 CODE: Final = "link-busy"
 
@@ -37,12 +40,32 @@ def find(case: Case) -> list[Finding]:
     return [_finding(case, episode) for episode in episodes(case).busy if not held_down(case, episode)]
 
 
+def _short_of_full(case: Case, episode: Episode) -> bool:
+    """Whether the line had room all the same: at its limit for no moment, and not with what was lost added."""
+    link, direction = episode.link, episode.direction
+    plan, full = case.profile.link[link], case.profile.thresholds.full
+    highest = float(episode.rates(case).max()) / (1.0 - lost_between(case, *episode.times(case)))
+    touched = any(
+        (limit.link, limit.direction) == (link, direction)
+        and any(episode.overlaps(case, *spell) for spell in limit.spells)
+        for limit in at_limit(case)
+    )
+    fine = case.coverage.resolution_s * 1000 <= MINUTE_MS and not plan.variable
+    return fine and not touched and highest < full * capacity_mbps(case, link, direction)
+
+
 def _finding(case: Case, episode: Episode) -> Finding:
     evidence, habit = figures(case, episode)
-    level, said = grade(doubts(case, episode, case.profile.thresholds.busy))
+    level, said = graded(doubts(case, episode, case.profile.thresholds.busy))
     compared = words.compared(habit, evidence["mean_mbps"])
     summary, client = words.link_busy(
-        case, episode.link, episode.direction, episode.span_times(case), evidence, compared
+        case,
+        episode.link,
+        episode.direction,
+        episode.span_times(case),
+        evidence,
+        compared,
+        short_of_full=_short_of_full(case, episode),
     )
     start, end = episode.times(case)
     return Finding(

@@ -4,12 +4,21 @@ Means: there was no room left. Everything that shares the link in that direction
 on most plans, and a full upload slows downloads too, because their acknowledgements wait behind it; calls
 break up.
 
-Decided: records are spread evenly over their own time into one-minute windows, the link's framing added to
-every packet. A window is full at 90% of the plan rate. Three full windows in a row make an episode; single
-windows under the threshold between full ones do not end it. Where such dips keep breaking the row, six
-full windows that are two thirds of the time do as well. Where there are more than six episodes, those at
+Decided: records are spread evenly over their own time into windows of a minute, the link's framing added to
+every packet. Where the time asked about or the export is shorter than half an hour, the windows are as short as the
+export resolves, down to five seconds; of a window that is covered only in part, the covered seconds count. A window
+is full at 90% of the plan rate. Three full minutes in a row make an episode; single
+minutes under the threshold between full ones do not end it. Where such dips keep breaking the row, six
+full minutes that are two thirds of the time do as well; of shorter windows, three minutes in all that are two thirds of
+the time, dips of a minute at most bridged. Where the windows are of 20 seconds or less, one minute is enough that is at
+least half of the time asked about. The edges are those of the records to five seconds. A shorter spell, of two windows of
+the resolution or of half a minute at least, is a finding of its own kind (`short`): told as an info, never the verdict.
+Where there are more than six episodes, those at
 most fifteen minutes apart are one finding with its spells, never over an edge of the time asked about. The
-shares of hosts, applications and destinations are parts of the episode's own IP octets. Where the export
+shares of hosts, applications and destinations are parts of the episode's own IP octets. Where records were lost, the
+rate is estimated as what was measured over one minus the part lost; dips that a loss or a restart of the exporter made
+are bridged; where only the estimate is over the threshold, both figures are said and the confidence is medium at most.
+Where the export
 holds earlier days, the same clock times of the same weekdays (median, and median absolute deviation) say what
 is usual.
 
@@ -32,26 +41,74 @@ was full.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 from flowdiag.diagnoser import wording as words
+from flowdiag.diagnoser.at_limit import AtLimit, at_limit
+from flowdiag.diagnoser.attribution import attribution
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.confidence import OVER_PLAN, grade
-from flowdiag.diagnoser.episodes import Episode, episodes
+from flowdiag.diagnoser.confidence import MINOR, OVER_PLAN, Doubt, graded, of_resolution
+from flowdiag.diagnoser.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.saturation import doubts, figures, way
+from flowdiag.diagnoser.wording_times import moment
 
 CODE: Final = "link-full"
 
 
+# Short spells told one by one in the evidence.
+MOST_SPELLS: Final = 8
+
+
 def find(case: Case) -> list[Finding]:
-    return [_finding(case, episode) for episode in episodes(case).full]
+    sustained = [_finding(case, episode) for episode in episodes(case).full]
+    return sustained + [_short(case, limit) for limit in at_limit(case)]
+
+
+def _short(case: Case, limit: AtLimit) -> Finding:
+    """What reached the limit for too short a time to be sustained: told, and never the verdict."""
+    plan = case.profile.link[limit.link]
+    evidence: dict[str, Any] = {
+        "short": True,
+        "capacity_mbps": capacity_mbps(case, limit.link, limit.direction),
+        "mean_mbps": round(limit.rate_mbps, 3),
+        "peak_mbps": round(limit.peak_mbps, 3),
+        "full_seconds": round(limit.total_ms / 1000),
+        "longest_seconds": round(limit.longest_ms / 1000),
+    }
+    if len(limit.spells) > 1:
+        evidence["spells"] = [
+            {"from": moment(case, start), "to": moment(case, end)}
+            for start, end in limit.spells[:MOST_SPELLS]
+        ]
+    evidence.update(attribution(case, limit.link, limit.direction, limit.spells))
+    level, said = graded(
+        (
+            Doubt(words.TYPICAL_RATE, MINOR) if plan.variable else None,
+            of_resolution(case, limit.longest_ms),
+        )
+    )
+    summary, client = words.short_full(case, limit, evidence)
+    return Finding(
+        code=CODE,
+        severity="info",
+        confidence=level,
+        summary=summary,
+        client=client,
+        link=plan.name,
+        direction=way(limit.direction),
+        start_ms=limit.spells[0][0],
+        end_ms=limit.spells[-1][1],
+        evidence=evidence,
+        actions=words.SHORT_FULL,
+        doubts=said,
+    )
 
 
 def _finding(case: Case, episode: Episode) -> Finding:
     plan = case.profile.link[episode.link]
     evidence, habit = figures(case, episode)
-    level, said = grade(doubts(case, episode, case.profile.thresholds.full))
+    level, said = graded(doubts(case, episode, case.profile.thresholds.full))
     compared = words.compared(habit, evidence["mean_mbps"])
     over = evidence["mean_share_of_plan"] > OVER_PLAN
     if over and not plan.variable:

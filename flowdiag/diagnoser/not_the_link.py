@@ -4,12 +4,15 @@ Means: nothing in the flow records explains the complaint. It does not say that 
 lines were not full.
 
 Decided: when no finding that explains a complaint touches its window, and the export covers at least half
-of it. The room is told by the fullest minute of the fullest direction, rounded up to a whole per cent, so
-that "never above" holds. Backups count when they carried more than a twentieth of their rate. Where a line
-was at its limit for half a minute or more, yet not for the three minutes that make it a full link, no room is
-claimed: how long is said instead, at the records' own resolution (see at_limit.py), and the confidence falls
-to medium, or to low from a quarter of the time on. Where the time looked at holds no three minutes and the line
-was at its limit for most of it, the verdict is cannot-tell.
+of it. The room is told by the highest window of the fullest direction, rounded up to a whole per cent, so
+that "never above" holds; where records were lost, for the estimate as well. Backups count when they carried more than a
+twentieth of their rate. That the line was not the cause is said with high confidence only, and that is given only where
+nothing stands against it: at least 95% of the window measured, less than one per cent of the records lost, a resolution of
+60 seconds or better, a plan rate that is not just typical, no spell at the limit however short (at_limit.py), no level that
+transfers hold flat, no twenty seconds without anything coming in, no unusual rate of packets, attempts or
+unanswered requests. Each that fails is said as a reason, and the sentence says what was seen and what was not. Where the
+time looked at is too short for a full link to be found and the line was at its limit for most of it, the verdict is
+cannot-tell.
 
 Thresholds: none of its own; it is what is left when every other verdict has been ruled out.
 
@@ -25,103 +28,147 @@ Limits: flow records show neither radio nor delay nor errors of the line.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
-
-import numpy as np
 
 from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser import wording as words
 from flowdiag.diagnoser import wording_verdict
-from flowdiag.diagnoser.at_limit import MUCH, at_limit
+from flowdiag.diagnoser.at_limit import MUCH, AtLimit, at_limit
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MAJOR, MINOR, NOTED, Doubt, grade
-from flowdiag.diagnoser.episodes import capacity_mbps, sampling_error
+from flowdiag.diagnoser.episodes import sampling_error
 from flowdiag.diagnoser.even_transfers import even_transfers
+from flowdiag.diagnoser.figure_windows import figures
 from flowdiag.diagnoser.finding import Verdict
+from flowdiag.diagnoser.losses import lost_between
+from flowdiag.diagnoser.short_outages import short_outages, unexplained_silences
 from flowdiag.diagnoser.silences import covered
 
 CODE: Final = "not-the-link"
 
 WELL_COVERED: Final = 0.95
 BACKUP_IN_USE: Final = 0.05
-# Records so long may hide bursts that would explain a complaint.
-COARSE_S: Final = 300
-# With a fullest minute this close under the busy threshold, bursts inside minutes may have filled the link.
+# Longer records may hide bursts that would explain a complaint.
+FINE_S: Final = 60
+# With a highest window this close under the busy threshold, bursts inside minutes may have filled the link.
 NEARLY_BUSY: Final = 0.9
 
 
 @dataclass(frozen=True)
 class Room:
-    """The fullest minute of a link's fullest direction. share: of the plan; peak_ms: its beginning."""
+    """The highest window of a link's fullest direction. share: of the plan; upper: with what was lost; peak_ms: its
+    beginning; peak_window_s: its length.
+    """
 
     link: int
     direction: int
     share: float
+    upper: float
     peak_mbps: float
     capacity_mbps: float
     peak_ms: int
+    peak_window_s: float
 
 
 def verdict(case: Case) -> Verdict:
     found = room(case)
-    busiest = found[0] if found else None
-    limits = case.profile.thresholds
-    missing = 1.0 - covered(case)
-    reached, even = at_limit(case), even_transfers(case)
-    doubts = [
-        *(Doubt(wording_verdict.even_reason(case, level), MINOR) for level in even),
-        *(
-            Doubt(wording_verdict.at_limit_reason(case, limit), MAJOR if limit.share >= MUCH else MINOR)
-            for limit in reached
-        ),
-        Doubt(wording_verdict.too_little_reason(1.0 - missing), MINOR)
-        if missing > 1.0 - WELL_COVERED
-        else None,
-        sure.of_loss(case, lowers=True),
-        Doubt(wording_verdict.resolution(case.coverage.resolution_s, True), MINOR)
-        if case.coverage.resolution_s >= COARSE_S
-        else Doubt(words.NOT_IN_BURSTS, NOTED),
-    ]
-    if busiest is not None:
-        near = not reached and busiest.share >= NEARLY_BUSY * limits.busy
-        doubts.append(Doubt(wording_verdict.NEARLY_BUSY, MINOR) if near else None)
-        error = sure.Z_95 * sampling_error(case, busiest.link, busiest.direction)
-        if error > 0.0:
-            margin = limits.full - busiest.share
-            doubts.append(Doubt(words.sampling_error(error), MINOR if error > margin else NOTED))
-    level, said = grade(doubts)
+    reached, cut = at_limit(case), short_cuts(case)
+    even = even_transfers(case)
+    level, said = grade(
+        (
+            *_of_moments(case, reached, cut),
+            *(Doubt(wording_verdict.even_reason(case, one), MINOR, wording_verdict.EVEN) for one in even),
+            *_of_evidence(case),
+            *_of_room(case, found, moments=bool(reached)),
+        )
+    )
+    had_room = not reached and not cut and all(place.upper < case.profile.thresholds.busy for place in found)
     return Verdict(
         code=CODE,
-        sentence=wording_verdict.reached_its_limit(case, reached)
-        if reached
-        else wording_verdict.not_the_link(case, found),
+        sentence=wording_verdict.not_the_link(case, found, reached, cut, level, said),
         confidence=level,
-        reasons=(*(wording_verdict.room_reason(case, place) for place in found), *said),
+        reasons=(*(wording_verdict.room_reason(case, place) for place in found), *(d.text for d in said)),
         next_steps=(*(wording_verdict.TEST_THE_RATE if even else ()), *wording_verdict.LOOK_ELSEWHERE),
-        had_room=not reached,
+        had_room=had_room,
     )
+
+
+def short_cuts(case: Case) -> tuple[tuple[int, int], ...]:
+    """[start, end) of outages too short for a verdict, and of silences unlike the site, in the time asked about."""
+    proved = [(outage.start_ms, outage.end_ms) for outage in short_outages(case) if outage.short]
+    return tuple(sorted(proved + unexplained_silences(case)))
+
+
+def _of_moments(
+    case: Case, reached: tuple[AtLimit, ...], cut: tuple[tuple[int, int], ...]
+) -> Iterator[Doubt | None]:
+    for limit in reached:
+        weight = MAJOR if limit.share >= MUCH else MINOR
+        yield Doubt(wording_verdict.at_limit_reason(case, limit), weight)
+    for start, end in cut:
+        yield Doubt(wording_verdict.cut_reason(case, start, end), MINOR)
+
+
+def _of_evidence(case: Case) -> Iterator[Doubt | None]:
+    """How well the export can show what it would have to."""
+    missing = 1.0 - covered(case)
+    if missing > 1.0 - WELL_COVERED:
+        text = wording_verdict.too_little_reason(1.0 - missing)
+        yield Doubt(text, MINOR, wording_verdict.not_all_measured(1.0 - missing))
+    for start, end in case.coverage.restarts:
+        if start < case.window_ms[1] and end > case.window_ms[0]:
+            yield Doubt(wording_verdict.restart_reason(case, start, end), MINOR, wording_verdict.RESTARTED)
+    yield sure.of_loss(case, lowers=True)
+    resolution = case.coverage.resolution_s
+    if resolution > FINE_S:
+        text = wording_verdict.resolution(resolution, True)
+        yield Doubt(text, MINOR, wording_verdict.bursts_hidden(resolution))
+    else:
+        yield Doubt(words.not_in_bursts(resolution), NOTED)
+
+
+def _of_room(case: Case, found: list[Room], *, moments: bool) -> Iterator[Doubt | None]:
+    """What bears on how much room there was."""
+    limits = case.profile.thresholds
+    if any(case.profile.link[place.link].variable for place in found):
+        yield Doubt(words.TYPICAL_RATE, MINOR, wording_verdict.VARIES)
+    if not found:
+        return
+    busiest = found[0]
+    if any(place.share < limits.busy <= place.upper for place in found):
+        yield Doubt(wording_verdict.busy_with_lost(busiest.upper), MINOR, wording_verdict.MAY_BE_MORE)
+    elif not moments and busiest.share >= NEARLY_BUSY * limits.busy:
+        yield Doubt(wording_verdict.nearly_busy(busiest.peak_window_s), MINOR, wording_verdict.CLOSE_TO_BUSY)
+    error = sure.Z_95 * sampling_error(case, busiest.link, busiest.direction)
+    if error > 0.0:
+        margin = limits.full - busiest.share
+        yield Doubt(words.sampling_error(error), MINOR if error > margin else NOTED, wording_verdict.SAMPLED)
 
 
 def room(case: Case) -> list[Room]:
     """One row per link that carried something in the window, the fullest first; none where nothing was
-    carried.
+    carried. The figures are those of the note's table.
     """
-    usage, (begin, end) = case.usage, case.window_ms
-    first = max((begin - usage.start_ms) // usage.window_ms, 0)
-    past = max(-((usage.start_ms - end) // usage.window_ms), first)
+    lost = lost_between(case, *case.window_ms)
     found = []
-    for index, link in enumerate(case.profile.link):
-        best: Room | None = None
-        for direction in (0, 1):
-            rate = usage.mbps(index, direction)[first:past]
-            if len(rate) == 0 or rate.max() <= 0.0:
-                continue
-            peak, capacity = int(np.argmax(rate)), capacity_mbps(case, index, direction)
-            share = float(rate[peak]) / capacity
-            if best is None or share > best.share:
-                when = usage.start_ms + (first + peak) * usage.window_ms
-                best = Room(index, direction, share, float(rate[peak]), capacity, when)
+    for index, (link, row) in enumerate(zip(case.profile.link, figures(case), strict=True)):
+        both = [
+            Room(
+                index,
+                direction,
+                share=way.peak_mbps / way.capacity_mbps,
+                upper=way.peak_mbps / way.capacity_mbps / (1.0 - lost),
+                peak_mbps=way.peak_mbps,
+                capacity_mbps=way.capacity_mbps,
+                peak_ms=way.peak_ms,
+                peak_window_s=way.peak_window_s,
+            )
+            for direction, way in enumerate((row.down, row.up))
+            if way.peak_mbps > 0.0
+        ]
+        best = max(both, key=lambda place: (place.share, -place.direction), default=None)
         if best is not None and (link.role == "primary" or best.share >= BACKUP_IN_USE):
             found.append(best)
     return sorted(found, key=lambda place: (-place.share, place.link))

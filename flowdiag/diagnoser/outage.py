@@ -4,7 +4,10 @@ Means: the site was cut off. Nothing came in over any link, while the router wen
 tried.
 
 Decided: on a grid of ten seconds a bin is dead when no record of any link that came from outside touches
-it (keepalive replies do not count as the site's traffic; in a one-way export uploads stand in). A dead
+it (keepalive replies do not count as the site's traffic; in a one-way export uploads stand in). From twenty seconds on
+a dead time is a short outage where hosts tried in vain, five times or more, to reach three places or more, of which two
+answer at other times, and no failover explains it; of less than a minute, and less than half of the time asked about, it
+is told as an info. A dead
 time of three minutes or more, from the last record that ended to the first that began, is an outage if the
 exporter was heard in it (past its first minute, which still tells of before, and never silent for more than
 three fifths of it) and the site was at work. At work is shown by any of these, strongest first:
@@ -28,7 +31,8 @@ there: the finding says so, and without attempts its confidence is low.
 
 Do: the helpdesk checks power and the line's terminal with the client, then escalates to the carrier.
 
-Limits: an outage under three minutes is not reported. Whether the line, the modem or the carrier failed
+Limits: an outage under three minutes in which nobody tried anything is not reported; not-the-link then says the silence
+as a doubt. Whether the line, the modem or the carrier failed
 cannot be seen from flow records.
 """
 
@@ -40,24 +44,23 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import DOWN, UP
+from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser import wording_backup as words
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.conversations import distinct, sees_downloads
+from flowdiag.diagnoser.conversations import distinct
+from flowdiag.diagnoser.cut_off import STEP_MS, Outage, attempts_in, nothing_to_see, scene, within
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.keepalives import keepalive_rows
 from flowdiag.diagnoser.once import once_per_case
-from flowdiag.diagnoser.shares import lies_in, who_what_where
-from flowdiag.diagnoser.timeline import Grid, runs
+from flowdiag.diagnoser.shares import who_what_where
+from flowdiag.diagnoser.short_outages import short_outages
+from flowdiag.diagnoser.timeline import runs
 from flowdiag.site.hours import Hours, parse_hours
 
 CODE: Final = "outage"
 
-STEP_MS: Final = 10_000
 LEAST_ATTEMPTS: Final = 10
 ATTEMPTS_A_MINUTE: Final = 0.5
-# An attempt this near to a dead time may belong to it.
-EDGE_MS: Final = 60_000
 # How thin the site's traffic is, is read from an hour on either side; a silence that chance would bring
 # once in a million proves nothing.
 HABIT_BINS: Final = 360
@@ -76,40 +79,15 @@ BRIDGE_MS: Final = 600_000
 LAG_MS: Final = 60_000
 # An exporter that says nothing for more than this part of a silence was silent itself.
 MOST_OF_IT: Final = 0.6
-# Multicast, broadcast, "this host" and link-local addresses (RFC 6890, RFC 4291): never a try to reach the
-# Internet.
-GROUPS: Final = (
-    "224.0.0.0/4",
-    "255.255.255.255/32",
-    "0.0.0.0/8",
-    "169.254.0.0/16",
-    "ff00::/8",
-    "fe80::/10",
-    "::/128",
-)
-
-
-@dataclass(frozen=True)
-class Outage:
-    start_ms: int
-    end_ms: int
-    attempts: int
-    hosts: int
-    proof: str  # "attempts", "hours" or "abrupt"
-    ongoing: bool
 
 
 @dataclass(frozen=True, eq=False)
-class _Scene:
-    """carried: bool per bin of the grid, something came in. dead: [start, end) of each silence, in time
-    order.
-
-    attempts: rows by which inside hosts tried to get out in vain within the dead times, sorted by start.
+class _Dead:
+    """spans: [start, end) of each long silence, in time order. attempts: rows by which inside hosts tried to get out in
+    vain within them, sorted by start.
     """
 
-    grid: Grid
-    carried: NDArray[np.bool_]
-    dead: tuple[tuple[int, int], ...]
+    spans: tuple[tuple[int, int], ...]
     attempts: NDArray[np.intp]
 
 
@@ -120,40 +98,28 @@ def find(case: Case) -> list[Finding]:
 @once_per_case
 def outages(case: Case) -> tuple[Outage, ...]:
     """Every outage of the export, in time order."""
-    nothing_to_see = not case.profile.link or len(case.flows) == 0 or case.coverage.last_ms is None
-    if nothing_to_see or not case.coverage.links_apart:
+    if nothing_to_see(case):
         return ()
-    scene = _scene(case)
-    judged = [_judge(case, scene, start, end) for start, end in scene.dead]
-    return tuple(outage for outage in judged if outage is not None)
+    judged = [_judge(case, start, end) for start, end in _dead(case).spans]
+    long = [outage for outage in judged if outage is not None]
+    return tuple(sorted([*long, *short_outages(case)], key=lambda outage: outage.start_ms))
 
 
 @once_per_case
-def _scene(case: Case) -> _Scene:
-    flows, usage = case.flows, case.usage
-    came = flows.link >= 0
-    came[keepalive_rows(case)] = False
-    if sees_downloads(flows):
-        came &= flows.direction == DOWN
-    grid = Grid(usage.start_ms, STEP_MS, usage.windows * usage.window_ms // STEP_MS)
-    carried = grid.covering(flows.start_ms, flows.end_ms, came) > 0
-    dead = tuple(_dead(case, grid, carried, came))
-    return _Scene(grid, carried, dead, _attempts(case, grid, dead) if dead else np.zeros(0, np.intp))
+def _dead(case: Case) -> _Dead:
+    spans = tuple(_silences(case))
+    return _Dead(spans, attempts_in(case, spans) if spans else np.zeros(0, np.intp))
 
 
-def _dead(
-    case: Case,
-    grid: Grid,
-    carried: NDArray[np.bool_],
-    came: NDArray[np.bool_],
-) -> list[tuple[int, int]]:
+def _silences(case: Case) -> list[tuple[int, int]]:
     """The silences that are long enough and heard, with edges from the records that came around them."""
     first_ms, last_ms = _span(case)
-    least = case.profile.thresholds.outage_minutes * 60_000
-    silences = [(first, past) for first, past in runs(~carried) if (past - first + 2) * STEP_MS >= least]
+    view, least = scene(case), case.profile.thresholds.outage_minutes * 60_000
+    grid = view.grid
+    silences = [(first, past) for first, past in runs(~view.carried) if (past - first + 2) * STEP_MS >= least]
     if not silences:
         return []
-    start, end = case.flows.start_ms[came], case.flows.end_ms[came]
+    start, end = case.flows.start_ms[view.came], case.flows.end_ms[view.came]
     begins, ends = grid.bin_of(start), grid.bin_of(end)
     found = []
     for first, past in silences:
@@ -198,9 +164,9 @@ def _heard_parts(case: Case, start: int, end: int, least: float) -> list[tuple[i
     return parts
 
 
-def _judge(case: Case, scene: _Scene, start: int, end: int) -> Outage | None:
+def _judge(case: Case, start: int, end: int) -> Outage | None:
     flows = case.flows
-    tried = _within(case, scene, start, end)
+    tried = within(case, _dead(case).attempts, start, end)
     hosts = distinct(flows.inside[tried], len(flows.addresses))
     last_ms = _span(case)[1]
     ongoing = last_ms - end < case.usage.window_ms
@@ -208,11 +174,11 @@ def _judge(case: Case, scene: _Scene, start: int, end: int) -> Outage | None:
         return Outage(start, end, len(tried), hosts, "attempts", ongoing)
     # What is still open at the end of the export is not on record yet.
     sure_ms = end - start - (case.coverage.resolution_s * 1000 if ongoing else 0)
-    if sure_ms < case.profile.thresholds.outage_minutes * 60_000 or _may_be_chance(scene, start, end):
+    if sure_ms < case.profile.thresholds.outage_minutes * 60_000 or _may_be_chance(case, start, end):
         return None
     before, after = (
-        _flowing(case, scene, start - AROUND_MS, start),
-        _flowing(case, scene, end, end + AROUND_MS),
+        _flowing(case, start - AROUND_MS, start),
+        _flowing(case, end, end + AROUND_MS),
     )
     if case.profile.site.hours is not None:
         if max(before, after) < FLOWING or not _in_hours(
@@ -233,54 +199,7 @@ def _in_hours(case: Case, hours: Hours, start: int, end: int) -> bool:
     return float(hours.is_open(minutes, case.profile.site.timezone).mean()) >= FLOWING
 
 
-def _attempts(case: Case, grid: Grid, dead: tuple[tuple[int, int], ...]) -> NDArray[np.intp]:
-    """Rows by which an inside host tried to reach an outside address in a dead time and could not.
-
-    They left by no link, or by a link while nothing came back over any. A place that is tried in vain at
-    other times too (no route to it, or a one-way report) is no proof of anything.
-    """
-    flows = case.flows
-    # Egress 0 means no way out only where the exporter numbers its interfaces at all.
-    tried = (flows.link < 0) & (flows.egress == 0) & (flows.ingress > 0)
-    tried |= (flows.link >= 0) & (flows.direction == UP)
-    tried[keepalive_rows(case)] = False
-    rows = np.flatnonzero(tried)
-    rows = rows[np.argsort(flows.start_ms[rows], kind="stable")]
-    within, near = np.zeros(grid.bins, np.bool_), np.zeros(grid.bins, np.bool_)
-    margin = EDGE_MS // STEP_MS
-    for start, end in dead:
-        first, last = grid.bin_of(np.array([start, end]))
-        within[first : last + 1] = True
-        near[max(first - margin, 0) : last + margin + 1] = True
-    bins = grid.bin_of(flows.start_ms[rows])
-    size = len(flows.addresses)
-    elsewhere = np.bincount(flows.outside[rows[~near[bins]]], minlength=size) > 0
-    answers = np.zeros(size, np.bool_)
-    answers[flows.outside[flows.direction == DOWN]] = True
-    rows = rows[within[bins]]
-    rows = rows[~(elsewhere & ~answers)[flows.outside[rows]]]
-    return rows[_leads_out(case, rows)]
-
-
-def _leads_out(case: Case, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Whether each row runs from the LAN (where the profile names one) to a single outside address."""
-    flows, lan = case.flows, case.profile.site.lan
-    meant = np.zeros(len(flows.addresses), dtype=np.bool_)
-    ours = np.zeros(len(flows.addresses), dtype=np.bool_)
-    for index in np.unique(flows.outside[rows]):
-        meant[index] = not lies_in(flows.addresses[int(index)], (*GROUPS, *lan))
-    for index in np.unique(flows.inside[rows]):
-        ours[index] = not lan or lies_in(flows.addresses[int(index)], lan)
-    leads: NDArray[np.bool_] = meant[flows.outside[rows]] & ours[flows.inside[rows]]
-    return leads
-
-
-def _within(case: Case, scene: _Scene, start: int, end: int) -> NDArray[np.intp]:
-    first, past = np.searchsorted(case.flows.start_ms[scene.attempts], [start, end])
-    return scene.attempts[first:past]
-
-
-def _flowing(case: Case, scene: _Scene, start: int, end: int) -> float:
+def _flowing(case: Case, start: int, end: int) -> float:
     """The part of the minutes of [start, end) in which something was carried; 0 where the export has too
     few.
     """
@@ -288,35 +207,39 @@ def _flowing(case: Case, scene: _Scene, start: int, end: int) -> float:
     start, end = max(start, first_ms), min(end, last_ms)
     if end - start < AROUND_MS / 2:
         return 0.0
-    first = (start - scene.grid.start_ms) // STEP_MS
-    minutes = scene.carried[first : first + (end - start) // STEP_MS]
+    view = scene(case)
+    first = (start - view.grid.start_ms) // STEP_MS
+    minutes = view.carried[first : first + (end - start) // STEP_MS]
     whole = len(minutes) // 6 * 6
     return float(minutes[:whole].reshape(-1, 6).any(axis=1).mean())
 
 
-def _may_be_chance(scene: _Scene, start: int, end: int) -> bool:
+def _may_be_chance(case: Case, start: int, end: int) -> bool:
     """Whether the site's own habit explains a silence: it is thin around, or as long at another time."""
-    first, last = scene.grid.bin_of(np.array([start, end]))
+    view = scene(case)
+    first, last = view.grid.bin_of(np.array([start, end]))
     sides = [
-        scene.carried[max(first - HABIT_BINS, 0) : first],
-        scene.carried[last + 1 : last + 1 + HABIT_BINS],
+        view.carried[max(first - HABIT_BINS, 0) : first],
+        view.carried[last + 1 : last + 1 + HABIT_BINS],
     ]
     usual = [float(side.mean()) for side in sides if len(side) >= HABIT_BINS / 6]
     if not usual or (1.0 - min(usual)) ** int(last - first) > CHANCE:
         return True
-    others = [stop - begin for begin, stop in scene.dead if (begin, stop) != (start, end)]
+    others = [stop - begin for begin, stop in _dead(case).spans if (begin, stop) != (start, end)]
     return any(length >= (end - start) / 2 for length in others)
 
 
 def _keepalives_answered(case: Case, outage: Outage) -> bool:
     """Whether replies to keepalives came in over a link while nothing else did."""
     flows, rows = case.flows, keepalive_rows(case)
-    within = (flows.start_ms[rows] >= outage.start_ms) & (flows.end_ms[rows] <= outage.end_ms)
-    return bool((within & (flows.link[rows] >= 0) & (flows.direction[rows] == DOWN)).any())
+    meanwhile = (flows.start_ms[rows] >= outage.start_ms) & (flows.end_ms[rows] <= outage.end_ms)
+    return bool((meanwhile & (flows.link[rows] >= 0) & (flows.direction[rows] == DOWN)).any())
 
 
 def _finding(case: Case, outage: Outage) -> Finding:
-    tried = _within(case, _scene(case), outage.start_ms, outage.end_ms)
+    tried = attempts_in(case, [(outage.start_ms, outage.end_ms)], margin_ms=0) if outage.short else None
+    if tried is None:
+        tried = within(case, _dead(case).attempts, outage.start_ms, outage.end_ms)
     answered = _keepalives_answered(case, outage)
     confidence: Confidence = "medium" if outage.proof == "abrupt" else "high"
     if answered and outage.proof != "attempts":
@@ -324,17 +247,18 @@ def _finding(case: Case, outage: Outage) -> Finding:
     doubts = {words.NO_ATTEMPTS_SEEN: outage.proof != "attempts", words.BACKUP_ANSWERED: answered}
     summary, client = words.outage(case, outage.start_ms, outage.end_ms, outage.attempts, outage.ongoing)
     evidence: dict[str, Any] = {
-        "minutes": round((outage.end_ms - outage.start_ms) / 60_000, 1),
+        "minutes": round((outage.end_ms - outage.start_ms) / 60_000, 2),
         "attempts": outage.attempts,
         "hosts_trying": outage.hosts,
         "at_work_shown_by": outage.proof,
         "ongoing_at_end_of_export": outage.ongoing,
         "links": [link.name for link in case.profile.link],
+        **({"short": True} if outage.short else {}),
         **who_what_where(case, tried, np.ones(len(tried))),
     }
     return Finding(
         code=CODE,
-        severity="critical",
+        severity="info" if outage.short else "critical",
         confidence=confidence,
         summary=summary,
         client=client,

@@ -36,7 +36,7 @@ from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
 from flowdiag.diagnoser import wording as words
 from flowdiag.diagnoser import wording_verdict
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.confidence import MAJOR, MINOR, Doubt, grade, of_resolution
+from flowdiag.diagnoser.confidence import MAJOR, MINOR, Doubt, graded, of_resolution
 from flowdiag.diagnoser.conversations import UDP, conversation_keys
 from flowdiag.diagnoser.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.failovers import part_within
@@ -193,7 +193,7 @@ def _finding(case: Case, episode: Episode, calls: _Calls) -> Finding:
         "marked_share": None if calls.marked is None else round(calls.marked, 4),
         **who_what_where(case, calls.rows, calls.octets),
     }
-    level, doubts = grade(
+    level, doubts = graded(
         (
             None if calls.named else Doubt(words.SHAPE_ONLY, MINOR),
             Doubt(words.MARKING_UNKNOWN, MAJOR) if calls.marked is None else None,

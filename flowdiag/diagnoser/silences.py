@@ -22,6 +22,8 @@ LEAST_WINDOWS: Final = 3
 CHANCE: Final = 1e-4
 # The habit is read from two hours on either side.
 AROUND_WINDOWS: Final = 120
+# So long before and after the export a quiet exporter may just not have had anything to say.
+BEYOND_MS: Final = 60_000
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,16 @@ def covered(case: Case) -> float:
     begin, end = case.window_ms
     if end <= begin:
         return 0.0
-    return 1.0 - sum(silence.within(begin, end) for silence in silences(case)) / (end - begin)
+    found = silences(case)
+    missing = sum(silence.within(begin, end) for silence in found)
+    missing += sum(Silence(*gap).within(begin, end) for gap in case.coverage.restarts)
+    if case.window_given and case.coverage.span is not None:
+        first, last = case.coverage.span
+        for outside in (Silence(begin, min(first, end)), Silence(max(last, begin), end)):
+            told = any(silence.within(outside.start_ms, outside.end_ms) for silence in found)
+            if outside.end_ms - outside.start_ms > BEYOND_MS and not told:
+                missing += outside.end_ms - outside.start_ms
+    return max(1.0 - missing / (end - begin), 0.0)
 
 
 def _time(case: Case, window: int) -> int:

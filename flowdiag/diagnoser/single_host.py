@@ -29,7 +29,7 @@ from flowdiag.aggregator.steps import added_up
 from flowdiag.diagnoser import wording as words
 from flowdiag.diagnoser import wording_verdict
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.confidence import grade, of_loss, of_silence
+from flowdiag.diagnoser.confidence import graded, of_loss, of_silence
 from flowdiag.diagnoser.failovers import part_within
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.shares import who_what_where
@@ -65,7 +65,7 @@ def find(case: Case) -> list[Finding]:
     usage = case.usage
     first = max((begin - usage.start_ms) // usage.window_ms, 0)
     past = max((end - usage.start_ms) // usage.window_ms, first)
-    level, doubts = grade((of_silence(case, first, past), of_loss(case, lowers=True)))
+    level, doubts = graded((of_silence(case, first, past), of_loss(case, lowers=True)))
     summary, client = wording_verdict.single_host(case, evidence)
     return [
         Finding(

@@ -32,13 +32,18 @@ def _matters(case: Case, finding: Finding) -> bool:
     return bool(large or finding.evidence.get("fills_backup"))
 
 
+def _sustained(case: Case, finding: Finding) -> bool:
+    """Whether it lasted long enough to explain more than a moment."""
+    return not finding.evidence.get("short")
+
+
 ORDER: Final[tuple[tuple[str, Holds], ...]] = (
-    ("outage", _always),
+    ("outage", _sustained),
     ("flapping", _always),
     ("on-backup", _always),
     ("inbound-flood", _always),
     ("outbound-scan", _fills_a_link),
-    ("link-full", _always),
+    ("link-full", _sustained),
     ("below-plan", _always),
     ("backup-leak", _matters),
     ("link-busy", _always),

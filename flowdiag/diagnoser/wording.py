@@ -12,9 +12,10 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action
 from flowdiag.diagnoser.wording_backup import Said
 from flowdiag.diagnoser.wording_figures import count, fine_percent, percent, plan_rate, rate
-from flowdiag.diagnoser.wording_times import span, zoned_span
+from flowdiag.diagnoser.wording_times import clock, duration, span, zoned_span
 
 if TYPE_CHECKING:
+    from flowdiag.diagnoser.at_limit import AtLimit
     from flowdiag.diagnoser.baseline import Usual
 
 WAYS: Final = ("download", "upload")
@@ -37,7 +38,10 @@ SHAPE_ONLY: Final = "These are told to be calls by their packet rate and size al
 MARKING_UNKNOWN: Final = "The export does not say how packets were marked."
 FEW_WINDOWS: Final = "The level was held for a short time only."
 ROUGH_LEVEL: Final = "The level is not very flat."
-NOT_IN_BURSTS: Final = "Bursts shorter than a minute cannot be seen."
+
+
+def not_in_bursts(resolution_s: int) -> str:
+    return f"Bursts shorter than {count(resolution_s, 'second')} cannot be seen."
 
 
 def over_plan(share: float) -> str:
@@ -66,6 +70,17 @@ def records_lost(share: float) -> str:
     return f"{fine_percent(share)} of the records were lost on the way, so rates are lower bounds."
 
 
+def some_lost(share: float) -> str:
+    return f"{fine_percent(share)} of the measurements were lost"
+
+
+def only_estimated(share: float) -> str:
+    return (
+        f"What was measured is under the threshold; it is passed only with the {fine_percent(share)} of the records that "
+        "were lost on the way added."
+    )
+
+
 # Actions
 
 LINK_FULL: Final = (
@@ -73,6 +88,9 @@ LINK_FULL: Final = (
     Action("helpdesk", "Find out with the client what the busiest device is doing and whether it can wait."),
     Action("engineer", "Limit bulk transfers a little under the line's rate, and give calls priority."),
     Action("account manager", "If the line is full on many days, compare it with a larger plan."),
+)
+SHORT_FULL: Final = (
+    Action("helpdesk", "Ask whether the trouble came at just these times; if so, they explain it."),
 )
 LINK_FULL_SHARED: Final = (
     Action("client", "Put off what can wait, such as updates and large transfers."),
@@ -223,6 +241,24 @@ def link_full(
     return f"{summary}.{who_did(evidence)}{habit}", client
 
 
+def short_full(case: Case, limit: AtLimit, evidence: Mapping[str, Any]) -> Said:
+    """A link at its limit in spells too short to be sustained."""
+    way, name = WAYS[limit.direction], case.profile.link[limit.link].name
+    spells = len(limit.spells)
+    when = clock(case, limit.start_ms)
+    longest = duration(limit.longest_ms)
+    if spells == 1:
+        what, told = f"for {longest} from {when} on", f"for {longest} from {when} on"
+    else:
+        what = f"in {spells} short spells ({duration(limit.total_ms)} in all, the longest {longest} from {when} on)"
+        told = f"in {spells} short spells, the longest of {longest} from {when} on"
+    summary = (
+        f"The {way} of {name} was full {what}: up to {rate(evidence['peak_mbps'])} of "
+        f"{plan_rate(evidence['capacity_mbps'])}.{who_did(evidence)}"
+    )
+    return summary, f"Your {whose_line(case, limit.link)}'s {way} was full {told}."
+
+
 def link_busy(
     case: Case,
     link: int,
@@ -230,10 +266,14 @@ def link_busy(
     parts: Sequence[tuple[int, int]],
     evidence: Mapping[str, Any],
     habit: str,
+    *,
+    short_of_full: bool,
 ) -> Said:
+    """short_of_full: nothing says that it may have been full in between."""
     summary, client = _loaded(case, link, direction, parts, evidence, "busy")
-    client += ", though not full; short peaks may have slowed things down."
-    return f"{summary}, short of full.{who_did(evidence)}{habit}", client
+    client += ", though not full" if short_of_full else ""
+    client += "; short peaks may have slowed things down."
+    return f"{summary}{', short of full' if short_of_full else ''}.{who_did(evidence)}{habit}", client
 
 
 def _loaded(
@@ -249,9 +289,17 @@ def _loaded(
     start, end = parts[0][0], parts[-1][1]
     return (
         f"The {way} of {name} was {how} {zoned_span(case, start, end)}{_spells(parts)}: "
-        f"{rate(evidence['mean_mbps'])} on average of {plan_rate(evidence['capacity_mbps'])}",
+        f"{rate(evidence['mean_mbps'])} on average of {plan_rate(evidence['capacity_mbps'])}{_with_lost(evidence)}",
         f"Your {whose_line(case, link)}'s {way} was {how} {span(case, start, end)}{_spells(parts)}",
     )
+
+
+def _with_lost(evidence: Mapping[str, Any]) -> str:
+    """The estimate beside the measurement, where records were lost."""
+    if "estimated_mean_mbps" not in evidence:
+        return ""
+    lost = fine_percent(evidence["lost_share"])
+    return f" (measured; about {rate(evidence['estimated_mean_mbps'])} with the {lost} of the records that were lost)"
 
 
 def _carried_more(

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.finding import Action
+from flowdiag.diagnoser.finding import Action, Confidence
 from flowdiag.diagnoser.wording import WAYS, name_of, whose_line
 from flowdiag.diagnoser.wording_backup import Said
 from flowdiag.diagnoser.wording_figures import count, fine_percent, percent, plan_rate, rate, volume
@@ -14,6 +14,7 @@ from flowdiag.diagnoser.wording_times import clock, duration, span, zoned_span
 
 if TYPE_CHECKING:
     from flowdiag.diagnoser.at_limit import AtLimit
+    from flowdiag.diagnoser.confidence import Doubt
     from flowdiag.diagnoser.even_transfers import EvenTransfers
     from flowdiag.diagnoser.not_the_link import Room
 
@@ -102,14 +103,32 @@ def realtime(
 # Verdicts
 
 
-def not_the_link(case: Case, room: Sequence[Room]) -> str:
-    """room: the fullest direction of each link that carried something, the fullest first."""
+def not_the_link(
+    case: Case,
+    room: Sequence[Room],
+    reached: Sequence[AtLimit],
+    cut: Sequence[tuple[int, int]],
+    level: Confidence,
+    doubts: Sequence[Doubt],
+) -> str:
+    """What was seen, what was not, and where to look next. Only with high confidence the line is cleared.
+
+    room: the fullest direction of each link that carried something, the fullest first; reached: limits reached for a
+    short time, the longest first; cut: [start, end) of times in which nothing came in; doubts: the weightiest first.
+    """
     when = span(case, *case.window_ms) if case.window_given else "in the time that was measured"
-    if not room:
-        said = f"{_cleared('line', case)} carried next to nothing {when}."
+    line = whose_line(case, room[0].link) if room else "line"
+    if reached or cut:
+        said = _apart_from(case, reached, cut, line, when)
+    elif level == "high":
+        said = f"{_cleared(line, case)} {_used(room, when)}."
+    elif room:
+        said = f"As far as it was measured, your {line} was used up to {_highest(room[0])} {when}."
     else:
-        line = whose_line(case, room[0].link)
-        said = f"{_cleared(line, case)} was never used above {percent_up(room[0].share)} {when}."
+        said = f"As far as it was measured, your {line} carried next to nothing {when}."
+    unseen = list(dict.fromkeys(doubt.client for doubt in doubts if doubt.client and doubt.weight))
+    if unseen:
+        said += f" We cannot be sure: {listed(unseen[:MOST_REASONS])}."
     if case.reported is None:
         return said
     return f"{said} Look next at the Wi-Fi, the device, the far end and the quality of the line."
@@ -120,20 +139,100 @@ def _cleared(line: str, case: Case) -> str:
     return f"Your {line} had room: it" if case.reported is None else f"Your {line} was not the cause: it"
 
 
-def reached_its_limit(case: Case, reached: Sequence[AtLimit]) -> str:
-    """reached: not empty, the longest first."""
-    limit = reached[0]
-    line, way = whose_line(case, limit.link), WAYS[limit.direction]
-    longest = duration(limit.longest_ms)
-    said = (
-        f"Your {line} was not full for long: its {way} reached its limit for {longest} at a stretch, "
-        f"around {clock(case, limit.start_ms)}"
-    )
-    if limit.total_ms > limit.longest_ms:
-        said += f", and for {duration(limit.total_ms)} in all"
+def _used(room: Sequence[Room], when: str) -> str:
+    if not room:
+        return f"carried next to nothing {when}"
+    return f"was never used above {percent_up(room[0].upper)} {when}"
+
+
+def _highest(room: Room) -> str:
+    measured, upper = percent_up(room.share), percent_up(room.upper)
+    return measured if measured == upper else f"{measured}, about {upper} with what was lost,"
+
+
+def _apart_from(
+    case: Case,
+    reached: Sequence[AtLimit],
+    cut: Sequence[tuple[int, int]],
+    line: str,
+    when: str,
+) -> str:
+    """A line that was full, or cut off, for moments; no highest use is claimed beside them."""
+    parts = []
+    if reached:
+        limit = reached[0]
+        spells = sum(len(one.spells) for one in reached)
+        what = f"its {WAYS[limit.direction]} was full" if limit.link == _first(case) else "a line was full"
+        if spells == 1:
+            parts.append(
+                f"{duration(limit.longest_ms)} from {clock(case, limit.start_ms)} on, in which {what}"
+            )
+        else:
+            parts.append(
+                f"{spells} short spells in which it was full, the longest of {duration(limit.longest_ms)} "
+                f"from {clock(case, limit.start_ms)} on"
+            )
+    if cut:
+        start, end = max(cut, key=lambda pair: pair[1] - pair[0])
+        times = f", and {len(cut) - 1} more like it" if len(cut) > 1 else ""
+        parts.append(f"{duration(end - start)} from {clock(case, start)} on, in which nothing came in{times}")
     return (
-        f"{said}. That may have been felt, but it does not explain a longer trouble. "
-        "Look next at the Wi-Fi, the device, the far end and the quality of the line."
+        f"Apart from {' and '.join(parts)}, your {line} was not full {when}. That may have been felt, but it does not "
+        "explain a longer trouble."
+    )
+
+
+def _first(case: Case) -> int:
+    """The first primary link, of which "your line" speaks."""
+    roles = [link.role for link in case.profile.link]
+    return roles.index("primary") if "primary" in roles else 0
+
+
+def listed(parts: Sequence[str]) -> str:
+    """Clauses one after another, as a sentence has them."""
+    return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + ", and " + parts[-1]
+
+
+# Clauses for the client: what speaks against clearing the line.
+MOST_REASONS: Final = 2
+EVEN: Final = "what ran held one even rate, as it also would on a line slower than its plan"
+VARIES: Final = "what this kind of line can carry changes over time"
+RESTARTED: Final = "the measuring router restarted in that time"
+MAY_BE_MORE: Final = "with what was lost it may have been busier"
+CLOSE_TO_BUSY: Final = "short peaks may have filled it"
+SAMPLED: Final = "only a sample of the traffic was measured"
+
+
+def not_all_measured(covered: float) -> str:
+    return f"only {percent(covered)} of that time was measured"
+
+
+def bursts_hidden(resolution_s: int) -> str:
+    return f"bursts shorter than {duration(resolution_s * 1000)} do not show"
+
+
+def restart_reason(case: Case, start_ms: int, end_ms: int) -> str:
+    return (
+        f"The exporter restarted: nothing is known {zoned_span(case, start_ms, end_ms)}, and what it had not reported "
+        "before is lost."
+    )
+
+
+def cut_reason(case: Case, start_ms: int, end_ms: int) -> str:
+    return (
+        f"Nothing came in over any link {zoned_span(case, start_ms, end_ms)} ({duration(end_ms - start_ms)}), which is "
+        "unlike this site."
+    )
+
+
+def busy_with_lost(upper: float) -> str:
+    return f"With the records that were lost, the highest use may have been {percent_up(upper)}."
+
+
+def nearly_busy(peak_window_s: float) -> str:
+    return (
+        f"The highest {duration(peak_window_s * 1000)} are close to busy; bursts within them may have filled the line for "
+        "seconds."
     )
 
 
@@ -144,7 +243,7 @@ def at_limit_reason(case: Case, limit: AtLimit) -> str:
     stretch = "" if limit.total_ms == limit.longest_ms else f", {longest} of it at a stretch"
     return (
         f"{name} {WAYS[limit.direction]} was at its limit ({rate(limit.rate_mbps)}) for {total} of the {covered} "
-        f"looked at{stretch}, from {clock(case, limit.start_ms)} on; a full link takes three whole minutes in a row."
+        f"looked at{stretch}, from {clock(case, limit.start_ms)} on; too short to be called a full link."
     )
 
 
@@ -157,6 +256,9 @@ def even_reason(case: Case, even: EvenTransfers) -> str:
     )
 
 
+MINUTE_S: Final = 60.0
+
+
 def percent_up(share: float) -> str:
     """Whole per cent rounded up: "never above" has to hold."""
     return f"{-int(-share * 100 // 1)}%"
@@ -166,8 +268,14 @@ def room_reason(case: Case, room: Room) -> str:
     name = case.profile.link[room.link].name
     return (
         f"{name} {WAYS[room.direction]}: at most {rate(room.peak_mbps)} of {plan_rate(room.capacity_mbps)} "
-        f"({percent_up(room.share)}) in any minute, at {clock(case, room.peak_ms)}."
+        f"({percent_up(room.share)}) in any {per_window(room.peak_window_s)}, at {clock(case, room.peak_ms)}"
+        + (f"; about {percent_up(room.upper)} with what was lost." if room.upper > room.share else ".")
     )
+
+
+def per_window(seconds: float) -> str:
+    """ "minute", or "10 seconds": the length of the windows that a figure is about."""
+    return "minute" if seconds >= MINUTE_S else duration(seconds * 1000)
 
 
 CANNOT_TELL: Final = "We cannot tell whether the line was the cause: "
@@ -178,9 +286,6 @@ NO_LINKS: Final = "no line of this site is described yet."
 NOTHING_ON_LINKS: Final = "none of what was measured ran over the lines that we know of."
 NOTHING_ON_LINKS_REASON: Final = (
     "No record crosses an interface of the profile's links; compare their numbers with `flowdiag inspect`."
-)
-NEARLY_BUSY: Final = (
-    "The fullest minute is close to busy; bursts within it may have filled the line for seconds."
 )
 
 

@@ -14,6 +14,7 @@ from flowdiag.aggregator.spread import WindowGrid, spread
 from flowdiag.aggregator.steps import added_up
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.episodes import capacity_mbps, episodes
+from flowdiag.diagnoser.figure_windows import figure_windows
 from flowdiag.diagnoser.finding import Verdict
 from flowdiag.diagnoser.link_states import STATE_NAMES, link_states
 from flowdiag.diagnoser.shares import address_text, label_of
@@ -22,7 +23,10 @@ from flowdiag.note.model import Chart, Layer, Rates, Span, Stack, StateSpan
 
 # As many points as a picture of a page's width can tell apart.
 MOST_POINTS: Final = 240
-STEPS_MIN: Final = (1, 2, 5, 10, 15, 30, 60, 120, 240, 360, 720, 1440)
+STEPS_S: Final = (
+    *(5, 10, 15, 20, 30),
+    *(60 * minutes for minutes in (1, 2, 5, 10, 15, 30, 60, 120, 240, 360, 720, 1440)),
+)
 # A chart shows as much again around the complaint's window, so that before and after can be compared.
 CONTEXT: Final = 0.5
 LEAST_CONTEXT_MS: Final = 1_800_000
@@ -38,20 +42,24 @@ def charts(case: Case) -> tuple[Chart, ...]:
     first, past = shown_windows(case)
     if past <= first:
         return ()
-    usage, profile = case.usage, case.profile
-    step = step_windows(past - first, usage.window_ms)
-    start_ms = usage.start_ms + first * usage.window_ms
-    end_ms = usage.start_ms + past * usage.window_ms
-    heard = case.coverage.heard[first:past]
+    minutes, profile = case.usage, case.profile
+    start_ms, end_ms = minutes.times(first, past)
+    windows = figure_windows(case)
+    usage = windows.usage
+    shown = slice(
+        max((start_ms - usage.start_ms) // usage.window_ms, 0), (end_ms - usage.start_ms) // usage.window_ms
+    )
+    heard = windows.heard[shown]
+    step = step_windows(len(heard), usage.window_ms)
     states = link_states(case).states[:, first:past]
     found = episodes(case)
     whole = case.window_ms[0] <= start_ms and case.window_ms[1] >= end_ms
     window = None if whole else case.window_ms
     drawn = []
     for number, link in enumerate(profile.link):
-        band = state_spans(states[number], start_ms, usage.window_ms)
+        band = state_spans(states[number], start_ms, minutes.window_ms)
         for direction, name in enumerate(DIRECTION_NAMES):
-            minutes = usage.mbps(number, direction)[first:past]
+            rates = usage.mbps(number, direction)[shown]
             full, busy = (
                 tuple(
                     _clipped(episode.span_times(case), start_ms, end_ms)
@@ -60,7 +68,7 @@ def charts(case: Case) -> tuple[Chart, ...]:
                 )
                 for kind in (found.full, found.busy)
             )
-            means, peaks = binned(minutes, heard, step)
+            means, peaks = binned(rates, heard, step)
             drawn.append(
                 Chart(
                     link=link.name,
@@ -93,19 +101,19 @@ def shown_windows(case: Case) -> tuple[int, int]:
 
 def step_windows(windows: int, window_ms: int) -> int:
     """Windows that one point of a chart covers, so that there are at most MOST_POINTS (more for years)."""
-    for minutes in STEPS_MIN:
-        step = max(minutes * 60_000 // window_ms, 1)
+    for seconds in STEPS_S:
+        step = max(seconds * 1000 // window_ms, 1)
         if windows <= MOST_POINTS * step:
             return step
     return -(-windows // MOST_POINTS)
 
 
-def binned(minutes: NDArray[np.float64], heard: NDArray[np.bool_], step: int) -> tuple[Rates, Rates]:
+def binned(rates: NDArray[np.float64], heard: NDArray[np.bool_], step: int) -> tuple[Rates, Rates]:
     """Mean and peak of each `step` windows in which the exporter was heard; None where it was not."""
     means: list[float | None] = []
     peaks: list[float | None] = []
-    for at in range(0, len(minutes), step):
-        known = minutes[at : at + step][heard[at : at + step]]
+    for at in range(0, len(rates), step):
+        known = rates[at : at + step][heard[at : at + step]]
         means.append(round(float(known.mean()), 6) if len(known) else None)
         peaks.append(round(float(known.max()), 6) if len(known) else None)
     return tuple(means), tuple(peaks)

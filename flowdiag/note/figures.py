@@ -66,7 +66,7 @@ def evidence_rows(finding: Finding) -> tuple[tuple[str, str], ...]:
             and finding.start_ms is not None
             and finding.end_ms is not None
         ):
-            figure = f"{part_of(value, round((finding.end_ms - finding.start_ms) / MINUTE_MS))} minutes"
+            figure = f"{part_of(value, shown_minutes(finding.end_ms - finding.start_ms))} minutes"
         else:
             figure = _figure(key, value)
         rows.append((words.NAMES.get(key) or _name(key), figure))
@@ -174,7 +174,7 @@ def pair(name: str, figure: str) -> str:
 
 def link_rows(links: Sequence[LinkFigures], window_ms: Span) -> list[tuple[str, ...]]:
     """Cells under words.LINK_COLUMNS; rates in Mbit/s. window_ms: what the figures cover."""
-    minutes = -((window_ms[0] - window_ms[1]) // MINUTE_MS)
+    minutes = shown_minutes(window_ms[1] - window_ms[0])
     return [
         (
             link.name + (f" ({words.BACKUP})" if link.role == "backup" else ""),
@@ -192,9 +192,19 @@ def link_rows(links: Sequence[LinkFigures], window_ms: Span) -> list[tuple[str, 
     ]
 
 
-def part_of(minutes: int, all_minutes: int) -> str:
+# Under so many minutes a hundredth of one is told: the windows are short there.
+TEN_MINUTES: Final = 10
+
+
+def part_of(minutes: float, all_minutes: float) -> str:
     """34 of 60; where it is none or all there is no part to speak of."""
-    return words.parts(minutes, all_minutes) if 0 < minutes <= all_minutes else f"{minutes:,}"
+    return words.parts(minutes, all_minutes) if 0 < minutes <= all_minutes else f"{minutes:,g}"
+
+
+def shown_minutes(length_ms: int) -> float:
+    """Minutes of a time; under ten of them to a hundredth, as figures of short windows are."""
+    minutes = length_ms / MINUTE_MS
+    return round(minutes, 2) if minutes < TEN_MINUTES else -(-length_ms // MINUTE_MS)
 
 
 def plain_rate(mbps: float) -> str:

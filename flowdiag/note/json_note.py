@@ -110,9 +110,10 @@ def _direction(figures: DirectionFigures) -> dict[str, float]:
         "mean_mbps": round(figures.mean_mbps, 6),
         "p95_mbps": round(figures.p95_mbps, 6),
         "peak_mbps": round(figures.peak_mbps, 6),
+        "peak_window_s": whole(figures.peak_window_s),
         "bytes": figures.octets,
-        "busy_minutes": figures.busy_minutes,
-        "full_minutes": figures.full_minutes,
+        "busy_minutes": whole(figures.busy_minutes),
+        "full_minutes": whole(figures.full_minutes),
     }
 
 

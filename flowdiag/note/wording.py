@@ -64,14 +64,21 @@ _MEANS: Final = {
     "below-plan": "Something holds the line back: a fault, a setting, or our records have a wrong rate.",
     "backup-leak": "The main line works, so this traffic should not be on the backup line.",
     "link-busy": "The line was working and had some room left, but not much.",
-    "unanswered-connections": "The trouble lies with that service or on the way to it; your line had room.",
+    "unanswered-connections": "The trouble lies with that service or on the way to it, not with the line as such.",
     "keepalive-missing": "This slows nothing down today. It matters when the main line fails.",
     "keepalive-unanswered": "This slows nothing down today. It matters when the main line fails.",
     "keepalive-excess": "This slows nothing down, but it uses up data on the backup line.",
     "not-the-link": "As far as we can see, the line had room for more, so a faster one would not have helped.",
     "cannot-tell": "From what was measured we would only be guessing, so we do not name a cause.",
 }
-_MEANS_BRIEFLY_FULL: Final = "The line was at its limit for a short time, and had room apart from that."
+_MEANS_BRIEFLY_FULL: Final = (
+    "The line was at its limit, or cut off, for a short time. "
+    "Nothing that was measured explains more than that."
+)
+_MEANS_NOT_ALL_SEEN: Final = (
+    "Nothing that was measured points to the line, but not everything shows in it, "
+    "so we do not rule the line out."
+)
 _MEANS_IN_AUDIT: Final = {"not-the-link": "The line is not short of room at present."}
 _MEANS_VARIABLE: Final = {
     "below-plan": "What this kind of line can do changes over time; at this rate there was little to share."
@@ -131,6 +138,8 @@ def means(verdict: Verdict, *, audit: bool, variable: bool) -> str:
     """audit: nobody complained; variable: the rate of the verdict's link is only typical."""
     if verdict.code == "not-the-link" and not verdict.had_room:
         return _MEANS_BRIEFLY_FULL
+    if verdict.code == "not-the-link" and verdict.confidence != "high":
+        return _MEANS_NOT_ALL_SEEN
     if _is_over_plan(verdict):
         return _MEANS_OVER_PLAN
     special = (_MEANS_IN_AUDIT if audit else {}) | (_MEANS_VARIABLE if variable else {})

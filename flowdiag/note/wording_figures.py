@@ -11,7 +11,7 @@ from flowdiag.diagnoser.wording_figures import percent
 NAMES: Final = {
     # Rates and minutes
     "capacity_mbps": "plan",
-    "peak_mbps": "highest minute",
+    "peak_mbps": "highest window",
     "p95_mbps": "95th percentile",
     "mean_down_mbps": "mean download",
     "mean_up_mbps": "mean upload",
@@ -106,8 +106,8 @@ def each(share: float) -> str:
     return f"many, each {percent(share)}"
 
 
-def parts(minutes: int, all_minutes: int) -> str:
-    return f"{minutes:,} of {all_minutes:,}"
+def parts(minutes: float, all_minutes: float) -> str:
+    return f"{minutes:,g} of {all_minutes:,g}"
 
 
 def with_gap(spell: str, gap_s: str) -> str:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.percentiles import nearest_rank
-from flowdiag.diagnoser.episodes import sustained
+from flowdiag.diagnoser.sustained import sustained
 from flowdiag.review.partial import MINUTE_MS, SLOT_MINUTES, SLOT_MS, SitePartial
 from flowdiag.review.slots import HOURS_A_WEEK, Slots
 from flowdiag.review.talker_share import TopTalker, top_talker

@@ -100,8 +100,12 @@ def _losses(stream: Stream, version: int, domains: list[Domain], before_ms: int 
         domain.report.lost_is_estimate = reading.unit == "messages"
     losses = []
     for tracker in trackers:
-        for index, count in tracker.restarts.items():
-            domains[index].report.restarts += count
+        for restart in tracker.restarts:
+            told = domains[restart.domain].report
+            told.restarts += 1
+            losses.append(
+                LossEvent(told.exporter, told.domain, restart.time_ms, 0, 0, restart.since_ms, restarted=True)
+            )
         for index, count in tracker.undecoded.items():
             domains[index].report.undecoded_records += count
         for gap in tracker.gaps:
@@ -115,7 +119,7 @@ def _losses(stream: Stream, version: int, domains: list[Domain], before_ms: int 
                 records = round(messages * (told.records + told.option_records) / max(told.messages, 1))
             told.lost_messages += messages
             told.lost_records += records
-            losses.append(LossEvent(told.exporter, told.domain, gap.time_ms, messages, records))
+            losses.append(LossEvent(told.exporter, told.domain, gap.time_ms, messages, records, gap.since_ms))
     for domain in stream.domains[version].values():
         told = domain.report
         told.undecoded_records = max(0, told.undecoded_records - domain.late_records)

@@ -107,12 +107,23 @@ READINGS: Final[dict[int, tuple[Reading, ...]]] = {
 
 @dataclass(slots=True)
 class Gap:
-    """Units missing from start on (modulo 2^32), noticed at time_ms in a message of a domain."""
+    """Units missing from start on (modulo 2^32), noticed at time_ms in a message of a domain; since_ms: when the message
+    before was exported.
+    """
 
     start: int
     units: int
     time_ms: int
     domain: int
+    since_ms: int
+
+
+class Restart(NamedTuple):
+    """An exporter that began to count anew: in a message of a domain at time_ms, the one before at since_ms."""
+
+    domain: int
+    since_ms: int
+    time_ms: int
 
 
 class Tracker:
@@ -125,13 +136,15 @@ class Tracker:
         self.breaks = 0
         self.open: list[Gap] = []
         self.settled: list[Gap] = []
-        self.restarts: dict[int, int] = defaultdict(int)
+        self.restarts: list[Restart] = []
         self.undecoded: dict[int, int] = defaultdict(int)
         self._first_seen = 0
         self._first_ms = 0
         self._boot_ms = 0
         self._slack = 0
+        self._last_ms = 0
         self._run_start = 0
+        self._run_times = (0, 0)
         self._run_next: int | None = None
         self._run_length = 0
 
@@ -183,61 +196,69 @@ class Tracker:
             boot_ms = int(messages.boot_ms[at])
             start, end = int(first[at]), int(ends[at])
             fresh = boot_ms > self._boot_ms + BOOT_SLACK_MS or (restarts_at_zero and start == 0)
-            if self._take(start, end, int(units[at]), time_ms, domain, fresh=fresh):
+            since_ms = int(messages.export_ms[at - 1]) if at else self._last_ms
+            times = (min(since_ms, time_ms), time_ms)
+            if self._take(start, end, int(units[at]), times, domain, fresh=fresh):
                 self.expected = end
                 self._slack = int(slack[at])
                 self._boot_ms = max(self._boot_ms, boot_ms)
             at += 1
+        self._last_ms = int(messages.export_ms[-1])
 
-    def _take(self, start: int, end: int, units: int, time_ms: int, domain: int, *, fresh: bool) -> bool:
-        """A message that was not expected. True if what follows it is expected next."""
+    def _take(
+        self, start: int, end: int, units: int, times: tuple[int, int], domain: int, *, fresh: bool
+    ) -> bool:
+        """A message that was not expected. times: export time in ms of the message before it and its own. True if what
+        follows it is expected next.
+        """
         assert self.expected is not None
         ahead = (start - self.expected) % _MODULUS
         if 0 < ahead < NEAR:
-            self._miss(self.expected, ahead, time_ms, domain)
+            self._miss(self.expected, ahead, times, domain)
             self._run_next = None
             return True
         behind = _MODULUS - ahead
         if behind <= _HALF:
             if self._fill(start, units):
                 return False
-            if self._before_first(start, end, time_ms, domain):
+            if self._before_first(start, end, times[1], domain):
                 return False
             if fresh:
-                self._restart(domain)
+                self._restart(times, domain)
                 return True
-        return self._confirmed(start, end, time_ms, domain)
+        return self._confirmed(start, end, times, domain)
 
-    def _confirmed(self, start: int, end: int, time_ms: int, domain: int) -> bool:
+    def _confirmed(self, start: int, end: int, times: tuple[int, int], domain: int) -> bool:
         """Whether a run of messages confirms a value far from the expected one."""
         assert self.expected is not None
         if start == self._run_next:
             self._run_length += 1
         else:
-            self._run_start, self._run_length = start, 1
+            self._run_start, self._run_length, self._run_times = start, 1, times
         self._run_next = end
         if self._run_length < RUN:
             return False
         ahead = (self._run_start - self.expected) % _MODULUS
         if ahead < _HALF:
-            self._miss(self.expected, ahead, time_ms, domain)
+            self._miss(self.expected, ahead, times, domain)
         else:
-            self._restart(domain)
+            self._restart(self._run_times, domain)
         self._run_next = None
         return True
 
-    def _restart(self, domain: int) -> None:
-        self.restarts[domain] += 1
+    def _restart(self, times: tuple[int, int], domain: int) -> None:
+        self.restarts.append(Restart(domain, *times))
         self._run_next = None
         self._slack = 0
         self._first_seen = -1
         self._settle(len(self.open))
 
-    def _miss(self, start: int, units: int, time_ms: int, domain: int) -> None:
+    def _miss(self, start: int, units: int, times: tuple[int, int], domain: int) -> None:
         explained = min(units, self._slack)
         self.undecoded[domain] += explained
         if units > explained:
-            self._open(Gap((start + explained) % _MODULUS, units - explained, time_ms, domain))
+            since_ms, time_ms = times
+            self._open(Gap((start + explained) % _MODULUS, units - explained, time_ms, domain, since_ms))
 
     def _open(self, *gaps: Gap, instead_of: int | None = None) -> None:
         """Waits for late messages in gaps: a new one, or what is left of one at a place."""
@@ -265,10 +286,10 @@ class Tracker:
             into = (start - gap.start) % _MODULUS
             if into < gap.units:
                 after = gap.units - into - min(units, gap.units - into)
-                pieces = [Gap(gap.start, into, gap.time_ms, gap.domain)] if into else []
+                pieces = [Gap(gap.start, into, gap.time_ms, gap.domain, gap.since_ms)] if into else []
                 if after:
                     rest = (gap.start + gap.units - after) % _MODULUS
-                    pieces.append(Gap(rest, after, gap.time_ms, gap.domain))
+                    pieces.append(Gap(rest, after, gap.time_ms, gap.domain, gap.since_ms))
                 self._open(*pieces, instead_of=place)
                 return True
         return False
@@ -279,7 +300,7 @@ class Tracker:
         if self._first_seen < 0 or time_ms > self._first_ms or ahead >= NEAR:
             return False
         if ahead:
-            self._open(Gap(end, ahead, time_ms, domain))
+            self._open(Gap(end, ahead, time_ms, domain, time_ms))
         self._first_seen = start
         return True
 

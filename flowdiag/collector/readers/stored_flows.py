@@ -136,6 +136,8 @@ class StoredFlows:
                     _whole(item["time_ms"]),
                     _whole(item["messages"]),
                     _whole(item["records"]),
+                    None if item.get("since_ms") is None else _whole(item["since_ms"]),
+                    bool(item.get("restarted")),
                 )
             )
         for exporter, minutes in content["heard_minutes"].items():
@@ -272,6 +274,8 @@ def _to_json(report: ExportReport) -> dict[str, Any]:
                 "time_ms": loss.time_ms,
                 "messages": loss.messages,
                 "records": loss.records,
+                "since_ms": loss.since_ms,
+                "restarted": loss.restarted,
             }
             for loss in report.losses
         ],

@@ -1,0 +1,56 @@
+"""The windows in which the figures of a case are kept, and the figures: one number for sentences, tables and pictures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.build import build_usage
+from flowdiag.aggregator.figure_windows import figure_window_ms
+from flowdiag.aggregator.figures import LinkFigures
+from flowdiag.aggregator.link_figures import link_figures
+from flowdiag.aggregator.spread import WindowGrid
+from flowdiag.aggregator.usage import Usage
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.once import once_per_case
+
+# Short windows reach so far around the time asked about: what lies further away is of no use to it.
+AROUND_MS: Final = 86_400_000
+
+
+@dataclass(frozen=True, eq=False)
+class FigureWindows:
+    """usage: of each link and direction in these windows; heard: bool per window, the exporter gave a sign of life."""
+
+    usage: Usage
+    heard: NDArray[np.bool_]
+
+
+@once_per_case
+def figure_windows(case: Case) -> FigureWindows:
+    """Minutes over all of the export; shorter windows where that or the time asked about is short."""
+    minutes, heard = case.usage, case.coverage.heard
+    window_ms = figure_window_ms(case.coverage, case.window_ms)
+    if window_ms >= minutes.window_ms:
+        return FigureWindows(minutes, heard)
+    begin, end = case.window_ms
+    first = max((begin - AROUND_MS - minutes.start_ms) // minutes.window_ms, 0)
+    past = min(-((minutes.start_ms - end - AROUND_MS) // minutes.window_ms), minutes.windows)
+    if past <= first:  # the time asked about is far from all records
+        return FigureWindows(minutes, heard)
+    parts = minutes.window_ms // window_ms
+    grid = WindowGrid(minutes.start_ms + first * minutes.window_ms, window_ms, (past - first) * parts)
+    usage = build_usage(case.flows, case.profile, grid)
+    if case.coverage.span is not None:
+        usage = usage.covering(case.coverage.span)
+    return FigureWindows(usage, np.repeat(heard[first:past], parts))
+
+
+@once_per_case
+def figures(case: Case) -> tuple[LinkFigures, ...]:
+    """The figures of each link over the time asked about."""
+    windows = figure_windows(case)
+    return link_figures(windows.usage, case.flows, case.profile, case.window_ms, windows.heard)
