@@ -21,7 +21,7 @@ from flowdiag.aggregator.site_flows import SiteFlows, where
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.once import once_per_case
-from flowdiag.diagnoser.sustained import MINUTE_MS, SUSTAINED_MS, bridged
+from flowdiag.diagnoser.sustained import MINUTE_MS, SUSTAINED_MS, bridged, unblurred
 from flowdiag.diagnoser.timeline import Grid
 
 STEP_MS: Final = 10_000
@@ -118,6 +118,9 @@ def _of_direction(
     if not _may_be(case, link, direction, full, begin, end, least_ms):
         return None
     grid, rate = _rates(case, link, direction, begin, end, step_ms)
+    capacity = capacity_mbps(case, link, direction)
+    # Steps are shorter than records, so that what a step has too much was sent in those beside it.
+    rate = unblurred(rate / capacity, case.coverage.resolution_s * 1000 / grid.step_ms, np.inf) * capacity
     sustained = [
         episode
         for episode in episodes(case).full

@@ -108,12 +108,12 @@ class Episode:
 
     def span_times(self, case: Case) -> list[tuple[int, int]]:
         """[start, end) in ms since 1970 UTC of each of its spans."""
+        return self.window_times(case) if self.edges is None else list(self.edges)
+
+    def window_times(self, case: Case) -> list[tuple[int, int]]:
+        """[start, end) in ms of its windows, whatever the records' own times make of its edges."""
         usage = self.usage or case.usage
-        return (
-            [usage.times(first, past) for first, past in self.spans]
-            if self.edges is None
-            else list(self.edges)
-        )
+        return [usage.times(first, past) for first, past in self.spans]
 
     def overlaps(self, case: Case, start_ms: int, end_ms: int) -> bool:
         return any(begin < end_ms and stop > start_ms for begin, stop in self.span_times(case))

@@ -52,7 +52,7 @@ def figures(case: Case, episode: Episode) -> tuple[dict[str, Any], Usual | None]
         evidence["usual_mad_mbps"] = round(habit.mad_mbps, 3)
         evidence["usual_days"] = habit.days
         evidence["times_usual"] = None if times is None else round(times, 1)
-    evidence.update(attribution(case, link, direction, episode.span_times(case)))
+    evidence.update(attribution(case, link, direction, episode.window_times(case)))
     return evidence, habit
 
 

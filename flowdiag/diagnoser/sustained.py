@@ -84,16 +84,16 @@ def sustained_short(over: NDArray[np.bool_], window_ms: int, least_ms: int = SUS
     return found
 
 
-def unblurred(share: NDArray[np.float64], reach: float) -> NDArray[np.float64]:
+def unblurred(share: NDArray[np.float64], reach: float, most: float = MOST_BLUR) -> NDArray[np.float64]:
     """Rates (as parts of the plan) with what exceeds the plan handed to the windows beside.
 
     A line cannot carry more than its plan; where even spreading says so, the octets were sent a little before
     or after, within the length of a record (reach, in windows). The nearest windows take first, both sides
-    alike.
+    alike. What is more than `most` times the plan stays: there the plan is wrong.
     """
     share = share.copy()
     steps = min(max(int(np.ceil(reach)), 1), LONGEST_REACH)
-    for window in np.flatnonzero((share > 1.0) & (share <= MOST_BLUR)).tolist():
+    for window in np.flatnonzero((share > 1.0) & (share <= most)).tolist():
         excess = float(share[window]) - 1.0
         for step in range(1, steps + 1):
             sides = [side for side in (window - step, window + step) if 0 <= side < len(share)]

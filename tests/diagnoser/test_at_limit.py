@@ -28,7 +28,7 @@ def full_for(seconds: float, *, at: float = 600, until: float = HOUR, share: flo
 def test_two_minutes_at_the_limit_are_told_with_their_time() -> None:
     (limit,) = at_limit(full_for(120))
     assert (limit.link, limit.direction) == (0, DOWN)
-    assert (limit.start_ms, limit.end_ms) == (ms(600), ms(720))
+    assert limit.spells == ((ms(600), ms(720)),)
     assert limit.longest_ms == limit.total_ms == 120_000
     assert abs(limit.share - 120 / HOUR) < 1e-9
     # 98 Mbit/s of the download and 0.08 of browsing.
@@ -54,7 +54,8 @@ def test_only_the_part_in_the_window_counts() -> None:
 def test_no_room_is_claimed_where_the_line_was_at_its_limit_for_two_minutes_of_an_hour() -> None:
     verdict = diagnose(full_for(120)).verdict
     assert (verdict.code, verdict.confidence, verdict.had_room) == ("not-the-link", "medium", False)
-    assert "for 2 minutes at a stretch" in verdict.sentence
+    assert verdict.sentence.startswith("Apart from 2 minutes from 10:10 on, in which its download was full, ")
+    assert "not the cause" not in verdict.sentence
     assert "never used above" not in verdict.sentence
     assert "for 2 minutes of the 60 minutes looked at" in verdict.reasons[1]
 

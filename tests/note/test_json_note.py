@@ -99,6 +99,7 @@ def test_link_figures_are_mbit_and_octets() -> None:
         "mean_mbps": pytest.approx((34 * 19.7 + 6 * 0.5) / 40),
         "p95_mbps": 19.7,
         "peak_mbps": 19.7,
+        "peak_window_s": 60,
         "bytes": round((34 * 19.7 + 6 * 0.5) * 60 * 1e6 / 8),
         "busy_minutes": 34,
         "full_minutes": 34,
