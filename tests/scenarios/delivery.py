@@ -6,16 +6,26 @@ import struct
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
+
 from flowdiag.scenario.exporting import Exporting, Message
 from flowdiag.scenario.scene import MINUTE
 from flowdiag.scenario.write import Situation, export_messages, generator
 
+BOOT_MS = 15_000  # a router forwards so long after its clock of uptime began (invented, no source)
 LATE_TEMPLATES_MS = 4 * MINUTE
 
 
-def delivered(situation: Situation, exporting: Exporting, ways: tuple[str, ...]) -> list[Message]:
-    """The messages as they arrive."""
-    if "restart" in ways:
+def delivered(
+    situation: Situation,
+    exporting: Exporting,
+    ways: tuple[str, ...],
+    restart: tuple[int, int] | None = None,
+) -> list[Message]:
+    """The messages as they arrive. restart: when the router went down and when it was up again, ms."""
+    if restart is not None:
+        messages = _emptied(situation, exporting, *restart)
+    elif "restart" in ways:
         messages = _restarted(situation, exporting)
     elif "second-domain" in ways:
         other = replace(exporting, domain=exporting.domain + 1, first_sequence=77)
@@ -44,6 +54,25 @@ def _restarted(situation: Situation, exporting: Exporting) -> list[Message]:
         first_sequence=0,
     )
     return export_messages(situation, before) + export_messages(situation, after)
+
+
+def _emptied(situation: Situation, exporting: Exporting, down_ms: int, up_ms: int) -> list[Message]:
+    """The router went down with flows in its cache, which are lost, and meters what goes on anew once it is up."""
+    records = situation.records
+    before = records[records["export"] < down_ms]
+    after = records[(records["export"] >= up_ms) & (records["end"] > up_ms)].copy()
+    open_then = after["start"] < up_ms
+    length = np.maximum(after["end"] - after["start"], 1)
+    left = np.where(open_then, (after["end"] - up_ms) / length, 1.0)
+    for name in ("octets", "packets"):
+        after[name] = np.maximum(np.rint(after[name] * left), 1)
+    after["start"] = np.maximum(after["start"], up_ms)
+    booted = replace(exporting, uptime_ms=situation.start_ms - up_ms + BOOT_MS, first_sequence=0)
+    old = export_messages(replace(situation, records=before), exporting)
+    new = export_messages(replace(situation, records=after), booted)
+    return [message for message in old if message.time_ms < down_ms] + [
+        message for message in new if message.time_ms >= up_ms
+    ]
 
 
 def _late_templates(messages: list[Message]) -> list[Message]:

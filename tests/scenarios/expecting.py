@@ -62,7 +62,7 @@ def add_expectations(stage: Stage, truth: Truth) -> None:
             raise Another(f"{stage.name}: the verdict {code} has no such episode in its window")
     if "not-the-link" in stage.verdicts and in_window:
         raise Another(f"{stage.name}: not-the-link, but the truth has {sorted(in_window)}")
-    _single_host(stage, truth, window)
+    single_host(stage, truth, window)
     if _unmarked_calls(truth, [wish for wish in stage.wanted if wish.code == "link-full"]):
         stage.allow("realtime-contention")
 
@@ -98,7 +98,7 @@ def _wanted(
     )
 
 
-def _single_host(stage: Stage, truth: Truth, window: tuple[int, int]) -> None:
+def single_host(stage: Stage, truth: Truth, window: tuple[int, int]) -> None:
     ranked = truth.host_shares(*window)
     largest = next(iter(ranked.values()), 0.0)
     if largest >= SINGLE_HOST_SURE and "cannot-tell" not in stage.verdicts:

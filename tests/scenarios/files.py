@@ -20,7 +20,7 @@ PCAP_HEADER = 24
 
 def lay_out(labelled: Labelled, folder: Path) -> tuple[Path, Path]:
     """Paths of the export and of site.toml."""
-    messages = delivered(labelled.situation, labelled.exporting, labelled.ways)
+    messages = delivered(labelled.situation, labelled.exporting, labelled.ways, labelled.restart)
     site = labelled.situation.site
     export = folder / f"export.{labelled.container}"
     if labelled.container == "ipfix":

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
+from flowdiag.note.compose import client_part
 from tests.scenarios.labels import SEVERITIES, Labelled, Wanted
 
 SHARE_TOLERANCE = 0.02
+ROUNDING = 1e-9
+NEAR_MINUTES = 2  # between a moment and its name in a sentence
 ALARMING = ("warning", "critical")
 
 
@@ -42,10 +48,42 @@ def judge(labelled: Labelled, diagnosis: Any) -> Score:
     for wanted in labelled.wanted:
         _judge_wanted(wanted, findings, labelled.tolerance_ms, score)
     _judge_unwanted(labelled, findings, score)
+    _judge_claims(labelled, diagnosis, score)
     notes = " ".join(diagnosis.case.coverage.notes)
     if labelled.note and labelled.note not in notes:
         score.faults.append(f"coverage notes lack the word {labelled.note!r}")
     return score
+
+
+def _judge_claims(labelled: Labelled, diagnosis: Any, score: Score) -> None:
+    """What the note says about its own certainty, and to the client."""
+    if labelled.never_high and diagnosis.verdict.confidence == "high":
+        score.faults.append("the verdict is high, which its evidence does not allow")
+    if labelled.says or labelled.hushes or labelled.tells:
+        _judge_client(labelled, diagnosis, score)
+    for link in diagnosis.links:
+        for way, figures in (("down", link.down), ("up", link.up)):
+            if figures.mean_mbps > figures.peak_mbps * (1 + ROUNDING):
+                score.faults.append(
+                    f"{link.name} {way}: mean {figures.mean_mbps} above peak {figures.peak_mbps}"
+                )
+
+
+def _judge_client(labelled: Labelled, diagnosis: Any, score: Score) -> None:
+    client = client_part(diagnosis.case, diagnosis.verdict, diagnosis.findings)
+    part = " ".join((client.told, *client.saw, client.means, *client.next)).casefold()
+    score.faults += [
+        f"the client is not told {word!r}" for word in labelled.says if word.casefold() not in part
+    ]
+    score.faults += [f"the client is told {word!r}" for word in labelled.hushes if word.casefold() in part]
+    zone = ZoneInfo(labelled.situation.site.timezone)
+    named = {
+        60 * int(hour) + int(minute) for hour, minute in re.findall(r"\b(\d\d):(\d\d)", " ".join(client.saw))
+    }
+    for moment in labelled.tells:
+        local = datetime.fromtimestamp(moment / 1000, zone)
+        if not any(abs(60 * local.hour + local.minute - minute) <= NEAR_MINUTES for minute in named):
+            score.faults.append(f"the client is not told of {local:%H:%M}")
 
 
 def _judge_wanted(wanted: Wanted, findings: list[Any], tolerance_ms: int, score: Score) -> None:
@@ -65,9 +103,15 @@ def _judge_wanted(wanted: Wanted, findings: list[Any], tolerance_ms: int, score:
     score.hits.append(wanted.code)
     _judge_times(wanted, same, tolerance_ms, score)
     severity = wanted.severity or SEVERITIES[wanted.code]
+    if wanted.once and len(same) > 1:
+        score.faults.append(f"{wanted.code} is cut into {len(same)}")
     got = {finding.severity for finding in same}
-    if severity and severity not in got:
+    if severity and severity != "any" and severity not in got:
         score.faults.append(f"{wanted.code} is {', '.join(sorted(got))}, wanted {severity}")
+    for key, value in wanted.evidence.items():
+        seen = [finding.evidence.get(key) for finding in same]
+        if value not in seen:
+            score.faults.append(f"{wanted.code} has {key} {seen}, wanted {value}")
     listed: dict[str, float] = {}
     for finding in same:
         for host in finding.evidence.get("hosts", ()):

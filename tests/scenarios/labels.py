@@ -5,7 +5,7 @@ flowdiag.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 from flowdiag.scenario.exporting import Exporting
 from flowdiag.scenario.write import Situation
@@ -49,14 +49,20 @@ class Times:
 
 @dataclass(frozen=True)
 class Wanted:
-    """A finding that must be there. hosts: address to true share of the finding's traffic."""
+    """A finding that must be there. hosts: address to true share of the finding's traffic.
+
+    severity: None asks for the usual one of the code. evidence: values that its evidence must hold.
+    once: as one finding, not cut into several.
+    """
 
     code: str
-    severity: Severity | None = None
+    severity: Severity | Literal["any"] | None = None
     link: str | None = None
     direction: str | None = None
     times: Times = Times()
     hosts: dict[str, float] = field(default_factory=dict)
+    evidence: dict[str, Any] = field(default_factory=dict)
+    once: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +70,9 @@ class Labelled:
     """allowed: codes that may appear without being wanted; forbidden: codes that must not appear at all.
 
     Any other finding at warning or above is a false alarm. healthy: nothing at all is wrong at this site.
-    tolerance_ms: how far times may be off. note: a word that coverage.notes must hold.
+    tolerance_ms: how far times may be off. note: a word that coverage.notes must hold. says: what the client's part
+    must hold, whatever the case of its letters; hushes: what it must not. tells: moments, ms, that it must name.
+    never_high: the evidence allows the verdict only below high confidence.
     """
 
     name: str
@@ -82,3 +90,10 @@ class Labelled:
     note: str | None = None
     foreign: bool = False  # another router exports into the same capture
     ways: tuple[str, ...] = ()  # what happens to the messages on their way (delivery.py); "gzip" for the file
+    restart: tuple[int, int] | None = (
+        None  # ms; the router went down with flows in its cache, and was up again
+    )
+    says: tuple[str, ...] = ()
+    hushes: tuple[str, ...] = ()
+    tells: tuple[float, ...] = ()
+    never_high: bool = False

@@ -13,8 +13,10 @@ from pathlib import Path
 from tests.scenarios import (  # noqa: F401 (each registers its situations)
     backups,
     beyond,
+    client_part,
     healthy,
     keepalives,
+    lost_records,
     measuring,
     outages,
     plain_beyond,
@@ -23,6 +25,8 @@ from tests.scenarios import (  # noqa: F401 (each registers its situations)
     plain_loads,
     plans,
     saturation,
+    short_outages,
+    short_windows,
     subtle,
 )
 from tests.scenarios.files import lay_out

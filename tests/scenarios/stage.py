@@ -20,6 +20,7 @@ from flowdiag.scenario.scene import MINUTE, Scene
 from flowdiag.scenario.site import Site, SiteKeepalive, SiteLink
 from flowdiag.scenario.write import enact, generator, metered
 from tests.scenarios.expecting import add_expectations
+from tests.scenarios.fine import add_fine_expectations, edge_ms
 from tests.scenarios.labels import Another, Labelled, Severity, Times, Wanted
 from tests.scenarios.visible import faithful
 
@@ -63,9 +64,16 @@ class Stage:
         self.allowed: set[str] = set()
         self.forbidden: set[str] = set()
         self.healthy = False
+        self.fine = False  # expect it at the resolution of the records, down to seconds (fine.py)
         self.automatic = True  # expect what the truth says of full and busy links and of the largest host
         self.note: str | None = None
         self.extra_tolerance = 0
+        self.restart: tuple[int, int] | None = None
+        self.words: list[str] = []
+        self.hushed: list[str] = []
+        self.moments: list[float] = []
+        self.tolerance: int | None = None  # ms, in place of what the router's records allow
+        self.never_high = False
         self.ways: list[str] = ["gzip"] if self.rng.random() < 0.1 else []
         self.foreign = False  # a second router's full link is in the same capture
         self.split_interfaces = False  # every other conversation uses the first link's second interface
@@ -221,6 +229,10 @@ class Stage:
         """The complaint's window, minutes after the start, on whole minutes of the clock."""
         self.window = (self.at(from_minutes) // MINUTE * MINUTE, self.at(to_minutes) // MINUTE * MINUTE)
 
+    def look_seconds(self, from_s: float, to_s: float) -> None:
+        """The complaint's window, whole seconds after the start, on whole seconds of the clock."""
+        self.window = (self.at(from_s / 60) // 1000 * 1000, self.at(to_s / 60) // 1000 * 1000)
+
     def audit(self) -> None:
         """Nobody complained."""
         self.reported = None
@@ -234,22 +246,36 @@ class Stage:
         self,
         code: str,
         *,
-        severity: Severity | None = None,
+        severity: Severity | Literal["any"] | None = None,
         link: str | None = None,
         direction: str | None = None,
         start: float | None = None,
         end: float | None = None,
         hosts: dict[str, float] | None = None,
+        evidence: dict[str, Any] | None = None,
+        once: bool = False,
     ) -> None:
         """start, end: ms, each to be met within the tolerance."""
         times = Times((start, start) if start is not None else None, (end, end) if end is not None else None)
-        self.wanted.append(Wanted(code, severity, link, direction, times, hosts or {}))
+        self.wanted.append(Wanted(code, severity, link, direction, times, hosts or {}, evidence or {}, once))
 
     def allow(self, *codes: str) -> None:
         self.allowed.update(codes)
 
     def forbid(self, *codes: str) -> None:
         self.forbidden.update(codes)
+
+    def says(self, *words: str) -> None:
+        """The client's part must hold these."""
+        self.words += words
+
+    def hushes(self, *words: str) -> None:
+        """The client's part must not hold these."""
+        self.hushed += words
+
+    def tells(self, *moments: float) -> None:
+        """The client's part must name these times, ms."""
+        self.moments += moments
 
     def address(self, number: int) -> str:
         import ipaddress
@@ -266,10 +292,13 @@ class Stage:
             situation = metered(situation.carried, self.meter, self.rng)
         if self.split_interfaces:
             _split(situation.records, *self.the_site.links[0].interfaces[:2])
-        if self.automatic:
-            add_expectations(self, situation.truth())
         # A long active timeout blurs the edges of what long flows carried.
         tolerance = MINUTE + min(max(self.meter.active_s - 60, 0), 300) * 1000 + self.extra_tolerance
+        if self.fine:
+            add_fine_expectations(self, situation.truth())
+            tolerance = edge_ms(self.meter.active_s) + self.extra_tolerance
+        elif self.automatic:
+            add_expectations(self, situation.truth())
         return Labelled(
             self.name,
             situation,
@@ -282,10 +311,15 @@ class Stage:
             frozenset(self.allowed),
             frozenset(self.forbidden),
             self.healthy,
-            tolerance,
+            tolerance if self.tolerance is None else self.tolerance,
             self.note,
             self.foreign,
             tuple(self.ways),
+            self.restart,
+            tuple(self.words),
+            tuple(self.hushed),
+            tuple(self.moments),
+            self.never_high,
         )
 
 
