@@ -42,15 +42,29 @@ class AtLimit:
     """A link direction's time at its limit in the complaint's window, as far as the export covers it.
 
     spells: [start, end) in ms of each run worth telling, in order of time; covered_ms: what they are parts of.
-    rate_mbps: mean wire rate over the longest of them; peak_mbps: the highest step of all.
+    step_rates: (mean, highest) wire rate in Mbit/s of each.
     """
 
     link: int
     direction: int
     spells: tuple[tuple[int, int], ...]
     covered_ms: int
-    rate_mbps: float
-    peak_mbps: float
+    step_rates: tuple[tuple[float, float], ...]
+
+    def rates(self, spells: tuple[tuple[int, int], ...]) -> tuple[float, float]:
+        """Mean and highest wire rate over some of its spells, Mbit/s."""
+        chosen = [
+            (mean, peak, end - start)
+            for (start, end), (mean, peak) in zip(self.spells, self.step_rates, strict=True)
+            if (start, end) in spells
+        ]
+        whole = sum(length for _, _, length in chosen)
+        return sum(mean * length for mean, _, length in chosen) / whole, max(peak for _, peak, _ in chosen)
+
+    @property
+    def rate_mbps(self) -> float:
+        """Mean wire rate over the longest of them."""
+        return self.rates((self.longest,))[0]
 
     @property
     def longest(self) -> tuple[int, int]:
@@ -132,20 +146,15 @@ def _of_direction(
         if (past - first) * grid.step_ms >= least_ms
         and not _belongs(case, sustained, grid.time_of(first), grid.time_of(past))
     ]
-    spells = [(max(grid.time_of(first), begin), min(grid.time_of(past), end)) for first, past in kept]
-    kept = [run for run, (a, b) in zip(kept, spells, strict=True) if b - a >= least_ms]
-    spells = [(a, b) for a, b in spells if b - a >= least_ms]
+    spells, rates = [], []
+    for first, past in kept:
+        start, stop = max(grid.time_of(first), begin), min(grid.time_of(past), end)
+        if stop - start >= least_ms:
+            spells.append((start, stop))
+            rates.append((float(rate[first:past].mean()), float(rate[first:past].max())))
     if not spells:
         return None
-    first, past = max(kept, key=lambda run: (run[1] - run[0], -run[0]))
-    return AtLimit(
-        link=link,
-        direction=direction,
-        spells=tuple(spells),
-        covered_ms=end - begin,
-        rate_mbps=float(rate[first:past].mean()),
-        peak_mbps=max(float(rate[a:b].max()) for a, b in kept),
-    )
+    return AtLimit(link, direction, tuple(spells), end - begin, tuple(rates))
 
 
 def _may_be(case: Case, link: int, direction: int, full: float, begin: int, end: int, least_ms: int) -> bool:

@@ -40,10 +40,12 @@ def verdict(case: Case) -> Verdict | None:
     if why is None:
         return None
     said, reason, next_steps = why
+    # That something cannot be told is sure, unless what was seen points one way.
+    points_to_the_line = any(limit.leaves_open for limit in at_limit(case))
     return Verdict(
         code=CODE,
         sentence=words.CANNOT_TELL + said,
-        confidence="high",
+        confidence="medium" if points_to_the_line else "high",
         reasons=(reason,) if reason else (),
         next_steps=next_steps,
     )

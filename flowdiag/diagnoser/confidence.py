@@ -110,9 +110,14 @@ def loss_share(case: Case) -> float:
 
 
 def of_loss(case: Case, lowers: bool) -> Doubt | None:
-    """lowers: whether missing octets could turn the statement over (a full link with loss is still full)."""
+    """lowers: whether missing octets could turn the statement over; a full link with loss is still full, and only who
+    filled it may be another.
+    """
     share = loss_share(case)
     if share < LOSS_NOTED:
         return None
-    weight = NOTED if not lowers or share < LOSS_MINOR else MINOR if share < LOSS_MAJOR else MAJOR
+    if lowers:
+        weight = NOTED if share < LOSS_MINOR else MINOR if share < LOSS_MAJOR else MAJOR
+    else:
+        weight = NOTED if share < LOSS_MAJOR else MINOR
     return Doubt(words.records_lost(share), weight, words.some_lost(share))

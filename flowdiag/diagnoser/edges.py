@@ -70,9 +70,11 @@ def _reach(rate: NDArray[np.float64], least: float) -> int:
     in this order.
     """
     middle = len(rate) // 2
-    out = 0
-    while out < middle and rate[middle + out] >= least:
-        out += 1
+    beyond = rate[middle:]
+    # Single steps under the threshold do not end it, as long as the mean up to the edge stays over it.
+    upto = np.cumsum(beyond) / np.arange(1, len(beyond) + 1)
+    reached = np.flatnonzero((beyond >= least) & (upto >= least))
+    out = int(reached[-1]) + 1 if len(reached) and rate[middle] >= FAR_UNDER * least else 0
     if out:
         return out if rate[middle - 1] >= least else 0
     back = 0

@@ -65,6 +65,8 @@ LEAST_OF_ASKED_MS: Final = 60_000
 ASKED_PART: Final = 0.5
 # A dip that a loss hides is bridged up to the length of a record and this.
 HIDDEN_BEYOND_MS: Final = DIP_MS
+# An estimate that alone makes an episode is on the low side by so many of its standard errors.
+CAUTIOUS_ERRORS: Final = 0.5
 # So much of an episode with bridged dips has to be seen over the threshold.
 SEEN_PART: Final = 0.5
 
@@ -147,7 +149,7 @@ def episodes(case: Case) -> Episodes:
         return Episodes((), ())
     limits = case.profile.thresholds
     usage = figure_windows(case).usage
-    lost = lost_share(case, usage)
+    lost = lost_share(case, usage, -CAUTIOUS_ERRORS)
     for link in range(len(case.profile.link)):
         for direction in (0, 1):
             measured = usage.mbps(link, direction) / capacity_mbps(case, link, direction)

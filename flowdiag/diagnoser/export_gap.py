@@ -7,13 +7,15 @@ time covers it. A silence counts from three minutes on, and only when the export
 makes it improbable (see silences.py); a window that reaches beyond the export is silent there. Lost records
 are counted by the sequence numbers of each protocol; NetFlow v9 counts messages, so there lost records are
 lost messages times the mean number of records in one. Records that were lost in a silence are told with it.
+An exporter that restarts loses what it had in its cache: the time from the last record that it had exported to the first
+one after is a gap, however short.
 A silence outside the working hours of the profile after which no record is missing is an info, however long.
 
 Thresholds: gap, 0.05: from that part of the window or of the records on it is a warning, under it an info
 (common practice, no source). Three minutes at least, one in ten thousand by chance.
 
-Fooled by: an exporter that restarts begins to count anew, which is recognised. A quiet site at night is not
-silent when its router repeats its templates; where it does not, long pauses are its habit.
+Fooled by: an exporter that restarts begins to count anew, which is recognised by its uptime or its numbers. A quiet
+site at night is not silent when its router repeats its templates; where it does not, long pauses are its habit.
 
 Do: the engineer checks the exporter, the path to the collector, and the collector for drops.
 
@@ -61,8 +63,35 @@ def find(case: Case) -> list[Finding]:
             losses = [event for event in losses if not _noticed(event, parts)]
             quiet = lost == 0 and all(_outside_hours(case, gap) for gap in parts)
             found.append(_silence(case, parts, "info" if quiet else severity, lost))
+    found += [
+        _restart(case, start, end)
+        for start, end in case.coverage.restarts
+        if not any(gap.within(start, end) for gap in gaps)
+    ]
     found += _loss(case, losses)
     return found
+
+
+def _restart(case: Case, start: int, end: int) -> Finding:
+    """A gap too short for a silence, that a restart of the exporter proves."""
+    begin, stop = case.window_ms
+    share = max(min(end, stop) - max(start, begin), 0) / max(stop - begin, 1)
+    summary, client = wording_verdict.restart(case, start, end)
+    return Finding(
+        code=CODE,
+        severity=_severity(case, share),
+        confidence="high",
+        summary=summary,
+        client=client,
+        start_ms=start,
+        end_ms=end,
+        evidence={
+            "restarted": True,
+            "silent_minutes": round((end - start) / 60_000, 2),
+            "share_of_window": round(share, 4),
+        },
+        actions=words.GAP,
+    )
 
 
 def _severity(case: Case, share: float) -> Severity:

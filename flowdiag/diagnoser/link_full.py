@@ -48,7 +48,7 @@ from flowdiag.diagnoser.at_limit import AtLimit, at_limit
 from flowdiag.diagnoser.attribution import attribution
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MINOR, OVER_PLAN, Doubt, graded, of_resolution
-from flowdiag.diagnoser.episodes import Episode, capacity_mbps, episodes
+from flowdiag.diagnoser.episodes import MOST_EPISODES, Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.saturation import doubts, figures, way
 from flowdiag.diagnoser.wording_times import moment
@@ -62,33 +62,41 @@ MOST_SPELLS: Final = 8
 
 def find(case: Case) -> list[Finding]:
     sustained = [_finding(case, episode) for episode in episodes(case).full]
-    return sustained + [_short(case, limit) for limit in at_limit(case)]
+    return sustained + [short for limit in at_limit(case) for short in _short_ones(case, limit)]
 
 
-def _short(case: Case, limit: AtLimit) -> Finding:
+def _short_ones(case: Case, limit: AtLimit) -> list[Finding]:
+    """Each spell by itself, or all as one where they are too many to read."""
+    if len(limit.spells) > MOST_EPISODES:
+        return [_short(case, limit, limit.spells)]
+    return [_short(case, limit, (spell,)) for spell in limit.spells]
+
+
+def _short(case: Case, limit: AtLimit, spells: tuple[tuple[int, int], ...]) -> Finding:
     """What reached the limit for too short a time to be sustained: told, and never the verdict."""
     plan = case.profile.link[limit.link]
+    mean, peak = limit.rates(spells)
+    lengths = [end - start for start, end in spells]
     evidence: dict[str, Any] = {
         "short": True,
         "capacity_mbps": capacity_mbps(case, limit.link, limit.direction),
-        "mean_mbps": round(limit.rate_mbps, 3),
-        "peak_mbps": round(limit.peak_mbps, 3),
-        "full_seconds": round(limit.total_ms / 1000),
-        "longest_seconds": round(limit.longest_ms / 1000),
+        "mean_mbps": round(mean, 3),
+        "peak_mbps": round(peak, 3),
+        "full_seconds": round(sum(lengths) / 1000),
+        "longest_seconds": round(max(lengths) / 1000),
     }
-    if len(limit.spells) > 1:
+    if len(spells) > 1:
         evidence["spells"] = [
-            {"from": moment(case, start), "to": moment(case, end)}
-            for start, end in limit.spells[:MOST_SPELLS]
+            {"from": moment(case, start), "to": moment(case, end)} for start, end in spells[:MOST_SPELLS]
         ]
-    evidence.update(attribution(case, limit.link, limit.direction, limit.spells))
+    evidence.update(attribution(case, limit.link, limit.direction, spells))
     level, said = graded(
         (
             Doubt(words.TYPICAL_RATE, MINOR) if plan.variable else None,
-            of_resolution(case, limit.longest_ms),
+            of_resolution(case, max(lengths)),
         )
     )
-    summary, client = words.short_full(case, limit, evidence)
+    summary, client = words.short_full(case, limit, spells, evidence)
     return Finding(
         code=CODE,
         severity="info",
@@ -97,8 +105,8 @@ def _short(case: Case, limit: AtLimit) -> Finding:
         client=client,
         link=plan.name,
         direction=way(limit.direction),
-        start_ms=limit.spells[0][0],
-        end_ms=limit.spells[-1][1],
+        start_ms=spells[0][0],
+        end_ms=spells[-1][1],
         evidence=evidence,
         actions=words.SHORT_FULL,
         doubts=said,

@@ -17,7 +17,7 @@ from flowdiag.aggregator.usage import Usage
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.once import once_per_case
 
-AROUND_MS: Final = 600_000
+AROUND_MS: Final = 900_000
 # Under this part lost nothing is scaled up: it is far below what a rate is known to.
 LEAST_SHARE: Final = 0.001
 # More than that cannot be scaled up either: what was measured says too little.
@@ -45,6 +45,18 @@ def _by_minute(case: Case) -> NDArray[np.float64] | None:
     return np.minimum(share, MOST_SHARE)
 
 
+@once_per_case
+def _chance(case: Case) -> NDArray[np.float64]:
+    """The relative error of the part lost around each minute: 1/sqrt(n) of n losses (Poisson)."""
+    usage = case.usage
+    events = np.zeros(usage.windows)
+    for event in case.coverage.losses:
+        events[_place(usage, event.time_ms)] += max(event.messages, 1)
+    near = _around(events, int(AROUND_MS // usage.window_ms))
+    error: NDArray[np.float64] = 1.0 / np.sqrt(np.maximum(near, 1.0))
+    return error
+
+
 def _place(usage: Usage, time_ms: int) -> int:
     return min(max((time_ms - usage.start_ms) // usage.window_ms, 0), usage.windows - 1)
 
@@ -59,11 +71,16 @@ def _around(values: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
     return sums
 
 
-def lost_share(case: Case, usage: Usage) -> NDArray[np.float64]:
-    """The part of the records lost around each window of a usage, 0 to MOST_SHARE; shape [window]."""
+def lost_share(case: Case, usage: Usage, errors: float = 0.0) -> NDArray[np.float64]:
+    """The part of the records lost around each window of a usage, 0 to MOST_SHARE; shape [window].
+
+    errors: so many standard errors are added, taken off where negative.
+    """
     by_minute = _by_minute(case)
     if by_minute is None:
         return np.zeros(usage.windows)
+    if errors:
+        by_minute = np.clip(by_minute * (1.0 + errors * _chance(case)), 0.0, MOST_SHARE)
     if usage is case.usage:
         return by_minute
     starts = usage.start_ms + usage.window_ms * np.arange(usage.windows, dtype=np.int64)

@@ -4,10 +4,10 @@ Means: the site was cut off. Nothing came in over any link, while the router wen
 tried.
 
 Decided: on a grid of ten seconds a bin is dead when no record of any link that came from outside touches
-it (keepalive replies do not count as the site's traffic; in a one-way export uploads stand in). From twenty seconds on
-a dead time is a short outage where hosts tried in vain, five times or more, to reach three places or more, of which two
-answer at other times, and no failover explains it; of less than a minute, and less than half of the time asked about, it
-is told as an info. A dead
+it (keepalive replies do not count as the site's traffic; in a one-way export uploads stand in). From twenty
+seconds on a dead time is a short outage where hosts tried in vain to reach three places or more, and no failover
+explains it: five times where two of the places answer at other times, else ten times from three hosts; of less
+than a minute, and less than half of the time asked about, it is told as an info. A dead
 time of three minutes or more, from the last record that ended to the first that began, is an outage if the
 exporter was heard in it (past its first minute, which still tells of before, and never silent for more than
 three fifths of it) and the site was at work. At work is shown by any of these, strongest first:

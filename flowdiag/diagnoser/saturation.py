@@ -93,7 +93,9 @@ def doubts(case: Case, episode: Episode, threshold: float) -> list[Doubt | None]
         sure.of_sampling(case, packets, share, threshold),
         sure.of_resolution(case, end - start),
         sure.of_silence(case, heard, heard_past),
-        Doubt(words.only_estimated(lost), MINOR) if episode.estimated else sure.of_loss(case, lowers=False),
+        Doubt(words.only_estimated(lost), MINOR)
+        if episode.estimated
+        else sure.of_loss(case, lowers=threshold < case.profile.thresholds.full),
         sure.of_end(case, end),
     ]
 

@@ -1,8 +1,8 @@
 """Outages of seconds: nothing came in over any link for twenty seconds to three minutes, in the time asked about.
 
-In so short a time a quiet site looks no different, so only attempts prove it: hosts tried in vain to reach several places,
-some of which answer at other times. The first seconds of a failover belong to that. What is silent without proof is a
-doubt for not-the-link (common practice, no source for the figures).
+In so short a time a quiet site looks no different, so only attempts prove it: hosts tried in vain to reach several
+places, some of which answer at other times, or several hosts tried many times. The first seconds of a failover belong to
+that. What is silent without proof is a doubt for not-the-link (common practice, no source for the figures).
 """
 
 from __future__ import annotations
@@ -32,7 +32,10 @@ from flowdiag.diagnoser.timeline import runs
 SHORTEST_MS: Final = 20_000
 LEAST_ATTEMPTS: Final = 5
 LEAST_PLACES: Final = 3
-LEAST_ANSWERING: Final = 2  # of those, that answer at other times
+# Either places that answer at other times are among them, or many hosts tried often.
+LEAST_ANSWERING: Final = 2
+LEAST_HOSTS: Final = 3
+MANY_ATTEMPTS: Final = 10
 # From this length on, or from half of the time asked about, it explains a complaint by itself.
 VERDICT_MS: Final = 60_000
 VERDICT_PART: Final = 0.5
@@ -90,13 +93,10 @@ def short_outages(case: Case) -> tuple[Outage, ...]:
     for start, end in spans:
         tried = within(case, attempts, start, end)
         places = np.unique(case.flows.outside[tried])
-        proved = (
-            len(tried) >= LEAST_ATTEMPTS
-            and len(places) >= LEAST_PLACES
-            and int(answering[places].sum()) >= LEAST_ANSWERING
-        )
-        if proved:
-            hosts = distinct(case.flows.inside[tried], len(case.flows.addresses))
+        hosts = distinct(case.flows.inside[tried], len(case.flows.addresses))
+        enough = len(tried) >= LEAST_ATTEMPTS and len(places) >= LEAST_PLACES
+        known = int(answering[places].sum()) >= LEAST_ANSWERING
+        if enough and (known or (hosts >= LEAST_HOSTS and len(tried) >= MANY_ATTEMPTS)):
             ongoing = (case.coverage.last_ms or end) - end < STEP_MS
             short = not _explains(case, start, end)
             found.append(Outage(start, end, len(tried), hosts, "attempts", ongoing, short))

@@ -241,17 +241,18 @@ def link_full(
     return f"{summary}.{who_did(evidence)}{habit}", client
 
 
-def short_full(case: Case, limit: AtLimit, evidence: Mapping[str, Any]) -> Said:
+def short_full(
+    case: Case, limit: AtLimit, spells: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
+) -> Said:
     """A link at its limit in spells too short to be sustained."""
     way, name = WAYS[limit.direction], case.profile.link[limit.link].name
-    spells = len(limit.spells)
-    when = clock(case, limit.start_ms)
-    longest = duration(limit.longest_ms)
-    if spells == 1:
-        what, told = f"for {longest} from {when} on", f"for {longest} from {when} on"
+    start, end = max(spells, key=lambda spell: spell[1] - spell[0])
+    longest = f"{duration(end - start)} from {clock(case, start)} on"
+    if len(spells) == 1:
+        what = told = f"for {longest}"
     else:
-        what = f"in {spells} short spells ({duration(limit.total_ms)} in all, the longest {longest} from {when} on)"
-        told = f"in {spells} short spells, the longest of {longest} from {when} on"
+        told = f"in {len(spells)} short spells, the longest of {longest}"
+        what = f"{told} ({duration(sum(b - a for a, b in spells))} in all)"
     summary = (
         f"The {way} of {name} was full {what}: up to {rate(evidence['peak_mbps'])} of "
         f"{plan_rate(evidence['capacity_mbps'])}.{who_did(evidence)}"

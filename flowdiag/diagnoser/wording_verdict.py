@@ -68,6 +68,15 @@ def silence(case: Case, parts: Sequence[tuple[int, int]], share: float, lost: in
     return summary, f"We have no measurements {span(case, start, end)}."
 
 
+def restart(case: Case, start_ms: int, end_ms: int) -> Said:
+    summary = (
+        f"The exporter restarted: it has no records {zoned_span(case, start_ms, end_ms)} "
+        f"({duration(end_ms - start_ms)}), and what it had not reported before is lost. Figures over this time are lower "
+        "bounds."
+    )
+    return summary, f"The measuring router restarted; we have no measurements {span(case, start_ms, end_ms)}."
+
+
 def loss(case: Case, lost: int, share: float, estimate: bool) -> Said:
     about = "About " if estimate else ""
     summary = (
