@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from flowdiag.aggregator.resolution import estimate_resolution
+from flowdiag.aggregator.resolution import cut_durations_ms, estimate_resolution
+from flowdiag.aggregator.site_flows import DOWN
+from tests.diagnoser.building import Book
 
 
 def durations(timeout_s: int, long_flows: int, rng: np.random.Generator, late_s: float = 1.0) -> list[int]:
@@ -66,3 +68,21 @@ def test_numpy_arrays_and_other_collections_give_the_same() -> None:
     assert estimate_resolution(np.array(some), None) == estimate_resolution(
         dict(enumerate(some)).values(), None
     )
+
+
+def test_in_a_short_export_the_records_that_cut_long_flows_tell_it() -> None:
+    # Four pieces of 9 s make no pile; their middle one is the resolution.
+    assert estimate_resolution([9_000] * 4 + [500] * 20, None, lambda: np.array([9_000, 8_600, 9_000])) == (
+        9,
+        True,
+    )
+    assert estimate_resolution([9_000] * 4, None, lambda: np.array([9_000, 9_000])) == (60, False)
+
+
+def test_a_record_that_the_next_one_follows_at_once_was_cut() -> None:
+    book = Book()
+    for start in (0, 9, 18):  # one conversation in three records, then a pause of five seconds
+        book.row(start, start + 9, way=DOWN, octets=9_000_000)
+    book.row(32, 36, way=DOWN, octets=1_000)
+    book.row(0, 4, way=DOWN, octets=1_000, inside_port=50_001)  # another one, whole
+    assert sorted(cut_durations_ms(book.case().flows).tolist()) == [9_000, 9_000]

@@ -297,3 +297,11 @@ def test_a_reading_that_breaks_all_the_time_is_given_up_and_changes_nothing() ->
     assert {told.sequence_reading for told in decoded.report.sessions} == {
         "data records of all domains of the session"
     }
+
+
+def test_a_restart_tells_when_the_exporter_was_last_and_first_heard() -> None:
+    decoded = decode(*stream(5_000), *stream(0, export_s=EXPORT_S + 60))
+    (event,) = [loss for loss in decoded.report.losses if loss.restarted]
+    assert event.since_ms is not None
+    assert EXPORT_S * 1000 <= event.since_ms < event.time_ms == (EXPORT_S + 60) * 1000
+    assert (event.messages, event.records) == (0, 0)
