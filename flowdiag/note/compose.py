@@ -11,12 +11,12 @@ import numpy as np
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding, Verdict
+from flowdiag.diagnoser.wording_times import site_clock
 from flowdiag.note import wording as words
 from flowdiag.note.charting import charts, stack
 from flowdiag.note.escape import terminal
 from flowdiag.note.model import ClientPart, Note, NoteCoverage
 from flowdiag.note.pseudonyms import Pseudonyms, inside_of
-from flowdiag.site.clock import Clock
 
 Part = TypeVar("Part")
 
@@ -48,6 +48,7 @@ def compose(diagnosis: Diagnosis, *, ticket: str | None = None, pseudonyms: Pseu
         unseen=words.UNSEEN_ALWAYS,
         charts=charts(case),
         stack=stack(case, verdict),
+        seconds=site_clock(case).fine,
     )
     note = rewritten(note, terminal)
     if pseudonyms is None:
@@ -73,7 +74,7 @@ def client_part(case: Case, verdict: Verdict, findings: tuple[Finding, ...]) -> 
     if verdict.code == "not-the-link":
         aside = [f for f in findings if f.code in words.WORTH_NOTICING and f.severity != "info"]
         saw += [words.besides(finding.client) for finding in aside[:1]]
-    clock = Clock(case.profile.site.timezone)
+    clock = site_clock(case)
     about = verdict.finding.link if verdict.finding else None
     audit = _line(case.reported) is None
     variable = any(link.variable for link in case.profile.link if link.name == about)

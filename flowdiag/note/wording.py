@@ -265,4 +265,4 @@ def subtitle(note: Note) -> str:
     """What the note covers, for its head."""
     if note.window_ms[1] <= note.window_ms[0]:
         return NOTHING_MEASURED
-    return Clock(note.timezone).full_span(*note.window_ms)
+    return note.clock.full_span(*note.window_ms)
