@@ -42,7 +42,7 @@ def verdict(case: Case) -> Verdict | None:
     said, reason, next_steps = why
     return Verdict(
         code=CODE,
-        sentence=words.CANNOT_TELL + said,
+        sentence=words.cannot_tell(case) + said,
         confidence="high",
         reasons=(reason,) if reason else (),
         next_steps=next_steps,

@@ -98,7 +98,7 @@ def verdict(case: Case) -> Verdict:
         else wording_verdict.not_the_link(case, found),
         confidence=level,
         reasons=(*(wording_verdict.room_reason(case, place) for place in found), *said),
-        next_steps=(*(wording_verdict.TEST_THE_RATE if even else ()), *wording_verdict.LOOK_ELSEWHERE),
+        next_steps=(*(wording_verdict.TEST_THE_RATE if even else ()), *wording_verdict.look_next(case)),
         had_room=not reached,
     )
 

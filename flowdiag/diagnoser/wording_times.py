@@ -6,6 +6,7 @@ zone, as 02:30 CEST and 02:30 CET.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from typing import Final
 
@@ -16,6 +17,8 @@ from flowdiag.site.clock import MINUTE_MS, SECOND_MS, SHORT_MS, Clock
 
 # No zone changes its clock twice in so short a time, apart from the odd year with a month of fasting.
 _BETWEEN_CHANGES_MS: Final = 14 * 86_400_000
+# As many spells as a client reads one by one.
+MOST_TOLD: Final = 4
 
 
 def moment(case: Case, ms: int) -> str:
@@ -43,6 +46,17 @@ def span(case: Case, start_ms: int, end_ms: int) -> str:
     """ "from 14:05 to 14:39" in local time."""
     start, end = clocks(case, start_ms, end_ms)
     return f"from {start} to {end}"
+
+
+def spells(case: Case, parts: Sequence[tuple[int, int]]) -> str:
+    """ "from 14:05 to 14:09 and from 14:20 to 14:31"; of more than MOST_TOLD the number, the total and the longest."""
+    if len(parts) > MOST_TOLD:
+        start, end = clocks(case, parts[0][0], parts[-1][1])
+        total = duration(sum(past - first for first, past in parts))
+        longest = max(parts, key=lambda part: (part[1] - part[0], -part[0]))
+        return f"in {len(parts)} spells between {start} and {end}, {total} in all, the longest {span(case, *longest)}"
+    told = [span(case, *part) for part in parts]
+    return told[0] if len(told) == 1 else f"{', '.join(told[:-1])} and {told[-1]}"
 
 
 def zoned_span(case: Case, start_ms: int, end_ms: int) -> str:

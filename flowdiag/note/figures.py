@@ -175,7 +175,7 @@ def link_rows(links: Sequence[LinkFigures], window_ms: Span) -> list[tuple[str, 
     minutes = -((window_ms[0] - window_ms[1]) // MINUTE_MS)
     return [
         (
-            link.name + (f" ({words.BACKUP})" if link.role == "backup" else ""),
+            _with_role(link),
             WAYS[direction],
             plain_rate(figures.capacity_mbps),
             measured_rate(figures.mean_mbps),
@@ -188,6 +188,12 @@ def link_rows(links: Sequence[LinkFigures], window_ms: Span) -> list[tuple[str, 
         for link in links
         for direction, figures in (("down", link.down), ("up", link.up))
     ]
+
+
+def _with_role(link: LinkFigures) -> str:
+    """A link's name, and that it is the backup where the name does not say so."""
+    told = link.role != "backup" or words.BACKUP in link.name.casefold()
+    return link.name if told else f"{link.name} ({words.BACKUP})"
 
 
 def part_of(minutes: int, all_minutes: int) -> str:

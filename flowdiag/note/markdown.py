@@ -62,7 +62,7 @@ def _blocks(note: Note) -> Iterator[str]:
 
 def _verdict(note: Note) -> Iterator[str]:
     verdict = note.verdict
-    yield f"**{words.VERDICT}: {escaped(verdict.code)}**, {words.CONFIDENCE[verdict.confidence]}"
+    yield f"**{words.VERDICT}: {escaped(verdict.code)}**, {words.CONFIDENCE[verdict.confidence]}{words.rests_on(verdict)}"
     if verdict.finding is None:
         yield _list([*verdict.reasons, *map(words.action, verdict.next_steps)])
 

@@ -99,12 +99,11 @@ def _labelled(name: str, value: str, width: int, indent: str, size: int = _LABEL
 
 def _verdict(note: Note, width: int) -> Iterator[Line]:
     verdict = note.verdict
-    rests = "" if verdict.finding is None else f"; {words.RESTS_ON}"
     yield []
     yield [
         (f"{words.VERDICT}: ", "bold"),
         (verdict.code, "bold"),
-        (f", {words.CONFIDENCE[verdict.confidence]}{rests}", ""),
+        (f", {words.CONFIDENCE[verdict.confidence]}{words.rests_on(verdict)}", ""),
     ]
     if verdict.finding is None:
         yield from bullets(verdict.reasons, width)
