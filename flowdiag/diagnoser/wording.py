@@ -222,7 +222,7 @@ def link_full_client(
     )
     if direction:
         return f"{client} A full upload slows everything, downloads and calls included."
-    return f"{client} Everything else had to share what was left, so pages and calls were slow."
+    return f"{client} Everything else has to share what is left then, which makes pages and calls slow."
 
 
 def link_busy(

@@ -94,10 +94,14 @@ def _is_worth_noticing(finding: Finding, verdict: Verdict) -> bool:
         return True
     if verdict.code in words.ABOUT_THE_BACKUP or finding.start_ms is None or finding.end_ms is None:
         return False
-    begin, end = verdict.finding.start_ms or 0, verdict.finding.end_ms or 0
-    common = min(end, finding.end_ms) - max(begin, finding.start_ms)
     # With the whole site cut off the backup's test goes unheard as well.
-    return verdict.code != "outage" or 2 * common <= finding.end_ms - finding.start_ms
+    cut_off = [
+        (one.start_ms or 0, one.end_ms or 0)
+        for one in (verdict.finding, *verdict.also)
+        if one.code == "outage"
+    ]
+    common = sum(max(min(end, finding.end_ms) - max(begin, finding.start_ms), 0) for begin, end in cut_off)
+    return 2 * common <= finding.end_ms - finding.start_ms
 
 
 def note_coverage(case: Case) -> NoteCoverage:
