@@ -281,19 +281,23 @@ def _about_records(
     """What was lost or left out."""
     if coverage.lost_records:
         estimate = " (an estimate: NetFlow v9 counts messages only)" if coverage.lost_is_estimate else ""
-        yield f"{_records(coverage.lost_records)} were lost on the way{estimate}: figures are lower bounds."
+        lost = f"{_records(coverage.lost_records)} {_were(coverage.lost_records)} lost on the way"
+        yield f"{lost}{estimate}: figures are lower bounds."
     sets = sum(s.undecoded_sets for s in sessions)
     if sets or coverage.undecoded_records:
-        yield (
-            f"{sets} sets ({_records(coverage.undecoded_records)} or more) could not be decoded, mostly for "
-            "want of their template."
+        undecoded = (
+            f"{'1 set' if sets == 1 else f'{sets} sets'} ({_records(coverage.undecoded_records)} or more)"
         )
+        yield f"{undecoded} could not be decoded, mostly for want of their template."
     if remarks.left_out.without_times:
-        yield f"{_records(remarks.left_out.without_times)} without usable times were left out."
+        yield f"{_records(remarks.left_out.without_times)} without usable times {_were(remarks.left_out.without_times)} left out."
     if remarks.strays:
-        yield f"{_records(remarks.strays)} whose times lie days away from all others were left out."
+        yield (
+            f"{_records(remarks.strays)} whose times lie days away from all others {_were(remarks.strays)} left out."
+        )
     if remarks.left_out.not_ip:
-        yield f"{_records(remarks.left_out.not_ip)} are not of IP and count on no link."
+        verbs = "is not of IP and counts" if remarks.left_out.not_ip == 1 else "are not of IP and count"
+        yield f"{_records(remarks.left_out.not_ip)} {verbs} on no link."
     if remarks.interner.addresses.overflowed:
         yield f"Beyond {MAX_ADDRESSES} distinct addresses, further ones are counted together."
     for problem in report.problems[:MOST_PROBLEMS]:
@@ -302,6 +306,10 @@ def _about_records(
     if len(report.problems) > MOST_PROBLEMS:
         yield f"{len(report.problems) - MOST_PROBLEMS} more kinds of problems; flowdiag inspect lists them."
     yield from (note if note.endswith(".") else f"{note}." for note in report.notes)
+
+
+def _were(count: int) -> str:
+    return "was" if count == 1 else "were"
 
 
 def _records(count: int) -> str:

@@ -16,6 +16,7 @@ from rich.text import Text
 
 from flowdiag.collector.inspecting import Inspection, exporter_text, iso_time
 from flowdiag.collector.report import SessionReport, TemplateReport
+from flowdiag.diagnoser.wording_figures import count
 from flowdiag.note.escape import terminal
 
 WIDTH: Final = 100  # in a pipe or a file
@@ -102,7 +103,7 @@ def _summary(inspection: Inspection) -> Table:
     if inspection.sampled:
         octets += f" as exported, {inspection.octets_scaled:,} scaled for sampling"
     estimate = any(session.lost_is_estimate for session in report.sessions)
-    lost = f"{report.lost_messages:,} messages, {report.lost_records:,} records"
+    lost = f"{count(report.lost_messages, 'message')}, {count(report.lost_records, 'record')}"
     lost += " (partly estimated)" if estimate and report.lost_records else ""
     resolution = f"{inspection.resolution_s} s"
     resolution += "" if inspection.resolution_known else " (assumed: too few long flows to tell)"
@@ -114,10 +115,10 @@ def _summary(inspection: Inspection) -> Table:
         ("Last flow", iso_time(inspection.last_ms) or "no times in the export"),
         ("Active timeout", resolution),
         ("Lost", lost),
-        ("Undecoded", f"{report.undecoded_sets:,} sets, {report.undecoded_records:,} records"),
+        ("Undecoded", f"{count(report.undecoded_sets, 'set')}, {count(report.undecoded_records, 'record')}"),
     ]
     if report.impossible_times:
-        rows.append(("Impossible times", f"{report.impossible_times:,} records"))
+        rows.append(("Impossible times", count(report.impossible_times, "record")))
     table = Table(box=None, show_header=False, pad_edge=False)
     table.add_column(style="bold")
     table.add_column()
@@ -201,9 +202,9 @@ def _session_notes(sessions: Sequence[SessionReport]) -> Iterator[str]:
         if session.sequence_reading:
             yield f"{name}: sequence numbers read as {session.sequence_reading}"
         if session.duplicates:
-            yield f"{name}: {session.duplicates:,} copies of messages were counted once"
+            yield f"{name}: {count(session.duplicates, 'message')} came more than once and counted once"
         if session.restarts:
-            yield f"{name}: restarted {session.restarts:,} times"
+            yield f"{name}: restarted {count(session.restarts, 'time')}"
 
 
 def _exporter(exporter: bytes) -> str:

@@ -16,7 +16,8 @@ check do not fire (common practice, no source). leak_share, 0.05: from there on,
 backup, a leak may explain a complaint.
 
 Fooled by: a heartbeat that the profile does not list is recognised by its low, steady rate to one place. A
-primary that is silent all along makes this on-backup.
+primary that is silent all along makes this on-backup. Where a leak is the answer to a complaint, the client also reads
+how far the main line was used meanwhile, since a leak says nothing of that.
 
 Do: the engineer corrects the routing of what leaks; the account manager watches the allowance.
 

@@ -44,7 +44,7 @@ def verdict(case: Case) -> Verdict | None:
     points_to_the_line = any(limit.leaves_open for limit in at_limit(case))
     return Verdict(
         code=CODE,
-        sentence=words.CANNOT_TELL + said,
+        sentence=words.cannot_tell(case) + said,
         confidence="medium" if points_to_the_line else "high",
         reasons=(reason,) if reason else (),
         next_steps=next_steps,

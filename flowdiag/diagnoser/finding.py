@@ -46,7 +46,8 @@ class Finding:
 
 @dataclass(frozen=True)
 class Verdict:
-    """had_room: False where a line was at its limit for a while, though too briefly for a finding of its own."""
+    """also: further findings that the sentence tells beside the one it rests on.
+    had_room: False where a line was at its limit for a while, though too briefly for a finding of its own."""
 
     code: str
     sentence: str  # plain words for the client
@@ -55,3 +56,4 @@ class Verdict:
     reasons: tuple[str, ...] = ()
     next_steps: tuple[Action, ...] = ()
     had_room: bool = True
+    also: tuple[Finding, ...] = ()

@@ -58,6 +58,7 @@ def _finding(case: Case, episode: Episode) -> Finding:
     evidence, habit = figures(case, episode)
     level, said = graded(doubts(case, episode, case.profile.thresholds.busy))
     compared = words.compared(habit, evidence["mean_mbps"])
+    evidence["short_of_full"] = _short_of_full(case, episode)
     summary, client = words.link_busy(
         case,
         episode.link,
@@ -65,7 +66,7 @@ def _finding(case: Case, episode: Episode) -> Finding:
         episode.span_times(case),
         evidence,
         compared,
-        short_of_full=_short_of_full(case, episode),
+        short_of_full=evidence["short_of_full"],
     )
     start, end = episode.times(case)
     return Finding(

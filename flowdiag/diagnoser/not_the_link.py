@@ -90,7 +90,7 @@ def verdict(case: Case) -> Verdict:
         sentence=wording_verdict.not_the_link(case, found, reached, cut, level, said),
         confidence=level,
         reasons=(*(wording_verdict.room_reason(case, place) for place in found), *(d.text for d in said)),
-        next_steps=(*(wording_verdict.TEST_THE_RATE if even else ()), *wording_verdict.LOOK_ELSEWHERE),
+        next_steps=(*(wording_verdict.TEST_THE_RATE if even else ()), *wording_verdict.look_next(case)),
         had_room=had_room,
     )
 

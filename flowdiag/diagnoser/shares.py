@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from ipaddress import IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
+from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.diagnoser.case import Case
+from flowdiag.site.profile import Label
 
 # As many as a person reads in a ticket, and more while each has a part worth naming; the rest is in
 # `flowdiag top`.
@@ -26,9 +27,14 @@ def address_text(address: bytes) -> str:
 
 
 def label_of(case: Case, address: bytes) -> str | None:
-    """The profile's name for an address; the longest prefix wins."""
-    place = ip_address(address_text(address))
-    best: tuple[int, str] | None = None
+    """The profile's name for an address."""
+    label = label_at(case, ip_address(address_text(address)))
+    return label.name if label else None
+
+
+def label_at(case: Case, place: IPv4Address | IPv6Address) -> Label | None:
+    """The profile's label that holds for an address; the longest prefix wins, the first of two that are equal."""
+    best: tuple[int, Label] | None = None
     for label in case.profile.label:
         network = ip_network(label.network, strict=False)
         if (
@@ -36,7 +42,7 @@ def label_of(case: Case, address: bytes) -> str | None:
             and place in network
             and (best is None or network.prefixlen > best[0])
         ):
-            best = (network.prefixlen, label.name)
+            best = (network.prefixlen, label)
     return best[1] if best else None
 
 

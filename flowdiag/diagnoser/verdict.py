@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Final
 
-from flowdiag.diagnoser import cannot_tell, not_the_link
+from flowdiag.diagnoser import cannot_tell, client_part, not_the_link
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding, Verdict
 
@@ -70,11 +70,11 @@ def touches(case: Case, finding: Finding) -> bool:
 def decide(case: Case, findings: Sequence[Finding]) -> Verdict:
     """findings: all of them; those outside the window cannot be the verdict."""
     inside = [finding for finding in findings if touches(case, finding)]
-    order = ORDER if case.reported else ORDER + AUDIT
+    order = ORDER + AUDIT if case.is_audit else ORDER
     for code, holds in order:
         same = [finding for finding in inside if finding.code == code and holds(case, finding)]
         if same:
-            return _of(_foremost(case, same))
+            return _of(case, _foremost(case, same), same, inside)
     return cannot_tell.verdict(case) or not_the_link.verdict(case)
 
 
@@ -97,12 +97,14 @@ def _foremost(case: Case, same: Sequence[Finding]) -> Finding:
     return min(same, key=rank)
 
 
-def _of(finding: Finding) -> Verdict:
+def _of(case: Case, finding: Finding, same: Sequence[Finding], inside: Sequence[Finding]) -> Verdict:
+    sentence, also = client_part.told(case, finding, same, inside)
     return Verdict(
         code=finding.code,
-        sentence=finding.client,
+        sentence=sentence,
         confidence=finding.confidence,
         finding=finding,
         reasons=(finding.summary, *finding.doubts),
         next_steps=finding.actions,
+        also=also,
     )

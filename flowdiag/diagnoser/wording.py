@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING, Any, Final
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action
 from flowdiag.diagnoser.wording_backup import Said
+from flowdiag.diagnoser.wording_devices import ONE_DEVICE, device, use
 from flowdiag.diagnoser.wording_figures import count, fine_percent, percent, plan_rate, rate
-from flowdiag.diagnoser.wording_times import clock, duration, span, zoned_span
+from flowdiag.diagnoser.wording_links import called, whose_line
+from flowdiag.diagnoser.wording_times import clock, duration, spells, zoned_span
 
 if TYPE_CHECKING:
     from flowdiag.diagnoser.at_limit import AtLimit
@@ -150,20 +152,6 @@ GAP: Final = (
 # Phrases
 
 
-def whose_line(case: Case, link: int) -> str:
-    """What a client calls a link."""
-    links = case.profile.link
-    if links[link].role == "backup":
-        return "backup line"
-    if len(links) == 1:
-        return "line"
-    return (
-        "main line"
-        if sum(1 for other in links if other.role == "primary") == 1
-        else f'line "{links[link].name}"'
-    )
-
-
 def name_of(row: Mapping[str, Any]) -> str:
     """ "192.0.2.7 (imaging archive)" of an evidence row."""
     return f"{row['address']} ({row['label']})" if row.get("label") else str(row["address"])
@@ -230,34 +218,48 @@ def link_full(
     over: bool,
 ) -> Said:
     """over: it carried clearly more than its plan, so it counts as full, and hardly can have been."""
-    summary, client = _loaded(case, link, direction, parts, evidence, "over its plan" if over else "full")
-    client += f"{_cause(evidence, WAYS[direction])}."
-    if over:
-        client = _carried_more(case, link, direction, parts, evidence)
-    elif direction:
-        client += " A full upload slows everything, downloads and calls included."
-    else:
-        client += " Everything else had to share what was left, so pages and calls were slow."
+    summary = _loaded(case, link, direction, parts, evidence, "over its plan" if over else "full")
+    client = link_full_client(case, link, direction, parts, evidence, over=over)
     return f"{summary}.{who_did(evidence)}{habit}", client
 
 
 def short_full(
-    case: Case, limit: AtLimit, spells: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
+    case: Case, limit: AtLimit, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
 ) -> Said:
     """A link at its limit in spells too short to be sustained."""
-    way, name = WAYS[limit.direction], case.profile.link[limit.link].name
-    start, end = max(spells, key=lambda spell: spell[1] - spell[0])
+    way, name = WAYS[limit.direction], called(case.profile.link[limit.link].name)
+    start, end = max(parts, key=lambda spell: spell[1] - spell[0])
     longest = f"{duration(end - start)} from {clock(case, start)} on"
-    if len(spells) == 1:
+    if len(parts) == 1:
         what = told = f"for {longest}"
     else:
-        told = f"in {len(spells)} short spells, the longest of {longest}"
-        what = f"{told} ({duration(sum(b - a for a, b in spells))} in all)"
+        told = f"in {len(parts)} short spells, the longest of {longest}"
+        what = f"{told} ({duration(sum(b - a for a, b in parts))} in all)"
     summary = (
         f"The {way} of {name} was full {what}: up to {rate(evidence['peak_mbps'])} of "
         f"{plan_rate(evidence['capacity_mbps'])}.{who_did(evidence)}"
     )
     return summary, f"Your {whose_line(case, limit.link)}'s {way} was full {told}."
+
+
+def link_full_client(
+    case: Case,
+    link: int,
+    direction: int,
+    parts: Sequence[tuple[int, int]],
+    evidence: Mapping[str, Any],
+    *,
+    over: bool,
+) -> str:
+    if over:
+        return _carried_more(case, link, direction, parts, evidence)
+    way = WAYS[direction]
+    client = (
+        f"Your {whose_line(case, link)}'s {way} was full {spells(case, parts)}{_cause(case, evidence, way)}."
+    )
+    if direction:
+        return f"{client} A full upload slows everything, downloads and calls included."
+    return f"{client} Everything else has to share what is left then, which makes pages and calls slow."
 
 
 def link_busy(
@@ -271,10 +273,21 @@ def link_busy(
     short_of_full: bool,
 ) -> Said:
     """short_of_full: nothing says that it may have been full in between."""
-    summary, client = _loaded(case, link, direction, parts, evidence, "busy")
-    client += ", though not full" if short_of_full else ""
-    client += "; short peaks may have slowed things down."
-    return f"{summary}{', short of full' if short_of_full else ''}.{who_did(evidence)}{habit}", client
+    summary = _loaded(case, link, direction, parts, evidence, "busy")
+    return (
+        f"{summary}{', short of full' if short_of_full else ''}.{who_did(evidence)}{habit}",
+        link_busy_client(case, link, direction, parts, short_of_full=short_of_full),
+    )
+
+
+def link_busy_client(
+    case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], *, short_of_full: bool
+) -> str:
+    though = ", though not full" if short_of_full else ""
+    return (
+        f"Your {whose_line(case, link)}'s {WAYS[direction]} was busy {spells(case, parts)}{though}; "
+        "short peaks may have slowed things down."
+    )
 
 
 def _loaded(
@@ -284,14 +297,13 @@ def _loaded(
     parts: Sequence[tuple[int, int]],
     evidence: Mapping[str, Any],
     how: str,
-) -> Said:
-    """The beginnings of both sentences, without a full stop."""
-    way, name = WAYS[direction], case.profile.link[link].name
+) -> str:
+    """The beginning of a summary, without a full stop."""
+    way, name = WAYS[direction], called(case.profile.link[link].name)
     start, end = parts[0][0], parts[-1][1]
     return (
         f"The {way} of {name} was {how} {zoned_span(case, start, end)}{_spells(parts)}: "
-        f"{rate(evidence['mean_mbps'])} on average of {plan_rate(evidence['capacity_mbps'])}{_with_lost(evidence)}",
-        f"Your {whose_line(case, link)}'s {way} was {how} {span(case, start, end)}{_spells(parts)}",
+        f"{rate(evidence['mean_mbps'])} on average of {plan_rate(evidence['capacity_mbps'])}{_with_lost(evidence)}"
     )
 
 
@@ -307,20 +319,31 @@ def _carried_more(
     case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
 ) -> str:
     carried = f"Your {whose_line(case, link)}'s {WAYS[direction]} carried more"
-    when = f"{span(case, parts[0][0], parts[-1][1])}{_spells(parts)}"
+    when = spells(case, parts)
     if case.profile.link[link].variable:
-        cause = _cause(evidence, WAYS[direction])
+        cause = _cause(case, evidence, WAYS[direction])
         return f"{carried} than its typical rate {when}{cause}. It had little room left, or none."
     return f"{carried} {when} than the rate that we have on record for it, so we cannot say yet whether it was full."
 
 
-def _cause(evidence: Mapping[str, Any], way: str) -> str:
+def full_too(
+    case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
+) -> str:
+    """For a client who has read of another full direction already."""
+    cause = _cause(case, evidence, WAYS[direction])
+    return f"Your {whose_line(case, link)}'s {WAYS[direction]} was full too, {spells(case, parts)}{cause}."
+
+
+def _cause(case: Case, evidence: Mapping[str, Any], way: str) -> str:
     hosts = evidence.get("hosts") or ()
     if not hosts:
         return ""
     if hosts[0]["share"] >= MOSTLY_ONE:
-        return f", mostly by one device's {way}s"
-    return ", by many devices together" if hosts[0]["share"] < A_FEW else ", by a few devices together"
+        who = device(case, hosts[0])
+        whose = f"{who}'s {way}s" if who == ONE_DEVICE else f"{way}s of {who}"
+        return f", mostly by {whose}{use(case, evidence)}"
+    by = "many" if hosts[0]["share"] < A_FEW else "a few"
+    return f", by {by} devices together{use(case, evidence)}"
 
 
 def link_full_actions(role: str, evidence: Mapping[str, Any]) -> tuple[Action, ...]:
@@ -339,19 +362,23 @@ def below_plan(
     rated = "typical rate" if plan.variable else "plan"
     share = percent(evidence["share_of_plan"])
     summary = (
-        f"The {way} of {plan.name} stopped at {rate(evidence['ceiling_mbps'])} {zoned_span(case, start, end)}"
+        f"The {way} of {called(plan.name)} stopped at {rate(evidence['ceiling_mbps'])} {zoned_span(case, start, end)}"
         f"{_spells(parts)}, {share} of the {rated} of {plan_rate(evidence['capacity_mbps'])}, while "
         f"{count(evidence['hosts_active'], 'device')} shared it: when one took more, the others got less."
     )
-    line = whose_line(case, link)
-    if plan.variable:
-        client = (
-            f"Your {line}'s {way} gave only about {share} of its typical rate {span(case, start, end)}; "
+    return summary, below_plan_client(case, link, direction, parts, evidence["share_of_plan"])
+
+
+def below_plan_client(
+    case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], share_of_plan: float
+) -> str:
+    gave = f"Your {whose_line(case, link)}'s {WAYS[direction]} gave only about {percent(share_of_plan)} of"
+    if case.profile.link[link].variable:
+        return (
+            f"{gave} its typical rate {spells(case, parts)}; "
             "this kind of line varies, but so little makes everything slow."
         )
-    else:
-        client = (
-            f"Your {line}'s {way} gave only about {share} of the rate you pay for {span(case, start, end)}, "
-            "although more was wanted; the line or its setting has to be checked."
-        )
-    return summary, client
+    return (
+        f"{gave} the plan's rate {spells(case, parts)}, although more was wanted; "
+        "the line, its setting or the rate on record has to be checked."
+    )

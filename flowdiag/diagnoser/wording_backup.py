@@ -15,7 +15,8 @@ from flowdiag.diagnoser.finding import Action
 from flowdiag.diagnoser.keepalives import Gap, mapped_address
 from flowdiag.diagnoser.shares import label_of
 from flowdiag.diagnoser.wording_figures import count, three_figures, volume
-from flowdiag.diagnoser.wording_times import clocks, duration
+from flowdiag.diagnoser.wording_links import backup_called, called
+from flowdiag.diagnoser.wording_times import clock, clocks, duration, spells
 from flowdiag.site.profile import Keepalive
 
 if TYPE_CHECKING:
@@ -108,7 +109,9 @@ def on_backup(case: Case, link: str, failover: Failover, full: bool) -> Said:
     gap = "" if failover.gap_ms is None else f", after a gap of {_gap(failover.gap_ms)},"
     since = "since before the export begins" if failover.began_before else f"from {start}"
     until = "and still was when the export ends" if failover.still else f"to {end}"
-    summary = f"The site was on its backup {link} {since}{gap} {until} ({lasting}); it carried {carried}."
+    summary = (
+        f"The site was on its {backup_called(link)} {since}{gap} {until} ({lasting}); it carried {carried}."
+    )
     if full:
         summary += " The backup was full for part of that time."
     if failover.began_before and failover.still:
@@ -119,11 +122,37 @@ def on_backup(case: Case, link: str, failover: Failover, full: bool) -> Said:
         client = f"The site ran on its backup line until {end}, because the main line carried nothing."
     else:
         client = f"Your main line stopped at {start}; the site ran on its backup line until {end}."
+    return summary, client + _how_the_backup_was(case, link, full)
+
+
+def stays(case: Case, link: str, parts: Sequence[tuple[int, int]], full: bool, still: bool) -> str:
+    """For a client: several stays on a backup; still: the site was on it when the export ended."""
+    times = "twice" if len(parts) == 2 else f"{len(parts)} times"
+    since = f"; it has been on it since {clock(case, parts[-1][0])}" if still else ""
+    client = f"Your main line stopped {times}; the site ran on its backup line {spells(case, parts)}{since}."
+    return client + _how_the_backup_was(case, link, full)
+
+
+def _how_the_backup_was(case: Case, link: str, full: bool) -> str:
     if full:
-        client += " The backup line was at its limit, which makes everything slow."
-    elif _slower(case, link):
-        client += " The backup line is slower than the main one."
-    return summary, client
+        return " The backup line was at its limit for a part of that time, which makes everything slow."
+    return " The backup line is slower than the main one." if _slower(case, link) else ""
+
+
+def unsteady(case: Case, parts: Sequence[tuple[int, int]], changes: int) -> str:
+    """For a client: several times of flapping."""
+    return (
+        f"Your main line was unsteady {spells(case, parts)}: the site changed over to its backup line "
+        f"{changes} times. Each change interrupts calls and connections."
+    )
+
+
+def cut_off(case: Case, parts: Sequence[tuple[int, int]], ongoing: bool) -> str:
+    """For a client: several outages; ongoing: the last one lasts to the end of the export."""
+    said = "The site had no Internet connection"
+    if not ongoing:
+        return f"{said} {spells(case, parts)}."
+    return f"{said} {spells(case, parts[:-1])}, and has had none since {clock(case, parts[-1][0])}."
 
 
 def _slower(case: Case, backup: str) -> bool:
@@ -142,9 +171,7 @@ def _gap(ms: int) -> str:
 def flapping(case: Case, link: str, group: Sequence[Failover]) -> Said:
     start, end = clocks(case, group[0].start_ms, group[-1].end_ms)
     away = duration(sum(failover.length_ms for failover in group))
-    summary = (
-        f"The site changed to its backup {link} {len(group)} times between {start} and {end} ({away} on it)."
-    )
+    summary = f"The site changed to its {backup_called(link)} {len(group)} times between {start} and {end} ({away} on it)."
     client = (
         f"Your main line was unsteady between {start} and {end}: the site changed over to its backup line "
         f"{len(group)} times. Each change interrupts calls and connections."
@@ -179,7 +206,7 @@ def backup_leak(
 ) -> Said:
     what = f"{only} traffic" if only else "Ordinary traffic"
     summary = (
-        f"{what} ran over the backup {link} while the primary worked: {volume(octets)}, "
+        f"{what} ran over the {backup_called(link)} while the primary worked: {volume(octets)}, "
         f"{volume(a_day)} a day, about {three_figures(month_gb)} GB a month"
     )
     if allowance_gb is not None:
@@ -191,24 +218,47 @@ def backup_leak(
     return summary, client
 
 
+def main_line_meanwhile(line: str, share: str, roomy: bool) -> str:
+    """Beside a leak that a client felt: whether the main line had room; share: its fullest minute, rounded up."""
+    if roomy:
+        return f" Your {line} had room meanwhile: it was never used above {share}."
+    return f" Your {line} was used up to {share} meanwhile, which leaves little room."
+
+
+def main_line_reached_its_limit(line: str, longest_ms: int) -> str:
+    return f" Your {line} was at its limit meanwhile too, for up to {duration(longest_ms)} at a stretch."
+
+
 def keepalive_missing(
     case: Case, link: str, keepalive: Keepalive, gap: Gap, by: Sequence[str], never: bool
 ) -> Said:
     probe = _probe(keepalive)
+    start, end = clocks(case, gap.start_ms, gap.end_ms)
     if by:
         summary = (
-            f"The {probe} leaves by {_listed(by)} instead of the backup {link}, which is not being tested."
+            f"The {probe} leaves by {_listed([called(name) for name in by])} instead of the {backup_called(link)}, "
+            "which is not being tested."
         )
-    elif never:
-        summary = f"No {probe} is seen on the backup {link} anywhere in the export."
-    else:
-        start, end = clocks(case, gap.start_ms, gap.end_ms)
-        summary = (
-            f"No {probe} was seen on the backup {link} from {start} to {end} ({duration(gap.length_ms)})."
+        return (
+            summary,
+            "The test of the backup line runs over another line, so nobody would notice if it were dead.",
+        )
+    if never:
+        return (
+            f"No {probe} is seen on the {backup_called(link)} anywhere in the export.",
+            "The backup line is not being tested as it should be, so it may not take over when needed.",
+        )
+    summary = (
+        f"No {probe} was seen on the {backup_called(link)} from {start} to {end} ({duration(gap.length_ms)})."
+    )
+    if _reaches_the_end(case, gap):
+        return (
+            summary,
+            f"The backup line has not been tested since {start}, so it may not take over when needed.",
         )
     return (
         summary,
-        "The backup line is not being tested as it should be, so it may not take over when needed.",
+        f"The backup line was not tested from {start} to {end}; it may have been out of order then.",
     )
 
 
@@ -218,10 +268,34 @@ def keepalive_unanswered(case: Case, link: str, keepalive: Keepalive, gap: Gap, 
         "none was answered" if back == 0 else f"{back:,} of them {'was' if back == 1 else 'were'} answered"
     )
     summary = (
-        f"The {_probe(keepalive)} on the backup {link} went out {count(sent, 'time')} "
+        f"The {_probe(keepalive)} on the {backup_called(link)} went out {count(sent, 'time')} "
         f"from {start} to {end}; {answer}."
     )
-    return summary, "The backup line's test gets no answer, so it may not take over when needed."
+    how = "no answer" if back == 0 else "few answers"
+    if _reaches_the_end(case, gap):
+        client = f"The backup line's test has had {how} since {start}, so it may not take over when needed."
+    else:
+        client = f"The backup line's test had {how} from {start} to {end}; the line may have been dead then."
+    return summary, client
+
+
+def not_tested(case: Case, parts: Sequence[tuple[int, int]]) -> str:
+    """For a client: several times without any test of a backup."""
+    return (
+        f"The backup line was not tested {spells(case, parts)}; it may have been out of order then, so it may not "
+        "take over when needed."
+    )
+
+
+def not_answered(case: Case, parts: Sequence[tuple[int, int]]) -> str:
+    """For a client: several times without answers to the test of a backup."""
+    return f"The backup line's test had no answer, or few, {spells(case, parts)}; it may not take over when needed."
+
+
+def _reaches_the_end(case: Case, gap: Gap) -> bool:
+    """Whether a gap lasts as long as the export can show; what one record covers is not exported yet."""
+    coverage = case.coverage
+    return coverage.last_ms is None or gap.end_ms + coverage.resolution_s * 1000 >= coverage.last_ms
 
 
 def keepalive_excess(
@@ -232,7 +306,7 @@ def keepalive_excess(
     above = [(what, times) for what, times in told if times >= 1.05] or told
     parts = [f"{three_figures(times)} times the {what}" for what, times in above]
     summary = (
-        f"The {_probe(keepalive)} on the backup {link} sends {_listed(parts)} that one every "
+        f"The {_probe(keepalive)} on the {backup_called(link)} sends {_listed(parts)} that one every "
         f"{keepalive.interval_s:g} s explains."
     )
     return summary, "The test of the backup line sends far more data than it should."
@@ -240,7 +314,7 @@ def keepalive_excess(
 
 def keepalive_irregular(case: Case, link: str, keepalive: Keepalive, cadence_s: float) -> Said:
     summary = (
-        f"The {_probe(keepalive)} on the backup {link} runs every {three_figures(cadence_s)} s instead of every "
+        f"The {_probe(keepalive)} on the {backup_called(link)} runs every {three_figures(cadence_s)} s instead of every "
         f"{keepalive.interval_s:g} s."
     )
     return summary, "The test of the backup line runs at another pace than planned; nothing is broken."
@@ -249,6 +323,6 @@ def keepalive_irregular(case: Case, link: str, keepalive: Keepalive, cadence_s: 
 def keepalive_candidate(link: str, address: str, interval_s: float) -> str:
     """A caution about a backup without listed keepalives; it alleges nothing."""
     return (
-        f"The backup {link} sends small steady packets to {address}, about one every {three_figures(interval_s)} s; if "
+        f"The {backup_called(link)} sends small steady packets to {address}, about one every {three_figures(interval_s)} s; if "
         "that is its keepalive, add it to the site profile so that it can be watched."
     )

@@ -8,7 +8,7 @@ from typing import Any, Final
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action
 from flowdiag.diagnoser.wording_backup import Said
-from flowdiag.diagnoser.wording_times import clocks
+from flowdiag.diagnoser.wording_times import clocks, spells
 
 ONE_WAY: Final = "The export shows no answers, so attempts are told by their flags alone."
 
@@ -76,6 +76,12 @@ def inbound_flood(
         summary += " This fills the link."
         client += ", which left little room on the line"
     return summary, client + "."
+
+
+def floods(case: Case, parts: Sequence[tuple[int, int]], fills: bool) -> str:
+    """For a client: several floods."""
+    left = ", which left little room on the line" if fills else ""
+    return f"The site was flooded with unwanted traffic from outside {spells(case, parts)}{left}."
 
 
 def outbound_scan(

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action, Confidence
-from flowdiag.diagnoser.wording import WAYS, name_of, whose_line
+from flowdiag.diagnoser.wording import WAYS, name_of
 from flowdiag.diagnoser.wording_backup import Said
 from flowdiag.diagnoser.wording_figures import count, fine_percent, percent, plan_rate, rate, volume
+from flowdiag.diagnoser.wording_links import called, whose_line
 from flowdiag.diagnoser.wording_times import clock, duration, span, zoned_span
 
 if TYPE_CHECKING:
@@ -27,11 +28,14 @@ LOOK_ELSEWHERE: Final = (
     Action("helpdesk", "Look at the line's errors, loss and delay; flow records do not show them."),
     Action("field engineer", "If only some rooms or devices are slow, survey the Wi-Fi."),
 )
+# Without a complaint there is nothing to look for elsewhere.
+COMPARE: Final = (Action("account manager", "Compare this with the next check of the connection."),)
+LOOK_NEXT: Final = " Look next at the Wi-Fi, the device, the far end and the quality of the line."
 TEST_THE_RATE: Final = (
     Action("helpdesk", "Test the line's rate while it is quiet, and compare it with the plan."),
 )
 GET_AN_EXPORT: Final = (
-    Action("helpdesk", "Get an export that covers the time of the complaint and run the diagnosis again."),
+    Action("helpdesk", "Get an export that covers the time asked about and run the diagnosis again."),
     Action("engineer", "Check that the router exports its interfaces and all its traffic."),
 )
 EXPORT_INTERFACES: Final = (
@@ -42,6 +46,11 @@ CORRECT_INTERFACES: Final = (
     Action("engineer", "Correct the interfaces in the site profile; `flowdiag inspect` lists those in use."),
     Action("helpdesk", "Check that this export is the site's."),
 )
+
+
+def look_next(case: Case) -> tuple[Action, ...]:
+    """What to do where the line had room."""
+    return COMPARE if case.is_audit else LOOK_ELSEWHERE
 
 
 # Findings that are never the verdict
@@ -63,7 +72,7 @@ def silence(case: Case, parts: Sequence[tuple[int, int]], share: float, lost: in
     spells = f" in {len(parts)} spells" if len(parts) > 1 else ""
     summary = f"The export has no records {zoned_span(case, start, end)}{spells} ({lasting}"
     summary += f", {percent(share)} of the window)" if share > 0.0 else ")"
-    summary += f"; sequence numbers say that {count(lost, 'record')} were lost" if lost else ""
+    summary += f"; sequence numbers say that {count(lost, 'record')} {_were(lost)} lost" if lost else ""
     summary += ". Figures over this time are lower bounds."
     return summary, f"We have no measurements {span(case, start, end)}."
 
@@ -77,10 +86,14 @@ def restart(case: Case, start_ms: int, end_ms: int) -> Said:
     return summary, f"The measuring router restarted; we have no measurements {span(case, start_ms, end_ms)}."
 
 
+def _were(number: int) -> str:
+    return "was" if number == 1 else "were"
+
+
 def loss(case: Case, lost: int, share: float, estimate: bool) -> Said:
     about = "About " if estimate else ""
     summary = (
-        f"{about}{count(lost, 'record')} ({fine_percent(share)}) were lost between exporter and collector; "
+        f"{about}{count(lost, 'record')} ({fine_percent(share)}) {_were(lost)} lost between exporter and collector; "
         "all figures are lower bounds."
     )
     return summary, f"About {fine_percent(share)} of the measurements are missing, so figures may be too low."
@@ -96,7 +109,7 @@ def realtime(
     known: bool,
 ) -> Said:
     calls = count(evidence["calls"], "call or other real-time stream", "calls or other real-time streams")
-    way, name = WAYS[direction], case.profile.link[link].name
+    way, name = WAYS[direction], called(case.profile.link[link].name)
     marked = "without priority marking" if known else "and whether they were marked for priority is not known"
     summary = (
         f"{calls} ({rate(evidence['mean_mbps'])}) shared the full {way} of {name} "
@@ -138,14 +151,14 @@ def not_the_link(
     unseen = list(dict.fromkeys(doubt.client for doubt in doubts if doubt.client and doubt.weight))
     if unseen:
         said += f" We cannot be sure: {listed(unseen[:MOST_REASONS])}."
-    if case.reported is None:
+    if case.is_audit:
         return said
-    return f"{said} Look next at the Wi-Fi, the device, the far end and the quality of the line."
+    return said + LOOK_NEXT
 
 
 def _cleared(line: str, case: Case) -> str:
     """How a sentence on a line with room begins; without a complaint there is no cause to speak of."""
-    return f"Your {line} had room: it" if case.reported is None else f"Your {line} was not the cause: it"
+    return f"Your {line} had room: it" if case.is_audit else f"Your {line} was not the cause: it"
 
 
 def _used(room: Sequence[Room], when: str) -> str:
@@ -287,7 +300,6 @@ def per_window(seconds: float) -> str:
     return "minute" if seconds >= MINUTE_S else duration(seconds * 1000)
 
 
-CANNOT_TELL: Final = "We cannot tell whether the line was the cause: "
 OUTSIDE: Final = "the measurements do not cover that time."
 LINKS_NOT_APART: Final = "the measurements do not say which of the lines carried what."
 NOTHING_READ: Final = "no traffic was measured."
@@ -296,6 +308,11 @@ NOTHING_ON_LINKS: Final = "none of what was measured ran over the lines that we 
 NOTHING_ON_LINKS_REASON: Final = (
     "No record crosses an interface of the profile's links; compare their numbers with `flowdiag inspect`."
 )
+
+
+def cannot_tell(case: Case) -> str:
+    """The beginning of every such sentence."""
+    return f"We cannot tell whether the line {'had room' if case.is_audit else 'was the cause'}: "
 
 
 def too_little(covered: float) -> str:

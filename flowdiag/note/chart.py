@@ -69,7 +69,7 @@ def chart_png(note: Note, path: str | Path) -> None:
     head = f"{words.TITLE}{ticket}: {terminal(note.site, longest=80)}\n{words.subtitle(note)}"
     figure.suptitle(head, fontsize=11, color=_INK, parse_math=False)
     axes = figure.subplots(rows, 1, squeeze=False)[:, 0]
-    clock = Clock(note.timezone)
+    clock = note.clock
     for chart, axis in zip(note.charts, axes, strict=False):
         _draw(axis, chart, clock)
     if note.stack is not None:

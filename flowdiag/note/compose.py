@@ -11,12 +11,12 @@ import numpy as np
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding, Verdict
+from flowdiag.diagnoser.wording_times import site_clock
 from flowdiag.note import wording as words
 from flowdiag.note.charting import charts, stack
 from flowdiag.note.escape import terminal
 from flowdiag.note.model import ClientPart, Note, NoteCoverage
 from flowdiag.note.pseudonyms import Pseudonyms, inside_of
-from flowdiag.site.clock import Clock
 
 Part = TypeVar("Part")
 
@@ -48,6 +48,7 @@ def compose(diagnosis: Diagnosis, *, ticket: str | None = None, pseudonyms: Pseu
         unseen=words.UNSEEN_ALWAYS,
         charts=charts(case),
         stack=stack(case, verdict),
+        seconds=site_clock(case).fine,
     )
     note = rewritten(note, terminal)
     if pseudonyms is None:
@@ -62,27 +63,45 @@ def _line(text: str | None) -> str | None:
 
 
 def verdict_first(diagnosis: Diagnosis) -> tuple[Finding, ...]:
-    """The finding that the verdict rests on, then the others in their order."""
-    first = diagnosis.verdict.finding
-    others = tuple(finding for finding in diagnosis.findings if finding is not first)
-    return others if first is None else (first, *others)
+    """The findings that the verdict rests on and tells, then the others in their order."""
+    verdict = diagnosis.verdict
+    told = (*((verdict.finding,) if verdict.finding else ()), *verdict.also)
+    known = {id(finding) for finding in told}
+    return (*told, *(finding for finding in diagnosis.findings if id(finding) not in known))
 
 
 def client_part(case: Case, verdict: Verdict, findings: tuple[Finding, ...]) -> ClientPart:
-    saw = [verdict.sentence]
-    if verdict.code == "not-the-link":
-        aside = [f for f in findings if f.code in words.WORTH_NOTICING and f.severity != "info"]
-        saw += [words.besides(finding.client) for finding in aside[:1]]
-    clock = Clock(case.profile.site.timezone)
+    audit = case.is_audit
+    aside = [finding for finding in findings if _is_worth_noticing(finding, verdict)][:1]
     about = verdict.finding.link if verdict.finding else None
-    audit = _line(case.reported) is None
     variable = any(link.variable for link in case.profile.link if link.name == about)
     return ClientPart(
-        told=words.told(_line(case.reported), clock, case.window_ms, given=case.window_given),
-        saw=tuple(saw),
+        told=words.told(_line(case.reported), site_clock(case), case.window_ms, given=case.window_given),
+        saw=(verdict.sentence, *(words.besides(finding.client, audit=audit) for finding in aside)),
         means=words.means(verdict, audit=audit, variable=variable),
-        next=words.next_step(verdict, audit=audit, variable=variable),
+        next=(
+            *words.next_step(verdict, audit=audit, variable=variable),
+            *(words.besides_step(finding.code) for finding in aside),
+        ),
     )
+
+
+def _is_worth_noticing(finding: Finding, verdict: Verdict) -> bool:
+    """Whether a client has to know of a fault of the backup beside the verdict: not where that is what it is about."""
+    if finding.code not in words.WORTH_NOTICING or finding.severity == "info":
+        return False
+    if verdict.finding is None:
+        return True
+    if verdict.code in words.ABOUT_THE_BACKUP or finding.start_ms is None or finding.end_ms is None:
+        return False
+    # With the whole site cut off the backup's test goes unheard as well.
+    cut_off = [
+        (one.start_ms or 0, one.end_ms or 0)
+        for one in (verdict.finding, *verdict.also)
+        if one.code == "outage"
+    ]
+    common = sum(max(min(end, finding.end_ms) - max(begin, finding.start_ms), 0) for begin, end in cut_off)
+    return 2 * common <= finding.end_ms - finding.start_ms
 
 
 def note_coverage(case: Case) -> NoteCoverage:

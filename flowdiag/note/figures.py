@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any, Final
 
 from flowdiag.aggregator.figures import LinkFigures, Ranked
@@ -21,7 +21,7 @@ from flowdiag.diagnoser.wording_times import duration
 from flowdiag.note import wording_figures as words
 from flowdiag.note.model import Span
 from flowdiag.note.wording import MINUTE_MS, WAYS, per_cent
-from flowdiag.site.clock import DAYS, MONTHS
+from flowdiag.site.clock import Clock
 
 # Keys that have a place of their own in a note.
 _SHOWN_ELSEWHERE: Final = frozenset({"hosts", "applications", "destinations", "links", "link"})
@@ -32,6 +32,7 @@ _JSON_ALONE: Final = frozenset(
         "variance_ratio_hosts",
         "variance_ratio_destinations",
         "usual_mad_mbps",
+        "short_of_full",
     }
 )
 _NONE_IS_USUAL: Final = frozenset({"lost_records", "packets_by_other_links"})
@@ -46,7 +47,7 @@ MOST_SPELLS: Final = 8  # JSON has all
 _UNITS: Final = ("_mbps", "_minutes", "_s", "_share", "_percent", "_gb", "_octets")
 
 
-def evidence_rows(finding: Finding) -> tuple[tuple[str, str], ...]:
+def evidence_rows(finding: Finding, clock: Clock) -> tuple[tuple[str, str], ...]:
     """(name, figure with its unit) of a finding's evidence, in its order.
 
     What is not known, not so or nothing worth telling is left out; what is so has a name alone.
@@ -68,7 +69,7 @@ def evidence_rows(finding: Finding) -> tuple[tuple[str, str], ...]:
         ):
             figure = f"{part_of(value, shown_minutes(finding.end_ms - finding.start_ms))} minutes"
         else:
-            figure = _figure(key, value)
+            figure = _figure(key, value, clock)
         rows.append((words.NAMES.get(key) or _name(key), figure))
     return tuple(rows)
 
@@ -79,7 +80,7 @@ def _name(key: str) -> str:
     return key.replace("_", " ")
 
 
-def _figure(key: str, value: Any) -> str:
+def _figure(key: str, value: Any, clock: Clock) -> str:
     if key == "protocol" and isinstance(value, str):  # of a profile's keepalive
         return value.upper()
     if key in words.VALUES:
@@ -89,7 +90,7 @@ def _figure(key: str, value: Any) -> str:
             return _number(key, value)
         case list() | tuple():
             spans = [item for item in value if isinstance(item, Mapping)]
-            return ", ".join(map(str, value)) if len(spans) < len(value) else _spans(spans)
+            return ", ".join(map(str, value)) if len(spans) < len(value) else _spans(spans, clock)
         case _:
             return str(value)
 
@@ -122,28 +123,26 @@ def _number(key: str, value: float) -> str:
     return f"{value:,}" if isinstance(value, int) else three_figures(value)
 
 
-def _spans(items: Sequence[Mapping[str, Any]]) -> str:
+def _spans(items: Sequence[Mapping[str, Any]], clock: Clock) -> str:
     """Spells or switches of the evidence: 14:05 to 14:09 (gap 2.5 s); with their days where there are several.
 
     Their times are ISO 8601 with the site's offset. Beyond MOST_SPELLS they are only counted.
     """
     items, left = items[:MOST_SPELLS], len(items) - MOST_SPELLS
-    times = [datetime.fromisoformat(item[edge]) for item in items for edge in ("from", "to")]
-    dated = len({time.date() for time in times}) > 1
+    spans = [(_ms(item["from"]), _ms(item["to"])) for item in items]
+    dated = not clock.same_day(spans[0][0], spans[-1][1])
+    zoned = len({clock.zone(ms) for span in spans for ms in span}) > 1
     parts = []
-    for at, item in enumerate(items):
-        begin, end = times[2 * at : 2 * at + 2]
-        shown = f"{_moment(begin, dated=dated)} to {_moment(end, dated=dated and begin.date() != end.date())}"
+    for (begin, end), item in zip(spans, items, strict=True):
+        shown = clock.span(begin, end, day=dated)
+        shown = shown if zoned else shown.removesuffix(f" {clock.zone(end)}")
         gap = item.get("gap_s")
         parts.append(shown if gap is None else words.with_gap(shown, three_figures(gap)))
     return ", ".join([*parts, *([words.and_more(left)] if left > 0 else [])])
 
 
-def _moment(time: datetime, *, dated: bool) -> str:
-    """To the nearest minute."""
-    time += timedelta(seconds=30)
-    day = f"{DAYS[time.weekday()][:3]} {time.day} {MONTHS[time.month - 1][:3]} " if dated else ""
-    return f"{day}{time:%H:%M}"
+def _ms(time: str) -> int:
+    return round(datetime.fromisoformat(time).timestamp() * 1000)
 
 
 def who_rows(finding: Finding) -> tuple[tuple[str, str], ...]:
@@ -177,7 +176,7 @@ def link_rows(links: Sequence[LinkFigures], window_ms: Span) -> list[tuple[str, 
     minutes = shown_minutes(window_ms[1] - window_ms[0])
     return [
         (
-            link.name + (f" ({words.BACKUP})" if link.role == "backup" else ""),
+            _with_role(link),
             WAYS[direction],
             plain_rate(figures.capacity_mbps),
             measured_rate(figures.mean_mbps),
@@ -190,6 +189,12 @@ def link_rows(links: Sequence[LinkFigures], window_ms: Span) -> list[tuple[str, 
         for link in links
         for direction, figures in (("down", link.down), ("up", link.up))
     ]
+
+
+def _with_role(link: LinkFigures) -> str:
+    """A link's name, and that it is the backup where the name does not say so."""
+    told = link.role != "backup" or words.BACKUP in link.name.casefold()
+    return link.name if told else f"{link.name} ({words.BACKUP})"
 
 
 # Under so many minutes a hundredth of one is told: the windows are short there.

@@ -12,7 +12,6 @@ from flowdiag.note import wording as words
 from flowdiag.note.model import Chart, Note
 from flowdiag.note.wording_figures import LINK_COLUMNS
 from flowdiag.note.wording_pictures import PICTURE_LEGEND, chart_title, stack_title
-from flowdiag.site.clock import Clock
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -24,7 +23,7 @@ def render(note: Note) -> str:
     """Every text of the note passes jinja2's autoescape; only the project's own SVG is markup."""
     from markupsafe import Markup
 
-    clock = Clock(note.timezone)
+    clock = note.clock
     style = (_FOLDER / "note.css").read_text(encoding="utf-8")
     # The svg functions escape all text that they are given (escape.html).
     drawn = [Picture(title, Markup(wide), Markup(narrow)) for title, wide, narrow in pictures(note)]
@@ -64,7 +63,7 @@ def pictures(note: Note) -> list[Picture]:
     from flowdiag.note.svg_chart import chart_svg
     from flowdiag.note.svg_stack import stack_svg
 
-    clock = Clock(note.timezone)
+    clock = note.clock
     drawn = [
         Picture(
             chart_title(chart.link, chart.direction),

@@ -24,7 +24,7 @@ def render(note: Note) -> str:
 
 def as_dict(note: Note) -> dict[str, Any]:
     """Rates in Mbit/s with the link's framing; bytes are IP octets scaled for sampling; times ISO 8601."""
-    clock = Clock(note.timezone)
+    clock = note.clock
     coverage = note.coverage
     return {
         "schema": SCHEMA,

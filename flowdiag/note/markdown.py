@@ -38,7 +38,7 @@ def _blocks(note: Note) -> Iterator[str]:
     yield f"### {words.FINDINGS}"
     if not note.findings:
         yield words.NO_FINDINGS
-    clock = Clock(note.timezone)
+    clock = note.clock
     for number, finding in enumerate(note.findings, 1):
         yield from _finding(number, finding, clock, note.window_ms)
     if note.links:
@@ -62,7 +62,7 @@ def _blocks(note: Note) -> Iterator[str]:
 
 def _verdict(note: Note) -> Iterator[str]:
     verdict = note.verdict
-    yield f"**{words.VERDICT}: {escaped(verdict.code)}**, {words.CONFIDENCE[verdict.confidence]}"
+    yield f"**{words.VERDICT}: {escaped(verdict.code)}**, {words.CONFIDENCE[verdict.confidence]}{words.rests_on(verdict)}"
     if verdict.finding is None:
         yield _list([*verdict.reasons, *map(words.action, verdict.next_steps)])
 
@@ -73,7 +73,7 @@ def _finding(number: int, finding: Finding, clock: Clock, window_ms: Span) -> It
     yield f"#### {number}. {severity}: {escaped(finding.code)}"
     yield escaped(facts)
     yield escaped(finding.summary)
-    told = "; ".join(figures.pair(name, value) for name, value in figures.evidence_rows(finding))
+    told = "; ".join(figures.pair(name, value) for name, value in figures.evidence_rows(finding, clock))
     rows = [(words.FIGURES, told)] if told else []
     rows += [*figures.who_rows(finding), *((words.DOUBT, text) for text in finding.doubts)]
     items = [f"{name}: {value}" for name, value in rows]

@@ -1,7 +1,7 @@
 """A ticket note before it is written in a format: everything that formats show, and nothing to compute.
 
 All text in it is one printable line each (escape.py); a format adds only the escaping that its syntax needs.
-Times are ms since 1970 UTC; `Clock(note.timezone)` writes them.
+Times are ms since 1970 UTC; `note.clock` writes them.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from itertools import groupby
 
 from flowdiag.aggregator.figures import LinkFigures, Ranked
 from flowdiag.diagnoser.finding import Finding, Verdict
+from flowdiag.site.clock import Clock
 
 Span = tuple[int, int]  # [start, end)
 Rates = tuple[float | None, ...]  # Mbit/s per step; None where the exporter was not heard
@@ -124,7 +125,7 @@ class Note:
     """findings: the verdict's first, then the most severe. talkers, applications, destinations: of window_ms.
 
     method: how the figures were computed; unseen: what such an export cannot show; pseudonyms: whether inside
-    addresses were replaced.
+    addresses were replaced; seconds: whether long spans too are told to the second (wording_times.site_clock).
     """
 
     ticket: str | None
@@ -146,3 +147,8 @@ class Note:
     charts: tuple[Chart, ...]
     stack: Stack | None
     pseudonyms: bool = False
+    seconds: bool = False
+
+    @property
+    def clock(self) -> Clock:
+        return Clock(self.timezone, fine=self.seconds)

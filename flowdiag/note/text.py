@@ -68,7 +68,7 @@ def _lines(note: Note, width: int) -> Iterator[Line]:
     yield from _ranking(words.TALKERS, words.ADDRESS, note.talkers, width)
     yield from _ranking(words.APPLICATIONS, words.APPLICATION, note.applications, width)
     yield from _ranking(words.DESTINATIONS, words.ADDRESS, note.destinations, width)
-    rows = words.coverage_rows(note.coverage, Clock(note.timezone))
+    rows = words.coverage_rows(note.coverage, note.clock)
     named = [line for name, value in rows for line in _labelled(name, value, width, "  ", 22)]
     yield from _section(words.COVERAGE, [*named, *bullets(note.coverage.notes, width)])
     for heading, sentences in (
@@ -99,12 +99,11 @@ def _labelled(name: str, value: str, width: int, indent: str, size: int = _LABEL
 
 def _verdict(note: Note, width: int) -> Iterator[Line]:
     verdict = note.verdict
-    rests = "" if verdict.finding is None else f"; {words.RESTS_ON}"
     yield []
     yield [
         (f"{words.VERDICT}: ", "bold"),
         (verdict.code, "bold"),
-        (f", {words.CONFIDENCE[verdict.confidence]}{rests}", ""),
+        (f", {words.CONFIDENCE[verdict.confidence]}{words.rests_on(verdict)}", ""),
     ]
     if verdict.finding is None:
         yield from bullets(verdict.reasons, width)
@@ -117,7 +116,7 @@ def _findings(note: Note, width: int) -> Iterator[Line]:
     yield [(words.FINDINGS, "bold")]
     if not note.findings:
         yield from paragraph(words.NO_FINDINGS, width, indent="  ")
-    clock = Clock(note.timezone)
+    clock = note.clock
     for number, finding in enumerate(note.findings, 1):
         if number > 1:
             yield []
@@ -139,7 +138,7 @@ def _finding(number: int, finding: Finding, clock: Clock, window_ms: Span, width
         yield head
         yield from paragraph(facts, width, indent=indent)
     yield from paragraph(finding.summary, width, indent=indent)
-    rows = figures.evidence_rows(finding)
+    rows = figures.evidence_rows(finding, clock)
     if rows:
         told = "; ".join(figures.pair(name, value) for name, value in rows)
         yield from _labelled(words.FIGURES, told, width, indent)
@@ -154,7 +153,7 @@ def _finding(number: int, finding: Finding, clock: Clock, window_ms: Span, width
 def _charts(note: Note, width: int) -> Iterator[Line]:
     if not note.charts:
         return
-    clock = Clock(note.timezone)
+    clock = note.clock
     yield []
     yield [(words.CHARTS, "bold")]
     for chart in note.charts:

@@ -23,7 +23,6 @@ MEANS: Final = "What it means"
 NEXT: Final = "What happens next"
 FOR_ENGINEER: Final = "For the engineer"
 VERDICT: Final = "Verdict"
-RESTS_ON: Final = "it rests on finding 1"
 TO_DO: Final = "To do"
 FIGURES: Final = "Figures"
 DOUBT: Final = "Doubt"
@@ -64,9 +63,9 @@ _MEANS: Final = {
     "below-plan": "Something holds the line back: a fault, a setting, or our records have a wrong rate.",
     "backup-leak": "The main line works, so this traffic should not be on the backup line.",
     "link-busy": "The line was working and had some room left, but not much.",
-    "unanswered-connections": "The trouble lies with that service or on the way to it, not with the line as such.",
-    "keepalive-missing": "This slows nothing down today. It matters when the main line fails.",
-    "keepalive-unanswered": "This slows nothing down today. It matters when the main line fails.",
+    "unanswered-connections": "The trouble lies with that service or on the way to it, not with your line's rate.",
+    "keepalive-missing": "This slows nothing down while the main line works. It matters on the day that it fails.",
+    "keepalive-unanswered": "This slows nothing down while the main line works. It matters on the day that it fails.",
     "keepalive-excess": "This slows nothing down, but it uses up data on the backup line.",
     "not-the-link": "As far as we can see, the line had room for more, so a faster one would not have helped.",
     "cannot-tell": "From what was measured we would only be guessing, so we do not name a cause.",
@@ -75,11 +74,11 @@ _MEANS_BRIEFLY_FULL: Final = (
     "The line was at its limit, or cut off, for a short time. "
     "Nothing that was measured explains more than that."
 )
-_MEANS_NOT_ALL_SEEN: Final = (
-    "Nothing that was measured points to the line, but not everything shows in it, "
-    "so we do not rule the line out."
-)
 _MEANS_IN_AUDIT: Final = {"not-the-link": "The line is not short of room at present."}
+# Where the confidence is not high, not all of the time was seen well enough to say that there was room.
+_MEANS_LESS_SURE: Final = (
+    "Nothing that we measured shows a line short of room, but we could not see everything."
+)
 _MEANS_VARIABLE: Final = {
     "below-plan": "What this kind of line can do changes over time; at this rate there was little to share."
 }
@@ -101,12 +100,18 @@ _WE: Final = {
     "backup-leak": "We find the setting that sends this traffic over the backup line, and correct it.",
     "link-busy": "Please tell us exactly when it was slow, so that we can compare it with the busy minutes.",
     "unanswered-connections": "We test that service from another place and tell you whom to turn to.",
-    "keepalive-missing": "We check the backup line and agree a time with you to test it.",
-    "keepalive-unanswered": "We check the backup line, its account and its signal.",
-    "keepalive-excess": "We correct the setting of the test.",
+    "keepalive-missing": "We check the backup line and how it is tested, and agree a time with you to try it out "
+    "before it is needed.",
+    "keepalive-unanswered": "We check the backup line, its account and its signal, have it repaired if it is dead, and "
+    "try it out with you before it is needed.",
+    "keepalive-excess": "We correct the setting of the backup line's test, so that its data is not used up.",
     "cannot-tell": "We get measurements that can tell, and look again.",
 }
-_WE_IN_AUDIT: Final = {"not-the-link": "Nothing needs to be done about the line's rate."}
+_WE_IN_AUDIT: Final = {
+    "not-the-link": "Nothing needs to be done about the line's rate.",
+    "link-busy": "We watch whether the line gets busier, and tell you before it is full.",
+}
+_WE_IN_AUDIT_AT_LIMIT: Final = "We compare this with the next check of the connection."
 _WE_VARIABLE: Final = {
     "below-plan": "We test the line at another time of day and report it if it stays slow."
 }
@@ -119,6 +124,9 @@ WORTH_NOTICING: Final = (
     "keepalive-excess",
     "backup-leak",
 )
+
+# Verdicts that speak of the backup, or of an attack, beside which it is no matter.
+ABOUT_THE_BACKUP: Final = (*WORTH_NOTICING, "on-backup", "flapping", "inbound-flood", "outbound-scan")
 
 
 def told(reported: str | None, clock: Clock, window_ms: Span, *, given: bool) -> str:
@@ -138,10 +146,10 @@ def means(verdict: Verdict, *, audit: bool, variable: bool) -> str:
     """audit: nobody complained; variable: the rate of the verdict's link is only typical."""
     if verdict.code == "not-the-link" and not verdict.had_room:
         return _MEANS_BRIEFLY_FULL
-    if verdict.code == "not-the-link" and verdict.confidence != "high":
-        return _MEANS_NOT_ALL_SEEN
     if _is_over_plan(verdict):
         return _MEANS_OVER_PLAN
+    if verdict.code == "not-the-link" and verdict.confidence != "high":
+        return _MEANS_LESS_SURE
     special = (_MEANS_IN_AUDIT if audit else {}) | (_MEANS_VARIABLE if variable else {})
     return (_MEANS | special).get(verdict.code, _MEANS_OTHERWISE)
 
@@ -153,7 +161,7 @@ def _is_over_plan(verdict: Verdict) -> bool:
 def next_step(verdict: Verdict, *, audit: bool, variable: bool) -> tuple[str, ...]:
     """What we do, then what the client can do; one of them is enough."""
     if audit and verdict.code in _WE_IN_AUDIT:
-        return (_WE_IN_AUDIT[verdict.code],)
+        return (_WE_IN_AUDIT[verdict.code] if verdict.had_room else _WE_IN_AUDIT_AT_LIMIT,)
     if _is_over_plan(verdict):
         return (_WE_OVER_PLAN,)
     ours = _WE | _WE_VARIABLE if variable else _WE
@@ -162,10 +170,25 @@ def next_step(verdict: Verdict, *, audit: bool, variable: bool) -> tuple[str, ..
     return tuple(steps) or (_WE_OTHERWISE,)
 
 
-def besides(sentence: str) -> str:
-    return (
-        f"We also noticed something else, which does not explain this: {sentence[:1].lower()}{sentence[1:]}"
-    )
+def besides(sentence: str, *, audit: bool) -> str:
+    """A fault that the client has to know of, although it is not what the verdict is about."""
+    what = "" if audit else ", which does not explain this"
+    return f"We also noticed something else{what}: {sentence[:1].lower()}{sentence[1:]}"
+
+
+def besides_step(code: str) -> str:
+    """What happens next about it; code: one of WORTH_NOTICING."""
+    return _WE[code]
+
+
+def rests_on(verdict: Verdict) -> str:
+    """; it rests on findings 1 and 2: the verdict's findings come first in a note. Empty where there is none."""
+    if verdict.finding is None:
+        return ""
+    last = 1 + len(verdict.also)
+    if last == 1:
+        return "; it rests on finding 1"
+    return f"; it rests on findings 1 {'and' if last == 2 else 'to'} {last}"
 
 
 def who(step: Action) -> str:
@@ -274,4 +297,4 @@ def subtitle(note: Note) -> str:
     """What the note covers, for its head."""
     if note.window_ms[1] <= note.window_ms[0]:
         return NOTHING_MEASURED
-    return Clock(note.timezone).full_span(*note.window_ms)
+    return note.clock.full_span(*note.window_ms)

@@ -79,7 +79,7 @@ def test_a_shared_ceiling_under_the_plan_is_found_with_its_level_and_times() -> 
     assert found[0].evidence["share_of_plan"] == pytest.approx(0.40, abs=0.005)
     assert found[0].start_ms == ZERO_MS + BEGIN * 60_000
     assert found[0].end_ms == ZERO_MS + END * 60_000
-    assert "of the rate you pay for" in found[0].client
+    assert "of the plan's rate" in found[0].client
 
 
 def test_a_shaped_upload_is_found_too() -> None:

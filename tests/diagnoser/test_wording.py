@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pytest
 
 from flowdiag.diagnoser.wording_figures import plan_rate, volume
-from flowdiag.diagnoser.wording_times import clock, clock_changes, span, zoned_span
+from flowdiag.diagnoser.wording_times import clock, clock_changes, duration, site_clock, span, zoned_span
 from tests.diagnoser.building import Book, ms, profile
 
 HOUR = 3600
@@ -76,3 +76,37 @@ def test_a_change_amid_months_of_data_is_noticed() -> None:
     book.row(365 * DAY, 365 * DAY + 60, way=1, octets=1000)
     assert clock_changes(book.case(site))
     assert not clock_changes(book.case(profile()))  # UTC
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [
+        (0.4, "0 seconds"), (1, "1 second"), (119.4, "119 seconds"), (120, "2 minutes"), (150, "2 minutes 30 seconds"),
+        (181, "3 minutes 1 second"), (240, "4 minutes"), (599.6, "10 minutes"), (630, "11 minutes"), (7_199, "120 minutes"),
+        (7_200, "2 hours"), (9_000, "2.5 hours"),
+    ],
+)  # fmt: skip
+def test_durations_are_told_as_exactly_as_times_are(seconds: float, said: str) -> None:
+    assert duration(seconds * 1000) == said
+
+
+def test_a_short_span_has_its_seconds_and_a_long_one_only_where_the_export_has_them() -> None:
+    """10:03:20 to 10:05:05 is 105 seconds; 10:03:20 to 10:33:20 is half an hour."""
+    book = Book()
+    book.browse(0, HOUR)
+    coarse, fine = book.case(profile()), book.case(profile(), resolution_s=20)
+    assert span(coarse, ms(200), ms(305)) == "from 10:03:20 to 10:05:05"
+    assert span(coarse, ms(180), ms(300)) == "from 10:03 to 10:05"
+    assert span(coarse, ms(200), ms(2000)) == "from 10:03 to 10:33"
+    assert span(fine, ms(200), ms(2000)) == "from 10:03:20 to 10:33:20"
+    assert (clock(coarse, ms(200)), clock(fine, ms(200))) == ("10:03", "10:03:20")
+
+
+def test_a_time_asked_about_with_seconds_is_told_with_them() -> None:
+    book = Book()
+    book.browse(0, HOUR)
+    case = book.case(profile(), window=(200, 1805))
+    assert span(case, *case.window_ms) == "from 10:03:20 to 10:30:05"
+    assert site_clock(case).full_span(*case.window_ms) == "Monday 2 March 2026, 10:03:20 to 10:30:05 UTC"
+    whole = book.case(profile(), window=(180, 1800))
+    assert span(whole, ms(200), ms(1805)) == "from 10:03 to 10:30"

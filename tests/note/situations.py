@@ -47,8 +47,8 @@ def below_plan() -> Diagnosis:
         start_ms=ms(40), end_ms=ms(90),
         summary="The download of fibre stopped at 61.0 Mbit/s from 13:40 to 14:30 NZDT, 61% of the plan of "
         "100 Mbit/s, while 3 devices shared it: when one took more, the others got less.",
-        client="Your main line's download gave only about 61% of the rate you pay for from 13:40 to 14:30, "
-        "although more was wanted; the line or its setting has to be checked.",
+        client="Your main line's download gave only about 61% of the plan's rate from 13:40 to 14:30, "
+        "although more was wanted; the line, its setting or the rate on record has to be checked.",
         evidence={
             "capacity_mbps": 100.0, "ceiling_mbps": 61.0, "share_of_plan": 0.61, "minutes_at_ceiling": 50,
             "hosts_active": 3, "hosts": [who("192.168.40.21", None, 0.4), who("192.168.40.22", None, 0.35)],
@@ -67,7 +67,7 @@ def on_backup() -> Diagnosis:
         summary="The site was on its backup lte from 13:31 after a gap of 59 seconds to 14:20 (49 minutes); "
         "it carried 10.8 GB. The backup was full for part of that time.",
         client="Your main line stopped at 13:31; the site ran on its backup line until 14:20. The backup line "
-        "was at its limit, which makes everything slow.",
+        "was at its limit for a part of that time, which makes everything slow.",
         evidence={
             "minutes": 49.0, "gap_s": 59.0, "octets_down": 10_143_000_000, "octets_up": 633_937_500,
             "full_minutes_down": 49, "full_minutes_up": 0, "backup_was_full": True, "still_on_backup": False,

@@ -1,10 +1,15 @@
 """The note says what the diagnosis found, the client first, and nothing more."""
 
 from dataclasses import replace
+from html import unescape
 
 import pytest
 
+from flowdiag.diagnoser.verdict import AUDIT, ORDER, decide
+from flowdiag.note import html, markdown, text
 from flowdiag.note.compose import compose, heard_part, rewritten
+from flowdiag.note.figures import link_rows
+from flowdiag.note.json_note import as_dict
 from tests.note.building import FULL_UPLOAD, Traffic, diagnosis, full_upload, ms, resting_on
 from tests.note.situations import (
     SITUATIONS,
@@ -90,6 +95,126 @@ def test_a_fault_of_the_backup_is_mentioned_beside_a_line_that_is_not_the_cause(
         "should be, so it may not take over when needed."
     )
     assert len(compose(healthy()).client.saw) == 1
+
+
+def test_what_happens_next_about_a_fault_of_the_backup_is_said_beside_the_line() -> None:
+    client = compose(silent_backup_beside_a_complaint()).client
+    assert client.next == (
+        "Try the same with a cable instead of Wi-Fi, and from a second device.",
+        "We check the backup line and how it is tested, and agree a time with you to try it out before it is needed.",
+    )
+
+
+DEAD_BACKUP = replace(
+    FULL_UPLOAD, code="keepalive-missing", severity="warning", link="lte", direction=None, start_ms=ms(0), end_ms=ms(120),
+    client="The backup line has not been tested since 13:00, so it may not take over when needed.", evidence={},
+    actions=(),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("code", "step"),
+    [
+        (
+            "keepalive-missing",
+            "We check the backup line and how it is tested, and agree a time with you to try it out",
+        ),
+        (
+            "keepalive-unanswered",
+            "We check the backup line, its account and its signal, have it repaired if it is dead",
+        ),
+        ("keepalive-excess", "We correct the setting of the backup line's test"),
+        ("backup-leak", "We find the setting that sends this traffic over the backup line, and correct it."),
+    ],
+)
+def test_an_audit_that_finds_a_fault_of_the_backup_says_what_happens_about_that(code: str, step: str) -> None:
+    case = Traffic().office().case(reported=None)
+    fault = replace(DEAD_BACKUP, code=code)
+    client = compose(diagnosis(case, resting_on(fault), fault)).client
+    assert len(client.saw) == len(client.next) == 1
+    assert client.next[0].startswith(step)
+
+
+@pytest.mark.parametrize("code", [code for code, _ in ORDER + AUDIT] + ["not-the-link", "cannot-tell"])
+def test_an_audit_never_advises_about_the_wifi(code: str) -> None:
+    case = Traffic().office().case(reported=None)
+    if code in ("not-the-link", "cannot-tell"):
+        verdict = replace(decide(case, ()), code=code)
+        note = compose(diagnosis(case, verdict))
+    else:
+        fault = replace(DEAD_BACKUP, code=code)
+        note = compose(diagnosis(case, resting_on(fault), fault))
+    said = " ".join(
+        (*note.client.saw, note.client.means, *note.client.next, *(a.text for a in note.verdict.next_steps))
+    )
+    assert "Wi-Fi" not in said
+    assert "complaint" not in said
+    assert note.client.next != ("We will get back to you with the next step.",)
+
+
+def test_a_busy_line_in_an_audit_asks_nobody_when_it_was_slow() -> None:
+    busy = replace(DEAD_BACKUP, code="link-busy", link="fibre", direction="up")
+    case = Traffic().office().case(reported=None)
+    client = compose(diagnosis(case, resting_on(busy), busy, DEAD_BACKUP)).client
+    assert client.next == (
+        "We watch whether the line gets busier, and tell you before it is full.",
+        "We check the backup line and how it is tested, and agree a time with you to try it out before it is needed.",
+    )
+    assert client.saw[1].startswith(
+        "We also noticed something else: the backup line has not been tested since 13:00"
+    )
+
+
+def test_with_the_whole_site_cut_off_its_silent_backup_is_no_news() -> None:
+    outage = replace(FULL_UPLOAD, code="outage", link=None, direction=None, start_ms=ms(0), end_ms=ms(60))
+    during = replace(DEAD_BACKUP, start_ms=ms(0), end_ms=ms(61))
+    case = Traffic().office().case()
+    assert len(compose(diagnosis(case, resting_on(outage), outage, during)).client.saw) == 1
+    longer = replace(DEAD_BACKUP, end_ms=ms(125))
+    assert len(compose(diagnosis(case, resting_on(outage), outage, longer)).client.saw) == 2
+
+
+def test_below_high_confidence_it_is_not_said_that_a_faster_line_would_not_help() -> None:
+    given = healthy()
+    assert "would not have helped" in compose(given).client.means
+    unsure = replace(given, verdict=replace(given.verdict, confidence="medium"))
+    assert compose(unsure).client.means == (
+        "Nothing that we measured shows a line short of room, but we could not see everything."
+    )
+
+
+def test_the_findings_that_the_verdict_tells_come_first_and_are_numbered_in_every_format() -> None:
+    given = full_upload()
+    later = replace(FULL_UPLOAD, start_ms=ms(120), end_ms=ms(130))
+    also = replace(given.verdict, also=(later,))
+    note = compose(replace(given, verdict=also, findings=(*given.findings, later)))
+    assert [finding.code for finding in note.findings] == ["link-full", "link-full", "realtime-contention"]
+    for render in (text.render, markdown.render, html.render):
+        assert "high confidence; it rests on findings 1 and 2" in render(note)
+    assert "; it rests on finding 1\n" in text.render(compose(given))
+
+
+def test_the_sentence_of_the_verdict_is_the_same_in_every_format() -> None:
+    note = compose(full_upload())
+    sentence = as_dict(note)["verdict"]["sentence"]
+    assert as_dict(note)["client"]["saw"][0] == sentence == FULL_UPLOAD.client
+    for render in (text.render, markdown.render, html.render):
+        assert " ".join(sentence.split()) in unescape(" ".join(render(note).split()))
+
+
+def test_the_header_has_the_seconds_that_were_asked_about() -> None:
+    case = replace(Traffic().office().case(window=(60, 63)), window_ms=(ms(60) + 20_000, ms(62) + 5_000))
+    note = compose(diagnosis(case, healthy().verdict))
+    assert "\nTuesday 3 March 2026, 14:00:20 to 14:02:05 NZDT\n" in text.render(note)
+    assert "We looked at Tuesday 3 March 2026, 14:00:20 to 14:02:05 NZDT." in note.client.told
+    assert as_dict(note)["window"] == {"from": "2026-03-03T14:00:20+13:00", "to": "2026-03-03T14:02:05+13:00"}
+
+
+def test_a_link_called_backup_is_not_called_so_twice() -> None:
+    case = Traffic().office().case()
+    for name, shown in (("lte", "lte (backup)"), ("LTE backup", "LTE backup"), ("backup", "backup")):
+        links = replace(compose(healthy()).links[1], name=name)
+        assert link_rows([links], case.window_ms)[0][0] == shown
 
 
 def test_coverage_counts_the_windows_minutes() -> None:

@@ -17,7 +17,10 @@ from flowdiag.note.figures import (
     ranked_table,
     who_rows,
 )
+from flowdiag.site.clock import Clock
 from tests.note.building import full_upload, ms
+
+CLOCK = Clock("Pacific/Auckland")
 
 
 def finding(**evidence: Any) -> Finding:
@@ -35,7 +38,7 @@ def finding(**evidence: Any) -> Finding:
         ("minutes_on_backup", 20.5, ("on the backup", "20 min")),
         ("gap_s", 2.5, ("gap of the switch", "2.5 seconds")),
         ("gap_s", 1.0, ("gap of the switch", "1 second")),
-        ("missing_s", 7_200.0, ("missing for", "2.0 hours")),
+        ("missing_s", 7_200.0, ("missing for", "2 hours")),
         ("interval_s", 10.0, ("planned interval", "10 seconds")),
         ("unanswered_share", 0.873, ("share unanswered", "87%")),
         ("marked_share", 0.0, ("share with priority marking", "0%")),
@@ -78,7 +81,7 @@ def finding(**evidence: Any) -> Finding:
     ],
 )
 def test_a_figure_has_a_name_and_a_unit(key: str, value: Any, shown: tuple[str, str]) -> None:
-    assert evidence_rows(finding(**{key: value})) == (shown,)
+    assert evidence_rows(finding(**{key: value}), CLOCK) == (shown,)
 
 
 def test_a_long_list_of_spells_is_cut_and_counted() -> None:
@@ -86,16 +89,16 @@ def test_a_long_list_of_spells_is_cut_and_counted() -> None:
         {"from": f"2026-03-03T{hour}:20:00+13:00", "to": f"2026-03-03T{hour}:26:00+13:00"}
         for hour in range(10, 20)
     ]
-    ((name, shown),) = evidence_rows(finding(spells=spells))
+    ((name, shown),) = evidence_rows(finding(spells=spells), CLOCK)
     assert shown.count(" to ") == MOST_SPELLS
     assert (name, shown[-26:]) == ("spells", "17:20 to 17:26, and 2 more")
 
 
 def test_minutes_of_a_finding_are_a_part_of_its_time() -> None:
     lasted = replace(finding(full_minutes=34, busy_minutes=37), start_ms=ms(0), end_ms=ms(40))
-    assert evidence_rows(lasted) == (("full", "34 of 40 minutes"), ("busy", "37 of 40 minutes"))
+    assert evidence_rows(lasted, CLOCK) == (("full", "34 of 40 minutes"), ("busy", "37 of 40 minutes"))
     single = replace(finding(full_minutes=1), start_ms=ms(0), end_ms=ms(3))
-    assert evidence_rows(single) == (("full", "1 of 3 minutes"),)
+    assert evidence_rows(single, CLOCK) == (("full", "1 of 3 minutes"),)
 
 
 def test_minutes_of_a_link_are_a_part_of_the_time_looked_at() -> None:
@@ -106,8 +109,8 @@ def test_minutes_of_a_link_are_a_part_of_the_time_looked_at() -> None:
 
 def test_what_is_unknown_or_shown_elsewhere_is_left_out() -> None:
     known = finding(gap_s=None, other_links=[], hosts=[{"address": "a"}], link="fibre", flatness=0.02)
-    assert evidence_rows(known) == ()
-    assert evidence_rows(finding(still_on_backup=False, full_minutes_up=0)) == ()
+    assert evidence_rows(known, CLOCK) == ()
+    assert evidence_rows(finding(still_on_backup=False, full_minutes_up=0), CLOCK) == ()
 
 
 def test_shares_too_small_to_matter_are_left_to_the_json() -> None:

@@ -1,0 +1,192 @@
+"""The sentences of a verdict that cover the window: all spells of its kind, and what else went wrong with a line.
+
+The foremost finding names the cause. But a client whose upload was full at ten and again at eleven was slowed down
+twice, and one whose download was full meanwhile has to hear of it. So findings of one kind, link and direction are
+told as one, with their spells (wording_times.spells), and other grave troubles of the window follow, except what the
+verdict explains: the full backup of a failover, the stays of an unsteady line, the load that an attack makes.
+
+What is less sure than a verdict may be is not told here: a finding of low confidence only where the foremost is low.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final
+
+from flowdiag.diagnoser import wording, wording_backup
+from flowdiag.diagnoser.at_limit import at_limit
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.not_the_link import room
+from flowdiag.diagnoser.wording_beyond import floods
+from flowdiag.diagnoser.wording_links import whose_line
+from flowdiag.diagnoser.wording_verdict import percent_up
+
+# Troubles of a line that are told beside another one; the rest is in the findings.
+GRAVE: Final = ("outage", "flapping", "on-backup", "inbound-flood", "link-full", "below-plan")
+# Others whose sentences have times.
+WITH_SPELLS: Final = ("link-busy", "keepalive-missing", "keepalive-unanswered")
+# Causes that make others in their own time.
+EXPLAINS: Final = ("outage", "flapping", "on-backup", "inbound-flood", "outbound-scan")
+# Other troubles than the verdict's that a client reads before the next step.
+MOST_BESIDES: Final = 2
+# Ceilings this close, as parts of the plan, are one ceiling.
+SAME_CEILING: Final = 0.05
+
+Span = tuple[int, int]
+
+
+def told(
+    case: Case, first: Finding, same: Sequence[Finding], inside: Sequence[Finding]
+) -> tuple[str, tuple[Finding, ...]]:
+    """The verdict's sentences, and the findings beside the first that they tell.
+
+    first: the foremost; same: all that could be the verdict, of its code; inside: all that touch the window.
+    """
+    group = _group(first, same)
+    said = [_sentence(case, first, group) + _main_line(case, first)]
+    also = [finding for finding in group if finding is not first]
+    rest = [
+        finding
+        for finding in inside
+        if finding not in group and _is_grave(finding, first) and not _is_explained(finding, group)
+    ]
+    for _ in range(MOST_BESIDES):
+        if not rest:
+            break
+        head = min(
+            rest, key=lambda finding: (finding.code != first.code, GRAVE.index(finding.code), *_span(finding))
+        )
+        others = _group(head, rest)
+        said.append(_beside(case, first, head, others))
+        also += others
+        rest = [finding for finding in rest if finding not in others and not _is_explained(finding, others)]
+    return " ".join(said), tuple(also)
+
+
+def _group(first: Finding, found: Sequence[Finding]) -> list[Finding]:
+    """Those of the first's kind, link and direction that one sentence can tell, in order of time."""
+
+    def belongs(finding: Finding) -> bool:
+        if (finding.code, finding.link, finding.direction) != (first.code, first.link, first.direction):
+            return False
+        if finding.confidence == "low" and first.confidence != "low":
+            return False
+        if finding.evidence.get("over_plan") != first.evidence.get("over_plan"):
+            return False
+        mine, its = first.evidence.get("share_of_plan", 0.0), finding.evidence.get("share_of_plan", 0.0)
+        return finding.code != "below-plan" or abs(mine - its) <= SAME_CEILING
+
+    return sorted((finding for finding in found if finding is first or belongs(finding)), key=_span)
+
+
+def _is_grave(finding: Finding, first: Finding) -> bool:
+    sure = finding.confidence != "low" or first.confidence == "low"
+    return finding.severity == "critical" and finding.code in GRAVE and sure
+
+
+def _is_explained(finding: Finding, told_already: Sequence[Finding]) -> bool:
+    """Whether a finding lies mostly within the time of a trouble that brings such with it."""
+    start, end = _span(finding)
+    return any(
+        2 * (min(end, _span(one)[1]) - max(start, _span(one)[0])) > end - start
+        for one in told_already
+        if one.code in EXPLAINS and one.code != finding.code
+    )
+
+
+def _span(finding: Finding) -> Span:
+    start = finding.start_ms or 0
+    return start, max(finding.end_ms or 0, start + 1)
+
+
+def _parts(group: Sequence[Finding]) -> list[Span]:
+    """The spells of findings in order of time, those of a joined finding one by one."""
+    parts: list[Span] = []
+    for finding in group:
+        spells = finding.evidence.get("spells") if finding.code in ("link-full", "link-busy") else None
+        parts += [(_ms(spell["from"]), _ms(spell["to"])) for spell in spells] if spells else [_span(finding)]
+    return sorted(parts)
+
+
+def _ms(time: str) -> int:
+    return round(datetime.fromisoformat(time).timestamp() * 1000)
+
+
+def _sentence(case: Case, first: Finding, group: Sequence[Finding]) -> str:
+    """What a client reads of one group; a single finding has its own sentence."""
+    if len(group) == 1 or first.code not in (*GRAVE, *WITH_SPELLS):
+        return first.client
+    parts = _parts(group)
+    if first.code == "keepalive-missing":
+        return wording_backup.not_tested(case, parts)
+    if first.code == "keepalive-unanswered":
+        return wording_backup.not_answered(case, parts)
+    if first.code == "outage":
+        ongoing = bool(group[-1].evidence.get("ongoing_at_end_of_export"))
+        return wording_backup.cut_off(case, parts, ongoing)
+    if first.code == "on-backup":
+        full = any(finding.evidence.get("backup_was_full") for finding in group)
+        return wording_backup.stays(
+            case, first.link or "", parts, full, bool(group[-1].evidence.get("still_on_backup"))
+        )
+    if first.code == "flapping":
+        changes = sum(finding.evidence.get("failovers", 0) for finding in group)
+        return wording_backup.unsteady(case, parts, changes)
+    if first.code == "inbound-flood":
+        return floods(case, parts, any(finding.evidence.get("fills_link") for finding in group))
+    link, direction = _place(case, first)
+    evidence = {**first.evidence, "hosts": _hosts(group)}
+    if first.code == "below-plan":
+        return wording.below_plan_client(case, link, direction, parts, evidence["share_of_plan"])
+    if first.code == "link-busy":
+        short = all(finding.evidence.get("short_of_full") for finding in group)
+        return wording.link_busy_client(case, link, direction, parts, short_of_full=short)
+    over = bool(first.evidence.get("over_plan"))
+    return wording.link_full_client(case, link, direction, parts, evidence, over=over)
+
+
+def _place(case: Case, finding: Finding) -> tuple[int, int]:
+    """Numbers of a finding's link and direction."""
+    return [link.name for link in case.profile.link].index(finding.link or ""), int(finding.direction == "up")
+
+
+def _hosts(group: Sequence[Finding]) -> list[dict[str, object]]:
+    """The hosts of the first where those of all say the same of who it was: one device, a few, or many."""
+    heads = [(finding.evidence.get("hosts") or [{"share": -1.0, "address": None}])[0] for finding in group]
+
+    def kind(head: dict[str, object]) -> object:
+        share = float(str(head["share"]))
+        if share >= wording.MOSTLY_ONE:
+            return head["address"]
+        return "" if share < 0.0 else "many" if share < wording.A_FEW else "a few"
+
+    return (group[0].evidence.get("hosts") or []) if len({str(kind(head)) for head in heads}) == 1 else []
+
+
+def _beside(case: Case, first: Finding, head: Finding, group: Sequence[Finding]) -> str:
+    if head.code == first.code == "link-full" and not head.evidence.get("over_plan"):
+        link, direction = _place(case, head)
+        evidence = {**head.evidence, "hosts": _hosts(group)}
+        return wording.full_too(case, link, direction, _parts(group), evidence)
+    sentence = _sentence(case, head, group)
+    return f"Besides, {sentence[:1].lower()}{sentence[1:]}"
+
+
+def _main_line(case: Case, first: Finding) -> str:
+    """Beside a leak that somebody felt: whether the main line had room."""
+    if first.code != "backup-leak" or case.is_audit:
+        return ""
+    primaries = {number for number, link in enumerate(case.profile.link) if link.role == "primary"}
+    reached = [limit for limit in at_limit(case) if limit.link in primaries]
+    if reached:
+        line = whose_line(case, reached[0].link)
+        return wording_backup.main_line_reached_its_limit(line, reached[0].longest_ms)
+    used = [place for place in room(case) if place.link in primaries]
+    if not used:
+        return ""
+    roomy = used[0].share < case.profile.thresholds.busy
+    return wording_backup.main_line_meanwhile(
+        whose_line(case, used[0].link), percent_up(used[0].share), roomy
+    )
