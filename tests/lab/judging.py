@@ -117,14 +117,16 @@ def all_clear(told: Told, truth: Truth) -> Iterator[str]:
             yield f"“was not the cause” with {told.confidence} confidence"
     match = NEVER_ABOVE.search(told.sentence)
     if match:
-        # What stood for ten seconds cannot hide in records of five.
+        # What stood for ten seconds cannot hide in records of five; it can where the export does not tell how long its
+        # records are.
+        over_s = max(10, int(told.note["coverage"]["resolution_s"]))
         for uplink in UPLINKS:
-            rates = {way: truth.highest_mbps(uplink, way, 10) for way in WAYS}
+            rates = {way: truth.highest_mbps(uplink, way, over_s) for way in WAYS}
             shares = {way: rates[way] / told.figures(uplink, way)["capacity_mbps"] for way in WAYS}
             way = max(WAYS, key=lambda each: shares[each])
             used = uplink == "wan1" or truth.octets(uplink, "in")[0] > 1_000_000
             if used and shares[way] * (1 - RATES) > float(match[1]) / 100:
-                yield f"“{match[0]}”, and {uplink} {way} was at {shares[way]:.0%} for ten seconds"
+                yield f"“{match[0]}”, and {uplink} {way} was at {shares[way]:.0%} for {over_s} seconds"
 
 
 def spells(told: Told, truth: Truth) -> Iterator[str]:

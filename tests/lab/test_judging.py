@@ -47,6 +47,7 @@ def note(sentence: str, confidence: str = "medium", **down: float) -> Told:
         "links": links,
         "window": {"from": "1970-01-01T12:00:00+12:00", "to": "1970-01-01T12:01:00+12:00"},
         "timezone": "Pacific/Auckland",
+        "coverage": {"resolution_s": 5},
     }
     told["links"][0]["up"]["mean_mbps"] = told["links"][0]["up"]["peak_mbps"] = 4.0
     return Told(told, "")
