@@ -120,13 +120,12 @@ def all_clear(told: Told, truth: Truth) -> Iterator[str]:
         # What stood for ten seconds cannot hide in records of five; it can where the export does not tell how long its
         # records are.
         over_s = max(10, int(told.note["coverage"]["resolution_s"]))
-        for uplink in UPLINKS:
-            rates = {way: truth.highest_mbps(uplink, way, over_s) for way in WAYS}
-            shares = {way: rates[way] / told.figures(uplink, way)["capacity_mbps"] for way in WAYS}
-            way = max(WAYS, key=lambda each: shares[each])
-            used = uplink == "wan1" or truth.octets(uplink, "in")[0] > 1_000_000
-            if used and shares[way] * (1 - RATES) > float(match[1]) / 100:
-                yield f"“{match[0]}”, and {uplink} {way} was at {shares[way]:.0%} for {over_s} seconds"
+        before = told.sentence[: match.start()]
+        uplink: Uplink = "wan2" if before.rfind("backup line") > before.rfind("main line") else "wan1"
+        for way in WAYS:
+            share = truth.highest_mbps(uplink, way, over_s) / told.figures(uplink, way)["capacity_mbps"]
+            if share * (1 - RATES) > float(match[1]) / 100:
+                yield f"“{match[0]}”, and {uplink} {way} was at {share:.0%} for {over_s} seconds"
 
 
 def spells(told: Told, truth: Truth) -> Iterator[str]:
