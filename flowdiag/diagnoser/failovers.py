@@ -109,7 +109,8 @@ def rows_during(case: Case, failover: Failover) -> tuple[NDArray[np.intp], NDArr
 class _Scene:
     """Ordinary rows of backups and primaries, and what they did on the grid.
 
-    primary_first, primary_last: the bins in which each primary row starts and ends.
+    recorded: from the first record of the export to the last; primary_first, primary_last: the bins in which each
+    primary row starts and ends.
     """
 
     flows: SiteFlows
@@ -120,6 +121,7 @@ class _Scene:
     primary_octets: NDArray[np.float64]
     primary_used: NDArray[np.bool_]
     alone: NDArray[np.bool_]
+    recorded: NDArray[np.bool_]
     primary_first: NDArray[np.int64]
     primary_last: NDArray[np.int64]
 
@@ -164,7 +166,12 @@ def _scene(case: Case, backup: NDArray[np.intp], ordinary: NDArray[np.bool_]) ->
     )
     alone = (backup_octets >= IN_USE_OCTETS) & ~used
     first, last = grid.bin_of(flows.start_ms[primary]), grid.bin_of(flows.end_ms[primary])
-    return _Scene(flows, grid, backup, primary, backup_octets, primary_octets, used, alone, first, last)
+    recorded = np.zeros(grid.bins, dtype=np.bool_)
+    begin, end = grid.bin_of(np.array([flows.start_ms.min(), flows.end_ms.max()]))
+    recorded[begin : end + 1] = True
+    return _Scene(
+        flows, grid, backup, primary, backup_octets, primary_octets, used, alone, recorded, first, last
+    )
 
 
 def _stays(scene: _Scene) -> list[tuple[int, int]]:
@@ -199,7 +206,8 @@ def _credible(scene: _Scene, stays: list[tuple[int, int]]) -> list[tuple[int, in
     places = {stay: _places(scene, stay) for stay in moved}
     moved = [stay for stay in moved if _took_over(*places[stay])]
     # Where one failover follows another, the others must not count as times of usual silence on the primary.
-    elsewhere = np.ones(scene.grid.bins, dtype=np.bool_)
+    # Nor do those before and after the export, which are much of the grid where it is short.
+    elsewhere = scene.recorded.copy()
     together = np.zeros(scene.grid.bins, dtype=np.bool_)
     for first, past in moved:
         there, here = places[first, past]

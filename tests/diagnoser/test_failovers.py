@@ -212,6 +212,16 @@ def test_short_stays_prove_each_other() -> None:
     assert codes(book.case(span=(0, HOUR))) == ["flapping"]
 
 
+def test_in_a_short_export_what_lies_before_and_after_it_is_no_silence_of_the_primary() -> None:
+    """A hundred seconds within four minutes of the grid: on the backup for forty, in use by either in every bin."""
+    book = Book()
+    book.browse(50, 80)
+    book.browse(82, 120, link="lte")
+    book.browse(120, 150)
+    (finding,) = found(book.case(span=(0, 240)))
+    assert (finding.code, finding.start_ms, finding.end_ms) == ("on-backup", ms(82), ms(120))
+
+
 def test_a_second_primary_that_takes_over_is_no_failover() -> None:
     cable = Link(name="cable", interfaces=[4], down_mbps=100, up_mbps=20)
     book = Book()

@@ -8,8 +8,6 @@ is in the store, as JSON.
 from __future__ import annotations
 
 import json
-import os
-import subprocess
 import sys
 import time
 from collections.abc import Sequence
@@ -22,9 +20,9 @@ import pyarrow.compute as pc
 from flowdiag import read_export
 from flowdiag.errors import FlowdiagError
 from tests.collector.live import switch_traffic
-from tests.collector.live.running import Running, wait_until
+from tests.collector.live.open_vswitch import Namespace, Switch, run
+from tests.collector.live.running import Running
 
-SCHEMA: Final = "/usr/share/openvswitch/vswitch.ovsschema"
 PORTS: Final = ("port1", "port2")
 ETHERNET: Final = 14
 # An exporter that tells flows after a second has told all by then.
@@ -34,22 +32,13 @@ PATIENCE_S: Final = 20.0
 Counts = tuple[int, int]
 
 
-def run(*words: str) -> str:
-    return subprocess.run(words, check=True, capture_output=True, text=True).stdout
-
-
-class Host:
+class Host(Namespace):
     """A network namespace of its own, joined to the switch by a pair of interfaces: portN there, eth0 here."""
 
     def __init__(self, number: int) -> None:
+        super().__init__()
         self._number, self._other = number, 3 - number
-        own = os.readlink("/proc/self/ns/net")
-        self._holder = subprocess.Popen(["unshare", "--net", "sleep", "infinity"])
-        there = f"/proc/{self._holder.pid}/ns/net"
-        wait_until(lambda: os.readlink(there) != own)
-        port, peer = f"port{number}", ["name", "eth0", "netns", str(self._holder.pid)]
-        run("ip", "link", "add", port, "type", "veth", "peer", *peer)
-        run("ip", "link", "set", port, "up")
+        self.join("eth0", f"port{number}")
 
     def up(self) -> None:
         """Joins the network, without addresses yet. Checksums are done by whoever sends; nobody asks by ARP, which is no
@@ -68,42 +57,9 @@ class Host:
             neighbour = [f"{network}{self._other}", "lladdr", self._mac(self._other)]
             self.run("ip", "neigh", "add", *neighbour, "dev", "eth0")
 
-    def run(self, *words: str) -> str:
-        return run(*self._here(*words))
-
-    def start(self, *words: str) -> subprocess.Popen[str]:
-        return subprocess.Popen(self._here(*words), stdout=subprocess.PIPE, text=True)
-
-    def _here(self, *words: str) -> list[str]:
-        return ["nsenter", "--target", str(self._holder.pid), "--net", *words]
-
     @staticmethod
     def _mac(number: int) -> str:
         return f"02:00:00:00:00:0{number}"
-
-
-class Switch:
-    """An Open vSwitch of its own: nothing of it is outside its folder. The userspace datapath needs no kernel module."""
-
-    def __init__(self, folder: Path, started: ExitStack) -> None:
-        folder.mkdir()
-        database, remote = folder / "conf.db", folder / "db"
-        places = dict.fromkeys(("OVS_RUNDIR", "OVS_LOGDIR", "OVS_DBDIR", "OVS_SYSCONFDIR"), str(folder))
-        run("ovsdb-tool", "create", str(database), SCHEMA)
-        self._set = ["ovs-vsctl", f"--db=unix:{remote}", "--timeout=20"]
-        for words in (
-            ["ovsdb-server", str(database), f"--remote=punix:{remote}", f"--unixctl={folder / 'server'}"],
-            ["ovs-vswitchd", f"unix:{remote}", f"--unixctl={folder / 'switch'}"],
-        ):
-            with (folder / f"{words[0]}.log").open("wb") as log:
-                process = subprocess.Popen(words, env=os.environ | places, stderr=log)
-            started.callback(process.wait)
-            started.callback(process.terminate)
-            wait_until(remote.exists, lambda: (folder / "ovsdb-server.log").read_text())
-        self.set("--no-wait", "init")
-
-    def set(self, *words: str) -> None:
-        run(*self._set, *words)
 
 
 class Export(NamedTuple):
@@ -137,17 +93,8 @@ def measured(protocol: str, folder: Path) -> dict[str, dict[str, Counts]]:
         running = started.enter_context(Running(folder / "store"))
         switch = Switch(folder / "switch", started)
         switch.set("set", "Open_vSwitch", ".", "other_config:max-idle=1000")
-        switch.set("add-br", "br0", "--", "set", "bridge", "br0", "datapath_type=netdev")
-        for number, port in enumerate(PORTS, 1):
-            switch.set("add-port", "br0", port, "--", "set", "interface", port, f"ofport_request={number}")
-        created = [
-            "--",
-            "--id=@export",
-            "create",
-            *export.table.split(),
-            f'targets="127.0.0.1:{running.port}"',
-        ]
-        switch.set("set", "bridge", "br0", f"{protocol}=@export", *created)
+        switch.bridge("br0", {port: number for number, port in enumerate(PORTS, 1)})
+        switch.export("br0", protocol, export.table, running.port)
         talk(*hosts, export.networks)
         until = time.monotonic() + PATIENCE_S
         while True:  # IPv6 hosts say this and that unasked, seconds apart

@@ -9,7 +9,7 @@ from tests.collector.live.running import FLOWS
 
 
 def test_a_disk_that_is_full_costs_nothing_that_was_spooled(tmp_path: Path) -> None:
-    seen = told_apart("full_disk", tmp_path)
+    seen = told_apart("collector.live.full_disk", tmp_path)
     meanwhile = seen["meanwhile"]
     assert meanwhile["free"] == 0
     assert (meanwhile["spooled"], meanwhile["records"]) == (100, 0)

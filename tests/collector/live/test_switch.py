@@ -6,11 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from tests.collector.live.apart import told_apart
+from tests.collector.live.apart import needs, told_apart
+from tests.collector.live.open_vswitch import NEEDED
 
 
 @pytest.mark.parametrize("protocol", ["ipfix", "netflow"])
 def test_totals_in_the_store_equal_the_counters_of_the_interfaces(tmp_path: Path, protocol: str) -> None:
-    measured = told_apart("switch", protocol, tmp_path)
+    needs(*NEEDED)
+    measured = told_apart("collector.live.switch", protocol, tmp_path)
     assert measured["told"] == measured["counted"]
     assert min(octets for _, octets in measured["counted"].values()) > 200_000
