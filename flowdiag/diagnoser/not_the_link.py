@@ -14,8 +14,8 @@ was at its limit for most of it, the verdict is cannot-tell.
 Thresholds: none of its own; it is what is left when every other verdict has been ruled out.
 
 Fooled by: bursts shorter than the records are long, which can fill a link for seconds; a plan rate in the
-profile that is higher than the real one; transfers at equal rates that could be streams or could share a
-line under its plan (see even_transfers.py); lost records. Each lowers the confidence and is said.
+profile that is higher than the real one, for transfers then stand at a level under it, as they do where the far
+end or a device holds them (see held_levels.py and even_transfers.py); lost records. Each lowers the confidence and is said.
 
 Do: the client tries a cable instead of Wi-Fi, and a second device; the helpdesk asks which service is slow
 and tests it from elsewhere, and looks at the line's errors, loss and delay.
@@ -39,6 +39,7 @@ from flowdiag.diagnoser.confidence import MAJOR, MINOR, NOTED, Doubt, grade
 from flowdiag.diagnoser.episodes import capacity_mbps, sampling_error
 from flowdiag.diagnoser.even_transfers import even_transfers
 from flowdiag.diagnoser.finding import Verdict
+from flowdiag.diagnoser.held_levels import held_levels, is_told
 from flowdiag.diagnoser.silences import covered
 
 CODE: Final = "not-the-link"
@@ -69,8 +70,12 @@ def verdict(case: Case) -> Verdict:
     limits = case.profile.thresholds
     missing = 1.0 - covered(case)
     reached, even = at_limit(case), even_transfers(case)
+    held = [level for level in held_levels(case) if not is_told(level, [*even, *reached])]
     doubts = [
         *(Doubt(wording_verdict.even_reason(case, level), MINOR) for level in even),
+        Doubt(wording_verdict.held_reason(case, held), MAJOR if held[0].is_the_lines else MINOR)
+        if held
+        else None,
         *(
             Doubt(wording_verdict.at_limit_reason(case, limit), MAJOR if limit.share >= MUCH else MINOR)
             for limit in reached
@@ -98,7 +103,10 @@ def verdict(case: Case) -> Verdict:
         else wording_verdict.not_the_link(case, found),
         confidence=level,
         reasons=(*(wording_verdict.room_reason(case, place) for place in found), *said),
-        next_steps=(*(wording_verdict.TEST_THE_RATE if even else ()), *wording_verdict.LOOK_ELSEWHERE),
+        next_steps=(
+            *(wording_verdict.TEST_THE_RATE if even or held else ()),
+            *wording_verdict.LOOK_ELSEWHERE,
+        ),
         had_room=not reached,
     )
 

@@ -14,6 +14,7 @@ from tests.scenarios import (  # noqa: F401 (each registers its situations)
     backups,
     beyond,
     healthy,
+    held_levels,
     keepalives,
     measuring,
     outages,
