@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 def flat_runs(rate: NDArray[np.float64], span: float, least: int) -> list[tuple[int, int]]:
     """[first, past) of stretches of `least` values or more, the highest at most 1 + span times the lowest, in order.
 
-    rate: above 0. None overlap; where they would, the longer is taken, of equal ones the earlier.
+    rate: above 0. Where two overlap, the longer is taken whole, of equal ones the earlier, and of the
+    other what is left.
     """
     found: list[tuple[int, int]] = []
     lows: deque[int] = deque()
@@ -39,7 +40,8 @@ def flat_runs(rate: NDArray[np.float64], span: float, least: int) -> list[tuple[
     taken = np.zeros(len(values), dtype=np.bool_)
     chosen: list[tuple[int, int]] = []
     for begin, past in sorted(found, key=lambda run: (run[0] - run[1], run[0])):
-        if not taken[begin:past].any():
+        free = begin + np.flatnonzero(~taken[begin:past])
+        if len(free) >= least:  # runs overlap at their ends only
             taken[begin:past] = True
-            chosen.append((begin, past))
+            chosen.append((int(free[0]), int(free[-1]) + 1))
     return sorted(chosen)

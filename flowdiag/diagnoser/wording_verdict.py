@@ -169,17 +169,16 @@ def held_reason(case: Case, held: Sequence[HeldLevel]) -> str:
         f"{percent(level.share)} of the {rated}, for {duration(level.end_ms - level.start_ms)} from "
         f"{clock(case, level.start_ms)} on, "
     )
-    if level.wanders:
-        said += f"and {transfers} rose and fell together: they shared something that gave no more, as a line does."
-    elif level.is_the_lines:
+    shown = "rose and fell together" if level.wanders else "gave way to each other"
+    if level.is_the_lines:
         said += (
-            f"while {transfers} gave way to each other: they shared something that gave no more, as a line does "
-            f"that gives less than its {rated}."
+            f"while {transfers} {shown}: they shared something that gave no more, as a line does that gives less "
+            f"than its {rated}."
         )
     elif level.gives_way:
         said += (
-            f"while {transfers} gave way to each other: a server or a device that they share does so, and so does a "
-            f"line that gives less than its {rated}."
+            f"while {transfers} {shown}: a server or a device that they share does so, and so does a line that gives "
+            f"less than its {rated}."
         )
     else:
         said += (
