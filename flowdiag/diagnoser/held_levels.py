@@ -12,7 +12,8 @@ times. A level is
 - between a fifth of the plan and the full threshold. Under a fifth a slow server, a device or the pace of an
   application is by far the likelier reason, and nearly every site has such a level at some time; a line that gives so
   little is found by below-plan as soon as a few share it. Common practice, no source;
-- flat: the five-second windows lie within 15% of each other (45% on a variable link), single windows apart. Where
+- flat: the five-second windows lie within 15% of each other (45% on a variable link, and as much as stamps of whole
+  seconds are off where records of a few seconds carry them), single windows apart. Where
   the time is shorter than three records are long, records blur what it was; then 45% are enough, since
   nobody can tell;
 - made by transfers that lasted for half of it, or for a minute or more: short ones are level for some seconds by chance;
@@ -59,6 +60,8 @@ LEAST_PART_NOT_TCP: Final = 0.10
 HELD_PART: Final = 0.5
 SPAN: Final = 0.15
 WIDE_SPAN: Final = 0.45
+# Stamps of whole seconds are off by up to one at either end of a record.
+WHOLE_SECONDS: Final = 2.0
 # A level that is shorter than so many records is blurred by them.
 BLURRED_RECORDS: Final = 3
 AROUND_MS: Final = 15 * 60_000
@@ -244,10 +247,13 @@ def _runs(case: Case, traffic: _Traffic, low: NDArray[np.bool_], variable: bool)
     step = traffic.grid.step_ms
     least = max(-(-LEAST_MS // step), 2)
     blurred = BLURRED_RECORDS * case.coverage.resolution_s * 1000 // step
+    times = case.flows.start_ms[traffic.rows], case.flows.end_ms[traffic.rows]
+    whole = not any(bool((side % 1000).any()) for side in times)
+    span = max(SPAN, WHOLE_SECONDS / case.coverage.resolution_s) if whole else SPAN
     found: list[tuple[int, int]] = []
     for begin, end in runs(low):
         rate = traffic.rate[begin:end]
-        flat = flat_runs(rate, WIDE_SPAN if variable else SPAN, least)
+        flat = flat_runs(rate, WIDE_SPAN if variable else span, least)
         wide = [run for run in flat_runs(rate, WIDE_SPAN, least) if run[1] - run[0] <= blurred]
         apart = [run for run in wide if not any(run[0] < past and run[1] > first for first, past in flat)]
         found += [(begin + first, begin + past) for first, past in sorted([*flat, *apart])]
