@@ -16,7 +16,7 @@ times. A level is
   seconds are off where records of a few seconds carry them), single windows apart. Where
   the time is shorter than three records are long, records blur what it was; then 45% are enough, since
   nobody can tell;
-- made by transfers that lasted for half of it, or for a minute or more: short ones are level for some seconds by chance;
+- made by transfers that lasted for four fifths of it, or for a minute or more: short ones are level for some seconds by chance;
 - with nothing higher around: where the same direction carried a tenth more for three records' length within
   a quarter of an hour (a third more on a variable link), the level was not the line's.
 
@@ -53,7 +53,7 @@ LONGEST_STEP_MS: Final = 60_000
 LEAST_MS: Final = 20_000
 # Without a transfer that lasts, chance makes a level of short ones for some seconds.
 LEAST_OF_SHORT_MS: Final = 60_000
-LASTING: Final = 0.5
+LASTING: Final = 0.8
 LEAST_SHARE: Final = 0.20
 LEAST_PART: Final = 0.02
 LEAST_PART_NOT_TCP: Final = 0.10
