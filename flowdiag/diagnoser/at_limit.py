@@ -76,6 +76,10 @@ class AtLimit:
         return self.longest[0]
 
     @property
+    def end_ms(self) -> int:
+        return self.longest[1]
+
+    @property
     def longest_ms(self) -> int:
         return self.longest[1] - self.longest[0]
 

@@ -17,10 +17,13 @@ than a tenth, unless the level is very flat and held for long. Where most conver
 rates cannot be followed; then the level has to be very flat and long, and the transfers' rates have to differ
 by a quarter. Else, and where records cover five minutes or more and minutes say little, the transfers' own times and
 octets have to show the ceiling: eight or more transfers of three hosts or more that each got an equal part of
-it, whatever the number that ran at a time (see fair_shares.py).
+it, whatever the number that ran at a time (see fair_shares.py). On a variable link the ceiling itself wanders, and
+no level shows: there three transfers or more, of three hosts and three outside addresses, that rise and fall
+together for eight minutes show it, if at least half of what their rates move is common to all: what the others get
+on average foretells what each gets (see moving_ceiling.py).
 
-Thresholds: below_plan, 0.85 of the plan; below_plan_variable, 0.60 of a typical rate. The variance ratio
-and the flatness: measured on invented sites, no source.
+Thresholds: below_plan, 0.85 of the plan; below_plan_variable, 0.60 of a typical rate. The variance ratio,
+the flatness and the common part: measured on invented sites, no source.
 
 Fooled by: what one slow server, one slow device or streams at their own rate do is told apart by the ratio.
 A full opposite direction holds traffic down too, so nothing is said then; nor of acknowledgements, which
@@ -31,7 +34,8 @@ Do: the helpdesk compares the plan rate with the contract and tests the line; th
 port, cabling and trained rate; the engineer looks for shapers and opens a fault with the carrier.
 
 Limits: where only one device uses the line, its own limit and the line's cannot be told apart, and nothing
-is said. Nor can streams of one kind be told from transfers that share a line, where all run side by side at
+is alleged; nor of a level held for less than eight minutes. not-the-link then says so as a doubt (see
+held_levels.py). Nor can streams of one kind be told from transfers that share a line, where all run side by side at
 equal, steady rates from the level's begin to its end; not-the-link then says so as a doubt. Records much
 longer than a minute blur the level.
 """
@@ -42,36 +46,43 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser import wording as words
 from flowdiag.diagnoser.attribution import attribution, rows_within
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MINOR, Doubt, graded
-from flowdiag.diagnoser.episodes import Episode, capacity_mbps, episodes
+from flowdiag.diagnoser.episodes import Episode, capacity_mbps
 from flowdiag.diagnoser.fair_shares import FairShares, fair_shares
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.flat_top import (
-    BLURRED,
-    STEADY,
-    WAVERING,
-    Bounds,
+    SHORTEST,
     Level,
     Yielding,
-    levels,
+    by_minutes,
+    in_data_packets,
     pace,
     yielding,
 )
+from flowdiag.diagnoser.low_levels import (
+    COARSE_S,
+    LONG,
+    VERY_FLAT,
+    candidates,
+    held_by_a_full_link,
+    is_unmistakable,
+    minutes_of,
+    windows_a_minute,
+)
+from flowdiag.diagnoser.moving_ceiling import Together
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.saturation import way
 from flowdiag.diagnoser.timeline import Grid
+from flowdiag.diagnoser.wandering import Wandering, wandering
 from flowdiag.diagnoser.wording_times import moment
 
 CODE: Final = "below-plan"
 
-LEAST_SHARE: Final = 0.03
 RATIO: Final = 0.25
 # A variance over few windows is small by chance; so much of the ratio is allowed for each window.
 RATIO_A_WINDOW: Final = 0.01
@@ -89,19 +100,10 @@ LEAST_ACTIVE: Final = 1.5
 LEAST_PACE: Final = 0.03
 # Transfers of one record each have one rate each: streams of a kind have the same, those under a ceiling what was left.
 LEAST_SHORT_PACE: Final = 0.25
-DATA_PACKET_OCTETS: Final = 400
 DATA_PART: Final = 0.8
-# Higher traffic within so many windows says that the level was no ceiling.
-NEIGHBOURS: Final = 15
-# Records as long as this blur a level.
-COARSE_S: Final = 300
-# A level as flat and long as this is no coincidence, whatever is around it.
-VERY_FLAT: Final = 0.03
-LONG: Final = 15
-# Levels this close together, at nearly one rate, are one finding.
+# Levels this close together (in minutes), at nearly one rate, are one finding.
 TOGETHER: Final = 15
 SAME_RATE: Final = 0.08
-OPPOSITE_FULL_PART: Final = 0.5
 
 # For long records: how evenly transfers divided the ceiling, and how much their plain rates must differ
 # from that.
@@ -110,20 +112,26 @@ UNEVEN_OF_PACE: Final = 0.5
 LEAST_CROWDING: Final = 0.25
 LEAST_TRANSFERS: Final = 8
 LARGEST_PART: Final = 0.5
+# So many records of a transfer have to be compared before a wandering ceiling is alleged; with three, chance moves
+# independent transfers alike too often.
+LEAST_RECORDS: Final = 5
 
 
 @dataclass(frozen=True)
 class Proof:
     """What shows that traffic was held down. shares: only where records are too long for the variances to
-    tell.
+    tell; moving: where the ceiling wanders, so that nothing stands at a level.
     """
 
     inside: Yielding
     outside: Yielding
     shares: FairShares | None = None
+    moving: Together | None = None
 
     @property
     def active(self) -> float:
+        if self.moving is not None:
+            return self.moving.hosts
         return self.shares.hosts if self.shares else self.inside.active
 
 
@@ -157,8 +165,38 @@ def ceilings(case: Case) -> tuple[Ceiling, ...]:
                 proof = _proof(case, link, direction, level)
                 if proof is not None:
                     proven.append((level, proof))
-            found += [Ceiling(link, direction, tuple(group)) for group in _grouped(proven)]
+            proven = _with_moving(case, link, direction, proven)
+            found += [Ceiling(link, direction, tuple(group)) for group in _grouped(case, proven)]
     return tuple(found)
+
+
+def _with_moving(
+    case: Case, link: int, direction: int, proven: list[tuple[Level, Proof]]
+) -> list[tuple[Level, Proof]]:
+    """The flat levels, and between them the times at which transfers shared a ceiling that wanders."""
+    added = []
+    for time in wandering(case):
+        if (time.link, time.direction) != (link, direction) or not lasts(case, time):
+            continue
+        level = _level_of(case, time)
+        apart = not any(level.first < other.past and level.past > other.first for other, _ in proven)
+        if apart and not held_by_a_full_link(case, link, level):
+            added.append((level, Proof(*_yielding(case, link, direction, level), moving=time.proof)))
+    return sorted([*proven, *added], key=lambda pair: pair[0].first)
+
+
+def lasts(case: Case, time: Wandering) -> bool:
+    """Whether a wandering ceiling was there for long, and over several devices and places."""
+    least_ms = max(SHORTEST * 60_000, LEAST_RECORDS * case.coverage.resolution_s * 1000)
+    return time.end_ms - time.start_ms >= least_ms and min(time.proof.hosts, time.proof.places) >= LEAST_PARTS
+
+
+def _level_of(case: Case, time: Wandering) -> Level:
+    usage = case.usage
+    first = max(round((time.start_ms - usage.start_ms) / usage.window_ms), 0)
+    past = min(round((time.end_ms - usage.start_ms) / usage.window_ms), usage.windows)
+    rate = by_minutes(usage.mbps(time.link, time.direction)[first:past], windows_a_minute(case))
+    return Level(first, past, float(np.median(rate)), float(np.std(rate) / np.mean(rate)))
 
 
 def held_down(case: Case, episode: Episode) -> bool:
@@ -173,60 +211,17 @@ def held_down(case: Case, episode: Episode) -> bool:
     )
 
 
-def candidates(case: Case, link: int, direction: int) -> list[Level]:
-    """Levels that are low, flat and alone at the top, outside of full episodes of either direction."""
-    plan, limits = case.profile.link[link], case.profile.thresholds
-    rate = case.usage.mbps(link, direction)
-    capacity = capacity_mbps(case, link, direction)
-    highest = (limits.below_plan_variable if plan.variable else limits.below_plan) * capacity
-    bounds = _bounds(case, link)
-    blur = -(-case.coverage.resolution_s * 1000 // case.usage.window_ms)
-    return [
-        level
-        for level in levels(rate, bounds)
-        if LEAST_SHARE * capacity <= level.rate <= highest
-        and level.flatness <= bounds.flatness
-        and (_alone(rate, level, bounds.higher, blur) or _is_unmistakable(level))
-        and not _held_by_a_full_link(case, link, level)
-    ]
-
-
-def _bounds(case: Case, link: int) -> Bounds:
-    if case.coverage.resolution_s >= COARSE_S:
-        return BLURRED
-    return WAVERING if case.profile.link[link].variable else STEADY
-
-
-def _alone(rate: NDArray[np.float64], level: Level, higher: float, blur: int) -> bool:
-    """No two windows in a row around a level that lie clearly above it; so many on both sides of an edge are blurred."""
-    above = rate > higher * level.rate
-    for edge in (level.first, level.past):
-        above[max(edge - blur, 0) : edge + blur] = False
-    near = above[max(level.first - NEIGHBOURS, 0) : level.past + NEIGHBOURS]
-    return not bool((near[1:] & near[:-1]).any())
-
-
-def _held_by_a_full_link(case: Case, link: int, level: Level) -> bool:
-    times = case.usage.times(level.first, level.past)
-    part = sum(episode.part_of(case, *times) for episode in episodes(case).full if episode.link == link)
-    return part >= OPPOSITE_FULL_PART
-
-
 def _proof(case: Case, link: int, direction: int, level: Level) -> Proof | None:
     """What shows that the traffic was held down; None where it was not, or where that cannot be told."""
-    flows, usage = case.flows, case.usage
-    # The first and the last window are only partly at the level.
-    start = usage.start_ms + (level.first + 1) * usage.window_ms
-    grid = Grid(start, usage.window_ms, level.past - level.first - 2)
+    flows, minutes = case.flows, minutes_of(case, level)
+    grid = _inner(case, level)
     rows, octets = rows_within(case, link, direction, [(grid.start_ms, grid.end_ms)])
     data = in_data_packets(flows, rows)
     if octets[data].sum() < DATA_PART * octets.sum():
         return None
-    proof = Proof(
-        yielding(flows, rows, flows.inside[rows], grid), yielding(flows, rows, flows.outside[rows], grid)
-    )
+    proof = Proof(*_yielding(case, link, direction, level))
     coarse = case.coverage.resolution_s >= COARSE_S
-    yields = _yields(proof, level)
+    yields = _yields(proof, level, minutes)
     if not yields and not coarse:
         return None
     change = pace(flows, rows) if yields else None
@@ -235,33 +230,36 @@ def _proof(case: Case, link: int, direction: int, level: Level) -> Proof | None:
     shares = fair_shares(flows, rows[data])
     if shares is None:
         return None
-    if not coarse and _is_unmistakable(level) and shares.own_pace >= LEAST_SHORT_PACE:
+    if not coarse and is_unmistakable(level, minutes) and shares.own_pace >= LEAST_SHORT_PACE:
         return proof
     return replace(proof, shares=shares) if _is_shared(shares) else None
 
 
-def in_data_packets(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Which rows are more than acknowledgements, by the mean size of their packets."""
-    large: NDArray[np.bool_] = flows.octets[rows] >= DATA_PACKET_OCTETS * flows.packets[rows]
-    return large
+def _inner(case: Case, level: Level) -> Grid:
+    """The minutes of a level but the first and the last, which are only partly at it."""
+    minute_ms = case.usage.window_ms * windows_a_minute(case)
+    begin = case.usage.start_ms + level.first * case.usage.window_ms
+    return Grid(begin + minute_ms, minute_ms, minutes_of(case, level) - 2)
 
 
-def _yields(proof: Proof, level: Level) -> bool:
+def _yielding(case: Case, link: int, direction: int, level: Level) -> tuple[Yielding, Yielding]:
+    """How much inside hosts, and how much outside addresses, gave way to each other."""
+    flows, grid = case.flows, _inner(case, level)
+    rows, _ = rows_within(case, link, direction, [(grid.start_ms, grid.end_ms)])
+    return yielding(flows, rows, flows.inside[rows], grid), yielding(flows, rows, flows.outside[rows], grid)
+
+
+def _yields(proof: Proof, level: Level, minutes: int) -> bool:
     both = (proof.inside, proof.outside)
     ratio, spread = max(p.ratio for p in both), min(p.spread for p in both)
     largest = RATIO if spread >= LEAST_SPREAD else LITTLE_RATIO
-    opposed = ratio <= OPPOSED_RATIO and spread >= LEAST_SPREAD and _is_unmistakable(level)
+    opposed = ratio <= OPPOSED_RATIO and spread >= LEAST_SPREAD and is_unmistakable(level, minutes)
     return (
-        ratio <= min(largest, RATIO_A_WINDOW * (level.past - level.first - 2))
+        ratio <= min(largest, RATIO_A_WINDOW * (minutes - 2))
         and spread >= LITTLE_SPREAD
         and min(p.parts for p in both) >= (OPPOSED_PARTS if opposed else LEAST_PARTS)
         and max(p.active for p in both) >= LEAST_ACTIVE
     )
-
-
-def _is_unmistakable(level: Level) -> bool:
-    """As flat and as long as no coincidence is."""
-    return level.flatness <= VERY_FLAT and level.past - level.first >= LONG
 
 
 def _is_shared(shares: FairShares) -> bool:
@@ -274,11 +272,11 @@ def _is_shared(shares: FairShares) -> bool:
     )
 
 
-def _grouped(proven: list[tuple[Level, Proof]]) -> list[list[tuple[Level, Proof]]]:
+def _grouped(case: Case, proven: list[tuple[Level, Proof]]) -> list[list[tuple[Level, Proof]]]:
     groups: list[list[tuple[Level, Proof]]] = []
     for level, proof in proven:
         last = groups[-1][-1][0] if groups else None
-        near = last is not None and level.first - last.past <= TOGETHER
+        near = last is not None and level.first - last.past <= TOGETHER * windows_a_minute(case)
         if last is not None and near and abs(level.rate - last.rate) <= SAME_RATE * last.rate:
             groups[-1].append((level, proof))
         else:
@@ -293,19 +291,22 @@ def _finding(case: Case, ceiling: Ceiling) -> Finding:
     spans = episode.span_times(case)
     rates = case.usage.mbps(link, direction)[episode.windows()]
     rate = float(np.median(rates))
+    minutes = round(len(rates) * case.usage.window_ms / 60_000)
     flatness = max(level.flatness for level, _ in group)
     shares = next((proof.shares for _, proof in group if proof.shares), None)
+    moving = next((proof.moving for _, proof in group if proof.moving), None)
     evidence: dict[str, Any] = {
         "capacity_mbps": capacity,
         "ceiling_mbps": round(rate, 3),
         "share_of_plan": round(rate / capacity, 4),
         "mean_mbps": round(float(rates.mean()), 3),
         "peak_mbps": round(float(rates.max()), 3),
-        "minutes_at_ceiling": len(rates),
+        "minutes_at_ceiling": minutes,
         "flatness": round(flatness, 4),
         "variance_ratio_hosts": round(max(proof.inside.ratio for _, proof in group), 4),
         "variance_ratio_destinations": round(max(proof.outside.ratio for _, proof in group), 4),
         "unevenness": round(shares.uneven, 4) if shares else None,
+        "moved_together": round(moving.common, 4) if moving else None,
         "hosts_active": max(round(max(proof.active for _, proof in group)), 2),
         **attribution(case, link, direction, spans),
     }
@@ -314,8 +315,8 @@ def _finding(case: Case, ceiling: Ceiling) -> Finding:
     start, end = episode.times(case)
     level, doubts = graded(
         (
-            Doubt(words.FEW_WINDOWS, MINOR) if len(rates) < LONG else None,
-            Doubt(words.ROUGH_LEVEL, MINOR) if flatness > VERY_FLAT else None,
+            Doubt(words.FEW_WINDOWS, MINOR) if minutes < LONG else None,
+            Doubt(words.ROUGH_LEVEL, MINOR) if flatness > VERY_FLAT and moving is None else None,
             Doubt(words.TYPICAL_RATE, MINOR) if plan.variable else None,
             sure.of_resolution(case, end - start),
             sure.of_loss(case, lowers=True),

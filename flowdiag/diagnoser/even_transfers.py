@@ -10,17 +10,17 @@ from dataclasses import dataclass
 from typing import Final
 
 from flowdiag.diagnoser.attribution import rows_within
-from flowdiag.diagnoser.below_plan import (
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.fair_shares import FairShares, fair_shares
+from flowdiag.diagnoser.flat_top import Level, in_data_packets
+from flowdiag.diagnoser.low_levels import (
     COARSE_S,
     LONG,
     NEIGHBOURS,
     VERY_FLAT,
     candidates,
-    in_data_packets,
+    minutes_of,
 )
-from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.fair_shares import FairShares, fair_shares
-from flowdiag.diagnoser.flat_top import Level
 
 # UDP streams go at their own rate by nature.
 TCP: Final = 6
@@ -29,8 +29,9 @@ EQUAL: Final = 0.05
 LEAST_TRANSFERS: Final = 4
 LEAST_SIDES: Final = 4
 LARGEST_PART: Final = 0.5
-# So many windows around the level's edges are its begin and its end.
-EDGE_WINDOWS: Final = 2
+# So many minutes around the level's edges are its begin and its end.
+EDGE_MINUTES: Final = 2
+MINUTE_MS: Final = 60_000
 
 
 @dataclass(frozen=True)
@@ -61,14 +62,14 @@ def even_transfers(case: Case) -> list[EvenTransfers]:
 
 
 def _even(case: Case, link: int, direction: int, level: Level) -> EvenTransfers | None:
-    if level.past - level.first < LONG or level.flatness > VERY_FLAT:
+    if minutes_of(case, level) < LONG or level.flatness > VERY_FLAT:
         return None
     flows, usage = case.flows, case.usage
     start, end = (usage.start_ms + usage.window_ms * window for window in (level.first, level.past))
-    margin = NEIGHBOURS * usage.window_ms
+    margin = NEIGHBOURS * MINUTE_MS
     rows, _ = rows_within(case, link, direction, [(start - margin, end + margin)])
     shares = fair_shares(flows, rows[(flows.protocol[rows] == TCP) & in_data_packets(flows, rows)])
-    edge = EDGE_WINDOWS * usage.window_ms
+    edge = max(EDGE_MINUTES * MINUTE_MS, usage.window_ms)
     if (
         shares is None
         or not _is_equal(shares)

@@ -17,7 +17,7 @@ outside part, one slow Wi-Fi device likewise a single inside part; only a ceilin
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,8 @@ SHORTEST: Final = 8
 PACE_MS: Final = 10_000
 PACE_RECORDS: Final = 2
 PACE_PART: Final = 0.5
+# Larger packets than this, on average, are data, smaller ones acknowledgements or calls (40 and 200 octets).
+DATA_PACKET_OCTETS: Final = 400
 # A pause of demand: so many windows under the level do not end a flat top.
 PAUSE: Final = 2
 
@@ -65,9 +67,7 @@ BLURRED: Final = Bounds(depth=0.40, flatness=0.20, higher=1.50)
 
 @dataclass(frozen=True)
 class Level:
-    """Windows [first, past) at a level of `rate`; flatness: robust relative standard deviation of the
-    windows.
-    """
+    """Windows [first, past) at a level of `rate`; flatness: robust relative standard deviation of its minutes."""
 
     first: int
     past: int
@@ -90,8 +90,19 @@ class Yielding:
     active: float
 
 
+def by_minutes(rate: NDArray[np.float64], minute: int) -> NDArray[np.float64]:
+    """The mean rate of every `minute` windows, the last of what is left. Shorter windows show the bursts of traffic
+    under no ceiling and the sawteeth of traffic under one, so all bounds here are those of minutes.
+    """
+    if minute == 1 or not len(rate):
+        return rate
+    begins = np.arange(0, len(rate), minute)
+    means: NDArray[np.float64] = np.add.reduceat(rate, begins) / np.diff(np.append(begins, len(rate)))
+    return means
+
+
 def levels(rate: NDArray[np.float64], bounds: Bounds) -> list[Level]:
-    """Stretches in which the rate stays at the top of its surroundings. rate: per window, any unit."""
+    """Stretches in which the rate stays at the top of its surroundings. rate: per minute, any unit."""
     if len(rate) < SHORTEST:
         return []
     smooth = np.convolve(np.pad(rate, 1, mode="edge"), np.full(3, 1.0 / 3.0), "valid")
@@ -137,7 +148,13 @@ def _grown(rate: NDArray[np.float64], first: int, past: int, level: float, depth
     return first, past
 
 
-def yielding(flows: SiteFlows, rows: NDArray[np.intp], part: NDArray[np.int32], grid: Grid) -> Yielding:
+def in_data_packets(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Which rows are more than acknowledgements, by the mean size of their packets."""
+    large: NDArray[np.bool_] = flows.octets[rows] >= DATA_PACKET_OCTETS * flows.packets[rows]
+    return large
+
+
+def yielding(flows: SiteFlows, rows: NDArray[np.intp], part: NDArray[Any], grid: Grid) -> Yielding:
     """How much the parts give way to each other. rows: of one link direction; part: an index per row."""
     begin, end = grid.start_ms, grid.end_ms
     octets = flows.wire_octets[rows] * part_within(flows, rows, begin, end)

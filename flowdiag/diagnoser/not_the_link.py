@@ -17,8 +17,8 @@ cannot-tell.
 Thresholds: none of its own; it is what is left when every other verdict has been ruled out.
 
 Fooled by: bursts shorter than the records are long, which can fill a link for seconds; a plan rate in the
-profile that is higher than the real one; transfers at equal rates that could be streams or could share a
-line under its plan (see even_transfers.py); lost records. Each lowers the confidence and is said.
+profile that is higher than the real one, for transfers then stand at a level under it, as they do where the far
+end or a device holds them (see held_levels.py and even_transfers.py); lost records. Each lowers the confidence and is said.
 
 Do: the client tries a cable instead of Wi-Fi, and a second device; the helpdesk asks which service is slow
 and tests it from elsewhere, and looks at the line's errors, loss and delay.
@@ -42,6 +42,7 @@ from flowdiag.diagnoser.episodes import sampling_error
 from flowdiag.diagnoser.even_transfers import even_transfers
 from flowdiag.diagnoser.figure_windows import figures
 from flowdiag.diagnoser.finding import Verdict
+from flowdiag.diagnoser.held_levels import HeldLevel, held_levels, is_told
 from flowdiag.diagnoser.losses import lost_between
 from flowdiag.diagnoser.short_outages import short_outages, unexplained_silences
 from flowdiag.diagnoser.silences import covered
@@ -76,10 +77,12 @@ def verdict(case: Case) -> Verdict:
     found = room(case)
     reached, cut = at_limit(case), short_cuts(case)
     even = even_transfers(case)
+    held = [level for level in held_levels(case) if not is_told(level, [*even, *reached])]
     level, said = grade(
         (
             *_of_moments(case, reached, cut),
             *(Doubt(wording_verdict.even_reason(case, one), MINOR, wording_verdict.EVEN) for one in even),
+            *_of_held(case, held),
             *_of_evidence(case),
             *_of_room(case, found, moments=bool(reached)),
         )
@@ -90,7 +93,10 @@ def verdict(case: Case) -> Verdict:
         sentence=wording_verdict.not_the_link(case, found, reached, cut, level, said),
         confidence=level,
         reasons=(*(wording_verdict.room_reason(case, place) for place in found), *(d.text for d in said)),
-        next_steps=(*(wording_verdict.TEST_THE_RATE if even else ()), *wording_verdict.look_next(case)),
+        next_steps=(
+            *(wording_verdict.TEST_THE_RATE if even or held else ()),
+            *wording_verdict.look_next(case),
+        ),
         had_room=had_room,
     )
 
@@ -109,6 +115,12 @@ def _of_moments(
         yield Doubt(wording_verdict.at_limit_reason(case, limit), weight)
     for start, end in cut:
         yield Doubt(wording_verdict.cut_reason(case, start, end), MINOR)
+
+
+def _of_held(case: Case, held: list[HeldLevel]) -> Iterator[Doubt | None]:
+    if held:
+        weight = MAJOR if held[0].is_the_lines else MINOR
+        yield Doubt(wording_verdict.held_reason(case, held), weight, wording_verdict.EVEN)
 
 
 def _of_evidence(case: Case) -> Iterator[Doubt | None]:

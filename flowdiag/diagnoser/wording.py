@@ -361,10 +361,12 @@ def below_plan(
     start, end = parts[0][0], parts[-1][1]
     rated = "typical rate" if plan.variable else "plan"
     share = percent(evidence["share_of_plan"])
+    moving = evidence["moved_together"] is not None
+    shown = "what they got rose and fell together" if moving else "when one took more, the others got less"
     summary = (
-        f"The {way} of {called(plan.name)} stopped at {rate(evidence['ceiling_mbps'])} {zoned_span(case, start, end)}"
-        f"{_spells(parts)}, {share} of the {rated} of {plan_rate(evidence['capacity_mbps'])}, while "
-        f"{count(evidence['hosts_active'], 'device')} shared it: when one took more, the others got less."
+        f"The {way} of {called(plan.name)} stopped at {'about ' if moving else ''}{rate(evidence['ceiling_mbps'])} "
+        f"{zoned_span(case, start, end)}{_spells(parts)}, {share} of the {rated} of "
+        f"{plan_rate(evidence['capacity_mbps'])}, while {count(evidence['hosts_active'], 'device')} shared it: {shown}."
     )
     return summary, below_plan_client(case, link, direction, parts, evidence["share_of_plan"])
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from flowdiag.diagnoser.at_limit import AtLimit
     from flowdiag.diagnoser.confidence import Doubt
     from flowdiag.diagnoser.even_transfers import EvenTransfers
+    from flowdiag.diagnoser.held_levels import HeldLevel
     from flowdiag.diagnoser.not_the_link import Room
 
 LOOK_ELSEWHERE: Final = (
@@ -276,6 +277,36 @@ def even_reason(case: Case, even: EvenTransfers) -> str:
         f"equally by {count(even.transfers, 'transfer')}: streams of one kind do so, and so does a line that gives "
         "less than its plan."
     )
+
+
+def held_reason(case: Case, held: Sequence[HeldLevel]) -> str:
+    """held: not empty, the most telling first."""
+    level = held[0]
+    plan, way = case.profile.link[level.link], WAYS[level.direction]
+    rated = "typical rate" if plan.variable else "plan"
+    transfers = count(level.transfers, "transfer")
+    said = (
+        f"{called(plan.name)} {way} {'wandered around' if level.wanders else 'stood at'} {rate(level.rate_mbps)}, "
+        f"{percent(level.share)} of the {rated}, for {duration(level.end_ms - level.start_ms)} from "
+        f"{clock(case, level.start_ms)} on, "
+    )
+    shown = "rose and fell together" if level.wanders else "gave way to each other"
+    if level.is_the_lines:
+        said += (
+            f"while {transfers} {shown}: they shared something that gave no more, as a line does that gives less "
+            f"than its {rated}."
+        )
+    elif level.gives_way:
+        said += (
+            f"while {transfers} {shown}: a server or a device that they share does so, and so does a line that gives "
+            f"less than its {rated}."
+        )
+    else:
+        said += (
+            f"held by {transfers}: the far end or the device may have set that rate, and so may a line that gives "
+            f"less than its {rated}."
+        )
+    return said + (f" {count(len(held) - 1, 'more such level')} in that time." if len(held) > 1 else "")
 
 
 MINUTE_S: Final = 60.0

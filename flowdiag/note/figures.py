@@ -31,6 +31,7 @@ _JSON_ALONE: Final = frozenset(
         "flatness",
         "variance_ratio_hosts",
         "variance_ratio_destinations",
+        "moved_together",
         "usual_mad_mbps",
         "short_of_full",
     }

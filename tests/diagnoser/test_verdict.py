@@ -25,10 +25,15 @@ IN_ORDER = (
 
 
 def quiet(**more: Any) -> Case:
-    """An hour of browsing; one minute of it at 41 Mbit/s of 100."""
+    """An hour of browsing; one minute of it at 41 Mbit/s of 100, in pages that come by tens of seconds."""
     book = Book()
     book.browse(0, 60 * MINUTE)
-    book.row(30 * MINUTE, 31 * MINUTE, way=DOWN, octets=40.9 * MBPS_MINUTE)
+    for second in range(60):
+        part = 1.6 if second // 10 % 2 else 0.4
+        book.row(
+            30 * MINUTE + second, 30 * MINUTE + second + 1, way=DOWN, octets=part * 40.9 * MBPS_MINUTE / 60,
+            inside_port=30_000 + second,
+        )  # fmt: skip
     more.setdefault("window", (0, 60 * MINUTE))
     return book.case(more.pop("of", profile(backup=False)), **more)
 

@@ -15,6 +15,7 @@ from tests.scenarios import (  # noqa: F401 (each registers its situations)
     beyond,
     client_part,
     healthy,
+    held_levels,
     keepalives,
     lost_records,
     measuring,
