@@ -31,12 +31,12 @@ import numpy as np
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.diagnoser import wording_backup as words
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.failovers import Failover, failovers, rows_during
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.flapping import flapping_groups
 from flowdiag.diagnoser.outage import outages
 from flowdiag.diagnoser.shares import who_what_where
-from flowdiag.diagnoser.timeline import runs
 
 CODE: Final = "on-backup"
 
@@ -53,19 +53,31 @@ def find(case: Case) -> list[Finding]:
     ]
 
 
-def full_minutes(case: Case, link: int, start: int, end: int) -> dict[str, int]:
-    """Minutes of [start, end) in which each direction of a link was full, in spells of three minutes or
-    more.
-    """
-    usage, profile = case.usage, case.profile
-    first = max((start - usage.start_ms) // usage.window_ms, 0)
-    past = -((usage.start_ms - end) // usage.window_ms)
-    minutes = {}
-    for direction, capacity in enumerate((profile.link[link].down_mbps, profile.link[link].up_mbps)):
-        full = usage.mbps(link, direction)[first:past] >= profile.thresholds.full * capacity
-        long = sum(b - a for a, b in runs(full) if b - a >= 3)
-        minutes[f"full_minutes_{DIRECTION_NAMES[direction]}"] = int(long * usage.window_ms / 60_000)
-    return minutes
+def full_minutes(case: Case, link: int, start: int, end: int) -> dict[str, float]:
+    """Minutes of [start, end) in which each direction of a link was full, in its sustained times."""
+    found: dict[str, float] = {}
+    for direction, name in enumerate(DIRECTION_NAMES):
+        full = [
+            episode
+            for episode in episodes(case).full
+            if (episode.link, episode.direction) == (link, direction) and not episode.estimated
+        ]
+        found[f"full_minutes_{name}"] = _sum_of_full(case, full, start, end)
+    return found
+
+
+def _sum_of_full(case: Case, full: list[Episode], start: int, end: int) -> float:
+    """Minutes of the episodes' full windows that begin in [start, end)."""
+    total = 0
+    for episode in full:
+        usage = episode.usage or case.usage
+        windows = episode.windows()
+        begins = usage.start_ms + windows * usage.window_ms
+        limit = case.profile.thresholds.full * capacity_mbps(case, episode.link, episode.direction)
+        counted = (episode.rates(case) >= limit) & (begins + usage.window_ms > start) & (begins < end)
+        total += int(usage.lengths_ms[windows][counted].sum())
+    minutes = round(total / 60_000, 2)
+    return int(minutes) if minutes.is_integer() else minutes
 
 
 def _finding(case: Case, failover: Failover) -> Finding:

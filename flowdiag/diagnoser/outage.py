@@ -5,9 +5,9 @@ tried.
 
 Decided: on a grid of ten seconds a bin is dead when no record of any link that came from outside touches
 it (keepalive replies do not count as the site's traffic; in a one-way export uploads stand in). From twenty
-seconds on a dead time is a short outage where hosts tried in vain to reach three places or more, and no failover
-explains it: five times where two of the places answer at other times, else ten times from three hosts; of less
-than a minute, and less than half of the time asked about, it is told as an info. A dead
+seconds on a dead time is a short outage where hosts tried in vain to reach places of which two answer at other
+times (ten times, or five times and three places), or where three hosts tried ten times to reach three places, and
+no failover explains it; of less than a minute, and less than half of the time asked about, it is told as an info. A dead
 time of three minutes or more, from the last record that ended to the first that began, is an outage if the
 exporter was heard in it (past its first minute, which still tells of before, and never silent for more than
 three fifths of it) and the site was at work. At work is shown by any of these, strongest first:

@@ -31,11 +31,11 @@ from flowdiag.diagnoser.timeline import runs
 
 SHORTEST_MS: Final = 20_000
 LEAST_ATTEMPTS: Final = 5
+MANY_ATTEMPTS: Final = 10
 LEAST_PLACES: Final = 3
-# Either places that answer at other times are among them, or many hosts tried often.
+# Either so many of the places answer at other times (then these are enough, if tried often), or many hosts tried often.
 LEAST_ANSWERING: Final = 2
 LEAST_HOSTS: Final = 3
-MANY_ATTEMPTS: Final = 10
 # From this length on, or from half of the time asked about, it explains a complaint by itself.
 VERDICT_MS: Final = 60_000
 VERDICT_PART: Final = 0.5
@@ -62,12 +62,13 @@ def _silences(case: Case) -> tuple[tuple[int, int, float], ...]:
     longest = case.profile.thresholds.outage_minutes * 60_000
     total = np.concatenate([[0], np.cumsum(carried)])
     blind = hidden(case, case.usage)
+    begins, ends = grid.bin_of(np.array([first_ms, last_ms]))
     found = []
     for first, past in runs(~carried):
         begin, stop = grid.time_of(first), grid.time_of(past)
         if stop <= low or begin >= high or (past - first + 2) * STEP_MS < SHORTEST_MS:
             continue
-        left, right = max(first - HABIT_BINS, 0), min(past + HABIT_BINS, grid.bins)
+        left, right = max(first - HABIT_BINS, int(begins)), min(past + HABIT_BINS, int(ends) + 1)
         around = total[right] - total[left]
         habit = float(around) / max(right - left - (past - first), 1)
         likely = (1.0 - min(habit, 1.0)) ** (past - first)
@@ -94,9 +95,9 @@ def short_outages(case: Case) -> tuple[Outage, ...]:
         tried = within(case, attempts, start, end)
         places = np.unique(case.flows.outside[tried])
         hosts = distinct(case.flows.inside[tried], len(case.flows.addresses))
-        enough = len(tried) >= LEAST_ATTEMPTS and len(places) >= LEAST_PLACES
-        known = int(answering[places].sum()) >= LEAST_ANSWERING
-        if enough and (known or (hosts >= LEAST_HOSTS and len(tried) >= MANY_ATTEMPTS)):
+        many, several = len(tried) >= MANY_ATTEMPTS, len(places) >= LEAST_PLACES
+        known = int(answering[places].sum()) >= LEAST_ANSWERING and len(tried) >= LEAST_ATTEMPTS
+        if (known and (many or several)) or (many and several and hosts >= LEAST_HOSTS):
             ongoing = (case.coverage.last_ms or end) - end < STEP_MS
             short = not _explains(case, start, end)
             found.append(Outage(start, end, len(tried), hosts, "attempts", ongoing, short))
