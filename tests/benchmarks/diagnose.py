@@ -1,11 +1,15 @@
 """What a diagnosis costs beyond reading the export: `python -m tests.benchmarks.diagnose`.
 
-Whole processes, start of Python included: `flowdiag diagnose` on an IPFIX file against `flowdiag.read_export` of it.
+Whole processes, start of Python included: `flowdiag diagnose` on an IPFIX file against `flowdiag.read_export` of it; and,
+less START_S for the start, against the bare floor of decoding the same octets on one core (decode_floor.py).
 """
 
 from __future__ import annotations
 
 import argparse
+import statistics
+import subprocess
+import sys
 import tempfile
 from pathlib import Path
 
@@ -17,6 +21,25 @@ import sys
 import flowdiag
 print(flowdiag.read_export(sys.argv[1]).num_rows)
 """
+FLOOR = """
+import os
+import sys
+import time
+from pathlib import Path
+os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
+from tests.benchmarks.decode_floor import floor
+floor(Path(sys.argv[1]))
+times = []
+for _ in range(3):
+    begin = time.perf_counter()
+    floor(Path(sys.argv[1]))
+    times.append(time.perf_counter() - begin)
+print(sorted(times)[1])
+"""
+# Of a whole process: Python, the program's modules and Arrow.
+START_S = 0.5
+AGAINST_FLOOR = 2.5
+MOST_MEBIOCTETS = 600
 DIAGNOSE = """
 import sys
 from flowdiag.cli.main import main
@@ -39,6 +62,12 @@ up_mbps = 100
 """
 
 
+def _floor(export: str) -> float:
+    """Seconds of the bare floor, in a process of its own on one core."""
+    done = subprocess.run([sys.executable, "-c", FLOOR, export], check=True, capture_output=True, text=True)
+    return float(done.stdout)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description="Measures a diagnosis.")
     parser.add_argument(
@@ -58,12 +87,16 @@ def main() -> None:
         read, diagnosed = processes_in_turns(
             given.repeat, (READ, export), (DIAGNOSE, export, "--site", str(profile), "--quiet")
         )
+        bare = statistics.median(_floor(export) for _ in range(given.repeat))
     ratio = diagnosed.seconds / read.seconds
     print(f"read_export  {read.seconds:5.2f} s  {read.mebioctets:4.0f} MiB")
     print(f"diagnose     {diagnosed.seconds:5.2f} s  {diagnosed.mebioctets:4.0f} MiB")
     print(f"ratio        {ratio:5.2f} ({verdict(ratio, 3, at_most=True)})")
+    over = (diagnosed.seconds - START_S) / bare
+    print(f"floor        {bare:5.2f} s, one core")
+    print(f"over it      {over:5.2f} ({verdict(over, AGAINST_FLOOR, at_most=True)}), less {START_S} s of start")
     print(
-        f"memory       {diagnosed.mebioctets:4.0f} MiB ({verdict(diagnosed.mebioctets, 900, at_most=True)})"
+        f"memory       {diagnosed.mebioctets:4.0f} MiB ({verdict(diagnosed.mebioctets, MOST_MEBIOCTETS, at_most=True)})"
     )
 
 
