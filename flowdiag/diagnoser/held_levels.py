@@ -171,7 +171,8 @@ def _wandering(case: Case) -> list[HeldLevel]:
 
 @dataclass(frozen=True, eq=False)
 class _Traffic:
-    """A link direction around the window. rows: of everything; key, elastic: per row; rate: Mbit/s per bin of the grid,
+    """A link direction around the window. rows: of everything; elastic: which are of transfers; key: number of the
+    transfer, the same for all else; rate: Mbit/s per bin of the grid,
     single windows out of line smoothed away; by_transfers: the part of it that transfers have.
     """
 
@@ -211,17 +212,19 @@ def _traffic(case: Case, link: int, direction: int, begin: int, end: int) -> _Tr
     rows, _ = rows_within(case, link, direction, [(grid.start_ms, grid.end_ms)])
     if not len(rows):
         return None
-    _, key = np.unique(conversation_keys(flows, rows), return_inverse=True)
     starts, ends = flows.start_ms[rows], np.maximum(flows.end_ms[rows], flows.start_ms[rows] + 1)
     octets = flows.wire_octets[rows]
-    length, sums = np.bincount(key, ends - starts), np.bincount(key, octets)
-    part = sums / np.maximum(length, step) / (capacity * 125.0)  # 125 octets a millisecond are 1 Mbit/s
-    tcp = flows.protocol[rows] == TCP
-    elastic = in_data_packets(flows, rows) & (part[key] >= np.where(tcp, LEAST_PART, LEAST_PART_NOT_TCP))
+    # 125 octets a millisecond are 1 Mbit/s.
+    part = octets / (np.maximum(ends - starts, step) * (capacity * 125.0))
+    elastic = part >= np.where(flows.protocol[rows] == TCP, LEAST_PART, LEAST_PART_NOT_TCP)
+    elastic[elastic] = in_data_packets(flows, rows[elastic])
     to_mbps = 8.0 / step / 1000.0
     by_transfers = grid.spread(starts[elastic], ends[elastic], octets[elastic]) * to_mbps
     if by_transfers.max() < HELD_PART * LEAST_SHARE * capacity:
         return None
+    unique, found = np.unique(conversation_keys(flows, rows[elastic]), return_inverse=True)
+    key = np.full(len(rows), len(unique))
+    key[elastic] = found
     rate = grid.spread(starts, ends, octets) * to_mbps
     return _Traffic(rows, key, elastic, grid, _without_outliers(rate), _without_outliers(by_transfers))
 
@@ -271,7 +274,7 @@ def _level(
     inside_ms = np.minimum(flows.end_ms[rows], end) - np.maximum(flows.start_ms[rows], start)
     part = inside_ms / np.maximum(flows.end_ms[rows] - flows.start_ms[rows], 1)
     octets = flows.wire_octets[rows] * np.clip(part, 0.0, 1.0)
-    sums, lasting = np.bincount(key, octets * elastic), np.bincount(key, inside_ms)
+    sums, lasting = np.bincount(key, octets * elastic), np.bincount(key, inside_ms * elastic)
     lasts = lasting >= LASTING * (end - start)
     if end - start < LEAST_OF_SHORT_MS and sums[lasts].sum() < HELD_PART * octets.sum():
         return None
