@@ -20,7 +20,7 @@ from flowdiag.site.mistakes import link_key
 from flowdiag.site.profile import Profile
 
 KEYS: Final = ("down_mbps", "up_mbps")  # by direction
-LEAST_SHOWN_MBPS: Final = 0.01  # less is stray packets
+LEAST_SHOWN_MBPS: Final = 0.001  # less is stray packets
 MAX_NAMED: Final = 8  # rates that one line names; a site has a handful
 
 
@@ -35,7 +35,7 @@ class HighestRate:
     def words(self, clock: Clock) -> str:
         """94.2 Mbit/s over the 60 s from 2026-03-03T14:31:00+13:00"""
         if self.mbps < LEAST_SHOWN_MBPS:
-            return "next to nothing"
+            return f"{'under ' if self.mbps else ''}{self.mbps and LEAST_SHOWN_MBPS:g} Mbit/s"
         return f"{self.mbps:.3g} Mbit/s over the {self.length_ms / 1000:g} s from {clock.iso(self.start_ms)}"
 
 
