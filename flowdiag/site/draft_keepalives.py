@@ -2,8 +2,8 @@
 
 Facts it rests on: how many probes one record holds is the exporter's affair. With an idle timeout below the interval each
 has its own; with an active timeout of half an hour hundreds share one, of which only the mean interval is known: its time
-over its packets less one. Many routers do not meter what they send themselves, but the answers that arrive. Any stream looks steady in such a mean; but probes are sent above all while the link waits, and
-ordinary traffic is not there then.
+over its packets less one. Many routers do not meter what they send themselves, but the answers that arrive. Any stream looks
+steady in such a mean; but probes are sent above all while the link waits, and ordinary traffic is not there then.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ MAX_JUDGED: Final = (
 MIN_PROBES: Final = 10  # fewer say nothing about a pace
 LEAST_S: Final = 0.5  # between probes; what is faster is media or a tunnel
 MAX_PACKET: Final = 256  # IP octets; probes are small
-LASTING: Final = 0.5  # part of the time in which the link carried no ordinary traffic
+LASTING: Final = 0.3  # part of the time in which the link carried no ordinary traffic
 MISSED: Final = 2  # intervals after a probe that it still goes on
 STEADY: Final = 0.2  # how far an interval may be off the median
 STEADY_SHARE: Final = 0.7  # part of the intervals that are not
@@ -119,7 +119,7 @@ def _one_way(
 
 
 def _lasts(flows: SiteFlows, rows: NDArray[np.intp], interval_s: float, link: int, seen: Activity) -> bool:
-    """Whether a stream goes on during most of the time in which the link waits; of all time where it never does."""
+    """Whether a stream goes on through much of the time in which the link waits, or of all time where it never does."""
     start, end = flows.start_ms[rows], flows.end_ms[rows] + round(MISSED * interval_s * 1000)
     # The record that was open at the export's end is not in it; it is as long as the longest at most.
     end[-1] += int((flows.end_ms[rows] - flows.start_ms[rows]).max())

@@ -28,7 +28,7 @@ WINDOWS: Final = 60
 SHORTEST_MS, LONGEST_MS = 5_000, 60_000
 LOAD_SHARING: Final = 0.5  # part of a link's busy time in which the first one is busy too
 IN_USE: Final = 0.25  # part of the first link's busy time; a link that is busy less often is not shared
-LITTLE: Final = 0.1  # part of all octets; with steady probes beside it, a leak onto a backup
+LITTLE: Final = 0.25  # part of all octets; with probes on this link alone, a leak onto a backup
 CLEARLY_LONGER: Final = 1.5  # times as long in use; less is decided by who was first
 MAX_SPELLS: Final = 3  # times of day that a comment lists
 
@@ -103,7 +103,8 @@ def guess_roles(links: Sequence[LinkTraits], seen: Activity) -> list[tuple[int, 
         alone = RoleGuess(
             "primary",
             "the only link seen",
-            "a backup over which nothing went does not show: if there is one, add a [[link]] for it",
+            "a link over which nothing went does not show: if there is one, add a [[link]] for it, and if the site was on its "
+            "backup in this time, this one is the backup",
         )
         return [(0, alone)]
     first, why = _first(links, seen)
@@ -173,7 +174,7 @@ def _other(number: int, first: int, links: Sequence[LinkTraits], seen: Activity)
         return RoleGuess("backup", reason, in_use)
     if together.sum() < IN_USE * lead.sum():
         return RoleGuess("backup", f"{use}, far less often than {called}", in_use)
-    if little and links[number].paced:
+    if little and links[number].paced and not links[first].paced:
         reason = f"{use}, beside probes at a steady pace, as when something leaks onto a backup"
         return RoleGuess("backup", reason, "if that traffic is meant to be there, write primary")
     reason = f"{use}, mostly together with {called}, as when links share the load"
