@@ -126,11 +126,13 @@ def _first(links: Sequence[LinkTraits], seen: Activity) -> tuple[int, str]:
     if len(unnamed) == 1:
         return unnamed[0], "and no other interface is named like a line and not like a backup"
     numbers = unnamed or numbers
-    # Who sends probes alone while another link works is waiting; a primary that is out sends nothing.
+    # Who sends probes alone while another link works is waiting, or while all are quiet; a primary that is out sends nothing.
+    quiet = not seen.ordinary.any()
     waiting = [
         n
         for n in numbers
-        if links[n].paced and (seen.probes[n] & np.delete(seen.ordinary, n, axis=0).any(axis=0)).any()
+        if links[n].paced
+        and (quiet or (seen.probes[n] & np.delete(seen.ordinary, n, axis=0).any(axis=0)).any())
     ]
     if 0 < len(waiting) < len(numbers):
         numbers = [n for n in numbers if n not in waiting]
@@ -139,6 +141,8 @@ def _first(links: Sequence[LinkTraits], seen: Activity) -> tuple[int, str]:
     busy = seen.ordinary.sum(axis=1)
     longest = max(numbers, key=lambda n: (busy[n], seen.octets[n], -n))
     rivals = [n for n in numbers if n != longest and busy[n] and busy[n] * CLEARLY_LONGER > busy[longest]]
+    if quiet:
+        return longest, "and the most octets"
     if not rivals:
         return longest, "longer than any other link"
     began = {n: int(np.argmax(seen.ordinary[n])) for n in (longest, *rivals)}

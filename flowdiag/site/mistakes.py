@@ -8,6 +8,7 @@ from difflib import get_close_matches
 from typing import Any, Final
 
 from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from flowdiag.site.profile import (
@@ -22,7 +23,6 @@ from flowdiag.site.profile import (
     Site,
     Thresholds,
     applications_at_odds,
-    keys_of,
     labels_at_odds,
     links_at_odds,
 )
@@ -50,6 +50,11 @@ class Mistake:
     def __str__(self) -> str:
         text = f"{self.key}: {self.what}"
         return f"{text}; expected {self.expected}" if self.expected else text
+
+
+def keys_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
+    """The keys of a model as they stand in TOML, in order."""
+    return {field.alias or name: field for name, field in model.model_fields.items()}
 
 
 def mistakes_in(error: ValidationError, raw: Mapping[str, Any]) -> list[Mistake]:

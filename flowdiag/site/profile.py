@@ -19,7 +19,6 @@ from pydantic import (
     field_validator,
     model_validator,
 )
-from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
 from flowdiag.errors import ProfileError
@@ -332,11 +331,6 @@ class Profile(_Model):
             for direction, given in enumerate((link.given_down_mbps, link.given_up_mbps))
             if given is None
         ]
-
-
-def keys_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
-    """The keys of a model as they stand in TOML, in order."""
-    return {field.alias or name: field for name, field in model.model_fields.items()}
 
 
 Place = tuple[str | int, ...]

@@ -8,8 +8,8 @@ from typing import Final
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from flowdiag.site.mistakes import allowed_text
-from flowdiag.site.profile import Application, Keepalive, Label, Link, Site, Thresholds, keys_of
+from flowdiag.site.mistakes import allowed_text, keys_of
+from flowdiag.site.profile import Application, Keepalive, Label, Link, Site, Thresholds
 
 TABLES: Final[tuple[tuple[str, type[BaseModel]], ...]] = (
     ("[site]", Site),

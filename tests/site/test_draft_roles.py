@@ -87,6 +87,12 @@ def test_who_sends_probes_alone_is_waiting_although_it_carried_longer_later() ->
     assert roles([FIBRE, PACED], seen) == [(0, "primary"), (1, "backup")]
 
 
+def test_in_a_quiet_night_who_sends_probes_is_the_backup() -> None:
+    """Neither carries ordinary traffic, and the probes are most of what there is."""
+    seen = activity((), (), probes=(((50, 60),), ((0, 120),)), octets=(10, 90))
+    assert roles([FIBRE, PACED], seen) == [(0, "primary"), (1, "backup")]
+
+
 def test_a_link_used_now_and_then_beside_one_in_use_all_day_is_a_backup() -> None:
     seen = activity(((0, 120),), ((10, 12), (40, 43)))
     assert roles([FIBRE, LTE], seen) == [(0, "primary"), (1, "backup")]

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from flowdiag.site.mistakes import allowed_text
-from flowdiag.site.profile import Thresholds, keys_of
+from flowdiag.site.mistakes import allowed_text, keys_of
+from flowdiag.site.profile import Thresholds
 from flowdiag.site.reference import TABLES, profile_tables
 
 
