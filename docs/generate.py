@@ -25,7 +25,8 @@ EXAMPLE: Final = DOCS / "reference" / "site.toml"
 
 PROFILE_INTRO: Final = """\
 The profile says what the program cannot see in an export: what the site bought, which link is the backup, what the
-devices are called. `flowdiag draft EXPORT` proposes one. It is TOML; unknown keys, wrong types and impossible values are
+devices are called. `flowdiag draft EXPORT` proposes one ([how](../howto/draft-a-profile.md)); without plan rates it only serves
+to count (`top`), and what judges refuses it. It is TOML; unknown keys, wrong types and impossible values are
 each one line that names the file and the key, and exit code 1.
 
 A full example:"""

@@ -21,6 +21,7 @@ from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.errors import UsageError
+from flowdiag.site.plan_rates import require_plan_rates
 from flowdiag.site.profile import Profile
 from flowdiag.site.window import resolve_window
 
@@ -43,7 +44,7 @@ def run(
     window_from, window_to: the complaint's window as site/window.py reads it, all of the export where both
     are None; reported: what the client said; link, direction: show figures and findings of these only;
     progress: told of octets read and octets in all. Raises ExportError for an export that cannot be used,
-    UsageError for a window or link that does not exist.
+    UsageError for a window or link that does not exist, ProfileError for a profile without plan rates.
     """
     wanted = None if link is None else link_named(profile, link)
     case = build_case(
@@ -74,6 +75,7 @@ def build_case(
     if reading.cut_ms is not None:
         export.report.notes.append(cut_note(reading.cut_ms))
     flows, usage, coverage = build_case_data(export.batches(), export.report, profile, export.expected)
+    require_plan_rates(profile, usage)
     first_ms, last_ms = span(coverage, export.report)
     window_ms = resolve_window(window_from, window_to, zone, first_ms, last_ms)
     return Case(

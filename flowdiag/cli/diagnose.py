@@ -12,6 +12,7 @@ import click
 from flowdiag.cli.options import (
     exports_argument,
     link_options,
+    naming_the_profile,
     output_options,
     progress_bar,
     pseudonyms_option,
@@ -94,7 +95,7 @@ def command(
     from flowdiag.note.compose import compose
     from flowdiag.pipeline import run
 
-    with progress_bar(quiet=quiet) as progress:
+    with naming_the_profile(site), progress_bar(quiet=quiet) as progress:
         diagnosis = run(
             exports,
             profile,

@@ -26,7 +26,9 @@ def command(exports: tuple[str, ...], output: Path | None, quiet: bool) -> None:
     """Propose a site profile (TOML) from an export.
 
     Interfaces that look like links, which is primary and which backup, networks inside, keepalives with their
-    interval: each guess stands beside a comment with its evidence. Plan rates have to be filled in.
+    interval: each guess stands beside a comment with its evidence and its alternative. What the site bought no
+    export tells: the plan's rates are comments with the highest rate seen, to be filled in before diagnose,
+    usage or review take the profile.
 
     \b
     Example:

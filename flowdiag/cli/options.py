@@ -145,6 +145,19 @@ def cluster_option(function: Decorated) -> Decorated:
 
 
 @contextmanager
+def naming_the_profile(site: Path | None) -> Iterator[None]:
+    """What is found wrong with a profile only beside the export names the profile's file too."""
+    from flowdiag.errors import ProfileError
+
+    try:
+        yield
+    except ProfileError as error:
+        if error.file is None and site is not None:
+            error.file = str(site)
+        raise
+
+
+@contextmanager
 def progress_bar(*, quiet: bool, unit: str | None = None) -> Iterator[Progress | None]:
     """What to pass as `progress` during long work: a bar on standard error, None unless that is a terminal.
 

@@ -11,6 +11,7 @@ import click
 from flowdiag.cli.options import (
     exports_argument,
     link_options,
+    naming_the_profile,
     output_options,
     progress_bar,
     site_option,
@@ -67,7 +68,7 @@ def command(
 
     profile = read_profile(site)
     number = None if link is None else link_named(profile, link)
-    with progress_bar(quiet=quiet) as progress:
+    with naming_the_profile(site), progress_bar(quiet=quiet) as progress:
         case = build_case(
             exports,
             profile,

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from flowdiag.errors import FlowdiagError, ProfileError
+from flowdiag.site.plan_rates import with_plan_rates
 from flowdiag.site.profile import Profile
 from flowdiag.site.reading import read_profile
 
@@ -54,7 +55,7 @@ def read_sites(folder: str | Path) -> tuple[list[ReviewSite], list[FlowdiagError
     faults: list[FlowdiagError] = []
     for file in files:
         try:
-            profile = read_profile(file)
+            profile = with_plan_rates(read_profile(file), str(file))
         except FlowdiagError as error:
             faults.append(error)
             continue

@@ -5,7 +5,6 @@ Names come from the network: drafting.py has made them printable lines, which ca
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Final
@@ -13,12 +12,15 @@ from typing import Final
 from flowdiag.aggregator.addresses import to_text
 from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.note.escape import toml_string
+from flowdiag.site.clock import Clock
+from flowdiag.site.draft_doors import Prefix
 from flowdiag.site.draft_keepalives import Candidate
-from flowdiag.site.drafting import Draft, LinkGuess, OtherInterface, Prefix
+from flowdiag.site.drafting import Draft, LinkGuess, OtherInterface
+from flowdiag.site.plan_rates import KEYS
 
 MAX_LISTED: Final = 40  # prefixes, other exporters, other interfaces
 FILL_IN: Final = "FILL IN"
-LEAST_SHOWN: Final = 0.01  # Mbit/s
+CLOCK: Final = Clock("UTC")  # the site's zone has still to be filled in
 
 
 def as_toml(draft: Draft) -> str:
@@ -59,17 +61,25 @@ def _site(draft: Draft) -> Iterator[str]:
 
 
 def _lan(prefixes: tuple[Prefix, ...]) -> Iterator[str]:
+    if not any(prefix.proposed for prefix in prefixes):
+        yield f"# {FILL_IN} lan: no network could be told to be inside for certain"
     if not prefixes:
-        yield f"lan = []  # {FILL_IN}: no network could be told to be inside"
+        yield "lan = []"
         return
     yield "lan = ["
     for prefix in prefixes[:MAX_LISTED]:
+        mark = "  " if prefix.proposed else "  # "
         kind = "private addresses" if prefix.private else "public addresses"
         behind = f" behind interface {_listed(prefix.interfaces)}" if prefix.interfaces else ""
-        yield f'  "{prefix.network}",  # {kind}{behind}, {_percent(prefix.share)} of what comes from inside'
+        told = f"{kind}{behind}, {_percent(prefix.share)} of what comes from inside"
+        yield f'{mark}"{prefix.network}",  # {_with(told, prefix.alternative)}'
     yield "]"
     if len(prefixes) > MAX_LISTED:
         yield f"# {len(prefixes) - MAX_LISTED} more networks with less traffic were seen inside"
+
+
+def _with(evidence: str, alternative: str | None) -> str:
+    return evidence if alternative is None else f"{evidence}; {alternative}"
 
 
 def _exporters(exporters: tuple[tuple[bytes, float], ...]) -> Iterator[str]:
@@ -92,14 +102,15 @@ def _link(link: LinkGuess, draft: Draft) -> Iterator[str]:
         else "made up; give it a name people know"
     )
     yield f"name = {toml_string(link.name)}  # {told}"
-    yield f'role = "{link.role}"  # {link.reason}'
+    yield f"# role: {link.role}, because {link.guess.reason}; {link.guess.alternative}"
+    yield f'role = "{link.role}"'
     if link.interface is None:
         yield "interfaces = []  # the export has no interface numbers: direction comes from lan"
     else:
         yield f"interfaces = [{link.interface}]  # {_sources(link.public_share)}"
-    for key, rate, when in zip(("down_mbps", "up_mbps"), link.peak_mbps, link.peak_ms, strict=True):
-        seen = f"{rate:.3g} Mbit/s ({_time(when)} UTC)" if rate >= LEAST_SHOWN else "next to nothing"
-        yield f"{key} = {_rounded_up(rate)}  # {FILL_IN} the plan's rate; the highest minute seen was {seen}"
+    yield f'# {FILL_IN} the rates that the site bought, in Mbit/s, and take away the "#":'
+    for key, highest in zip(KEYS, link.highest, strict=True):
+        yield f"# {key} =   # the highest seen was {highest.words(CLOCK)}; that is no plan"
     yield 'framing = "ethernet"  # or ip, wire, pppoe: what the plan rate counts for each packet'
     if link.role == "backup":
         yield "variable = true  # a guess, as for cellular: the rate is typical, not guaranteed"
@@ -109,7 +120,7 @@ def _link(link: LinkGuess, draft: Draft) -> Iterator[str]:
 
 def _sources(public_share: float | None) -> str:
     if public_share is None:
-        return "nothing with an address arrived there"
+        return "nothing with an address arrived there: a guess by what leaves"
     return f"{_percent(public_share)} of what arrives there comes from public addresses"
 
 
@@ -119,7 +130,11 @@ def _keepalives(candidates: tuple[Candidate, ...], *, sampled: bool) -> Iterator
         yield f"# no keepalive found ({reason}); if the router sends one, describe it in [[link.keepalive]]"
     for candidate in candidates:
         yield ""
-        yield f"  [[link.keepalive]]  # {candidate.packets} small packets at a steady pace"
+        told = "answers came back" if candidate.answers else "small packets went out"
+        yield (
+            f"  [[link.keepalive]]  # {told} at a steady pace, {candidate.packets} packets in {candidate.records} records; "
+            "if it is no probe of this link, take it out"
+        )
         yield f'  destination = "{to_text(candidate.destination)}"'
         yield f'  protocol = "{candidate.protocol}"'
         if candidate.port:
@@ -135,17 +150,10 @@ def _others(others: tuple[OtherInterface, ...]) -> Iterator[str]:
     yield "# Interfaces that do not look like links (octets as exported):"
     for other in others[:MAX_LISTED]:
         name = f' "{other.name}"' if other.name else ""
-        yield f"#   {other.index}{name}: {other.octets_in:,} in, {other.octets_out:,} out"
+        octets = f"{other.octets_in:,} in, {other.octets_out:,} out"
+        yield f"#   {other.index}{name}: {octets}; {other.why}"
     if len(others) > MAX_LISTED:
         yield f"#   and {len(others) - MAX_LISTED} more"
-
-
-def _rounded_up(rate: float) -> str:
-    """A rate rounded up to two digits, at least 1."""
-    if rate <= 1:
-        return "1"
-    step = 10.0 ** (math.floor(math.log10(rate)) - 1)
-    return f"{math.ceil(rate / step - 1e-9) * step:g}"
 
 
 def _percent(share: float) -> str:

@@ -8,6 +8,7 @@ from difflib import get_close_matches
 from typing import Any, Final
 
 from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from flowdiag.site.profile import (
@@ -49,6 +50,11 @@ class Mistake:
     def __str__(self) -> str:
         text = f"{self.key}: {self.what}"
         return f"{text}; expected {self.expected}" if self.expected else text
+
+
+def keys_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
+    """The keys of a model as they stand in TOML, in order."""
+    return {field.alias or name: field for name, field in model.model_fields.items()}
 
 
 def mistakes_in(error: ValidationError, raw: Mapping[str, Any]) -> list[Mistake]:
@@ -128,10 +134,10 @@ def _at_odds(place: Place, what: str, raw: Mapping[str, Any]) -> Mistake:
 
 
 def _unknown_key(place: Place, raw: Mapping[str, Any]) -> Mistake:
-    known = list(_MODELS[_names(place[:-1])].model_fields)
+    known = list(keys_of(_MODELS[_names(place[:-1])]))
     wanted = str(place[-1])
     near = _nearest(place)
-    elsewhere = [names for names, other in _MODELS.items() if wanted in other.model_fields]
+    elsewhere = [names for names, other in _MODELS.items() if wanted in keys_of(other)]
     what = "unknown key"
     if near:
         what += f', did you mean "{near}"?'
@@ -147,7 +153,7 @@ def _is_unknown(detail: ErrorDetails) -> bool:
 
 def _nearest(place: Place) -> str | None:
     """The known key that an unknown one resembles."""
-    known = _MODELS[_names(place[:-1])].model_fields
+    known = keys_of(_MODELS[_names(place[:-1])])
     near = get_close_matches(str(place[-1])[:MAX_SHOWN].lower(), known, n=1)
     return near[0] if near else None
 
@@ -161,14 +167,14 @@ def allowed_at(place: Place) -> str | None:
     names = _names(place)
     for length in range(len(names), 0, -1):
         model = _MODELS.get(names[: length - 1])
-        if model is not None and names[length - 1] in model.model_fields:
+        if model is not None and names[length - 1] in keys_of(model):
             return allowed_text(model, names[length - 1])
     return None
 
 
 def allowed_text(model: type[BaseModel], key: str) -> str | None:
     """What a key of a model may hold; from its type where it has no Allowed mark."""
-    field = model.model_fields[key]
+    field = keys_of(model)[key]
     for mark in field.metadata:
         if isinstance(mark, Allowed):
             return mark.text
@@ -190,6 +196,11 @@ def key_text(place: Place, raw: Mapping[str, Any]) -> str:
             text += f".{part}" if text else part
     name = _name_of(place, raw)
     return f"{text} ({name})" if name else text
+
+
+def link_key(profile: Profile, number: int, key: str) -> str:
+    """A key of a link (by position) as key_text() writes it."""
+    return key_text(("link", number, key), {"link": [{"name": link.name} for link in profile.link]})
 
 
 def _name_of(place: Place, raw: Mapping[str, Any]) -> str | None:

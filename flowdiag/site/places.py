@@ -2,7 +2,8 @@
 (IPv6).
 
 Facts the guesses rest on: behind a LAN interface stand few networks, mostly private ones (RFC 1918, RFC
-4193); through a link to the internet arrive packets of many public ones.
+4193); through a link to the internet arrive packets of many public ones. A carrier that translates addresses
+numbers its lines out of 100.64.0.0/10, which no site uses inside (RFC 6598 4).
 """
 
 from __future__ import annotations
@@ -36,6 +37,8 @@ SPECIAL: Final = tuple(
     )
 )
 
+SHARED: Final = IPv4Network("100.64.0.0/10")  # RFC 6598: between a carrier's translation and its customers
+
 Network = IPv4Network | IPv6Network
 
 
@@ -49,7 +52,9 @@ class Door:
 
 @dataclass
 class Places:
-    """Octets by door and network: arriving (by source) and leaving (by destination)."""
+    """Octets by door and network: arriving (by source) and leaving (by destination); onward: what arrives and leaves by an
+    unknown door, by destination; across: what arrives at one door and leaves by another.
+    """
 
     arriving: dict[Door, dict[bytes, int]] = field(
         default_factory=lambda: defaultdict(lambda: defaultdict(int))
@@ -57,11 +62,48 @@ class Places:
     leaving: dict[Door, dict[bytes, int]] = field(
         default_factory=lambda: defaultdict(lambda: defaultdict(int))
     )
+    onward: dict[Door, dict[bytes, int]] = field(
+        default_factory=lambda: defaultdict(lambda: defaultdict(int))
+    )
+    across: dict[tuple[Door, Door], int] = field(default_factory=lambda: defaultdict(int))
 
     def add(self, batch: pa.RecordBatch) -> None:
         """Counts a batch of FLOW_SCHEMA."""
         _count(self.arriving, batch, "ingress_interface", "src_address")
         _count(self.leaving, batch, "egress_interface", "dst_address")
+        known = pc.fill_null(pc.greater(batch["egress_interface"], 0), False)
+        _count(self.onward, batch.filter(pc.invert(known)), "ingress_interface", "dst_address")
+        self._count_across(batch.filter(known))
+
+    def _count_across(self, batch: pa.RecordBatch) -> None:
+        names = ["exporter", "ingress_interface", "egress_interface"]
+        summed = pa.table({name: batch[name] for name in (*names, "octets")})
+        summed = summed.group_by(names).aggregate([("octets", "sum")])
+        for exporter, ingress, egress, octets in zip(
+            *(summed[name].to_pylist() for name in (*names, "octets_sum")), strict=True
+        ):
+            if ingress and ingress != egress:
+                self.across[Door(exporter, ingress), Door(exporter, egress)] += octets or 0
+
+    def between(self) -> dict[tuple[Door, Door], int]:
+        """Octets exchanged by two doors of one exporter, both ways, each pair once in the order of doors().
+
+        Where the door by which packets left is not known, it is the one at which their destination's network arrives.
+        """
+        home: dict[tuple[bytes, bytes], tuple[int, Door]] = {}
+        for door in self.doors():
+            for network, octets in self.arriving.get(door, {}).items():
+                if door.index is not None and octets > home.get((door.exporter, network), (0, door))[0]:
+                    home[door.exporter, network] = octets, door
+        exchanged: dict[tuple[Door, Door], int] = defaultdict(int)
+        for (one, other), octets in self.across.items():
+            exchanged[_pair(one, other)] += octets
+        for door, networks in self.onward.items():
+            for network, octets in networks.items():
+                _, other = home.get((door.exporter, network), (0, door))
+                if door.index is not None and other != door:
+                    exchanged[_pair(door, other)] += octets
+        return dict(exchanged)
 
     def doors(self) -> list[Door]:
         """All doors in a fixed order."""
@@ -76,6 +118,10 @@ class Places:
                 totals[door.exporter] += sum(networks.values())
             both.append(totals)
         return {exporter: max(total[exporter] for total in both) for exporter in sorted({*both[0], *both[1]})}
+
+
+def _pair(one: Door, other: Door) -> tuple[Door, Door]:
+    return (one, other) if (one.index or 0) <= (other.index or 0) else (other, one)
 
 
 def collect_places(batches: Iterable[pa.RecordBatch]) -> Places:
@@ -133,6 +179,10 @@ def as_network(first: bytes) -> Network:
 
 def is_private(network: Network) -> bool:
     return any(network.version == block.version and network.subnet_of(block) for block in PRIVATE)  # type: ignore[arg-type]
+
+
+def is_shared(network: Network) -> bool:
+    return network.version == 4 and network.subnet_of(SHARED)
 
 
 def is_special(network: Network) -> bool:

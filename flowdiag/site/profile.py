@@ -21,8 +21,9 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
+from flowdiag.errors import ProfileError
 from flowdiag.site.hours import parse_hours
-from flowdiag.site.values import check_address, check_lan, check_name, check_network, check_time_zone
+from flowdiag.site.values import check_address, check_lan, check_name, check_network, check_time_zone, shown
 
 MAX_LINKS: Final = 64  # the flow shape numbers links in 8 bits; a site has a handful
 MAX_INTERFACES: Final = 256  # a link with VLAN subinterfaces has some tens
@@ -63,6 +64,7 @@ def _pair(value: object) -> object:
 
 Name = Annotated[str, AfterValidator(check_name), Allowed("text of 1 to 200 characters")]
 Rate = Annotated[float, Field(gt=0, le=MAX_MBPS), Allowed("a rate in Mbit/s above 0")]
+OptionalRate = Annotated[float | None, Field(gt=0, le=MAX_MBPS), Allowed("a rate in Mbit/s above 0")]
 Interface = Annotated[int, Field(ge=1, le=MAX_IFINDEX)]
 Address = Annotated[
     str, AfterValidator(check_address), Allowed('an IPv4 or IPv6 address such as "192.0.2.10"')
@@ -113,8 +115,15 @@ class Link(_Model):
         _bounded(MAX_INTERFACES),
         Allowed("a list of ifIndex numbers of 1 and up such as [2]"),
     ] = Field(description="ifIndex values on the exporter; empty only where the export tells none")
-    down_mbps: Rate = Field(description="download rate of the plan")
-    up_mbps: Rate = Field(description="upload rate of the plan")
+    # A profile fresh from a draft has no plan rates: they are read by the properties below.
+    given_down_mbps: OptionalRate = Field(
+        default=None,
+        alias="down_mbps",
+        description="download rate of the plan; whatever judges against it asks for it",
+    )
+    given_up_mbps: OptionalRate = Field(
+        default=None, alias="up_mbps", description="upload rate of the plan; as down_mbps"
+    )
     framing: Annotated[Framing, Allowed("ip, ethernet, wire or pppoe")] = Field(
         default="ethernet", description="what the plan rate counts for each packet"
     )
@@ -127,6 +136,24 @@ class Link(_Model):
     keepalive: Annotated[list[Keepalive], _bounded(MAX_KEEPALIVES), Allowed("[[link.keepalive]] tables")] = (
         Field(default=[], description="probes that should run over an idle backup")
     )
+
+    @property
+    def down_mbps(self) -> float:
+        """Download rate of the plan, Mbit/s. Raises ProfileError where the profile gives none."""
+        return self._plan_rate("down_mbps", self.given_down_mbps)
+
+    @property
+    def up_mbps(self) -> float:
+        """Upload rate of the plan, Mbit/s. Raises ProfileError where the profile gives none."""
+        return self._plan_rate("up_mbps", self.given_up_mbps)
+
+    def _plan_rate(self, key: str, given: float | None) -> float:
+        """What is compared with a rate that nobody gave would be a guess told as a fact: it stops here."""
+        if given is None:
+            raise ProfileError(
+                f"link {shown(self.name)}: {key}: is missing", expected="the plan's rate in Mbit/s"
+            )
+        return given
 
     @model_validator(mode="after")
     def _keepalives_are_for_backups(self) -> Self:
@@ -295,6 +322,15 @@ class Profile(_Model):
         if found:
             raise at_odds(found)
         return self
+
+    def without_plan(self) -> list[tuple[int, int]]:
+        """(position of the link, direction 0 down or 1 up) of each plan rate that is not given."""
+        return [
+            (number, direction)
+            for number, link in enumerate(self.link)
+            for direction, given in enumerate((link.given_down_mbps, link.given_up_mbps))
+            if given is None
+        ]
 
 
 Place = tuple[str | int, ...]

@@ -8,7 +8,7 @@ from typing import Final
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from flowdiag.site.mistakes import allowed_text
+from flowdiag.site.mistakes import allowed_text, keys_of
 from flowdiag.site.profile import Application, Keepalive, Label, Link, Site, Thresholds
 
 TABLES: Final[tuple[tuple[str, type[BaseModel]], ...]] = (
@@ -25,7 +25,7 @@ def profile_tables() -> Iterator[str]:
     """One Markdown section for each table of the profile, in the order in which they are written."""
     for name, model in TABLES:
         rows = []
-        for key, field in model.model_fields.items():
+        for key, field in keys_of(model).items():
             allowed = allowed_text(model, key) or ""
             rows.append(
                 f"| `{key}` | {_cell(field.description or '')} | {_cell(allowed)} | {_default(field)} |"

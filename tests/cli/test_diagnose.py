@@ -198,7 +198,7 @@ def test_inputs_that_cannot_be_used_exit_1_with_one_line(demo: Path, tmp_path: P
 def test_every_mistake_of_a_profile_is_a_line(demo: Path, tmp_path: Path) -> None:
     profile = tmp_path / "site.toml"
     profile.write_text(
-        '[site]\nname = "x"\ntimezone = "Mars"\n[[link]]\nname = "y"\ninterfaces = [2]\ndown_mbps = 0\n'
+        '[site]\nname = "x"\ntimezone = "Mars"\n[[link]]\nname = "y"\ninterfaces = [2]\ndown_mbps = 0\nup_mbps = -1\n'
     )
     result = run(demo / CAPTURE, "--site", profile)
     assert result.exit_code == 1

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from flowdiag.aggregator.coverage import Coverage
-from flowdiag.aggregator.site_flows import UP, SiteFlows
+from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
 from flowdiag.flows import V4_PREFIX
 from flowdiag.site.draft_keepalives import Candidate, keepalive_candidates, probe_intervals, usual_interval
+from flowdiag.site.draft_roles import Activity
 
 HOUR = 3_600_000
 PLACES = tuple(V4_PREFIX + bytes([198, 51, 100, number]) for number in range(4))
@@ -73,31 +74,45 @@ def single(
     return [(at, at, 1, size, place, protocol, port) for at in np.arange(0, 3600, interval_s).tolist()]
 
 
+def activity(*busy: tuple[int, int]) -> Activity:
+    """An hour of minutes in which the second link waits, except in [from, to) of each busy."""
+    ordinary = np.zeros((2, 60), np.bool_)
+    for begin, end in busy:
+        ordinary[1, begin:end] = True
+    return Activity(0, 60_000, ordinary, ~ordinary, np.ones(2))
+
+
+def candidates(
+    found: SiteFlows, coverage: Coverage = COVERAGE, seen: Activity | None = None
+) -> tuple[Candidate, ...]:
+    return keepalive_candidates(found, 1, coverage, seen or activity())
+
+
 def test_a_ping_every_minute_with_a_record_each() -> None:
-    found = keepalive_candidates(flows(single(60)), 1, COVERAGE)
-    assert found == (Candidate(PLACES[1], "icmp", 0, 60.0, 60.0, 84, 60),)
+    found = candidates(flows(single(60)))
+    assert found == (Candidate(PLACES[1], "icmp", 0, 60.0, 60.0, 84, 60, 60),)
 
 
 def test_a_ping_every_ten_seconds_in_records_of_a_minute() -> None:
     rows: list[Row] = [(at, at + 50, 6, 6 * 84, 1, 1, 2048) for at in range(0, 3600, 60)]
-    (found,) = keepalive_candidates(flows(rows), 1, COVERAGE)
+    (found,) = candidates(flows(rows))
     assert (found.interval_s, found.measured_s, found.packets) == (10.0, 10.0, 360)
 
 
 def test_a_connection_every_half_minute() -> None:
     rows: list[Row] = [(at, at + 0.2, 5, 260, 2, 6, 443) for at in range(0, 3600, 30)]
-    (found,) = keepalive_candidates(flows(rows), 1, COVERAGE)
+    (found,) = candidates(flows(rows))
     assert (found.protocol, found.port, found.interval_s, found.packet_bytes) == ("tcp", 443, 30.0, None)
 
 
 def test_udp_probes_keep_their_port() -> None:
-    (found,) = keepalive_candidates(flows(single(20, protocol=17, port=7)), 1, COVERAGE)
+    (found,) = candidates(flows(single(20, protocol=17, port=7)))
     assert (found.protocol, found.port, found.interval_s) == ("udp", 7, 20.0)
 
 
 def test_several_are_listed_most_packets_first() -> None:
     rows = [*single(60, place=1), *single(15, place=2, protocol=58)]
-    assert [(c.destination, c.interval_s) for c in keepalive_candidates(flows(rows), 1, COVERAGE)] == [
+    assert [(c.destination, c.interval_s) for c in candidates(flows(rows))] == [
         (PLACES[2], 15.0),
         (PLACES[1], 60.0),
     ]
@@ -108,7 +123,7 @@ def test_several_are_listed_most_packets_first() -> None:
     [
         [],
         single(10)[:9],  # too few
-        single(10)[:90],  # a quarter of the export
+        single(10)[:90],  # a quarter of the time
         single(60, size=1400),  # large packets
         [(at * at / 3600, at * at / 3600, 1, 84, 1, 1, 0) for at in range(3600)[::60]],  # no steady pace
         single(60, protocol=47),
@@ -117,22 +132,70 @@ def test_several_are_listed_most_packets_first() -> None:
     ],
 )
 def test_what_is_no_keepalive(rows: list[Row]) -> None:
-    assert keepalive_candidates(flows(rows), 1, COVERAGE) == ()
+    assert candidates(flows(rows)) == ()
 
 
 def test_only_the_link_asked_for_counts() -> None:
-    assert keepalive_candidates(flows(single(60), link=0), 1, COVERAGE) == ()
+    assert candidates(flows(single(60), link=0)) == ()
 
 
 def test_sampled_exports_tell_no_pace() -> None:
-    assert keepalive_candidates(flows(single(60)), 1, replace(COVERAGE, sampling=10.0)) == ()
+    assert candidates(flows(single(60)), replace(COVERAGE, sampling=10.0)) == ()
+
+
+def test_half_an_hour_of_probes_in_one_record_hides_no_pace() -> None:
+    """179 probes from 0 to 1780 s are 178 intervals of 10 s; the second half hour is still open when the export ends."""
+    (found,) = candidates(flows([(0, 1780, 179, 179 * 84, 1, 1, 2048)]))
+    assert (found.interval_s, found.packets, found.records, found.packet_bytes) == (10.0, 179, 1, 84)
+
+
+def test_two_probes_a_record_are_half_its_distance_apart() -> None:
+    """A record a minute from 0 to 30 s: 30 s within it and 30 s to the next, not the 60 s between records."""
+    rows: list[Row] = [(at, at + 30, 2, 168, 1, 1, 2048) for at in range(0, 3600, 60)]
+    (found,) = candidates(flows(rows))
+    assert (found.interval_s, found.measured_s) == (30.0, 30.0)
+
+
+def test_a_probe_of_several_packets_is_one_probe() -> None:
+    """Three packets within 0.2 s every 20 s."""
+    rows: list[Row] = [(at, at + 0.2, 3, 252, 1, 1, 2048) for at in range(0, 3600, 20)]
+    (found,) = candidates(flows(rows))
+    assert found.interval_s == 20.0
+
+
+def test_answers_tell_where_the_router_does_not_meter_what_it_sends() -> None:
+    answered = flows([(0, 1780, 179, 179 * 84, 1, 1, 0), (1790, 3570, 179, 179 * 84, 1, 1, 0)])
+    answered = replace(answered, direction=np.full(2, DOWN, np.int8))
+    (found,) = candidates(answered)
+    assert (found.destination, found.interval_s, found.answers) == (PLACES[1], 10.0, True)
+
+
+def test_answers_to_somebody_else_s_pings_are_no_keepalive() -> None:
+    rows: list[Row] = [(at, at, 1, 84, 1, 1, 0) for at in range(0, 3600, 60)]
+    both = flows(rows + rows)
+    direction = np.repeat([DOWN, UP], len(rows)).astype(np.int8)
+    inside_port = np.where(direction == DOWN, 2048, 0).astype(np.int32)
+    assert candidates(replace(both, direction=direction, inside_port=inside_port)) == ()
+
+
+def test_what_runs_only_while_the_link_carries_ordinary_traffic_is_no_keepalive() -> None:
+    """A tunnel over the backup during a failover of 40 minutes looks as steady as probes do."""
+    rows: list[Row] = [(at, at + 59, 60, 60 * 120, 1, 17, 4500) for at in range(600, 3000, 60)]
+    assert candidates(flows(rows), seen=activity((10, 50))) == ()
+    (found,) = candidates(flows([*rows, *single(10, place=2)]), seen=activity((10, 50)))
+    assert (found.destination, found.interval_s) == (PLACES[2], 10.0)
+
+
+def test_a_long_connection_is_no_probe() -> None:
+    rows: list[Row] = [(at, at + 59, 12, 600, 1, 6, 443) for at in range(0, 3600, 60)]
+    assert candidates(flows(rows)) == ()
 
 
 def test_intervals_of_mixed_records() -> None:
-    """Two records of 3 packets over 20 s hold 10 s twice each; the record of one packet tells nothing."""
+    """Two records of 3 packets over 20 s hold 10 s twice each, and 10 s lie between each and the next."""
     start, end = np.array([0, 30_000, 60_000]), np.array([20_000, 50_000, 60_000])
     found = probe_intervals(start, end, np.array([3.0, 3.0, 1.0]), connections=False)
-    assert found.tolist() == [10_000.0] * 4
+    assert found.tolist() == [10_000.0] * 6
 
 
 @pytest.mark.parametrize(

@@ -50,12 +50,6 @@ from tests.site.profiles import GOOD, changed, lines, only_line
             'unknown key, did you mean "down_mbps"?; expected',
         ),
         (
-            "up_mbps = 40\nframing",
-            "framing",
-            "link[1].up_mbps",
-            "is missing; expected a rate in Mbit/s above 0",
-        ),
-        (
             "interfaces = [3]",
             "interfaces = [2]",
             "link[2].interfaces",

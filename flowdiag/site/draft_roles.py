@@ -1,0 +1,185 @@
+"""Which link is the primary one and which a backup: by when each carried ordinary traffic, with evidence and alternative.
+
+Facts the guesses rest on (common practice, no source): a backup waits, so it carries ordinary traffic only while the primary
+carries none, and probes at a steady pace otherwise; links that share the load carry it at the same time. What was in use
+longer, or first, is the primary one. An export of one afternoon cannot know what the rest of the week is like: each guess
+says what it would be if that was an exception.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.build import build_usage
+from flowdiag.aggregator.site_flows import SiteFlows
+from flowdiag.aggregator.spread import WindowGrid
+from flowdiag.site.profile import Profile, Role
+
+IDLE_KBPS: Final = 8.0  # keepalives and their like; ordinary traffic is more
+# Windows are a sixtieth of the export: fine enough for a failover within a minute, coarse enough that a link in use is
+# seldom idle in one.
+WINDOWS: Final = 60
+SHORTEST_MS, LONGEST_MS = 5_000, 60_000
+LOAD_SHARING: Final = 0.5  # part of a link's busy time in which the first one is busy too
+IN_USE: Final = 0.25  # part of the first link's busy time; a link that is busy less often is not shared
+LITTLE: Final = 0.25  # part of all octets; with probes on this link alone, a leak onto a backup
+CLEARLY_LONGER: Final = 1.5  # times as long in use; less is decided by who was first
+MAX_SPELLS: Final = 3  # times of day that a comment lists
+
+
+@dataclass(frozen=True, eq=False)
+class Activity:
+    """What each link carried in each window. ordinary, probes: bool [link, window]; octets: float [link], IP.
+
+    probes: little, but something.
+    """
+
+    start_ms: int
+    window_ms: int
+    ordinary: NDArray[np.bool_]
+    probes: NDArray[np.bool_]
+    octets: NDArray[np.float64]
+
+    def minutes(self, windows: NDArray[np.bool_]) -> str:
+        return f"{int(windows.sum()) * self.window_ms / 60_000:.3g}"
+
+    @property
+    def whole(self) -> str:
+        return f"{self.ordinary.shape[1] * self.window_ms / 60_000:.3g}"
+
+    def times(self, windows: NDArray[np.bool_]) -> str:
+        """14:05 to 14:27, 15:01 to 15:20 UTC"""
+        steps = np.flatnonzero(np.diff(np.concatenate([[False], windows, [False]]).astype(np.int8)))
+        spells = steps.reshape(-1, 2)
+        told = [f"{self._time(begin)} to {self._time(end)}" for begin, end in spells[:MAX_SPELLS].tolist()]
+        more = f" and {len(spells) - MAX_SPELLS} more" if len(spells) > MAX_SPELLS else ""
+        return f"{', '.join(told)}{more} UTC"
+
+    def _time(self, window: int) -> str:
+        moment = datetime.fromtimestamp((self.start_ms + window * self.window_ms) / 1000, UTC)
+        return moment.strftime("%H:%M" if self.window_ms % 60_000 == 0 else "%H:%M:%S")
+
+
+@dataclass(frozen=True)
+class RoleGuess:
+    """reason: the evidence; alternative: what else it may be, and what to write then."""
+
+    role: Role
+    reason: str
+    alternative: str
+
+
+@dataclass(frozen=True)
+class LinkTraits:
+    """What is known of a link beside its traffic. hinted: named like a backup; paced: probes at a steady pace go over it."""
+
+    called: str
+    hinted: bool
+    paced: bool
+
+
+def activity(flows: SiteFlows, profile: Profile, first_ms: int | None, last_ms: int | None) -> Activity:
+    """The activity of each link of the profile over the export."""
+    begin = first_ms or 0
+    end = max(last_ms or 0, begin + 1)
+    window_ms = int(np.clip((end - begin) / WINDOWS // SHORTEST_MS * SHORTEST_MS, SHORTEST_MS, LONGEST_MS))
+    usage = build_usage(flows, profile, WindowGrid.covering(begin, end, window_ms))
+    octets = usage.wire_octets.sum(axis=1)
+    ordinary = octets * 8 / window_ms > IDLE_KBPS
+    return Activity(
+        usage.start_ms, window_ms, ordinary, (octets > 0) & ~ordinary, usage.ip_octets.sum(axis=(1, 2))
+    )
+
+
+def guess_roles(links: Sequence[LinkTraits], seen: Activity) -> list[tuple[int, RoleGuess]]:
+    """(position, guess) of each link, the first primary one first, then by octets."""
+    if len(links) == 1:
+        alone = RoleGuess(
+            "primary",
+            "the only link seen",
+            "a link over which nothing went does not show: if there is one, add a [[link]] for it, and if the site was on its "
+            "backup in this time, this one is the backup",
+        )
+        return [(0, alone)]
+    first, why = _first(links, seen)
+    others = sorted((n for n in range(len(links)) if n != first), key=lambda n: (-seen.octets[n], n))
+    guesses = [(n, _other(n, first, links, seen)) for n in others]
+    lead = RoleGuess(
+        "primary",
+        f"{_use(first, seen)}, {why}",
+        "if the site was on its backup in this time, this one may be the backup",
+    )
+    ordered = sorted(guesses, key=lambda guess: guess[1].role != "primary")
+    return [(first, lead), *ordered]
+
+
+def _first(links: Sequence[LinkTraits], seen: Activity) -> tuple[int, str]:
+    """The link that is most like the primary one, and why."""
+    numbers = list(range(len(links)))
+    unnamed = [n for n in numbers if not links[n].hinted]
+    if len(unnamed) == 1:
+        return unnamed[0], "and no other interface is named like a line and not like a backup"
+    numbers = unnamed or numbers
+    # Who sends probes alone while another link works is waiting, or while all are quiet; a primary that is out sends nothing.
+    quiet = not seen.ordinary.any()
+    waiting = [
+        n
+        for n in numbers
+        if links[n].paced
+        and (quiet or (seen.probes[n] & np.delete(seen.ordinary, n, axis=0).any(axis=0)).any())
+    ]
+    if 0 < len(waiting) < len(numbers):
+        numbers = [n for n in numbers if n not in waiting]
+        if len(numbers) == 1:
+            return numbers[0], "while the other carried probes at a steady pace"
+    busy = seen.ordinary.sum(axis=1)
+    longest = max(numbers, key=lambda n: (busy[n], seen.octets[n], -n))
+    rivals = [n for n in numbers if n != longest and busy[n] and busy[n] * CLEARLY_LONGER > busy[longest]]
+    if quiet:
+        return longest, "and the most octets"
+    if not rivals:
+        return longest, "longer than any other link"
+    began = {n: int(np.argmax(seen.ordinary[n])) for n in (longest, *rivals)}
+    earliest = min(began, key=lambda n: (began[n], -seen.octets[n], n))
+    if began[earliest] == min(began[n] for n in began if n != earliest):
+        return earliest, "and the most octets"
+    return earliest, "before any other link"
+
+
+def _use(number: int, seen: Activity) -> str:
+    percent = 100 * seen.octets[number] / (float(seen.octets.sum()) or 1.0)
+    part = f"{percent:.3g}" if percent >= 0.1 else "under 0.1"
+    return (
+        f"it carried {part} % of the octets of all links, ordinary traffic in {seen.minutes(seen.ordinary[number])} "
+        f"of {seen.whole} minutes"
+    )
+
+
+def _other(number: int, first: int, links: Sequence[LinkTraits], seen: Activity) -> RoleGuess:
+    own, lead, called = seen.ordinary[number], seen.ordinary[first], links[first].called
+    together, alone = own & lead, own & ~lead
+    use = _use(number, seen)
+    in_use = "if both lines are in use all day, write primary"
+    if links[number].hinted and not links[first].hinted:
+        return RoleGuess("backup", f"its interface is named like a cellular or backup link; {use}", in_use)
+    if not own.any():
+        reason = f"it carried no ordinary traffic in {seen.whole} minutes"
+        return RoleGuess("backup", reason, "if it is in use on other days, write primary")
+    little = seen.octets[number] < LITTLE * seen.octets.sum()
+    if together.sum() <= LOAD_SHARING * own.sum():
+        only = "only" if not together.any() else "nearly only"
+        reason = f"it carried ordinary traffic {only} while {called} carried none ({seen.times(alone)})"
+        return RoleGuess("backup", reason, in_use)
+    if together.sum() < IN_USE * lead.sum():
+        return RoleGuess("backup", f"{use}, far less often than {called}", in_use)
+    if little and links[number].paced and not links[first].paced:
+        reason = f"{use}, beside probes at a steady pace, as when something leaks onto a backup"
+        return RoleGuess("backup", reason, "if that traffic is meant to be there, write primary")
+    reason = f"{use}, mostly together with {called}, as when links share the load"
+    return RoleGuess("primary", reason, "if that traffic is not meant to be there, write backup")
