@@ -94,7 +94,9 @@ def main() -> None:
     print(f"ratio        {ratio:5.2f} ({verdict(ratio, 3, at_most=True)})")
     over = (diagnosed.seconds - START_S) / bare
     print(f"floor        {bare:5.2f} s, one core")
-    print(f"over it      {over:5.2f} ({verdict(over, AGAINST_FLOOR, at_most=True)}), less {START_S} s of start")
+    print(
+        f"over it      {over:5.2f} ({verdict(over, AGAINST_FLOOR, at_most=True)}), less {START_S} s of start"
+    )
     print(
         f"memory       {diagnosed.mebioctets:4.0f} MiB ({verdict(diagnosed.mebioctets, MOST_MEBIOCTETS, at_most=True)})"
     )
