@@ -18,7 +18,7 @@ RIGHT: Final = 76.0
 TOP: Final = 44.0
 ROW: Final = 20.0
 FEWEST_WRONG: Final = 0.0003  # the right edge; no error at all is drawn there
-TICKS: Final = (0.5, 0.9, 0.99, 0.999)
+TICKS: Final = (0.5, 0.9, 0.99, 0.999, 1.0)
 MOST_WRONG: Final = 0.7
 KEY: Final = "reliability"
 
