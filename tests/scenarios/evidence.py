@@ -117,7 +117,8 @@ def _held_level(stage: Stage, truth: Truth) -> bool:
     talk, pieces, chunks = carried.conversations, carried.pieces, carried.chunks
     count = len(talk)
     for direction, name in enumerate(("down", "up")):
-        octets = np.bincount(chunks["conversation"], chunks[f"{name}_octets"], count)
+        # Counted onto zeros: of no chunks at all numpy makes whole numbers.
+        octets = np.zeros(count) + np.bincount(chunks["conversation"], chunks[f"{name}_octets"], count)
         whole = np.full(len(pieces), begin), np.full(len(pieces), end)
         octets += np.bincount(pieces["conversation"], carried.steady_octets(pieces, direction, *whole), count)
         first, last = np.full(count, np.inf), np.full(count, -np.inf)

@@ -129,7 +129,8 @@ def test_a_sentence_that_claims_too_much_is_untrue(sentence: str, confidence: st
 
 
 def test_complete_evidence_lacks_nothing() -> None:
-    assert labelled("a-short-export-of-ordinary-work", FIRST_NUMBER).complete
+    for name in ("a-short-export-of-ordinary-work", "a-site-with-hardly-any-traffic"):
+        assert labelled(name, FIRST_NUMBER + 1).complete, name
     for name in (
         "short-full-spells-in-a-healthy-hour",
         "half-used-and-a-tenth-of-the-messages-is-lost",
