@@ -19,12 +19,12 @@ from flowdiag.cli.demo import CAPTURE, PROFILE, REPORTED, TICKET, WINDOW, write_
 from flowdiag.note import html, text
 from flowdiag.note.compose import compose
 from flowdiag.note.model import Note
+from flowdiag.note.svg import standing_alone
 from flowdiag.pipeline import run
 from flowdiag.site.reading import read_profile
 
 FOLDER: Final = Path(__file__).parent / "pictures"
 COLUMNS: Final = 100
-STYLE: Final = Path(html.__file__).with_name("note.css")
 # Of rich's own template, without the typeface that it would fetch.
 TERMINAL: Final = """\
 <svg viewBox="0 0 {width} {height}" xmlns="http://www.w3.org/2000/svg">
@@ -68,13 +68,6 @@ def terminal_svg(note: Note) -> str:
     console.print("$ flowdiag demo")
     console.print(shown[:second])
     return console.export_svg(title="flowdiag demo", code_format=TERMINAL, unique_id="note")
-
-
-def standing_alone(svg: str) -> str:
-    """A picture of the HTML note with the style that the page would give it, light or dark."""
-    style = STYLE.read_text(encoding="utf-8")
-    ground = '<rect width="100%" height="100%" style="fill: var(--paper)"/>'
-    return svg.replace("</desc>", f"</desc><style>{style}</style>{ground}", 1) + "\n"
 
 
 def pictures() -> dict[str, str]:

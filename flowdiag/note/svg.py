@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 from flowdiag.note import wording_pictures
@@ -26,6 +27,7 @@ PLOT: Final = 150.0
 LOW_PLOT: Final = 40.0  # for a link that carried next to nothing
 # A character of the labels is about so wide (12 px sans serif); decides whether a label fits its mark.
 CHARACTER: Final = 6.4
+_STYLE: Final = Path(__file__).with_name("note.css")
 _TICK: Final = 68.0  # room that a time on the axis wants
 _GRID_PARTS: Final = 4
 
@@ -170,3 +172,10 @@ def path(points: Sequence[tuple[float, float]], *, closed: bool = False) -> str:
     """The data of a path through the points."""
     drawn = "L".join(f"{number(x)} {number(y)}" for x, y in points)
     return f"M{drawn}{'Z' if closed else ''}"
+
+
+def standing_alone(svg: str) -> str:
+    """A picture as a file of its own, with the style that the page would give it, light or dark."""
+    style = _STYLE.read_text(encoding="utf-8")
+    ground = '<rect width="100%" height="100%" style="fill: var(--paper)"/>'
+    return svg.replace("</desc>", f"</desc><style>{style}</style>{ground}", 1) + "\n"

@@ -1,4 +1,6 @@
-"""python -m tests.scenarios [--held-out] [--only NAME] [--jobs N] [--keep FOLDER] [--numbers 0,1]"""
+"""python -m tests.scenarios [--held-out] [--only NAME] [--jobs N] [--keep FOLDER] [--numbers 0,1]
+python -m tests.scenarios --calibration [--draws 3000] [--only NAME] [--jobs N]
+"""
 
 from __future__ import annotations
 
@@ -7,10 +9,12 @@ import sys
 import time
 from pathlib import Path
 
+from tests.scenarios.calibration import LEAST_DRAWS, bounds, calibrate
+from tests.scenarios.calibration_page import PAGE, PICTURE, section, write, wrong_ones
 from tests.scenarios.files import lay_out
 from tests.scenarios.report import faults, summary
 from tests.scenarios.runner import HELD_OUT, TUNING, jobs_of, scores
-from tests.scenarios.stage import labelled
+from tests.scenarios.stage import SITUATIONS, labelled
 
 
 def main() -> int:
@@ -20,7 +24,11 @@ def main() -> int:
     parser.add_argument("--only", metavar="NAME", help="situations whose name (or name/number) contains this")
     parser.add_argument("--jobs", type=int, default=1, metavar="N")
     parser.add_argument("--keep", type=Path, metavar="FOLDER", help="write the files only")
+    parser.add_argument("--calibration", action="store_true", help="confidence against the share right")
+    parser.add_argument("--draws", type=int, default=LEAST_DRAWS, metavar="N", help="at least so many (3000)")
     options = parser.parse_args()
+    if options.calibration:
+        return calibration(options.draws, options.jobs, options.only)
     numbers = HELD_OUT if options.held_out else TUNING
     if options.numbers:
         numbers = tuple(int(number) for number in options.numbers.split(","))
@@ -35,6 +43,20 @@ def main() -> int:
     took = time.perf_counter() - begin
     print(f"\n{len(done)} situations, numbers {numbers}, in {took:.0f} s", file=sys.stderr)
     return 0 if all(not score.faults for score in done) else 1
+
+
+def calibration(draws: int, processes: int, only: str | None) -> int:
+    """Prints the tables; writes them into the documentation where all situations were drawn often enough."""
+    names = [name for name in SITUATIONS if only is None or only in name]
+    done, spoiled, took = calibrate(draws, processes, names)
+    print(wrong_ones(done))
+    print()
+    print(section(done, spoiled))
+    if only is None and draws >= LEAST_DRAWS:
+        write(done, spoiled)
+        print(f"\nwritten: {PAGE} and {PICTURE}", file=sys.stderr)
+    print(f"\n{len(done)} draws in {took:.0f} s", file=sys.stderr)
+    return 0 if all(bound.holds for bound in bounds(done)) else 1
 
 
 def keep(jobs: list[tuple[str, int]], folder: Path) -> int:

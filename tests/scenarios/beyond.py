@@ -85,6 +85,7 @@ def a_scan_that_fills_the_upload(s: Stage) -> None:
     s.look(10, 40)
     s.want("outbound-scan", severity="critical", hosts={s.address(host): 1.0})
     s.allow("unanswered-connections", "link-full")
+    s.cause_on_link = True
     s.verdict("outbound-scan")
 
 

@@ -2,8 +2,8 @@
 window.
 
 A label is hard only where a few per cent of measuring error cannot change it: an episode is wanted if it is
-there at MARGIN above the threshold, allowed if it is only there at MARGIN below, and its edges lie between
-the two.
+there at MARGIN above the threshold, allowed if it is only there at MARGIN below, as a verdict too, and its edges lie
+between the two.
 """
 
 from __future__ import annotations
@@ -30,6 +30,7 @@ def add_expectations(stage: Stage, truth: Truth) -> None:
     busy = site.thresholds.get("busy", 0.70)
     window = stage.window or (stage.start, stage.end)
     in_window: set[str] = set()
+    near: set[str] = set()  # there or not, by a few per cent
     for link in range(len(site.links)):
         for direction in (0, 1):
             certain = truth.episodes(link, direction, full * (1 + MARGIN))
@@ -46,6 +47,8 @@ def add_expectations(stage: Stage, truth: Truth) -> None:
                         in_window.add("link-full")
                 else:
                     stage.allow("link-full")
+                    if overlap(outer, *window):
+                        near.add("link-full")
             for outer in truth.episodes(link, direction, busy * (1 - MARGIN)):
                 stage.allow("link-busy")
                 inner = [
@@ -57,11 +60,15 @@ def add_expectations(stage: Stage, truth: Truth) -> None:
                     stage.wanted.append(_wanted("link-busy", truth, inner, outer, [], window))
                     if overlap(outer, *window):
                         in_window.add("link-busy")
+                elif not inner and overlap(outer, *window):
+                    near.add("link-busy")
     for code in ("link-full", "link-busy"):
         if code in stage.verdicts and len(stage.verdicts) == 1 and code not in in_window:
             raise Another(f"{stage.name}: the verdict {code} has no such episode in its window")
     if "not-the-link" in stage.verdicts and in_window:
         raise Another(f"{stage.name}: not-the-link, but the truth has {sorted(in_window)}")
+    if stage.verdicts in (("not-the-link",), ("link-busy",)):
+        stage.verdicts += tuple(sorted(near - set(stage.verdicts)))
     single_host(stage, truth, window)
     if _unmarked_calls(truth, [wish for wish in stage.wanted if wish.code == "link-full"]):
         stage.allow("realtime-contention")

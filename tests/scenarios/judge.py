@@ -9,6 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from flowdiag.note.compose import client_part
+from tests.scenarios.claims import untrue_claims
 from tests.scenarios.labels import SEVERITIES, Labelled, Wanted
 
 SHARE_TOLERANCE = 0.02
@@ -33,6 +34,13 @@ class Score:
     share_errors: list[tuple[str, float]] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)  # everything wrong, in words
     seconds: float = 0.0
+    confidence: str = ""
+    claims: list[str] = field(
+        default_factory=list
+    )  # sentences of the verdict that the truth does not bear out
+    overclaimed: bool = False  # high, which its evidence does not allow
+    cause_on_link: bool = False
+    complete: bool = False
 
     @property
     def verdict_right(self) -> bool:
@@ -42,6 +50,9 @@ class Score:
 def judge(labelled: Labelled, diagnosis: Any) -> Score:
     """diagnosis: flowdiag.diagnoser.diagnosis.Diagnosis."""
     score = Score(labelled.name, labelled.healthy, labelled.verdicts, diagnosis.verdict.code)
+    score.confidence = diagnosis.verdict.confidence
+    score.claims = untrue_claims(labelled, diagnosis)
+    score.cause_on_link, score.complete = labelled.cause_on_link, labelled.complete
     if not score.verdict_right:
         score.faults.append(f"verdict {score.verdict}, wanted {' or '.join(labelled.verdicts)}")
     findings = list(diagnosis.findings)
@@ -58,6 +69,7 @@ def judge(labelled: Labelled, diagnosis: Any) -> Score:
 def _judge_claims(labelled: Labelled, diagnosis: Any, score: Score) -> None:
     """What the note says about its own certainty, and to the client."""
     if labelled.never_high and diagnosis.verdict.confidence == "high":
+        score.overclaimed = True
         score.faults.append("the verdict is high, which its evidence does not allow")
     if labelled.says or labelled.hushes or labelled.tells:
         _judge_client(labelled, diagnosis, score)

@@ -97,3 +97,5 @@ class Labelled:
     hushes: tuple[str, ...] = ()
     tells: tuple[float, ...] = ()
     never_high: bool = False
+    cause_on_link: bool = False  # what explains the complaint lies on a link: an all-clear would be wrong
+    complete: bool = False  # nothing about the evidence asks for less than high confidence (evidence.py)

@@ -19,6 +19,7 @@ from flowdiag.scenario.metering import Meter
 from flowdiag.scenario.scene import MINUTE, Scene
 from flowdiag.scenario.site import Site, SiteKeepalive, SiteLink
 from flowdiag.scenario.write import enact, generator, metered
+from tests.scenarios.evidence import cause_on_link, complete
 from tests.scenarios.expecting import add_expectations
 from tests.scenarios.fine import add_fine_expectations, edge_ms
 from tests.scenarios.labels import Another, Labelled, Severity, Times, Wanted
@@ -74,6 +75,9 @@ class Stage:
         self.moments: list[float] = []
         self.tolerance: int | None = None  # ms, in place of what the router's records allow
         self.never_high = False
+        # None: as evidence.py derives them.
+        self.cause_on_link: bool | None = None
+        self.complete: bool | None = None
         self.ways: list[str] = ["gzip"] if self.rng.random() < 0.1 else []
         self.foreign = False  # a second router's full link is in the same capture
         self.split_interfaces = False  # every other conversation uses the first link's second interface
@@ -320,6 +324,8 @@ class Stage:
             tuple(self.hushed),
             tuple(self.moments),
             self.never_high,
+            cause_on_link(self.verdicts) if self.cause_on_link is None else self.cause_on_link,
+            complete(self, situation.truth()) if self.complete is None else self.complete,
         )
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.scenarios import runner  # noqa: F401 (registers every situation)
 from tests.scenarios.delivery import delivered
 from tests.scenarios.fine import kind_of, spells
-from tests.scenarios.runner import SITUATIONS
-from tests.scenarios.stage import labelled
+from tests.scenarios.stage import SITUATIONS, labelled
 
 
 def test_dips_of_two_steps_are_bridged_and_longer_ones_part_two_spells() -> None:
