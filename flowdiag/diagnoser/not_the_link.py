@@ -15,7 +15,8 @@ Thresholds: none of its own; it is what is left when every other verdict has bee
 
 Fooled by: bursts shorter than the records are long, which can fill a link for seconds; a plan rate in the
 profile that is higher than the real one; transfers at equal rates that could be streams or could share a
-line under its plan (see even_transfers.py); lost records. Each lowers the confidence and is said.
+line under its plan (see even_transfers.py); unusual rates of packets or attempts, which can exhaust a router or a
+server (see unusual_rates.py); lost records. Each lowers the confidence and is said.
 
 Do: the client tries a cable instead of Wi-Fi, and a second device; the helpdesk asks which service is slow
 and tests it from elsewhere, and looks at the line's errors, loss and delay.
@@ -40,6 +41,7 @@ from flowdiag.diagnoser.episodes import capacity_mbps, sampling_error
 from flowdiag.diagnoser.even_transfers import even_transfers
 from flowdiag.diagnoser.finding import Verdict
 from flowdiag.diagnoser.silences import covered
+from flowdiag.diagnoser.unusual_rates import unusual_rates
 
 CODE: Final = "not-the-link"
 
@@ -68,13 +70,14 @@ def verdict(case: Case) -> Verdict:
     busiest = found[0] if found else None
     limits = case.profile.thresholds
     missing = 1.0 - covered(case)
-    reached, even = at_limit(case), even_transfers(case)
+    reached, even, unusual = at_limit(case), even_transfers(case), unusual_rates(case)
     doubts = [
         *(Doubt(wording_verdict.even_reason(case, level), MINOR) for level in even),
         *(
             Doubt(wording_verdict.at_limit_reason(case, limit), MAJOR if limit.share >= MUCH else MINOR)
             for limit in reached
         ),
+        Doubt(wording_verdict.unusual_reason(case, unusual), MINOR) if unusual else None,
         Doubt(wording_verdict.too_little_reason(1.0 - missing), MINOR)
         if missing > 1.0 - WELL_COVERED
         else None,

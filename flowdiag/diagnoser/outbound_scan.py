@@ -77,10 +77,25 @@ def find(case: Case) -> list[Finding]:
 @once_per_case
 def scans(case: Case) -> tuple[Scan, ...]:
     """Every scanning host, the one that tried most addresses first."""
-    flows, least = case.flows, case.profile.thresholds.scan_addresses
+    usage = case.usage
+    everything = (usage.start_ms, usage.start_ms + usage.windows * usage.window_ms)
+    return scans_from(case, case.profile.thresholds.scan_addresses, everything)
+
+
+@once_per_case
+def _probes(case: Case) -> NDArray[np.intp]:
+    """Rows that only touch, outages left out."""
+    flows = case.flows
     rows = probing(flows, link_states(case).ordinary)
     for outage in outages(case):
         rows = rows[(flows.start_ms[rows] < outage.start_ms) | (flows.start_ms[rows] > outage.end_ms)]
+    return rows
+
+
+def scans_from(case: Case, least: int, span_ms: tuple[int, int]) -> tuple[Scan, ...]:
+    """The same with so many addresses in ten minutes for the least, in a part of the time."""
+    flows, rows = case.flows, _probes(case)
+    rows = rows[(flows.start_ms[rows] >= span_ms[0]) & (flows.start_ms[rows] < span_ms[1])]
     tries = np.bincount(flows.inside[rows], minlength=1)
     rows = rows[(tries >= least)[flows.inside[rows]]]
     rows = rows[np.argsort(flows.inside[rows], kind="stable")]
