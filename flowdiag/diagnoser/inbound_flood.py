@@ -47,6 +47,7 @@ from flowdiag.diagnoser.timeline import Grid
 CODE: Final = "inbound-flood"
 
 STEP_MS: Final = 10_000
+MINUTE_MS: Final = 60_000
 LEAST_MS: Final = 60_000
 BRIDGE_MS: Final = 60_000
 CROWD_MS: Final = 1_800_000
@@ -237,11 +238,11 @@ def _packets_s(flows: SiteFlows, grid: Grid, rows: NDArray[np.intp]) -> NDArray[
 
 
 def _sources(flows: SiteFlows, grid: Grid, rows: NDArray[np.intp]) -> NDArray[np.int64]:
-    """Different addresses that sent within half a minute of each bin; those that begin anew count each minute."""
-    minute = flows.start_ms[rows] // 60_000
+    """Different addresses that sent in the minute of each bin; who begins anew counts once each minute."""
+    minute = flows.start_ms[rows] // MINUTE_MS
     _, first = np.unique(minute << 32 | flows.outside[rows].astype(np.int64), return_index=True)
-    once = rows[first]
-    return grid.covering(flows.start_ms[once] - 30_000, flows.end_ms[once] + 30_000)
+    begins = minute[first] * MINUTE_MS
+    return grid.covering(begins, np.maximum(flows.end_ms[rows[first]], begins + MINUTE_MS - 1))
 
 
 def _usual(case: Case, grid: Grid, certain: NDArray[np.intp], over: NDArray[np.bool_]) -> float | None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from flowdiag.scenario import assaults
+from flowdiag.scenario import assaults, trouble
 from flowdiag.scenario.ledger import FIN_ALL, STEADY
 from tests.scenarios.plain_traffic import ROOMY
 from tests.scenarios.stage import Stage, situation
@@ -74,37 +74,49 @@ def a_sweep_by_ping(s: Stage) -> None:
 
 @situation
 def half_open_connections_at_six_percent_of_the_line(s: Stage) -> None:
-    """Thousands of made-up sources, a SYN or two each: the line has room, the server has not."""
-    s.router(sampling=1)
-    s.site(plans=((8, 1), (20, 2), (50, 10), (100, 20)))
+    """Three thousand sources with one to three SYNs a second each: the line has room, the server has not."""
+    s.site(plans=((50, 10), (100, 20), (100, 40)))
     scene = s.open(90, background=0.03)
     packets_s = 0.06 * s.the_site.links[0].down_mbps * 125_000 / WIRE_OCTETS
-    assaults.half_open(scene, scene.hosts[0], s.at(25), s.at(55), packets_s=packets_s)
+    trouble.flood(scene, scene.hosts[0], s.at(25), s.at(55), sources=3000, packets_per_s=packets_s)
     s.look(15, 75)
+    s.want("inbound-flood", severity="critical", hosts={s.address(scene.hosts[0]): 1.0})
+    s.verdict("inbound-flood")
+
+
+@situation
+def one_syn_from_each_of_thousands_of_made_up_sources(s: Stage) -> None:
+    """At six percent of a small line."""
+    s.router(sampling=1)
+    s.site(plans=((6, 1), (8, 1)))
+    scene = s.open(50, background=0.03)
+    packets_s = 0.06 * s.the_site.links[0].down_mbps * 125_000 / WIRE_OCTETS
+    assaults.half_open(scene, scene.hosts[0], s.at(20), s.at(26), packets_s=packets_s)
+    s.look(10, 40)
     s.want(
         "inbound-flood",
         severity="critical",
         hosts={s.address(scene.hosts[0]): 1.0},
-        start=s.at(25),
-        end=s.at(55),
+        start=s.at(20),
+        end=s.at(26),
     )
     s.verdict("inbound-flood")
 
 
 @situation
 def a_slow_flood_of_half_open_connections(s: Stage) -> None:
-    """Two hundred a second."""
+    """A hundred and twenty a second, of which one in two is sent again."""
     s.router(sampling=1)
     s.site(plans=((100, 40), (250, 25), (500, 500)))
-    scene = s.open(100)
-    assaults.half_open(scene, scene.hosts[0], s.at(25), s.at(60), packets_s=200)
-    s.look(15, 75)
+    scene = s.open(80)
+    assaults.half_open(scene, scene.hosts[0], s.at(25), s.at(45), packets_s=180)
+    s.look(15, 65)
     s.want(
         "inbound-flood",
         severity="critical",
         hosts={s.address(scene.hosts[0]): 1.0},
         start=s.at(25),
-        end=s.at(60),
+        end=s.at(45),
     )
     s.verdict("inbound-flood")
 
@@ -115,7 +127,7 @@ def a_flood_of_two_minutes(s: Stage) -> None:
     s.site(plans=((100, 40), (250, 25), (500, 500)))
     scene = s.open(60)
     begin = s.at(s.uniform(20, 30))
-    assaults.half_open(scene, scene.hosts[1], begin, begin + 120_000, packets_s=s.choose((400, 1500)))
+    assaults.half_open(scene, scene.hosts[1], begin, begin + 120_000, packets_s=s.choose((300, 900)))
     s.look(15, 45)
     s.want("inbound-flood", severity="critical", hosts={s.address(scene.hosts[1]): 1.0}, start=begin)
     s.verdict("inbound-flood")
