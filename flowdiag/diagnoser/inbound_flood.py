@@ -186,9 +186,9 @@ def acknowledged(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
     known = np.flatnonzero(where(flows, going_on))
     if not len(known):
         return np.zeros(len(rows), dtype=np.bool_)
-    return (flows.protocol[rows] == TCP) & among(
-        conversation_keys(flows, rows), conversation_keys(flows, known)
-    )
+    gone_on = among(conversation_keys(flows, rows), conversation_keys(flows, known))
+    gone_on &= flows.protocol[rows] == TCP
+    return gone_on
 
 
 def _grid(case: Case) -> Grid:
