@@ -17,8 +17,9 @@ cannot-tell.
 Thresholds: none of its own; it is what is left when every other verdict has been ruled out.
 
 Fooled by: bursts shorter than the records are long, which can fill a link for seconds; a plan rate in the
-profile that is higher than the real one, for transfers then stand at a level under it, as they do where the far
-end or a device holds them (see held_levels.py and even_transfers.py); lost records. Each lowers the confidence and is said.
+profile that is higher than the real one; transfers at equal rates that could be streams or could share a
+line under its plan (see even_transfers.py); unusual rates of packets or attempts, which can exhaust a router or a
+server (see unusual_rates.py); lost records. Each lowers the confidence and is said.
 
 Do: the client tries a cable instead of Wi-Fi, and a second device; the helpdesk asks which service is slow
 and tests it from elsewhere, and looks at the line's errors, loss and delay.
@@ -46,6 +47,7 @@ from flowdiag.diagnoser.held_levels import HeldLevel, held_levels, is_told
 from flowdiag.diagnoser.losses import lost_between
 from flowdiag.diagnoser.short_outages import short_outages, unexplained_silences
 from flowdiag.diagnoser.silences import covered
+from flowdiag.diagnoser.unusual_rates import unusual_rates
 
 CODE: Final = "not-the-link"
 
@@ -83,6 +85,7 @@ def verdict(case: Case) -> Verdict:
             *_of_moments(case, reached, cut),
             *(Doubt(wording_verdict.even_reason(case, one), MINOR, wording_verdict.EVEN) for one in even),
             *_of_held(case, held),
+            *_of_rates(case),
             *_of_evidence(case),
             *_of_room(case, found, moments=bool(reached)),
         )
@@ -121,6 +124,12 @@ def _of_held(case: Case, held: list[HeldLevel]) -> Iterator[Doubt | None]:
     if held:
         weight = MAJOR if held[0].is_the_lines else MINOR
         yield Doubt(wording_verdict.held_reason(case, held), weight, wording_verdict.EVEN)
+
+
+def _of_rates(case: Case) -> Iterator[Doubt | None]:
+    unusual = unusual_rates(case)
+    if unusual:
+        yield Doubt(wording_verdict.unusual_reason(case, unusual), MINOR, wording_verdict.UNUSUAL)
 
 
 def _of_evidence(case: Case) -> Iterator[Doubt | None]:

@@ -3,8 +3,8 @@
 Means: the host looks for open doors elsewhere, as malware does when it spreads. It may also be someone's
 measuring tool; that is for the security contact to find out.
 
-Decided: rows of at most three packets from one host, TCP ones with SYN only, that nobody answered or that
-were refused, are counted by distinct outside address in ten minutes and in an hour. It is a scan where there
+Decided: attempts of one host, SYNs, datagrams and pings that were sent once or again and again, which nobody
+answered or which were refused, are counted by distinct outside address in ten minutes and in an hour. It is a scan where there
 are scan_addresses or more in ten minutes, or two and a half times as many in an hour, half of them on at most
 sixteen destination ports (or pings), at least half of what the host sent to those ports came to nothing, and an
 address is tried three times at most on average.
@@ -33,9 +33,9 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import UP, SiteFlows
 from flowdiag.diagnoser import wording_beyond as words
-from flowdiag.diagnoser.attempts import probing
+from flowdiag.diagnoser.attempts import begins_attempt, probing
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.conversations import TCP, answered, sees_downloads
+from flowdiag.diagnoser.conversations import ICMP, ICMPV6, TCP, answered, sees_downloads
 from flowdiag.diagnoser.filling import fills_link
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.link_states import link_states
@@ -57,12 +57,15 @@ TRIES_EACH: Final = 3.0
 
 @dataclass(frozen=True, eq=False)
 class Scan:
-    """rows: the attempts of one inside host on the scanned ports that nobody answered."""
+    """rows: the records of what one inside host tried in vain on the scanned ports. ports: (protocol, port) of each,
+    port 0 for pings.
+    """
 
     inside: int
     rows: NDArray[np.intp]
+    attempts: int
     addresses: int
-    ports: tuple[int, ...]
+    ports: tuple[tuple[int, int], ...]
     most_in_ten_minutes: int
     unanswered: float
 
@@ -74,10 +77,25 @@ def find(case: Case) -> list[Finding]:
 @once_per_case
 def scans(case: Case) -> tuple[Scan, ...]:
     """Every scanning host, the one that tried most addresses first."""
-    flows, least = case.flows, case.profile.thresholds.scan_addresses
+    usage = case.usage
+    everything = (usage.start_ms, usage.start_ms + usage.windows * usage.window_ms)
+    return scans_from(case, case.profile.thresholds.scan_addresses, everything)
+
+
+@once_per_case
+def _probes(case: Case) -> NDArray[np.intp]:
+    """Rows that only touch, outages left out."""
+    flows = case.flows
     rows = probing(flows, link_states(case).ordinary)
     for outage in outages(case):
         rows = rows[(flows.start_ms[rows] < outage.start_ms) | (flows.start_ms[rows] > outage.end_ms)]
+    return rows
+
+
+def scans_from(case: Case, least: int, span_ms: tuple[int, int]) -> tuple[Scan, ...]:
+    """The same with so many addresses in ten minutes for the least, in a part of the time."""
+    flows, rows = case.flows, _probes(case)
+    rows = rows[(flows.start_ms[rows] >= span_ms[0]) & (flows.start_ms[rows] < span_ms[1])]
     tries = np.bincount(flows.inside[rows], minlength=1)
     rows = rows[(tries >= least)[flows.inside[rows]]]
     rows = rows[np.argsort(flows.inside[rows], kind="stable")]
@@ -113,13 +131,18 @@ def _host(case: Case, rows: NDArray[np.intp], inside: int, least: int) -> Scan |
     if not _reaches_many(flows, rows, least):
         return None
     addresses = len(np.unique(flows.outside[rows]))
-    if len(rows) > TRIES_EACH * addresses:
+    attempts = int(np.count_nonzero(begins_attempt(flows, rows)))
+    if attempts > TRIES_EACH * addresses:
         return None
     unanswered = _unanswered_share(case, rows, inside, kinds[top])
     if unanswered < UNANSWERED:
         return None
-    ports = tuple(int(k) >> 8 for k in sorted(kinds[top]))
-    return Scan(inside, rows, addresses, ports, _most_addresses(flows, rows, SLOT_MS), unanswered)
+    ports = tuple(_port(int(kind) & 0xFF, int(kind) >> 8) for kind in sorted(kinds[top]))
+    return Scan(inside, rows, attempts, addresses, ports, _most_addresses(flows, rows, SLOT_MS), unanswered)
+
+
+def _port(protocol: int, port: int) -> tuple[int, int]:
+    return protocol, 0 if protocol in (ICMP, ICMPV6) else port
 
 
 def _in_vain(case: Case, rows: NDArray[np.intp]) -> NDArray[np.intp]:
@@ -184,8 +207,11 @@ def _finding(case: Case, scan: Scan) -> Finding:
     evidence: dict[str, Any] = {
         "addresses_tried": scan.addresses,
         "most_addresses_in_ten_minutes": scan.most_in_ten_minutes,
-        "attempts": len(rows),
-        "ports": list(scan.ports),
+        "attempts": scan.attempts,
+        "ports": [port for protocol, port in scan.ports if port],
+        "protocols": [
+            words.PROTOCOLS[protocol] for protocol in sorted({protocol for protocol, _ in scan.ports})
+        ],
         "unanswered_share": round(scan.unanswered, 4),
         "octets": int(flows.octets[rows].sum()),
         "fills_link": fills,

@@ -3,13 +3,14 @@
 Means: the link works, but a service that people use, or the name service, does not answer. To the client
 it looks as if the internet were slow.
 
-Decided: attempts in vain are TCP records with SYN and no ACK, and name queries, without any record the
-other way. They are grouped by place (outside address and port) and by service (port, well-known ones
+Decided: attempts in vain are TCP records with SYN and no ACK, and requests by UDP to services that answer every
+one (names, time, calls, tunnels, QUIC and the like), without any record the other way. What is sent again is one
+attempt. They are grouped by place (outside address and port) and by service (port, well-known ones
 only). In a group, the minutes count in which at least half of the attempts failed, five minutes between
 such minutes bridged; it is reported with thirty failures or more over three different minutes, if it
 touches several hosts and makes a twentieth of all attempts of the site, or touches one host and makes a
 fifth of them, or half of them where it did not begin within the export. A service with several places must
-touch several hosts.
+touch several hosts. QUIC in vain counts only at addresses that do not answer over TCP either.
 
 Thresholds: unanswered_attempts, 30; unanswered_share, 0.5. Common practice, no source; a few per cent of
 failures are normal anywhere.
@@ -34,7 +35,7 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.diagnoser import wording_beyond as words
-from flowdiag.diagnoser.attempts import connection_attempts, failed_attempts
+from flowdiag.diagnoser.attempts import begins_attempt, connection_attempts, failed_attempts
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.outbound_scan import scans
@@ -55,7 +56,10 @@ MOST_OF_ALL: Final = 0.5
 ONSET_MS: Final = 300_000
 # Well-known ports (RFC 6335 6: 0 to 1023) and registered ones that clients use every day.
 WELL_KNOWN: Final = 1024
-EVERYDAY: Final = (1194, 1433, 3306, 3389, 4500, 5060, 5061, 5222, 5432, 8080, 8443)
+EVERYDAY: Final = (
+    1194, 1433, 1645, 1812, 1813, 3306, 3389, 3478, 4500, 5060, 5061, 5222, 5432, 8080, 8443, 51820,
+)  # fmt: skip
+MINUTE_MS: Final = 60_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,6 +89,11 @@ def find(case: Case) -> list[Finding]:
     return [_finding(case, group) for group in services + places]
 
 
+def is_everyday(port: int) -> bool:
+    """Whether clients use services on this port every day."""
+    return 0 <= port < WELL_KNOWN or port in EVERYDAY
+
+
 def _not_by(flows: SiteFlows, rows: NDArray[np.intp], hosts: list[int]) -> NDArray[np.intp]:
     """The rows of other inside hosts."""
     return rows[~np.isin(flows.inside[rows], hosts)] if hosts else rows
@@ -103,11 +112,12 @@ def _groups(case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp], *, by
     for key in many:
         mine = failed[failed_keys == key]
         port, protocol = int(flows.outside_port[mine[0]]), int(flows.protocol[mine[0]])
-        everyday = port < WELL_KNOWN or port in EVERYDAY
+        everyday = is_everyday(port)
         several_places = len(np.unique(flows.outside[mine])) > 1
         if not by_place and not (everyday and several_places):
             continue
         all_mine = tried[tried_keys == key]
+        all_mine = all_mine[begins_attempt(flows, all_mine)]
         for start, end in _spells(case, mine, all_mine):
             here, of = _within(case, mine, start, end), _within(case, all_mine, start, end)
             if _matters(case, here, tried, start, end, by_place):
@@ -127,7 +137,7 @@ def _spells(case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp]) -> li
     minutes.
     """
     flows, usage, thresholds = case.flows, case.usage, case.profile.thresholds
-    grid = Grid(usage.start_ms, usage.window_ms, usage.windows)
+    grid = Grid(usage.start_ms, MINUTE_MS, -(-usage.windows * usage.window_ms // MINUTE_MS))
     fails, tries = grid.starting(flows.start_ms[failed]), grid.starting(flows.start_ms[tried])
     bad = (fails > 0) & (fails >= thresholds.unanswered_share * tries)
     spells: list[tuple[int, int]] = []
@@ -154,7 +164,8 @@ def _within(case: Case, rows: NDArray[np.intp], start: int, end: int) -> NDArray
 def _matters(
     case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp], start: int, end: int, by_place: bool
 ) -> bool:
-    part = len(failed) / max(len(_within(case, tried, start, end)), 1)
+    meanwhile = _within(case, tried, start, end)
+    part = len(failed) / max(int(np.count_nonzero(begins_attempt(case.flows, meanwhile))), 1)
     if len(np.unique(case.flows.inside[failed])) >= SEVERAL_HOSTS:
         return part >= PART_OF_ALL
     begins_within = start - (case.coverage.first_ms or 0) >= ONSET_MS
@@ -184,7 +195,7 @@ def _finding(case: Case, group: _Group) -> Finding:
     where = evidence["destinations"][0] if group.place is not None else None
     service = evidence["applications"][0]["application"] if evidence["applications"] else "unknown"
     summary, client = words.unanswered(
-        case, len(group.failed), share, hosts, group.port, service, where, start, end
+        case, len(group.failed), share, hosts, (group.protocol, group.port), service, where, start, end
     )
     return Finding(
         code=CODE,

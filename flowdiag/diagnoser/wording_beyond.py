@@ -2,13 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action
+from flowdiag.diagnoser.wording import name_of
 from flowdiag.diagnoser.wording_backup import Said
+from flowdiag.diagnoser.wording_figures import count
 from flowdiag.diagnoser.wording_times import clocks, spells
+
+PROTOCOLS: Final = {1: "ICMP", 6: "TCP", 17: "UDP", 58: "ICMPv6"}
+UDP: Final = 17
+PINGS: Final = (1, 58)
+# What the client knows a service as, where it is no place on the Internet.
+KNOWN_AS: Final = {
+    53: "The service that looks up names on the Internet did not answer; your line itself was working.",
+    **dict.fromkeys(
+        (500, 1194, 4500, 51820),
+        "The far end of your secure tunnel (VPN) did not answer; your line itself was working.",
+    ),
+    **dict.fromkeys(
+        (5060, 5061), "The service that connects your calls did not answer; your line itself was working."
+    ),
+}
 
 ONE_WAY: Final = "The export shows no answers, so attempts are told by their flags alone."
 
@@ -35,47 +52,62 @@ ELSEWHERE: Final = (
 
 def unanswered(
     case: Case,
-    count: int,
+    attempts: int,
     share: float,
     hosts: int,
-    port: int,
-    service: str,
+    service: tuple[int, int],
+    name: str,
     where: dict[str, Any] | None,
     start_ms: int,
     end_ms: int,
 ) -> Said:
+    """service: (protocol, port). name: of the application, "unknown" where nothing is known."""
     start, end = clocks(case, start_ms, end_ms)
-    name = f"{service} (port {port})" if service != "unknown" else f"port {port}"
+    protocol, port = service
+    number = f"UDP port {port}" if protocol == UDP else f"port {port}"
+    named = f"{name} ({number})" if name != "unknown" else number
     place = f" to {where['label'] or where['address']}" if where else ""
-    of = "device" if hosts == 1 else "devices"
+    tried = "requests" if protocol == UDP else "connection attempts"
     summary = (
-        f"{count:,} connection attempts{place} on {name} from {hosts} {of} got no answer "
+        f"{attempts:,} {tried}{place} on {named} from {count(hosts, 'device')} got no answer "
         f"between {start} and {end} ({share:.0%} of those tried)."
     )
-    if port == 53:
-        return (
-            summary,
-            "The service that looks up names on the Internet did not answer; your line itself was working.",
-        )
-    return (
-        summary,
-        "A service on the Internet that your devices tried to reach did not answer; your line was working.",
+    somewhere = (
+        "A service on the Internet that your devices tried to reach did not answer; your line was working."
     )
+    return summary, KNOWN_AS.get(port, somewhere)
 
 
-def inbound_flood(
-    case: Case, sources: int, packets_s: float, start_ms: int, end_ms: int, fills: bool
-) -> Said:
+def inbound_flood(case: Case, evidence: Mapping[str, Any], start_ms: int, end_ms: int) -> Said:
+    """evidence: of the finding, complete."""
     start, end = clocks(case, start_ms, end_ms)
+    target, port = name_of(evidence["hosts"][0]), evidence["port"]
+    if port is not None:
+        application = evidence["applications"][0]["application"] if evidence["applications"] else "unknown"
+        known = f" ({application})" if application != "unknown" else ""
+        target = f"{PROTOCOLS.get(evidence['protocol'], '')} port {port}{known} of {target}".lstrip()
     summary = (
-        f"{sources:,} addresses sent {packets_s:,.0f} packets/s that nobody asked for to one address "
-        f"of the site between {start} and {end}."
+        f"{evidence['sources']:,} addresses sent {evidence['mean_packets_s']:,} packets/s that nobody asked for "
+        f"to {target} between {start} and {end}"
     )
+    if evidence["from_port"] is not None:
+        summary += (
+            f", from their port {evidence['from_port']}: answers to questions that the site never asked"
+        )
+    if evidence["half_open"]:
+        summary += f"; {count(evidence['half_open'], 'connection')} stayed half open"
+    summary += "."
+    if evidence["usual_packets_s"] is not None:
+        summary += f" Usual there are {usual(evidence['usual_packets_s'])}."
     client = f"Between {start} and {end} the site was flooded with unwanted traffic from outside"
-    if fills:
+    if evidence["fills_link"]:
         summary += " This fills the link."
-        client += ", which left little room on the line"
-    return summary, client + "."
+        return summary, f"{client}, which left little room on the line."
+    return summary, f"{client}, which can overload a router or a server even while the line has room."
+
+
+def usual(packets_s: float) -> str:
+    return f"{packets_s:,.0f} packets/s" if packets_s >= 1.0 else "under 1 packet/s"
 
 
 def floods(case: Case, parts: Sequence[tuple[int, int]], fills: bool) -> str:
@@ -85,12 +117,12 @@ def floods(case: Case, parts: Sequence[tuple[int, int]], fills: bool) -> str:
 
 
 def outbound_scan(
-    case: Case, addresses: int, ports: Sequence[int], start_ms: int, end_ms: int, fills: bool
+    case: Case, addresses: int, ports: Sequence[tuple[int, int]], start_ms: int, end_ms: int, fills: bool
 ) -> Said:
+    """ports: (protocol, port) of what was tried, port 0 for pings."""
     start, end = clocks(case, start_ms, end_ms)
-    where = "port " + str(ports[0]) if len(ports) == 1 else "ports " + ", ".join(str(port) for port in ports)
     summary = (
-        f"One host tried {addresses:,} outside addresses on {where} between {start} and {end}, "
+        f"One host tried {addresses:,} outside addresses {_by_what(ports)} between {start} and {end}, "
         "nearly all in vain."
     )
     if fills:
@@ -100,3 +132,12 @@ def outbound_scan(
         "a security specialist should look at it."
     )
     return summary, client
+
+
+def _by_what(ports: Sequence[tuple[int, int]]) -> str:
+    """ "by ping", "on port 445", "on ports 22, UDP 161 and by ping"."""
+    names = [
+        f"UDP {port}" if protocol == UDP else str(port) for protocol, port in ports if protocol not in PINGS
+    ]
+    on = [("on port " if len(names) == 1 else "on ports ") + ", ".join(names)] if names else []
+    return " and ".join(on + ["by ping"] * any(protocol in PINGS for protocol, _ in ports))

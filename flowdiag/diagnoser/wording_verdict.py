@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from flowdiag.diagnoser.even_transfers import EvenTransfers
     from flowdiag.diagnoser.held_levels import HeldLevel
     from flowdiag.diagnoser.not_the_link import Room
+    from flowdiag.diagnoser.unusual_rates import UnusualRate
 
 LOOK_ELSEWHERE: Final = (
     Action("client", "Try the same with a cable instead of Wi-Fi, and from a second device."),
@@ -223,6 +224,7 @@ VARIES: Final = "what this kind of line can carry changes over time"
 RESTARTED: Final = "the measuring router restarted in that time"
 MAY_BE_MORE: Final = "with what was lost it may have been busier"
 CLOSE_TO_BUSY: Final = "short peaks may have filled it"
+UNUSUAL: Final = "unusually many packets or connection attempts were seen"
 SAMPLED: Final = "only a sample of the traffic was measured"
 
 
@@ -310,6 +312,30 @@ def held_reason(case: Case, held: Sequence[HeldLevel]) -> str:
 
 
 MINUTE_S: Final = 60.0
+
+
+def unusual_reason(case: Case, rates: Sequence[UnusualRate]) -> str:
+    """rates: not empty."""
+    return " ".join(_unusual(case, rate) for rate in rates)
+
+
+def _unusual(case: Case, one: UnusualRate) -> str:
+    at = clock(case, one.at_ms)
+    usual = "" if one.usual is None else f" (usual: {one.usual:,.0f})"
+    if one.what == "half-open":
+        return (
+            f"{one.most:,} connections in the minute of {at} were opened from outside and stayed half open{usual}; that "
+            "can slow a router or a server while the line has room."
+        )
+    if one.what == "unanswered":
+        return f"{one.most:,} of {one.tried:,} attempts in the ten minutes from {at} got no answer{usual}."
+    if one.what == "packets":
+        name, way = called(case.profile.link[one.link or 0].name), WAYS[one.direction or 0]
+        return (
+            f"{name} {way} carried {one.most:,} small packets a second more at {at} than the other direction "
+            f"matches{usual}."
+        )
+    return f"One device tried {one.most:,} outside addresses in vain within ten minutes, from {at} on."
 
 
 def percent_up(share: float) -> str:

@@ -36,7 +36,7 @@ _JSON_ALONE: Final = frozenset(
         "short_of_full",
     }
 )
-_NONE_IS_USUAL: Final = frozenset({"lost_records", "packets_by_other_links"})
+_NONE_IS_USUAL: Final = frozenset({"lost_records", "packets_by_other_links", "half_open"})
 # Rows of a ranking that a note shows; the rest is in `flowdiag top`.
 TOP_ROWS: Final = 8
 RANKED_FIGURES: Final = len(words.RANKED_COLUMNS)
@@ -119,7 +119,7 @@ def _number(key: str, value: float) -> str:
         return f"{three_figures(value)} GB"
     if key in ("octets", "octets_down", "octets_up", "octets_a_day"):
         return volume(value)
-    if key == "port":
+    if key in ("port", "from_port"):
         return str(value)
     return f"{value:,}" if isinstance(value, int) else three_figures(value)
 

@@ -240,6 +240,11 @@ class Thresholds(_Model):
         default=500.0,
         description="unasked packets a second to one target (common practice)",
     )
+    flood_half_open_s: float = Field(
+        default=50.0,
+        description="connections a second that one target is left with half open, or unasked answers of services "
+        "(common practice)",
+    )
     scan_addresses: int = Field(
         default=200,
         description="addresses that one host tries in vain within ten minutes, or 2.5 times as many in an hour "

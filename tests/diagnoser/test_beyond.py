@@ -239,13 +239,13 @@ def test_a_flood_has_its_sources_rate_and_target() -> None:
 
 
 @pytest.mark.parametrize(
-    ("sources", "packets_s", "minutes"), [(60, 20_000, 20), (500, 300, 20), (500, 20_000, 2)]
+    ("sources", "packets_s", "seconds"), [(60, 20_000, 1200), (500, 45, 1200), (500, 20_000, 50)]
 )
 def test_few_sources_few_packets_or_a_short_burst_are_no_flood(
-    sources: int, packets_s: float, minutes: int
+    sources: int, packets_s: float, seconds: int
 ) -> None:
     book = office()
-    flood(book, 600, 600 + minutes * 60 - 1, sources=sources, packets_s=packets_s)
+    flood(book, 600, 600 + seconds - 1, sources=sources, packets_s=packets_s)
     assert codes(book.case(span=(0, HOUR))) == []
 
 

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from tests.scenarios import (  # noqa: F401 (each registers its situations)
+    attacks,
     backups,
     beyond,
     client_part,
