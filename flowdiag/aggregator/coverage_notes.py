@@ -18,6 +18,7 @@ from flowdiag.aggregator.records import Interner, LeftOut
 from flowdiag.aggregator.resolution import estimate_resolution
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, touched
+from flowdiag.aggregator.translation import Translations
 from flowdiag.collector.report import ExportReport, SessionReport
 from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.site.profile import Profile
@@ -49,6 +50,7 @@ class Remarks:
     moved_starts: int
     strays: int
     interner: Interner
+    translations: Translations
 
 
 def site_sessions(report: ExportReport, profile: Profile) -> list[SessionReport]:
@@ -225,6 +227,7 @@ def _about_links(profile: Profile, remarks: Remarks) -> Iterator[str]:
             f"Two exporters or observation domains report the same packets: {_records(decisions.second_source)} "
             "of the lesser one did not count."
         )
+    yield from remarks.translations.notes("the profile's" if profile.site.lan else "private")
     if remarks.twins:
         yield f"{_records(remarks.twins)} that repeat others did not count."
 
