@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.address_numbers import MAX_ADDRESSES
 from flowdiag.aggregator.addresses import to_bytes
 from flowdiag.aggregator.clocks import Clocks
-from flowdiag.aggregator.counting import Decisions, Tally
+from flowdiag.aggregator.counting import Decisions, Tally, metered_on_arrival
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.records import Interner, LeftOut
 from flowdiag.aggregator.resolution import estimate_resolution
@@ -119,6 +119,7 @@ def build_coverage(
         links_apart=remarks.decisions.links_apart,
         interface_names=_interface_names(report, exporters),
         notes=(),
+        arrived=metered_on_arrival(remarks.tally, remarks.decisions),
     )
     notes = [
         *_about_figures(coverage, flows, raw_packets),

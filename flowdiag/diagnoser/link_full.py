@@ -17,8 +17,19 @@ Thresholds: full, 0.90: the last tenth goes to shaping, framing and bursts insid
 practice, no source). Three minutes: shorter peaks are part of every healthy day (common practice, no
 source).
 
-Fooled by: a plan rate in the profile that is lower than the real one; a rate of more than 115% of the plan
-is said to be that, with low confidence, and the client is not told that the line was full. Sampling, which
+Offered and carried: packets are metered before the link's queue, upload always, download unless the exporter
+says (element 61) that it was metered where it came in. What the queue then drops is in the records all the same. So
+above 105% of the plan two readings are named: more was offered than the full link carried, or the plan rate
+on record is too low. The router's drop and octet counters tell them apart, and so does a test of the rate in a
+quiet time; without either, a TCP upload's acknowledgements in the download count what arrived. The
+confidence is medium, above 115% low, and what the client reads is true of both.
+
+Who: where the router translates addresses and no copy from its inside was exported, its own address stands for all
+hosts behind it; that is said, and nothing is put down to one device.
+
+Fooled by: a plan rate in the profile that is lower than the real one; a download that was metered behind the
+queue at more than 105% of the plan is said to be that, with medium confidence, above 115% with low, and then the
+client is not told that the line was full. Sampling, which
 makes single minutes noisy: such rates are averaged first. Framing set wrongly shifts rates by up to a tenth
 with large packets, and doubles them with small ones.
 
@@ -32,13 +43,14 @@ was full.
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Mapping
+from typing import Any, Final
 
 from flowdiag.diagnoser import wording as words
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.confidence import OVER_PLAN, grade
+from flowdiag.diagnoser.confidence import OVER_PLAN, grade, may_be_offered
 from flowdiag.diagnoser.episodes import Episode, episodes
-from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.finding import Action, Finding
 from flowdiag.diagnoser.saturation import doubts, figures, way
 
 CODE: Final = "link-full"
@@ -53,11 +65,21 @@ def _finding(case: Case, episode: Episode) -> Finding:
     evidence, habit = figures(case, episode)
     level, said = grade(doubts(case, episode, case.profile.thresholds.full))
     compared = words.compared(habit, evidence["mean_mbps"])
-    over = evidence["mean_share_of_plan"] > OVER_PLAN
+    offered = may_be_offered(case, episode.link, episode.direction, evidence["mean_share_of_plan"])
+    over = offered or evidence["mean_share_of_plan"] > OVER_PLAN
     if over and not plan.variable:
         evidence["over_plan"] = True
+    if offered:
+        evidence["maybe_offered"] = True
     summary, client = words.link_full(
-        case, episode.link, episode.direction, episode.span_times(case), evidence, compared, over=over
+        case,
+        episode.link,
+        episode.direction,
+        episode.span_times(case),
+        evidence,
+        compared,
+        over=over,
+        offered=offered,
     )
     start, end = episode.times(case)
     return Finding(
@@ -71,6 +93,12 @@ def _finding(case: Case, episode: Episode) -> Finding:
         start_ms=start,
         end_ms=end,
         evidence=evidence,
-        actions=words.OVER_PLAN if "over_plan" in evidence else words.link_full_actions(plan.role, evidence),
+        actions=_actions(plan.role, evidence),
         doubts=said,
     )
+
+
+def _actions(role: str, evidence: Mapping[str, Any]) -> tuple[Action, ...]:
+    if "maybe_offered" in evidence:
+        return words.OFFERED
+    return words.OVER_PLAN if "over_plan" in evidence else words.link_full_actions(role, evidence)

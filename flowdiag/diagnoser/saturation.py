@@ -55,7 +55,7 @@ def doubts(case: Case, episode: Episode, threshold: float) -> list[Doubt | None]
     packets = float(usage.packets[link, direction][windows].sum())
     start, end = episode.times(case)
     return [
-        sure.of_plan(case, link, share),
+        sure.of_plan(case, link, direction, share),
         sure.of_margin(share, threshold),
         sure.of_sampling(case, packets, share, threshold),
         sure.of_resolution(case, end - start),

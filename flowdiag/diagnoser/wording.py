@@ -47,6 +47,14 @@ def over_plan(share: float) -> str:
     )
 
 
+def offered(share: float) -> str:
+    return (
+        f"The rate is {percent(share)} of the plan, metered before the link's queue: either more was offered than the full "
+        "link carried, or the plan rate in the site profile is too low. Drops at the link's interface speak for the "
+        "first, a test in a quiet time that passes the plan for the second."
+    )
+
+
 def over_typical(share: float) -> str:
     return (
         f"The rate is {percent(share)} of the typical rate; at that time the line gave more than usual, "
@@ -91,6 +99,27 @@ OVER_PLAN: Final = (
         "engineer", "Check the profile's interfaces and framing, and whether records count packets twice."
     ),
     Action("account manager", "Offer no larger plan before the rate is settled."),
+)
+OFFERED: Final = (
+    Action(
+        "engineer",
+        "Read the interface's own counters over the same time: queue or shaper drops with octets near the plan mean "
+        "that more was offered than the full link carried; octets above the plan, that the plan rate on record "
+        "is too low.",
+    ),
+    Action(
+        "engineer",
+        "Without counters: a TCP upload's acknowledgements in the download tell how much of it arrived.",
+    ),
+    Action(
+        "helpdesk",
+        "Compare the plan rate in the site profile with the contract, and test the line's rate in a quiet time.",
+    ),
+    Action("account manager", "Offer no larger plan before the rate is settled."),
+)
+METER_INSIDE: Final = Action(
+    "engineer",
+    "Let the router meter on its inside too, before it translates addresses, so that records name the devices.",
 )
 LINK_BUSY: Final = (
     Action(
@@ -151,6 +180,17 @@ def name_of(row: Mapping[str, Any]) -> str:
     return f"{row['address']} ({row['label']})" if row.get("label") else str(row["address"])
 
 
+def stands_for_many(row: Mapping[str, Any]) -> bool:
+    """Whether the address of an evidence row may be a router's own, with all hosts behind it."""
+    return bool(row.get("outside_lan"))
+
+
+def some_stand_for_many(evidence: Mapping[str, Any]) -> bool:
+    """Whether such addresses have a part of a finding's traffic from which on it matters who they are."""
+    rows = evidence.get("hosts") or ()
+    return bool(sum(row["share"] for row in rows if stands_for_many(row)) >= A_FEW)
+
+
 def who_did(evidence: Mapping[str, Sequence[Mapping[str, Any]]]) -> str:
     """A sentence on the largest host with its application and destination; empty where nothing is known."""
     hosts = evidence.get("hosts") or ()
@@ -158,7 +198,9 @@ def who_did(evidence: Mapping[str, Sequence[Mapping[str, Any]]]) -> str:
         return ""
     largest = percent(hosts[0]["share"])
     said = f" {name_of(hosts[0])} had {largest} of it"
-    if hosts[0]["share"] < A_FEW:
+    if stands_for_many(hosts[0]):
+        said += " (outside the site's networks: a router's own address stands for all hosts behind it)"
+    if hosts[0]["share"] < A_FEW and not some_stand_for_many(evidence):
         said = f" No device had more than {largest} of it"
     applications, places = evidence.get("applications") or (), evidence.get("destinations") or ()
     if applications and applications[0]["application"] != "unknown":
@@ -210,11 +252,17 @@ def link_full(
     habit: str,
     *,
     over: bool,
+    offered: bool = False,
 ) -> Said:
-    """over: it carried clearly more than its plan, so it counts as full, and hardly can have been."""
+    """over: it carried clearly more than its plan, so it counts as full, and hardly can have been; offered: or it did
+    not carry all that was sent.
+    """
     summary, client = _loaded(case, link, direction, parts, evidence, "over its plan" if over else "full")
     client += f"{_cause(evidence, WAYS[direction])}."
-    if over:
+    if offered:
+        summary += "; either its full queue dropped the rest, or the plan rate on record is too low"
+        client = _sent_more(case, link, direction, parts, evidence)
+    elif over:
         client = _carried_more(case, link, direction, parts, evidence)
     elif direction:
         client += " A full upload slows everything, downloads and calls included."
@@ -254,6 +302,18 @@ def _loaded(
     )
 
 
+def _sent_more(
+    case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
+) -> str:
+    """True of both readings: a full line, and one that is faster than its record says."""
+    when = f"{span(case, parts[0][0], parts[-1][1])}{_spells(parts)}"
+    return (
+        f"More was sent over your {whose_line(case, link)}'s {WAYS[direction]} {when} than the rate that we have on "
+        f"record for it{_cause(evidence, WAYS[direction])}. Either it was full, or it is faster than our record says; "
+        "we are checking which."
+    )
+
+
 def _carried_more(
     case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
 ) -> str:
@@ -269,8 +329,11 @@ def _cause(evidence: Mapping[str, Any], way: str) -> str:
     hosts = evidence.get("hosts") or ()
     if not hosts:
         return ""
-    if hosts[0]["share"] >= MOSTLY_ONE:
+    one = hosts[0]["share"] >= MOSTLY_ONE
+    if one and not stands_for_many(hosts[0]):
         return f", mostly by one device's {way}s"
+    if some_stand_for_many(evidence):
+        return "; the measurements do not tell by which devices"
     return ", by many devices together" if hosts[0]["share"] < A_FEW else ", by a few devices together"
 
 
@@ -279,7 +342,9 @@ def link_full_actions(role: str, evidence: Mapping[str, Any]) -> tuple[Action, .
     if role == "backup":
         return LINK_FULL_BACKUP
     hosts = evidence.get("hosts") or ()
-    return LINK_FULL if hosts and hosts[0]["share"] >= MOSTLY_ONE else LINK_FULL_SHARED
+    one = bool(hosts) and hosts[0]["share"] >= MOSTLY_ONE and not stands_for_many(hosts[0])
+    further = [METER_INSIDE] if some_stand_for_many(evidence) else []
+    return tuple([*(LINK_FULL if one else LINK_FULL_SHARED), *further])
 
 
 def below_plan(
