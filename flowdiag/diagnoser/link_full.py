@@ -13,19 +13,19 @@ shares of hosts, applications and destinations are parts of the episode's own IP
 holds earlier days, the same clock times of the same weekdays (median, and median absolute deviation) say what
 is usual.
 
-Thresholds: full, 0.90: the last tenth goes to shaping, framing and bursts inside the minute (common
-practice, no source). Three minutes: shorter peaks are part of every healthy day (common practice, no
-source).
-
-Offered and carried: packets are metered before the link's queue, upload always, download unless the exporter
+Packets are metered before the link's queue, upload always, download unless the exporter
 says (element 61) that it was metered where it came in. What the queue then drops is in the records all the same. So
 above 105% of the plan two readings are named: more was offered than the full link carried, or the plan rate
 on record is too low. The router's drop and octet counters tell them apart, and so does a test of the rate in a
 quiet time; without either, a TCP upload's acknowledgements in the download count what arrived. The
 confidence is medium, above 115% low, and what the client reads is true of both.
 
-Who: where the router translates addresses and no copy from its inside was exported, its own address stands for all
+Where the router translates addresses and no copy from its inside was exported, its own address stands for all
 hosts behind it; that is said, and nothing is put down to one device.
+
+Thresholds: full, 0.90: the last tenth goes to shaping, framing and bursts inside the minute (common
+practice, no source). Three minutes: shorter peaks are part of every healthy day (common practice, no
+source).
 
 Fooled by: a plan rate in the profile that is lower than the real one; a download that was metered behind the
 queue at more than 105% of the plan is said to be that, with medium confidence, above 115% with low, and then the

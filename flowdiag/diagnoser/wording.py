@@ -342,9 +342,9 @@ def link_full_actions(role: str, evidence: Mapping[str, Any]) -> tuple[Action, .
     if role == "backup":
         return LINK_FULL_BACKUP
     hosts = evidence.get("hosts") or ()
-    one = bool(hosts) and hosts[0]["share"] >= MOSTLY_ONE and not stands_for_many(hosts[0])
-    further = [METER_INSIDE] if some_stand_for_many(evidence) else []
-    return tuple([*(LINK_FULL if one else LINK_FULL_SHARED), *further])
+    one = hosts and hosts[0]["share"] >= MOSTLY_ONE and not stands_for_many(hosts[0])
+    further = (METER_INSIDE,) if some_stand_for_many(evidence) else ()
+    return (*(LINK_FULL if one else LINK_FULL_SHARED), *further)
 
 
 def below_plan(

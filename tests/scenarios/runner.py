@@ -24,6 +24,7 @@ from tests.scenarios import (  # noqa: F401 (each registers its situations)
     plans,
     saturation,
     subtle,
+    translation,
 )
 from tests.scenarios.files import lay_out
 from tests.scenarios.judge import Score, judge
