@@ -31,6 +31,7 @@ from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, bounds, spread
 from flowdiag.aggregator.steps import steps
 from flowdiag.aggregator.strays import without_strays
+from flowdiag.aggregator.translation import Translations, find_translations
 from flowdiag.aggregator.twins import without_twins
 from flowdiag.aggregator.usage import Usage
 from flowdiag.collector.report import ExportReport
@@ -58,7 +59,14 @@ def build_case_data(
     flows, moved = with_own_starts(flows)
     flows, strays = without_strays(flows)
     remarks = Remarks(
-        reduction.left_out, counting.decisions, reduction.tally, twins, moved, strays, reduction.interner
+        reduction.left_out,
+        counting.decisions,
+        reduction.tally,
+        twins,
+        moved,
+        strays,
+        reduction.interner,
+        counting.translations,
     )
     minutes_ms = heard_minutes(report, profile, counting.clocks)
     grid = flow_grid(flows, WINDOW_MS, minutes_ms)
@@ -89,19 +97,27 @@ class Reduction:
         return records
 
     def settle(self, report: ExportReport, pieces: Iterable[Records]) -> Counting:
-        """Decides what counts; to be called when all batches were added. pieces: all records that add() gave."""
+        """Decides what counts, and who it was; to be called when all batches were added.
+
+        pieces: all records that add() gave, in their order, to be gone over more than once.
+        """
         self.services.settle()
         decisions = decide(self.tally, self.interner, self.profile)
         clocks = Clocks(report)
         shift = clocks.offsets_ms(self.interner.sources)
-        return Counting(self, drop_second_sources(decisions, self.tally, pieces, shift), clocks)
+        decisions = drop_second_sources(decisions, self.tally, pieces, shift)
+        found = find_translations(decisions, self.tally, pieces, self.interner, shift)
+        return Counting(self, decisions, clocks, found)
 
 
 class Counting:
     """Turns records into the site's flows, by the decisions."""
 
-    def __init__(self, reduction: Reduction, decisions: Decisions, clocks: Clocks) -> None:
+    def __init__(
+        self, reduction: Reduction, decisions: Decisions, clocks: Clocks, translations: Translations
+    ) -> None:
         self.decisions = decisions
+        self.translations = translations
         self.clocks = clocks
         self._profile = reduction.profile
         self._services = reduction.services
@@ -113,11 +129,13 @@ class Counting:
         self._never_outside = AddressRanges(NEVER_OUTSIDE).contains(self.addresses)
         self.shift_ms = clocks.offsets_ms(reduction.interner.sources)
 
-    def site_flows(self, records: Records, *, used_up: bool = False) -> SiteFlows:
+    def site_flows(self, records: Records, *, first: int = 0, used_up: bool = False) -> SiteFlows:
         """The records that count, from the site's side. Columns that stay as they are are those of the records.
 
+        first: position of the first of these records in the export.
         used_up: the records are needed no more, so that other columns may be written over theirs.
         """
+        records = self.translations.applied(records, first)
         counted = count_records(records, self.decisions, self._inside, self._never_outside)
         if counted.rows is not None:
             records, used_up = records.at(counted.rows), True

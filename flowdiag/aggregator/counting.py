@@ -186,6 +186,14 @@ def _decide_metering(tally: Tally, sources: list[int], counts: NDArray[np.bool_]
             counts[sources, link, direction, own if fewer or translated else other] = False
 
 
+def metered_on_arrival(tally: Tally, decisions: Decisions) -> tuple[bool, ...]:
+    """Per link, whether its download is counted mostly from records that are said to be metered where it came in."""
+    if decisions.by_inside or not decisions.links_apart:
+        return (False,) * tally.links
+    counted = np.where(decisions.counts, tally.octets, 0.0)[:, :, DOWN].sum(axis=0)
+    return tuple((counted[:, INGRESS_METERED] > MOSTLY * counted.sum(axis=1)).tolist())
+
+
 @dataclass(frozen=True, eq=False)
 class Counted:
     """Rows of Records with the link and direction that they count on; a row may come twice (two links).

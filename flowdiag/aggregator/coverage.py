@@ -20,6 +20,8 @@ class Coverage:
     resolution_s: the exporter's active timeout as seen in the data; shorter bursts cannot be seen.
     resolution_known: False when too few long flows were there to read it off.
     links_apart: False where several links cannot be told apart (no interface numbers).
+    arrived: per link, whether its download was metered where it came in (element 61), so that the link's queue was
+    behind it; an upload is always metered before or at the queue, and empty means that nothing is known.
     """
 
     records: int
@@ -39,6 +41,7 @@ class Coverage:
     notes: tuple[str, ...]
     span_ms: tuple[int, int] | None = None
     restarts: tuple[tuple[int, int], ...] = ()
+    arrived: tuple[bool, ...] = ()
 
     @property
     def span(self) -> tuple[int, int] | None:

@@ -12,12 +12,13 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.address_numbers import MAX_ADDRESSES
 from flowdiag.aggregator.addresses import to_bytes
 from flowdiag.aggregator.clocks import Clocks
-from flowdiag.aggregator.counting import Decisions, Tally
+from flowdiag.aggregator.counting import Decisions, Tally, metered_on_arrival
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.records import Interner, LeftOut
 from flowdiag.aggregator.resolution import cut_durations_ms, estimate_resolution
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, touched
+from flowdiag.aggregator.translation import Translations
 from flowdiag.collector.report import ExportReport, LossEvent, SessionReport
 from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.site.profile import Profile
@@ -49,6 +50,7 @@ class Remarks:
     moved_starts: int
     strays: int
     interner: Interner
+    translations: Translations
 
 
 def site_sessions(report: ExportReport, profile: Profile) -> list[SessionReport]:
@@ -118,6 +120,7 @@ def build_coverage(
         notes=(),
         span_ms=span_ms,
         restarts=_restart_gaps(flows, [loss for loss in losses if loss.restarted]),
+        arrived=metered_on_arrival(remarks.tally, remarks.decisions),
     )
     notes = [
         *_about_figures(coverage, flows, raw_packets),
@@ -266,6 +269,7 @@ def _about_links(profile: Profile, remarks: Remarks) -> Iterator[str]:
             f"Two exporters or observation domains report the same packets: {_records(decisions.second_source)} "
             "of the lesser one did not count."
         )
+    yield from remarks.translations.notes("the profile's" if profile.site.lan else "private")
     if remarks.twins:
         yield f"{_records(remarks.twins)} that repeat others did not count."
 

@@ -91,6 +91,7 @@ def _notes(
         seen.moved_starts,
         span.strays,
         reduction.interner,
+        counting.translations,
     )
     nowhere = WindowGrid(0, MINUTE_MS, 1)  # when the exporter was heard is not asked
     coverage = build_coverage(

@@ -121,9 +121,10 @@ class Passes:
     def _chunks(self) -> Iterator[SiteFlows]:
         """The flows asked for that touch the window."""
         waiting: list[SiteFlows] = []
-        rows = 0
+        rows = first = 0
         for records in self._records:
-            waiting.append(self._counting.site_flows(records))
+            waiting.append(self._counting.site_flows(records, first=first))
+            first += len(records)
             rows += len(waiting[-1])
             if rows >= CHUNK_ROWS:
                 yield self._wanted(joined(waiting))

@@ -10,6 +10,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.link_states import link_states
 from flowdiag.diagnoser.shares import address_text
+from flowdiag.diagnoser.wording import some_stand_for_many
 from flowdiag.diagnoser.wording_backup import keepalive_candidate
 
 
@@ -25,6 +26,8 @@ def cautions(case: Case, findings: Sequence[Finding]) -> tuple[str, ...]:
         said.append(words.OPEN_RECORDS)
     if any(finding.evidence.get("applications") for finding in findings):
         said.append(words.PORTS_ARE_CONVENTIONS)
+    if any(some_stand_for_many(finding.evidence) for finding in findings):
+        said.append(words.ROUTER_STANDS_FOR_ALL)
     if any(finding.code in ("inbound-flood", "outbound-scan") for finding in findings):
         said.append(words.SECURITY_CAUTION)
     if coverage.links_apart:

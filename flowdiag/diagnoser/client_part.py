@@ -73,7 +73,9 @@ def _group(first: Finding, found: Sequence[Finding]) -> list[Finding]:
             return False
         if finding.confidence == "low" and first.confidence != "low":
             return False
-        if finding.evidence.get("over_plan") != first.evidence.get("over_plan"):
+        if any(
+            finding.evidence.get(key) != first.evidence.get(key) for key in ("over_plan", "maybe_offered")
+        ):
             return False
         mine, its = first.evidence.get("share_of_plan", 0.0), finding.evidence.get("share_of_plan", 0.0)
         return finding.code != "below-plan" or abs(mine - its) <= SAME_CEILING

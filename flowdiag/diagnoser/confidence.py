@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 
+from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser import wording as words
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Confidence
@@ -24,6 +25,9 @@ MAJOR: Final = 3
 THIN_MARGIN: Final = 0.02
 # A rate this far above the plan says that the plan rate in the profile is wrong.
 OVER_PLAN: Final = 1.15
+# Above this, a plan rate on record that is right leaves no room for framing and rounding: more was offered than the
+# link carried, or the rate on record is too low (common practice, no source).
+OFFERED: Final = 1.05
 HEARD_LEAST: Final = 0.9
 LOSS_NOTED: Final = 0.001
 LOSS_MINOR: Final = 0.01
@@ -64,11 +68,22 @@ def of_margin(share: float, threshold: float) -> Doubt | None:
     return Doubt(words.THIN_MARGIN, MINOR) if share < threshold * (1.0 + THIN_MARGIN) else None
 
 
-def of_plan(case: Case, link: int, share: float) -> Doubt | None:
-    variable = case.profile.link[link].variable
-    if share > OVER_PLAN:
-        return Doubt(words.over_typical(share) if variable else words.over_plan(share), MAJOR)
-    return Doubt(words.TYPICAL_RATE, MINOR) if variable else None
+def may_be_offered(case: Case, link: int, direction: int, share: float) -> bool:
+    """Whether a mean rate, as a share of the plan's, may hold packets that the link's queue dropped afterwards."""
+    arrived = case.coverage.arrived
+    behind_the_queue = direction == DOWN and link < len(arrived) and arrived[link]
+    return share > OFFERED and not behind_the_queue and not case.profile.link[link].variable
+
+
+def of_plan(case: Case, link: int, direction: int, share: float) -> Doubt | None:
+    if case.profile.link[link].variable:
+        over = share > OVER_PLAN
+        return Doubt(words.over_typical(share), MAJOR) if over else Doubt(words.TYPICAL_RATE, MINOR)
+    if share <= OFFERED:
+        return None
+    offered = may_be_offered(case, link, direction, share)
+    said = words.offered(share) if offered else words.over_plan(share)
+    return Doubt(said, MAJOR if share > OVER_PLAN else MINOR)
 
 
 def of_resolution(case: Case, length_ms: int) -> Doubt | None:

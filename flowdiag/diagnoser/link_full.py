@@ -22,12 +22,23 @@ Where the export
 holds earlier days, the same clock times of the same weekdays (median, and median absolute deviation) say what
 is usual.
 
+Packets are metered before the link's queue, upload always, download unless the exporter
+says (element 61) that it was metered where it came in. What the queue then drops is in the records all the same. So
+above 105% of the plan two readings are named: more was offered than the full link carried, or the plan rate
+on record is too low. The router's drop and octet counters tell them apart, and so does a test of the rate in a
+quiet time; without either, a TCP upload's acknowledgements in the download count what arrived. The
+confidence is medium, above 115% low, and what the client reads is true of both.
+
+Where the router translates addresses and no copy from its inside was exported, its own address stands for all
+hosts behind it; that is said, and nothing is put down to one device.
+
 Thresholds: full, 0.90: the last tenth goes to shaping, framing and bursts inside the minute (common
 practice, no source). Three minutes: shorter peaks are part of every healthy day (common practice, no
 source).
 
-Fooled by: a plan rate in the profile that is lower than the real one; a rate of more than 115% of the plan
-is said to be that, with low confidence, and the client is not told that the line was full. Sampling, which
+Fooled by: a plan rate in the profile that is lower than the real one; a download that was metered behind the
+queue at more than 105% of the plan is said to be that, with medium confidence, above 115% with low, and then the
+client is not told that the line was full. Sampling, which
 makes single minutes noisy: such rates are averaged first. Framing set wrongly shifts rates by up to a tenth
 with large packets, and doubles them with small ones.
 
@@ -41,15 +52,16 @@ was full.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 from flowdiag.diagnoser import wording as words
 from flowdiag.diagnoser.at_limit import AtLimit, at_limit
 from flowdiag.diagnoser.attribution import attribution
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.confidence import MINOR, OVER_PLAN, Doubt, graded, of_resolution
+from flowdiag.diagnoser.confidence import MINOR, OVER_PLAN, Doubt, graded, may_be_offered, of_resolution
 from flowdiag.diagnoser.episodes import MOST_EPISODES, Episode, capacity_mbps, episodes
-from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.finding import Action, Finding
 from flowdiag.diagnoser.saturation import doubts, figures, way
 from flowdiag.diagnoser.wording_times import moment
 
@@ -118,11 +130,21 @@ def _finding(case: Case, episode: Episode) -> Finding:
     evidence, habit = figures(case, episode)
     level, said = graded(doubts(case, episode, case.profile.thresholds.full))
     compared = words.compared(habit, evidence["mean_mbps"])
-    over = evidence["mean_share_of_plan"] > OVER_PLAN
+    offered = may_be_offered(case, episode.link, episode.direction, evidence["mean_share_of_plan"])
+    over = offered or evidence["mean_share_of_plan"] > OVER_PLAN
     if over and not plan.variable:
         evidence["over_plan"] = True
+    if offered:
+        evidence["maybe_offered"] = True
     summary, client = words.link_full(
-        case, episode.link, episode.direction, episode.span_times(case), evidence, compared, over=over
+        case,
+        episode.link,
+        episode.direction,
+        episode.span_times(case),
+        evidence,
+        compared,
+        over=over,
+        offered=offered,
     )
     start, end = episode.times(case)
     return Finding(
@@ -136,6 +158,12 @@ def _finding(case: Case, episode: Episode) -> Finding:
         start_ms=start,
         end_ms=end,
         evidence=evidence,
-        actions=words.OVER_PLAN if "over_plan" in evidence else words.link_full_actions(plan.role, evidence),
+        actions=_actions(plan.role, evidence),
         doubts=said,
     )
+
+
+def _actions(role: str, evidence: Mapping[str, Any]) -> tuple[Action, ...]:
+    if "maybe_offered" in evidence:
+        return words.OFFERED
+    return words.OVER_PLAN if "over_plan" in evidence else words.link_full_actions(role, evidence)

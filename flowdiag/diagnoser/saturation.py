@@ -88,7 +88,7 @@ def doubts(case: Case, episode: Episode, threshold: float) -> list[Doubt | None]
     heard = (start - case.usage.start_ms) // case.usage.window_ms
     heard_past = -((case.usage.start_ms - end) // case.usage.window_ms)
     return [
-        sure.of_plan(case, link, share),
+        sure.of_plan(case, link, direction, share),
         sure.of_margin(share, threshold),
         sure.of_sampling(case, packets, share, threshold),
         sure.of_resolution(case, end - start),

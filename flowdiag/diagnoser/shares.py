@@ -10,6 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.addresses import PRIVATE_NETWORKS, to_bytes
 from flowdiag.diagnoser.case import Case
 from flowdiag.site.profile import Label
 
@@ -75,13 +76,22 @@ def largest(
 ) -> dict[str, Any]:
     """The same from what each address and application adds up to, by their numbers."""
     return {
-        "hosts": _addresses(case, hosts),
+        "hosts": _hosts(case, hosts),
         "applications": [
             {"application": case.flows.applications[number], "share": share}
             for number, share in _top(applications, case.flows.applications)
         ],
         "destinations": _addresses(case, destinations),
     }
+
+
+def _hosts(case: Case, sums: NDArray[np.float64]) -> list[dict[str, Any]]:
+    """Inside hosts; one outside the site's networks, which may be a router with others behind it, is marked."""
+    lan = case.profile.site.lan or PRIVATE_NETWORKS
+    return [
+        row if lies_in(to_bytes(row["address"]), lan) else {**row, "outside_lan": True}
+        for row in _addresses(case, sums)
+    ]
 
 
 def _addresses(case: Case, sums: NDArray[np.float64]) -> list[dict[str, Any]]:

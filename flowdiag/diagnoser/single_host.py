@@ -4,7 +4,8 @@ Means: if the site is slow, this device is the first to look at. By itself it is
 backup job or a large download is often meant to be there.
 
 Decided: the IP octets that fell in the complaint's window are added up by inside address, all links and both
-directions together. The finding is made when one address has more than half of them.
+directions together. The finding is made when one address of the site's networks has more than half of them: a router's own
+address, which stands for all hosts behind it, is no one host.
 
 Thresholds: single_host, 0.5: what the word "most" means.
 
@@ -24,6 +25,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.addresses import PRIVATE_NETWORKS
 from flowdiag.aggregator.spread import part_inside
 from flowdiag.aggregator.steps import added_up
 from flowdiag.diagnoser import wording as words
@@ -32,7 +34,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import graded, of_loss, of_silence
 from flowdiag.diagnoser.failovers import part_within
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.shares import who_what_where
+from flowdiag.diagnoser.shares import lies_in, who_what_where
 
 CODE: Final = "single-host"
 
@@ -52,6 +54,8 @@ def find(case: Case) -> list[Finding]:
         return []
     largest = int(by_host.argmax())
     if by_host[largest] <= case.profile.thresholds.single_host * total:
+        return []
+    if not lies_in(flows.addresses[largest], case.profile.site.lan or PRIVATE_NETWORKS):
         return []
     rows = np.flatnonzero((flows.link >= 0) & (flows.start_ms < end) & (flows.end_ms >= begin))
     octets = flows.octets[rows] * part_within(flows, rows, begin, end)

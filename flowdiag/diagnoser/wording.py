@@ -53,6 +53,14 @@ def over_plan(share: float) -> str:
     )
 
 
+def offered(share: float) -> str:
+    return (
+        f"The rate is {percent(share)} of the plan, metered before the link's queue: either more was offered than the full "
+        "link carried, or the plan rate in the site profile is too low. Drops at the link's interface speak for the "
+        "first, a test in a quiet time that passes the plan for the second."
+    )
+
+
 def over_typical(share: float) -> str:
     return (
         f"The rate is {percent(share)} of the typical rate; at that time the line gave more than usual, "
@@ -112,6 +120,27 @@ OVER_PLAN: Final = (
     ),
     Action("account manager", "Offer no larger plan before the rate is settled."),
 )
+OFFERED: Final = (
+    Action(
+        "engineer",
+        "Read the interface's own counters over the same time: queue or shaper drops with octets near the plan mean "
+        "that more was offered than the full link carried; octets above the plan, that the plan rate on record "
+        "is too low.",
+    ),
+    Action(
+        "engineer",
+        "Without counters: a TCP upload's acknowledgements in the download tell how much of it arrived.",
+    ),
+    Action(
+        "helpdesk",
+        "Compare the plan rate in the site profile with the contract, and test the line's rate in a quiet time.",
+    ),
+    Action("account manager", "Offer no larger plan before the rate is settled."),
+)
+METER_INSIDE: Final = Action(
+    "engineer",
+    "Let the router meter on its inside too, before it translates addresses, so that records name the devices.",
+)
 LINK_BUSY: Final = (
     Action(
         "helpdesk",
@@ -157,6 +186,17 @@ def name_of(row: Mapping[str, Any]) -> str:
     return f"{row['address']} ({row['label']})" if row.get("label") else str(row["address"])
 
 
+def stands_for_many(row: Mapping[str, Any]) -> bool:
+    """Whether the address of an evidence row may be a router's own, with all hosts behind it."""
+    return bool(row.get("outside_lan"))
+
+
+def some_stand_for_many(evidence: Mapping[str, Any]) -> bool:
+    """Whether such addresses have a part of a finding's traffic from which on it matters who they are."""
+    rows = evidence.get("hosts") or ()
+    return bool(sum(row["share"] for row in rows if stands_for_many(row)) >= A_FEW)
+
+
 def who_did(evidence: Mapping[str, Sequence[Mapping[str, Any]]]) -> str:
     """A sentence on the largest host with its application and destination; empty where nothing is known."""
     hosts = evidence.get("hosts") or ()
@@ -164,7 +204,9 @@ def who_did(evidence: Mapping[str, Sequence[Mapping[str, Any]]]) -> str:
         return ""
     largest = percent(hosts[0]["share"])
     said = f" {name_of(hosts[0])} had {largest} of it"
-    if hosts[0]["share"] < A_FEW:
+    if stands_for_many(hosts[0]):
+        said += " (outside the site's networks: a router's own address stands for all hosts behind it)"
+    if hosts[0]["share"] < A_FEW and not some_stand_for_many(evidence):
         said = f" No device had more than {largest} of it"
     applications, places = evidence.get("applications") or (), evidence.get("destinations") or ()
     if applications and applications[0]["application"] != "unknown":
@@ -216,9 +258,14 @@ def link_full(
     habit: str,
     *,
     over: bool,
+    offered: bool = False,
 ) -> Said:
-    """over: it carried clearly more than its plan, so it counts as full, and hardly can have been."""
+    """over: it carried clearly more than its plan, so it counts as full, and hardly can have been; offered: or it did
+    not carry all that was sent.
+    """
     summary = _loaded(case, link, direction, parts, evidence, "over its plan" if over else "full")
+    if offered:
+        summary += "; either its full queue dropped the rest, or the plan rate on record is too low"
     client = link_full_client(case, link, direction, parts, evidence, over=over)
     return f"{summary}.{who_did(evidence)}{habit}", client
 
@@ -251,6 +298,8 @@ def link_full_client(
     *,
     over: bool,
 ) -> str:
+    if evidence.get("maybe_offered"):
+        return _sent_more(case, link, direction, parts, evidence)
     if over:
         return _carried_more(case, link, direction, parts, evidence)
     way = WAYS[direction]
@@ -315,6 +364,18 @@ def _with_lost(evidence: Mapping[str, Any]) -> str:
     return f" (measured; about {rate(evidence['estimated_mean_mbps'])} with the {lost} of the records that were lost)"
 
 
+def _sent_more(
+    case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
+) -> str:
+    """True of both readings: a full line, and one that is faster than its record says."""
+    when = spells(case, parts)
+    return (
+        f"More was sent over your {whose_line(case, link)}'s {WAYS[direction]} {when} than the rate that we have on "
+        f"record for it{_cause(case, evidence, WAYS[direction])}. Either it was full, or it is faster than our record says; "
+        "we are checking which."
+    )
+
+
 def _carried_more(
     case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
 ) -> str:
@@ -338,10 +399,12 @@ def _cause(case: Case, evidence: Mapping[str, Any], way: str) -> str:
     hosts = evidence.get("hosts") or ()
     if not hosts:
         return ""
-    if hosts[0]["share"] >= MOSTLY_ONE:
+    if hosts[0]["share"] >= MOSTLY_ONE and not stands_for_many(hosts[0]):
         who = device(case, hosts[0])
         whose = f"{who}'s {way}s" if who == ONE_DEVICE else f"{way}s of {who}"
         return f", mostly by {whose}{use(case, evidence)}"
+    if some_stand_for_many(evidence):
+        return "; the measurements do not tell by which devices"
     by = "many" if hosts[0]["share"] < A_FEW else "a few"
     return f", by {by} devices together{use(case, evidence)}"
 
@@ -351,7 +414,9 @@ def link_full_actions(role: str, evidence: Mapping[str, Any]) -> tuple[Action, .
     if role == "backup":
         return LINK_FULL_BACKUP
     hosts = evidence.get("hosts") or ()
-    return LINK_FULL if hosts and hosts[0]["share"] >= MOSTLY_ONE else LINK_FULL_SHARED
+    one = hosts and hosts[0]["share"] >= MOSTLY_ONE and not stands_for_many(hosts[0])
+    further = (METER_INSIDE,) if some_stand_for_many(evidence) else ()
+    return (*(LINK_FULL if one else LINK_FULL_SHARED), *further)
 
 
 def below_plan(

@@ -403,6 +403,10 @@ OPEN_RECORDS: Final = (
     "The window reaches the end of the export: traffic still going on there has not been reported yet, so "
     "the last minutes look emptier than they were."
 )
+ROUTER_STANDS_FOR_ALL: Final = (
+    "A device named here has an address outside the site's networks: where the router translates addresses, its own "
+    "address stands for all hosts behind it."
+)
 SECURITY_CAUTION: Final = (
     "A suspected attack goes to the security contact; no counter-measures are suggested here."
 )

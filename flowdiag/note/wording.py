@@ -5,7 +5,8 @@ Sentences about findings are the diagnoser's (diagnoser/wording.py); this module
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Mapping
+from typing import Any, Final
 
 from flowdiag.diagnoser.finding import Action, Finding, Verdict
 from flowdiag.diagnoser.wording_figures import count, percent
@@ -85,6 +86,9 @@ _MEANS_VARIABLE: Final = {
 _MEANS_OVER_PLAN: Final = (
     "No line carries more than it can, so our record of its rate, or the measurement, is wrong."
 )
+_MEANS_OFFERED: Final = (
+    "Either more was sent than the line can carry, and the rest was lost, or our record of its rate is low."
+)
 _MEANS_OTHERWISE: Final = "An engineer will look at the details below."
 
 # What we do next, by verdict; where the client can do something, that is said by the diagnoser's action.
@@ -116,6 +120,7 @@ _WE_VARIABLE: Final = {
     "below-plan": "We test the line at another time of day and report it if it stays slow."
 }
 _WE_OVER_PLAN: Final = "We compare the rate on record with your contract, correct it, and look again."
+_WE_OFFERED: Final = "We compare the rate on record with your contract, test the line, and look again."
 _WE_OTHERWISE: Final = "We will get back to you with the next step."
 # Findings that concern the client although they do not slow a working main line.
 WORTH_NOTICING: Final = (
@@ -147,7 +152,7 @@ def means(verdict: Verdict, *, audit: bool, variable: bool) -> str:
     if verdict.code == "not-the-link" and not verdict.had_room:
         return _MEANS_BRIEFLY_FULL
     if _is_over_plan(verdict):
-        return _MEANS_OVER_PLAN
+        return _MEANS_OFFERED if "maybe_offered" in _evidence(verdict) else _MEANS_OVER_PLAN
     if verdict.code == "not-the-link" and verdict.confidence != "high":
         return _MEANS_LESS_SURE
     special = (_MEANS_IN_AUDIT if audit else {}) | (_MEANS_VARIABLE if variable else {})
@@ -155,7 +160,11 @@ def means(verdict: Verdict, *, audit: bool, variable: bool) -> str:
 
 
 def _is_over_plan(verdict: Verdict) -> bool:
-    return verdict.finding is not None and "over_plan" in verdict.finding.evidence
+    return "over_plan" in _evidence(verdict)
+
+
+def _evidence(verdict: Verdict) -> Mapping[str, Any]:
+    return verdict.finding.evidence if verdict.finding is not None else {}
 
 
 def next_step(verdict: Verdict, *, audit: bool, variable: bool) -> tuple[str, ...]:
@@ -163,7 +172,7 @@ def next_step(verdict: Verdict, *, audit: bool, variable: bool) -> tuple[str, ..
     if audit and verdict.code in _WE_IN_AUDIT:
         return (_WE_IN_AUDIT[verdict.code] if verdict.had_room else _WE_IN_AUDIT_AT_LIMIT,)
     if _is_over_plan(verdict):
-        return (_WE_OVER_PLAN,)
+        return (_WE_OFFERED if "maybe_offered" in _evidence(verdict) else _WE_OVER_PLAN,)
     ours = _WE | _WE_VARIABLE if variable else _WE
     steps = [ours[verdict.code]] if verdict.code in ours else []
     steps += [action.text for action in verdict.next_steps if action.who == "client"][:1]

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from flowdiag.scenario.carry import Carried
 from flowdiag.scenario.ledger import LOCAL, NO_EGRESS
+from flowdiag.scenario.translating import Translation, translated
 
 RECORD: Final = np.dtype(
     [
@@ -47,7 +48,8 @@ TCP, FIN = 6, 0x01
 @dataclass(frozen=True)
 class Meter:
     """both_points: every packet is metered at ingress and again at egress. sampling: 1 packet in so many,
-    random.
+    random. translation: what the router does to addresses. before_queue: an upload is metered with all that was
+    sent, also what the link's queue then dropped.
 
     flush: what is still open at the end is exported then; otherwise it never is.
     """
@@ -57,6 +59,8 @@ class Meter:
     both_points: bool = False
     sampling: int = 1
     flush: bool = True
+    translation: Translation | None = None
+    before_queue: bool = False
 
 
 def meter_records(carried: Carried, meter: Meter, rng: Generator) -> NDArray[Any]:
@@ -72,6 +76,8 @@ def meter_records(carried: Carried, meter: Meter, rng: Generator) -> NDArray[Any
         again = records.copy()
         again["direction"] = 1
         records = np.concatenate([records, again])
+    if meter.translation:
+        records = translated(records, carried, meter.translation, both_points=meter.both_points)
     return records[np.argsort(records["export"], kind="stable")]
 
 
@@ -127,6 +133,8 @@ def _steady_records(carried: Carried, direction: int, meter: Meter) -> NDArray[A
     end = np.minimum(start + active_ms, rows["end"])
     octets = carried.steady_octets(rows, direction, start, end)
     wish = talk[rows["conversation"]]
+    if meter.before_queue and direction:
+        octets = wish["up_octets"] * (end - start) / (wish["end"] - wish["start"])
     name = "up" if direction else "down"
     packets = octets * wish[f"{name}_packets"] / wish[f"{name}_octets"]
     last = end >= wish["end"]

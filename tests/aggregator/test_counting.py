@@ -211,3 +211,13 @@ def test_several_exporters_of_which_none_is_named_as_the_sites_are_told() -> Non
     assert not any("site.exporters" in note for note in build(rows, named, report)[2].notes)
     one = ExportReport(sessions=report.sessions[:1])
     assert not any("site.exporters" in note for note in build(rows[:1], report=one)[2].notes)
+
+
+def test_a_download_is_behind_the_queue_where_records_say_that_they_were_metered_where_it_came_in() -> None:
+    # Element 61: 0 at ingress, 1 at egress (RFC 5102 5.11.6); absent, nobody says.
+    for rows, arrived in (
+        ([down(direction=0), down(direction=1), up(direction=1)], True),
+        ([down(direction=1), up(direction=0)], False),
+        ([down(), up()], False),
+    ):
+        assert build(rows)[2].arrived == (arrived,)

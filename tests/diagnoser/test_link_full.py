@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
@@ -12,6 +14,7 @@ from flowdiag.site.profile import Thresholds
 from tests.diagnoser.building import MINUTE, Book, ms, profile
 
 MBPS_MINUTE = 7_500_000
+HOST = "192.168.40.20"
 
 
 def upload_case(**more: object) -> Case:
@@ -91,24 +94,69 @@ def test_a_thin_margin_and_a_rate_over_the_plan_lower_the_confidence(mbps: float
     assert found.doubts
 
 
-def over_plan_case(*, variable: bool) -> Case:
+def over_plan_case(
+    *, variable: bool = False, way: int = UP, mbps: float = 40, inside: str = HOST, **coverage: Any
+) -> Case:
     book = Book()
     for minute in range(10):
         start = minute * MINUTE
-        book.row(start, start + 60, way=UP, octets=40 * MBPS_MINUTE, outside="203.0.113.9")
+        book.row(start, start + 60, way=way, octets=mbps * MBPS_MINUTE, inside=inside, outside="203.0.113.9")
     site = profile(backup=False)
     return book.case(
-        site.model_copy(update={"link": [site.link[0].model_copy(update={"variable": variable})]})
+        site.model_copy(update={"link": [site.link[0].model_copy(update={"variable": variable})]}), **coverage
     )
 
 
-def test_twice_the_plan_is_a_wrong_record_and_no_full_line_for_the_client() -> None:
-    found = the_one(link_full.find(over_plan_case(variable=False)))
+def test_twice_the_plan_behind_the_queue_is_a_wrong_record_and_no_full_line_for_the_client() -> None:
+    found = the_one(link_full.find(over_plan_case(way=DOWN, mbps=200, arrived=(True,))))
     assert (found.code, found.confidence, found.evidence["over_plan"]) == ("link-full", "low", True)
     assert "more from 10:00 to 10:10 than the rate that we have on record" in found.client
     assert "was over its plan" in found.summary
     assert "the plan rate in the site profile is probably too low" in found.doubts[0]
     assert [action.who for action in found.actions] == ["helpdesk", "engineer", "account manager"]
+
+
+@pytest.mark.parametrize(("mbps", "confidence"), [(21.2, "medium"), (22.9, "medium"), (40, "low")])
+def test_an_upload_over_its_plan_may_be_what_the_queue_dropped(mbps: float, confidence: str) -> None:
+    # A plan of 20 Mbit/s: 106 %, 114.5 % and 200 % of it.
+    found = the_one(link_full.find(over_plan_case(mbps=mbps)))
+    assert (found.confidence, found.evidence["maybe_offered"]) == (confidence, True)
+    assert "either its full queue dropped the rest, or the plan rate on record is too low" in found.summary
+    assert "more was offered than the full link carried, or the plan rate" in found.doubts[0]
+    assert any("counters" in action.text for action in found.actions)
+    assert any("quiet time" in action.text for action in found.actions)
+    assert found.client == (
+        "More was sent over your line's upload from 10:00 to 10:10 than the rate that we have on record for it, mostly "
+        "by one device's uploads. Either it was full, or it is faster than our record says; we are checking which."
+    )
+
+
+@pytest.mark.parametrize("arrived", [(), (False,)])
+def test_a_download_that_may_be_metered_before_a_queue_has_both_readings_too(
+    arrived: tuple[bool, ...],
+) -> None:
+    found = the_one(link_full.find(over_plan_case(way=DOWN, mbps=108, arrived=arrived)))
+    assert (found.confidence, found.evidence["maybe_offered"]) == ("medium", True)
+
+
+def test_a_download_a_little_over_its_plan_behind_the_queue_doubts_the_record() -> None:
+    found = the_one(link_full.find(over_plan_case(way=DOWN, mbps=108, arrived=(True,))))
+    assert (found.confidence, found.evidence.get("over_plan")) == ("medium", None)
+    assert "the plan rate in the site profile is probably too low" in found.doubts[0]
+
+
+def test_at_its_plan_an_upload_is_full_and_nothing_was_offered_beyond() -> None:
+    found = the_one(link_full.find(over_plan_case(mbps=20.9)))  # 104.5 %
+    assert (found.confidence, found.evidence.get("maybe_offered")) == ("high", None)
+
+
+def test_what_a_router_stands_for_is_not_put_down_to_one_device() -> None:
+    found = the_one(link_full.find(over_plan_case(mbps=19.9, inside="198.51.100.7")))
+    assert found.evidence["hosts"][0]["outside_lan"] is True
+    assert "198.51.100.7 had 100% of it (outside the site's networks: a router's own address" in found.summary
+    assert "one device" not in found.client
+    assert "; the measurements do not tell by which devices." in found.client
+    assert any("meter on its inside" in action.text for action in found.actions)
 
 
 def test_twice_a_typical_rate_is_a_line_that_gave_more_than_usual() -> None:

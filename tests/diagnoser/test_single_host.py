@@ -62,3 +62,10 @@ def test_a_window_without_traffic_has_no_single_host() -> None:
 def test_the_threshold_of_the_profile_decides() -> None:
     site = profile(backup=False, thresholds=Thresholds(single_host=0.8))
     assert single_host.find(two_hosts(7e6, 3e6).case(site)) == []
+
+
+def test_a_routers_own_address_is_no_one_host() -> None:
+    book = Book()
+    book.row(0, 600, way=DOWN, octets=8e6, inside="198.51.100.7")
+    book.row(0, 600, way=UP, octets=2e6, inside="192.168.40.21")
+    assert single_host.find(book.case(profile(backup=False))) == []

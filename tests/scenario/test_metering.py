@@ -9,6 +9,7 @@ from flowdiag.scenario import activities as do
 from flowdiag.scenario.metering import ACTIVE_TIMEOUT, END_SEEN, FORCED_END, IDLE_TIMEOUT, Meter
 from flowdiag.scenario.scene import MINUTE
 from flowdiag.scenario.site import SiteKeepalive
+from flowdiag.scenario.translating import BETWEEN, Translation
 from flowdiag.scenario.write import enact
 from tests.scenario.scenes import scene
 
@@ -88,3 +89,49 @@ def test_the_same_number_gives_the_same_records() -> None:
     results = [enact(stage).records for stage in (first, second, other)]
     assert np.array_equal(results[0], results[1])
     assert not np.array_equal(results[0], results[2])
+
+
+@pytest.mark.parametrize("keep", [True, False])
+def test_a_translating_router_exports_what_it_carries_once_on_each_side(keep: bool) -> None:
+    plain, behind = scene(5), scene(5)
+    for stage in (plain, behind):
+        do.upload(stage, stage.hosts[1], stage.start, 20)
+    before = enact(plain, Meter()).records
+    router = behind.outside("203.0.113.250")
+    records = enact(behind, Meter(translation=Translation(router, keep_ports=keep))).records
+    inner = records[(records["ingress"] == BETWEEN) == (records["dst"] == behind.hosts[1])]
+    inner = inner[(inner["src"] == behind.hosts[1]) | (inner["dst"] == behind.hosts[1])]
+    outer = records[(records["src"] == router) | (records["dst"] == router)]
+    assert len(inner) == len(outer) == len(before)
+    for side in (inner, outer):
+        assert side["octets"].sum() == before["octets"].sum()
+    ports = [
+        set(side["src_port"][side["egress"] == end].tolist()) for side, end in ((inner, BETWEEN), (outer, 2))
+    ]
+    assert (ports[0] == ports[1]) == keep
+    assert set(outer["egress"].tolist()) == {2, BETWEEN}
+
+
+def test_a_translating_router_that_meters_at_both_points_translates_between_them() -> None:
+    stage = scene(5)
+    do.upload(stage, stage.hosts[1], stage.start, 20)
+    router = stage.outside("203.0.113.250")
+    meter = Meter(both_points=True, translation=Translation(router))
+    records = enact(stage, meter).records
+    up = records[records["egress"] == 2]
+    assert set(up["src"][up["direction"] == 0].tolist()) == {stage.hosts[1]}
+    assert set(up["src"][up["direction"] == 1].tolist()) == {router}
+    outside = enact(stage, Meter(both_points=True, translation=Translation(router, inner=False))).records
+    assert set(outside["src"][outside["egress"] == 2].tolist()) == {router}
+    assert set(outside["dst"][outside["ingress"] == 2].tolist()) == {router}
+
+
+def test_an_upload_metered_before_the_queue_holds_what_was_dropped_there() -> None:
+    stage = scene(5)  # 20 Mbit/s up; 60 Mbit/s are sent for 100 s: 750 MB
+    stage.ledger.add(
+        start=stage.start, end=stage.start + 100_000, inside=stage.hosts[0], outside=stage.servers(1)[0],
+        inside_port=50_000, outside_port=4100, protocol=17, kind=0, up_octets=7.5e8, up_packets=6e5,
+    )  # fmt: skip
+    octets = enact(stage, Meter(before_queue=True)).records["octets"].sum()
+    assert octets == pytest.approx(7.5e8, rel=1e-5)
+    assert enact(stage, Meter()).records["octets"].sum() < 20 * 125_000 * 100

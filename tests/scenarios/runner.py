@@ -30,6 +30,7 @@ from tests.scenarios import (  # noqa: F401 (each registers its situations)
     short_outages,
     short_windows,
     subtle,
+    translation,
 )
 from tests.scenarios.files import lay_out
 from tests.scenarios.judge import Score, judge
