@@ -8,6 +8,7 @@ between the two.
 
 from __future__ import annotations
 
+from ipaddress import ip_address, ip_network
 from typing import TYPE_CHECKING
 
 from flowdiag.scenario.ledger import APPLICATIONS
@@ -108,11 +109,18 @@ def _wanted(
 def single_host(stage: Stage, truth: Truth, window: tuple[int, int]) -> None:
     ranked = truth.host_shares(*window)
     largest = next(iter(ranked.values()), 0.0)
-    if largest >= SINGLE_HOST_SURE and "cannot-tell" not in stage.verdicts:
-        number = next(iter(ranked))
+    number = next(iter(ranked), None)
+    if number is not None and not _is_inside(truth, number):
+        stage.allow("single-host")  # the router's own traffic, which may stand for many
+    elif number is not None and largest >= SINGLE_HOST_SURE and "cannot-tell" not in stage.verdicts:
         stage.wanted.append(Wanted("single-host", "info", hosts={truth.address_text(number): largest}))
     elif largest < SINGLE_HOST_NEVER:
         stage.forbid("single-host")
+
+
+def _is_inside(truth: Truth, number: int) -> bool:
+    address = ip_address(truth.address_text(number))
+    return any(address in ip_network(network) for network in truth.carried.site.lan)
 
 
 def _unmarked_calls(truth: Truth, full: list[Wanted]) -> bool:

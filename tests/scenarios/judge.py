@@ -13,6 +13,8 @@ from tests.scenarios.claims import untrue_claims
 from tests.scenarios.labels import SEVERITIES, Labelled, Wanted
 
 SHARE_TOLERANCE = 0.02
+# Behind a forbidden code: short spells may be told all the same.
+SUSTAINED = ":sustained"
 ROUNDING = 1e-9
 NEAR_MINUTES = 2  # between a moment and its name in a sentence
 ALARMING = ("warning", "critical")
@@ -103,6 +105,7 @@ def _judge_wanted(wanted: Wanted, findings: list[Any], tolerance_ms: int, score:
         finding
         for finding in findings
         if finding.code == wanted.code
+        and bool(finding.evidence.get("short")) <= _short_is_meant(wanted)
         and wanted.link in (None, finding.link)
         and wanted.direction in (None, finding.direction)
     ]
@@ -134,6 +137,11 @@ def _judge_wanted(wanted: Wanted, findings: list[Any], tolerance_ms: int, score:
         if error > SHARE_TOLERANCE:
             got_share = f"{listed[address]:.3f}" if address in listed else "not named"
             score.faults.append(f"{wanted.code} share of {address} is {got_share}, wanted {share:.3f}")
+
+
+def _short_is_meant(wanted: Wanted) -> bool:
+    """Whether a finding about a spell too short for a verdict may be what is wanted."""
+    return wanted.severity in ("any", "info") or bool(wanted.evidence.get("short"))
 
 
 def _near_in_time(wanted: Wanted, findings: list[Any], tolerance_ms: int) -> list[Any]:
@@ -179,7 +187,11 @@ def _judge_unwanted(labelled: Labelled, findings: list[Any], score: Score) -> No
             continue
         seen.add(finding.code)
         alarming = finding.severity in ALARMING and finding.code not in labelled.allowed
-        if alarming or finding.code in labelled.forbidden:
+        forbidden = finding.code in labelled.forbidden or (
+            f"{finding.code}{SUSTAINED}" in labelled.forbidden and not finding.evidence.get("short")
+        )
+        if alarming or forbidden:
             score.alarms.append(finding.code)
             score.faults.append(f"false {finding.code} ({finding.severity}): {finding.summary}")
-    score.refused += sorted(labelled.forbidden - seen - wanted)
+    forbidden_codes = {code.removesuffix(SUSTAINED) for code in labelled.forbidden}
+    score.refused += sorted(forbidden_codes - seen - wanted)

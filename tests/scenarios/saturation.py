@@ -98,7 +98,7 @@ def full_for_two_minutes_only(s: Stage) -> None:
     # Starts on a whole minute, so that two minutes are full and the third is not.
     start = s.at(20) // MINUTE * MINUTE
     do.upload(scene, scene.hosts[0], start, s.up_megabytes(2.0))
-    s.forbid("link-full", "below-plan")
+    s.forbid("link-full:sustained", "below-plan")
     s.look(10, 50)
 
 
@@ -109,7 +109,7 @@ def bursts_with_rests(s: Stage) -> None:
     scene = s.open(75)
     for minute in (10, 18, 27, 35, 44, 52):
         do.download(scene, s.choose(scene.hosts), s.at(minute) // MINUTE * MINUTE, s.down_megabytes(1.4))
-    s.forbid("link-full", "below-plan")
+    s.forbid("link-full:sustained", "below-plan")
 
 
 @situation
