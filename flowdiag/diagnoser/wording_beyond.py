@@ -98,7 +98,7 @@ def inbound_flood(case: Case, evidence: Mapping[str, Any], start_ms: int, end_ms
         summary += f"; {count(evidence['half_open'], 'connection')} stayed half open"
     summary += "."
     if evidence["usual_packets_s"] is not None:
-        summary += f" Usual there are {usual(evidence['usual_packets_s'])}."
+        summary += f" Usual there: {usual(evidence['usual_packets_s'])}."
     client = f"Between {start} and {end} the site was flooded with unwanted traffic from outside"
     if evidence["fills_link"]:
         summary += " This fills the link."

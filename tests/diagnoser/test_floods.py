@@ -44,7 +44,7 @@ def test_one_syn_each_from_many_sources_is_a_flood_with_target_port_and_half_ope
     assert (finding.start_ms, finding.end_ms) == (ms(600), ms(1200 - 1 / 80))
     assert "to TCP port 443 (web) of 192.168.40.20 (imaging archive) between" in finding.summary
     assert "48,000 connections stayed half open" in finding.summary
-    assert "Usual there are under 1 packet/s" in finding.summary
+    assert "Usual there: under 1 packet/s" in finding.summary
     assert "even while the line has room" in finding.client
     assert finding.confidence == "medium"  # under four times 50
 
