@@ -26,6 +26,7 @@ from flowdiag.collector.readers.packets import CUT_SHORT, Dissector
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.stored_flows import StoredFlows, unscaled
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.run import Run
 from flowdiag.errors import ExportError
 from flowdiag.flows import FLOW_SCHEMA, UNKNOWN_ADDRESS
 
@@ -123,25 +124,33 @@ class Export:
     def _messages(self, contents: Messages, name: str) -> Iterator[pa.RecordBatch]:
         decoder = self._decoder
         feed = decoder.feed
-        count = 0
-        for count, datagram in enumerate(self._wanted(contents.datagrams), 1):
-            feed(datagram, name)
-            if not count % MESSAGES_BETWEEN_BATCHES:
+        count, asked_at = 0, MESSAGES_BETWEEN_BATCHES
+        for datagram in self._wanted(contents.datagrams):
+            if isinstance(datagram, Run):
+                decoder.feed_run(datagram, name)
+                count += datagram.messages
+            else:
+                feed(datagram, name)
+                count += 1
+            if count >= asked_at:
                 yield from decoder.batches()
+                asked_at = count - count % MESSAGES_BETWEEN_BATCHES + MESSAGES_BETWEEN_BATCHES
         self._used += count
 
-    def _wanted(self, datagrams: Iterator[Datagram]) -> Iterator[Datagram]:
+    def _wanted(self, datagrams: Iterator[Datagram | Run]) -> Iterator[Datagram | Run]:
         wanted = self._exporters
         if wanted is None:
             return datagrams
         return self._filtered(datagrams, wanted | {UNKNOWN_ADDRESS})
 
-    def _filtered(self, datagrams: Iterator[Datagram], wanted: frozenset[bytes]) -> Iterator[Datagram]:
+    def _filtered(
+        self, datagrams: Iterator[Datagram | Run], wanted: frozenset[bytes]
+    ) -> Iterator[Datagram | Run]:
         for datagram in datagrams:
             if datagram.session.exporter in wanted:
                 yield datagram
             else:
-                self._foreign += 1
+                self._foreign += datagram.messages if isinstance(datagram, Run) else 1
 
     def _flows(self, contents: Flows) -> Iterator[pa.RecordBatch]:
         # Imported here since Parquet is the rare container and costs a tenth of a second to load.

@@ -5,7 +5,7 @@ Facts the design follows:
   one template wait together and become columns in one step (columns.py, normalise.py), and rows then return
   to the order of export;
 - most messages hold one data set of a known template and carry the sequence number that was expected: these
-  take a short way, all others the long one (intake.py);
+  take a short way, all others the long one (intake.py); runs of them (run.py) take it in one step;
 - a message that is not malformed acts as a whole, a malformed one not at all (RFC 7011 9.1).
 
 Rates and names that come after flows count for those that still wait for their batch, so up to BATCH_ROWS
@@ -16,12 +16,15 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
+from itertools import repeat
 from statistics import median_low
 from struct import Struct
 from struct import error as cut_short
 from typing import Final
 
+import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from flowdiag.collector.datagram import Datagram, Session
 from flowdiag.collector.decode.allowance import Allowance
@@ -47,6 +50,7 @@ from flowdiag.collector.decode.problems import Problems
 from flowdiag.collector.decode.recent import Recent
 from flowdiag.collector.normalise import Normaliser
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.run import Run
 
 _SEQUENCE: Final = 0xFFFF_FFFF
 # Header and head of the first set.
@@ -151,6 +155,61 @@ class Decoder:
             domain.add_clock(time_ms, seconds, self._limits.clock_samples)
         if epoch.rows >= self._batch_rows or epoch.octets >= self._pending_octets:
             self._seal()
+
+    def feed_run(self, run: Run, file: str = "") -> None:
+        """Takes the messages of a run as feed() would one after another."""
+        if run.session is not self._session:
+            self._enter_session(run.session)
+        if file is not self._file:
+            self._enter_file(file)
+        sequences = run.sequences()
+        place = 0
+        while place < run.messages:
+            taken = self._take_usual(run, sequences, place)
+            if not taken:
+                self.feed(run.one(place), file)
+            place += taken or 1
+
+    def _take_usual(self, run: Run, sequences: NDArray[np.uint32], place: int) -> int:
+        """Takes the messages of a run from a place on that take the short way, as far as the batch has room. Gives how
+        many."""
+        _, length, _, sequence, number, set_id, set_length = _IPFIX(run.data, run.start)
+        start = IPFIX_HEADER + 4
+        domain = self._ipfix.get(number)
+        group = None if domain is None else domain.groups.get(set_id)
+        if domain is None or group is None or start + set_length - 4 != length or length < HEADER_KEPT:
+            return 0
+        sequence = int(sequences[place])
+        if sequence != domain.expected:
+            return 0
+        epoch = self._epoch
+        step = (set_length - 4) // group.width
+        wanted = np.arange(len(sequences) - place, dtype=np.uint32) * np.uint32(step) + np.uint32(sequence)
+        as_wanted = sequences[place:] == wanted
+        taken: int = len(as_wanted) if as_wanted.all() else int(as_wanted.argmin())
+        # The batch ends with the message that fills it.
+        octets = length + MESSAGE_COST
+        taken = min(taken, max(1, -((epoch.octets - self._pending_octets) // octets)))
+        if step:
+            taken = min(taken, max(1, -((epoch.rows - self._batch_rows) // step)))
+        first = len(epoch.headers)
+        starts = range(run.start + place * length, run.start + (place + taken) * length, length)
+        offset = run.offset + place * length
+        epoch.headers += [run.data[at : at + HEADER_KEPT] for at in starts]
+        epoch.domains.extend(repeat(domain.index, taken))
+        epoch.records.extend(repeat(step, taken))
+        epoch.offsets += range(offset, offset + taken * length, length)
+        group.parts.append(run.stretch(place, taken, start, start + step * group.width))
+        group.places.extend(range(first * SETS, (first + taken) * SETS, SETS))
+        group.counts.extend(repeat(step, taken))
+        domain.expected = (sequence + taken * step) & _SEQUENCE
+        for at in starts[-self._limits.recent_messages :]:
+            self._recent.add(run.session, run.data[at : at + length])
+        epoch.rows += taken * step
+        epoch.octets += taken * octets
+        if epoch.rows >= self._batch_rows or epoch.octets >= self._pending_octets:
+            self._seal()
+        return taken
 
     def _data_only(self, datagram: Datagram) -> bool:
         """The middle way, for messages of several data sets, or of variable length, all of known templates.

@@ -26,6 +26,7 @@ from flowdiag.collector.readers.pcap import MAGICS, read_pcap
 from flowdiag.collector.readers.pcapng import MAGIC, read_pcapng
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import Octets, Window
+from flowdiag.collector.run import Run
 from flowdiag.errors import ExportError
 
 # Enough to see a damaged first message, the one after it and the header that follows.
@@ -42,10 +43,11 @@ ADVICE: Final = "give the file that the collector or the packet capture wrote"
 
 @dataclass(frozen=True)
 class Messages:
-    """A container of export messages, for the decoder. kind: its name for error messages."""
+    """A container of export messages, for the decoder. kind: its name for error messages; datagrams: runs of them
+    too."""
 
     kind: str
-    datagrams: Iterator[Datagram]
+    datagrams: Iterator[Datagram | Run]
 
 
 @dataclass(frozen=True)

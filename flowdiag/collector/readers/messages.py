@@ -7,7 +7,8 @@ Facts the design follows:
   length would otherwise swallow the messages after it;
 - after damage the next message is searched for (RFC 5655 10.3): two octets that read a version, whose length
   leads to another version or to the end of the file;
-- one file is one session (RFC 5655 7.1).
+- one file is one session (RFC 5655 7.1);
+- an IPFIX message of the length of the one before it may begin a run, which is passed in one step (run.py).
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from flowdiag.collector.readers.framing import (
 )
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import Window
+from flowdiag.collector.run import Run, messages_alike
 
 DAMAGE: Final = "octets that are no export message were passed over up to the next message"
 DAMAGED_END: Final = "octets at the end that are no export message were left out"
@@ -41,8 +43,8 @@ _VERSION_OCTETS: Final = {version: version.to_bytes(2, "big") for version in sor
 _FOLLOWERS: Final = frozenset((b"", b"\x00", *_VERSION_OCTETS.values()))
 
 
-def read_messages(window: Window, source: Source) -> Iterator[Datagram]:
-    """The messages of a file in order, as datagrams of the file's one session, without capture time.
+def read_messages(window: Window, source: Source) -> Iterator[Datagram | Run]:
+    """The messages of a file in order, as datagrams and runs of the file's one session, without capture time.
 
     Damage and a cut-off last message become problems of the source, with their offset.
     """
@@ -63,13 +65,13 @@ def read_messages(window: Window, source: Source) -> Iterator[Datagram]:
 
 def _sound_messages(
     window: Window, position: int, session: Session, seen: set[int]
-) -> Generator[Datagram, None, tuple[int, bool]]:
+) -> Generator[Datagram | Run, None, tuple[int, bool]]:
     """Yields the whole messages from a position in the window on.
 
     Gives where they end and whether damage stands there.
     """
     data, base, end, final = window.data, window.base, len(window.data), window.ended
-    last_version = 0
+    last_version = last_length = 0
     while end - position >= 4:
         version, length = _HEADER(data, position)
         if version != IPFIX:
@@ -78,6 +80,15 @@ def _sound_messages(
                 return position, False
         if length < IPFIX_HEADER:
             return position, True
+        if length == last_length and version == IPFIX:
+            messages = messages_alike(data, position, length, end)
+            if messages:
+                seen.add(version)
+                last_version = version
+                yield Run(session, data, position, length, messages, base + position)
+                position += messages * length
+                continue
+        last_length = length
         stop = position + length
         if stop + 2 > end:
             if not final:

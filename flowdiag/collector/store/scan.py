@@ -24,6 +24,7 @@ from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import CHUNK_OCTETS, Octets, Window
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.run import one_by_one
 from flowdiag.errors import ExportError
 
 CAPTURE: Final = "capture"
@@ -64,12 +65,13 @@ def scan(item: Input, number: int, count: Callable[[int], None], *, alone: bool 
             contents = contents_of(window, source, Dissector())
             knowledge, began_ms = None, None
             if not isinstance(contents, Flows):
-                began = next(contents.datagrams, None)
+                datagrams = one_by_one(contents.datagrams)
+                began = next(datagrams, None)
                 if began is not None:
                     began_ms = _time_of(began.payload, began.time_ms)
                 if contents.kind == CAPTURE and not alone:  # other files are sessions of their own
                     knowledge = Knowledge()
-                    for datagram in chain([began] if began is not None else [], contents.datagrams):
+                    for datagram in chain([began] if began is not None else [], datagrams):
                         knowledge.see(datagram)
             while window.read(CHUNK_OCTETS):
                 pass

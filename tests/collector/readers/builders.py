@@ -11,6 +11,7 @@ from flowdiag.collector.readers.container import Messages, open_container
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.run import one_by_one
 
 EXPORT_TIME = 1_772_400_000  # 2026-03-01T21:20:00Z
 EXPORTER = bytes([192, 0, 2, 1])
@@ -77,7 +78,7 @@ def read(octets: bytes, dissector: Dissector | None = None) -> tuple[list[Datagr
     report = ExportReport()
     contents = open_container(io.BytesIO(octets), Source("file", 3, report), dissector or Dissector())
     assert isinstance(contents, Messages)
-    return list(contents.datagrams), report
+    return list(one_by_one(contents.datagrams)), report
 
 
 def payloads(octets: bytes) -> list[bytes]:

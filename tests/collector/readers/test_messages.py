@@ -14,6 +14,7 @@ from flowdiag.collector.datagram import Session
 from flowdiag.collector.readers import messages, window
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.run import one_by_one
 
 from .builders import ipfix, netflow5, netflow9, payloads, problems, read
 
@@ -142,7 +143,7 @@ def test_much_damage_in_one_chunk_is_passed_without_reading_ahead() -> None:
     source = Source("file", 0, ExportReport())
     chunk = 10_000
     watched = Watched(Trickle(octets, chunk))
-    assert sum(1 for _ in messages.read_messages(watched, source)) == 8_000
+    assert sum(1 for _ in one_by_one(messages.read_messages(watched, source))) == 8_000
     assert longest <= 2 * chunk
 
 
