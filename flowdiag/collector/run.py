@@ -45,6 +45,11 @@ class Run(NamedTuple):
         start = self.start + at
         return Datagram(self.session, self.data[start : start + self.length], None, self.offset + at)
 
+    def part(self, first: int, count: int) -> Run:
+        """count messages from the first on."""
+        at = first * self.length
+        return self._replace(start=self.start + at, messages=count, offset=self.offset + at)
+
     def sequences(self) -> NDArray[np.uint32]:
         """The sequence number of each message (RFC 7011 3.1: octets 8 to 11 of the header)."""
         return _column(">u4", self.data, self.start + 8, self.length, self.messages).astype(np.uint32)

@@ -14,9 +14,9 @@ records back; a rate that changes counts from its message on.
 
 from __future__ import annotations
 
+from array import array
 from collections import deque
 from collections.abc import Iterator
-from itertools import repeat
 from statistics import median_low
 from struct import Struct
 from struct import error as cut_short
@@ -50,7 +50,7 @@ from flowdiag.collector.decode.problems import Problems
 from flowdiag.collector.decode.recent import Recent
 from flowdiag.collector.normalise import Normaliser
 from flowdiag.collector.report import ExportReport
-from flowdiag.collector.run import Run
+from flowdiag.collector.run import MOST_MESSAGES, Run
 
 _SEQUENCE: Final = 0xFFFF_FFFF
 # Header and head of the first set.
@@ -60,6 +60,7 @@ _NETFLOW5: Final = Struct(">HHIIIIHH").unpack_from
 _SET: Final = Struct(">HH").unpack_from
 _NO_DOMAINS: Final[dict[int, dict[int, Domain]]] = {IPFIX: {}, NETFLOW9: {}, NETFLOW5: {}}
 _NO_GROUPS: Final[dict[int, Group]] = {}
+_PLACES: Final = np.arange(MOST_MESSAGES, dtype=np.uint32)
 
 
 class Decoder:
@@ -184,7 +185,7 @@ class Decoder:
             return 0
         epoch = self._epoch
         step = (set_length - 4) // group.width
-        wanted = np.arange(len(sequences) - place, dtype=np.uint32) * np.uint32(step) + np.uint32(sequence)
+        wanted = _PLACES[: len(sequences) - place] * np.uint32(step) + np.uint32(sequence)
         as_wanted = sequences[place:] == wanted
         taken: int = len(as_wanted) if as_wanted.all() else int(as_wanted.argmin())
         # The batch ends with the message that fills it.
@@ -196,15 +197,15 @@ class Decoder:
         starts = range(run.start + place * length, run.start + (place + taken) * length, length)
         offset = run.offset + place * length
         epoch.headers += [run.data[at : at + HEADER_KEPT] for at in starts]
-        epoch.domains.extend(repeat(domain.index, taken))
-        epoch.records.extend(repeat(step, taken))
+        steps = array("q", (step,)) * taken
+        epoch.domains += array("q", (domain.index,)) * taken
+        epoch.records += steps
         epoch.offsets += range(offset, offset + taken * length, length)
         group.parts.append(run.stretch(place, taken, start, start + step * group.width))
         group.places.extend(range(first * SETS, (first + taken) * SETS, SETS))
-        group.counts.extend(repeat(step, taken))
+        group.counts += steps
         domain.expected = (sequence + taken * step) & _SEQUENCE
-        for at in starts[-self._limits.recent_messages :]:
-            self._recent.add(run.session, run.data[at : at + length])
+        self._recent.add_run(run.part(place, taken))
         epoch.rows += taken * step
         epoch.octets += taken * octets
         if epoch.rows >= self._batch_rows or epoch.octets >= self._pending_octets:

@@ -17,13 +17,14 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
-from typing import Any, Final, Literal, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.collector.decode.allowance import Allowance
 from flowdiag.collector.decode.limits import Limits
+from flowdiag.collector.decode.sequence_readings import READINGS, Reading
 
 _MODULUS: Final = 1 << 32
 _HALF: Final = 1 << 31
@@ -37,6 +38,9 @@ BOOT_SLACK_MS: Final = 5_000
 # A reading with this many breaks, and as many times those of the best one, is given up.
 HOPELESS_BREAKS: Final = 1000
 HOPELESS_RATIO: Final = 20
+# With more breaks than this in a stretch, and up to so many messages at once, looking for many gaps in a row pays.
+MANY_BREAKS: Final = 64
+ONE_STEP: Final = 1024
 # No record is believed to be smaller, when records of unknown width are to explain a gap.
 LEAST_RECORD_OCTETS: Final = 4
 
@@ -69,40 +73,6 @@ def selected(messages: Messages, chosen: NDArray[Any] | slice) -> Messages:
         messages.export_ms[chosen],
         messages.boot_ms[chosen],
     )
-
-
-class Reading(NamedTuple):
-    """A way to read the numbers. unit: what is counted; whole_session: one counter for all domains;
-    names_last: the header names the last unit of the message, not the first."""
-
-    text: str
-    unit: Literal["records", "flow records", "messages"]
-    whole_session: bool = False
-    names_last: bool = False
-
-
-# The standard reading of each protocol first: it is believed unless another fits better.
-READINGS: Final[dict[int, tuple[Reading, ...]]] = {
-    10: (
-        Reading("data records of the domain", "records"),
-        Reading("data records of all domains of the session", "records", whole_session=True),
-        Reading("flow records of the domain, options left out", "flow records"),
-        Reading("messages of the domain", "messages"),
-        Reading("messages of all domains of the session", "messages", whole_session=True),
-    ),
-    9: (
-        Reading("messages of the source id", "messages"),
-        Reading("messages of all source ids of the session", "messages", whole_session=True),
-        Reading("records of the source id", "records"),
-        Reading("records of all source ids of the session", "records", whole_session=True),
-    ),
-    5: (
-        Reading("flow records of the engine, the first one named", "records"),
-        Reading("flow records of the engine, the last one named", "records", names_last=True),
-        Reading("flow records of all engines, the first one named", "records", whole_session=True),
-        Reading("flow records of all engines, the last one named", "records", True, True),
-    ),
-}
 
 
 @dataclass(slots=True)
@@ -191,6 +161,11 @@ class Tracker:
                 self._run_next = None
                 at = stop
                 continue
+            if len(breaks) > MANY_BREAKS:
+                stop = at + self._missing_before_each(first, ends, slack, messages, at)
+                if stop > at:
+                    at = stop
+                    continue
             self.breaks += 1
             domain, time_ms = int(messages.domains[at]), int(messages.export_ms[at])
             boot_ms = int(messages.boot_ms[at])
@@ -204,6 +179,42 @@ class Tracker:
                 self._boot_ms = max(self._boot_ms, boot_ms)
             at += 1
         self._last_ms = int(messages.export_ms[-1])
+
+    def _missing_before_each(
+        self,
+        first: NDArray[np.uint32],
+        ends: NDArray[np.uint32],
+        slack: NDArray[np.int64],
+        messages: Messages,
+        at: int,
+    ) -> int:
+        """Takes in one step what _take() would one by one: messages from place `at` on that each come a little after a
+        gap, as a wrong reading sees all of them. Gives how many.
+        """
+        if not at or self._slack or self.expected != int(ends[at - 1]):
+            return 0
+        past = min(len(first), at + ONE_STEP)
+        ahead = first[at:past] - ends[at - 1 : past - 1]
+        missing = (ahead > 0) & (ahead < NEAR) & (slack[at - 1 : past - 1] == 0)
+        count = len(missing) if missing.all() else int(missing.argmin())
+        if not count or self._kept.taken + count > self._kept.most:
+            return 0
+        here, before = slice(at, at + count), slice(at - 1, at + count - 1)
+        times, domains = messages.export_ms[here], messages.domains[here].tolist()
+        since = np.minimum(messages.export_ms[before], times)
+        columns = (ends[before], ahead[:count], times, since)
+        starts, units, times_ms, since_ms = (column.tolist() for column in columns)
+        self.open += map(Gap, starts, units, times_ms, domains, since_ms)
+        self._kept.taken += count
+        self._settle(len(self.open) - self._limits.open_gaps)
+        for domain in dict.fromkeys(domains):
+            self.undecoded[domain] += 0
+        self.breaks += count
+        self.expected = int(ends[at + count - 1])
+        self._slack = int(slack[at + count - 1])
+        self._boot_ms = max(self._boot_ms, int(messages.boot_ms[here].max()))
+        self._run_next = None
+        return count
 
     def _take(
         self, start: int, end: int, units: int, times: tuple[int, int], domain: int, *, fresh: bool
