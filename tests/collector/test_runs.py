@@ -55,7 +55,7 @@ STEPS = st.builds(
         [
             "alike", "alike", "alike", "a gap before each", "messages counted", "lost", "far off", "restart", "late",
             "again", "template", "other template", "withdrawn", "sampling", "netflow9", "other domain", "two sets",
-            "untaught", "padded", "damage", "later",
+            "untaught", "padded", "damage", "later", "earlier",
         ]
     ),
     st.integers(1, 40),
@@ -119,8 +119,8 @@ def octets_of(steps: list[Step], first: int) -> bytes:
                 message(data(records, padding=3), records=records)
         elif what == "damage":
             made.append(b"\xff" * count)
-        elif what == "later":
-            export_s += count
+        elif what in ("later", "earlier"):
+            export_s += count if what == "later" else -count
     return b"".join(made)
 
 
@@ -167,11 +167,23 @@ LIMITS = st.builds(
     pending_octets=st.sampled_from([1_000, 1 << 24]),
 )
 MANY_GAPS = [Step("a gap before each", 40, 1)] * 20
+# Enough messages alike that no other reading of the sequence numbers is believed.
+SOUND = [Step("alike", 40, 3)] * 10
+UNTAUGHT_AMONG_GAPS = [*SOUND, *([Step("a gap before each", 40, 3), Step("untaught", 3, 1)] * 4)]
+CLOCK_SET = [
+    *SOUND,
+    *([Step("a gap before each", 40, 3), Step("later", 90, 0)] * 4),
+    Step("earlier", 99, 0),
+    *MANY_GAPS,
+]
 COUNTED = [Step("messages counted", 40, 3)] * 20
 COPIES = [Step("alike", 30, 2), Step("again", 20, 0), Step("alike", 30, 2), Step("again", 40, 0)]
 
 
 @example(MANY_GAPS, 7, Limits(), 1 << 17, 1 << 18)
+@example(MANY_GAPS, 7, Limits(gaps=150), 100, 1 << 18)
+@example(UNTAUGHT_AMONG_GAPS, 7, Limits(), 1 << 17, 1 << 18)
+@example(CLOCK_SET, 7, Limits(), 1 << 17, 1 << 18)
 @example(MANY_GAPS, 7, Limits(gaps=60, open_gaps=20), 1 << 17, 1 << 18)
 @example(COUNTED, MODULUS - 9, Limits(), 500, 1 << 18)
 @example(COPIES, 7, Limits(recent_messages=8), 1 << 17, 1_000)
