@@ -20,6 +20,7 @@ from flowdiag.collector.readers.container import Messages, open_container
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.run import Run
 from flowdiag.errors import ExportError
 from flowdiag.flows import FLOW_SCHEMA
 
@@ -73,7 +74,10 @@ def read(octets: bytes, batch_rows: int) -> Reading | str:
         for datagram in contents.datagrams:
             if datagram.session.transport == "file":
                 datagram = datagram._replace(session=datagram.session._replace(transport=transport))
-            decoder.feed(datagram, "file")
+            if isinstance(datagram, Run):
+                decoder.feed_run(datagram, "file")
+            else:
+                decoder.feed(datagram, "file")
             batches += decoder.batches()
         batches += decoder.finish()
     except ExportError as error:
