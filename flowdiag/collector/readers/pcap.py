@@ -84,7 +84,22 @@ def read_pcap(window: Window, source: Source, dissector: Dissector) -> Generator
                     break
                 if another := follows(data, position, end):
                     break
-                earliest, latest = seconds - USUAL_STEP_S, seconds + USUAL_STEP_S
+                earliest, latest = max(seconds - USUAL_STEP_S, 1), seconds + USUAL_STEP_S
+            if captured <= MAX_PACKET:
+                # The short way, of packets that are followed by a usual one.
+                last = end - PACKET_HEADER
+                while (stop := position + PACKET_HEADER + captured) <= last:
+                    following_s, following_fraction, following_captured, _ = packet_header(data, stop)
+                    if (
+                        not earliest <= following_s <= latest
+                        or following_captured > MAX_PACKET
+                        or data[stop - FILE_HEADER] in magics
+                    ):
+                        break
+                    time_ms = seconds * 1000 + fraction // unit
+                    yield from packet(locate, data, position + PACKET_HEADER, stop, time_ms, base)
+                    position = stop
+                    seconds, fraction, captured = following_s, following_fraction, following_captured
             start = position + PACKET_HEADER
             stop = start + captured
             if captured > MAX_PACKET or not (captured or seconds):  # zeros: space that was never written
@@ -99,7 +114,7 @@ def read_pcap(window: Window, source: Source, dissector: Dissector) -> Generator
                 odd = (
                     following[2] > MAX_PACKET
                     or not earliest <= following[0] <= latest
-                    or data[stop - FILE_HEADER] in magics
+                    or begins(data, stop - FILE_HEADER, end)
                 )
             elif final:
                 following, odd = None, stop < end
@@ -113,12 +128,10 @@ def read_pcap(window: Window, source: Source, dissector: Dissector) -> Generator
             yield from packet(locate, data, start, stop, time_ms, base)
         if damaged:
             position, another = _resynchronise(window, position, source, packet_header, order, time_ms)
-        elif another:
-            pass
-        elif final:
+        elif final and not another:
             another = position < end and follows(data, position, end)
             break
-        else:
+        elif not another:
             window.slide(position)
             position = 0
     if another:

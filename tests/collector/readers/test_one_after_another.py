@@ -237,7 +237,7 @@ def parquet() -> bytes:
 
 def test_parquet_behind_a_capture_is_one_clear_error() -> None:
     with pytest.raises(
-        ExportError, match="Parquet begin here, behind another file; .*give the Parquet file by"
+        ExportError, match=r"Parquet begin here, behind another file; .*give the Parquet file by"
     ):
         read(KINDS["pcap"][0] + parquet())
 
