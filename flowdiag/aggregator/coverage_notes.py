@@ -243,9 +243,10 @@ def _about_records(
         yield f"{_records(coverage.lost_records)} were lost on the way{estimate}: figures are lower bounds."
     sets = sum(s.undecoded_sets for s in sessions)
     if sets or coverage.undecoded_records:
+        waited = f"{sets} data sets waited in vain" if sets != 1 else "1 data set waited in vain"
         yield (
-            f"{sets} sets ({_records(coverage.undecoded_records)} or more) could not be decoded, mostly for "
-            "want of their template."
+            f"{waited} for their template or were damaged: {_records(coverage.undecoded_records)} or more could not be "
+            "decoded, so figures are lower bounds. Begin the next capture earlier, so that it holds the templates."
         )
     if remarks.left_out.without_times:
         yield f"{_records(remarks.left_out.without_times)} without usable times were left out."
