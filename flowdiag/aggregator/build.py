@@ -175,6 +175,7 @@ class Counting:
             **derived,
             addresses=self.addresses,
             applications=self._names.all(),
+            message=records.message,
         )
 
     def _derived(
@@ -257,7 +258,7 @@ _INTEGERS: Final = {
 COLUMN_TYPES: Final[dict[str, Any]] = {
     field.name: _INTEGERS.get(field.name, np.float64)
     for field in fields(SiteFlows)
-    if field.name not in ("addresses", "applications")
+    if field.name not in ("addresses", "applications", "message")
 }
 # What a site's flows have of their own, and the column of the records, of the same type, that it stands for.
 _DERIVED: Final[dict[str, str | None]] = {

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.address_numbers import UNKNOWN, AddressNumbers, words
 from flowdiag.aggregator.addresses import OCTETS_16, AddressRanges
 from flowdiag.buffers import column, filled, nulls, numbers
-from flowdiag.flows import UNKNOWN_ADDRESS
+from flowdiag.flows import MESSAGES_KEY, UNKNOWN_ADDRESS
 from flowdiag.site.profile import MAX_IFINDEX
 
 MAX_NAMES: Final = 4_096  # of applications; exporters that recognise some know a few thousand
@@ -43,6 +43,7 @@ class Records:
     application: int32, number of the exporter's own name in `Interner.names`; source: int16, number of the
     exporter and observation domain in `Interner.sources`; ingress, egress: int32 ifIndex, at most MAX_IFINDEX, and
     the links that they belong to: link_in, link_out: int8.
+    message: int32, number of the export message that the record came in, see `Interner.number_messages`.
     """
 
     start_ms: NDArray[np.int64]
@@ -65,6 +66,7 @@ class Records:
     source: NDArray[np.int16]
     link_in: NDArray[np.int8]
     link_out: NDArray[np.int8]
+    message: NDArray[np.int32]
 
     def __len__(self) -> int:
         return len(self.start_ms)
@@ -98,6 +100,8 @@ class Interner:
         self._name_numbers: dict[str, int] = {}
         self.sources: list[tuple[bytes, int]] = []
         self._source_numbers: dict[tuple[bytes, int], int] = {}
+        self._messages = 0
+        self._untold = 0
 
     @property
     def inside_by_number(self) -> NDArray[np.bool_]:
@@ -138,6 +142,23 @@ class Interner:
         given = [self._source_number(distinct[pair >> 32], pair & 0xFFFFFFFF) for pair in pairs.tolist()]
         return np.array(given, np.int16)[where]
 
+    def number_messages(self, batch: pa.RecordBatch) -> NDArray[np.int32]:
+        """The number of the export message that each record came in, 0 or more, ascending. Messages that follow each
+        other directly and are of one domain have numbers that do. Below 0: it is not told which message of the
+        batch (records of a store), the same for the whole batch."""
+        told = (batch.schema.metadata or {}).get(MESSAGES_KEY)
+        if told is None:
+            self._untold -= 1
+            return np.full(batch.num_rows, self._untold, np.int32)
+        begins = np.frombuffer(told, np.int32)
+        domains = filled(batch["domain"], 0, np.uint32)[begins]
+        exporters = words(batch["exporter"])[begins]
+        apart = np.ones(len(begins), np.int32)
+        apart[1:] += (domains[1:] != domains[:-1]) | (exporters[1:] != exporters[:-1]).any(axis=1)
+        numbered = np.cumsum(apart, dtype=np.int32) + np.int32(self._messages)
+        self._messages = int(numbered[-1])
+        return np.repeat(numbered, np.diff(begins, append=np.int32(batch.num_rows)))
+
     def _source_number(self, exporter: bytes, domain: int) -> int:
         key = (exporter, domain)
         number = self._source_numbers.get(key)
@@ -161,7 +182,10 @@ def to_records(
     link_of: from interface numbers to the links they belong to.
     exporters: only these, and those whose container does not name the exporter; None for all.
     """
-    batch = _usable(batch, left_out, exporters)
+    message = interner.number_messages(batch)
+    kept = _usable(batch, left_out, exporters)
+    if not kept.all():
+        batch, message = batch.filter(column(kept)), message[kept]
     start, end = _times(batch)
     src, dst = interner.addresses.of(batch["src_address"], batch["dst_address"])
     ingress, egress = (
@@ -188,11 +212,14 @@ def to_records(
         link_in=link_of(ingress),
         link_out=link_of(egress),
         source=interner.number_sources(batch["exporter"], filled(batch["domain"], 0, np.uint32)),
+        message=message,
     )
 
 
-def _usable(batch: pa.RecordBatch, left_out: LeftOut, exporters: frozenset[bytes] | None) -> pa.RecordBatch:
-    """Without records of other exporters, without octets and addresses (no IP), and without any time."""
+def _usable(
+    batch: pa.RecordBatch, left_out: LeftOut, exporters: frozenset[bytes] | None
+) -> NDArray[np.bool_]:
+    """Which records can be used: all but those of other exporters, without octets and addresses (no IP), and without any time."""
     kept = np.ones(batch.num_rows, np.bool_)
     if exporters is not None:
         encoded = batch["exporter"].fill_null(UNKNOWN).dictionary_encode()
@@ -212,7 +239,7 @@ def _usable(batch: pa.RecordBatch, left_out: LeftOut, exporters: frozenset[bytes
         timeless = nulls(batch["start"]) & nulls(batch["end"])
         left_out.without_times += int((kept & timeless).sum())
         kept &= ~timeless
-    return batch if kept.all() else batch.filter(column(kept))
+    return kept
 
 
 def _times(batch: pa.RecordBatch) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -23,6 +23,7 @@ from flowdiag.aggregator.resolution import estimate_resolution
 from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport, SessionReport, TemplateReport
+from flowdiag.collector.untaught import ADVICE, untaught
 from flowdiag.flows import UNKNOWN_ADDRESS
 
 SCHEMA: Final = "flowdiag.inspect/1"
@@ -97,6 +98,9 @@ def inspect_export(paths: Sequence[str | Path], progress: Progress | None = None
         _add_octets(ingress, batch, "ingress_interface")
         _add_octets(egress, batch, "egress_interface")
     report = export.report
+    without = untaught(report)
+    if without is not None:
+        report.notes.insert(0, f"{without}; {ADVICE}")
     announced = [s.active_timeout_s for s in report.sessions if s.active_timeout_s is not None]
     resolution_s, known = estimate_resolution(durations.values(), max(announced, default=None))
     return Inspection(
