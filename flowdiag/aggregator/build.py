@@ -229,8 +229,10 @@ def joined(parts: Sequence[SiteFlows]) -> SiteFlows:
         name: np.concatenate([np.zeros(0, dtype), *(getattr(part, name) for part in parts)])
         for name, dtype in COLUMN_TYPES.items()
     }
+    messages = [part.message for part in parts if part.message is not None]
     return SiteFlows(
         **columns,
+        message=np.concatenate(messages) if messages and len(messages) == len(parts) else None,
         addresses=parts[-1].addresses if parts else (),
         applications=parts[-1].applications if parts else (),
     )

@@ -15,11 +15,13 @@ The last two are common practice, no source; they only ever drop what has its co
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.records import MESSAGE_NUMBERS, NO_MESSAGE
 from flowdiag.aggregator.site_flows import SiteFlows, where
 
 # Twins start and end within this of each other: more than two points of one router differ, less than the
@@ -50,8 +52,9 @@ def mixed(*columns: NDArray[np.generic]) -> NDArray[np.uint64]:
 
 
 def without_twins(flows: SiteFlows) -> tuple[SiteFlows, int]:
-    """The flows without repetitions, the first of each kept, and how many were dropped."""
+    """The flows without repetitions, and how many were dropped. Messages are of no use after that and left out."""
     repeated = _twins(flows)
+    flows = replace(flows, message=None)
     if not len(repeated):
         return flows, 0
     kept = np.ones(len(flows), np.bool_)
@@ -131,12 +134,14 @@ def _sent_together(flows: SiteFlows, rows: NDArray[np.intp], single: NDArray[np.
     one packet and so may have begun the next message, or where messages are not known."""
     if flows.message is None:
         return np.zeros(len(rows) - 1, np.bool_)
-    message = flows.message[rows]
-    step = np.diff(message)
-    adjoining = np.diff(rows) == 1
-    in_message: NDArray[np.bool_] = np.where(
-        message[1:] >= 0, (step == 0) | (adjoining & (step == 1) & single[1:]), adjoining & (step == 0)
-    )
+    message = flows.message[rows].astype(np.int64)
+    step, apart = np.diff(message), np.diff(rows)
+    told = message[1:] != NO_MESSAGE
+    # Numbers come again after many messages, but not within the rows that one can hold.
+    same = told & (step == 0) & (apart < MESSAGE_NUMBERS)
+    following = told & ((step == 1) | (step == 1 - MESSAGE_NUMBERS)) & single[1:]
+    untold = ~told & (step == 0)
+    in_message: NDArray[np.bool_] = same | ((following | untold) & (apart == 1))
     return in_message
 
 
