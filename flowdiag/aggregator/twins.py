@@ -2,8 +2,8 @@
 
 Facts the rules follow:
 - one metering process counts a packet once, so records that are equal in every field and stand in one export message
-  are different packets (exporters without an idle timeout report packets one by one, RFC 3954 3.2); a message that
-  comes twice is dropped whole, when it is read;
+  are different packets (exporters without an idle timeout report packets one by one, RFC 3954 3.2), unless most of the
+  records of several packets come so, in pairs; a message that comes twice is dropped whole, when it is read;
 - two metering points, or two observation domains, that see the same packets give records with the same
   addresses, ports, protocol, code point, octets and packets, at nearly the same times. A single metering process
   never does: packets of one key within the idle timeout are one record, and pieces cut by the active timeout
@@ -29,6 +29,9 @@ from flowdiag.aggregator.site_flows import SiteFlows, where
 NEARLY_MS: Final = 500
 # More copies than this in a row, at different times or in different messages, are single packets reported one by one.
 MOST_COPIES: Final = 4
+# Where so much of the records of several packets, over some time, has its like in its own message, all is metered at two
+# points and sent together: no single point has two equal flows of one conversation at once.
+METERED_TWICE: Final = 0.5
 # A systematic repetition shows in a sample; up to so many rows all are looked at.
 ALWAYS_LOOKED_AT: Final = 200_000
 SAMPLE_ONE_IN: Final = 16  # a power of two
@@ -111,6 +114,7 @@ def _repeated(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.intp]:
     places = repeated(keys)
     if not len(places):
         return np.zeros(0, np.intp)
+    lasting = int(np.count_nonzero(_is_lasting(flows, rows)))
     rows, keys = rows[places], keys[places]
     start, end = flows.start_ms[rows], flows.end_ms[rows]
     whole = mixed(keys.view(np.int64), start, end, *(getattr(flows, name)[rows] for name in _OTHER_FIELDS))
@@ -120,9 +124,18 @@ def _repeated(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.intp]:
     near &= np.abs(np.diff(end)) <= NEARLY_MS
     single = flows.packets[rows] <= flows.sampling[rows]
     together = near & (whole[1:] == whole[:-1]) & _sent_together(flows, rows, single)
+    pairs = int(np.count_nonzero(together & _is_lasting(flows, rows)[1:]))
+    if 2 * pairs >= METERED_TWICE * max(lasting, 1):
+        together[:] = False
     if _one_by_one(near, together, single):
         near &= together | ~single[1:] | (start[1:] == start[:-1])
     return np.sort(rows[_all_but_the_fullest(near, together)])
+
+
+def _is_lasting(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Which rows are of several packets over some time: of those one point meters no two alike at once."""
+    lasting: NDArray[np.bool_] = flows.packets[rows] > flows.sampling[rows]
+    return lasting & (flows.end_ms[rows] > flows.start_ms[rows])
 
 
 # What else a record has besides its conversation, counters and times.

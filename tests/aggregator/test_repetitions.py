@@ -244,3 +244,18 @@ def test_equal_records_of_a_store_right_behind_each_other_are_packets_of_their_o
     rows = [*[up(**PACKET)] * 3, between, up(**PACKET)]
     flows, _, _ = build_case_data([batch(rows)], ExportReport(), site())
     assert octets_by_direction(flows) == (0, 3 * 200 + 64)
+
+
+def test_where_all_flows_come_in_pairs_in_one_message_all_is_metered_twice() -> None:
+    pairs = [
+        up(src_port=port, end=30.0, octets=3000 + port, packets=6) for port in range(1, 11) for _ in range(2)
+    ]
+    flows, coverage = told([pairs])
+    assert octets_by_direction(flows) == (0, sum(3000 + port for port in range(1, 11)))
+    assert any("10 records " in note and "did not count" in note for note in coverage.notes)
+
+
+def test_one_equal_pair_among_many_flows_is_not_that() -> None:
+    single = [up(src_port=port, end=30.0, octets=3000 + port, packets=6) for port in range(1, 11)]
+    flows, _ = told([[*single, single[0]]])
+    assert octets_by_direction(flows) == (0, sum(3000 + port for port in range(1, 11)) + 3001)
