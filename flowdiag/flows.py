@@ -19,6 +19,9 @@ One row is one flow record as an exporter sent it (a bidirectional record, RFC 5
 | domain | uint32 | observation domain id (IPFIX), source id (v9), engine type*256+id (v5) |
 | sampling | uint32 | factor by which octets and packets were multiplied, rounded; 1 if unsampled |
 
+A batch of the decoder also tells, in its schema's metadata, which of its rows came in one export message
+(MESSAGES_KEY): tables that are made of batches, and files, do not have it.
+
 Names follow the IPFIX registry; units follow RFC 7012 and RFC 5102 5.10 (octets are IP header and payload).
 """
 
@@ -31,6 +34,9 @@ import pyarrow as pa
 ADDRESS: Final = pa.binary(16)
 V4_PREFIX: Final = bytes(10) + b"\xff\xff"
 UNKNOWN_ADDRESS: Final = bytes(16)
+
+# Metadata of a batch: the first row of each export message in it, int32 in the machine's byte order, ascending.
+MESSAGES_KEY: Final = b"flowdiag.messages"
 
 FLOW_SCHEMA: Final = pa.schema(
     [

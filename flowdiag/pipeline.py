@@ -16,6 +16,7 @@ from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.question import cut_note, plan
+from flowdiag.collector.untaught import refuse_untaught
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.diagnosis import Diagnosis
@@ -75,6 +76,7 @@ def build_case(
     if reading.cut_ms is not None:
         export.report.notes.append(cut_note(reading.cut_ms))
     flows, usage, coverage = build_case_data(export.batches(), export.report, profile, export.expected)
+    refuse_untaught(export.report, paths)
     require_plan_rates(profile, usage)
     first_ms, last_ms = span(coverage, export.report)
     window_ms = resolve_window(window_from, window_to, zone, first_ms, last_ms)

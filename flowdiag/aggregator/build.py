@@ -175,6 +175,7 @@ class Counting:
             **derived,
             addresses=self.addresses,
             applications=self._names.all(),
+            message=records.message,
         )
 
     def _derived(
@@ -228,8 +229,10 @@ def joined(parts: Sequence[SiteFlows]) -> SiteFlows:
         name: np.concatenate([np.zeros(0, dtype), *(getattr(part, name) for part in parts)])
         for name, dtype in COLUMN_TYPES.items()
     }
+    messages = [part.message for part in parts if part.message is not None]
     return SiteFlows(
         **columns,
+        message=np.concatenate(messages) if messages and len(messages) == len(parts) else None,
         addresses=parts[-1].addresses if parts else (),
         applications=parts[-1].applications if parts else (),
     )
@@ -257,7 +260,7 @@ _INTEGERS: Final = {
 COLUMN_TYPES: Final[dict[str, Any]] = {
     field.name: _INTEGERS.get(field.name, np.float64)
     for field in fields(SiteFlows)
-    if field.name not in ("addresses", "applications")
+    if field.name not in ("addresses", "applications", "message")
 }
 # What a site's flows have of their own, and the column of the records, of the same type, that it stands for.
 _DERIVED: Final[dict[str, str | None]] = {

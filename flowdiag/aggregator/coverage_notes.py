@@ -289,10 +289,11 @@ def _about_records(
         yield f"{lost}{estimate}: figures are lower bounds."
     sets = sum(s.undecoded_sets for s in sessions)
     if sets or coverage.undecoded_records:
-        undecoded = (
-            f"{'1 set' if sets == 1 else f'{sets} sets'} ({_records(coverage.undecoded_records)} or more)"
+        waited = f"{sets} data sets waited in vain" if sets != 1 else "1 data set waited in vain"
+        yield (
+            f"{waited} for their template or were damaged: {_records(coverage.undecoded_records)} or more could not be "
+            "decoded, so figures are lower bounds. Begin the next capture earlier, so that it holds the templates."
         )
-        yield f"{undecoded} could not be decoded, mostly for want of their template."
     if remarks.left_out.without_times:
         yield f"{_records(remarks.left_out.without_times)} without usable times {_were(remarks.left_out.without_times)} left out."
     if remarks.strays:

@@ -18,11 +18,15 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.address_numbers import UNKNOWN, AddressNumbers, words
 from flowdiag.aggregator.addresses import OCTETS_16, AddressRanges
 from flowdiag.buffers import column, filled, nulls, numbers
-from flowdiag.flows import UNKNOWN_ADDRESS
+from flowdiag.flows import MESSAGES_KEY, UNKNOWN_ADDRESS
 from flowdiag.site.profile import MAX_IFINDEX
 
 MAX_NAMES: Final = 4_096  # of applications; exporters that recognise some know a few thousand
 MAX_SOURCES: Final = 16_384  # pairs of exporter and observation domain; a site has a handful
+
+# Messages are told apart from those around them only, in few octets a record.
+NO_MESSAGE: Final = 0
+MESSAGE_NUMBERS: Final = 65_535
 
 INGRESS_METERED: Final = 0
 EGRESS_METERED: Final = 1
@@ -43,6 +47,7 @@ class Records:
     application: int32, number of the exporter's own name in `Interner.names`; source: int16, number of the
     exporter and observation domain in `Interner.sources`; ingress, egress: int32 ifIndex, at most MAX_IFINDEX, and
     the links that they belong to: link_in, link_out: int8.
+    message: uint16, number of the export message that the record came in, see `Interner.number_messages`.
     """
 
     start_ms: NDArray[np.int64]
@@ -65,6 +70,7 @@ class Records:
     source: NDArray[np.int16]
     link_in: NDArray[np.int8]
     link_out: NDArray[np.int8]
+    message: NDArray[np.uint16]
 
     def __len__(self) -> int:
         return len(self.start_ms)
@@ -98,6 +104,7 @@ class Interner:
         self._name_numbers: dict[str, int] = {}
         self.sources: list[tuple[bytes, int]] = []
         self._source_numbers: dict[tuple[bytes, int], int] = {}
+        self._messages = 0
 
     @property
     def inside_by_number(self) -> NDArray[np.bool_]:
@@ -138,6 +145,26 @@ class Interner:
         given = [self._source_number(distinct[pair >> 32], pair & 0xFFFFFFFF) for pair in pairs.tolist()]
         return np.array(given, np.int16)[where]
 
+    def number_messages(
+        self, batch: pa.RecordBatch, kept: NDArray[np.bool_], source: NDArray[np.int16]
+    ) -> NDArray[np.uint16]:
+        """The number of the export message that each kept record of a batch came in, from 1 on, and after MESSAGE_NUMBERS
+        from 1 again. Messages that follow each other directly and are of one source have numbers that do. NO_MESSAGE:
+        it is not told (records of a store). source: of the kept records."""
+        told = (batch.schema.metadata or {}).get(MESSAGES_KEY)
+        if told is None or not len(source):
+            return np.full(len(source), NO_MESSAGE, np.uint16)
+        begins = np.frombuffer(told, np.int32)
+        if len(source) < len(kept):
+            begins = np.concatenate([[0], np.cumsum(kept)])[begins]
+        sources = source[np.minimum(begins, len(source) - 1)]
+        apart = np.ones(len(begins), np.int64)
+        apart[1:] += sources[1:] != sources[:-1]
+        numbered = np.cumsum(apart) + self._messages
+        self._messages = int(numbered[-1])
+        short = (numbered % MESSAGE_NUMBERS + 1).astype(np.uint16)
+        return np.repeat(short, np.diff(begins, append=len(source)))
+
     def _source_number(self, exporter: bytes, domain: int) -> int:
         key = (exporter, domain)
         number = self._source_numbers.get(key)
@@ -161,7 +188,10 @@ def to_records(
     link_of: from interface numbers to the links they belong to.
     exporters: only these, and those whose container does not name the exporter; None for all.
     """
-    batch = _usable(batch, left_out, exporters)
+    kept = _usable(batch, left_out, exporters)
+    if not kept.all():
+        batch = batch.filter(column(kept))
+    source = interner.number_sources(batch["exporter"], filled(batch["domain"], 0, np.uint32))
     start, end = _times(batch)
     src, dst = interner.addresses.of(batch["src_address"], batch["dst_address"])
     ingress, egress = (
@@ -187,12 +217,15 @@ def to_records(
         egress=np.minimum(egress, MAX_IFINDEX).astype(np.int32),
         link_in=link_of(ingress),
         link_out=link_of(egress),
-        source=interner.number_sources(batch["exporter"], filled(batch["domain"], 0, np.uint32)),
+        source=source,
+        message=interner.number_messages(batch, kept, source),
     )
 
 
-def _usable(batch: pa.RecordBatch, left_out: LeftOut, exporters: frozenset[bytes] | None) -> pa.RecordBatch:
-    """Without records of other exporters, without octets and addresses (no IP), and without any time."""
+def _usable(
+    batch: pa.RecordBatch, left_out: LeftOut, exporters: frozenset[bytes] | None
+) -> NDArray[np.bool_]:
+    """Which records can be used: all but those of other exporters, without octets and addresses (no IP), and without any time."""
     kept = np.ones(batch.num_rows, np.bool_)
     if exporters is not None:
         encoded = batch["exporter"].fill_null(UNKNOWN).dictionary_encode()
@@ -212,7 +245,7 @@ def _usable(batch: pa.RecordBatch, left_out: LeftOut, exporters: frozenset[bytes
         timeless = nulls(batch["start"]) & nulls(batch["end"])
         left_out.without_times += int((kept & timeless).sum())
         kept &= ~timeless
-    return batch if kept.all() else batch.filter(column(kept))
+    return kept
 
 
 def _times(batch: pa.RecordBatch) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -72,15 +72,24 @@ def cut_durations_ms(flows: SiteFlows) -> NDArray[np.int64]:
     """Durations in ms of the records that the next one of their conversation follows at once; shape [n]."""
     first = max(len(flows) - MOST_LOOKED_AT, 0) // 2
     rows = first + np.flatnonzero(flows.link[first : first + MOST_LOOKED_AT] >= 0)
-    keys = conversation_keys(flows, rows)
-    start, end = flows.start_ms[rows], flows.end_ms[rows]
-    order = np.lexsort((start, keys))
+    return cut_durations(conversation_keys(flows, rows), flows.start_ms[rows], flows.end_ms[rows])
+
+
+def cut_durations(
+    keys: NDArray[np.uint64], start_ms: NDArray[np.int64], end_ms: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """The same of records by a key of their conversation, way and place; all of one length.
+
+    Of records that all name the conversation's start (shared_starts.py) each piece lasts from the one before to its end.
+    """
+    order = np.lexsort((end_ms, start_ms, keys))
     before, after = order[:-1], order[1:]
-    wait = start[after] - end[before]
-    follows = (keys[before] == keys[after]) & (wait >= -FOLLOWS_MS) & (wait <= FOLLOWS_MS)
-    cut = before[follows & (end[before] > start[before])]
-    durations: NDArray[np.int64] = end[cut] - start[cut]
-    return durations
+    same = keys[before] == keys[after]
+    wait = start_ms[after] - end_ms[before]
+    follows = same & (wait >= -FOLLOWS_MS) & (wait <= FOLLOWS_MS)
+    cut = before[follows & (end_ms[before] > start_ms[before])]
+    grown = np.where(same & (start_ms[after] == start_ms[before]), end_ms[after] - end_ms[before], 0)
+    return np.concatenate([end_ms[cut] - start_ms[cut], grown[grown > FOLLOWS_MS]])
 
 
 def _seconds(durations_ms: Iterable[int] | NDArray[np.int64]) -> NDArray[np.float64]:

@@ -39,6 +39,8 @@ class SiteFlows:
     opened_inside: int8, 1 the inside end opened the conversation, 0 the outside end did, -1 not known.
     end_reason: uint8, 0 if unknown. sampling: float32.
     ingress, egress: int32 ifIndex, -1 if not exported.
+    message: uint16, number of the export message (see records.Interner.number_messages); None once repetitions are
+      dropped.
     """
 
     start_ms: NDArray[np.int64]
@@ -63,6 +65,7 @@ class SiteFlows:
     egress: NDArray[np.int32]
     addresses: tuple[bytes, ...]
     applications: tuple[str, ...]
+    message: NDArray[np.uint16] | None = None
 
     def __len__(self) -> int:
         return len(self.start_ms)

@@ -28,6 +28,7 @@ from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.question import plan
+from flowdiag.collector.untaught import refuse_untaught
 from flowdiag.site.profile import MAX_MBPS, Link, Profile, Site
 from flowdiag.site.window import resolve_window
 
@@ -49,7 +50,9 @@ def rank_export(
     exporters = {to_bytes(address) for address in site.exporters} or None
     reading = plan(paths, request.window_from, request.window_to, site.timezone, exporters, context=False)
     export = open_export(paths, exporters=exporters, progress=progress, span=reading.span)
-    return rank_batches(export.batches(), export.report, profile, request)
+    top = rank_batches(export.batches(), export.report, profile, request)
+    refuse_untaught(export.report, paths)
+    return top
 
 
 def rank_batches(

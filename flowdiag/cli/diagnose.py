@@ -87,9 +87,11 @@ def command(
       flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --output note.html
       flowdiag diagnose export.pcap --down 100 --up 40 --interface 2 --lan 192.168.40.0/24
     """
-    from flowdiag.cli.output import chosen_format, write_result
+    from flowdiag.cli.output import check_suffix, chosen_format, spare_inputs, write_result
 
     form = chosen_format(form, output, FORMATS)
+    check_suffix("--chart", chart, ".png")
+    spare_inputs([output, chart], [*exports, site])
     profile = profile_of(site, down, up, interface, lan, timezone)
     # Loaded after the options are known to be right, since it takes longer than a wrong option should.
     from flowdiag.note.compose import compose

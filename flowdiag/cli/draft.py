@@ -34,7 +34,10 @@ def command(exports: tuple[str, ...], output: Path | None, quiet: bool) -> None:
     Example:
       flowdiag draft export.pcap > site.toml
     """
-    from flowdiag.cli.output import write_result
+    from flowdiag.cli.output import check_suffix, spare_inputs, write_result
+
+    check_suffix("--output", output, ".toml")
+    spare_inputs([output], exports)
     from flowdiag.site.draft_toml import as_toml
     from flowdiag.site.drafting import draft_profile
 

@@ -63,9 +63,10 @@ def command(
       flowdiag ingest today.pcap.gz --store s3://bucket/flows
       flowdiag ingest --store flows --compact --retain 90d
     """
-    from flowdiag.cli.output import chosen_format, write_result
+    from flowdiag.cli.output import chosen_format, spare_inputs, write_result
 
     form = chosen_format(form, output, FORMATS)
+    spare_inputs([output], [*exports, store])
     if not exports and not compact and days is None:
         raise UsageError("nothing to do", expected="exports to add, --compact or --retain")
     jobs = jobs or os.cpu_count() or 1

@@ -33,9 +33,10 @@ def command(exports: tuple[str, ...], form: str | None, output: Path | None, lim
       flowdiag inspect router.pcap
       flowdiag inspect exports/ --format json
     """
-    from flowdiag.cli.output import chosen_format, write_result
+    from flowdiag.cli.output import chosen_format, spare_inputs, write_result
 
     form = chosen_format(form, output, FORMATS)
+    spare_inputs([output], exports)
     from flowdiag.collector.inspecting import inspect_export
 
     with progress_bar(quiet=quiet) as progress:

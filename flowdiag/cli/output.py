@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import stat
+import sys
 import tempfile
-from collections.abc import Collection, Iterator
-from contextlib import contextmanager
+from collections.abc import Collection, Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
@@ -25,6 +27,8 @@ SUFFIXES: Final = {
     ".toml": "toml",
     ".xlsx": "xlsx",
 }
+
+ANOTHER: Final = "name another file"
 
 
 def chosen_format(form: str | None, output: Path | None, formats: Collection[str]) -> str:
@@ -46,6 +50,64 @@ def chosen_format(form: str | None, output: Path | None, formats: Collection[str
             expected=f"one of {', '.join(known)}, or --format",
         )
     return found
+
+
+def check_suffix(option: str, output: Path | None, suffix: str) -> None:
+    """Raises UsageError unless what an option names has the one suffix that is written there, or none."""
+    if output is not None and output.suffix.lower() not in ("", suffix):
+        raise UsageError(
+            f"{option} does not write {output.suffix}", file=str(output), expected=f"the suffix {suffix}"
+        )
+
+
+def spare_inputs(outputs: Iterable[Path | None], inputs: Iterable[str | Path | None]) -> None:
+    """Raises UsageError if a result would overwrite an input or another result: by whatever path, link or name.
+
+    inputs: files, folders with all below them, flow stores, "-" for standard input; None and addresses of other
+    machines are passed over. What does not exist yet, and what is no regular file, overwrites nothing.
+    """
+    given = [path for path in inputs if path is not None]
+    places: set[Path] = set()
+    for output in outputs:
+        if output is None:
+            continue
+        if output.resolve() in places:
+            raise UsageError("two results would be written to one file", file=str(output), advice=ANOTHER)
+        places.add(output.resolve())
+        try:
+            status = output.stat()
+        except (OSError, ValueError):
+            continue
+        if not stat.S_ISREG(status.st_mode):
+            continue
+        wanted = status.st_dev, status.st_ino
+        for path in given:
+            if any(known == wanted for known in _files_of(path)):
+                raise UsageError(
+                    f"this would overwrite an input ({path})"
+                    if str(path) != str(output)
+                    else "this would overwrite the input",
+                    file=str(output),
+                    advice=ANOTHER,
+                )
+
+
+def _files_of(path: str | Path) -> Iterator[tuple[int, int]]:
+    """Device and number of each file that a path names."""
+    try:
+        if str(path) == "-":
+            status = os.fstat(sys.stdin.fileno())
+        else:
+            status = os.stat(path)
+        yield status.st_dev, status.st_ino
+        if stat.S_ISDIR(status.st_mode):
+            for folder, _, names in os.walk(path, followlinks=False):
+                for name in names:
+                    with suppress(OSError):
+                        inside = os.stat(os.path.join(folder, name))
+                        yield inside.st_dev, inside.st_ino
+    except (OSError, ValueError):  # it is said when the input is opened
+        return
 
 
 def write_result(text: str, output: Path | None) -> None:

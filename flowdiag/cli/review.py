@@ -79,9 +79,10 @@ def command(
       flowdiag review --store flows --sites sites/ --month 2026-03
       flowdiag review --store flows --sites sites/ --output review.xlsx --pages pages/
     """
-    from flowdiag.cli.output import chosen_format, write_bytes, write_result
+    from flowdiag.cli.output import chosen_format, spare_inputs, write_bytes, write_result
 
     form = chosen_format(form, output, FORMATS)
+    spare_inputs([output], [store, folder])
     if form == "xlsx" and output is None:
         raise UsageError("a spreadsheet is no text", expected="--output FILE.xlsx")
     jobs = jobs or os.cpu_count() or 1

@@ -94,9 +94,10 @@ def command(
       flowdiag top applications exports/ --site site.toml --link fibre --direction up --from 14:00 --to 15:00
       flowdiag top destinations export.pcap --window 5m -n 5 --format csv
     """
-    from flowdiag.cli.output import chosen_format, write_result
+    from flowdiag.cli.output import chosen_format, spare_inputs, write_result
 
     form = chosen_format(form, output, FORMATS)
+    spare_inputs([output], [*exports, site, *network_dbs])
     if link is not None and site is None:
         raise UsageError("--link needs --site", advice="the profile says which interfaces a link has")
     from flowdiag.aggregator.outside_names import NetworkDatabases

@@ -55,9 +55,10 @@ def command(
       flowdiag usage exports/ --site site.toml --link fibre --direction up --window 5m --from 14:00 --to 15:00
       flowdiag usage export.pcap --site site.toml --output usage.csv
     """
-    from flowdiag.cli.output import chosen_format, write_result
+    from flowdiag.cli.output import chosen_format, spare_inputs, write_result
 
     form = chosen_format(form, output, FORMATS)
+    spare_inputs([output], [*exports, site])
     from flowdiag.aggregator.report_windows import Asked
     from flowdiag.aggregator.site_flows import DIRECTION_NAMES
     from flowdiag.aggregator.usage_report import usage_report

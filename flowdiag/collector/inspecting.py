@@ -18,11 +18,15 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.address_numbers import words
 from flowdiag.aggregator.addresses import to_text
-from flowdiag.aggregator.resolution import estimate_resolution
+from flowdiag.aggregator.resolution import MOST_LOOKED_AT, cut_durations, estimate_resolution
+from flowdiag.aggregator.twins import mixed
+from flowdiag.buffers import filled
 from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport, SessionReport, TemplateReport
+from flowdiag.collector.untaught import ADVICE, untaught
 from flowdiag.flows import UNKNOWN_ADDRESS
 
 SCHEMA: Final = "flowdiag.inspect/1"
@@ -32,6 +36,7 @@ MAX_DURATIONS: Final = 1 << 20
 # What of each flow is looked at.
 COLUMNS: Final = (
     "start", "end", "octets", "packets", "ingress_interface", "egress_interface", "domain", "sampling",
+    "src_address", "dst_address", "src_port", "dst_port", "protocol",
 )  # fmt: skip
 
 
@@ -88,17 +93,23 @@ def inspect_export(paths: Sequence[str | Path], progress: Progress | None = None
     """Reads a whole export and tells what is in it. Raises ExportError if it cannot be used."""
     export = open_export(paths, scale=False, progress=progress, columns=COLUMNS)
     span = _Span()
-    durations = _Durations()
+    durations, pieces = _Durations(), _Pieces()
     ingress: dict[tuple[bytes, int], int] = defaultdict(int)
     egress: dict[tuple[bytes, int], int] = defaultdict(int)
     for batch in export.batches():
         span.add(batch)
         durations.add(batch)
+        pieces.add(batch)
         _add_octets(ingress, batch, "ingress_interface")
         _add_octets(egress, batch, "egress_interface")
     report = export.report
+    without = untaught(report)
+    if without is not None:
+        report.notes.insert(0, f"{without}; {ADVICE}")
     announced = [s.active_timeout_s for s in report.sessions if s.active_timeout_s is not None]
-    resolution_s, known = estimate_resolution(durations.values(), max(announced, default=None))
+    resolution_s, known = estimate_resolution(
+        durations.values(), max(announced, default=None), pieces.durations
+    )
     return Inspection(
         report, span.first_ms, span.last_ms, resolution_s, known, _interfaces(report, ingress, egress)
     )
@@ -138,6 +149,34 @@ class _Durations:
 
     def values(self) -> NDArray[np.int64]:
         return np.concatenate([*self._parts, np.empty(0, np.int64)])
+
+
+class _Pieces:
+    """The first MOST_LOOKED_AT flows, by conversation, way and place: which of them were cut by the active timeout."""
+
+    def __init__(self) -> None:
+        self._keys: list[NDArray[np.uint64]] = []
+        self._starts: list[NDArray[np.int64]] = []
+        self._ends: list[NDArray[np.int64]] = []
+        self._count = 0
+
+    def add(self, batch: pa.RecordBatch) -> None:
+        if self._count >= MOST_LOOKED_AT:
+            return
+        batch = batch.slice(0, MOST_LOOKED_AT - self._count)
+        self._count += len(batch)
+        timed = batch.filter(pc.and_(pc.is_valid(batch["start"]), pc.is_valid(batch["end"])))
+        ends = [words(timed[name]).astype(np.int64).T for name in ("src_address", "dst_address")]
+        rest = ("src_port", "dst_port", "protocol", "ingress_interface", "egress_interface")
+        self._keys.append(mixed(*ends[0], *ends[1], *(filled(timed[name], 0) for name in rest)))
+        self._starts.append(filled(timed["start"].cast(pa.int64()), 0))
+        self._ends.append(filled(timed["end"].cast(pa.int64()), 0))
+
+    def durations(self) -> NDArray[np.int64]:
+        if not self._count:
+            return np.zeros(0, np.int64)
+        starts, ends = np.concatenate(self._starts), np.concatenate(self._ends)
+        return cut_durations(np.concatenate(self._keys), starts, ends)
 
 
 def _add_octets(totals: dict[tuple[bytes, int], int], batch: pa.RecordBatch, column: str) -> None:

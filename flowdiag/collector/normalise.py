@@ -71,9 +71,10 @@ class Normaliser:
         if not parts:
             return None
         if len(parts) == 1:
-            return record_batch(parts[0], vocabulary.names)
-        order = np.argsort(np.concatenate(places), kind="stable")
-        return record_batch(joined_rows(parts).taken(order), vocabulary.names)
+            return record_batch(parts[0], vocabulary.names, _begins(places[0]))
+        whole = np.concatenate(places)
+        order = np.argsort(whole, kind="stable")
+        return record_batch(joined_rows(parts).taken(order), vocabulary.names, _begins(whole[order]))
 
     def finish(self) -> None:
         """Notes what was no flow, and counts anew."""
@@ -171,6 +172,14 @@ class Normaliser:
 def _places_of_records(group: Group) -> NDArray[np.int64]:
     """The place of each record's data set in the batch."""
     return np.repeat(np.frombuffer(group.places, np.int64), np.frombuffer(group.counts, np.int64))
+
+
+def _begins(places: NDArray[np.int64]) -> NDArray[np.int32]:
+    """The first row of each message, by the places of the rows' data sets."""
+    sets = np.flatnonzero(places[1:] != places[:-1]) + 1
+    messages = places[np.concatenate([[0], sets])] // SETS
+    changed = np.flatnonzero(messages[1:] != messages[:-1])
+    return np.concatenate([[0], sets[changed]]).astype(np.int32)
 
 
 def _sum(counts: NDArray[np.uint64], kept: Mask | None) -> int:

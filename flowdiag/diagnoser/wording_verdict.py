@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from math import ceil
 from typing import TYPE_CHECKING, Any, Final
 
 from flowdiag.diagnoser.case import Case
@@ -339,8 +340,8 @@ def _unusual(case: Case, one: UnusualRate) -> str:
 
 
 def percent_up(share: float) -> str:
-    """Whole per cent rounded up: "never above" has to hold."""
-    return f"{-int(-share * 100 // 1)}%"
+    """Whole per cent rounded up: "never above" has to hold. What arithmetic leaves behind a millionth is no more."""
+    return f"{ceil(round(share * 100, 6))}%"
 
 
 def room_reason(case: Case, room: Room) -> str:

@@ -210,7 +210,7 @@ def part_of(minutes: float, all_minutes: float) -> str:
 def shown_minutes(length_ms: int) -> float:
     """Minutes of a time; under ten of them to a hundredth, as figures of short windows are."""
     minutes = length_ms / MINUTE_MS
-    return round(minutes, 2) if minutes < TEN_MINUTES else -(-length_ms // MINUTE_MS)
+    return round(minutes, 2) if minutes < TEN_MINUTES else round(minutes)
 
 
 def plain_rate(mbps: float) -> str:

@@ -18,6 +18,7 @@ from flowdiag.aggregator.usage import Usage
 from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.untaught import refuse_untaught
 from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.note.escape import terminal
 from flowdiag.site.draft_doors import (
@@ -80,6 +81,7 @@ def draft_profile(paths: Sequence[str | Path], progress: Progress | None = None)
     """Reads an export twice and guesses. paths: files and folders, not standard input. Raises ExportError."""
     export = open_export(paths, progress=progress)
     places = collect_places(export.batches())
+    refuse_untaught(export.report, paths)
     exporters = _exporters(places)
     main = exporters[0][0] if exporters else UNKNOWN_ADDRESS
     doors = [door for door in places.doors() if door.exporter == main]

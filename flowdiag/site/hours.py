@@ -63,7 +63,8 @@ def parse_hours(text: str) -> Hours:
 
     A part is days and a time range, either may be left out: "Sat" is all of Saturday, "08:00-18:00" is
     daily, and a time range without days after a comma keeps the days before it ("Mon-Fri 08:00-12:00,
-    13:00-17:00"). A range that ends at or before its begin goes on to the next day.
+    13:00-17:00"). A range that ends at or before its begin is a night, named by the day it begins on: that of
+    "Fri 18:00-08:00" ends on Saturday 08:00, and Monday's morning before 08:00 is Sunday's.
     """
     if len(text) > MAX_TEXT:
         raise ValueError(f"it has {len(text)} characters, and {MAX_TEXT} are enough for any week")

@@ -293,7 +293,8 @@ class Site(_Model):
         list[Address], _bounded(MAX_EXPORTERS), Allowed('a list of addresses such as ["192.0.2.10"]')
     ] = Field(default=[], description="only these exporters belong to the site; all when empty")
     hours: Annotated[str | None, Allowed('hours such as "Mon-Fri 08:00-18:00" or "24/7"')] = Field(
-        default=None, description="working hours"
+        default=None,
+        description='working hours; "Mon-Fri 18:00-08:00" is five nights, the last one until Saturday 08:00',
     )
 
     @field_validator("hours")

@@ -2,20 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 
+from flowdiag.aggregator.build import build_case_data
+from flowdiag.aggregator.coverage import Coverage
+from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.twins import ALWAYS_LOOKED_AT, mixed, without_twins
+from flowdiag.collector.report import ExportReport
+from flowdiag.flows import MESSAGES_KEY
 from tests.aggregator.tables import (
     EXPORTER,
     HOST,
     MINUTE,
     SERVER,
     START,
+    batch,
     build,
     down,
     note_with,
     octets_by_direction,
+    site,
     up,
 )
 
@@ -156,3 +165,97 @@ def test_ordinary_pieces_keep_their_starts() -> None:
     assert sorted((flows.start_ms - START).tolist()) == sorted([n * MINUTE for n in range(5)] + [0] * 5)
     assert {flows.addresses[n] for n in flows.outside} != {flows.addresses[n] for n in flows.inside}
     assert HOST != SERVER
+
+
+def told(messages: Sequence[Sequence[dict[str, object]]]) -> tuple[SiteFlows, Coverage]:
+    """A case of records that came in some messages, told as the decoder tells it."""
+    rows = [row for message in messages for row in message]
+    begins = np.cumsum([0, *map(len, messages[:-1])]).astype(np.int32)
+    one = batch(rows)
+    one = one.replace_schema_metadata({MESSAGES_KEY: begins.tobytes()})
+    flows, _, coverage = build_case_data([one], ExportReport(), site())
+    return flows, coverage
+
+
+PACKET: dict[str, object] = {"start": 0.0, "end": 0.0, "octets": 200, "packets": 1}
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 5, 30])
+def test_equal_records_of_one_message_are_packets_of_their_own(count: int) -> None:
+    flows, coverage = told([[up(**PACKET)] * count])
+    assert octets_by_direction(flows) == (0, 200 * count)
+    assert not any("repeat others" in note for note in coverage.notes)
+
+
+def test_so_are_they_with_other_records_between_them() -> None:
+    other = up(src_port=7, octets=64, packets=1)
+    flows, _ = told([[up(**PACKET), other, up(**PACKET), other, up(**PACKET)]])
+    assert octets_by_direction(flows) == (0, 3 * 200 + 2 * 64)
+
+
+def test_and_where_the_next_message_goes_on_with_them() -> None:
+    flows, _ = told([[up(**PACKET)] * 2, [up(**PACKET)] * 3])
+    assert octets_by_direction(flows) == (0, 5 * 200)
+
+
+def test_equal_records_of_another_message_domain_or_interface_are_copies() -> None:
+    between = [up(src_port=7, octets=64)]
+    for copy in (
+        [[up(**PACKET)] * 3, between, [up(**PACKET)] * 3],
+        [[up(**PACKET)] * 3, [up(**PACKET, domain=2)] * 3, between],
+        [[*[up(**PACKET)] * 3, *[up(**PACKET, ingress_interface=4)] * 3, *between]],
+    ):
+        flows, coverage = told(copy)
+        assert octets_by_direction(flows) == (0, 3 * 200 + 64)
+        assert any("3 records " in note and "did not count" in note for note in coverage.notes)
+
+
+def test_the_copy_with_more_packets_counts_whichever_came_first() -> None:
+    between = [up(src_port=7, octets=64)]
+    for counts in ((2, 3), (3, 2)):
+        flows, _ = told([[up(**PACKET)] * counts[0], between, [up(**PACKET)] * counts[1]])
+        assert octets_by_direction(flows) == (0, 3 * 200 + 64)
+
+
+def test_two_metering_points_in_one_message_count_once() -> None:
+    flows, _ = told([[up(), up(start=0.003, end=1.002)]])
+    assert octets_by_direction(flows) == (0, 1000)
+
+
+def test_records_of_several_packets_right_behind_each_other_in_two_messages_are_copies() -> None:
+    # One metering process cannot have two flows of one key at the same time.
+    flows, _ = told([[up()], [up()]])
+    assert octets_by_direction(flows) == (0, 1000)
+
+
+def test_where_packets_come_one_by_one_few_of_them_are_no_copies_either() -> None:
+    # A call of 50 packets/s gives the exporter away: 20 packets within moments. A name is asked for twice in 300 ms.
+    call = [up(start=0.02 * n, end=0.02 * n, octets=200, packets=1) for n in range(20)]
+    name = [up(start=at, end=at, octets=60, packets=1, dst_port=53, protocol=17) for at in (0.1, 0.4)]
+    flows, _ = told([call, name])
+    assert octets_by_direction(flows) == (0, 20 * 200 + 2 * 60)
+    flows, _ = told([call[:1], name])  # nothing gives it away: two points saw one question
+    assert octets_by_direction(flows) == (0, 200 + 60)
+
+
+def test_equal_records_of_a_store_right_behind_each_other_are_packets_of_their_own() -> None:
+    # A table does not tell its messages.
+    between = up(src_port=7, octets=64)
+    rows = [*[up(**PACKET)] * 3, between, up(**PACKET)]
+    flows, _, _ = build_case_data([batch(rows)], ExportReport(), site())
+    assert octets_by_direction(flows) == (0, 3 * 200 + 64)
+
+
+def test_where_all_flows_come_in_pairs_in_one_message_all_is_metered_twice() -> None:
+    pairs = [
+        up(src_port=port, end=30.0, octets=3000 + port, packets=6) for port in range(1, 11) for _ in range(2)
+    ]
+    flows, coverage = told([pairs])
+    assert octets_by_direction(flows) == (0, sum(3000 + port for port in range(1, 11)))
+    assert any("10 records " in note and "did not count" in note for note in coverage.notes)
+
+
+def test_one_equal_pair_among_many_flows_is_not_that() -> None:
+    single = [up(src_port=port, end=30.0, octets=3000 + port, packets=6) for port in range(1, 11)]
+    flows, _ = told([[*single, single[0]]])
+    assert octets_by_direction(flows) == (0, sum(3000 + port for port in range(1, 11)) + 3001)

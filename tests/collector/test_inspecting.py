@@ -21,6 +21,8 @@ from flowdiag.collector.report import (
     TemplateReport,
 )
 from flowdiag.flows import FLOW_SCHEMA, V4_PREFIX
+from flowdiag.pipeline import build_case
+from flowdiag.site.reading import read_profile
 from tests.collector.readers.builders import frame, pcap
 from tests.collector.v5_flows import Flow, packet
 
@@ -132,8 +134,19 @@ def test_losses_are_told_with_their_time() -> None:
             "time": "2026-03-01T21:20:00.000+00:00",
             "messages": 2,
             "records": 48,
+            "restarted": False,
         }
     ]
+
+
+@pytest.mark.parametrize("name", ["light-pages", "upload-full", "line-under-plan"])
+def test_a_short_export_resolves_what_a_diagnosis_says_it_does(name: str) -> None:
+    # Recordings of a switch whose active timeout was five seconds.
+    folder = Path(__file__).parents[2] / "fixtures" / "lab" / name
+    case = build_case([folder / "export.pcap.zst"], read_profile(folder / "site.toml"))
+    inspection = inspect_export([folder / "export.pcap.zst"])
+    assert inspection.resolution_s == case.coverage.resolution_s == 5
+    assert inspection.resolution_known
 
 
 def test_durations_are_thinned_evenly_within_a_bound(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -204,6 +204,7 @@ def test_a_file_read_in_runs_gives_the_batches_and_the_report_of_one_read_by_the
         wanted, wanted_report, _ = read(octets, limits, batch_rows, piece, in_runs=False)
     event(f"runs: {alike > 0}")
     assert batches == wanted
+    assert [batch.schema.metadata for batch in batches] == [batch.schema.metadata for batch in wanted]
     assert report == wanted_report
 
 

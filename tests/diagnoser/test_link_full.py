@@ -127,7 +127,7 @@ def test_an_upload_over_its_plan_may_be_what_the_queue_dropped(mbps: float, conf
     assert any("quiet time" in action.text for action in found.actions)
     assert found.client == (
         "More was sent over your line's upload from 10:00 to 10:10 than the rate that we have on record for it, mostly "
-        "by one device's uploads. Either it was full, or it is faster than our record says; we are checking which."
+        "by uploads of your imaging archive. Either it was full, or it is faster than our record says; we are checking which."
     )
 
 

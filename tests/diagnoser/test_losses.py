@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -59,8 +60,8 @@ def test_a_line_in_half_use_with_a_tenth_lost_is_not_cleared_for_sure() -> None:
     assert (verdict.code, verdict.confidence == "high") == ("not-the-link", False)
     assert "not the cause" not in verdict.sentence
     assert "were lost" in verdict.sentence
-    # 44 Mbit/s over 0.9 are 48.9: "never above" is said of the estimate.
-    assert "about 49% with what was lost" in verdict.reasons[0]
+    # 44 Mbit/s over 0.9 are 48.9, and a little more at the ends of the export, where few records are around.
+    assert re.search(r"\(44%\) in any minute, .*; about (49|50)% with what was lost", verdict.reasons[0])
 
 
 def test_without_losses_nothing_is_scaled() -> None:

@@ -90,6 +90,20 @@ def test_opening_is_at_the_minute_and_closing_before_it() -> None:
     assert not open_at(hours, zone, 2026, 3, 1, 12, 0)  # Sunday
 
 
+def test_nights_are_named_by_the_day_they_begin_on() -> None:
+    nights, zone = "Mon-Fri 18:00-08:00", "Pacific/Auckland"  # 2 March 2026 is a Monday, 7 March a Saturday
+    assert not open_at(nights, zone, 2026, 3, 2, 7, 59)  # Sunday's night is none of them
+    assert not open_at(nights, zone, 2026, 3, 2, 12, 0)
+    assert open_at(nights, zone, 2026, 3, 2, 18, 0)
+    assert open_at(nights, zone, 2026, 3, 3, 7, 59)
+    assert not open_at(nights, zone, 2026, 3, 3, 8, 0)
+    assert open_at(nights, zone, 2026, 3, 7, 7, 59)  # Friday's night
+    assert not open_at(nights, zone, 2026, 3, 7, 8, 0)
+    assert not open_at(nights, zone, 2026, 3, 7, 20, 0)
+    # Five nights of 14 hours.
+    assert sum(end - begin for begin, end in parse_hours(nights).open_ranges) == 5 * 14 * 60
+
+
 def test_hours_follow_the_change_of_clocks() -> None:
     """Berlin went from UTC+1 to UTC+2 on 29 March 2026 (EU directive 2000/84/EC)."""
     for day, utc_hour in ((27, 7), (30, 6)):

@@ -9,7 +9,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from flowdiag.buffers import text_column
-from flowdiag.flows import FLOW_SCHEMA
+from flowdiag.flows import FLOW_SCHEMA, MESSAGES_KEY
 
 Mask = NDArray[np.bool_]
 
@@ -99,10 +99,12 @@ def _joined(name: str, parts: list[Rows]) -> Column:
     return Column(np.concatenate(values), np.concatenate(known) if partial else None)
 
 
-def record_batch(rows: Rows, vocabulary: list[str]) -> pa.RecordBatch:
-    """Rows as a record batch of FLOW_SCHEMA; vocabulary: application names by code."""
+def record_batch(rows: Rows, vocabulary: list[str], begins: NDArray[np.int32]) -> pa.RecordBatch:
+    """Rows as a record batch of FLOW_SCHEMA; vocabulary: application names by code; begins: the first row of each
+    message (see MESSAGES_KEY)."""
     arrays = [_array(field, rows, vocabulary) for field in FLOW_SCHEMA]
-    return pa.RecordBatch.from_arrays(arrays, schema=FLOW_SCHEMA)
+    schema = FLOW_SCHEMA.with_metadata({MESSAGES_KEY: begins.tobytes()})
+    return pa.RecordBatch.from_arrays(arrays, schema=schema)
 
 
 def _array(field: pa.Field, rows: Rows, vocabulary: list[str]) -> pa.Array:

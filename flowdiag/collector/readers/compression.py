@@ -3,7 +3,9 @@ starts.
 
 Facts the design follows:
 - recognised by their first octets (RFC 5655 10.1; RFC 1952, RFC 8878), never by the file's name;
-- a stream may hold several members one after another (RFC 1952 2.2; parallel compressors write such files);
+- a stream may hold several members one after another (RFC 1952 2.2; parallel compressors write such files), and files
+  that were put behind each other may be compressed in different ways or not at all;
+- a member that is cut off swallows the beginning of the next, which is searched for in the octets taken last;
 - decompressing can multiply the size a thousandfold and more, so output is taken in small pieces and stops at
   a bound; what came before it is used and the rest is noted.
 """
@@ -11,10 +13,21 @@ Facts the design follows:
 from __future__ import annotations
 
 import bz2
+import re
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Final, Protocol
 
+from flowdiag.collector.readers.beginnings import NEEDED, begins
+from flowdiag.collector.readers.compression_magics import (
+    BZIP2,
+    GZIP,
+    LONGEST_MAGIC,
+    ZSTD,
+    compression_begins,
+    compression_of,
+)
+from flowdiag.collector.readers.framing import begins_message
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import CHUNK_OCTETS, Octets
 
@@ -28,17 +41,16 @@ MAX_OCTETS: Final = 256 << 30
 # 3.1.1.1.2).
 MAX_ZSTD_WINDOW: Final = 128 << 20
 
+# How often damage is passed over in one stream: each time costs a search.
+MAX_RESUMED: Final = 64
+
 # How often compression may be nested: a compressed file that was compressed once more.
 MAX_LAYERS: Final = 2
 
-GZIP: Final = b"\x1f\x8b\x08"
-BZIP2: Final = b"BZh"
-_BZIP2_BLOCKS: Final = (b"\x31\x41\x59\x26\x53\x59", b"\x17\x72\x45\x38\x50\x90")
-ZSTD: Final = b"\x28\xb5\x2f\xfd"
-_ZSTD_SKIPPABLE: Final = b"\x2a\x4d\x18"
-
 TRUNCATED: Final = "the {kind} data ends early; what came before was used"
 DAMAGED: Final = "the {kind} data is damaged; what came before was used"
+# Another compressed file follows the damage, and is read.
+RESUMED: Final = "the {kind} data ends early or is damaged; it was read on from the next compressed file"
 TRAILING: Final = "octets after the {kind} data were left out"
 BOMB: Final = "the {kind} data grows beyond the greatest size or ratio allowed; what came before was used"
 
@@ -50,17 +62,6 @@ _ZSTD_STEP: Final = 2_048
 # What a damaged stream makes the libraries raise (zstandard's error is a plain Exception, caught in its
 # adapter).
 _DAMAGE: Final = (zlib.error, OSError, ValueError, EOFError)
-
-
-def compression_of(head: bytes) -> str | None:
-    """The name of the compression that octets start with, or None."""
-    if head.startswith(GZIP):
-        return "gzip"
-    if head.startswith(BZIP2) and head[3:4] in b"123456789" and head[4:10] in _BZIP2_BLOCKS:
-        return "bzip2"
-    if head.startswith(ZSTD) or (head[1:4] == _ZSTD_SKIPPABLE and head[0] & 0xF0 == 0x50):
-        return "zstd"
-    return None
 
 
 class _Member(Protocol):
@@ -80,16 +81,22 @@ class _Member(Protocol):
 
 
 class Decompressor:
-    """The octets inside a gzip, bzip2 or zstd stream. Damage, a cut-off end and bombs become problems."""
+    """The octets inside compressed data, and inside whatever follows it: compressed in any way or plain.
+
+    Damage, a cut-off end and bombs become problems.
+    """
 
     def __init__(self, kind: str, octets: Octets, source: Source) -> None:
         self._kind = kind
         self._octets = octets
         self._source = source
         self._member: _Member = _MEMBERS[kind]()
+        self._fed = (b"", b"")  # the last two chunks put into the member
         self._taken = 0
         self._given = 0
         self._done = False
+        self._resumed = 0
+        self._plain: bytes | None = None  # what is not compressed and comes next; None before that
 
     def read(self, size: int, /) -> bytes:
         while not self._done:
@@ -97,49 +104,90 @@ class Decompressor:
                 break
             try:
                 if self._member.starved and not self._feed():
-                    self._stop(TRUNCATED)
-                    break
+                    self._resume(TRUNCATED)
+                    continue
                 piece = self._member.take(min(size, CHUNK_OCTETS))
             except _DAMAGE:
-                self._stop(DAMAGED)
-                break
+                self._resume(DAMAGED)
+                continue
             self._given += len(piece)
             if self._given > min(MAX_OCTETS, max(FREE_OCTETS, MAX_RATIO * self._taken)):
                 self._stop(BOMB)
             if piece:
                 return piece
-        return b""
+        if self._plain is None:
+            return b""
+        piece, self._plain = self._plain[:size], self._plain[size:]
+        return piece or self._octets.read(size)
 
     def _feed(self) -> bool:
-        octets = self._octets.read(CHUNK_OCTETS)
-        self._taken += len(octets)
+        octets = self._take_in()
+        self._fed = self._fed[1], octets
         self._member.put(octets)
         return bool(octets)
+
+    def _take_in(self) -> bytes:
+        octets = self._octets.read(CHUNK_OCTETS)
+        self._taken += len(octets)
+        return octets
+
+    def _begin(self, kind: str, octets: bytes) -> None:
+        """Goes on with a member that begins with some octets."""
+        self._kind = kind
+        self._member = _MEMBERS[kind]()
+        self._member.put(octets)
+        self._fed = b"", octets
 
     def _next_member(self) -> bool:
         """Go on with the member that follows, if one does. Zero octets after the last one are padding."""
         rest = self._member.unused
-        while len(rest) < _LONGEST_MAGIC:
-            more = self._octets.read(CHUNK_OCTETS)
-            self._taken += len(more)
+        while len(rest) < max(NEEDED, FOLLOWING_OCTETS) and (more := self._take_in()):
+            rest += more
+        unpadded = rest.lstrip(b"\0")
+        if kind := compression_of(rest):
+            self._begin(kind, rest)
+        elif kind := compression_begins(unpadded):
+            self._begin(kind, unpadded)
+        else:
+            self._done = True
+            if begins(rest, 0, len(rest)) or begins_message(rest, 0, len(rest)):
+                self._plain = rest
+            elif unpadded:
+                self._stop(TRAILING)
+        return not self._done
+
+    def _resume(self, what: str) -> None:
+        """After damage: goes on with the next member of any kind, or stops if none follows."""
+        raw, start = b"".join(self._fed), 1
+        self._resumed += 1
+        while self._resumed <= MAX_RESUMED:
+            for at in places_of_members(raw, start):
+                kind = compression_begins(raw[at : at + LONGEST_MAGIC])
+                if kind is not None:
+                    self._source.problem(self._given, RESUMED.format(kind=self._kind))
+                    self._begin(kind, raw[at:])
+                    return
+            start = 0
+            more = self._take_in()
             if not more:
                 break
-            rest += more
-        self._done = True
-        if compression_of(rest) == self._kind:
-            self._done = False
-            self._member = _MEMBERS[self._kind]()
-            self._member.put(rest)
-        elif rest.strip(b"\0"):
-            self._stop(TRAILING)
-        return not self._done
+            raw = raw[-LONGEST_MAGIC + 1 :] + more
+        self._stop(what)
 
     def _stop(self, what: str) -> None:
         self._done = True
         self._source.problem(self._given, what.format(kind=self._kind))
 
 
-_LONGEST_MAGIC: Final = 10
+def places_of_members(data: bytes, start: int) -> Iterator[int]:
+    """Where in data[start:] the magic of a member stands, ascending."""
+    for match in _MAGIC.finditer(data, start):
+        yield match.start()
+
+
+_MAGIC: Final = re.compile(b"|".join(re.escape(magic) for magic in (GZIP, BZIP2, ZSTD)))
+# Enough to see that export messages follow: the header of each kind and of its first set.
+FOLLOWING_OCTETS: Final = 28
 
 
 class _Gzip:

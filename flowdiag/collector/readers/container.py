@@ -7,23 +7,28 @@
 | 00 0a, 00 09 or 00 05 and a plausible header, or damage with a sound message behind it | export messages |
 | PAR1 | Parquet |
 | those of gzip, bzip2, zstd | what is inside; compressed twice at most |
+
+Several files one after another, as `cat` puts them, are read one after another, of whatever kind each is. Only
+Parquet, whose index stands at its end, has to be a file of its own.
 """
 
 from __future__ import annotations
 
 import codecs
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass
 from typing import Final
 
 from flowdiag.collector.datagram import Datagram
-from flowdiag.collector.readers.compression import MAX_LAYERS, Decompressor, compression_of
+from flowdiag.collector.readers.beginnings import PARQUET, PCAP_MAGICS, PCAPNG_MAGIC
+from flowdiag.collector.readers.compression import MAX_LAYERS, Decompressor
+from flowdiag.collector.readers.compression_magics import compression_of
 from flowdiag.collector.readers.framing import DAMAGED, MAX_MESSAGE, begins_ipfix_message, message_length
 from flowdiag.collector.readers.inputs import SideFileError, is_side_file
 from flowdiag.collector.readers.messages import find_message, read_messages
 from flowdiag.collector.readers.packets import Dissector
-from flowdiag.collector.readers.pcap import MAGICS, read_pcap
-from flowdiag.collector.readers.pcapng import MAGIC, read_pcapng
+from flowdiag.collector.readers.pcap import read_pcap
+from flowdiag.collector.readers.pcapng import read_pcapng
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import Octets, Window
 from flowdiag.collector.run import Run
@@ -34,11 +39,14 @@ HEAD_OCTETS: Final = 2 * MAX_MESSAGE + 4
 TEXT_SAMPLE_OCTETS: Final = 4_096
 
 IPFIX_VERSION: Final = b"\x00\x0a"
-PARQUET: Final = b"PAR1"
 EXPECTED: Final = (
     "pcap, pcapng, IPFIX, NetFlow v9 or v5 messages, or flowdiag's own Parquet; plain, gzip, bzip2 or zstd"
 )
 ADVICE: Final = "give the file that the collector or the packet capture wrote"
+
+
+# Compressed files behind plain ones in one stream: each is taken out of what is left of the one before.
+MAX_ALTERNATIONS: Final = 32
 
 
 @dataclass(frozen=True)
@@ -66,8 +74,11 @@ def open_container(octets: Octets, source: Source, dissector: Dissector) -> Mess
     return contents_of(unpacked(octets, source), source, dissector)
 
 
-def unpacked(octets: Octets, source: Source) -> Window:
-    """A file's octets, decompressed. Raises ExportError if it is compressed too often or to nothing."""
+def unpacked(octets: Octets, source: Source, base: int = 0) -> Window:
+    """A file's octets, decompressed. base: the offset that its first octet has in messages to the user.
+
+    Raises ExportError if it is compressed too often or to nothing.
+    """
     window = Window(octets, source.name)
     window.fill(HEAD_OCTETS)
     layers = 0
@@ -86,26 +97,65 @@ def unpacked(octets: Octets, source: Source) -> Window:
             raise ExportError(
                 f"nothing could be decompressed from its {kind} data",
                 file=source.name,
-                offset=0,
+                offset=base,
                 expected=f"sound {kind} data",
                 advice="copy the file again",
             )
+    window.base += base
     return window
 
 
 def contents_of(window: Window, source: Source, dissector: Dissector) -> Messages | Flows:
-    """The contents of a file that is not compressed, or not any more. Raises ExportError."""
+    """The contents of a file that is not compressed, or not any more, and of those behind it. Raises ExportError."""
+    window.fill(HEAD_OCTETS)
+    if window.data.startswith(PARQUET):
+        return Flows(window, source)
+    kind, datagrams = _reader(window, source, dissector)
+    return Messages(kind, _one_after_another(datagrams, window, source, dissector))
+
+
+def _reader(
+    window: Window, source: Source, dissector: Dissector
+) -> tuple[str, Generator[Datagram | Run, None, bool]]:
+    """The kind of file that begins where the window stands, and its messages. Raises ExportError."""
     window.fill(HEAD_OCTETS)
     head = window.data
-    if head[:4] in MAGICS:
-        return Messages("capture", read_pcap(window, source, dissector))
-    if head.startswith(MAGIC):
-        return Messages("capture", read_pcapng(window, source, dissector))
-    if head.startswith(PARQUET):
-        return Flows(window, source)
+    if head[:4] in PCAP_MAGICS:
+        return "capture", read_pcap(window, source, dissector)
+    if head.startswith(PCAPNG_MAGIC):
+        return "capture", read_pcapng(window, source, dissector)
+    if head.startswith(PARQUET) and window.base:
+        raise ExportError(
+            "flow records in Parquet begin here, behind another file",
+            file=source.name,
+            offset=window.base,
+            expected="captures and export messages one after another",
+            advice="give the Parquet file by itself",
+        )
     if _holds_message(window):
-        return Messages("file of export messages", read_messages(window, source))
-    raise _unusable(head, source)
+        return "file of export messages", read_messages(window, source)
+    raise _unusable(head, source, window.base)
+
+
+def _one_after_another(
+    datagrams: Generator[Datagram | Run, None, bool], window: Window, source: Source, dissector: Dissector
+) -> Iterator[Datagram | Run]:
+    """The messages of a file, of which the first reader is given, and of the files behind it in the stream."""
+    alternations = 0
+    while (yield from datagrams):
+        source.next_part()
+        window.fill(HEAD_OCTETS)
+        if compression_of(window.data):
+            alternations += 1
+            if alternations > MAX_ALTERNATIONS:
+                raise ExportError(
+                    f"plain and compressed files take turns more than {MAX_ALTERNATIONS} times",
+                    file=source.name,
+                    offset=window.base,
+                    advice="give the files one by one",
+                )
+            window = unpacked(window, source, window.base)
+        _, datagrams = _reader(window, source, dissector)
 
 
 def _holds_message(window: Window) -> bool:
@@ -118,13 +168,13 @@ def _holds_message(window: Window) -> bool:
     return certain and found < end
 
 
-def _unusable(head: bytes, source: Source) -> ExportError:
+def _unusable(head: bytes, source: Source, offset: int) -> ExportError:
     sample = head[:TEXT_SAMPLE_OCTETS]
     if is_side_file(sample):
         return SideFileError(
             "this is a site profile or a result of flowdiag, not a flow export",
             file=source.name,
-            offset=0,
+            offset=offset,
             expected=EXPECTED,
             advice=ADVICE,
         )
@@ -134,7 +184,7 @@ def _unusable(head: bytes, source: Source) -> ExportError:
         what = "this is a text file, not a flow export"
     else:
         what = "this is not a flow export"
-    return ExportError(what, file=source.name, offset=0, expected=EXPECTED, advice=ADVICE)
+    return ExportError(what, file=source.name, offset=offset, expected=EXPECTED, advice=ADVICE)
 
 
 def _is_text(sample: bytes) -> bool:

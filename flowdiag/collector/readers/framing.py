@@ -5,7 +5,7 @@ Facts (RFC 7011 3.1, 3.3.2; RFC 3954 5.1, 5.2; NetFlow v5: common practice, no s
 - IPFIX gives its length in octets 2 and 3, header of 16 octets included;
 - v5 is 24 octets and 48 for each of 1 to 30 records;
 - v9 gives no length: its FlowSets must be walked. FlowSet ids 2 to 255 are reserved, so two octets that read
-  5, 9 or 10 where a FlowSet should start are the version of the next message.
+  5, 9 or 10 where a FlowSet should start are the version of the next message. Another file may follow too.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from struct import Struct
 from typing import Final
+
+from flowdiag.collector.readers.beginnings import FIRST_WORDS, NEEDED, begins
 
 NETFLOW5: Final = 5
 NETFLOW9: Final = 9
@@ -74,6 +76,11 @@ def _netflow9_length(data: bytes, start: int, end: int, final: bool, walked: set
         set_id, length = _TWO_SHORTS(data, position)
         if set_id in VERSIONS:
             return position - start
+        if set_id in FIRST_WORDS:
+            if not final and end - position < NEEDED:
+                return MORE_NEEDED
+            if begins(data, position, end):
+                return position - start
         if length < 4 or 2 <= set_id < 256 or position + length - start > MAX_MESSAGE:
             return DAMAGED
         if walked is not None:
@@ -139,3 +146,18 @@ def begins_ipfix_message(data: bytes | bytearray, start: int, end: int) -> bool:
         return True
     set_id, set_length = _TWO_SHORTS(data, start + IPFIX_HEADER)
     return (set_id in (2, 3) or set_id >= 256) and 4 <= set_length <= length - IPFIX_HEADER
+
+
+def begins_message(data: bytes, start: int, end: int) -> bool:
+    """Whether data[start:end] begins a plausible export message: header and first set agree. 28 octets suffice."""
+    if end - start < IPFIX_HEADER:
+        return False
+    version, second = _TWO_SHORTS(data, start)
+    if version == NETFLOW5:
+        return end - start >= NETFLOW5_HEADER and 1 <= second <= NETFLOW5_MAX_RECORDS
+    if version == NETFLOW9:
+        if end - start < NETFLOW9_HEADER + 4:
+            return False
+        set_id, length = _TWO_SHORTS(data, start + NETFLOW9_HEADER)
+        return (set_id in (0, 1) or set_id >= 256) and length >= 4
+    return begins_ipfix_message(data, start, end)

@@ -8,16 +8,18 @@ Facts the design follows:
 - after damage the next message is searched for (RFC 5655 10.3): two octets that read a version, whose length
   leads to another version or to the end of the file;
 - one file is one session (RFC 5655 7.1);
-- an IPFIX message of the length of the one before it may begin a run, which is passed in one step (run.py).
+- an IPFIX message of the length of the one before it may begin a run, which is passed in one step (run.py);
+- a file of another kind may stand behind the messages, or behind a part of one.
 """
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterator
+from collections.abc import Generator
 from struct import Struct
 from typing import Final
 
 from flowdiag.collector.datagram import Datagram, Session
+from flowdiag.collector.readers.beginnings import NEEDED, begins, find_beginning
 from flowdiag.collector.readers.framing import (
     DAMAGED,
     IPFIX,
@@ -35,6 +37,7 @@ from flowdiag.collector.run import Run, messages_alike
 DAMAGE: Final = "octets that are no export message were passed over up to the next message"
 DAMAGED_END: Final = "octets at the end that are no export message were left out"
 TRUNCATED: Final = "the file ends inside a message; that message was left out"
+ENDS_EARLY: Final = "octets that are no export message were passed over up to another file, which was read"
 
 _new = tuple.__new__
 _HEADER: Final = Struct(">HH").unpack_from
@@ -43,10 +46,11 @@ _VERSION_OCTETS: Final = {version: version.to_bytes(2, "big") for version in sor
 _FOLLOWERS: Final = frozenset((b"", b"\x00", *_VERSION_OCTETS.values()))
 
 
-def read_messages(window: Window, source: Source) -> Iterator[Datagram | Run]:
+def read_messages(window: Window, source: Source) -> Generator[Datagram | Run, None, bool]:
     """The messages of a file in order, as datagrams and runs of the file's one session, without capture time.
 
-    Damage and a cut-off last message become problems of the source, with their offset.
+    Gives whether another file follows; the window then stands at its beginning. Damage and a cut-off last message
+    become problems of the source, with their offset.
     """
     session = source.file_session
     seen: set[int] = set()  # versions read so far: after damage only these are searched for
@@ -55,9 +59,15 @@ def read_messages(window: Window, source: Source) -> Iterator[Datagram | Run]:
         final = window.ended
         position, damaged = yield from _sound_messages(window, position, session, seen)
         if damaged:
-            position = _resynchronise(window, position, source, seen or VERSIONS)
+            if begins(window.data, position, len(window.data)):
+                another = True
+            else:
+                position, another = _resynchronise(window, position, source, seen or VERSIONS)
+            if another:
+                window.slide(position)
+                return True
         elif final:
-            return
+            return False
         else:
             window.slide(position)
             position = 0
@@ -68,7 +78,7 @@ def _sound_messages(
 ) -> Generator[Datagram | Run, None, tuple[int, bool]]:
     """Yields the whole messages from a position in the window on.
 
-    Gives where they end and whether damage stands there.
+    Gives where they end and whether damage, or another file, stands there.
     """
     data, base, end, final = window.data, window.base, len(window.data), window.ended
     last_version = last_length = 0
@@ -79,7 +89,8 @@ def _sound_messages(
             if length == MORE_NEEDED:
                 return position, False
         if length < IPFIX_HEADER:
-            return position, True
+            # Another file is told by more octets than a message that is none.
+            return position, final or end - position >= NEEDED
         if length == last_length and version == IPFIX:
             messages = messages_alike(data, position, length, end)
             if messages:
@@ -95,10 +106,15 @@ def _sound_messages(
                 return position, False
             if stop > end:
                 return position, True
-        if data[stop : stop + 2] not in _FOLLOWERS and not (
-            version == NETFLOW5 or (version == IPFIX and sets_fit(data, position, stop))
-        ):
-            return position, True
+        if data[stop : stop + 2] not in _FOLLOWERS:
+            if not final and stop + NEEDED > end:
+                return position, False
+            if _swallowed(data, position, stop, end) or not (
+                version == NETFLOW5
+                or (version == IPFIX and sets_fit(data, position, stop))
+                or begins(data, stop, end)
+            ):
+                return position, True
         if version != last_version:
             seen.add(version)
             last_version = version
@@ -107,9 +123,17 @@ def _sound_messages(
     return position, final and position < end
 
 
-def _resynchronise(window: Window, position: int, source: Source, versions: set[int] | frozenset[int]) -> int:
-    """Where in the window the next message starts after damage at a position, or its end; notes what was
-    passed.
+def _swallowed(data: bytes, start: int, stop: int, end: int) -> bool:
+    """Whether the message data[start:stop], behind which no other one stands, was cut off and reads as its own rest
+    what belongs to another file."""
+    return find_beginning(data, start + IPFIX_HEADER, stop, end) >= 0
+
+
+def _resynchronise(
+    window: Window, position: int, source: Source, versions: set[int] | frozenset[int]
+) -> tuple[int, bool]:
+    """Where in the window the next message or another file starts after damage at a position, or the window's end;
+    whether it is another file. Notes what was passed.
 
     The window slides only when it is read to its end, so that much damage in a chunk costs no more than
     little.
@@ -117,14 +141,20 @@ def _resynchronise(window: Window, position: int, source: Source, versions: set[
     data, start, end = window.data, window.base + position, len(window.data)
     truncated = window.ended and position + message_length(data, position, end, final=True) > end
     position += 1
+    searched = position
     while True:
         end, final = len(window.data), window.ended
         position, certain = find_message(window.data, position, end, final=final, versions=versions)
+        another = find_beginning(window.data, searched, position, end)
+        if another >= 0:
+            source.problem(start, ENDS_EARLY)
+            return another, True
         if certain:
             source.problem(start, DAMAGE if position < end else TRUNCATED if truncated else DAMAGED_END)
-            return position
-        window.slide(position)
-        position = 0
+            return position, False
+        passed = max(min(position, end - NEEDED), 0)
+        window.slide(passed)
+        position, searched = position - passed, 0
 
 
 def find_message(

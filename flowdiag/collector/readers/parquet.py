@@ -32,6 +32,9 @@ BATCH_ROWS: Final = 1 << 17
 MEMORY_OCTETS: Final = 32 << 20  # copies up to this size stay in memory
 MAX_OCTETS: Final = 64 << 30  # of a copy on disk
 
+# Where two Parquet files stand behind each other: the index of the second would be taken for that of both.
+_SEAM: Final = b"PAR1PAR1"
+
 ADVICE: Final = "give the export that the table was made from"
 
 
@@ -80,8 +83,17 @@ def check_schema(schema: pa.Schema, name: str) -> None:
 
 def _copy(window: Window, source: Source, copy: IO[bytes]) -> None:
     octets = 0
+    tail = b""
     while chunk := window.read(CHUNK_OCTETS):
         octets += len(chunk)
+        if _SEAM in tail + chunk:
+            raise ExportError(
+                "several Parquet files one after another",
+                file=source.name,
+                expected="one Parquet file",
+                advice="give the files one by one",
+            )
+        tail = chunk[-len(_SEAM) + 1 :]
         if octets > MAX_OCTETS:
             raise ExportError(
                 "a Parquet file beyond the greatest size supported",

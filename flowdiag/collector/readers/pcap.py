@@ -4,16 +4,20 @@ Facts the design follows:
 - the magic number tells byte order and time unit; the low 16 bits of the last header field are the link type;
 - each packet has a header of 16 octets: seconds, fraction, octets captured, octets on the wire;
 - nothing marks the start of a packet, so a damaged packet header ends the sound part unless a place is found
-  from which two headers in a row are plausible.
+  from which two headers in a row are plausible;
+- another file may stand behind a capture, or behind a part of one: there the next packet header is none, so a packet
+  counts only once what follows it has been looked at.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
 from struct import Struct
 from typing import Any, Final
 
 from flowdiag.collector.datagram import Datagram
+from flowdiag.collector.readers.beginnings import NEEDED, PCAP_MAGICS, begins, find_beginning
+from flowdiag.collector.readers.framing import begins_message
 from flowdiag.collector.readers.links import LINK_TYPES
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.readers.source import Source
@@ -29,22 +33,22 @@ DAMAGE: Final = "octets that are no packet were passed over up to the next packe
 DAMAGED_END: Final = "octets at the end of the capture that are no packet were left out"
 TRUNCATED: Final = "the capture ends inside a packet; that packet was left out"
 
-# Magic number as it stands in the file -> (struct byte order, fraction units in a millisecond).
-MAGICS: Final = {
-    b"\xd4\xc3\xb2\xa1": ("<", 1_000),
-    b"\xa1\xb2\xc3\xd4": (">", 1_000),
-    b"\x4d\x3c\xb2\xa1": ("<", 1_000_000),
-    b"\xa1\xb2\x3c\x4d": (">", 1_000_000),
-}
+ENDS_EARLY: Final = "the capture ends inside a packet, which was left out; another file follows and was read"
+
+# Packets of a capture follow each other; whose times are further apart are looked at more closely, in seconds.
+USUAL_STEP_S: Final = 86_400
+
+# Enough to tell any file that may follow.
+FOLLOWING_OCTETS: Final = 28
 
 _Unpack = Callable[[bytes, int], tuple[Any, ...]]
 
 
-def read_pcap(window: Window, source: Source, dissector: Dissector) -> Iterator[Datagram]:
-    """The export messages of a classic pcap, with capture times in ms.
+def read_pcap(window: Window, source: Source, dissector: Dissector) -> Generator[Datagram, None, bool]:
+    """The export messages of a classic pcap, with capture times in ms; the window stands at its header.
 
-    Raises ExportError for a header that is cut off or names a link type that is not known. A truncated or
-    damaged rest becomes a problem of the source.
+    Gives whether another file follows; the window then stands at its beginning. Raises ExportError for a header that
+    is cut off or names a link type that is not known. A truncated or damaged rest becomes a problem of the source.
     """
     window.fill(FILE_HEADER)
     header = window.data[:FILE_HEADER]
@@ -52,25 +56,50 @@ def read_pcap(window: Window, source: Source, dissector: Dissector) -> Iterator[
         raise ExportError(
             "the capture ends inside its header",
             file=source.name,
-            offset=len(header),
+            offset=window.base + len(header),
             expected=f"a pcap header of {FILE_HEADER} octets",
             advice="copy or capture the file again",
         )
-    order, unit = MAGICS[header[:4]]
+    order, unit = PCAP_MAGICS[header[:4]]
     link_type = Struct(order + "I").unpack_from(header, 20)[0] & 0xFFFF
     locate = LINK_TYPES.get(link_type)
     if locate is None:
-        raise unknown_link_type(link_type, source, 20)
+        raise unknown_link_type(link_type, source, window.base + 20)
     packet_header = Struct(order + "IIII").unpack_from
+    magics = bytes(magic[0] for magic, (of, _) in PCAP_MAGICS.items() if of == order)
     dissector.source = source
     packet = dissector.packet
     time_ms = None
     position = FILE_HEADER
-    while True:
+    earliest, latest = 1, 0  # seconds that a packet may usually have: none before the first one
+    another = False
+    while not another:
         data, base, end, final = window.data, window.base, len(window.data), window.ended
         damaged = False
-        while end - position >= PACKET_HEADER:
-            seconds, fraction, captured, _ = packet_header(data, position)
+        following = packet_header(data, position) if end - position >= PACKET_HEADER else None
+        while following is not None:
+            seconds, fraction, captured, _ = following
+            if not earliest <= seconds <= latest:
+                if not final and end - position < FOLLOWING_OCTETS:
+                    break
+                if another := follows(data, position, end):
+                    break
+                earliest, latest = max(seconds - USUAL_STEP_S, 1), seconds + USUAL_STEP_S
+            if captured <= MAX_PACKET:
+                # The short way, of packets that are followed by a usual one.
+                last = end - PACKET_HEADER
+                while (stop := position + PACKET_HEADER + captured) <= last:
+                    following_s, following_fraction, following_captured, _ = packet_header(data, stop)
+                    if (
+                        not earliest <= following_s <= latest
+                        or following_captured > MAX_PACKET
+                        or data[stop - FILE_HEADER] in magics
+                    ):
+                        break
+                    time_ms = seconds * 1000 + fraction // unit
+                    yield from packet(locate, data, position + PACKET_HEADER, stop, time_ms, base)
+                    position = stop
+                    seconds, fraction, captured = following_s, following_fraction, following_captured
             start = position + PACKET_HEADER
             stop = start + captured
             if captured > MAX_PACKET or not (captured or seconds):  # zeros: space that was never written
@@ -79,42 +108,78 @@ def read_pcap(window: Window, source: Source, dissector: Dissector) -> Iterator[
             if stop > end:
                 damaged = final
                 break
+            if end - stop >= PACKET_HEADER:
+                following = packet_header(data, stop)
+                # The last: a packet cut off by as much as a file header has is followed by a packet header all the same.
+                odd = (
+                    following[2] > MAX_PACKET
+                    or not earliest <= following[0] <= latest
+                    or begins(data, stop - FILE_HEADER, end)
+                )
+            elif final:
+                following, odd = None, stop < end
+            else:
+                break
+            if odd and find_beginning(data, position, stop, end) >= 0:
+                damaged = True  # the packet has swallowed the beginning of another file
+                break
             position = stop
             time_ms = seconds * 1000 + fraction // unit
             yield from packet(locate, data, start, stop, time_ms, base)
         if damaged:
-            position = _resynchronise(window, position, source, packet_header, order, time_ms)
-        elif final:
+            position, another = _resynchronise(window, position, source, packet_header, order, time_ms)
+        elif final and not another:
+            another = position < end and follows(data, position, end)
             break
-        else:
+        elif not another:
             window.slide(position)
             position = 0
-    if position < end:
-        source.problem(base + position, TRUNCATED)
-    yield from dissector.finish(time_ms, base + end)
+    if another:
+        window.slide(position)
+        position = 0
+    elif position < len(window.data):
+        source.problem(window.base + position, TRUNCATED)
+    yield from dissector.finish(time_ms, window.base + (0 if another else len(window.data)))
+    return another
+
+
+def follows(data: bytes, at: int, end: int) -> bool:
+    """Whether another file begins at a place where a packet might stand too; FOLLOWING_OCTETS from there suffice."""
+    return begins(data, at, end) or begins_message(data, at, end)
 
 
 def _resynchronise(
     window: Window, position: int, source: Source, packet_header: _Unpack, order: str, time_ms: int | None
-) -> int:
-    """Where in the window the next plausible packet starts after damage at a position, or its end; notes it.
+) -> tuple[int, bool]:
+    """Where in the window the next plausible packet or another file starts after damage at a position, or the
+    window's end; whether it is another file. Notes what was passed over.
 
     Plausible: captured within the last known packet's 18 hours (the upper half of the seconds is the same),
     no longer than it was on the wire, and followed by another such packet or by the end of the file. The
     window slides only when it is read to its end, so that much damage in a chunk costs no more than little.
     """
     start = window.base + position
-    truncated = window.ended and 0 < packet_header(window.data, position)[2] <= MAX_PACKET
+    truncated = (
+        window.ended
+        and len(window.data) - position >= PACKET_HEADER
+        and 0 < packet_header(window.data, position)[2] <= MAX_PACKET
+    )
     half = _upper_half(time_ms, order)
+    searched = position
     position += 1
     while True:
         end, final = len(window.data), window.ended
         position, certain = _find_packet(window.data, position, end, final, packet_header, half)
+        another = find_beginning(window.data, searched, position, end)
+        if another >= 0:
+            source.problem(start, ENDS_EARLY)
+            return another, True
         if certain:
             source.problem(start, DAMAGE if position < end else TRUNCATED if truncated else DAMAGED_END)
-            return position
-        window.slide(position)
-        position = 0
+            return position, False
+        passed = max(min(position, end - NEEDED), 0)
+        window.slide(passed)
+        position, searched = position - passed, 0
 
 
 def _upper_half(time_ms: int | None, order: str) -> tuple[bytes, int]:

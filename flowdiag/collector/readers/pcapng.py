@@ -6,30 +6,37 @@ Facts the design follows (from the draft, from memory):
 - an interface has a link type, a snap length, a time resolution (option 9: a power of ten, or of two if the
   top bit is set; default microseconds) and a time offset in seconds (option 14);
 - packets stand in enhanced blocks (6), simple blocks (3: first interface, no time) or obsolete blocks (2);
-- blocks of other types are passed over by their length.
+- blocks of other types are passed over by their length;
+- another file may stand behind a capture, or behind a part of one.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Generator
 from dataclasses import dataclass
 from struct import Struct
 from typing import Final
 
 from flowdiag.collector.datagram import Datagram
+from flowdiag.collector.readers.beginnings import (
+    NEEDED,
+    PCAPNG_BYTE_ORDERS,
+    find_beginning,
+)
 from flowdiag.collector.readers.links import LINK_TYPES, Locate
 from flowdiag.collector.readers.packets import Dissector
+from flowdiag.collector.readers.pcap import FOLLOWING_OCTETS, follows
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import Window
 
-MAGIC: Final = b"\x0a\x0d\x0d\x0a"
 SECTION: Final = 0x0A0D0D0A
 INTERFACE: Final = 1
 OBSOLETE_PACKET: Final = 2
 SIMPLE_PACKET: Final = 3
 ENHANCED_PACKET: Final = 6
 
-BYTE_ORDERS: Final = {b"\x1a\x2b\x3c\x4d": ">", b"\x4d\x3c\x2b\x1a": "<"}
+# Types of blocks beyond these are rare enough to be looked at for the beginning of another file.
+COMMON_BLOCKS: Final = frozenset((SECTION, *range(1, 16)))
 
 # libpcap refuses greater blocks too (from memory); no block that matters here comes near.
 MAX_BLOCK: Final = 16 << 20
@@ -37,6 +44,7 @@ MAX_INTERFACES: Final = 4_096  # of one section
 MAX_RESOLUTION_EXPONENT: Final = 63  # 2^-63 s is finer than any clock; beyond it the option is damage
 
 DAMAGED: Final = "a damaged block: the rest of the capture was left out"
+ENDS_EARLY: Final = "a damaged or cut-off block was left out; another capture follows and was read"
 TRUNCATED: Final = "the capture ends inside a block; that block was left out"
 NO_INTERFACE: Final = "packets of an interface that the capture does not describe were left out"
 UNKNOWN_LINK: Final = "packets of an interface whose link type is not supported were left out"
@@ -79,28 +87,35 @@ class _Section:
         self.obsolete = Struct(order + "H2xIIII").unpack_from
 
 
-def read_pcapng(window: Window, source: Source, dissector: Dissector) -> Iterator[Datagram]:
+def read_pcapng(window: Window, source: Source, dissector: Dissector) -> Generator[Datagram, None, bool]:
     """The export messages of a pcapng capture, with capture times in ms (None for simple blocks).
 
-    A truncated or damaged rest becomes a problem of the source.
+    Gives whether another file follows; the window then stands at its beginning. A truncated or damaged rest becomes a
+    problem of the source.
     """
     dissector.source = source
     packet = dissector.packet
     section = _Section("<")
     time_ms: int | None = None
     damage: str | None = None
-    while damage is None:
+    another = False
+    while damage is None and not another:
         data, base, end, final = window.data, window.base, len(window.data), window.ended
         position = 0
         while end - position >= 12:
             kind, length = section.block(data, position)
             if kind == SECTION:  # reads the same in either byte order
-                order = BYTE_ORDERS.get(data[position + 8 : position + 12])
+                order = PCAPNG_BYTE_ORDERS.get(data[position + 8 : position + 12])
                 if order is None:
                     damage = DAMAGED
                     break
                 section = _Section(order)
                 kind, length = section.block(data, position)
+            elif kind not in COMMON_BLOCKS:
+                if not final and end - position < FOLLOWING_OCTETS:
+                    break
+                if another := follows(data, position, end):
+                    break
             if length < 12 or length % 4 or length > MAX_BLOCK:
                 damage = DAMAGED
                 break
@@ -110,6 +125,15 @@ def read_pcapng(window: Window, source: Source, dissector: Dissector) -> Iterato
                 break
             if section.word(data, stop - 4)[0] != length:
                 damage = DAMAGED
+                break
+            if end - stop < 4 and not final:
+                break
+            if (
+                stop < end
+                and (end - stop < 4 or section.word(data, stop)[0] not in COMMON_BLOCKS)
+                and find_beginning(data, position + 1, stop, end) >= 0
+            ):
+                damage = DAMAGED  # cut off, and what stands at its end by chance is of another file
                 break
             body = position + 8
             if kind in _PACKETS:
@@ -122,14 +146,31 @@ def read_pcapng(window: Window, source: Source, dissector: Dissector) -> Iterato
             elif kind == INTERFACE:
                 _add_interface(section, data, body, stop - 4, source, base)
             position = stop
-        if final and position < end and damage is None:
+        if final and position < end and damage is None and not another:
             damage = TRUNCATED
         if damage is not None:
-            source.problem(base + position, damage)
-        elif final:
+            another = _find_another(window, position + 1)
+            source.problem(base + position, ENDS_EARLY if another else damage)
+        elif final and not another:
             break
-        window.slide(position)
+        else:
+            window.slide(position)
     yield from dissector.finish(time_ms, window.base)
+    return another
+
+
+def _find_another(window: Window, position: int) -> bool:
+    """After damage: whether another file begins in the window or behind it; the window then stands there."""
+    while True:
+        end = len(window.data)
+        found = find_beginning(window.data, position, end, end)
+        if found >= 0:
+            window.slide(found)
+            return True
+        if window.ended:
+            return False
+        window.slide(max(position, end - NEEDED))
+        position = 0
 
 
 def _packet(

@@ -6,6 +6,7 @@ A name for messages, a number among the inputs, where problems go.
 from __future__ import annotations
 
 from flowdiag.collector.datagram import Session
+from flowdiag.collector.readers.inputs import MAX_FILES
 from flowdiag.collector.report import ExportReport, Problem
 from flowdiag.flows import UNKNOWN_ADDRESS
 
@@ -20,6 +21,7 @@ class Source:
     def __init__(self, name: str, number: int, report: ExportReport) -> None:
         self.name = name
         self.number = number
+        self._part = 0
         self._report = report
         self._noted: dict[str, Problem] = {}
 
@@ -36,10 +38,14 @@ class Source:
             if problem.what == what and problem.file == self.name
         )
 
+    def next_part(self) -> None:
+        """Another file begins in the same stream: its messages are a session of their own."""
+        self._part += 1
+
     @property
     def file_session(self) -> Session:
         """The one session of a file of messages (RFC 5655 7.1).
 
-        No addresses, told apart by the file's number.
+        No addresses, told apart by the file's number, and by its part of a stream that holds several.
         """
-        return Session(UNKNOWN_ADDRESS, 0, UNKNOWN_ADDRESS, 0, "file", self.number)
+        return Session(UNKNOWN_ADDRESS, 0, UNKNOWN_ADDRESS, 0, "file", self._part * MAX_FILES + self.number)
