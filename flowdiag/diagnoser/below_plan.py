@@ -49,6 +49,7 @@ import numpy as np
 
 from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser import wording as words
+from flowdiag.diagnoser import wording_actions as actions
 from flowdiag.diagnoser.attribution import attribution, rows_within
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MINOR, Doubt, graded
@@ -335,6 +336,6 @@ def _finding(case: Case, ceiling: Ceiling) -> Finding:
         start_ms=start,
         end_ms=end,
         evidence=evidence,
-        actions=words.BELOW_TYPICAL if plan.variable else words.BELOW_PLAN,
+        actions=actions.BELOW_TYPICAL if plan.variable else actions.BELOW_PLAN,
         doubts=doubts,
     )

@@ -28,6 +28,7 @@ from flowdiag.diagnoser.at_limit import at_limit
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action, Verdict
 from flowdiag.diagnoser.silences import covered
+from flowdiag.diagnoser.wording_all_clear import at_limit_reason
 
 CODE: Final = "cannot-tell"
 
@@ -70,5 +71,5 @@ def _why(case: Case) -> tuple[str, str, tuple[Action, ...]] | None:
     open_ends = [limit for limit in at_limit(case) if limit.leaves_open]
     if open_ends:
         limit = open_ends[0]
-        return words.too_short(case, limit), words.at_limit_reason(case, limit), words.GET_AN_EXPORT
+        return words.too_short(case, limit), at_limit_reason(case, limit), words.GET_AN_EXPORT
     return None

@@ -19,9 +19,9 @@ from flowdiag.diagnoser.at_limit import at_limit
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.not_the_link import room
+from flowdiag.diagnoser.wording_all_clear import percent_up
 from flowdiag.diagnoser.wording_beyond import floods
 from flowdiag.diagnoser.wording_links import whose_line
-from flowdiag.diagnoser.wording_verdict import percent_up
 
 # Troubles of a line that are told beside another one; the rest is in the findings.
 GRAVE: Final = ("outage", "flapping", "on-backup", "inbound-flood", "link-full", "below-plan")

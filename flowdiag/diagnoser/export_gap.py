@@ -30,7 +30,7 @@ from typing import Any, Final
 import numpy as np
 
 from flowdiag.collector.report import LossEvent
-from flowdiag.diagnoser import wording as words
+from flowdiag.diagnoser import wording_actions as actions
 from flowdiag.diagnoser import wording_verdict
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding, Severity
@@ -90,7 +90,7 @@ def _restart(case: Case, start: int, end: int) -> Finding:
             "silent_minutes": round((end - start) / 60_000, 2),
             "share_of_window": round(share, 4),
         },
-        actions=words.GAP,
+        actions=actions.GAP,
     )
 
 
@@ -131,7 +131,7 @@ def _silence(case: Case, parts: Sequence[Silence], severity: Severity, lost: int
         start_ms=spans[0][0],
         end_ms=spans[-1][1],
         evidence=evidence,
-        actions=words.GAP,
+        actions=actions.GAP,
     )
 
 
@@ -166,7 +166,7 @@ def _loss(case: Case, losses: Sequence[LossEvent]) -> list[Finding]:
                 "lost_percent": round(100.0 * share, 2),
                 "estimated": coverage.lost_is_estimate,
             },
-            actions=words.GAP,
+            actions=actions.GAP,
         )
     ]
 

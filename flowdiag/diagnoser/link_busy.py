@@ -23,6 +23,7 @@ from __future__ import annotations
 from typing import Final
 
 from flowdiag.diagnoser import wording as words
+from flowdiag.diagnoser import wording_actions as actions
 from flowdiag.diagnoser.at_limit import at_limit
 from flowdiag.diagnoser.below_plan import held_down
 from flowdiag.diagnoser.case import Case
@@ -80,6 +81,6 @@ def _finding(case: Case, episode: Episode) -> Finding:
         start_ms=start,
         end_ms=end,
         evidence=evidence,
-        actions=words.LINK_BUSY,
+        actions=actions.LINK_BUSY,
         doubts=said,
     )

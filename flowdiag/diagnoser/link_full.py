@@ -56,6 +56,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from flowdiag.diagnoser import wording as words
+from flowdiag.diagnoser import wording_actions as actions
 from flowdiag.diagnoser.at_limit import AtLimit, at_limit
 from flowdiag.diagnoser.attribution import attribution
 from flowdiag.diagnoser.case import Case
@@ -120,7 +121,7 @@ def _short(case: Case, limit: AtLimit, spells: tuple[tuple[int, int], ...]) -> F
         start_ms=spells[0][0],
         end_ms=spells[-1][1],
         evidence=evidence,
-        actions=words.SHORT_FULL,
+        actions=actions.SHORT_FULL,
         doubts=said,
     )
 
@@ -165,5 +166,5 @@ def _finding(case: Case, episode: Episode) -> Finding:
 
 def _actions(role: str, evidence: Mapping[str, Any]) -> tuple[Action, ...]:
     if "maybe_offered" in evidence:
-        return words.OFFERED
-    return words.OVER_PLAN if "over_plan" in evidence else words.link_full_actions(role, evidence)
+        return actions.OFFERED
+    return actions.OVER_PLAN if "over_plan" in evidence else words.link_full_actions(role, evidence)

@@ -35,7 +35,7 @@ from typing import Final
 
 from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser import wording as words
-from flowdiag.diagnoser import wording_verdict
+from flowdiag.diagnoser import wording_all_clear, wording_verdict
 from flowdiag.diagnoser.at_limit import MUCH, AtLimit, at_limit
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MAJOR, MINOR, NOTED, Doubt, grade
@@ -83,7 +83,7 @@ def verdict(case: Case) -> Verdict:
     level, said = grade(
         (
             *_of_moments(case, reached, cut),
-            *(Doubt(wording_verdict.even_reason(case, one), MINOR, wording_verdict.EVEN) for one in even),
+            *(Doubt(wording_all_clear.even_reason(case, one), MINOR, wording_all_clear.EVEN) for one in even),
             *_of_held(case, held),
             *_of_rates(case),
             *_of_evidence(case),
@@ -93,9 +93,9 @@ def verdict(case: Case) -> Verdict:
     had_room = not reached and not cut and all(place.upper < case.profile.thresholds.busy for place in found)
     return Verdict(
         code=CODE,
-        sentence=wording_verdict.not_the_link(case, found, reached, cut, level, said),
+        sentence=wording_all_clear.not_the_link(case, found, reached, cut, level, said),
         confidence=level,
-        reasons=(*(wording_verdict.room_reason(case, place) for place in found), *(d.text for d in said)),
+        reasons=(*(wording_all_clear.room_reason(case, place) for place in found), *(d.text for d in said)),
         next_steps=(
             *(wording_verdict.TEST_THE_RATE if even or held else ()),
             *wording_verdict.look_next(case),
@@ -115,21 +115,21 @@ def _of_moments(
 ) -> Iterator[Doubt | None]:
     for limit in reached:
         weight = MAJOR if limit.share >= MUCH else MINOR
-        yield Doubt(wording_verdict.at_limit_reason(case, limit), weight)
+        yield Doubt(wording_all_clear.at_limit_reason(case, limit), weight)
     for start, end in cut:
-        yield Doubt(wording_verdict.cut_reason(case, start, end), MINOR)
+        yield Doubt(wording_all_clear.cut_reason(case, start, end), MINOR)
 
 
 def _of_held(case: Case, held: list[HeldLevel]) -> Iterator[Doubt | None]:
     if held:
         weight = MAJOR if held[0].is_the_lines else MINOR
-        yield Doubt(wording_verdict.held_reason(case, held), weight, wording_verdict.EVEN)
+        yield Doubt(wording_all_clear.held_reason(case, held), weight, wording_all_clear.EVEN)
 
 
 def _of_rates(case: Case) -> Iterator[Doubt | None]:
     unusual = unusual_rates(case)
     if unusual:
-        yield Doubt(wording_verdict.unusual_reason(case, unusual), MINOR, wording_verdict.UNUSUAL)
+        yield Doubt(wording_all_clear.unusual_reason(case, unusual), MINOR, wording_all_clear.UNUSUAL)
 
 
 def _of_evidence(case: Case) -> Iterator[Doubt | None]:
@@ -137,15 +137,17 @@ def _of_evidence(case: Case) -> Iterator[Doubt | None]:
     missing = 1.0 - covered(case)
     if missing > 1.0 - WELL_COVERED:
         text = wording_verdict.too_little_reason(1.0 - missing)
-        yield Doubt(text, MINOR, wording_verdict.not_all_measured(1.0 - missing))
+        yield Doubt(text, MINOR, wording_all_clear.not_all_measured(1.0 - missing))
     for start, end in case.coverage.restarts:
         if start < case.window_ms[1] and end > case.window_ms[0]:
-            yield Doubt(wording_verdict.restart_reason(case, start, end), MINOR, wording_verdict.RESTARTED)
+            yield Doubt(
+                wording_all_clear.restart_reason(case, start, end), MINOR, wording_all_clear.RESTARTED
+            )
     yield sure.of_loss(case, lowers=True)
     resolution = case.coverage.resolution_s
     if resolution > FINE_S:
         text = wording_verdict.resolution(resolution, True)
-        yield Doubt(text, MINOR, wording_verdict.bursts_hidden(resolution))
+        yield Doubt(text, MINOR, wording_all_clear.bursts_hidden(resolution))
     else:
         yield Doubt(words.not_in_bursts(resolution), NOTED)
 
@@ -154,18 +156,22 @@ def _of_room(case: Case, found: list[Room], *, moments: bool) -> Iterator[Doubt 
     """What bears on how much room there was."""
     limits = case.profile.thresholds
     if any(case.profile.link[place.link].variable for place in found):
-        yield Doubt(words.TYPICAL_RATE, MINOR, wording_verdict.VARIES)
+        yield Doubt(words.TYPICAL_RATE, MINOR, wording_all_clear.VARIES)
     if not found:
         return
     busiest = found[0]
     if any(place.share < limits.busy <= place.upper for place in found):
-        yield Doubt(wording_verdict.busy_with_lost(busiest.upper), MINOR, wording_verdict.MAY_BE_MORE)
+        yield Doubt(wording_all_clear.busy_with_lost(busiest.upper), MINOR, wording_all_clear.MAY_BE_MORE)
     elif not moments and busiest.share >= NEARLY_BUSY * limits.busy:
-        yield Doubt(wording_verdict.nearly_busy(busiest.peak_window_s), MINOR, wording_verdict.CLOSE_TO_BUSY)
+        yield Doubt(
+            wording_all_clear.nearly_busy(busiest.peak_window_s), MINOR, wording_all_clear.CLOSE_TO_BUSY
+        )
     error = sure.Z_95 * sampling_error(case, busiest.link, busiest.direction)
     if error > 0.0:
         margin = limits.full - busiest.share
-        yield Doubt(words.sampling_error(error), MINOR if error > margin else NOTED, wording_verdict.SAMPLED)
+        yield Doubt(
+            words.sampling_error(error), MINOR if error > margin else NOTED, wording_all_clear.SAMPLED
+        )
 
 
 def room(case: Case) -> list[Room]:

@@ -34,6 +34,7 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
 from flowdiag.diagnoser import wording as words
+from flowdiag.diagnoser import wording_actions as actions
 from flowdiag.diagnoser import wording_verdict
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MAJOR, MINOR, Doubt, graded, of_resolution
@@ -214,6 +215,6 @@ def _finding(case: Case, episode: Episode, calls: _Calls) -> Finding:
         start_ms=start,
         end_ms=stop,
         evidence=evidence,
-        actions=words.CALLS,
+        actions=actions.CALLS,
         doubts=doubts,
     )

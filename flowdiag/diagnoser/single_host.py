@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.addresses import PRIVATE_NETWORKS
 from flowdiag.aggregator.spread import part_inside
 from flowdiag.aggregator.steps import added_up
-from flowdiag.diagnoser import wording as words
+from flowdiag.diagnoser import wording_actions as actions
 from flowdiag.diagnoser import wording_verdict
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import graded, of_loss, of_silence
@@ -81,7 +81,7 @@ def find(case: Case) -> list[Finding]:
             start_ms=begin,
             end_ms=end,
             evidence=evidence,
-            actions=words.ONE_HOST,
+            actions=actions.ONE_HOST,
             doubts=doubts,
         )
     ]
