@@ -207,7 +207,8 @@ class _Row:
         usage, case = self._usage, self._case
         if usage.window_ms >= MINUTE_MS:
             return sustained(over, share, threshold)
-        found = sustained_short(over, usage.window_ms)
+        lengths = usage.lengths_ms
+        found = sustained_short(over, usage.window_ms, lengths_ms=lengths)
         least_ms = max(LEAST_OF_ASKED_MS, int(ASKED_PART * (case.window_ms[1] - case.window_ms[0])))
         if usage.window_ms > FINE_MS or least_ms >= SUSTAINED_MS:
             return found
@@ -217,7 +218,7 @@ class _Row:
         inside[max(end + 1, 0) :] = False
         brief = [
             run
-            for run in sustained_short(inside, usage.window_ms, least_ms)
+            for run in sustained_short(inside, usage.window_ms, least_ms, lengths)
             if not any(run[0] < past and run[1] > first for first, past in found)
         ]
         return sorted(found + brief)

@@ -54,9 +54,14 @@ def sustained(
     return joined(found, 0) if width > 1 else found
 
 
-def sustained_short(over: NDArray[np.bool_], window_ms: int, least_ms: int = SUSTAINED_MS) -> list[Run]:
+def sustained_short(
+    over: NDArray[np.bool_],
+    window_ms: int,
+    least_ms: int = SUSTAINED_MS,
+    lengths_ms: NDArray[np.int64] | None = None,
+) -> list[Run]:
     """[first, past) of each sustained run of windows shorter than a minute: so long over the threshold in all, which is
-    BROKEN_SHARE of the run or more, or so long without a dip.
+    BROKEN_SHARE of the run or more, or so long without a dip. lengths_ms: how much of each window counts, None for all.
 
     A dip is bridged that lasts a minute at most and no longer than what is over the threshold on either side of it, so
     that single windows now and then make no run.
@@ -74,13 +79,15 @@ def sustained_short(over: NDArray[np.bool_], window_ms: int, least_ms: int = SUS
         if len(grown) == len(pieces):
             break
         pieces = grown
+    lengths = np.full(len(over), window_ms) if lengths_ms is None else lengths_ms
+    upto = np.concatenate([[0], np.cumsum(np.where(over, lengths, 0))])
     found: list[Run] = []
     for first, past, count in pieces:
-        if count * window_ms >= least_ms and count >= BROKEN_SHARE * (past - first):
+        if upto[past] - upto[first] >= least_ms and count >= BROKEN_SHARE * (past - first):
             found.append((first, past))
         else:
-            inner = runs(over[first:past])
-            found += [(first + a, first + b) for a, b in inner if (b - a) * window_ms >= least_ms]
+            inner = [(first + a, first + b) for a, b in runs(over[first:past])]
+            found += [(a, b) for a, b in inner if upto[b] - upto[a] >= least_ms]
     return found
 
 

@@ -139,6 +139,14 @@ def test_short_windows_are_sustained_for_three_minutes_in_all(
     assert sustained_short(np.array([sign == "o" for sign in pattern]), window_s * 1000) == runs
 
 
+def test_of_windows_covered_in_part_the_covered_seconds_count() -> None:
+    # Six windows of ten seconds, of which the first and the last count by one second each: 42 seconds, no minute.
+    over, lengths = np.ones(6, np.bool_), np.array([1_000, 10_000, 10_000, 10_000, 10_000, 1_000])
+    assert sustained_short(over, 10_000, 60_000, lengths) == []
+    assert sustained_short(over, 10_000, 42_000, lengths) == [(0, 6)]
+    assert sustained_short(over, 10_000, 60_000) == [(0, 6)]
+
+
 def test_a_dip_of_which_nothing_is_known_is_bridged_and_others_are_not() -> None:
     over = np.array([sign == "o" for sign in "ooo..ooo..oo"])
     hidden = np.array([sign == "h" for sign in "...hh......."])
