@@ -42,10 +42,10 @@ def not_the_link(
         said = _apart_from(case, reached, cut, line, when)
     elif level == "high":
         said = f"{_cleared(line, case)} {_used(room, when)}."
-    elif room:
-        said = f"As far as it was measured, your {line} was used up to {_highest(room[0])} {when}."
     else:
-        said = f"As far as it was measured, your {line} carried next to nothing {when}."
+        used = f"was used up to {_highest(room[0])}" if room else "carried next to nothing"
+        asked = f" {when}" if case.window_given else ""
+        said = f"As far as it was measured, your {line} {used}{asked}."
     unseen = list(dict.fromkeys(doubt.client for doubt in doubts if doubt.client and doubt.weight))
     if unseen:
         said += f" We cannot be sure: {listed(unseen[:MOST_REASONS])}."

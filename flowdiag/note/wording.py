@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from flowdiag.diagnoser.finding import Action, Finding, Verdict
 from flowdiag.diagnoser.wording_figures import count, percent
+from flowdiag.diagnoser.wording_verdict import TEST_THE_RATE
 from flowdiag.note.model import Note, NoteCoverage, Span
 from flowdiag.site.clock import Clock
 from flowdiag.site.profile import Profile
@@ -121,6 +122,7 @@ _WE_VARIABLE: Final = {
 }
 _WE_OVER_PLAN: Final = "We compare the rate on record with your contract, correct it, and look again."
 _WE_OFFERED: Final = "We compare the rate on record with your contract, test the line, and look again."
+_WE_TEST_THE_RATE: Final = "We test what the line gives while it is quiet, and compare it with the plan."
 _WE_OTHERWISE: Final = "We will get back to you with the next step."
 # Findings that concern the client although they do not slow a working main line.
 WORTH_NOTICING: Final = (
@@ -175,6 +177,8 @@ def next_step(verdict: Verdict, *, audit: bool, variable: bool) -> tuple[str, ..
         return (_WE_OFFERED if "maybe_offered" in _evidence(verdict) else _WE_OVER_PLAN,)
     ours = _WE | _WE_VARIABLE if variable else _WE
     steps = [ours[verdict.code]] if verdict.code in ours else []
+    if verdict.code == "not-the-link" and set(TEST_THE_RATE) <= set(verdict.next_steps):
+        steps = [_WE_TEST_THE_RATE]
     steps += [action.text for action in verdict.next_steps if action.who == "client"][:1]
     return tuple(steps) or (_WE_OTHERWISE,)
 

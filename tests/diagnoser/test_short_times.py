@@ -13,6 +13,7 @@ from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.episodes import episodes
 from flowdiag.diagnoser.figure_windows import figure_windows, figures
 from flowdiag.diagnoser.sustained import sustained_short, with_hidden_dips
+from flowdiag.note.compose import client_part
 from tests.diagnoser.building import SYN, Book, ms, profile
 
 FULL_A_SECOND = 12_500_000
@@ -206,3 +207,19 @@ def test_a_busy_hour_without_any_of_this_clears_the_line() -> None:
     verdict = diagnose(at_work(3600).case(profile(backup=False), resolution_s=10)).verdict
     assert (verdict.code, verdict.confidence) == ("not-the-link", "high")
     assert "was not the cause: it was never used above" in verdict.sentence
+
+
+def test_a_level_that_one_transfer_held_asks_to_test_the_rate_and_the_client_is_told_so() -> None:
+    # Six tenths of the plan for two minutes, in one conversation: the far end may have set it, and so may the line.
+    book = Book()
+    book.browse(0, 150)
+    download(book, 15, 135, share=0.6)
+    case = book.case(profile(backup=False), resolution_s=10)
+    diagnosis = diagnose(case)
+    assert (diagnosis.verdict.code, diagnosis.verdict.confidence) == ("not-the-link", "medium")
+    part = client_part(case, diagnosis.verdict, diagnosis.findings)
+    # 60 Mbit/s and 0.08 of browsing: rounded up.
+    assert part.saw[0].startswith(
+        "As far as it was measured, your line was used up to 61%. We cannot be sure: "
+    )
+    assert part.next[0] == "We test what the line gives while it is quiet, and compare it with the plan."
