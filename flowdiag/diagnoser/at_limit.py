@@ -100,7 +100,7 @@ class AtLimit:
 @once_per_case
 def at_limit(case: Case) -> tuple[AtLimit, ...]:
     """Per link direction that reached its limit in the window for spells beside its sustained times; the longest first."""
-    begin, end = _covered(case)
+    begin, end = covered_window(case)
     step_ms, least_ms = _lengths(case)
     if end - begin < least_ms or not case.coverage.links_apart:
         return ()
@@ -121,7 +121,7 @@ def _lengths(case: Case) -> tuple[int, int]:
     return min(max(resolved, FINEST_STEP_MS), STEP_MS), min(LEAST_WINDOWS * resolved, LEAST_MS)
 
 
-def _covered(case: Case) -> tuple[int, int]:
+def covered_window(case: Case) -> tuple[int, int]:
     """The complaint's window as far as the export reaches, ms."""
     (begin, end), coverage = case.window_ms, case.coverage
     if coverage.first_ms is None or coverage.last_ms is None:

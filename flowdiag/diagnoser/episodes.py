@@ -150,10 +150,11 @@ def episodes(case: Case) -> Episodes:
     limits = case.profile.thresholds
     usage = figure_windows(case).usage
     lost = lost_share(case, usage, -CAUTIOUS_ERRORS)
+    blind = hidden(case, usage)
     for link in range(len(case.profile.link)):
         for direction in (0, 1):
             measured = usage.mbps(link, direction) / capacity_mbps(case, link, direction)
-            row = _Row(case, usage, link, direction, measured, lost)
+            row = _Row(case, usage, link, direction, measured, lost, blind)
             full_runs = row.runs(limits.full)
             busy_runs = row.runs(limits.busy)
             full += row.episodes(full_runs, limits.full)
@@ -172,8 +173,9 @@ class _Row:
         direction: int,
         measured: NDArray[np.float64],
         lost: NDArray[np.float64],
+        blind: NDArray[np.bool_],
     ) -> None:
-        self._case, self._usage = case, usage
+        self._case, self._usage, self._blind = case, usage, blind
         self._link, self._direction = link, direction
         self._width = smoothing(case, link, direction)
         self._share = self._settled(measured / (1.0 - lost)) if lost.any() else self._settled(measured)
@@ -196,7 +198,7 @@ class _Row:
         if self._width > 1:
             return sustained(over, share, threshold, self._width)
         most = (case.coverage.resolution_s * 1000 + HIDDEN_BEYOND_MS) // usage.window_ms
-        seen, over = over, with_hidden_dips(over, hidden(case, usage), most)
+        seen, over = over, with_hidden_dips(over, self._blind, most)
         return [
             (first, past)
             for first, past in self._sustained(over, share, threshold)

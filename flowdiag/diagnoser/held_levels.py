@@ -35,7 +35,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.diagnoser.at_limit import AtLimit
+from flowdiag.diagnoser.at_limit import AtLimit, covered_window
 from flowdiag.diagnoser.attribution import rows_within
 from flowdiag.diagnoser.below_plan import LEAST_SPREAD, RATIO, RATIO_A_WINDOW
 from flowdiag.diagnoser.case import Case
@@ -139,14 +139,6 @@ def is_told(level: HeldLevel, others: Sequence[EvenTransfers | AtLimit]) -> bool
         and other.end_ms > level.start_ms
         for other in others
     )
-
-
-def covered_window(case: Case) -> tuple[int, int]:
-    """The complaint's window as far as the export reaches, ms."""
-    (begin, end), coverage = case.window_ms, case.coverage
-    if coverage.first_ms is None or coverage.last_ms is None:
-        return begin, begin
-    return max(begin, coverage.first_ms), min(end, coverage.last_ms)
 
 
 def _wandering(case: Case) -> list[HeldLevel]:
