@@ -203,7 +203,6 @@ def _finding(case: Case, scan: Scan) -> Finding:
     link = int(links.argmax())
     fills = fills_link(case, link, UP, rows)
     confidence: Confidence = "high" if sees_downloads(flows) else "medium"
-    summary, client = words.outbound_scan(case, scan.addresses, scan.ports, start, end, fills)
     evidence: dict[str, Any] = {
         "addresses_tried": scan.addresses,
         "most_addresses_in_ten_minutes": scan.most_in_ten_minutes,
@@ -217,6 +216,7 @@ def _finding(case: Case, scan: Scan) -> Finding:
         "fills_link": fills,
         **who_what_where(case, rows, flows.packets[rows]),
     }
+    summary, client = words.outbound_scan(case, evidence, scan.ports, start, end)
     return Finding(
         code=CODE,
         severity="critical",

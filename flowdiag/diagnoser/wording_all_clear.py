@@ -231,7 +231,7 @@ def _unusual(case: Case, one: UnusualRate) -> str:
             f"{name} {way} carried {one.most:,} small packets a second more at {at} than the other direction "
             f"matches{usual}."
         )
-    return f"One device tried {one.most:,} outside addresses in vain within ten minutes, from {at} on."
+    return f"One address of the site tried {one.most:,} outside addresses in vain within ten minutes, from {at} on."
 
 
 def percent_up(share: float) -> str:
