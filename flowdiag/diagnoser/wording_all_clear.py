@@ -163,7 +163,7 @@ def at_limit_reason(case: Case, limit: AtLimit) -> str:
     total, longest = duration(limit.total_ms), duration(limit.longest_ms)
     stretch = "" if limit.total_ms == limit.longest_ms else f", {longest} of it at a stretch"
     return (
-        f"{name} {WAYS[limit.direction]} was at its limit ({rate(limit.rate_mbps)}) for {total} of the {covered} "
+        f"{name} {WAYS[limit.direction]} was at its limit ({rate(limit.rate_mbps)} on average) for {total} of the {covered} "
         f"looked at{stretch}, from {clock(case, limit.start_ms)} on; too short to be called a full link."
     )
 
