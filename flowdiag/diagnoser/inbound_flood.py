@@ -158,7 +158,9 @@ def half_open(flows: SiteFlows) -> NDArray[np.bool_]:
 
 def _is_certain(flows: SiteFlows) -> NDArray[np.bool_]:
     """What no program of the site is waiting for if it did not ask: SYNs, and answers of services."""
-    certain: NDArray[np.bool_] = half_open(flows) | ((flows.protocol == UDP) & _REFLECTS[flows.outside_port])
+    certain: NDArray[np.bool_] = half_open(flows) | (
+        (flows.protocol == UDP) & _REFLECTS.take(flows.outside_port)
+    )
     return certain
 
 
