@@ -70,7 +70,7 @@ class AddressNumbers:
                 return self._look_up_v4(values)
             self._slot_v4, self._slot_numbers = np.zeros(_SLOTS, np.uint32), np.full(_SLOTS, _NONE)
         slot = ((values * _ODD) >> _SHIFT).astype(np.intp)
-        given = np.where(self._slot_v4[slot] == values, self._slot_numbers[slot], _NONE)
+        given = np.where(self._slot_v4.take(slot) == values, self._slot_numbers.take(slot), _NONE)
         missing = np.flatnonzero(given == _NONE)
         if len(missing):
             sought, slot = values[missing], slot[missing]

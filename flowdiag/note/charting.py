@@ -203,7 +203,7 @@ def _layers(
     largest = largest[sums[largest] >= WORTH_NAMING * sums.sum()].tolist()
     layer_of = np.full(len(sums), len(largest), np.int8)
     layer_of[largest] = np.arange(len(largest))
-    layer = np.where(mine, layer_of[flows.inside], np.int8(-1))
+    layer = np.where(mine, layer_of.take(flows.inside), np.int8(-1))
     bins = WindowGrid(grid.start_ms, grid.step_ms, grid.bins)
     octets = spread(flows.start_ms, flows.end_ms, [flows.wire_octets], bins, layer, len(largest) + 1)[0]
     names = []
