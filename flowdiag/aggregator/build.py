@@ -18,7 +18,7 @@ from flowdiag.aggregator.addresses import NEVER_OUTSIDE, PRIVATE_NETWORKS, Addre
 from flowdiag.aggregator.applications import Catalogue, Names, catalogue_of
 from flowdiag.aggregator.choosing import either, exchanged
 from flowdiag.aggregator.clocks import Clocks
-from flowdiag.aggregator.concurrently import do_all
+from flowdiag.aggregator.concurrently import both, do_all
 from flowdiag.aggregator.counting import Decisions, InterfaceLinks, Tally, count_records, decide
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.coverage_notes import MINUTE_MS, Remarks, build_coverage, heard_minutes
@@ -71,8 +71,10 @@ def build_case_data(
     )
     minutes_ms = heard_minutes(report, profile, counting.clocks)
     grid = flow_grid(flows, WINDOW_MS, minutes_ms)
-    coverage = build_coverage(flows, report, profile, remarks, counting.clocks, grid, minutes_ms)
-    usage = build_usage(flows, profile, grid)
+    usage, coverage = both(
+        lambda: build_usage(flows, profile, grid),
+        lambda: build_coverage(flows, report, profile, remarks, counting.clocks, grid, minutes_ms),
+    )
     return flows, usage if coverage.span is None else usage.covering(coverage.span), coverage
 
 

@@ -141,7 +141,7 @@ def failed_attempts(case: Case) -> NDArray[np.intp]:
     in_vain = where(flows, bare_syn)[tried]
     queries = np.flatnonzero(flows.protocol[tried] == UDP)
     in_vain[queries] |= _poorly_answered(flows, flows.outside[tried[queries]])
-    rows = tried[in_vain]
+    rows = tried[np.flatnonzero(in_vain)]
     rows = rows[~answered(flows, rows)]
     rows = rows[begins_attempt(flows, rows)]
     quic = (flows.protocol[rows] == UDP) & (flows.outside_port[rows] == QUIC_PORT)

@@ -99,7 +99,7 @@ def among(keys: NDArray[np.uint64], known: NDArray[np.uint64]) -> NDArray[np.boo
     drops what cannot match, on both sides.
     """
     found = np.zeros(len(keys), dtype=np.bool_)
-    hits = np.sort(known[_may_be_in(keys, known)])
+    hits = np.sort(known[np.flatnonzero(_may_be_in(keys, known))])
     if len(hits) == 0:
         return found
     likely = np.flatnonzero(_may_be_in(hits, keys))
@@ -129,8 +129,8 @@ def _may_be_in(few: NDArray[np.uint64], many: NDArray[np.uint64]) -> NDArray[np.
     bits = _table_bits(len(few))
     mask = np.uint64((1 << bits) - 1)
     table = np.zeros(1 << bits, dtype=np.bool_)
-    table[few & mask] = True
-    maybe: NDArray[np.bool_] = table[many & mask]
+    table[(few & mask).astype(np.intp)] = True
+    maybe: NDArray[np.bool_] = table.take((many & mask).astype(np.intp))
     return maybe
 
 

@@ -118,11 +118,11 @@ def _groups(case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp], *, by
         several_places = distinct(flows.outside[mine], len(flows.addresses)) > 1
         if not by_place and not (everyday and several_places):
             continue
-        all_mine = tried[tried_keys == key]
+        all_mine = tried[np.flatnonzero(tried_keys == key)]
         all_mine = all_mine[begins_attempt(flows, all_mine)]
         for start, end in _spells(case, mine, all_mine):
             here, of = _within(case, mine, start, end), _within(case, all_mine, start, end)
-            meanwhile = tried[(tried_at >= start) & (tried_at < end)]
+            meanwhile = tried[np.flatnonzero((tried_at >= start) & (tried_at < end))]
             if _matters(case, here, meanwhile, start, by_place):
                 place = int(flows.outside[mine[0]]) if by_place else None
                 found.append(_Group(port, protocol, place, here, of, start, end))
@@ -161,18 +161,25 @@ def _spells(case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp]) -> li
 
 def _within(case: Case, rows: NDArray[np.intp], start: int, end: int) -> NDArray[np.intp]:
     begun = case.flows.start_ms[rows]
-    return rows[(begun >= start) & (begun < end)]
+    return rows[np.flatnonzero((begun >= start) & (begun < end))]
 
 
 def _matters(
     case: Case, failed: NDArray[np.intp], meanwhile: NDArray[np.intp], start: int, by_place: bool
 ) -> bool:
     """meanwhile: all that was tried in the spell, which begins at start."""
-    part = len(failed) / max(int(np.count_nonzero(begins_attempt(case.flows, meanwhile))), 1)
     if distinct(case.flows.inside[failed], len(case.flows.addresses)) >= SEVERAL_HOSTS:
-        return part >= PART_OF_ALL
+        return _make(case, failed, PART_OF_ALL, meanwhile)
     begins_within = start - (case.coverage.first_ms or 0) >= ONSET_MS
-    return by_place and part >= (PART_OF_ALL_BY_ONE if begins_within else MOST_OF_ALL)
+    return by_place and _make(case, failed, PART_OF_ALL_BY_ONE if begins_within else MOST_OF_ALL, meanwhile)
+
+
+def _make(case: Case, failed: NDArray[np.intp], part: float, rows: NDArray[np.intp]) -> bool:
+    """Whether failed attempts make such a part of the attempts that rows are."""
+    if len(failed) / max(len(rows), 1) >= part:  # there are at most as many attempts as rows
+        return True
+    attempts = int(np.count_nonzero(begins_attempt(case.flows, rows)))
+    return len(failed) / max(attempts, 1) >= part
 
 
 def _finding(case: Case, group: _Group) -> Finding:
