@@ -50,12 +50,12 @@ def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.ui
 def _keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
     protocol = flows.protocol[rows]
     ports = (flows.inside_port[rows].astype(np.int64) + 1) * 65537 + flows.outside_port[rows] + 1
-    ports = np.where((protocol == ICMP) | (protocol == ICMPV6), 0, ports)
+    ports *= (protocol != ICMP) & (protocol != ICMPV6)
     addresses = flows.inside[rows].astype(np.int64) << 32 | flows.outside[rows].astype(np.int64)
     with np.errstate(over="ignore"):
-        key = addresses.astype(np.uint64) * MULTIPLIERS[0]
+        key = addresses.view(np.uint64) * MULTIPLIERS[0]
         key ^= key >> np.uint64(29)
-        key += ports.astype(np.uint64) * MULTIPLIERS[1]
+        key += ports.view(np.uint64) * MULTIPLIERS[1]
         key ^= key >> np.uint64(32)
         key += (protocol.astype(np.int64) + 1).astype(np.uint64) * MULTIPLIERS[2]
         key ^= key >> np.uint64(31)
