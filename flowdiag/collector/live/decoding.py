@@ -13,11 +13,13 @@ import signal
 import time
 import traceback
 from multiprocessing.connection import Connection
+from operator import add
 from pathlib import Path
 from typing import Final
 
+from flowdiag.aggregator.addresses import to_text
 from flowdiag.collector.live import knowing
-from flowdiag.collector.live.counters import Decoded
+from flowdiag.collector.live.counters import Decoded, busiest
 from flowdiag.collector.live.receiver import STOP
 from flowdiag.collector.live.settings import FINISH_S, Settings
 from flowdiag.collector.live.spool import SET_ASIDE, Segment, segments
@@ -66,6 +68,8 @@ class Decoding:
                 self._tell()
                 return
             if waiting:
+                if not self._tell():  # what follows may take its time
+                    return
                 self._work(waiting[0])
             elif time.monotonic() > self._upkeep and self._until is None:
                 self._look_after_the_store()
@@ -125,6 +129,10 @@ class Decoding:
         told.undecoded += stored.undecoded
         told.damaged += len(stored.damage)
         told.forgotten += stored.forgotten
+        for exporter, counts in stored.exporters.items():
+            name = to_text(exporter)
+            told.exporters[name] = tuple(map(add, told.exporters.get(name, (0, 0, 0)), counts))
+        told.exporters = busiest(told.exporters)
 
     def _need_room(self, segment: Segment) -> None:
         """Raises StoreError while the disk has no room for the files of a segment."""
@@ -178,7 +186,7 @@ class Decoding:
             status = path.stat()
             octets += status.st_size
             oldest = min(oldest, status.st_mtime)
-        told.waiting_octets, told.waiting_s = octets, max(0.0, time.time() - oldest) if waiting else 0.0
+        told.waiting_octets, told.waiting_since = octets, oldest if waiting else 0.0
         try:
             self._pipe.send(told)
         except OSError:

@@ -10,6 +10,7 @@ Facts the design follows:
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -27,7 +28,8 @@ MAX_FRONTS: Final = 131_072
 class Exporter:
     """credit: datagrams that it may send until the next refill; granted: what the credit was then.
 
-    over: refused since then; taken: datagrams in all; limited: refused in all for want of credit.
+    over: refused since then; taken: datagrams in all; limited: refused in all for want of credit; heard: when the last
+    datagram was taken, seconds since 1970, as of the last refill.
     """
 
     address: bytes
@@ -38,11 +40,14 @@ class Exporter:
     over: int = 0
     taken: int = 0
     limited: int = 0
+    heard: int = 0
 
     def settle(self) -> tuple[int, int]:
         """Counts what came since the last refill. Gives datagrams taken and refused."""
         taken, over = self.granted - self.credit, self.over
         self.taken += taken
+        if taken:
+            self.heard = int(time.time())
         self.granted, self.over = self.credit, 0
         if self.allowed:
             self.limited += over

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import resource
 import signal
 import socket
 import subprocess
@@ -29,9 +30,14 @@ FLOWS = 24
 
 
 class Running:
-    """`flowdiag collect` on a free port of loopback, ended at the end of the with block."""
+    """`flowdiag collect` on a free port of loopback, ended at the end of the with block.
 
-    def __init__(self, store: Path, *options: str, listen: str = "127.0.0.1:0") -> None:
+    descriptors: as many as each of its processes may have.
+    """
+
+    def __init__(
+        self, store: Path, *options: str, listen: str = "127.0.0.1:0", descriptors: int | None = None
+    ) -> None:
         self.store = store
         self._log = store.parent / f"{store.name}.log"
         words = ["collect", "--listen", listen, "--store", str(store), "--metrics-port", "0"]
@@ -43,6 +49,7 @@ class Running:
                 stderr=log,
                 start_new_session=True,
                 env=os.environ | {"PYTHONPATH": str(Path(flowdiag.__file__).parents[1])},
+                preexec_fn=None if descriptors is None else lambda: limit_descriptors(descriptors),
             )
         self.port = int(self._said(r"listening at \S+:(\d+),"))
         self.metrics_port = int(self._said(r"metrics at http://127.0.0.1:(\d+)/"))
@@ -115,6 +122,11 @@ class Running:
         with suppress(ProcessLookupError):
             os.killpg(self.process.pid, signal.SIGKILL)
         self.process.wait()
+
+
+def limit_descriptors(number: int) -> None:
+    """This process's limit, soft and hard, for good."""
+    resource.setrlimit(resource.RLIMIT_NOFILE, (number, number))
 
 
 def wait_until(condition: Callable[[], bool], explain: Callable[[], str] = lambda: "") -> None:
