@@ -88,7 +88,7 @@ class _Server:
         server = await asyncio.start_server(self._client, sock=listener, limit=MAX_REQUEST)
         await self.ending.wait()
         server.close()
-        clients = list(self._clients)
+        clients = asyncio.all_tasks() - {asyncio.current_task()}
         for client in clients:
             client.cancel()
         await asyncio.gather(*clients, return_exceptions=True)
@@ -98,13 +98,15 @@ class _Server:
         assert task is not None
         self._clients[task] = None
         if len(self._clients) > MAX_CLIENTS:
-            next(iter(self._clients)).cancel()
+            oldest = next(iter(self._clients))
+            del self._clients[oldest]
+            oldest.cancel()
         try:
-            with suppress(TimeoutError, OSError):
+            with suppress(TimeoutError, OSError, asyncio.CancelledError):
                 async with asyncio.timeout(CLIENT_S):
                     await self._talk(reader, writer)
         finally:
-            del self._clients[task]
+            self._clients.pop(task, None)
             writer.transport.abort()  # all that was to be sent has been, or never will be
 
     async def _talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:

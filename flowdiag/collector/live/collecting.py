@@ -57,7 +57,7 @@ def collect(
             room = descriptors.for_connections(limit, places=len(addresses))
             if room < MAX_CONNECTIONS:
                 say(
-                    f"{limit} file descriptors leave room for {room} connections of {MAX_CONNECTIONS} to a worker; "
+                    f"{limit} file descriptors leave room for {room} connections of {MAX_CONNECTIONS:,} to a worker; "
                     "raise ulimit -n, or LimitNOFILE in the unit"
                 )
             if port is not None:

@@ -23,7 +23,7 @@ from flowdiag.collector.readers.pcap import read_pcap
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import Window
 from flowdiag.collector.report import ExportReport
-from tests.collector.decode.wire import a_set, flow, ipfix, with_template
+from tests.collector.decode.wire import EXPORT_S, a_set, flow, ipfix, with_template
 
 PATIENCE_S = 90.0
 FLOWS = 24
@@ -32,11 +32,15 @@ FLOWS = 24
 class Running:
     """`flowdiag collect` on a free port of loopback, ended at the end of the with block.
 
-    descriptors: as many as each of its processes may have.
+    descriptors: how many each of its processes may have at first, and at most.
     """
 
     def __init__(
-        self, store: Path, *options: str, listen: str = "127.0.0.1:0", descriptors: int | None = None
+        self,
+        store: Path,
+        *options: str,
+        listen: str = "127.0.0.1:0",
+        descriptors: tuple[int, int] | None = None,
     ) -> None:
         self.store = store
         self._log = store.parent / f"{store.name}.log"
@@ -124,9 +128,9 @@ class Running:
         self.process.wait()
 
 
-def limit_descriptors(number: int) -> None:
-    """This process's limit, soft and hard, for good."""
-    resource.setrlimit(resource.RLIMIT_NOFILE, (number, number))
+def limit_descriptors(limits: tuple[int, int]) -> None:
+    """This process's limits, soft and hard, for good."""
+    resource.setrlimit(resource.RLIMIT_NOFILE, limits)
 
 
 def wait_until(condition: Callable[[], bool], explain: Callable[[], str] = lambda: "") -> None:
@@ -140,19 +144,27 @@ class Sender:
     """An exporter with one template; each of its messages has FLOWS flows, which are told apart by their ports."""
 
     def __init__(
-        self, port: int, host: str = "127.0.0.1", kind: socket.SocketKind = socket.SOCK_DGRAM
+        self,
+        port: int,
+        host: str = "127.0.0.1",
+        kind: socket.SocketKind = socket.SOCK_DGRAM,
+        source: str = "",
     ) -> None:
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
         self.socket = socket.socket(family, kind)
+        if source:
+            self.socket.bind((source, 0))
         self.socket.connect((host, port))
         self.sent = 0
+        self.export_s = EXPORT_S
         self._sequence = 0
 
     def message(self) -> bytes:
         """The next message; every hundredth repeats the template."""
         sets = [with_template()] if self.sent % 100 == 0 else []
         first = self.sent * FLOWS
-        octets = ipfix(*sets, a_set(256, *map(flow, range(first, first + FLOWS))), sequence=self._sequence)
+        flows = a_set(256, *map(flow, range(first, first + FLOWS)))
+        octets = ipfix(*sets, flows, sequence=self._sequence, export_s=self.export_s)
         self.sent += 1
         self._sequence += FLOWS
         return octets

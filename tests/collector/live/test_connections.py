@@ -72,7 +72,7 @@ def until_closed(stream: socket.socket, octets: bytes, pause_s: float) -> float:
 
 def test_1056_idle_connections_at_a_limit_of_1024_descriptors_cost_nobody_a_record(tmp_path: Path) -> None:
     store = tmp_path / "store"
-    with enough_descriptors(), Running(store, descriptors=DESCRIPTORS) as running:
+    with enough_descriptors(), Running(store, descriptors=(DESCRIPTORS, DESCRIPTORS)) as running:
         idle = [connect(running.port, 2 + number // 16) for number in range(IDLE_CONNECTIONS)]
         datagrams = Sender(running.port)
         datagrams.send(MESSAGES, pause_s=0.0005)
