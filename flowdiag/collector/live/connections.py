@@ -4,7 +4,7 @@ Facts the design follows:
 - a connection costs a descriptor and memory whether anything comes or not, and costs its maker nothing: pending
   connections are an attack on a Collecting Process (RFC 7011 11.4). So each has to show that an exporter is behind it:
   the header of a message within HEADER_S of the connection, later of the message's first octet; the whole message within
-  MESSAGE_S of that; something at all within IDLE_S. The times are ours; neither RFC 7011 nor RFC 5153 gives any;
+  MESSAGE_S of that; something at all within IDLE_S. The times are ours: neither RFC 7011 nor RFC 5153 gives any (from memory);
 - who has sent data may be quiet for as long as the other end answers (TCP keepalive): sites sleep at night, and templates
   are told once in a connection (RFC 7011 8.1), so that its end costs them;
 - when there are as many as there may be, who has earned least gives way to a newcomer: first those without a message,
