@@ -121,16 +121,17 @@ def test_a_request_that_comes_in_pieces_is_answered_and_one_that_ends_in_the_mid
         assert whole(client) == b""
 
 
-def test_who_stalls_holds_nobody_up_and_gives_way_when_too_many_come(port: int) -> None:
+def test_who_stalls_holds_nobody_up_and_gives_way_when_too_many_come(
+    port: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(answering, "CLIENT_S", 300.0)
     with ExitStack() as stack:
         stalled = [stack.enter_context(connect(port)) for _ in range(5 * MAX_CLIENTS)]
         for number, client in enumerate(stalled):
             client.sendall((b"", b"GET /metr", b"GET /metrics HTTP/1.1\r\n")[number % 3])
-        began = time.monotonic()
         assert asked(port, b"GET /health HTTP/1.1\r\n\r\n").endswith(b"ok\n")
         for client in stalled[: 4 * MAX_CLIENTS]:  # these gave way
             assert gone(client)
-        assert time.monotonic() - began < answering.CLIENT_S
 
 
 def test_who_stalls_is_given_up_in_time_and_so_is_who_does_not_read(
@@ -145,7 +146,7 @@ def test_who_stalls_is_given_up_in_time_and_so_is_who_does_not_read(
         began = time.monotonic()
         deaf.sendall(b"GET /metrics HTTP/1.1\r\n\r\n")
         assert gone(stalled)
-        assert 0.4 <= time.monotonic() - began < 3
+        assert 0.4 <= time.monotonic() - began < 5
         time.sleep(0.5)
         deaf.settimeout(30)
         assert gone(deaf)
@@ -158,7 +159,8 @@ def gone(client: socket.socket) -> bool:
     return True
 
 
-def test_the_end_waits_for_nobody(health: Health) -> None:
+def test_the_end_waits_for_nobody(health: Health, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(answering, "CLIENT_S", 300.0)
     with ExitStack() as stack:
         with serving(health, 0) as port:
             assert port is not None
@@ -166,7 +168,7 @@ def test_the_end_waits_for_nobody(health: Health) -> None:
                 stack.enter_context(connect(port)).sendall(b"GET /metrics")
             assert asked(port, b"GET /health HTTP/1.1\r\n\r\n").endswith(b"ok\n")
             began = time.monotonic()
-        assert time.monotonic() - began < 1
+        assert time.monotonic() - began < 5
         with pytest.raises(ConnectionRefusedError):
             connect(port)
 

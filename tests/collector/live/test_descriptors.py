@@ -12,12 +12,13 @@ import pytest
 from flowdiag.collector.live import descriptors
 from flowdiag.collector.live.connections import MAX_CONNECTIONS
 from flowdiag.errors import UsageError
-from tests.collector.live.running import Running, limit_descriptors
+from tests.collector.live.running import Running, limit_descriptors, wait_until
 
 
 def test_the_limit_is_raised_to_the_hard_one_for_all_processes(tmp_path: Path) -> None:
     _, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
-    with Running(tmp_path / "store", descriptors=(256, 3_000)) as running:
+    with Running(tmp_path / "store", "--workers", "2", descriptors=(256, 3_000)) as running:
+        wait_until(lambda: len(running.workers()) == 4)
         for pid in (running.process.pid, *running.workers()):
             assert resource.prlimit(pid, resource.RLIMIT_NOFILE) == (3_000, 3_000)
         assert "file descriptors" not in running.log
