@@ -46,7 +46,7 @@ class Received:
 @dataclass
 class Decoded:
     """segments, records: added to the store; known: segments that were there already; set_aside: that no attempt could
-    decode; waiting_*: closed segments that are not in the store, and since when the oldest waits, seconds since 1970, 0 if
+    decode; waiting_*: closed segments that are not in the store, and since when the oldest waits, by clocks.steady(), 0 if
     none does; lost_*: by the exporters' sequence numbers; undecoded: data sets that could not be decoded; damaged: places in
     segments; decoders: exporters that have one; forgotten: decoders given up because they kept too much; exporters: records,
     messages lost and records lost, by address as text; full, upkeep: why decoding waits, and upkeep failed.

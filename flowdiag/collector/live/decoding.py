@@ -19,6 +19,7 @@ from typing import Final
 
 from flowdiag.aggregator.addresses import to_text
 from flowdiag.collector.live import knowing
+from flowdiag.collector.live.clocks import Waits, steady
 from flowdiag.collector.live.counters import Decoded, busiest
 from flowdiag.collector.live.receiver import STOP
 from flowdiag.collector.live.settings import FINISH_S, Settings
@@ -53,6 +54,7 @@ class Decoding:
         self._pipe = pipe
         self._storing: dict[Path, Storing] = {}
         self._told = Decoded()
+        self._waits = Waits()
         self._upkeep = time.monotonic() + UPKEEP_S
         self._until: float | None = None
 
@@ -180,13 +182,8 @@ class Decoding:
         waiting = [segment for folder in self._folders for segment in segments(folder)]
         told = self._told
         told.decoders = sum(len(storing.decoders) for storing in self._storing.values())
-        told.waiting_segments = len(waiting)
-        octets, oldest = 0, time.time()
-        for _, path in waiting:
-            status = path.stat()
-            octets += status.st_size
-            oldest = min(oldest, status.st_mtime)
-        told.waiting_octets, told.waiting_since = octets, oldest if waiting else 0.0
+        told.waiting_segments, told.waiting_octets, seconds = self._waits.look(waiting)
+        told.waiting_since = steady() - seconds if told.waiting_segments else 0.0
         try:
             self._pipe.send(told)
         except OSError:

@@ -14,6 +14,7 @@ from dataclasses import fields, replace
 from operator import add
 from typing import Final, TypeVar
 
+from flowdiag.collector.live.clocks import steady
 from flowdiag.collector.live.counters import Decoded, Received, busiest
 
 Told = TypeVar("Told", Received, Decoded)
@@ -125,7 +126,7 @@ class Health:
     def waiting_s(self) -> float:
         """For how long the oldest closed segment has waited, as of now; 0 if none does."""
         since = self.decoded.waiting_since
-        return max(0.0, time.time() - since) if since else 0.0
+        return max(0.0, steady() - since) if since else 0.0
 
     @property
     def wrong(self) -> dict[str, str]:

@@ -55,11 +55,6 @@ GAUGES: Final = (
     ("decoders", "decoders", "Exporters whose templates are known."),
     ("waiting_segments", "waiting_segments", "Closed spool segments that are not in the store yet."),
     ("waiting_octets", "waiting_octets", "Octets of these."),
-    (
-        "waiting_since",
-        "waiting_since_timestamp_seconds",
-        "When the oldest of these was closed; 0 if there is none.",
-    ),
 )
 # By exporter: place in the counts of Received.exporters and Decoded.exporters, name of the metric, what it is.
 _OF_RECEIVED: Final = (
@@ -90,7 +85,11 @@ class HealthCollector(Collector):
             yield CounterMetricFamily(_PREFIX + name, text, _told(name, received, decoded))
         for name, called, text in GAUGES:
             yield _gauge(called, text, _told(name, received, decoded))
-        yield _gauge("waiting_seconds", "For how long the oldest of these has waited.", health.waiting_s)
+        yield _gauge(
+            "waiting_seconds",
+            "For how long the oldest closed spool segment has waited, as of now.",
+            health.waiting_s,
+        )
         yield _gauge("healthy", "1 if nothing is wrong now.", not health.wrong)
         yield from _by_exporter(_OF_RECEIVED, busiest(received.exporters))
         yield _last_heard(received)

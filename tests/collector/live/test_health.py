@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import time
-
 import pytest
 
 from flowdiag.collector.live import counters, health
+from flowdiag.collector.live.clocks import steady
 from flowdiag.collector.live.counters import Decoded, Received
 from flowdiag.collector.live.health import Health, added
 
@@ -145,7 +144,7 @@ def test_what_is_wrong_is_said_once_and_when_it_is_over(told: Health, said: list
 def test_the_status_line_has_the_counts_and_the_text_of_all_that_is_wrong(told: Health) -> None:
     told.update(
         [Received(datagrams=12_000, synced=11_900, kernel_drops=3, unspooled=4, limited=5, not_allowed=6, trouble="I/O")],
-        [Decoded(records=288_000, waiting_octets=17_000_000, waiting_since=time.time() - 301, lost_records=48, full="disk full")],
+        [Decoded(records=288_000, waiting_octets=17_000_000, waiting_since=steady() - 301, lost_records=48, full="disk full")],
     )  # fmt: skip
     line = told.line()
     for part in (
@@ -157,5 +156,5 @@ def test_the_status_line_has_the_counts_and_the_text_of_all_that_is_wrong(told: 
 
 
 def test_a_spool_that_waits_for_less_than_the_bound_is_not_behind(told: Health) -> None:
-    told.update([], [Decoded(waiting_since=time.time() - health.BEHIND_S + 1)])
+    told.update([], [Decoded(waiting_since=steady() - health.BEHIND_S + 1)])
     assert told.wrong == {}
