@@ -5,7 +5,8 @@ Facts the design follows:
   exporter's, or many ports would be many allowances;
 - each second an exporter has credit for so many datagrams. Without credit they are counted and left out before they
   cost the disk and the decoder anything; who may not send at all has never any;
-- senders can be forged without end: beyond a bound the tables start afresh, counts are kept.
+- senders can be forged without end: beyond a bound the half of the exporters that sent least goes, and the table of senders
+  starts afresh; sums are kept.
 """
 
 from __future__ import annotations
@@ -92,7 +93,7 @@ class Exporters:
         exporter = self._by_host.get(host)
         if exporter is None:
             if len(self._by_host) >= MAX_EXPORTERS:
-                self._forget()
+                self._forget_least()
             name = plain(host)
             exporter = self._by_host[host] = Exporter(to_bytes(name), name, self._allow.allows(name))
             self._grant(exporter, self._rate)
@@ -108,7 +109,10 @@ class Exporters:
     def allow(self, allow: AllowList) -> None:
         """Another list counts from now on."""
         self._allow = allow
-        self._forget()
+        for exporter in self._by_host.values():
+            self._settle(exporter)
+            exporter.allowed = allow.allows(exporter.name)
+            self._grant(exporter, self._rate)
 
     def heard(self) -> list[Exporter]:
         """Those that may send, the busiest first."""
@@ -125,10 +129,11 @@ class Exporters:
         else:
             self.not_allowed += refused
 
-    def _forget(self) -> None:
+    def _forget_least(self) -> None:
         for exporter in self._by_host.values():
             self._settle(exporter)
-        self._by_host.clear()
+        most = sorted(self._by_host.items(), key=lambda item: (-item[1].taken, item[1].address))
+        self._by_host = dict(most[: MAX_EXPORTERS // 2])
         self.generation += 1
 
 
