@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from flowdiag.aggregator.addresses import to_bytes
-from flowdiag.collector.live import connections, receiver
+from flowdiag.collector.live import connections, receiver, spool
 from flowdiag.collector.live.allow import AllowList
 from flowdiag.collector.live.connections import Connection, Connections, Earned
 from flowdiag.collector.live.senders import Exporters, Senders
@@ -322,6 +322,77 @@ def test_the_time_for_which_a_connection_has_to_wait_does_not_count(
         # Its event may have been there already when it was closed.
         assert intake.read(connection, []) == 0
         intake.hold(connection)
+
+
+def test_a_connection_waits_to_be_writable_only_as_long_as_it_has_to(
+    receiver_parts: Parts, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Or the loop would turn: nearly always a socket can be written to."""
+    selector, intake, all_connections, listener = receiver_parts
+    with socket.create_connection(listener.getsockname()) as other:
+        wait_until(lambda: intake.accept() or len(all_connections) == 1)
+        (connection,) = all_connections.of(intake)
+        with monkeypatch.context() as patched:
+            patched.setattr(connection, "stream", WantsToWrite(connection.stream))
+            assert intake.read(connection, []) == 0
+        assert [key.data[1] for key, _ in selector.select(5)] == [connection]
+        intake.hold(connection)
+        assert selector.select(0) == []
+        intake.tick(hold=False)
+        assert [key.data[1] for key, _ in selector.select(5)] == [connection]
+        assert intake.read(connection, []) == 0  # nothing has come
+        assert selector.select(0) == []
+        other.sendall(ipfix(with_template()))
+        assert [key.data[1] for key, _ in selector.select(5)] == [connection]
+        assert intake.read(connection, []) == 1
+
+
+class WantsToWrite:
+    """A stream of TLS that has something to say before it can be read, as after a request for new keys."""
+
+    def __init__(self, stream: socket.socket) -> None:
+        self._stream = stream
+
+    def __hash__(self) -> int:
+        return hash(self._stream)
+
+    def __eq__(self, other: object) -> bool:
+        return other is self._stream
+
+    def fileno(self) -> int:
+        return self._stream.fileno()
+
+    def recv(self, octets: int) -> bytes:
+        raise ssl.SSLWantWriteError
+
+
+def test_while_the_disk_is_full_connections_wait_and_lose_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    held: list[Connection] = []
+    hold = StreamIntake.hold
+
+    def counted(self: StreamIntake, connection: Connection) -> None:
+        held.append(connection)
+        hold(self, connection)
+
+    monkeypatch.setattr(StreamIntake, "hold", counted)
+    room = [0]
+    monkeypatch.setattr(spool, "free_octets", lambda folder: room[0])
+    with receiving(tmp_path / "spool") as running:
+        wait_until(lambda: bool(running.told().full))
+        exporters = [taught(running.port, 1, with_template(), a_set(256, flow(1))) for _ in range(3)]
+        running.wait_for("connections", 3)
+        time.sleep(0.5)
+        assert running.told().datagrams == 0
+        assert len(held) <= 3  # once each, and not again and again
+        room[0] = 1 << 40
+        running.wait_for("datagrams", 3)
+        running.end()
+        assert running.records() == 3
+        assert running.told().unspooled == 0
+    for exporter in exporters:
+        exporter.close()
 
 
 @pytest.mark.parametrize(
