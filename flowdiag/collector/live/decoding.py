@@ -13,11 +13,9 @@ import signal
 import time
 import traceback
 from multiprocessing.connection import Connection
-from operator import add
 from pathlib import Path
 from typing import Final
 
-from flowdiag.aggregator.addresses import to_text
 from flowdiag.collector.live import knowing
 from flowdiag.collector.live.clocks import Waits, steady
 from flowdiag.collector.live.counters import Decoded, busiest
@@ -25,6 +23,7 @@ from flowdiag.collector.live.receiver import STOP
 from flowdiag.collector.live.settings import FINISH_S, Settings
 from flowdiag.collector.live.spool import SET_ASIDE, Segment, segments
 from flowdiag.collector.live.storing import Stored, Storing
+from flowdiag.collector.live.tally import summed
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.store.places import free_octets, open_place
 from flowdiag.collector.store.upkeep import compact, retain
@@ -131,10 +130,7 @@ class Decoding:
         told.undecoded += stored.undecoded
         told.damaged += len(stored.damage)
         told.forgotten += stored.forgotten
-        for exporter, counts in stored.exporters.items():
-            name = to_text(exporter)
-            told.exporters[name] = tuple(map(add, told.exporters.get(name, (0, 0, 0)), counts))
-        told.exporters = busiest(told.exporters)
+        told.exporters = busiest(summed(told.exporters, stored.exporters))
 
     def _need_room(self, segment: Segment) -> None:
         """Raises StoreError while the disk has no room for the files of a segment."""

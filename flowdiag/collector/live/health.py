@@ -11,14 +11,13 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import fields, replace
-from operator import add
 from typing import Final, TypeVar
 
 from flowdiag.collector.live.clocks import steady
 from flowdiag.collector.live.counters import Decoded, Received, busiest
+from flowdiag.collector.live.tally import latest, summed
 
 Told = TypeVar("Told", Received, Decoded)
-Count = TypeVar("Count", int, tuple[int, ...])
 
 # What is true now, and not a count since the start.
 _NOW: Final = frozenset(("connections", "waiting_segments", "waiting_octets", "decoders"))
@@ -62,9 +61,9 @@ def added(counters: Sequence[Told], nothing: Told) -> Told:
         for field in fields(one):
             mine, its = getattr(total, field.name), getattr(one, field.name)
             if field.name == "exporters":
-                value: object = _together(mine, its, lambda before, counts: tuple(map(add, before, counts)))
+                value: object = summed(mine, its)
             elif field.name == "heard":
-                value = _together(mine, its, max)
+                value = latest(mine, its)
             elif isinstance(mine, str):
                 value = "; ".join(sorted({text for text in (mine, its) if text}))
             elif field.name in _OLDEST:
@@ -73,13 +72,6 @@ def added(counters: Sequence[Told], nothing: Told) -> Told:
                 value = mine + its
             setattr(total, field.name, value)
     return total
-
-
-def _together(
-    mine: dict[str, Count], its: dict[str, Count], join: Callable[[Count, Count], Count]
-) -> dict[str, Count]:
-    both = {name: join(mine[name], its[name]) for name in mine.keys() & its.keys()}
-    return mine | its | both
 
 
 class Health:

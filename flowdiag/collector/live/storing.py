@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass, field, replace
-from operator import add
 
 from flowdiag.aggregator.clocks import TOLERATED_MS
 from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER
@@ -19,6 +18,7 @@ from flowdiag.collector.knowledge import Seed
 from flowdiag.collector.live import knowing
 from flowdiag.collector.live.decoders import Decoders, ExporterState
 from flowdiag.collector.live.spool import Segment, sync_folder
+from flowdiag.collector.live.tally import Counts, by_exporter
 from flowdiag.collector.readers.inputs import Input
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.readers.pcap import read_pcap
@@ -36,8 +36,8 @@ from flowdiag.collector.store.writer import FlowWriter
 @dataclass(frozen=True)
 class Stored:
     """What became of a segment. added: False if its content was in the store already; damage: octets or packets of the
-    segment that could not be read, in words; forgotten: exporters that made the decoders keep too much; exporters: of each
-    the records that were added, messages lost and records lost, by address of 16 octets."""
+    segment that could not be read, in words; forgotten: exporters that made the decoders keep too much; exporters: see
+    tally.py."""
 
     added: bool
     records: int = 0
@@ -47,7 +47,7 @@ class Stored:
     undecoded: int = 0
     damage: tuple[str, ...] = ()
     forgotten: int = 0
-    exporters: dict[bytes, tuple[int, ...]] = field(default_factory=dict)
+    exporters: Counts = field(default_factory=dict)
 
 
 class Storing:
@@ -137,20 +137,14 @@ class Storing:
 
 
 def _stored(added: bool, records: int, reports: list[ExportReport]) -> Stored:
-    sessions = [session for report in reports for session in report.sessions]
-    exporters: dict[bytes, tuple[int, ...]] = {}
-    for one in sessions:
-        before = exporters.get(one.exporter, (0, 0, 0))
-        its = (one.records if added else 0, one.lost_messages, one.lost_records)
-        exporters[one.exporter] = tuple(map(add, before, its))
     return Stored(
         added,
         records,
-        sum(session.messages for session in sessions),
+        sum(session.messages for report in reports for session in report.sessions),
         sum(report.lost_messages for report in reports),
         sum(report.lost_records for report in reports),
         sum(report.undecoded_sets for report in reports),
-        exporters=exporters,
+        exporters=by_exporter(reports, added=added),
     )
 
 
