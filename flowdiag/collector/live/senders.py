@@ -5,8 +5,7 @@ Facts the design follows:
   exporter's, or many ports would be many allowances;
 - each second an exporter has credit for so many datagrams. Without credit they are counted and left out before they
   cost the disk and the decoder anything; who may not send at all has never any;
-- senders can be forged without end: beyond a bound the half of the exporters that sent least goes, and the table of senders
-  starts afresh; sums are kept.
+- senders can be forged without end: beyond a bound the tables start afresh, counts are kept.
 """
 
 from __future__ import annotations
@@ -27,10 +26,10 @@ MAX_FRONTS: Final = 131_072
 
 @dataclass(slots=True)
 class Exporter:
-    """credit: datagrams that it may send until the next refill; granted: what the credit was then.
+    """credit: datagrams that it may send until the next refill; granted: what the credit was then; heard: when a datagram
+    was taken last, seconds since 1970, as of the last refill.
 
-    over: refused since then; taken: datagrams in all; limited: refused in all for want of credit; heard: when the last
-    datagram was taken, seconds since 1970, as of the last refill.
+    over: refused since then; taken: datagrams in all; limited: refused in all for want of credit.
     """
 
     address: bytes
@@ -38,17 +37,15 @@ class Exporter:
     allowed: bool
     credit: int = 0
     granted: int = 0
+    heard: int = 0
     over: int = 0
     taken: int = 0
     limited: int = 0
-    heard: int = 0
 
     def settle(self) -> tuple[int, int]:
         """Counts what came since the last refill. Gives datagrams taken and refused."""
         taken, over = self.granted - self.credit, self.over
         self.taken += taken
-        if taken:
-            self.heard = int(time.time())
         self.granted, self.over = self.credit, 0
         if self.allowed:
             self.limited += over
@@ -93,7 +90,7 @@ class Exporters:
         exporter = self._by_host.get(host)
         if exporter is None:
             if len(self._by_host) >= MAX_EXPORTERS:
-                self._forget_least()
+                self._forget()
             name = plain(host)
             exporter = self._by_host[host] = Exporter(to_bytes(name), name, self._allow.allows(name))
             self._grant(exporter, self._rate)
@@ -109,10 +106,7 @@ class Exporters:
     def allow(self, allow: AllowList) -> None:
         """Another list counts from now on."""
         self._allow = allow
-        for exporter in self._by_host.values():
-            self._settle(exporter)
-            exporter.allowed = allow.allows(exporter.name)
-            self._grant(exporter, self._rate)
+        self._forget()
 
     def heard(self) -> list[Exporter]:
         """Those that may send, the busiest first."""
@@ -124,16 +118,17 @@ class Exporters:
     def _settle(self, exporter: Exporter) -> None:
         taken, refused = exporter.settle()
         self.taken += taken
+        if taken:
+            exporter.heard = int(time.time())
         if exporter.allowed:
             self.limited += refused
         else:
             self.not_allowed += refused
 
-    def _forget_least(self) -> None:
+    def _forget(self) -> None:
         for exporter in self._by_host.values():
             self._settle(exporter)
-        most = sorted(self._by_host.items(), key=lambda item: (-item[1].taken, item[1].address))
-        self._by_host = dict(most[: MAX_EXPORTERS // 2])
+        self._by_host.clear()
         self.generation += 1
 
 
