@@ -17,11 +17,13 @@ from pathlib import Path
 from typing import Final
 
 from flowdiag.collector.live import knowing
-from flowdiag.collector.live.counters import Decoded
+from flowdiag.collector.live.clocks import Waits, steady
+from flowdiag.collector.live.counters import Decoded, busiest
 from flowdiag.collector.live.receiver import STOP
 from flowdiag.collector.live.settings import FINISH_S, Settings
 from flowdiag.collector.live.spool import SET_ASIDE, Segment, segments
 from flowdiag.collector.live.storing import Stored, Storing
+from flowdiag.collector.live.tally import summed
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.store.places import free_octets, open_place
 from flowdiag.collector.store.upkeep import compact, retain
@@ -51,6 +53,7 @@ class Decoding:
         self._pipe = pipe
         self._storing: dict[Path, Storing] = {}
         self._told = Decoded()
+        self._waits = Waits()
         self._upkeep = time.monotonic() + UPKEEP_S
         self._until: float | None = None
 
@@ -66,6 +69,8 @@ class Decoding:
                 self._tell()
                 return
             if waiting:
+                if not self._tell():  # what follows may take its time
+                    return
                 self._work(waiting[0])
             elif time.monotonic() > self._upkeep and self._until is None:
                 self._look_after_the_store()
@@ -125,6 +130,7 @@ class Decoding:
         told.undecoded += stored.undecoded
         told.damaged += len(stored.damage)
         told.forgotten += stored.forgotten
+        told.exporters = busiest(summed(told.exporters, stored.exporters))
 
     def _need_room(self, segment: Segment) -> None:
         """Raises StoreError while the disk has no room for the files of a segment."""
@@ -172,13 +178,8 @@ class Decoding:
         waiting = [segment for folder in self._folders for segment in segments(folder)]
         told = self._told
         told.decoders = sum(len(storing.decoders) for storing in self._storing.values())
-        told.waiting_segments = len(waiting)
-        octets, oldest = 0, time.time()
-        for _, path in waiting:
-            status = path.stat()
-            octets += status.st_size
-            oldest = min(oldest, status.st_mtime)
-        told.waiting_octets, told.waiting_s = octets, max(0.0, time.time() - oldest) if waiting else 0.0
+        told.waiting_segments, told.waiting_octets, seconds = self._waits.look(waiting)
+        told.waiting_since = steady() - seconds if told.waiting_segments else 0.0
         try:
             self._pipe.send(told)
         except OSError:
