@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -14,7 +15,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from flowdiag.cli.demo import CAPTURE, PROFILE, write_demo
+from flowdiag.cli.demo import CAPTURE, PROFILE
 from flowdiag.cli.main import main
 from flowdiag.collector.live.connections import MAX_CONNECTIONS
 from flowdiag.collector.live.descriptors import for_connections
@@ -63,7 +64,7 @@ def test_the_tutorial_works_as_it_is_written(tmp_path: Path, monkeypatch: pytest
 
 
 def test_the_readme_s_first_ticket_works_as_it_is_written(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    demo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """On the demo's export, with a person at the editor who knows what the site bought."""
     section = (
@@ -74,7 +75,7 @@ def test_the_readme_s_first_ticket_works_as_it_is_written(
         for block in re.findall(r"```sh\n(.*?)```", section, re.DOTALL)
         for line in block.splitlines()
     ]
-    write_demo(tmp_path)
+    shutil.copytree(demo, tmp_path, dirs_exist_ok=True)
     monkeypatch.chdir(tmp_path)
     edited = 0
     for line in lines:
@@ -110,15 +111,14 @@ def keys(value: Any, path: str = "") -> Iterator[str]:
 @pytest.mark.parametrize(
     "command", [("inspect",), ("top", "talkers", "--window", "1h"), ("usage",)], ids=" ".join
 )
-def test_every_documented_key_is_in_the_json(command: tuple[str, ...], tmp_path: Path) -> None:
+def test_every_documented_key_is_in_the_json(command: tuple[str, ...], demo: Path) -> None:
     page = (DOCS / "reference" / "other-json.md").read_text(encoding="utf-8")
     section = page.split(f"\n## {command[0]}:")[1].split("\n## ")[0]
     rows = re.findall(r"^\| (`.*?) \|", section, re.MULTILINE)
     documented = {key for row in rows for key in re.findall(r"`([^`]+)`", row)}
     assert len(documented) > 15
-    write_demo(tmp_path)
-    site = () if command[0] == "inspect" else ("--site", str(tmp_path / PROFILE))
-    result = CliRunner().invoke(main, [*command, str(tmp_path / CAPTURE), *site, "--format", "json"])
+    site = () if command[0] == "inspect" else ("--site", str(demo / PROFILE))
+    result = CliRunner().invoke(main, [*command, str(demo / CAPTURE), *site, "--format", "json"])
     assert documented - set(keys(json.loads(result.stdout))) == set()
 
 
