@@ -37,7 +37,8 @@ class Decoded:
     """segments, records: added to the store; known: segments that were there already; set_aside: that no attempt could
     decode; waiting_*: closed segments that are not in the store; lost_*: by the exporters' sequence numbers; undecoded:
     data sets that could not be decoded; damaged: places in segments; decoders: exporters that have one; forgotten: decoders
-    given up because they kept too much; full, upkeep: why decoding waits, and upkeep failed.
+    given up because they kept too much; swept: files removed from the store that writers which died had left; full, upkeep:
+    why decoding waits, and upkeep failed.
     """
 
     segments: int = 0
@@ -54,6 +55,7 @@ class Decoded:
     waiting_segments: int = 0
     waiting_octets: int = 0
     waiting_s: float = 0.0
+    swept: int = 0
     merged: int = 0
     dropped_days: int = 0
     full: str = ""

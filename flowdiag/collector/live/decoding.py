@@ -17,20 +17,23 @@ from pathlib import Path
 from typing import Final
 
 from flowdiag.collector.live import knowing
+from flowdiag.collector.live.clocks import DAY_S, Today, Waits
 from flowdiag.collector.live.counters import Decoded
 from flowdiag.collector.live.receiver import STOP
 from flowdiag.collector.live.settings import FINISH_S, Settings
 from flowdiag.collector.live.spool import SET_ASIDE, Segment, segments
 from flowdiag.collector.live.storing import Stored, Storing
 from flowdiag.collector.readers.packets import Dissector
+from flowdiag.collector.store.changes import need_store, sweep
 from flowdiag.collector.store.places import free_octets, open_place
 from flowdiag.collector.store.upkeep import compact, retain
 from flowdiag.errors import FlowdiagError, StoreError
 
 POLL_S: Final = 0.2
 RETRY_S: Final = 5.0
-# How often the store is looked after, and how many files of a partition are worth merging.
+# How often the store is looked after, how often swept, and how many files of a partition are worth merging.
 UPKEEP_S: Final = 1_800.0
+SWEEP_S: Final = DAY_S
 MERGE_FILES: Final = 16
 
 
@@ -51,7 +54,9 @@ class Decoding:
         self._pipe = pipe
         self._storing: dict[Path, Storing] = {}
         self._told = Decoded()
-        self._upkeep = time.monotonic() + UPKEEP_S
+        self._waits = Waits()
+        self._today = Today()
+        self._upkeep = self._sweep = time.monotonic()
         self._until: float | None = None
 
     def run(self) -> None:
@@ -127,7 +132,8 @@ class Decoding:
         told.forgotten += stored.forgotten
 
     def _need_room(self, segment: Segment) -> None:
-        """Raises StoreError while the disk has no room for the files of a segment."""
+        """Raises StoreError while the store is gone, or the disk has no room for the files of a segment."""
+        need_store(self._place)
         free = free_octets(self._place)
         if free is not None and free < segment.path.stat().st_size // 2:
             raise StoreError(
@@ -156,29 +162,27 @@ class Decoding:
         return ends and len(segments(folder)) == 1
 
     def _look_after_the_store(self) -> None:
-        """Merges small files and drops old days; what others are busy with is left for the next time."""
+        """Sweeps, merges small files and drops old days; what others are busy with is left for the next time."""
         try:
+            if time.monotonic() > self._sweep:
+                self._told.swept += sweep(self._place, time.time())
+                self._sweep = time.monotonic() + SWEEP_S
             self._told.merged += len(compact(self._place, least_files=MERGE_FILES))
-            if self._settings.retain is not None:
-                days = retain(self._place, self._settings.retain, int(time.time()) // 86_400)
+            doubt = self._today.doubt if self._settings.retain is not None else ""
+            if self._settings.retain is not None and not doubt:
+                days = retain(self._place, self._settings.retain, self._today.day)
                 self._told.dropped_days += len(days)
         except (StoreError, OSError) as error:
             self._told.upkeep = str(error)
         else:
-            self._told.upkeep = ""
+            self._told.upkeep = doubt
         self._upkeep = time.monotonic() + UPKEEP_S
 
     def _tell(self) -> bool:
         waiting = [segment for folder in self._folders for segment in segments(folder)]
         told = self._told
         told.decoders = sum(len(storing.decoders) for storing in self._storing.values())
-        told.waiting_segments = len(waiting)
-        octets, oldest = 0, time.time()
-        for _, path in waiting:
-            status = path.stat()
-            octets += status.st_size
-            oldest = min(oldest, status.st_mtime)
-        told.waiting_octets, told.waiting_s = octets, max(0.0, time.time() - oldest) if waiting else 0.0
+        told.waiting_segments, told.waiting_octets, told.waiting_s = self._waits.look(waiting)
         try:
             self._pipe.send(told)
         except OSError:

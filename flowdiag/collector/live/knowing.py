@@ -20,6 +20,7 @@ from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.frames import PCAP_HEADER, packet_record, udp_front
 from flowdiag.collector.knowledge import Seed
 from flowdiag.collector.live.spool import segments, sync_folder, worker_folders
+from flowdiag.collector.modes import opened
 from flowdiag.collector.readers.inputs import Input
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.readers.pcap import read_pcap
@@ -37,7 +38,7 @@ def save(folder: Path, number: int, seed: Seed) -> None:
     for suffix, datagrams in ((TOLD, seed.taught), (LAST, seed.last)):
         path = folder / f"{number:012d}{suffix}"
         aside = path.with_name(f".{path.name}")
-        with aside.open("wb") as file:
+        with open(aside, "wb", opener=opened) as file:
             file.write(PCAP_HEADER)
             file.writelines(_packet(datagram) for datagram in datagrams)
             file.flush()

@@ -29,6 +29,7 @@ from flowdiag.collector.live.receiver import STOP, run_receiver
 from flowdiag.collector.live.settings import FINISH_S, Settings
 from flowdiag.collector.live.sockets import Listening
 from flowdiag.collector.live.spool import recover, worker_folders
+from flowdiag.collector.modes import make_folder
 from flowdiag.errors import FlowdiagError
 
 Say = Callable[[str], None]
@@ -74,8 +75,7 @@ class Supervisor:
         """Runs until SIGTERM or SIGINT. Raises FlowdiagError if a process dies again and again."""
         with _signals() as (signals, received):
             for worker in range(self._settings.workers):
-                folder = self._settings.folder(worker)
-                folder.mkdir(parents=True, exist_ok=True)
+                make_folder(self._settings.folder(worker))
             for folder in worker_folders(self._settings.spool):
                 if cut := recover(folder):
                     self._say(

@@ -48,6 +48,9 @@ class Objects:
         found: list[Any] = self._filesystem.get_file_info(selector)
         return found
 
+    def make(self) -> None:
+        """A bucket is made by who pays for it."""
+
     def files(self, folder: str) -> list[Entry]:
         cut = len(self._root) + 1
         return sorted(

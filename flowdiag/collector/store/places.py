@@ -37,6 +37,10 @@ class Place(Protocol):
 
     name: str
 
+    def make(self) -> None:
+        """Makes what a store lies in, unless it is there."""
+        ...
+
     def files(self, folder: str) -> list[Entry]:
         """All files below a folder in sorted order of their paths; none if there is no such folder."""
         ...

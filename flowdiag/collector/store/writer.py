@@ -28,8 +28,8 @@ from numpy.typing import NDArray
 
 from flowdiag.collector.readers.stored_flows import EXPORTER_KEY, flow_metadata, report_metadata
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.folder import ASIDE
 from flowdiag.collector.store.layout import (
-    ASIDE,
     DAY_MS,
     LAST_DAY,
     MAX_PARTITIONS,
