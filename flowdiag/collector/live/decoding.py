@@ -1,10 +1,9 @@
-"""The process that decodes: closed segments into the store, and the store's upkeep in between.
+"""The process that decodes: closed segments into the store, and the store's upkeep in between (caring.py).
 
 Facts the design follows:
 - whatever goes wrong with the store (no space, no connection, held by another) leaves the segment where it is, is
   said once, and is tried again: the spool is what makes this harmless;
-- a fault of the program must not stop all that comes after: a segment that raises anything else is set aside;
-- a file a minute and exporter are too many to ask questions of: files are merged when a partition has many.
+- a fault of the program must not stop all that comes after: a segment that raises anything else is set aside.
 """
 
 from __future__ import annotations
@@ -17,24 +16,20 @@ from pathlib import Path
 from typing import Final
 
 from flowdiag.collector.live import knowing
-from flowdiag.collector.live.clocks import DAY_S, Today, Waits
+from flowdiag.collector.live.caring import Caring
+from flowdiag.collector.live.clocks import Today, Waits
 from flowdiag.collector.live.counters import Decoded
 from flowdiag.collector.live.receiver import STOP
 from flowdiag.collector.live.settings import FINISH_S, Settings
 from flowdiag.collector.live.spool import SET_ASIDE, Segment, segments
 from flowdiag.collector.live.storing import Stored, Storing
 from flowdiag.collector.readers.packets import Dissector
-from flowdiag.collector.store.changes import need_store, sweep
+from flowdiag.collector.store.changes import need_store
 from flowdiag.collector.store.places import free_octets, open_place
-from flowdiag.collector.store.upkeep import compact, retain
 from flowdiag.errors import FlowdiagError, StoreError
 
 POLL_S: Final = 0.2
 RETRY_S: Final = 5.0
-# How often the store is looked after, how often swept, and how many files of a partition are worth merging.
-UPKEEP_S: Final = 1_800.0
-SWEEP_S: Final = DAY_S
-MERGE_FILES: Final = 16
 
 
 def run_decoder(settings: Settings, folders: list[Path], pipe: Connection) -> None:
@@ -55,8 +50,7 @@ class Decoding:
         self._storing: dict[Path, Storing] = {}
         self._told = Decoded()
         self._waits = Waits()
-        self._today = Today()
-        self._upkeep = self._sweep = time.monotonic()
+        self._caring = Caring(self._place, settings.retain, Today())
         self._until: float | None = None
 
     def run(self) -> None:
@@ -72,8 +66,8 @@ class Decoding:
                 return
             if waiting:
                 self._work(waiting[0])
-            elif time.monotonic() > self._upkeep and self._until is None:
-                self._look_after_the_store()
+            elif self._caring.due and self._until is None:
+                self._caring.look_after(self._told)
             if not self._tell():
                 return
 
@@ -160,23 +154,6 @@ class Decoding:
         folder = segment.path.parent
         ends = self._until is not None or folder != self._folders[-1]
         return ends and len(segments(folder)) == 1
-
-    def _look_after_the_store(self) -> None:
-        """Sweeps, merges small files and drops old days; what others are busy with is left for the next time."""
-        try:
-            if time.monotonic() > self._sweep:
-                self._told.swept += sweep(self._place, time.time())
-                self._sweep = time.monotonic() + SWEEP_S
-            self._told.merged += len(compact(self._place, least_files=MERGE_FILES))
-            doubt = self._today.doubt if self._settings.retain is not None else ""
-            if self._settings.retain is not None and not doubt:
-                days = retain(self._place, self._settings.retain, self._today.day)
-                self._told.dropped_days += len(days)
-        except (StoreError, OSError) as error:
-            self._told.upkeep = str(error)
-        else:
-            self._told.upkeep = doubt
-        self._upkeep = time.monotonic() + UPKEEP_S
 
     def _tell(self) -> bool:
         waiting = [segment for folder in self._folders for segment in segments(folder)]

@@ -20,7 +20,6 @@ from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.frames import PCAP_HEADER, packet_record, udp_front
 from flowdiag.collector.knowledge import Seed
 from flowdiag.collector.live.spool import segments, sync_folder, worker_folders
-from flowdiag.collector.modes import opened
 from flowdiag.collector.readers.inputs import Input
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.readers.pcap import read_pcap
@@ -28,6 +27,7 @@ from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import Window
 from flowdiag.collector.report import ExportReport
 from flowdiag.errors import ExportError
+from flowdiag.modes import opened
 
 TOLD: Final = ".told"
 LAST: Final = ".last"

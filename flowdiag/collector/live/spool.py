@@ -27,8 +27,8 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER, SNAP_LENGTH
-from flowdiag.collector.modes import make_folder, opened
 from flowdiag.errors import StoreError
+from flowdiag.modes import make_folder, opened
 
 OPEN: Final = ".open"
 CLOSED: Final = ".pcap"
@@ -201,22 +201,24 @@ class SpoolWriter:
             gone = os.fstat(self._current.descriptor).st_nlink == 0
             if gone or time.monotonic() - self._began >= self._seconds:
                 self._close()
+        self.full = self._obstacle()
+
+    def _obstacle(self) -> str:
+        """Why nothing can be written now; empty if it can. A folder that was removed is made again, unless the spool is gone
+        as a whole: its disk may come back."""
         try:
+            if self.full and self._folder.parent.is_dir():
+                make_folder(self._folder)
             if free_octets(self._folder) < self._reserve:
-                self.full = f"less than {self._reserve >> 20} MiB are free"
-            elif self.full:
+                return f"less than {self._reserve >> 20} MiB are free"
+            if self.full:
                 self._try()
-                self.full = ""
         except OSError as error:
-            self.full = error.strerror or str(error)
+            return error.strerror or str(error)
+        return ""
 
     def _try(self) -> None:
-        """Raises OSError if nothing can be written: space alone does not tell of a disk that is read-only, or of a quota.
-
-        A folder that was removed is made again, unless the spool itself is gone: its disk may come back.
-        """
-        if self._folder.parent.is_dir():
-            make_folder(self._folder)
+        """Raises OSError if nothing can be written: space alone does not tell of a disk that is read-only, or of a quota."""
         path = self._folder / TRIAL
         try:
             descriptor = opened(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC)

@@ -29,8 +29,8 @@ from flowdiag.collector.live.receiver import STOP, run_receiver
 from flowdiag.collector.live.settings import FINISH_S, Settings
 from flowdiag.collector.live.sockets import Listening
 from flowdiag.collector.live.spool import recover, worker_folders
-from flowdiag.collector.modes import make_folder
 from flowdiag.errors import FlowdiagError
+from flowdiag.modes import make_folder
 
 Say = Callable[[str], None]
 

@@ -12,9 +12,9 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
-from flowdiag.collector.modes import make_folder, opened
 from flowdiag.collector.store.places import Entry
 from flowdiag.errors import StoreError
+from flowdiag.modes import make_folder, opened
 
 OWN_FOLDER: Final = "_flowdiag"
 ASIDE: Final = f"{OWN_FOLDER}/aside"

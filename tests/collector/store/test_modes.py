@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from flowdiag.collector.modes import FILE_MODE, FOLDER_MODE, make_folder
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.ingest import ingest
 from flowdiag.collector.store.places import open_place
 from flowdiag.collector.store.upkeep import compact
+from flowdiag.modes import FILE_MODE, FOLDER_MODE, make_folder
 from tests.collector.modes import modes_below, umask
 from tests.collector.store.captures import exports
 

@@ -1,4 +1,5 @@
-"""Folders and files of a store, a spool and its state: for their owner and the owner's group, whatever the umask.
+"""Folders and files of a store, a spool and its state are for their owner and the owner's group, keys for their owner
+alone, whatever the umask.
 
 Facts the design follows:
 - flow records tell who talked with whom, so others may not read them; a group that watches or asks may;
