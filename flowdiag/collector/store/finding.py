@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 from flowdiag.collector.export import EVERYTHING, Span
 from flowdiag.collector.store.changes import Change, need_store, pending
@@ -60,6 +60,14 @@ def find_files(
             left, state = pending(place)
             if state == before:
                 return sorted(found.values(), key=lambda file: (file.partition, file.target))
+
+
+def open_stored(place: Place, file: StoredFile) -> Any:
+    """A file that find_files() gave, to read at any position. Raises FileNotFoundError if it was removed since."""
+    try:
+        return place.open_input(file.path)
+    except FileNotFoundError:  # of a change that has been carried out by now
+        return place.open_input(file.target)
 
 
 def _listed(place: Place, wanted: frozenset[bytes] | None, span: Span) -> dict[str, StoredFile]:

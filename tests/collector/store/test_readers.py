@@ -11,8 +11,6 @@ import pytest
 
 from flowdiag.collector.export import open_export
 from flowdiag.collector.store import places, question
-from flowdiag.collector.store.adding import add_stretch
-from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.places import Place, open_place
 from flowdiag.collector.store.upkeep import compact, retain
 from flowdiag.errors import StoreError
@@ -20,33 +18,24 @@ from flowdiag.review.flow_days import FlowDays
 from flowdiag.review.site_partials import SiteHistory, site_history
 from flowdiag.scenario.portfolio import portfolio_site
 from tests.collector.store.building import (
+    ALL,
     DAY,
+    DAYS,
     FIRST_DAY,
-    START,
-    batch,
-    content,
+    STRETCHES,
     files_in,
-    flow,
+    in_many_files,
     octets_in,
-    report,
 )
 from tests.collector.store.test_upkeep import Disturbed
 from tests.review.portfolios import FIRST, FIRST_MS, profile_of, small
 
 PATIENCE_S = 60.0
-DAYS, STRETCHES = 3, 4
-ALL = list(range(1, DAYS * STRETCHES + 1))
 
 
 @pytest.fixture
 def place(tmp_path: Path) -> Place:
-    """Three days of four files with a flow each."""
-    made = open_place(tmp_path / "flows")
-    make_store(made)
-    for number in ALL:
-        end_ms = START + (number - 1) // STRETCHES * DAY + number * 60_000
-        assert add_stretch(made, content(str(number)), [batch(flow(number, end_ms))], report(1), end_ms)
-    return made
+    return in_many_files(tmp_path / "flows")
 
 
 CHANGES: dict[str, tuple[Callable[[Place], object], list[int]]] = {
