@@ -21,7 +21,7 @@ from flowdiag.collector.live.clocks import Today, Waits
 from flowdiag.collector.live.counters import Decoded
 from flowdiag.collector.live.receiver import STOP
 from flowdiag.collector.live.settings import FINISH_S, Settings
-from flowdiag.collector.live.spool import SET_ASIDE, Segment, segments
+from flowdiag.collector.live.spool import SET_ASIDE, Segment, owner_of, segments
 from flowdiag.collector.live.storing import Stored, Storing
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.store.changes import need_store
@@ -44,7 +44,7 @@ class Decoding:
 
     def __init__(self, settings: Settings, folders: list[Path], pipe: Connection) -> None:
         self._settings = settings
-        self._place = open_place(settings.store)
+        self._place = open_place(settings.store, owner_of(folders[-1]))
         self._folders = folders
         self._pipe = pipe
         self._storing: dict[Path, Storing] = {}

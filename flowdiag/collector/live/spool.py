@@ -1,6 +1,6 @@
 """The spool: what was received, as classic pcap, in segments of about a minute, until it is in the store.
 
-    spool/lock                        held by the collector that uses the spool
+    spool/lock                        held by the collector that uses the spool; in it the spool's name
     spool/0/000000000042.open         the segment that worker 0 is writing
     spool/0/000000000041.pcap         closed: whole and on disk; for the decoder, which removes it
     spool/0/000000000040.set-aside    one that could not be decoded by a fault of the program
@@ -17,8 +17,10 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
+import re
 import threading
 import time
+import uuid
 from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -30,6 +32,8 @@ from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER, SNAP_LENGTH
 from flowdiag.errors import StoreError
 from flowdiag.modes import make_folder, opened
 
+LOCK: Final = "lock"
+_NAME: Final = re.compile(r"[0-9a-f]{32}")
 OPEN: Final = ".open"
 CLOSED: Final = ".pcap"
 SET_ASIDE: Final = ".set-aside"
@@ -43,9 +47,9 @@ _LOCK_POLL_S: Final = 0.1
 
 @contextmanager
 def spool_lock(folder: Path) -> Iterator[None]:
-    """Holds a spool for this collector. Raises StoreError if another one keeps it."""
+    """Holds a spool for this collector, and gives it a name of its own for good. Raises StoreError if another one keeps it."""
     make_folder(folder)
-    descriptor = opened(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC)
+    descriptor = opened(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC)
     try:
         until = time.monotonic() + LOCK_PATIENCE_S
         while True:
@@ -60,9 +64,26 @@ def spool_lock(folder: Path) -> Iterator[None]:
                         advice="end it first, or give this one a --spool of its own; they may share the --store",
                     ) from None
                 time.sleep(_LOCK_POLL_S)
+        if not spool_name(folder):
+            os.pwrite(descriptor, uuid.uuid4().hex.encode(), 0)
         yield
     finally:
         os.close(descriptor)
+
+
+def spool_name(folder: Path) -> str:
+    """What tells a spool from all others, 32 hexadecimal digits; empty if it has no name yet."""
+    try:
+        name = (folder / LOCK).read_text("ascii", "replace")
+    except FileNotFoundError:
+        return ""
+    return name if _NAME.fullmatch(name) else ""
+
+
+def owner_of(folder: Path) -> str:
+    """What the files begin with that the decoder of a worker's spool writes aside; empty if the spool has no name."""
+    name = spool_name(folder.parent)
+    return f"{name}-{folder.name}-" if name else ""
 
 
 class Segment(NamedTuple):

@@ -180,16 +180,17 @@ def _carry_out(place: Place, change: Change, renew: Callable[[], None]) -> None:
 
 
 def sweep(place: Place, now_s: float) -> int:
-    """Carries out what writers that died had begun, and removes what they left aside. Gives the number of files. now_s:
-    seconds since 1970. Raises StoreError."""
+    """Carries out what writers that died had begun, and removes what they left aside, at once what the owner of the place
+    left: who sweeps writes nothing meanwhile. Gives the number of files. now_s: seconds since 1970. Raises StoreError."""
     removed = 0
     need_store(place)
     with failures_named(place), place.writing() as renew:
         recover(place, renew)
-        for _, entries in groupby(place.files(ASIDE), lambda entry: _writer_of(entry.path)):
-            own = list(entries)
-            if min(abs(now_s - entry.modified_s) for entry in own) > ASIDE_FORGOTTEN_S:
-                for entry in own:
+        for writer, entries in groupby(place.files(ASIDE), lambda entry: _writer_of(entry.path)):
+            left = list(entries)
+            own = bool(place.owner) and writer.startswith(place.owner)
+            if own or min(abs(now_s - entry.modified_s) for entry in left) > ASIDE_FORGOTTEN_S:
+                for entry in left:
                     place.remove(entry.path)
                     removed += 1
                     renew()

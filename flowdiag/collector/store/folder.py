@@ -30,8 +30,9 @@ class Folder:
     """See places.Place. Once it is made, nothing makes its root again: that of a disk which is not mounted any more would
     hide what is on it, and would itself be hidden later."""
 
-    def __init__(self, path: str | Path) -> None:
+    def __init__(self, path: str | Path, owner: str = "") -> None:
         self.name = str(path)
+        self.owner = owner
         self.root = Path(path)
 
     def make(self) -> None:
@@ -76,7 +77,7 @@ class Folder:
 
     def write(self, path: str, octets: bytes) -> None:
         target = self._with_parent(path)
-        aside = self._with_parent(f"{ASIDE}/{uuid.uuid4().hex}")
+        aside = self._with_parent(f"{ASIDE}/{self.owner}{uuid.uuid4().hex}")
         with open(aside, "wb", opener=opened) as file:
             file.write(octets)
             file.flush()

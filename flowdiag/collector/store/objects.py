@@ -35,8 +35,9 @@ _LONGEST_PAUSE_S: Final = 2.0
 class Objects:
     """See places.Place."""
 
-    def __init__(self, name: str, filesystem: Any, root: str) -> None:
+    def __init__(self, name: str, filesystem: Any, root: str, owner: str = "") -> None:
         self.name = name
+        self.owner = owner
         self._filesystem = filesystem
         self._root = root
 

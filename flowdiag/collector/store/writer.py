@@ -94,7 +94,7 @@ class FlowWriter:
     ) -> None:
         self._place = place
         self._unit = unit
-        self._aside = f"{ASIDE}/{uuid.uuid4().hex}"  # another process may be writing the same
+        self._aside = f"{ASIDE}/{place.owner}{uuid.uuid4().hex}"  # another process may be writing the same
         self._began_ms = began_ms
         self._offsets = offsets
         self._waiting: OrderedDict[Partition, Waiting] = OrderedDict()

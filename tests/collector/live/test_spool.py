@@ -20,9 +20,11 @@ from flowdiag.collector.live import spool
 from flowdiag.collector.live.spool import (
     OPEN,
     SpoolWriter,
+    owner_of,
     recover,
     segments,
     spool_lock,
+    spool_name,
     whole_packets,
 )
 from flowdiag.errors import StoreError
@@ -306,3 +308,15 @@ def test_a_spool_has_one_collector_at_a_time(tmp_path: Path, monkeypatch: pytest
         second.__enter__()
     with spool_lock(tmp_path / "spool"):
         assert names(tmp_path / "spool") == ["lock"]
+
+
+def test_a_spool_keeps_its_name_and_no_other_has_it(tmp_path: Path) -> None:
+    told = []
+    for folder in ("one", "two", "one"):
+        with spool_lock(tmp_path / folder):
+            told.append(spool_name(tmp_path / folder))
+    assert told[0] == told[2] != told[1]
+    assert all(len(name) == 32 for name in told)
+    assert owner_of(tmp_path / "one" / "3") == f"{told[0]}-3-"
+    (tmp_path / "one" / "lock").write_text("../../etc")
+    assert owner_of(tmp_path / "one" / "3") == owner_of(tmp_path / "none" / "3") == ""

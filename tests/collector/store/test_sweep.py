@@ -56,6 +56,18 @@ def test_files_of_dead_writers_go_and_those_of_living_ones_stay(place: Place) ->
     assert asides(place) == []
 
 
+def test_a_writer_that_comes_back_removes_what_it_left_at_once_and_nothing_of_others(
+    place: Place, tmp_path: Path
+) -> None:
+    mine, others = (open_place(tmp_path / "flows", owner) for owner in ("1-0-", "1-1-"))
+    left_aside(mine, 1, NOW, NOW)
+    left_aside(others, 2, NOW)
+    left_aside(place, 3, NOW)
+    assert sweep(open_place(tmp_path / "flows", "1-0-"), NOW) == 2
+    assert len(asides(place)) == 2
+    assert sweep(place, NOW) == 0
+
+
 def test_a_small_file_that_was_half_written_goes_too(place: Place) -> None:
     aside = Path(place.name) / "_flowdiag" / "aside"
     (aside / "0123").write_bytes(b'{"change"')
