@@ -3,7 +3,8 @@
 Facts the design follows:
 - a file a minute and exporter are too many to ask questions of: files are merged when a partition has many;
 - what others are busy with is left for the next time; what failed is said and tried again soon;
-- it is done between segments, by the process that decodes, so it waits for nobody as long as a command might.
+- it is done between segments, by the process that decodes, so it waits for nobody as long as a command might;
+- what a process left that died is swept before the first segment: the one that made it die may come again and again.
 """
 
 from __future__ import annotations
@@ -40,17 +41,27 @@ class Caring:
     def due(self) -> bool:
         return time.monotonic() >= self._next
 
+    def begin(self, told: Decoded) -> None:
+        """Sweeps, before anything is written. Where it fails, it is due with the rest."""
+        try:
+            self._sweep(told)
+        except (StoreError, OSError) as error:
+            told.upkeep = str(error)
+
     def look_after(self, told: Decoded) -> None:
         """Does what is due, and tells what became of it."""
         try:
             if time.monotonic() >= self._next_sweep:
-                told.swept += sweep(self._place, time.time())
-                self._next_sweep = time.monotonic() + SWEEP_EVERY_S
+                self._sweep(told)
             told.merged += len(compact(self._place, least_files=MERGE_FILES))
             told.upkeep = self._drop_old_days(told)
         except (StoreError, OSError) as error:
             told.upkeep = str(error)
         self._next = time.monotonic() + (AGAIN_S if told.upkeep else EVERY_S)
+
+    def _sweep(self, told: Decoded) -> None:
+        told.swept += sweep(self._place, time.time())
+        self._next_sweep = time.monotonic() + SWEEP_EVERY_S
 
     def _drop_old_days(self, told: Decoded) -> str:
         """Gives why that has to wait."""

@@ -55,6 +55,7 @@ class Decoding:
 
     def run(self) -> None:
         """Until the supervisor says so, or is gone."""
+        self._caring.begin(self._told)
         while True:
             if not self._listen(POLL_S if not self._waiting() else 0):
                 return

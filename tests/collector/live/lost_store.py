@@ -77,10 +77,10 @@ def seen(folder: Path) -> dict[str, object]:
     merge: list[str | Path] = ["ingest", "--store", store, "--compact"]
     store_with_leftover(store)
     with Running(store, "--spool", str(folder / "spool")) as running:
+        running.wait_for("swept_total", 1)
         sender = Sender(running.port)
         sender.send(PER_STATE)
         running.wait_for("records_total", PER_STATE * FLOWS)
-        running.wait_for("swept_total", 1)
         mount("-o", "remount,bind,ro", store)
         told["read-only"] = seen_while(running, sender, "Read-only file system", ask=ask, add=add)
         mount("-o", "remount,bind,rw", store)

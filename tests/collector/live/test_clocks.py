@@ -22,6 +22,7 @@ from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.places import open_place
 from flowdiag.collector.store.upkeep import compact
 from tests.collector.decode.wire import EXPORT_S, FLOW_FIELDS, a_set, flow, ipfix, template, with_template
+from tests.collector.live.lost_store import store_with_leftover
 from tests.collector.live.test_knowing import Told, message, restarted
 from tests.collector.live.test_knowing import flows as flows_of
 from tests.collector.store.building import DAY, START, batch, content, octets_in, report
@@ -194,3 +195,16 @@ def test_the_latest_definition_counts_after_a_restart_whatever_the_clock_told(
     assert Told(before, [message(with_template(), flows_of(3)), *set_back]).records == {1: 40}
     told = Told(restarted(tmp_path, before), [message(narrow, sequence=40, after_s=90)])
     assert (told.records, told.reports[1].lost_records) == ({1: 37}, 0)
+
+
+def test_a_sweep_that_cannot_be_made_at_the_start_is_made_with_the_rest(
+    tmp_path: Path, clocks: Clocks
+) -> None:
+    store, told = tmp_path / "flows", Decoded()
+    caring = Caring(open_place(store), None, Today(clocks.now, clocks.since))
+    caring.begin(told)
+    assert "there is no flow store" in told.upkeep
+    left = store_with_leftover(store)
+    caring.look_after(told)
+    assert (told.upkeep, told.swept, left.exists()) == ("", 1, False)
+    assert not caring.due

@@ -117,6 +117,8 @@ def test_what_a_decoder_left_aside_when_it_died_goes_at_the_next_start(tmp_path:
     """Or one that dies again and again would fill the disk; what others may be writing stays."""
     store = tmp_path / "store"
     with Running(store) as running:
+        Sender(running.port).send(1)
+        running.wait_for("synced_total", 1)
         running.kill()
     aside = store / "_flowdiag" / "aside"
     own, other = aside / f"{owner_of(store / '_flowdiag' / 'spool' / '0')}12", aside / "34"
