@@ -115,11 +115,14 @@ def command(
         names = Pseudonyms.from_key_file()
     note = shown_charts(compose(diagnosis, ticket=ticket, pseudonyms=names), link, direction)
     if chart is not None:
-        from flowdiag.cli.output import complete_or_not_at_all
+        from io import BytesIO
+
+        from flowdiag.cli.output import write_bytes
         from flowdiag.note.chart import chart_png
 
-        with complete_or_not_at_all(chart) as path:
-            chart_png(note, path)
+        picture = BytesIO()
+        chart_png(note, picture)
+        write_bytes(picture.getvalue(), chart)
     write_result(rendered(note, form, on_terminal=output is None and sys.stdout.isatty()), output)
     if fail_on is not None and any(
         severe_enough(finding.severity, fail_on) for finding in diagnosis.findings

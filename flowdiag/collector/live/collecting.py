@@ -64,9 +64,8 @@ def collect(
                 say(f"metrics at http://127.0.0.1:{port}/metrics")
             if allow.everybody:
                 say("anybody who reaches this port may send: --allow narrows it")
-            notify("READY=1")
             try:
-                Supervisor(settings, sockets, allow, health, say).run()
+                Supervisor(settings, sockets, allow, health, say).run(lambda: notify("READY=1"))
             finally:
                 for pair in chain.from_iterable(sockets):
                     pair.udp.close()

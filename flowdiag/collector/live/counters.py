@@ -48,8 +48,9 @@ class Decoded:
     """segments, records: added to the store; known: segments that were there already; set_aside: that no attempt could
     decode; waiting_*: closed segments that are not in the store, and since when the oldest waits, by clocks.steady(), 0 if
     none does; lost_*: by the exporters' sequence numbers; undecoded: data sets that could not be decoded; damaged: places in
-    segments; decoders: exporters that have one; forgotten: decoders given up because they kept too much; exporters: records,
-    messages lost and records lost, by address as text; full, upkeep: why decoding waits, and upkeep failed.
+    segments; decoders: exporters that have one; forgotten: decoders given up because they kept too much; swept: files removed
+    from the store that writers which died had left; exporters: records, messages lost and records lost, by address as text;
+    full, upkeep: why decoding waits, and upkeep failed.
     """
 
     segments: int = 0
@@ -66,6 +67,7 @@ class Decoded:
     waiting_segments: int = 0
     waiting_octets: int = 0
     waiting_since: float = 0.0
+    swept: int = 0
     merged: int = 0
     dropped_days: int = 0
     full: str = ""

@@ -33,7 +33,7 @@ SAY_AGAIN_S: Final = 60.0
 # Counts of which each increase is said, and how.
 _LOSSES: Final = (
     ("kernel_drops", "{} datagrams were dropped by the kernel: they came faster than they were taken"),
-    ("unspooled", "{} datagrams were lost: nothing could be written to the spool"),
+    ("unspooled", "{} datagrams were lost: nothing could be written to the spool, or its files were removed"),
     ("limited", "{} datagrams were left out: their exporters sent more than --rate allows"),
     ("not_allowed", "{} datagrams came from addresses that --allow does not list"),
     ("connections_broken", "{} connections were closed: what came was no IPFIX, or TLS failed"),

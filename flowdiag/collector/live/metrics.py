@@ -28,7 +28,7 @@ COUNTERS: Final = (
     ("not_allowed", "Datagrams refused because the sender is not on the allow list."),
     ("limited", "Datagrams refused because their exporter sent more than its rate."),
     ("kernel_drops", "Datagrams that the kernel dropped because they came faster than they were taken."),
-    ("unspooled", "Datagrams lost because the spool could not be written."),
+    ("unspooled", "Datagrams lost because the spool could not be written, or its files were removed."),
     ("spooled", "Datagrams written to the spool."),
     ("synced", "Datagrams of the spool that were forced to disk."),
     ("octets", "Octets written to the spool."),
@@ -46,6 +46,7 @@ COUNTERS: Final = (
     ("undecoded", "Data sets that could not be decoded."),
     ("forgotten", "Exporters whose templates were forgotten because they made the collector keep too much."),
     ("damaged", "Damaged places in spool segments."),
+    ("swept", "Files removed from the store that writers which died had left there."),
     ("merged", "Partitions of the store whose small files were merged."),
     ("dropped_days", "Partitions dropped from the store because of their age."),
 )

@@ -127,7 +127,7 @@ class Receiver:
             not_allowed=self._exporters.not_allowed,
             limited=self._exporters.limited,
             kernel_drops=sum(intake.dropped() for intake in self._udp),
-            unspooled=self._unspooled,
+            unspooled=self._unspooled + spool.removed,
             spooled=spool.datagrams,
             synced=spool.synced,
             octets=spool.octets,

@@ -41,9 +41,10 @@ class Running:
         *options: str,
         listen: str = "127.0.0.1:0",
         descriptors: tuple[int, int] | None = None,
+        log: Path | None = None,
     ) -> None:
         self.store = store
-        self._log = store.parent / f"{store.name}.log"
+        self._log = log or store.parent / f"{store.name}.log"
         words = ["collect", "--listen", listen, "--store", str(store), "--metrics-port", "0"]
         code = "from flowdiag.cli.main import main; main()"
         self._written = self._log.stat().st_size if self._log.exists() else 0
