@@ -111,19 +111,20 @@ class Export:
         self._judge()
 
     def _read(self, item: Input, source: Source) -> Iterator[pa.RecordBatch]:
-        with item.open(self._count) as octets:
+        with item.open(source.counting(self._count)) as octets:
             contents = open_container(octets, source, self._dissector)
             before = self._used + self._foreign
             if isinstance(contents, Flows):
                 yield from self._flows(contents)
             else:
-                yield from self._messages(contents, source.name)
+                yield from self._messages(contents, source)
                 if self._used + self._foreign == before:
                     self._unusable.append(self._without_export(contents, source))
 
-    def _messages(self, contents: Messages, name: str) -> Iterator[pa.RecordBatch]:
-        decoder = self._decoder
+    def _messages(self, contents: Messages, source: Source) -> Iterator[pa.RecordBatch]:
+        decoder, name = self._decoder, source.name
         feed = decoder.feed
+        rows = asked_before = 0
         count, asked_at = 0, MESSAGES_BETWEEN_BATCHES
         for datagram in self._wanted(contents.datagrams):
             if isinstance(datagram, Run):
@@ -133,7 +134,12 @@ class Export:
                 feed(datagram, name)
                 count += 1
             if count >= asked_at:
-                yield from decoder.batches()
+                for batch in decoder.batches():
+                    rows += batch.num_rows
+                    yield batch
+                if source.too_dense(count - asked_before, rows):
+                    break
+                asked_before = count
                 asked_at = count - count % MESSAGES_BETWEEN_BATCHES + MESSAGES_BETWEEN_BATCHES
         self._used += count
 

@@ -31,10 +31,10 @@ from flowdiag.collector.readers.framing import begins_message
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import CHUNK_OCTETS, Octets
 
-# Flow exports compress three- to twentyfold, an invented one with equal records a few hundredfold.
-MAX_RATIO: Final = 500
+# Flow exports compress three- to twentyfold; an invented one with equal records a few hundredfold, and is small.
+MAX_RATIO: Final = 32
 # Below this no ratio is asked for: small files of equal records may exceed any.
-FREE_OCTETS: Final = 256 << 20
+FREE_OCTETS: Final = 64 << 20
 # No single export comes near; it bounds the time that one file can take.
 MAX_OCTETS: Final = 256 << 30
 # The greatest window of a zstd frame that is accepted: its decoder holds that much memory (RFC 8878
