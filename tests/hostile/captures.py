@@ -18,7 +18,9 @@ def packet(octets: bytes, second: int = EXPORT_S) -> bytes:
 
 
 def ipv4(body: bytes, protocol: int, *, identification: int = 0, fragment: int = 0, last: int = 1) -> bytes:
-    head = struct.pack("!BBHHHBBH", 0x45, 0, 20 + len(body), identification & 0xFFFF, fragment, 64, protocol, 0)
+    head = struct.pack(
+        "!BBHHHBBH", 0x45, 0, 20 + len(body), identification & 0xFFFF, fragment, 64, protocol, 0
+    )
     return ETHERNET + head + bytes((192, 0, 2, last % 256, 192, 0, 2, 200)) + body
 
 
@@ -79,7 +81,10 @@ def forged_sessions(octets: int) -> bytes:
 def fragments_never_whole(octets: int) -> bytes:
     """First fragments of ever another datagram."""
     return sound() + repeated(
-        octets, lambda number: packet(ipv4(bytes(1400), 17, identification=number, fragment=0x2000, last=number >> 16))
+        octets,
+        lambda number: packet(
+            ipv4(bytes(1400), 17, identification=number, fragment=0x2000, last=number >> 16)
+        ),
     )
 
 
@@ -120,7 +125,12 @@ def tcp_gaps_backwards(octets: int) -> bytes:
         block, at = divmod(number, 1_024)
         return packet(ipv4(tcp(b"\0\x0a", 2_000 + block * 4_096 + (1_024 - at) * 3), 6))
 
-    return sound() + packet(ipv4(tcp(b"", 0, flags=2), 6)) + packet(ipv4(tcp(SOUND, 1), 6)) + repeated(octets, piece)
+    return (
+        sound()
+        + packet(ipv4(tcp(b"", 0, flags=2), 6))
+        + packet(ipv4(tcp(SOUND, 1), 6))
+        + repeated(octets, piece)
+    )
 
 
 def tcp_connections(octets: int) -> bytes:
@@ -137,7 +147,8 @@ def tcp_octet_by_octet(octets: int) -> bytes:
         sound()
         + packet(ipv4(tcp(b"", 0, flags=2), 6))
         + repeated(
-            octets, lambda number: packet(ipv4(tcp(message[(n := number % len(message)) : n + 1], number + 1), 6))
+            octets,
+            lambda number: packet(ipv4(tcp(message[(n := number % len(message)) : n + 1], number + 1), 6)),
         )
     )
 
@@ -145,7 +156,8 @@ def tcp_octet_by_octet(octets: int) -> bytes:
 def tcp_out_of_step(octets: int) -> bytes:
     """A stream seen from its middle that looks like a header at each place."""
     return sound() + repeated(
-        octets, lambda number: packet(ipv4(tcp(b"\0\x0a\0\x20" * 350, 1 + number * 1_400, port=number // 40), 6))
+        octets,
+        lambda number: packet(ipv4(tcp(b"\0\x0a\0\x20" * 350, 1 + number * 1_400, port=number // 40), 6)),
     )
 
 
@@ -215,7 +227,12 @@ def ng_sections(octets: int) -> bytes:
 
 def ng_long_block(octets: int) -> bytes:
     """A block as long as allowed, and one that claims four gigabytes."""
-    return sound_ng() + block(0x0BAD, bytes((16 << 20) - 12)) + struct.pack("<II", 0x0BAD, 0xFFFF_FFFC) + bytes(64)
+    return (
+        sound_ng()
+        + block(0x0BAD, bytes((16 << 20) - 12))
+        + struct.pack("<II", 0x0BAD, 0xFFFF_FFFC)
+        + bytes(64)
+    )
 
 
 def ng_packets_of_no_interface(octets: int) -> bytes:

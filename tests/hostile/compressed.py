@@ -24,7 +24,9 @@ def gzipped(pieces: Iterable[bytes]) -> bytes:
 
 
 def zstd(pieces: Iterable[bytes], window_log: int = 23) -> bytes:
-    parameters = zstandard.ZstdCompressionParameters.from_level(3, window_log=window_log, enable_ldm=window_log > 27)
+    parameters = zstandard.ZstdCompressionParameters.from_level(
+        3, window_log=window_log, enable_ldm=window_log > 27
+    )
     made = io.BytesIO()
     with zstandard.ZstdCompressor(compression_params=parameters).stream_writer(made, closefd=False) as writer:
         for piece in pieces:
@@ -84,7 +86,15 @@ def bzip2_members(octets: int) -> bytes:
 
 def gzip_names(octets: int) -> bytes:
     """A member whose name is as long as the file."""
-    return b"\x1f\x8b\x08\x08" + bytes(4) + b"\0\xff" + b"n" * octets + b"\0" + zlib.compress(b"")[2:-4] + bytes(8)
+    return (
+        b"\x1f\x8b\x08\x08"
+        + bytes(4)
+        + b"\0\xff"
+        + b"n" * octets
+        + b"\0"
+        + zlib.compress(b"")[2:-4]
+        + bytes(8)
+    )
 
 
 def nested(octets: int) -> bytes:

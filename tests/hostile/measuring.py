@@ -54,7 +54,9 @@ class Cost(NamedTuple):
     @property
     def clean(self) -> bool:
         """Whether it ended as commands do: with a result, or with lines that are no traceback."""
-        return self.code in (0, 1, 2) and not any(sign in self.line for sign in ("Traceback", "fault of the program"))
+        return self.code in (0, 1, 2) and not any(
+            sign in self.line for sign in ("Traceback", "fault of the program")
+        )
 
 
 def cost_of(command: Sequence[str]) -> Cost:
@@ -69,7 +71,11 @@ def cost_of(command: Sequence[str]) -> Cost:
         errors.seek(0)
         lines = errors.read(1 << 20).decode(errors="replace").strip().splitlines()
     return Cost(
-        seconds, usage.ru_utime + usage.ru_stime, usage.ru_maxrss // 1024, process.returncode, lines[-1] if lines else ""
+        seconds,
+        usage.ru_utime + usage.ru_stime,
+        usage.ru_maxrss // 1024,
+        process.returncode,
+        lines[-1] if lines else "",
     )
 
 

@@ -200,8 +200,10 @@ def template_flood(octets: int) -> bytes:
     """Twelve thousand templates of one domain, and the one that decodes among them."""
     return repeated(
         octets,
-        lambda number: ipfix(a_set(2, template(256 + number % 12_000, FULL)))
-        + ipfix(a_set(256, bytes(29)), sequence=number),
+        lambda number: (
+            ipfix(a_set(2, template(256 + number % 12_000, FULL)))
+            + ipfix(a_set(256, bytes(29)), sequence=number)
+        ),
     )
 
 
@@ -251,14 +253,18 @@ def interface_names(octets: int) -> bytes:
 def domains(octets: int) -> bytes:
     """Each message of another domain, with its template."""
     taught = a_set(2, template(256, FULL))
-    record = struct.pack("!IIHHBIHBBII", INSIDE + 1, OUTSIDE + 1, 1, 443, 6, 99, 1, 2, 1, EXPORT_S - 9, EXPORT_S)
+    record = struct.pack(
+        "!IIHHBIHBBII", INSIDE + 1, OUTSIDE + 1, 1, 443, 6, 99, 1, 2, 1, EXPORT_S - 9, EXPORT_S
+    )
     return repeated(octets, lambda number: ipfix(taught, a_set(256, record * 2), domain=number))
 
 
 def interfaces(octets: int) -> bytes:
     """Thousands of interfaces, by reduced lengths of four octets."""
     fields: tuple[FieldPair, ...] = ((8, 4), (12, 4), (1, 1), (10, 4), (14, 4), (158, 1))
-    kind = np.dtype([("src", ">u4"), ("dst", ">u4"), ("octets", "u1"), ("in", ">u4"), ("out", ">u4"), ("t", "u1")])
+    kind = np.dtype(
+        [("src", ">u4"), ("dst", ">u4"), ("octets", "u1"), ("in", ">u4"), ("out", ">u4"), ("t", "u1")]
+    )
     a_message = ROOM // kind.itemsize
 
     def piece(number: int) -> bytes:
@@ -326,7 +332,8 @@ def application_names(octets: int) -> bytes:
 
     def piece(number: int) -> bytes:
         records = b"".join(
-            struct.pack("!IIBB", INSIDE + 1, OUTSIDE + 1, 100, 1) + b"%012x" % (number * 2900 + k) for k in range(2900)
+            struct.pack("!IIBB", INSIDE + 1, OUTSIDE + 1, 100, 1) + b"%012x" % (number * 2900 + k)
+            for k in range(2900)
         )
         return ipfix(a_set(256, records), sequence=number * 2900)
 
@@ -362,8 +369,11 @@ def lists_in_options(octets: int) -> bytes:
 
 def held_sets(octets: int) -> bytes:
     """Data sets whose templates never come."""
+
     def piece(number: int) -> bytes:
-        body = b"".join(struct.pack("!HHB", 256 + (number * 13_000 + k) % 65_000, 5, 0) for k in range(13_000))
+        body = b"".join(
+            struct.pack("!HHB", 256 + (number * 13_000 + k) % 65_000, 5, 0) for k in range(13_000)
+        )
         return ipfix(body, domain=number % 50, sequence=number)
 
     return repeated(octets, piece)
@@ -372,7 +382,9 @@ def held_sets(octets: int) -> bytes:
 def sequence_gaps(octets: int) -> bytes:
     """A loss before every message, in many domains."""
     taught = ipfix(a_set(2, template(256, LEAST)))
-    return taught + repeated(octets, lambda number: ipfix(sequence=number * 7919 % 2**32, domain=number % 4000))
+    return taught + repeated(
+        octets, lambda number: ipfix(sequence=number * 7919 % 2**32, domain=number % 4000)
+    )
 
 
 def translations(octets: int) -> bytes:
@@ -423,6 +435,7 @@ def taken_in_turn(octets: int) -> bytes:
 
 def redefinitions(octets: int) -> bytes:
     """A template redefined before each data set."""
+
     def one(k: int) -> bytes:
         record = struct.pack("!IIBB", INSIDE + 1, OUTSIDE + 1, 100, 1) + bytes(1 + k % 2)
         return a_set(2, template(256, (*LEAST, (4, 1 + k % 2)))) + a_set(256, record)

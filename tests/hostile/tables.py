@@ -85,13 +85,17 @@ def long_names(octets: int) -> bytes:
     names = pa.array([chr(97 + k % 26) * (1 << 18) for k in range(64)])
     indices = pa.array(np.arange(5_000, dtype=np.int32) % 64)
     longest = pa.DictionaryArray.from_arrays(indices, names)
-    return written(table(5_000, application=longest), times=20, one_group=True, dictionary_pagesize_limit=1 << 30)
+    return written(
+        table(5_000, application=longest), times=20, one_group=True, dictionary_pagesize_limit=1 << 30
+    )
 
 
 def one_long_name(octets: int) -> bytes:
     """One application name of three hundred megabytes."""
     names = pa.array(["a" * (300 << 20)])
-    return written(table(10, application=pa.DictionaryArray.from_arrays(pa.array([0] * 10, pa.int32()), names)))
+    return written(
+        table(10, application=pa.DictionaryArray.from_arrays(pa.array([0] * 10, pa.int32()), names))
+    )
 
 
 def plain_names(octets: int) -> bytes:
@@ -107,7 +111,9 @@ def distinct_names(octets: int) -> bytes:
     rows = 1_000_000
     names = pa.array([f"application {k:08d}" for k in range(rows)])
     return written(
-        table(rows, application=pa.DictionaryArray.from_arrays(pa.array(np.arange(rows, dtype=np.int32)), names))
+        table(
+            rows, application=pa.DictionaryArray.from_arrays(pa.array(np.arange(rows, dtype=np.int32)), names)
+        )
     )
 
 
@@ -200,7 +206,9 @@ def long_metadata(octets: int) -> bytes:
 
 def _reported(**changed: Any) -> bytes:
     report = json.loads(flow_metadata(ExportReport())[REPORT_KEY]) | changed
-    return written(table(1), metadata=flow_metadata() | {REPORT_KEY: json.dumps(report, separators=(",", ":")).encode()})
+    return written(
+        table(1), metadata=flow_metadata() | {REPORT_KEY: json.dumps(report, separators=(",", ":")).encode()}
+    )
 
 
 def reported_minutes(octets: int) -> bytes:
@@ -238,8 +246,12 @@ def reported_lists(octets: int) -> bytes:
 
 def reported_digits(octets: int) -> bytes:
     """A report with numbers of five thousand digits."""
-    return _reported(impossible_times=0) if octets < 0 else written(
-        table(1), metadata=flow_metadata() | {REPORT_KEY: b'{"sessions":[' + b"9" * 5_000 + b"]}"}
+    return (
+        _reported(impossible_times=0)
+        if octets < 0
+        else written(
+            table(1), metadata=flow_metadata() | {REPORT_KEY: b'{"sessions":[' + b"9" * 5_000 + b"]}"}
+        )
     )
 
 

@@ -53,11 +53,16 @@ def main() -> None:
         for kind in kinds(module):
             path = folder / kind
             path.write_bytes(make(module, kind, int(octets)))
-            commands = commands_on_profile(path, small) if module == "profiles" else commands_on_export(path, folder)
+            commands = (
+                commands_on_profile(path, small) if module == "profiles" else commands_on_export(path, folder)
+            )
             for name, command in commands.items():
                 if name in wanted:
                     told = measured(command[len(FLOWDIAG) :])
-                    print(json.dumps({"kind": kind, "octets": path.stat().st_size, "command": name} | told), flush=True)
+                    print(
+                        json.dumps({"kind": kind, "octets": path.stat().st_size, "command": name} | told),
+                        flush=True,
+                    )
             path.unlink()
 
 

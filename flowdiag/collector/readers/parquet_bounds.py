@@ -104,7 +104,9 @@ def _check_footer(file: IO[bytes], octets: int, name: str) -> None:
     if size < _TAIL + len(PARQUET) or not tail.endswith(PARQUET) or length > size - _TAIL:
         raise damaged(name, "its footer is missing or cut off", size)
     if length > MAX_FOOTER_OCTETS:
-        raise beyond(name, f"a footer of {length:,} octets", f"at most {MAX_FOOTER_OCTETS >> 20} MiB", size - _TAIL)
+        raise beyond(
+            name, f"a footer of {length:,} octets", f"at most {MAX_FOOTER_OCTETS >> 20} MiB", size - _TAIL
+        )
     at = size - _TAIL - length
     file.seek(at)
     try:
@@ -205,14 +207,18 @@ class Pages:
             self._pages_left -= 1
             self._octets_left -= size
             if self._pages_left < 0 or self._octets_left < 0:
-                raise beyond(self._name, "more or greater pages than its size allows", "pages as flowdiag writes", at)
+                raise beyond(
+                    self._name, "more or greater pages than its size allows", "pages as flowdiag writes", at
+                )
             at += length + packed
 
     def _check_encoding(self, header: Fields, at: int) -> None:
         for kind, number in _ENCODING.items():
             part = header.get(kind)
             if isinstance(part, dict) and part.get(number) == _DELTA_BYTE_ARRAY:
-                raise beyond(self._name, "values in the encoding DELTA_BYTE_ARRAY", "encodings as flowdiag writes", at)
+                raise beyond(
+                    self._name, "values in the encoding DELTA_BYTE_ARRAY", "encodings as flowdiag writes", at
+                )
 
     def _header(self, at: int) -> tuple[Fields, int]:
         """The page header at a place, and its length."""
