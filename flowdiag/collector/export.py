@@ -31,7 +31,7 @@ from flowdiag.errors import ExportError
 from flowdiag.flows import FLOW_SCHEMA, UNKNOWN_ADDRESS
 
 # Asking the decoder after each message whether a batch is ready would cost more than the message.
-MESSAGES_BETWEEN_BATCHES: Final = 512
+MESSAGES_BETWEEN_BATCHES: Final = 128
 
 Paths = str | Path | Sequence[str | Path]
 # Begin and end in ms since 1970 UTC, by the clock of the capture; None is open.
@@ -170,7 +170,11 @@ class Export:
                 batch = kept
             self._used += batch.num_rows
             if batch.num_rows:
-                self._stored.add_rows(batch)
+                try:
+                    self._stored.add_rows(batch)
+                except ExportError as error:
+                    error.file = contents.source.name
+                    raise
                 yield batch if self._scale else unscaled(batch)
 
     def _from_store(self, where: str) -> Iterator[pa.RecordBatch]:

@@ -17,6 +17,11 @@ from tests.hostile.messages import identical_records, one_flow_per_host
 MIB = 1 << 20
 
 
+def _scaled(octets: int, most: int) -> int:
+    """So much for a file of 19 million octets, less for a smaller one."""
+    return max(most * octets // 19_000_000, 1)
+
+
 def gzipped(pieces: Iterable[bytes]) -> bytes:
     """One gzip member, made without holding what is in it."""
     deflater = zlib.compressobj(9, zlib.DEFLATED, 16 + zlib.MAX_WBITS)
@@ -45,18 +50,18 @@ def zeros(octets: int) -> Iterable[bytes]:
 
 def gzip_zeros(octets: int) -> bytes:
     """A thousandfold of zeros, in members one after another."""
-    one = gzipped(zeros(256 * MIB))
+    one = gzipped(zeros(_scaled(octets, 256) * MIB))
     return one * (octets // len(one))
 
 
 def bzip2_zeros(octets: int) -> bytes:
     """Two hundred gigabytes in some kilobytes."""
-    return bzipped(zeros(64 * MIB)) * 2_000
+    return bzipped(zeros(_scaled(octets, 64) * MIB)) * 2_000
 
 
 def zstd_zeros(octets: int) -> bytes:
     """Sixteen gigabytes in half a megabyte."""
-    return zstd(zeros(1 << 30)) * 16
+    return zstd(zeros(_scaled(octets, 1024) * MIB)) * 16
 
 
 def zstd_window(octets: int) -> bytes:
@@ -66,7 +71,7 @@ def zstd_window(octets: int) -> bytes:
 
 def zstd_widest_window(octets: int) -> bytes:
     """Frames with the greatest window that is allowed, one after another."""
-    return zstd([sound(), *zeros(200 * MIB)], 27) * 20
+    return zstd([sound(), *zeros(_scaled(octets, 200) * MIB)], 27) * 20
 
 
 def zstd_frames(octets: int) -> bytes:
@@ -99,12 +104,12 @@ def gzip_names(octets: int) -> bytes:
 
 def nested(octets: int) -> bytes:
     """Zeros compressed, and compressed again."""
-    return gzip.compress(gzipped(zeros(256 * MIB)) * 64, 9, mtime=0)
+    return gzip.compress(gzipped(zeros(_scaled(octets, 256) * MIB)) * 64, 9, mtime=0)
 
 
 def nested_too_often(octets: int) -> bytes:
     """Compressed three times."""
-    return bz2.compress(gzip.compress(zstd(zeros(64 * MIB)), mtime=0))
+    return bz2.compress(gzip.compress(zstd(zeros(_scaled(octets, 64) * MIB)), mtime=0))
 
 
 def damaged_members(octets: int) -> bytes:
@@ -120,7 +125,7 @@ def taking_turns(octets: int) -> bytes:
 
 def behind_pcap_header(octets: int) -> bytes:
     """A sound capture header, and zeros without end."""
-    return gzipped([sound(), *zeros(256 * MIB)]) + gzip_zeros(octets)
+    return gzipped([sound(), *zeros(_scaled(octets, 256) * MIB)]) + gzip_zeros(octets)
 
 
 def behind_pcapng_header(octets: int) -> bytes:
@@ -141,7 +146,7 @@ def equal_datagrams_packed(octets: int) -> bytes:
 
 def empty_sections_packed(octets: int) -> bytes:
     """pcapng sections, a hundredfold."""
-    return zstd([sound_ng(), *([SECTION * 40_000] * 1000)])
+    return zstd([sound_ng(), *([SECTION * 40_000] * _scaled(octets, 1000))])
 
 
 def identical_records_packed(octets: int) -> bytes:
@@ -157,7 +162,7 @@ def hosts_packed(octets: int) -> bytes:
 def zstd_equal_records(octets: int) -> bytes:
     """Gigabytes of one flow record in a small file."""
     one = identical_records(16 * MIB)
-    return zstd(one for _ in range(400))
+    return zstd(one for _ in range(_scaled(octets, 400)))
 
 
 def lying_size(octets: int) -> bytes:

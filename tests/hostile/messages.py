@@ -312,7 +312,7 @@ def netflow9_without_end(octets: int) -> bytes:
 
 def versions_everywhere(octets: int) -> bytes:
     """IPFIX messages with damage between them that looks like a header at each place."""
-    sound = ipfix(a_set(2, template(256, FULL)))
+    sound = ipfix(a_set(2, template(256, FULL)), a_set(256, bytes(29)))
     return sound + repeated(octets, lambda number: b"\0\x0a\xff\xff" * 300 + b"\1" + sound)
 
 

@@ -42,6 +42,11 @@ def table(rows: int, **changed: pa.Array) -> pa.Table:
     return pa.Table.from_arrays(columns, schema=FLOW_SCHEMA)
 
 
+def _scaled(octets: int, most: int) -> int:
+    """So many for a file of 19 million octets, fewer for a smaller one."""
+    return max(most * octets // 19_000_000, 1)
+
+
 def written(
     content: pa.Table,
     *,
@@ -67,17 +72,17 @@ def written(
 
 def one_group_of_runs(octets: int) -> bytes:
     """Six million equal rows, which are runs, in one row group of some kilobytes."""
-    return written(table(1 << 17), times=48, one_group=True)
+    return written(table(1 << 17), times=_scaled(octets, 48), one_group=True)
 
 
 def many_groups_of_runs(octets: int) -> bytes:
     """Twenty million equal rows in ordinary row groups."""
-    return written(table(1 << 17), times=160)
+    return written(table(1 << 17), times=_scaled(octets, 160))
 
 
 def pages_of_runs(octets: int) -> bytes:
     """Six million equal rows in one page a column."""
-    return written(table(1 << 17), times=48, one_group=True, data_page_size=1 << 30)
+    return written(table(1 << 17), times=_scaled(octets, 48), one_group=True, data_page_size=1 << 30)
 
 
 def long_names(octets: int) -> bytes:
@@ -86,13 +91,16 @@ def long_names(octets: int) -> bytes:
     indices = pa.array(np.arange(5_000, dtype=np.int32) % 64)
     longest = pa.DictionaryArray.from_arrays(indices, names)
     return written(
-        table(5_000, application=longest), times=20, one_group=True, dictionary_pagesize_limit=1 << 30
+        table(5_000, application=longest),
+        times=_scaled(octets, 20),
+        one_group=True,
+        dictionary_pagesize_limit=1 << 30,
     )
 
 
 def one_long_name(octets: int) -> bytes:
     """One application name of three hundred megabytes."""
-    names = pa.array(["a" * (300 << 20)])
+    names = pa.array(["a" * _scaled(octets, 300 << 20)])
     return written(
         table(10, application=pa.DictionaryArray.from_arrays(pa.array([0] * 10, pa.int32()), names))
     )
@@ -100,15 +108,16 @@ def one_long_name(octets: int) -> bytes:
 
 def plain_names(octets: int) -> bytes:
     """Long names, not as a dictionary: a gigabyte when unpacked."""
-    names = pa.array(["a" * 200_000] * 5_000)
-    plain = table(5_000)
+    rows = _scaled(octets, 5_000)
+    names = pa.array(["a" * 200_000] * rows)
+    plain = table(rows)
     at = FLOW_SCHEMA.get_field_index("application")
     return written(plain.set_column(at, "application", names), use_dictionary=False)
 
 
 def distinct_names(octets: int) -> bytes:
     """Another application name in each row."""
-    rows = 1_000_000
+    rows = _scaled(octets, 1_000_000)
     names = pa.array([f"application {k:08d}" for k in range(rows)])
     return written(
         table(
@@ -119,7 +128,7 @@ def distinct_names(octets: int) -> bytes:
 
 def exporters_and_domains(octets: int) -> bytes:
     """Each row of another exporter and another domain."""
-    rows = 1_500_000
+    rows = _scaled(octets, 1_500_000)
     numbers = np.arange(rows, dtype=np.uint32)
     addresses = np.zeros((rows, 4), np.uint32)
     addresses[:, 2] = np.frombuffer(V4_PREFIX, np.uint32)[2]
@@ -130,7 +139,7 @@ def exporters_and_domains(octets: int) -> bytes:
 
 def distinct_rows(octets: int) -> bytes:
     """Rows of distinct hosts."""
-    rows = 4_000_000
+    rows = _scaled(octets, 4_000_000)
     numbers = np.arange(rows, dtype=np.uint32)
     addresses = np.zeros((rows, 4), np.uint32)
     addresses[:, 2] = np.frombuffer(V4_PREFIX, np.uint32)[2]
@@ -146,7 +155,7 @@ def distinct_rows(octets: int) -> bytes:
 
 def times_all_over(octets: int) -> bytes:
     """Rows of all times that 64 bits can say, years before the first and after the last."""
-    rows = 1_000_000
+    rows = _scaled(octets, 1_000_000)
     numbers = np.arange(rows, dtype=np.int64)
     start = pa.array(numbers * 9_223_372_036_854 - 2**62)
     end = pa.array(numbers * 9_223_372_036_854)
@@ -156,7 +165,7 @@ def times_all_over(octets: int) -> bytes:
 
 def years_long(octets: int) -> bytes:
     """Rows that last a thousand years."""
-    rows = 1_000_000
+    rows = _scaled(octets, 1_000_000)
     numbers = np.arange(rows, dtype=np.int64)
     kind = FLOW_SCHEMA.field("start").type
     start = pa.array((EXPORT_S - 31_556_952_000 + numbers) * 1000)
@@ -165,7 +174,7 @@ def years_long(octets: int) -> bytes:
 
 def thousand_days(octets: int) -> bytes:
     """Rows spread over as many days as are kept, each of which lasts them all."""
-    rows = 1_000_000
+    rows = _scaled(octets, 1_000_000)
     numbers = np.arange(rows, dtype=np.int64)
     kind = FLOW_SCHEMA.field("start").type
     start = pa.array((EXPORT_S - numbers * 85) * 1000)
@@ -264,12 +273,12 @@ def packed_padding(octets: int) -> bytes:
     """The mark of Parquet, and gigabytes of zeros behind it, compressed."""
     from tests.hostile.compressed import gzipped, zeros
 
-    return gzipped([b"PAR1", *zeros(1 << 30)]) * 16
+    return gzipped([b"PAR1", *zeros(_scaled(octets, 1 << 30))]) * 16
 
 
 KINDS: tuple[Callable[[int], bytes], ...] = (
-    one_group_of_runs, many_groups_of_runs, pages_of_runs, long_names, one_long_name, plain_names, distinct_names,
+    one_group_of_runs, long_names, one_long_name, plain_names, distinct_names,
     exporters_and_domains, distinct_rows, times_all_over, years_long, thousand_days, row_groups, pages, columns,
     deep_columns, long_metadata, reported_minutes, reported_losses, reported_interfaces, reported_notes, reported_deep,
-    reported_lists, reported_digits, packed_runs, packed_padding,
+    reported_lists, reported_digits, packed_padding, many_groups_of_runs, pages_of_runs, packed_runs,
 )  # fmt: skip

@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import os
 import sys
 import tempfile
 import time
@@ -44,6 +45,16 @@ def _peak_mib() -> int:
     return next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmHWM")) // 1024
 
 
+def _made_apart(module: str, kind: str, octets: int, path: Path) -> None:
+    """Makes a file in a process that ends with it: what making takes is not to count."""
+    child = os.fork()
+    if not child:
+        path.write_bytes(make(module, kind, octets))
+        os._exit(0)
+    if os.waitpid(child, 0)[1]:
+        raise SystemExit(f"{module}.{kind} could not be made")
+
+
 def main() -> None:
     module, octets, *wanted = sys.argv[1:]
     with tempfile.TemporaryDirectory() as scratch:
@@ -52,7 +63,7 @@ def main() -> None:
         small.write_bytes(make("messages", "identical_records", 10_000))
         for kind in kinds(module):
             path = folder / kind
-            path.write_bytes(make(module, kind, int(octets)))
+            _made_apart(module, kind, int(octets), path)
             commands = (
                 commands_on_profile(path, small) if module == "profiles" else commands_on_export(path, folder)
             )

@@ -132,7 +132,8 @@ def read_pcap(window: Window, source: Source, dissector: Dissector) -> Generator
         if source.too_dense(packets):
             window.give_up()
             position = 0
-        elif damaged:
+            break
+        if damaged:
             position, another = _resynchronise(window, position, source, packet_header, order, time_ms)
         elif final and not another:
             another = position < end and follows(data, position, end)
