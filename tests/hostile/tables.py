@@ -53,6 +53,7 @@ def written(
     metadata: dict[bytes, bytes] | None = None,
     times: int = 1,
     one_group: bool = False,
+    group_rows: int = 1 << 40,
     **options: Any,
 ) -> bytes:
     """A Parquet file of a table so many times, as row groups one after another or as one."""
@@ -66,7 +67,7 @@ def written(
                 for batch in content.to_batches():
                     writer.write_batch(batch, row_group_size=1 << 40)
             else:
-                writer.write_table(content, row_group_size=1 << 40)
+                writer.write_table(content, row_group_size=group_rows)
     return made.getvalue()
 
 
@@ -148,7 +149,8 @@ def distinct_rows(octets: int) -> bytes:
     ports = pa.array((numbers * 7 % 65_536).astype(np.uint16))
     return written(
         table(rows, src_address=inside, src_port=ports),
-        use_dictionary=False,
+        group_rows=1 << 17,
+        use_dictionary=[name for name in FLOW_SCHEMA.names if name not in ("src_address", "src_port")],
         column_encoding={"src_port": "DELTA_BINARY_PACKED"},
     )
 

@@ -65,7 +65,7 @@ def read_parquet(window: Window, source: Source, stored: StoredFlows) -> Iterato
                     rows += batch.num_rows
                     check_rows(rows, octets, source.name)
                     yield flow_batch(batch, file.metadata.metadata)
-        except (pa.ArrowException, OSError) as error:
+        except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
             raise damaged(source.name, (str(error).splitlines() or ["unreadable"])[0]) from error
 
 

@@ -27,8 +27,8 @@ from flowdiag.flows import FLOW_SCHEMA
 MAX_FOOTER_OCTETS: Final = 20 << 20
 # The table has 19 columns; others may have been added.
 MAX_COLUMNS: Final = 64
-# 537 million records in groups as flowdiag writes them. Opening one costs about as much as a thousand records.
-MAX_ROW_GROUPS: Final = 4_096
+# 268 million records in groups as flowdiag writes them. Opening one takes some milliseconds.
+MAX_ROW_GROUPS: Final = 2_048
 # Octets that a page and a column of a row group unpack to. flowdiag's pages have one megabyte, a column of addresses two.
 MAX_PAGE_OCTETS: Final = 8 << 20
 MAX_COLUMN_OCTETS: Final = 64 << 20

@@ -91,7 +91,7 @@ class StoreReader:
             raise StoreError(
                 "the store changed while it was read", file=name, advice="run this again"
             ) from error
-        except (pa.ArrowException, OSError) as error:
+        except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
             self._unusable(
                 ExportError(
                     f"a damaged file of the store{_missing(read, rows)} ({_first_line(error)})",

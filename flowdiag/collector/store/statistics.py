@@ -101,7 +101,7 @@ def _times_of(place: Place, stored_file: StoredFile) -> list[tuple[int | None, i
             places = _time_columns(file)
             groups = [file.metadata.row_group(number) for number in range(file.num_row_groups)]
             bounds = [(*_bounds(group, places), group.num_rows) for group in groups]
-    except (pa.ArrowException, OSError, ExportError):
+    except (pa.ArrowException, OSError, UnicodeDecodeError, ExportError):
         return []
     return [
         (None if first is None else first + shift, None if last is None else last + shift, rows)

@@ -124,3 +124,9 @@ def _refused_export(open_export: Any, octets: bytes) -> None:
         file.flush()
         with pytest.raises(ExportError, match="too many exporters and observation domains"):
             list(open_export(file.name).batches())
+
+
+def test_names_of_columns_that_are_no_text_are_one_clear_error() -> None:
+    made = io.BytesIO()
+    pq.write_table(TABLE.replace_schema_metadata(flow_metadata()), made, store_schema=False)
+    refused(made.getvalue().replace(b"end_reason", b"\x9cnd_reason"), "damaged Parquet")
