@@ -12,6 +12,7 @@ from flowdiag.aggregator.build import build_case_data
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.ranking import rank_applications, rank_destinations, rank_talkers
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
+from flowdiag.aggregator.strays import DAY_MS, MAX_DAYS
 from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport
@@ -94,12 +95,16 @@ def build_case(
 
 
 def span(coverage: Coverage, report: ExportReport) -> tuple[int | None, int | None]:
-    """First and last flow time; where no flow has times, first and last message. ms since 1970 UTC."""
+    """First and last flow time; where no flow has times, first and last message,
+    MAX_DAYS apart at most. ms since 1970 UTC."""
     if coverage.first_ms is not None and coverage.last_ms is not None:
         return coverage.first_ms, coverage.last_ms
     firsts = [s.first_export_ms for s in report.sessions if s.first_export_ms is not None]
     lasts = [s.last_export_ms for s in report.sessions if s.last_export_ms is not None]
-    return min(firsts, default=None), max(lasts, default=None)
+    if not firsts or not lasts:
+        return min(firsts, default=None), max(lasts, default=None)
+    # One message with a wrong clock would make a window of decades.
+    return max(min(firsts), max(lasts) - MAX_DAYS * DAY_MS), max(lasts)
 
 
 def link_named(profile: Profile, name: str) -> int:

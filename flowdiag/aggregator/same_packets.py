@@ -23,6 +23,8 @@ SAME: Final = 0.8  # part of the lesser source's octets that the other has too
 # Conversations looked at: all, or one in so many where there are more records than that.
 MOST_RECORDS: Final = 1_000_000
 SAMPLE_ONE_IN: Final = 16
+# Sources of a link direction that are compared, those with most records; each is compared with each. A site has a handful.
+MOST_SOURCES: Final = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,8 +53,11 @@ def drop_second_sources(
     counts = decisions.counts.copy()
     dropped = 0.0
     for link, direction in shared:
-        talks = _talks_by_source(decisions, pieces, shift_ms, link, direction, thin)
-        by_size = sorted(talks, key=lambda source: (-counted[source, link, direction], source))
+        records = counted[:, link, direction]
+        compared = np.argsort(-records, kind="stable")[:MOST_SOURCES]
+        here = replace(decisions, counts=_of_these(decisions.counts, compared))
+        talks = _talks_by_source(here, pieces, shift_ms, link, direction, thin)
+        by_size = [source for source in compared.tolist() if source in talks]
         kept: list[int] = []
         for source in by_size:
             if any(_same(talks[source], talks[other]) for other in kept):
@@ -61,6 +66,15 @@ def drop_second_sources(
             else:
                 kept.append(source)
     return replace(decisions, counts=counts, second_source=decisions.second_source + int(dropped))
+
+
+def _of_these(counts: NDArray[np.bool_], sources: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """What counts, of some sources only."""
+    others = np.ones(len(counts), np.bool_)
+    others[sources] = False
+    chosen = counts.copy()
+    chosen[others] = False
+    return chosen
 
 
 def _same(lesser: _Talks, greater: _Talks) -> bool:

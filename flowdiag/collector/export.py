@@ -30,7 +30,7 @@ from flowdiag.errors import ExportError
 from flowdiag.flows import FLOW_SCHEMA, UNKNOWN_ADDRESS
 
 # Asking the decoder after each message whether a batch is ready would cost more than the message.
-MESSAGES_BETWEEN_BATCHES: Final = 512
+MESSAGES_BETWEEN_BATCHES: Final = 128
 
 Paths = str | Path | Sequence[str | Path]
 # Begin and end in ms since 1970 UTC, by the clock of the capture; None is open.
@@ -110,19 +110,20 @@ class Export:
         self._judge()
 
     def _read(self, item: Input, source: Source) -> Iterator[pa.RecordBatch]:
-        with item.open(self._count) as octets:
+        with item.open(source.counting(self._count)) as octets:
             contents = open_container(octets, source, self._dissector)
             before = self._used + self._foreign
             if isinstance(contents, Flows):
                 yield from self._flows(contents)
             else:
-                yield from self._messages(contents, source.name)
+                yield from self._messages(contents, source)
                 if self._used + self._foreign == before:
                     self._unusable.append(self._without_export(contents, source))
 
-    def _messages(self, contents: Messages, name: str) -> Iterator[pa.RecordBatch]:
-        decoder = self._decoder
+    def _messages(self, contents: Messages, source: Source) -> Iterator[pa.RecordBatch]:
+        decoder, name = self._decoder, source.name
         feed = decoder.feed
+        rows = asked_before = 0
         count, asked_at = 0, MESSAGES_BETWEEN_BATCHES
         for datagram in self._wanted(contents.datagrams):
             if isinstance(datagram, Run):
@@ -132,7 +133,12 @@ class Export:
                 feed(datagram, name)
                 count += 1
             if count >= asked_at:
-                yield from decoder.batches()
+                for batch in decoder.batches():
+                    rows += batch.num_rows
+                    yield batch
+                if source.too_dense(count - asked_before, rows):
+                    break
+                asked_before = count
                 asked_at = count - count % MESSAGES_BETWEEN_BATCHES + MESSAGES_BETWEEN_BATCHES
         self._used += count
 
@@ -165,7 +171,11 @@ class Export:
                 batch = kept
             self._used += batch.num_rows
             if batch.num_rows:
-                self._stored.add_rows(batch)
+                try:
+                    self._stored.add_rows(batch)
+                except ExportError as error:
+                    error.file = contents.source.name
+                    raise
                 yield batch if self._scale else unscaled(batch)
 
     def _from_store(self, where: str) -> Iterator[pa.RecordBatch]:

@@ -34,6 +34,9 @@ SCHEMA: Final = "flowdiag.inspect/1"
 
 # Durations kept for the estimate of the active timeout: enough for any percentile, 8 MiB in memory.
 MAX_DURATIONS: Final = 1 << 20
+# Interfaces whose octets are counted, each way; large routers have some thousand.
+MAX_INTERFACES: Final = 32_768
+INTERFACES_LEFT_OUT: Final = f"octets of interfaces beyond the first {MAX_INTERFACES} are not listed"
 # What of each flow is looked at.
 COLUMNS: Final = (
     "start", "end", "octets", "packets", "ingress_interface", "egress_interface", "domain", "sampling",
@@ -112,6 +115,8 @@ def inspect_export(paths: Sequence[str | Path], progress: Progress | None = None
     resolution_s, known = estimate_resolution(
         durations.values(), max(announced, default=None), pieces.durations
     )
+    if max(len(ingress), len(egress)) >= MAX_INTERFACES:
+        report.notes.append(INTERFACES_LEFT_OUT)
     return Inspection(
         report, span.first_ms, span.last_ms, resolution_s, known, _interfaces(report, ingress, egress)
     )
@@ -190,7 +195,7 @@ def _add_octets(totals: dict[tuple[bytes, int], int], batch: pa.RecordBatch, col
         summed["octets_sum"].to_pylist(),
         strict=True,
     ):
-        if index is not None:
+        if index is not None and ((exporter, index) in totals or len(totals) < MAX_INTERFACES):
             totals[exporter, index] += octets or 0
 
 

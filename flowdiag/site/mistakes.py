@@ -27,6 +27,9 @@ from flowdiag.site.profile import (
 )
 from flowdiag.site.values import MAX_SHOWN, shown
 
+# Of what pydantic found: a megabyte of unknown keys is a hundred thousand, each to be compared with the known ones.
+MAX_LOOKED_AT: Final = 1_000
+
 _MODELS: Final[Mapping[tuple[str, ...], type[BaseModel]]] = {
     (): Profile,
     ("site",): Site,
@@ -57,12 +60,13 @@ def keys_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
 
 
 def mistakes_in(error: ValidationError, raw: Mapping[str, Any]) -> list[Mistake]:
-    """Every mistake in a raw profile that pydantic refused, in the order of the profile's keys.
+    """Every mistake in a raw profile that pydantic refused, in the order of the profile's keys; of very many the first
+    MAX_LOOKED_AT and what is wrong between tables.
 
     Pydantic compares links and labels with each other only when all else is right; those that are right
     alone are compared here too, so that one run shows all.
     """
-    details = error.errors(include_url=False)
+    details = error.errors(include_url=False)[:MAX_LOOKED_AT]
     misspelt = {(*detail["loc"][:-1], _nearest(detail["loc"])) for detail in details if _is_unknown(detail)}
     found = [
         mistake
@@ -193,7 +197,8 @@ def key_text(place: Place, raw: Mapping[str, Any]) -> str:
         if isinstance(part, int):
             text += f"[{part + 1}]"
         else:
-            part = part if part.replace("_", "").replace("-", "").isalnum() else shown(part)
+            plain = part.replace("_", "").replace("-", "").isalnum() and len(part) <= MAX_SHOWN
+            part = part if plain else shown(part)
             text += f".{part}" if text else part
     name = _name_of(place, raw)
     return f"{text} ({name})" if name else text

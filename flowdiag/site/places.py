@@ -24,6 +24,9 @@ from flowdiag.flows import ADDRESS, V4_PREFIX
 MAX_PLACES: Final = (
     500_000  # networks kept an exporter and interface; what comes later is counted without its network
 )
+# Interfaces of all exporters that are kept, and pairs of them; large routers have some thousand. Octets of others do not
+# count: what is one of so many is no link of a site.
+MAX_DOORS: Final = 16_384
 V4_KEPT: Final = 15  # octets of an IPv4-mapped address that name its /24
 V6_KEPT: Final = 8  # octets of an IPv6 address that name its /64
 ELSEWHERE: Final = V4_PREFIX + bytes(4)  # 0.0.0.0/24: stands for networks beyond MAX_PLACES
@@ -82,8 +85,9 @@ class Places:
         for exporter, ingress, egress, octets in zip(
             *(summed[name].to_pylist() for name in (*names, "octets_sum")), strict=True
         ):
-            if ingress and ingress != egress:
-                self.across[Door(exporter, ingress), Door(exporter, egress)] += octets or 0
+            pair = Door(exporter, ingress), Door(exporter, egress)
+            if ingress and ingress != egress and (pair in self.across or len(self.across) < MAX_DOORS):
+                self.across[pair] += octets or 0
 
     def between(self) -> dict[tuple[Door, Door], int]:
         """Octets exchanged by two doors of one exporter, both ways, each pair once in the order of doors().
@@ -146,7 +150,10 @@ def _count(side: dict[Door, dict[bytes, int]], batch: pa.RecordBatch, interface:
     ):
         if network is None:
             continue
-        networks = side[Door(exporter, index or None)]  # RFC 2863: 0 is no interface
+        door = Door(exporter, index or None)  # RFC 2863: 0 is no interface
+        if door not in side and len(side) >= MAX_DOORS:
+            continue
+        networks = side[door]
         networks[network if network in networks or len(networks) < MAX_PLACES else ELSEWHERE] += octets or 0
 
 

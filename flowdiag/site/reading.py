@@ -10,7 +10,7 @@ from typing import Any, Final
 from pydantic import ValidationError
 
 from flowdiag.errors import ProfileError, UsageError
-from flowdiag.site.mistakes import Mistake, mistakes_in
+from flowdiag.site.mistakes import MAX_LOOKED_AT, Mistake, mistakes_in
 from flowdiag.site.profile import Profile
 
 MAX_FILE: Final = 1 << 20  # octets; thousands of labels fit
@@ -20,6 +20,11 @@ MAX_MISTAKES: Final = 20  # lines; whoever has more starts with these
 MANY_KEYS: Final = 16
 _KEY: Final = r"""(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')"""
 _DOTTED: Final = re.compile(rf"(?<![\w-]){_KEY}(?:[ \t]*+\.[ \t]*+{_KEY}){{{MANY_KEYS}}}")
+
+# Digits of a number, decimal or not: the longest that belongs into a profile has eight. Python refuses to read and to
+# write much longer ones, since its work grows with their square.
+MANY_DIGITS: Final = 400
+_DIGITS: Final = re.compile(rf"(?<![\w\"'])[0-9][0-9a-fA-F_xob]{{{MANY_DIGITS},}}+")
 _TOML_PLACE: Final = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)\Z")
 
 
@@ -120,9 +125,13 @@ def _text(path: Path, file: str) -> str:
 
 
 def _parsed(text: str, file: str) -> dict[str, Any]:
-    if match := _DOTTED.search(text):
-        line = text.count("\n", 0, match.start()) + 1
-        raise ProfileError(f"line {line}: more than {MANY_KEYS} keys joined by dots", file=file)
+    for pattern, what in (
+        (_DOTTED, f"more than {MANY_KEYS} keys joined by dots"),
+        (_DIGITS, f"a number of more than {MANY_DIGITS} digits"),
+    ):
+        if match := pattern.search(text):
+            line = text.count("\n", 0, match.start()) + 1
+            raise ProfileError(f"line {line}: {what}", file=file)
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -149,6 +158,7 @@ def _toml_hint(what: str) -> str | None:
 def _profile_error(mistakes: list[Mistake], file: str) -> ProfileError:
     lines = [str(mistake) for mistake in mistakes[:MAX_MISTAKES]]
     if len(mistakes) > MAX_MISTAKES:
-        lines.append(f"{len(mistakes) - MAX_MISTAKES} more mistakes")
+        more = f"{len(mistakes) - MAX_MISTAKES} more mistakes"
+        lines.append(f"at least {more}" if len(mistakes) >= MAX_LOOKED_AT else more)
     # The error class puts the file before the first line.
     return ProfileError(f"\n{file}: ".join(lines), file=file)

@@ -137,6 +137,23 @@ def test_two_domains_of_the_same_packets_count_once() -> None:
     assert octets_by_direction(flows) == (0, 39 * 20_000)
 
 
+def test_only_the_greatest_of_many_sources_are_compared(monkeypatch: pytest.MonkeyPatch) -> None:
+    rows = []
+    for domain, cuts, ports in (
+        (1, [0, 60, 120, 180, 200], 40),
+        (2, [0, 100, 150, 200], 39),
+        (3, [0, 90, 200], 30),
+    ):
+        for port in range(1, ports):
+            rows += conversation(EXPORTER, cuts, port, domain=domain)
+    monkeypatch.setattr("flowdiag.aggregator.same_packets.MOST_SOURCES", 2)
+    flows, _, _ = build(rows)
+    assert octets_by_direction(flows) == (0, 39 * 20_000 + 29 * 20_000)
+    monkeypatch.setattr("flowdiag.aggregator.same_packets.MOST_SOURCES", 3)
+    flows, _, _ = build(rows)
+    assert octets_by_direction(flows) == (0, 39 * 20_000)
+
+
 def test_two_exporters_of_different_packets_both_count() -> None:
     rows = [row for port in range(1, 40) for row in conversation(EXPORTER, [0, 60, 120], port)]
     rows += [row for port in range(20, 60) for row in conversation(SECOND_EXPORTER, [300, 350, 400], port)]

@@ -167,3 +167,13 @@ def test_flows_without_times_give_no_durations() -> None:
     rows = [dict.fromkeys(FLOW_SCHEMA.names) | {"start": 0}, dict.fromkeys(FLOW_SCHEMA.names)]
     durations.add(pa.RecordBatch.from_pylist(rows, FLOW_SCHEMA))
     assert durations.values().tolist() == []
+
+
+def test_interfaces_without_end_are_not_all_listed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from tests.hostile.messages import interfaces
+
+    (tmp_path / "export").write_bytes(interfaces(10_000))
+    monkeypatch.setattr(inspecting, "MAX_INTERFACES", 50)
+    found = inspect_export([tmp_path / "export"])
+    assert 50 <= len(found.interfaces) <= 100
+    assert inspecting.INTERFACES_LEFT_OUT in found.report.notes

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.fuzz import profiles, tables
 from tests.fuzz.seeds import seeds
 from tests.fuzz.target import read, read_twice
 
@@ -24,3 +25,15 @@ def test_the_fuzzer_starts_from_files_that_hold_flows_or_options(name: str) -> N
     reading = read(octets, 1000)
     assert not isinstance(reading, str), reading
     assert sum(told.records + told.option_records for told in reading.report.sessions)
+
+
+@pytest.mark.parametrize("name", profiles.seeds())
+def test_profiles_that_the_fuzzer_starts_from_keep_the_promise(name: str) -> None:
+    profiles.read_profile(profiles.seeds()[name])
+
+
+@pytest.mark.parametrize("name", tables.seeds())
+def test_tables_that_the_fuzzer_starts_from_are_read(name: str) -> None:
+    octets = tables.seeds()[name]
+    tables.read_table(octets)
+    assert octets != tables.mutate(octets, len(octets), 1)

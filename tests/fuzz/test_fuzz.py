@@ -14,23 +14,26 @@ from pathlib import Path
 
 import pytest
 
-SEEDS = (1, 2, 3, 4)
+# Most for the target that reads what the network sends.
 SECONDS = int(os.environ.get("FUZZ_SECONDS", "20"))
+RUNS = [("exports", seed, -(-SECONDS // 4)) for seed in (1, 2, 3, 4)] + [("profile", 1, 5), ("parquet", 1, 5)]
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize(("target", "seed", "seconds"), RUNS)
 @pytest.mark.skipif(
     (sys.platform, platform.machine()) != ("linux", "x86_64"),
     reason="atheris is there for Linux on x86-64 only",
 )
-def test_the_fuzzer_finds_nothing(tmp_path: Path, seed: int) -> None:
+def test_the_fuzzer_finds_nothing(tmp_path: Path, target: str, seed: int, seconds: int) -> None:
     command = [
         sys.executable,
         "-m",
         "tests.fuzz",
+        "--target",
+        target,
         "--seconds",
-        str(-(-SECONDS // len(SEEDS))),
+        str(seconds),
         "--seed",
         str(seed),
         "--found",

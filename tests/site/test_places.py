@@ -115,3 +115,9 @@ def test_networks_are_the_first_addresses_of_a_24_or_64(addresses: list[object],
 def test_kinds_of_networks(network: str, private: bool, special: bool) -> None:
     """RFC 6890 registers the blocks."""
     assert (is_private(ip_network(network)), is_special(ip_network(network))) == (private, special)
+
+
+def test_interfaces_without_end_are_not_all_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("flowdiag.site.places.MAX_DOORS", 3)
+    found = places(*(("10.0.0.1", "198.51.100.1", index, index + 100, 10) for index in range(1, 9)))
+    assert (len(found.arriving), len(found.leaving), len(found.across)) == (3, 3, 3)

@@ -9,6 +9,7 @@ import pytest
 from flowdiag.errors import ProfileError, UsageError
 from flowdiag.site.reading import (
     MAX_FILE,
+    MAX_MISTAKES,
     profile_from_options,
     profile_from_text,
     read_profile,
@@ -141,3 +142,31 @@ def test_a_port_beyond_the_last_and_a_kind_of_its_own_are_refused() -> None:
         profile_from_text(GOOD + text, "site.toml")
     assert "expected a list of ports from 1 to 65535" in str(caught.value)
     assert "expected web, video calls, voice," in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "number", ["9" * 5_000, "0x" + "f" * 5_000, "9" * 5_000 + ".0", "1_" * 5_000 + "1", "0b" + "1" * 5_000]
+)
+def test_a_number_of_thousands_of_digits_is_one_clear_line(number: str) -> None:
+    with pytest.raises(ProfileError, match=r"^f: line 2: a number of more than 400 digits$"):
+        profile_from_text(f"[site]\nname = {number}\n", "f")
+
+
+def test_many_digits_in_quotes_are_text() -> None:
+    with pytest.raises(ProfileError, match="it has 5000 characters"):
+        profile_from_text(f'[site]\nname = "{"9" * 5_000}"\n[[link]]\nname = "a"\ninterfaces = [1]\n', "f")
+
+
+def test_a_hundred_thousand_mistakes_are_as_many_lines_as_a_few() -> None:
+    text = "".join(f"k{number} = 1\n" for number in range(5_000))
+    with pytest.raises(ProfileError) as raised:
+        profile_from_text(text, "f")
+    lines = str(raised.value).splitlines()
+    assert len(lines) == MAX_MISTAKES + 1
+    assert lines[-1].startswith("f: at least ")
+
+
+def test_a_long_key_is_cut() -> None:
+    with pytest.raises(ProfileError) as raised:
+        profile_from_text(f"{'k' * 100_000} = 1\n", "f")
+    assert max(map(len, str(raised.value).splitlines())) < 300

@@ -41,6 +41,7 @@ HOPELESS_RATIO: Final = 20
 # With more breaks than this in a stretch, and up to so many messages at once, looking for many gaps in a row pays.
 MANY_BREAKS: Final = 64
 ONE_STEP: Final = 1024
+FIRST_STEP: Final = 16  # doubled while all of a step is alike: most that is not alike is soon known to be so
 # No record is believed to be smaller, when records of unknown width are to explain a gap.
 LEAST_RECORD_OCTETS: Final = 4
 
@@ -147,13 +148,24 @@ class Tracker:
             return
         ends = (first + units.astype(np.uint32)).astype(np.uint32)
         breaks = np.flatnonzero(first[1:] != ends[:-1]) + 1
-        place = 0
-        at = 0
+        place = at = 0
+        step = FIRST_STEP
+        columns: tuple[Any, ...] = (
+            first,
+            ends,
+            units,
+            messages.domains,
+            messages.export_ms,
+            messages.boot_ms,
+        )
+        if len(breaks) > MANY_BREAKS:  # one by one, plain lists are read several times as fast
+            columns = tuple(column.tolist() for column in columns)
+        firsts, stops, unit_counts, domains, export_ms, boots_ms = columns
         if self.expected is None:
             self.expected = self._first_seen = int(first[0])
             self._first_ms, self._boot_ms = int(messages.export_ms[0]), int(messages.boot_ms[0])
         while at < count:
-            if int(first[at]) == self.expected:
+            if int(firsts[at]) == self.expected:
                 place += int(np.searchsorted(breaks[place:], at, side="right"))
                 stop = int(breaks[place]) if place < len(breaks) else count
                 self.expected = int(ends[stop - 1])
@@ -161,19 +173,20 @@ class Tracker:
                 self._run_next = None
                 at = stop
                 continue
-            if len(breaks) > MANY_BREAKS and 0 < (int(first[at]) - self.expected) % _MODULUS < NEAR:
-                stop = at + self._missing_before_each(first, ends, slack, messages, at)
-                if stop > at:
-                    at = stop
+            if len(breaks) > MANY_BREAKS:
+                taken = self._missing_before_each(first, ends, slack, messages, at, step)
+                step = min(2 * step, ONE_STEP) if taken == step else FIRST_STEP
+                if taken:
+                    at += taken
                     continue
             self.breaks += 1
-            domain, time_ms = int(messages.domains[at]), int(messages.export_ms[at])
-            boot_ms = int(messages.boot_ms[at])
-            start, end = int(first[at]), int(ends[at])
+            domain, time_ms = int(domains[at]), int(export_ms[at])
+            boot_ms = int(boots_ms[at])
+            start, end = int(firsts[at]), int(stops[at])
             fresh = boot_ms > self._boot_ms + BOOT_SLACK_MS or (restarts_at_zero and start == 0)
-            since_ms = int(messages.export_ms[at - 1]) if at else self._last_ms
+            since_ms = int(export_ms[at - 1]) if at else self._last_ms
             times = (min(since_ms, time_ms), time_ms)
-            if self._take(start, end, int(units[at]), times, domain, fresh=fresh):
+            if self._take(start, end, int(unit_counts[at]), times, domain, fresh=fresh):
                 self.expected = end
                 self._slack = int(slack[at])
                 self._boot_ms = max(self._boot_ms, boot_ms)
@@ -187,13 +200,18 @@ class Tracker:
         slack: NDArray[np.int64],
         messages: Messages,
         at: int,
+        most: int,
     ) -> int:
-        """Takes in one step what _take() would one by one: messages from place `at` on that each come a little after a
-        gap, as a wrong reading sees all of them. Gives how many.
+        """Takes in one step what _take() would one by one: messages from place `at` on, so many at most, that each come
+        a little after a gap, as a wrong reading sees all of them. Gives how many.
         """
         if not at or self._slack or self.expected != int(ends[at - 1]):
             return 0
-        past = min(len(first), at + ONE_STEP)
+        if (
+            not 0 < (int(first[at]) - int(ends[at - 1])) % _MODULUS < NEAR
+        ):  # what a step would find at its start
+            return 0
+        past = min(len(first), at + most)
         ahead = first[at:past] - ends[at - 1 : past - 1]
         missing = (ahead > 0) & (ahead < NEAR) & (slack[at - 1 : past - 1] == 0)
         count = len(missing) if missing.all() else int(missing.argmin())

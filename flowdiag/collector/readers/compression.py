@@ -31,10 +31,10 @@ from flowdiag.collector.readers.framing import begins_message
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import CHUNK_OCTETS, Octets
 
-# Flow exports compress three- to twentyfold, an invented one with equal records a few hundredfold.
-MAX_RATIO: Final = 500
+# Flow exports compress three- to twentyfold; an invented one with equal records a few hundredfold, and is small.
+MAX_RATIO: Final = 32
 # Below this no ratio is asked for: small files of equal records may exceed any.
-FREE_OCTETS: Final = 256 << 20
+FREE_OCTETS: Final = 64 << 20
 # No single export comes near; it bounds the time that one file can take.
 MAX_OCTETS: Final = 256 << 30
 # The greatest window of a zstd frame that is accepted: its decoder holds that much memory (RFC 8878
@@ -44,6 +44,10 @@ MAX_ZSTD_WINDOW: Final = 128 << 20
 # How often damage is passed over in one stream: each time costs a search.
 MAX_RESUMED: Final = 64
 
+# Members of one stream, and the least octets of each beyond that: parallel compressors make one of some ten thousand.
+FREE_MEMBERS: Final = 10_000
+OCTETS_A_MEMBER: Final = 1_000
+
 # How often compression may be nested: a compressed file that was compressed once more.
 MAX_LAYERS: Final = 2
 
@@ -52,6 +56,7 @@ DAMAGED: Final = "the {kind} data is damaged; what came before was used"
 # Another compressed file follows the damage, and is read.
 RESUMED: Final = "the {kind} data ends early or is damaged; it was read on from the next compressed file"
 TRAILING: Final = "octets after the {kind} data were left out"
+MEMBERS: Final = "the {kind} data has more parts than a file of its size may have; what came before was used"
 BOMB: Final = "the {kind} data grows beyond the greatest size or ratio allowed; what came before was used"
 
 
@@ -96,6 +101,7 @@ class Decompressor:
         self._given = 0
         self._done = False
         self._resumed = 0
+        self._members = 1
         self._plain: bytes | None = None  # what is not compressed and comes next; None before that
 
     def read(self, size: int, /) -> bytes:
@@ -140,6 +146,10 @@ class Decompressor:
 
     def _next_member(self) -> bool:
         """Go on with the member that follows, if one does. Zero octets after the last one are padding."""
+        self._members += 1
+        if self._members > FREE_MEMBERS + self._taken // OCTETS_A_MEMBER:
+            self._stop(MEMBERS)
+            return False
         rest = self._member.unused
         while len(rest) < max(NEEDED, FOLLOWING_OCTETS) and (more := self._take_in()):
             rest += more

@@ -6,6 +6,7 @@ copies are a network's duplicates and are ignored.
 
 from __future__ import annotations
 
+from bisect import bisect_right, insort
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -20,6 +21,7 @@ MAX_DATAGRAM_OCTETS: Final = 65_535
 class _Datagram:
     since_ms: int | None
     pieces: dict[int, bytes] = field(default_factory=dict)
+    starts: list[int] = field(default_factory=list)  # of the pieces, ascending
     octets: int = 0
     total: int | None = None
 
@@ -63,13 +65,15 @@ class Fragments:
         ):
             self._drop(key)
             return None
+        if offset not in datagram.pieces:
+            insort(datagram.starts, offset)
         datagram.pieces[offset] = piece
         datagram.octets += len(piece)
         self.held_octets += len(piece)
         if datagram.total is None or datagram.octets < datagram.total:
             return None
         self._remove(key)
-        return b"".join(datagram.pieces[at] for at in sorted(datagram.pieces))
+        return b"".join(datagram.pieces[at] for at in datagram.starts)
 
     def finish(self) -> int:
         """How many datagrams never became whole; forgets them."""
@@ -101,4 +105,11 @@ def _is_old(datagram: _Datagram, time_ms: int | None) -> bool:
 
 def _overlaps(datagram: _Datagram, start: int, end: int) -> bool:
     beyond = datagram.total is not None and end > datagram.total
-    return beyond or any(at < end and start < at + len(piece) for at, piece in datagram.pieces.items())
+    # Of pieces that do not overlap each other only the neighbours can reach into another.
+    place = bisect_right(datagram.starts, start)
+    before, behind = datagram.starts[max(place - 1, 0) : place], datagram.starts[place : place + 1]
+    return (
+        beyond
+        or any(start < at + len(datagram.pieces[at]) for at in before)
+        or any(at < end for at in behind)
+    )

@@ -113,7 +113,10 @@ def find_inputs(paths: Sequence[str | Path]) -> list[Input]:
 
 def is_store(path: str | Path) -> bool:
     """Whether a path is that of a flow store: the address of an object store, or a folder with a store's marker."""
-    return _STORE_URL in str(path) or (Path(path) / STORE_MARKER).is_file()
+    try:
+        return _STORE_URL in str(path) or (Path(path) / STORE_MARKER).is_file()
+    except (OSError, ValueError):  # no name that a file can have, which is said when it is opened
+        return False
 
 
 def is_side_file(head: bytes) -> bool:

@@ -152,6 +152,9 @@ def _resynchronise(
         if certain:
             source.problem(start, DAMAGE if position < end else TRUNCATED if truncated else DAMAGED_END)
             return position, False
+        if source.too_damaged(end - searched):
+            window.give_up()
+            return 0, False
         passed = max(min(position, end - NEEDED), 0)
         window.slide(passed)
         position, searched = position - passed, 0

@@ -4,18 +4,22 @@ Facts the design follows:
 - the schema's metadata says that flowdiag wrote the file (TABLE_KEY), so that a foreign table is one clear
   error instead of a guess at its columns;
 - Parquet keeps its index at the end of the file, so a stream is first copied to a temporary file, within a
-  bound.
+  bound;
+- a file of kilobytes can declare, and unpack to, gigabytes: what it declares is looked at first (parquet_bounds.py).
 """
 
 from __future__ import annotations
 
+import io
 import tempfile
 from collections.abc import Iterator
 from typing import IO, Final
 
 import pyarrow as pa
-import pyarrow.parquet as pq
+import pyarrow.compute as pc
 
+from flowdiag.collector.decode.limits import MAX_NAME_LENGTH
+from flowdiag.collector.readers.parquet_bounds import Pages, check_columns, check_rows, damaged, open_bounded
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.stored_flows import (
     EXPORTER_KEY,
@@ -41,25 +45,28 @@ ADVICE: Final = "give the export that the table was made from"
 def read_parquet(window: Window, source: Source, stored: StoredFlows) -> Iterator[pa.RecordBatch]:
     """The flow records of a Parquet file in batches of FLOW_SCHEMA; stored learns what its metadata tells.
 
-    Raises ExportError for a table that flowdiag did not write, another version, missing columns, and damage.
+    Raises ExportError for a table that flowdiag did not write, another version, missing columns, damage, and what is
+    beyond the bounds of parquet_bounds.py.
     """
     with tempfile.SpooledTemporaryFile(MEMORY_OCTETS) as copy:
         _copy(window, source, copy)
+        octets = copy.seek(0, io.SEEK_END) if source.octets is None else source.octets
         try:
-            file = pq.ParquetFile(copy)
+            file = open_bounded(copy, octets, source.name)
             check_schema(file.schema_arrow, source.name)
+            check_columns(file, source.name)
             stored.add_metadata(file.metadata.metadata, source.name)
+            pages = Pages(copy, file, octets, source.name)
+            rows = 0
             # One row group at a time: an iterator over all of them keeps what it read of each until its end.
             for group in range(file.num_row_groups):
+                pages.check(group)
                 for batch in file.iter_batches(BATCH_ROWS, [group], columns=FLOW_SCHEMA.names):
+                    rows += batch.num_rows
+                    check_rows(rows, octets, source.name)
                     yield flow_batch(batch, file.metadata.metadata)
-        except (pa.ArrowException, OSError) as error:
-            raise ExportError(
-                f"damaged Parquet ({str(error).splitlines()[0]})",
-                file=source.name,
-                expected="a whole Parquet file",
-                advice="copy or write it again",
-            ) from error
+        except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
+            raise damaged(source.name, (str(error).splitlines() or ["unreadable"])[0]) from error
 
 
 def check_schema(schema: pa.Schema, name: str) -> None:
@@ -111,8 +118,18 @@ def flow_batch(batch: pa.RecordBatch, metadata: dict[bytes, bytes] | None) -> pa
     columns = []
     for name, kind in zip(FLOW_SCHEMA.names, FLOW_SCHEMA.types, strict=True):
         if name in batch.schema.names:
-            columns.append(batch.column(name).cast(kind))
+            column = batch.column(name).cast(kind)
+            columns.append(_names_cut(column) if name == "application" else column)
             continue
         named = exporter_column(metadata, batch.num_rows) if name == "exporter" else None
         columns.append(pa.nulls(batch.num_rows, kind) if named is None else named)
     return pa.RecordBatch.from_arrays(columns, schema=FLOW_SCHEMA)
+
+
+def _names_cut(names: pa.DictionaryArray) -> pa.DictionaryArray:
+    """Names no longer than those that the decoder makes: a table may hold names of megabytes."""
+    longest = pc.max(pc.binary_length(names.dictionary)).as_py()
+    if longest is None or longest <= MAX_NAME_LENGTH:
+        return names
+    cut = pc.utf8_slice_codeunits(names.dictionary, 0, MAX_NAME_LENGTH)
+    return pa.DictionaryArray.from_arrays(names.indices, cut)

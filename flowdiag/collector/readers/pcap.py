@@ -74,6 +74,7 @@ def read_pcap(window: Window, source: Source, dissector: Dissector) -> Generator
     earliest, latest = 1, 0  # seconds that a packet may usually have: none before the first one
     another = False
     while not another:
+        packets = 0
         data, base, end, final = window.data, window.base, len(window.data), window.ended
         damaged = False
         following = packet_header(data, position) if end - position >= PACKET_HEADER else None
@@ -97,6 +98,7 @@ def read_pcap(window: Window, source: Source, dissector: Dissector) -> Generator
                     ):
                         break
                     time_ms = seconds * 1000 + fraction // unit
+                    packets += 1
                     yield from packet(locate, data, position + PACKET_HEADER, stop, time_ms, base)
                     position = stop
                     seconds, fraction, captured = following_s, following_fraction, following_captured
@@ -125,7 +127,12 @@ def read_pcap(window: Window, source: Source, dissector: Dissector) -> Generator
                 break
             position = stop
             time_ms = seconds * 1000 + fraction // unit
+            packets += 1
             yield from packet(locate, data, start, stop, time_ms, base)
+        if source.too_dense(packets):
+            window.give_up()
+            position = 0
+            break
         if damaged:
             position, another = _resynchronise(window, position, source, packet_header, order, time_ms)
         elif final and not another:
@@ -177,6 +184,9 @@ def _resynchronise(
         if certain:
             source.problem(start, DAMAGE if position < end else TRUNCATED if truncated else DAMAGED_END)
             return position, False
+        if source.too_damaged(end - searched):
+            window.give_up()
+            return 0, False
         passed = max(min(position, end - NEEDED), 0)
         window.slide(passed)
         position, searched = position - passed, 0

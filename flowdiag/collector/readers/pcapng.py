@@ -100,6 +100,7 @@ def read_pcapng(window: Window, source: Source, dissector: Dissector) -> Generat
     damage: str | None = None
     another = False
     while damage is None and not another:
+        blocks = 0
         data, base, end, final = window.data, window.base, len(window.data), window.ended
         position = 0
         while end - position >= 12:
@@ -136,6 +137,7 @@ def read_pcapng(window: Window, source: Source, dissector: Dissector) -> Generat
                 damage = DAMAGED  # cut off, and what stands at its end by chance is of another file
                 break
             body = position + 8
+            blocks += 1
             if kind in _PACKETS:
                 found = _packet(section, kind, data, body, stop - 4)
                 if isinstance(found, str):
@@ -146,6 +148,9 @@ def read_pcapng(window: Window, source: Source, dissector: Dissector) -> Generat
             elif kind == INTERFACE:
                 _add_interface(section, data, body, stop - 4, source, base)
             position = stop
+        if source.too_dense(blocks):
+            window.give_up()
+            break
         if final and position < end and damage is None and not another:
             damage = TRUNCATED
         if damage is not None:

@@ -21,6 +21,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from flowdiag.buffers import address_column, filled, scalar
+from flowdiag.collector.decode.limits import MAX_DOMAINS
 from flowdiag.collector.report import ExportReport, InterfaceReport, LossEvent, Protocol, SessionReport
 from flowdiag.errors import ExportError
 
@@ -37,6 +38,10 @@ MAX_REPORT_OCTETS: Final = 16 << 20
 # Kinds of problem and notes that one file tells, and that all files together tell.
 MAX_FILE_PROBLEMS: Final = 50
 MAX_PROBLEMS: Final = 1000
+# Exporters and observation domains of all files, and with sampling factors those of one batch: the decoder that made the
+# rows keeps no more, and each is a step of Python.
+MAX_SESSIONS: Final = MAX_DOMAINS
+MAX_ALIKE: Final = 2 * MAX_DOMAINS
 
 _PROTOCOLS: Final[tuple[Protocol, ...]] = get_args(Protocol)
 # What adds up over the files of a session.
@@ -93,7 +98,10 @@ class StoredFlows:
             ) from error
 
     def add_rows(self, batch: pa.RecordBatch) -> None:
-        """Count the rows of a batch of FLOW_SCHEMA, whose octets and packets are scaled for sampling."""
+        """Count the rows of a batch of FLOW_SCHEMA, whose octets and packets are scaled for sampling.
+
+        Raises ExportError where they are of more exporters and domains than any export has.
+        """
         exporters = batch["exporter"].dictionary_encode()
         of_exporter = filled(exporters.indices, len(exporters.dictionary))
         sampling = np.maximum(filled(batch["sampling"], 1), 1)
@@ -115,6 +123,8 @@ class StoredFlows:
     ) -> SessionReport:
         session = self._sessions.get((exporter, domain))
         if session is None:
+            if len(self._sessions) >= MAX_SESSIONS:
+                raise _too_many()
             session = self._sessions[exporter, domain] = SessionReport(exporter, port, domain, protocol)
             self._report.sessions.append(session)
         return session
@@ -197,7 +207,17 @@ def _alike(*columns: NDArray[Any]) -> Iterator[NDArray[np.intp]]:
         return
     order = np.lexsort((rows, *columns))
     begins = np.any([column[order][1:] != column[order][:-1] for column in columns], axis=0)
+    if np.count_nonzero(begins) >= MAX_ALIKE:
+        raise _too_many()
     yield from sorted(np.split(order, np.flatnonzero(begins) + 1), key=lambda alike: int(alike[0]))
+
+
+def _too_many() -> ExportError:
+    return ExportError(
+        "a flow table of too many exporters and observation domains",
+        expected=f"at most {MAX_SESSIONS:,}",
+        advice="give the export that the table was made from",
+    )
 
 
 def _note(what: str, count: int | None) -> str:

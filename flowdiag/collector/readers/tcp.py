@@ -10,6 +10,7 @@ Facts the design follows:
 
 from __future__ import annotations
 
+from bisect import insort
 from collections import OrderedDict
 from dataclasses import dataclass, field
 from typing import Final
@@ -42,7 +43,8 @@ _MODULUS: Final = 1 << 32
 
 @dataclass
 class _Stream:
-    """One direction of one connection. expected: sequence number of the next octet."""
+    """One direction of one connection. expected: place of the next octet, its sequence number counted on beyond 2^32;
+    early: segments by their places, which places has in order."""
 
     expected: int
     from_start: bool
@@ -52,6 +54,7 @@ class _Stream:
     given_up: bool = False  # not IPFIX
     buffer: bytearray = field(default_factory=bytearray)
     early: dict[int, bytes] = field(default_factory=dict)
+    places: list[int] = field(default_factory=list)
     early_octets: int = 0
     searched: int = 0
 
@@ -139,11 +142,14 @@ class Streams:
             source.problem(None, EVICTED)
 
     def _take(self, stream: _Stream, sequence: int, payload: bytes, offset: int, source: Source) -> None:
-        ahead = _distance(stream.expected, sequence)
+        ahead = _distance(stream.expected % _MODULUS, sequence)
         if ahead > 0:
-            known = stream.early.get(sequence, b"")
+            place = stream.expected + ahead
+            known = stream.early.get(place, b"")
+            if not known:
+                insort(stream.places, place)
             if len(known) < len(payload):
-                stream.early[sequence] = payload
+                stream.early[place] = payload
                 stream.early_octets += len(payload) - len(known)
             if stream.early_octets > MAX_EARLY_OCTETS or len(stream.early) > MAX_EARLY_SEGMENTS:
                 self._skip_gap(stream, offset, source)
@@ -154,7 +160,7 @@ class Streams:
     def _skip_gap(self, stream: _Stream, offset: int, source: Source) -> None:
         if stream.session is not None:
             source.problem(offset, MISSING)
-        stream.expected = min(stream.early, key=lambda sequence: _distance(stream.expected, sequence))
+        stream.expected = stream.places[0]
         stream.in_step = stream.from_start = False
         stream.buffer.clear()
         _append_early(stream)
@@ -184,6 +190,7 @@ class Streams:
         if stream.given_up:
             stream.buffer.clear()
             stream.early.clear()
+            stream.places.clear()
             stream.early_octets = 0
         return messages
 
@@ -222,20 +229,15 @@ def _distance(start: int, end: int) -> int:
 
 def _append(stream: _Stream, octets: bytes) -> None:
     stream.buffer += octets
-    stream.expected = (stream.expected + len(octets)) % _MODULUS
+    stream.expected += len(octets)
 
 
 def _append_early(stream: _Stream) -> None:
     """Moves the held segments that now follow without a gap into the buffer."""
-    moved = True
-    while moved and stream.early:
-        moved = False
-        for sequence in sorted(stream.early, key=lambda early: _distance(stream.expected, early)):
-            ahead = _distance(stream.expected, sequence)
-            if ahead > 0:
-                return
-            octets = stream.early.pop(sequence)
-            stream.early_octets -= len(octets)
-            if -ahead < len(octets):
-                _append(stream, octets[-ahead:] if ahead else octets)
-            moved = True
+    while stream.places and stream.places[0] <= stream.expected:
+        place = stream.places.pop(0)
+        octets = stream.early.pop(place)
+        stream.early_octets -= len(octets)
+        known = stream.expected - place
+        if known < len(octets):
+            _append(stream, octets[known:] if known else octets)

@@ -48,6 +48,11 @@ class Window:
         self.base += position
         return not self.ended
 
+    def give_up(self) -> None:
+        """Nothing more is read: the window stands at the end."""
+        self.base += len(self.data)
+        self.data, self.ended = b"", True
+
     def fill(self, octets: int) -> None:
         """Append chunks until data holds that many octets or the stream has ended."""
         while len(self.data) < octets and self.slide(0):

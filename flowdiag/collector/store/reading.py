@@ -88,7 +88,7 @@ class StoreReader:
                         yield flow_batch(_inside(batch, span), metadata)
         except FileNotFoundError as error:
             raise StoreChanged(name) from error
-        except (pa.ArrowException, OSError) as error:
+        except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
             self._unusable(
                 ExportError(
                     f"a damaged file of the store{_missing(read, rows)} ({_first_line(error)})",

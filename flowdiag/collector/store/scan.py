@@ -58,8 +58,9 @@ class _Hashed:
 def scan(item: Input, number: int, count: Callable[[int], None], *, alone: bool = False) -> Scan:
     """Reads an input once. count: told of each read's octets; alone: nothing follows that would have to know."""
     source = Source(item.name, number, ExportReport())
+
     try:
-        with item.open(count) as octets:
+        with item.open(source.counting(count)) as octets:
             hashed = _Hashed(unpacked(octets, source))
             window = Window(hashed, item.name)
             contents = contents_of(window, source, Dissector())

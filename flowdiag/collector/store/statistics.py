@@ -103,7 +103,7 @@ def _times_of(place: Place, stored_file: StoredFile) -> list[tuple[int | None, i
             bounds = [(*_bounds(group, places), group.num_rows) for group in groups]
     except FileNotFoundError as error:
         raise StoreChanged(f"{place.name}/{stored_file.target}") from error
-    except (pa.ArrowException, OSError, ExportError):
+    except (pa.ArrowException, OSError, UnicodeDecodeError, ExportError):
         return []
     return [
         (None if first is None else first + shift, None if last is None else last + shift, rows)

@@ -138,6 +138,17 @@ def test_a_bomb_is_used_up_to_the_bound_in_little_memory(kind: str, monkeypatch:
     assert peak < 40 << 20
 
 
+@each_compression
+def test_more_members_than_any_file_has_are_left_out(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    members = COMPRESSORS[kind](PLAIN) + COMPRESSORS[kind](b"") * 100 + COMPRESSORS[kind](PLAIN)
+    octets, report = decompress(kind, members)
+    assert (octets, report.problems) == (2 * PLAIN, [])
+    monkeypatch.setattr(compression, "FREE_MEMBERS", 50)
+    octets, report = decompress(kind, members)
+    assert octets == PLAIN
+    assert [p.what for p in report.problems] == [compression.MEMBERS.format(kind=kind)]
+
+
 def test_the_absolute_bound_holds_whatever_the_ratio(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(compression, "MAX_OCTETS", 5_000)
     octets, report = decompress("gzip", gzip.compress(PLAIN))

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from flowdiag.collector.readers import inputs
-from flowdiag.collector.readers.inputs import Input, find_inputs
+from flowdiag.collector.readers.inputs import Input, find_inputs, is_store
 from flowdiag.errors import ExportError
 
 
@@ -102,3 +102,9 @@ def test_a_file_that_vanished_is_one_clear_line(tmp_path: Path) -> None:
     gone = Input("gone", tmp_path / "gone")
     with pytest.raises(ExportError, match=r"^gone: no such file"), gone.open(lambda octets: None):
         pass
+
+
+def test_a_name_too_long_for_a_file_is_one_clear_error() -> None:
+    with pytest.raises(ExportError, match="cannot be read"):
+        find_inputs(["x" * 10_000])
+    assert not is_store("x" * 10_000)

@@ -1,0 +1,40 @@
+"""How much a file may hold for its size: what takes work for each record, packet or message is bounded by the octets
+given, compressed or not.
+
+Facts the design follows:
+- a flow record tells addresses, ports, times and counters that change from one to the next; compressed as well as can
+  be they take ten octets and more (measured: 16 in flowdiag's own Parquet), a packet or message around them the same again;
+- equal records, packets or messages compress to nothing, and shortest ones take a few octets: whoever makes a file of
+  them makes work without end of it;
+- small files are free of this rule, since an invented or quiet export may well be of equal records.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+# With three hundred million octets of columns, and two million distinct hosts at the worst, a diagnosis of so many stays
+# below a gigabyte and some seconds.
+FREE_RECORDS: Final = 4_000_000
+OCTETS_A_RECORD: Final = 5
+
+# Packets, blocks of a capture, and messages: each costs some microseconds whatever is in it, unusual messages some ten.
+FREE_PIECES: Final = 1_000_000
+OCTETS_A_PIECE: Final = 10
+# Octets looked through after damage for the next packet or message, beyond as many as the file has.
+FREE_SEARCHED: Final = 16 << 20
+
+TOO_DENSE: Final = (
+    "more packets, messages or flow records than a file of this size may hold; what came before was used"
+)
+TOO_DAMAGED: Final = "more damage than is searched for what is sound behind it; what came before was used"
+
+
+def most_records(octets: int) -> int:
+    """How many flow records a file of so many octets may hold."""
+    return max(FREE_RECORDS, octets // OCTETS_A_RECORD)
+
+
+def most_pieces(octets: int) -> int:
+    """How many packets, blocks or messages a file of so many octets may hold."""
+    return max(FREE_PIECES, octets // OCTETS_A_PIECE)

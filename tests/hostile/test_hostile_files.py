@@ -1,0 +1,47 @@
+"""Files made to hurt, in a small edition: each command ends soon, in little memory, with a result or one clear line.
+
+`python -m tests.hostile` measures all of them in full, each command in a process of its own.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+# Of each small file, in one process for a module, above what the program holds anyway.
+OCTETS = {
+    "messages": 150_000,
+    "captures": 150_000,
+    "compressed": 500_000,
+    "tables": 500_000,
+    "profiles": 150_000,
+}
+MAX_MIB = 700
+MAX_PROCESSOR_S = 10
+
+# Which command reads each module's files: those that do most with them. Kinds that take long to make are left to the full
+# measurement.
+READ_BY = {
+    "messages": "diagnose",
+    "captures": "inspect",
+    "compressed": "inspect",
+    "tables": "diagnose",
+    "profiles": "usage",
+}
+
+
+@pytest.mark.parametrize("module", READ_BY)
+def test_files_made_to_hurt_do_not(module: str) -> None:
+    command = [sys.executable, "-m", "tests.hostile.together", module, str(OCTETS[module]), READ_BY[module]]
+    run = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stderr[-2000:]
+    told = [json.loads(line) for line in run.stdout.splitlines()]
+    assert len(told) >= 20
+    for one in told:
+        assert one["mib"] <= MAX_MIB, one
+        assert one["processor_s"] <= MAX_PROCESSOR_S, one
+        assert one["code"] in (0, 1), one
+        assert "fault of the program" not in one["line"], one
