@@ -94,9 +94,11 @@ def command(
     spare_inputs([output, chart], [*exports, site])
     profile = profile_of(site, down, up, interface, lan, timezone)
     # Loaded after the options are known to be right, since it takes longer than a wrong option should.
+    from flowdiag.cli.times import settled_times
     from flowdiag.note.compose import compose
     from flowdiag.pipeline import run
 
+    window_from, window_to = settled_times(exports, profile, window_from, window_to, quiet=quiet)
     with naming_the_profile(site), progress_bar(quiet=quiet) as progress:
         diagnosis = run(
             exports,

@@ -53,7 +53,7 @@ def site_option(*, required: bool) -> Callable[[Decorated], Decorated]:
 
 def span_options(function: Decorated) -> Decorated:
     """--from and --to, passed as `window_from` and `window_to`: text or None (site/window.py reads them)."""
-    when = "ISO 8601, or HH:MM in the site's time zone."
+    when = '14:00, 2pm, "yesterday 14:00", "last hour", -2h, or ISO 8601; in the site\'s time zone.'
     function = click.option("--to", "window_to", metavar="TIME", help=f"End of the window: {when}")(function)
     return click.option("--from", "window_from", metavar="TIME", help=f"Begin of the window: {when}")(
         function

@@ -40,9 +40,12 @@ FORMATS: Final = ("text", "csv", "json", "xlsx", "html")
 )
 @click.option("--month", metavar="YYYY-MM", help="The month to review; the newest 31 days by default.")
 @click.option(
-    "--from", "begin", metavar="TIME", help="Begin of the period: ISO 8601, each site's local time."
+    "--from",
+    "begin",
+    metavar="TIME",
+    help="Begin of the period: 2026-03-01, -7d, monday; each site's local time.",
 )
-@click.option("--to", "end", metavar="TIME", help="End of the period, not included: ISO 8601.")
+@click.option("--to", "end", metavar="TIME", help="End of the period, not included: as --from.")
 @click.option(
     "--pages",
     metavar="FOLDER",

@@ -104,11 +104,13 @@ def command(
     from flowdiag.aggregator.site_flows import DIRECTION_NAMES
     from flowdiag.aggregator.top import rank_export
     from flowdiag.aggregator.top_ranking import Request
+    from flowdiag.cli.times import settled_times
     from flowdiag.cli.top_forms import Outside, as_csv, as_json, as_text
     from flowdiag.pipeline import link_named
     from flowdiag.site.reading import read_profile
 
     profile = None if site is None else read_profile(site)
+    window_from, window_to = settled_times(exports, profile, window_from, window_to, quiet=quiet)
     databases = NetworkDatabases(network_dbs) if network_dbs else None
     request = Request(
         kind=kind,

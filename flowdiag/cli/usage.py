@@ -62,6 +62,7 @@ def command(
     from flowdiag.aggregator.report_windows import Asked
     from flowdiag.aggregator.site_flows import DIRECTION_NAMES
     from flowdiag.aggregator.usage_report import usage_report
+    from flowdiag.cli.times import settled_times
     from flowdiag.cli.usage_forms import as_csv, as_json, as_text
     from flowdiag.diagnoser.figure_windows import figure_windows
     from flowdiag.pipeline import build_case, link_named
@@ -69,6 +70,7 @@ def command(
 
     profile = read_profile(site)
     number = None if link is None else link_named(profile, link)
+    window_from, window_to = settled_times(exports, profile, window_from, window_to, quiet=quiet)
     with naming_the_profile(site), progress_bar(quiet=quiet) as progress:
         case = build_case(
             exports,
