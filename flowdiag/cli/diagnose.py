@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from flowdiag.cli.chosen import chosen, site_name_options
 from flowdiag.cli.options import (
-    exports_argument,
     link_options,
     naming_the_profile,
+    optional_exports_argument,
     output_options,
     progress_bar,
     pseudonyms_option,
@@ -34,8 +35,9 @@ FOUND: Final = 3  # exit code of --fail-on
 
 
 @click.command("diagnose")
-@exports_argument
+@optional_exports_argument
 @site_option(required=False)
+@site_name_options
 @click.option("--ticket", metavar="REF", help="The ticket's reference, for the head of the note.")
 @click.option("--reported", metavar="TEXT", help="What the client said.")
 @span_options
@@ -59,6 +61,8 @@ FOUND: Final = 3  # exit code of --fail-on
 def command(
     exports: tuple[str, ...],
     site: Path | None,
+    site_name: str | None,
+    config: Path | None,
     ticket: str | None,
     reported: str | None,
     window_from: str | None,
@@ -79,17 +83,21 @@ def command(
 ) -> None:
     """Write the ticket note: was a link full, who and what filled it, was the site on its backup?
 
-    The first half of the note is for the client, the second for an engineer.
+    The first half of the note is for the client, the second for an engineer. Without EXPORT, the store that flowdiag.toml
+    names is asked for the site's flows.
 
     \b
     Example:
       flowdiag diagnose export.pcap --site site.toml --ticket T-1042 --reported "video calls freeze"
       flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --output note.html
-      flowdiag diagnose export.pcap --down 100 --up 40 --interface 2 --lan 192.168.40.0/24
+      flowdiag diagnose --site-name "harbour lane" --from "last hour"
+      flowdiag diagnose export.pcap --down 100 --up 40 --interface 2 --lan 192.168.40.0/24 --timezone Pacific/Auckland
     """
     from flowdiag.cli.output import check_suffix, chosen_format, spare_inputs, write_result
 
     form = chosen_format(form, output, FORMATS)
+    asked = chosen(exports, site, site_name, config)
+    exports, site = asked.exports, asked.site
     check_suffix("--chart", chart, ".png")
     spare_inputs([output, chart], [*exports, site])
     profile = profile_of(site, down, up, interface, lan, timezone)
@@ -98,7 +106,9 @@ def command(
     from flowdiag.note.compose import compose
     from flowdiag.pipeline import run
 
-    window_from, window_to = settled_times(exports, profile, window_from, window_to, quiet=quiet)
+    window_from, window_to = settled_times(
+        exports, profile, window_from, window_to, usual_from=asked.usual_from, quiet=quiet
+    )
     with naming_the_profile(site), progress_bar(quiet=quiet) as progress:
         diagnosis = run(
             exports,

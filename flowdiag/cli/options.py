@@ -40,6 +40,11 @@ def exports_argument(function: Decorated) -> Decorated:
     return click.argument("exports", metavar="EXPORT...", nargs=-1, required=True)(function)
 
 
+def optional_exports_argument(function: Decorated) -> Decorated:
+    """[EXPORT]..., passed as `exports`; cli/chosen.py says what is meant without."""
+    return click.argument("exports", metavar="[EXPORT]...", nargs=-1)(function)
+
+
 def site_option(*, required: bool) -> Callable[[Decorated], Decorated]:
     """--site, passed as `site`: the path of the profile or None."""
     return click.option(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from flowdiag.cli.chosen import config_option, store_and_sites
 from flowdiag.cli.options import (
     cluster_option,
     jobs_option,
@@ -27,17 +28,15 @@ FORMATS: Final = ("text", "csv", "json", "xlsx", "html")
 
 
 @click.command("review")
-@click.option(
-    "--store", required=True, metavar="DIR", help="The store: a folder, or an address such as s3://…"
-)
+@click.option("--store", metavar="DIR", help="The store: a folder, or an address such as s3://…")
 @click.option(
     "--sites",
     "folder",
-    required=True,
     metavar="FOLDER",
     type=click.Path(path_type=Path),
     help="The site profiles; those in a folder below it belong to one client.",
 )
+@config_option
 @click.option("--month", metavar="YYYY-MM", help="The month to review; the newest 31 days by default.")
 @click.option(
     "--from",
@@ -58,8 +57,9 @@ FORMATS: Final = ("text", "csv", "json", "xlsx", "html")
 @output_options(*FORMATS)
 @talk_options
 def command(
-    store: str,
-    folder: Path,
+    store: str | None,
+    folder: Path | None,
+    config: Path | None,
     month: str | None,
     begin: str | None,
     end: str | None,
@@ -75,7 +75,8 @@ def command(
 
     Per link and direction: 95th percentile and busy hour against the plan, busy and full hours, the trend with its
     interval, one talker's share; of a backup its use, leaks, allowance, and whether it would have carried the busy hours.
-    What a day's flows say is kept in the store, so that the next review costs only the new days.
+    What a day's flows say is kept in the store, so that the next review costs only the new days. Without --store and
+    --sites, flowdiag.toml names them.
 
     \b
     Example:
@@ -85,6 +86,7 @@ def command(
     from flowdiag.cli.output import chosen_format, spare_inputs, write_bytes, write_result
 
     form = chosen_format(form, output, FORMATS)
+    store, folder = store_and_sites(store, folder, config)
     spare_inputs([output], [store, folder])
     if form == "xlsx" and output is None:
         raise UsageError("a spreadsheet is no text", expected="--output FILE.xlsx")

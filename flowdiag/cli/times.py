@@ -25,14 +25,20 @@ def settled_times(
     window_from: str | None,
     window_to: str | None,
     *,
+    usual_from: str | None,
     quiet: bool,
 ) -> tuple[str | None, str | None]:
     """--from and --to with dates where a store tells them; says on standard error where that is not by the clock.
 
+    usual_from: stands for --from where neither is given, which is said too; None to look at all of the exports.
     Raises UsageError for what cannot be read, StoreError for a store that cannot be.
     """
     if window_from is None and window_to is None:
-        return None, None
+        if usual_from is None:
+            return None, None
+        window_from = usual_from
+        if not quiet:
+            click.echo(f"flowdiag: looking at the {usual_from}; --from and --to name another time", err=True)
     from flowdiag.aggregator.addresses import to_bytes
     from flowdiag.collector.store.asked_times import asked_times
 
