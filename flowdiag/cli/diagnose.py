@@ -15,12 +15,12 @@ from flowdiag.cli.options import (
     naming_the_profile,
     optional_exports_argument,
     output_options,
-    progress_bar,
     pseudonyms_option,
     site_option,
     span_options,
     talk_options,
 )
+from flowdiag.cli.progress import progress_bar, stage
 from flowdiag.errors import UsageError
 
 if TYPE_CHECKING:
@@ -120,19 +120,18 @@ def command(
             direction=direction,
             progress=progress,
         )
-    names = None
-    if pseudonyms:
-        from flowdiag.note.pseudonyms import Pseudonyms
+        stage(progress, "writing the note")
+        names = None
+        if pseudonyms:
+            from flowdiag.note.pseudonyms import Pseudonyms
 
-        names = Pseudonyms.from_key_file()
-    note = shown_charts(compose(diagnosis, ticket=ticket, pseudonyms=names), link, direction)
-    if chart is not None:
-        from flowdiag.cli.output import complete_or_not_at_all
-        from flowdiag.note.chart import chart_png
-
-        with complete_or_not_at_all(chart) as path:
-            chart_png(note, path)
-    write_result(rendered(note, form, on_terminal=output is None and sys.stdout.isatty()), output)
+            names = Pseudonyms.from_key_file()
+        note = shown_charts(compose(diagnosis, ticket=ticket, pseudonyms=names), link, direction)
+        text = rendered(note, form, on_terminal=output is None and sys.stdout.isatty())
+        if chart is not None:
+            stage(progress, "drawing the pictures")
+            draw(note, chart)
+    write_result(text, output)
     if fail_on is not None and any(
         severe_enough(finding.severity, fail_on) for finding in diagnosis.findings
     ):
@@ -171,6 +170,15 @@ def profile_of(
             advice='"flowdiag draft EXPORT > site.toml" proposes a profile',
         )
     return profile_from_options(down, up, interface, lan, timezone or "UTC")
+
+
+def draw(note: Note, chart: Path) -> None:
+    """The pictures of a note as a PNG. Raises FlowdiagError if it cannot be written."""
+    from flowdiag.cli.output import complete_or_not_at_all
+    from flowdiag.note.chart import chart_png
+
+    with complete_or_not_at_all(chart) as path:
+        chart_png(note, path)
 
 
 def rendered(note: Note, form: str, *, on_terminal: bool) -> str:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from flowdiag.cli.options import exports_argument, output_options, progress_bar, rows_option, talk_options
+from flowdiag.cli.options import exports_argument, output_options, rows_option, talk_options
+from flowdiag.cli.progress import progress_bar
 
 if TYPE_CHECKING:
     from flowdiag.collector.inspecting import Inspection

@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import re
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import Any, Final, TypeVar
 
 import click
-
-if TYPE_CHECKING:
-    from flowdiag.collector.readers.inputs import Progress
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 
@@ -160,23 +156,3 @@ def naming_the_profile(site: Path | None) -> Iterator[None]:
         if error.file is None and site is not None:
             error.file = str(site)
         raise
-
-
-@contextmanager
-def progress_bar(*, quiet: bool, unit: str | None = None) -> Iterator[Progress | None]:
-    """What to pass as `progress` during long work: a bar on standard error, None unless that is a terminal.
-
-    unit: what is counted, octets by default.
-    """
-    if quiet or not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, DownloadColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
-    from rich.progress import Progress as Bar
-
-    amount = DownloadColumn() if unit is None else MofNCompleteColumn()
-    columns = (TextColumn(unit or "reading"), BarColumn(), amount, TimeRemainingColumn())
-    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("reading", total=None)
-        yield lambda done, total: bar.update(task, completed=done, total=total or None)

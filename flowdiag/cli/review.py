@@ -14,14 +14,15 @@ from flowdiag.cli.options import (
     cluster_option,
     jobs_option,
     output_options,
-    progress_bar,
     rows_option,
     talk_options,
 )
+from flowdiag.cli.progress import progress_bar, stage
 from flowdiag.collector.store.prepare import prepare
 from flowdiag.errors import FlowdiagError, UsageError
 
 if TYPE_CHECKING:
+    from flowdiag.cli.progress import Working
     from flowdiag.review.portfolio_review import PortfolioReview
 
 FORMATS: Final = ("text", "csv", "json", "xlsx", "html")
@@ -102,10 +103,10 @@ def command(
 
     sites, faults = read_sites(folder)
     period = chosen_period(open_place(store), month, begin, end)
-    with progress_bar(quiet=quiet, unit="sites") as progress:
+    with progress_bar(quiet=quiet, what="reviewing sites", counted=True) as progress:
         done = review(store, sites, period, jobs=jobs, cluster=cluster, progress=progress)
-    if pages is not None:
-        _write_pages(pages, done)
+        if pages is not None:
+            _write_pages(pages, done, progress)
     if form == "xlsx" and output is not None:
         write_bytes(as_xlsx.render(done), output)
     elif form == "json":
@@ -121,7 +122,7 @@ def command(
         click.echo(f"flowdiag: left out: {fault}", err=True)
 
 
-def _write_pages(folder: Path, review: PortfolioReview) -> None:
+def _write_pages(folder: Path, review: PortfolioReview, progress: Working | None) -> None:
     """Writes each client's page and the index of all. Raises FlowdiagError for a folder that cannot be written to."""
     from flowdiag.cli.output import write_result
     from flowdiag.review.pages import INDEX, client_page, page_names, portfolio_page
@@ -131,6 +132,9 @@ def _write_pages(folder: Path, review: PortfolioReview) -> None:
     except OSError as error:
         raise FlowdiagError(f"cannot be made: {error.strerror or error}", file=str(folder)) from error
     names = page_names(review)
-    for client, sites in review.clients().items():
+    stage(progress, "writing pages")
+    for number, (client, sites) in enumerate(review.clients().items()):
+        if progress is not None:
+            progress(number, len(names))
         write_result(client_page(sites, review.period.words), folder / names[client])
     write_result(portfolio_page(review, names), folder / INDEX)

@@ -14,13 +14,13 @@ from flowdiag.cli.options import (
     milliseconds,
     optional_exports_argument,
     output_options,
-    progress_bar,
     pseudonyms_option,
     rows_option,
     site_option,
     span_options,
     talk_options,
 )
+from flowdiag.cli.progress import progress_bar, stage
 from flowdiag.errors import UsageError
 
 if TYPE_CHECKING:
@@ -133,18 +133,19 @@ def command(
     )
     with progress_bar(quiet=quiet) as progress:
         top = rank_export(exports, profile, request, progress)
-    if pseudonyms:
-        from flowdiag.aggregator.addresses import PRIVATE_NETWORKS
-        from flowdiag.note.pseudonyms import Pseudonyms
-        from flowdiag.note.top_pseudonyms import with_pseudonyms
+        if pseudonyms:
+            from flowdiag.aggregator.addresses import PRIVATE_NETWORKS
+            from flowdiag.note.pseudonyms import Pseudonyms
+            from flowdiag.note.top_pseudonyms import with_pseudonyms
 
-        inside = (profile.site.lan if profile else None) or PRIVATE_NETWORKS
-        top = with_pseudonyms(top, Pseudonyms.from_key_file(), inside)
-    outside = Outside(top, databases, resolve=resolve)
-    if form == "json":
-        text = as_json(top, outside)
-    elif form == "csv":
-        text = as_csv(top, outside)
-    else:
-        text = as_text(top, outside, on_terminal=output is None and sys.stdout.isatty())
+            inside = (profile.site.lan if profile else None) or PRIVATE_NETWORKS
+            top = with_pseudonyms(top, Pseudonyms.from_key_file(), inside)
+        stage(progress, "asking for names" if resolve else "writing the ranking")
+        outside = Outside(top, databases, resolve=resolve)
+        if form == "json":
+            text = as_json(top, outside)
+        elif form == "csv":
+            text = as_csv(top, outside)
+        else:
+            text = as_text(top, outside, on_terminal=output is None and sys.stdout.isatty())
     write_result(text, output)

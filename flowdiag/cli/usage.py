@@ -14,12 +14,12 @@ from flowdiag.cli.options import (
     naming_the_profile,
     optional_exports_argument,
     output_options,
-    progress_bar,
     site_option,
     span_options,
     talk_options,
     window_option,
 )
+from flowdiag.cli.progress import progress_bar
 
 FORMATS: Final = ("text", "json", "csv")
 
@@ -89,23 +89,23 @@ def command(
             progress=progress,
             context=False,
         )
-    windows = figure_windows(case)
-    report = usage_report(
-        profile,
-        case.flows,
-        case.usage,
-        case.coverage,
-        case.window_ms,
-        window_ms or windows.usage.window_ms,
-        windows=(windows.usage, windows.heard),
-        asked=Asked(begin=window_from is not None, end=window_to is not None),
-        link=number,
-        direction=None if direction is None else DIRECTION_NAMES.index(direction),
-    )
-    if form == "json":
-        text = as_json(report)
-    elif form == "csv":
-        text = as_csv(report)
-    else:
-        text = as_text(report, on_terminal=output is None and sys.stdout.isatty())
+        windows = figure_windows(case)
+        report = usage_report(
+            profile,
+            case.flows,
+            case.usage,
+            case.coverage,
+            case.window_ms,
+            window_ms or windows.usage.window_ms,
+            windows=(windows.usage, windows.heard),
+            asked=Asked(begin=window_from is not None, end=window_to is not None),
+            link=number,
+            direction=None if direction is None else DIRECTION_NAMES.index(direction),
+        )
+        if form == "json":
+            text = as_json(report)
+        elif form == "csv":
+            text = as_csv(report)
+        else:
+            text = as_text(report, on_terminal=output is None and sys.stdout.isatty())
     write_result(text, output)
