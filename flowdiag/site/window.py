@@ -6,6 +6,7 @@ is being filled (collector/store/asked_times.py). So the same words about the sa
 
 from __future__ import annotations
 
+from calendar import isleap
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from typing import Final
@@ -13,12 +14,13 @@ from zoneinfo import ZoneInfo
 
 from flowdiag.errors import UsageError
 from flowdiag.site.clock import Clock
-from flowdiag.site.time_words import FORMS, Back, OnDay, Recurring, When, read_time
+from flowdiag.site.time_words import FORMS, Back, OnDate, OnDay, Recurring, When, read_time
 
 MINUTE_MS: Final = 60_000
 FIRST_YEAR, LAST_YEAR = 1971, 2105  # what export times can mean: 32-bit seconds since 1970 (RFC 7011 3.1)
 # "23:00" to "01:00" is meant over midnight; what would be longer than half a day, such as "15:00" to "14:00", is a slip.
 MOST_OVER_MIDNIGHT: Final = timedelta(hours=12)
+YEARS_TO_29_FEBRUARY: Final = 8  # at most, as from 2096 to 2104
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _DAY: Final = timedelta(days=1)
 _WEEK: Final = 7
@@ -105,7 +107,7 @@ class _Placing:
             return self._latest(option, when, fold)
         return self._fixed(option, when, fold)
 
-    def _fixed(self, option: str, when: datetime | Back | OnDay, fold: int) -> int:
+    def _fixed(self, option: str, when: datetime | Back | OnDay | OnDate, fold: int) -> int:
         if isinstance(when, datetime):
             if not FIRST_YEAR <= when.year <= LAST_YEAR:
                 raise UsageError(f"{option}: the year {when.year} is out of range", expected=FORMS)
@@ -113,6 +115,8 @@ class _Placing:
         if isinstance(when, Back):
             return self._in_range(option, self._end(option) - when.length // timedelta(milliseconds=1))
         today = self._last_day(option)
+        if isinstance(when, OnDate):
+            return self._on(option, _last_date(when, today), when.clock, fold)
         back = when.days if when.weekday is None else (today.weekday() - when.weekday - 1) % _WEEK + 1
         return self._on(option, today - back * _DAY, when.clock, fold)
 
@@ -189,6 +193,17 @@ class _Placing:
         if ms < 0 or not FIRST_YEAR - 1 <= year <= LAST_YEAR + 1:
             raise UsageError(f"{option}: that is a time out of range", expected=FORMS)
         return ms
+
+
+def _last_date(when: OnDate, today: date) -> date:
+    """The last day of that month and number up to today."""
+    years = range(today.year, today.year - YEARS_TO_29_FEBRUARY - 1, -1)
+    days = (
+        date(year, when.month, when.day)
+        for year in years
+        if (when.month, when.day) != (2, 29) or isleap(year)
+    )
+    return next(day for day in days if day <= today)
 
 
 def _step(when: Recurring) -> int:

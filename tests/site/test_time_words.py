@@ -70,6 +70,12 @@ def test_what_is_meant(text: str, means: When) -> None:
             "last",
         ),
         *(
+            "31 feb 14:00",
+            "29 feb 2026",
+            "0 march",
+            "31 dec 9999 24:00",
+            "march",
+            "3 march 14",
             "last fortnight",
             "tomorrow",
             "yesterday 25:00",
@@ -86,7 +92,8 @@ def test_what_is_no_time_is_told_with_the_forms_there_are(text: str) -> None:
     said = str(wrong.value)
     assert said.startswith("--to: ")
     assert (
-        'is not a time; expected "14:00", "2pm", "yesterday 14:00", "tuesday 2pm", "last hour", "-2h"' in said
+        'is not a time; expected "14:00", "2pm", "yesterday 14:00", "tuesday 2pm", "2 March 14:00", "last hour", "-2h"'
+        in said
     )
 
 
