@@ -54,6 +54,13 @@ class StoreError(FlowdiagError):
     """A flow store that cannot be read or written."""
 
 
+class StoreChanged(StoreError):
+    """A file of a flow store that others removed while it was read."""
+
+    def __init__(self, file: str) -> None:
+        super().__init__("the store changed while it was read", file=file, advice="run this again")
+
+
 class ClusterError(FlowdiagError):
     """A cluster that cannot be reached, or whose workers cannot do the work."""
 

@@ -16,6 +16,7 @@ from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.asked_times import asked_times
+from flowdiag.collector.store.asking import asked_again
 from flowdiag.collector.store.question import cut_note, plan
 from flowdiag.collector.untaught import refuse_untaught
 from flowdiag.diagnoser.case import Case
@@ -56,6 +57,7 @@ def run(
     return diagnosis if wanted is None and direction is None else restricted(diagnosis, wanted, direction)
 
 
+@asked_again
 def build_case(
     paths: Sequence[str | Path],
     profile: Profile,

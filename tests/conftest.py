@@ -1,4 +1,8 @@
-"""What holds for all tests: examples that hypothesis draws may take their time on a busy machine; pages in a browser."""
+"""What holds for all tests: the examples that hypothesis draws, the order of tests, the demo, pages in a browser.
+
+Examples may take their time on a busy machine. They are the same in every run, so that a run tells of a change and not
+of luck; `--hypothesis-profile=random` draws others, and more of them.
+"""
 
 from __future__ import annotations
 
@@ -9,8 +13,26 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
-settings.register_profile("any machine", deadline=None)
-settings.load_profile("any machine")
+from flowdiag.cli.demo import write_demo
+
+settings.register_profile("repeatable", deadline=None, derandomize=True)
+settings.register_profile("random", deadline=None, max_examples=1000, print_blob=True)
+settings.load_profile("repeatable")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Slow tests come first: at the end nobody waits for one of them, and other tests fill the time they wait in."""
+    items.sort(key=lambda item: item.get_closest_marker("slow") is None)
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """The demo's exports and profile, made once for all tests: those that change them work on a copy."""
+    folder = tmp_path_factory.mktemp("demo")
+    write_demo(folder)
+    made = {path: path.read_bytes() for path in folder.iterdir()}
+    yield folder
+    assert {path: path.read_bytes() for path in folder.iterdir()} == made
 
 
 @pytest.fixture(scope="module")

@@ -14,8 +14,10 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from flowdiag.cli.demo import CAPTURE, PROFILE, write_demo
+from flowdiag.cli.demo import CAPTURE, PROFILE
 from flowdiag.cli.main import main
+from flowdiag.collector.live.connections import MAX_CONNECTIONS
+from flowdiag.collector.live.descriptors import for_connections
 
 DOCS = Path(__file__).parent.parent / "docs"
 PAGES = sorted(path.relative_to(DOCS).as_posix() for path in DOCS.rglob("*.md"))
@@ -62,15 +64,14 @@ def keys(value: Any, path: str = "") -> Iterator[str]:
 @pytest.mark.parametrize(
     "command", [("inspect",), ("top", "talkers", "--window", "1h"), ("usage",)], ids=" ".join
 )
-def test_every_documented_key_is_in_the_json(command: tuple[str, ...], tmp_path: Path) -> None:
+def test_every_documented_key_is_in_the_json(command: tuple[str, ...], demo: Path) -> None:
     page = (DOCS / "reference" / "other-json.md").read_text(encoding="utf-8")
     section = page.split(f"\n## {command[0]}:")[1].split("\n## ")[0]
     rows = re.findall(r"^\| (`.*?) \|", section, re.MULTILINE)
     documented = {key for row in rows for key in re.findall(r"`([^`]+)`", row)}
     assert len(documented) > 15
-    write_demo(tmp_path)
-    site = () if command[0] == "inspect" else ("--site", str(tmp_path / PROFILE))
-    result = CliRunner().invoke(main, [*command, str(tmp_path / CAPTURE), *site, "--format", "json"])
+    site = () if command[0] == "inspect" else ("--site", str(demo / PROFILE))
+    result = CliRunner().invoke(main, [*command, str(demo / CAPTURE), *site, "--format", "json"])
     assert documented - set(keys(json.loads(result.stdout))) == set()
 
 
@@ -89,3 +90,5 @@ def test_the_service_unit_starts_what_there_is() -> None:
     used = {word for word in words if word.startswith("--")}
     assert {"--listen", "--store", "--allow-file"} <= used <= known
     assert "DynamicUser=yes" in unit.splitlines()
+    (descriptors,) = re.findall(r"^LimitNOFILE=(\d+)$", unit, re.MULTILINE)
+    assert for_connections(int(descriptors), places=10) >= MAX_CONNECTIONS

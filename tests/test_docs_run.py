@@ -24,7 +24,6 @@ from textwrap import dedent
 import click
 import pytest
 
-from flowdiag.cli.demo import write_demo
 from flowdiag.cli.main import COMMANDS, main
 
 ROOT = Path(__file__).parent.parent
@@ -87,10 +86,10 @@ WITH_BLOCKS = [page for page in PAGES if any(blocks(page))]
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def made(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo's files, an editor, and a `flowdiag` and a `python` for the search path."""
     folder = tmp_path_factory.mktemp("made")
-    write_demo(folder / "flowdiag-demo")
+    shutil.copytree(demo, folder / "flowdiag-demo")
     programs = folder / "bin"
     programs.mkdir()
     start = f"{shlex.quote(sys.executable)} -c 'from flowdiag.cli.main import main; main()'"
@@ -100,6 +99,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("page", WITH_BLOCKS, ids=name_of)
 def test_a_page_runs_as_it_is_printed(page: Path, made: Path, tmp_path: Path) -> None:
     place, home = tmp_path / "place", tmp_path / "home"

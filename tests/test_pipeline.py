@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from flowdiag.cli.demo import CAPTURE, PROFILE, write_demo
+from flowdiag.cli.demo import CAPTURE, PROFILE
 from flowdiag.collector.report import ExportReport, SessionReport
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding, Verdict
@@ -16,13 +16,6 @@ from flowdiag.errors import ExportError, UsageError
 from flowdiag.pipeline import link_named, restricted, run, span
 from flowdiag.site.profile import Profile
 from flowdiag.site.reading import read_profile
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("demo")
-    write_demo(folder)
-    return folder
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ import pyarrow as pa
 import pytest
 
 from flowdiag.aggregator import steps
-from flowdiag.cli.demo import CAPTURE, PROFILE, write_demo
+from flowdiag.cli.demo import CAPTURE, PROFILE
 from flowdiag.note.compose import compose
 from flowdiag.note.json_note import render
 from flowdiag.pipeline import run
@@ -24,10 +24,10 @@ CROWDED = HARD.replace("down_mbps = 0.9", "down_mbps = 0.01").replace("up_mbps =
 @pytest.fixture(scope="module", params=["demo", "crowded"])
 def example(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     """An export and its profile."""
-    folder = tmp_path_factory.mktemp(request.param)
     if request.param == "demo":
-        write_demo(folder)
+        folder = request.getfixturevalue("demo")
         return folder / CAPTURE, folder / PROFILE
+    folder = tmp_path_factory.mktemp(request.param)
     profile = folder / "site.toml"
     profile.write_text(CROWDED)
     return write_bulk(folder / "day.ipfix", 30_000), profile

@@ -1,8 +1,7 @@
 """Numbers for addresses, the same through all batches of an export.
 
 Facts the design follows: a batch has many records but far fewer distinct addresses, nearly all of them IPv4, that is,
-one 32-bit integer each. A table of slots knows most of them again, Arrow looks the others up among those known; only new
-ones, and IPv6, are touched in Python.
+one 32-bit integer each. A table of slots knows most of them again; of the others the distinct ones are touched in Python.
 """
 
 from __future__ import annotations
@@ -13,11 +12,10 @@ from typing import Final
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.addresses import OCTETS_16
-from flowdiag.buffers import address_column, column, nulls, numbers
+from flowdiag.buffers import address_column, numbers
 from flowdiag.flows import UNKNOWN_ADDRESS, V4_PREFIX
 
 # Beyond so many distinct addresses (a flood with invented sources) further ones are counted together: 2 million
@@ -42,8 +40,6 @@ class AddressNumbers:
     def __init__(self, most: int = MAX_ADDRESSES) -> None:
         self._most = most
         self._numbers: defaultdict[bytes, int] = defaultdict(count().__next__)
-        self._v4 = column(np.zeros(0, np.uint32))
-        self._v4_numbers: NDArray[np.int32] = np.zeros(0, np.int32)
         # The address met last of all that fall in a slot, and its number: most that come are there.
         self._slot_v4 = np.zeros(0, np.uint32)
         self._slot_numbers = np.zeros(0, np.int32)
@@ -74,7 +70,7 @@ class AddressNumbers:
                 return self._look_up_v4(values)
             self._slot_v4, self._slot_numbers = np.zeros(_SLOTS, np.uint32), np.full(_SLOTS, _NONE)
         slot = ((values * _ODD) >> _SHIFT).astype(np.intp)
-        given = np.where(self._slot_v4[slot] == values, self._slot_numbers[slot], _NONE)
+        given = np.where(self._slot_v4.take(slot) == values, self._slot_numbers.take(slot), _NONE)
         missing = np.flatnonzero(given == _NONE)
         if len(missing):
             sought, slot = values[missing], slot[missing]
@@ -83,28 +79,21 @@ class AddressNumbers:
         return given
 
     def _look_up_v4(self, values: NDArray[np.uint32]) -> NDArray[np.int32]:
-        sought = column(values)
-        found = pc.index_in(sought, self._v4)
-        if not found.null_count:
-            known: NDArray[np.int32] = self._v4_numbers[numbers(found)]
-            return known
-        missing = nulls(found)
-        spread_out = np.empty(len(values), np.int32)
-        spread_out[~missing] = self._v4_numbers[numbers(found)[~missing]]
-        spread_out[missing] = self._fresh_v4(column(values[missing]))
-        return spread_out
-
-    def _fresh_v4(self, values: pa.Array) -> NDArray[np.int32]:
-        """Numbers for addresses not met before; not kept once there are too many."""
-        encoded = values.dictionary_encode()
-        fresh = encoded.dictionary
-        front = np.broadcast_to(_V4_FRONT, (len(fresh), 3))
-        given = self._number(np.column_stack((front, numbers(fresh))))
-        if not self.overflowed:
-            self._v4 = pa.concat_arrays([self._v4, fresh])
-            self._v4_numbers = np.concatenate((self._v4_numbers, given))
-        of_each: NDArray[np.int32] = given[numbers(encoded.indices)]
-        return of_each
+        # Sorted with their places, equal values stand together, the first to appear before the others.
+        ordered = np.sort(values.astype(np.uint64) << np.uint64(32) | np.arange(len(values), dtype=np.uint64))
+        value, place = (ordered >> np.uint64(32)).astype(np.uint32), ordered.astype(np.uint32)
+        differs = np.ones(len(values), np.bool_)
+        differs[1:] = value[1:] != value[:-1]
+        begins = np.flatnonzero(differs)
+        by_appearance = np.argsort(place[begins])
+        distinct = np.empty((len(begins), 4), np.uint32)
+        distinct[:, :3] = _V4_FRONT
+        distinct[:, 3] = value[begins[by_appearance]]
+        of_distinct = np.empty(len(begins), np.int32)
+        of_distinct[by_appearance] = self._number(distinct)
+        given = np.empty(len(values), np.int32)
+        given[place] = np.repeat(of_distinct, np.diff(begins, append=len(values)))
+        return given
 
     def _of_any(self, octets: NDArray[np.uint32]) -> NDArray[np.int32]:
         addresses = pa.Array.from_buffers(
@@ -118,7 +107,8 @@ class AddressNumbers:
         """Numbers of distinct addresses, shape [n, 4]; those too many are all counted as the unknown address."""
         known = self._numbers
         addresses: list[bytes] = np.ascontiguousarray(distinct).view("V16")[:, 0].tolist()
-        if len(known) + len(addresses) > self._most:
+        room = self._most - len(known)
+        if len(addresses) > room and sum(address not in known for address in addresses) > room:
             self.overflowed = True
             rest = known[UNKNOWN_ADDRESS]
             return np.array([known.get(address, rest) for address in addresses], np.int32)

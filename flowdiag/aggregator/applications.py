@@ -16,6 +16,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.choosing import either
 from flowdiag.site.profile import Profile
 
 UNKNOWN: Final = "unknown"
@@ -137,8 +138,8 @@ class Names:
 
         All are below 0, so that they can stand among numbers of names. Shape [n].
         """
-        place = _FIRST_PLACE[protocol] + (service_port + 1) * _HAS_PORTS[protocol]
-        self._met[place] = True
+        place = _FIRST_PLACE.take(protocol) + (service_port + 1) * _HAS_PORTS.take(protocol)
+        self._met[place.astype(np.intp)] = True
         return ~place
 
     def settle(self) -> None:
@@ -148,7 +149,7 @@ class Names:
 
     def named(self, numbers: NDArray[np.int32]) -> NDArray[np.int32]:
         """The numbers, with those of names for what places() gave before the last settle()."""
-        return np.where(numbers < 0, self._by_place[~numbers], numbers)
+        return either(numbers < 0, self._by_place.take(~numbers), numbers)
 
     def _service(self, place: int) -> str:
         """The name of a place of the table."""

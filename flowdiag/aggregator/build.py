@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.addresses import NEVER_OUTSIDE, PRIVATE_NETWORKS, AddressRanges, to_bytes
 from flowdiag.aggregator.applications import Catalogue, Names, catalogue_of
+from flowdiag.aggregator.choosing import either, exchanged
 from flowdiag.aggregator.clocks import Clocks
-from flowdiag.aggregator.concurrently import do_all
+from flowdiag.aggregator.concurrently import both, do_all
 from flowdiag.aggregator.counting import Decisions, InterfaceLinks, Tally, count_records, decide
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.coverage_notes import MINUTE_MS, Remarks, build_coverage, heard_minutes
@@ -70,8 +71,10 @@ def build_case_data(
     )
     minutes_ms = heard_minutes(report, profile, counting.clocks)
     grid = flow_grid(flows, WINDOW_MS, minutes_ms)
-    coverage = build_coverage(flows, report, profile, remarks, counting.clocks, grid, minutes_ms)
-    usage = build_usage(flows, profile, grid)
+    usage, coverage = both(
+        lambda: build_usage(flows, profile, grid),
+        lambda: build_coverage(flows, report, profile, remarks, counting.clocks, grid, minutes_ms),
+    )
     return flows, usage if coverage.span is None else usage.covering(coverage.span), coverage
 
 
@@ -187,25 +190,26 @@ class Counting:
         ends = self._services.find(records)
         opened = opened_by_src(records, ends)
         src, dst, src_port, dst_port = records.src, records.dst, records.src_port, records.dst_port
-        service_port = np.where(
-            ends.side == AT_SRC, src_port, np.where(ends.side == UNDECIDED, np.int32(-1), dst_port)
-        )
-        application = self._exporter_names[records.application]
+        service_port = either(ends.side == AT_SRC, src_port, dst_port)
+        service_port = either(ends.side == UNDECIDED, np.int32(-1), service_port)
+        application = self._exporter_names.take(records.application)
         nameless = application == 0
         if nameless.any():
             by_service = self._names.places(records.protocol, service_port)
-            application = np.where(nameless, by_service, application)
+            application = either(nameless, by_service, application)
         if self.decisions.by_inside:  # where neither or both ends are inside, whoever was called is outside
-            apart = self._inside[src] ^ self._inside[dst]
+            apart = self._inside.take(src) ^ self._inside.take(dst)
             inside_is_src = inside_is_src & ~((link < 0) & (opened == 0) & ~apart)
+        inside, outside = exchanged(inside_is_src, src, dst)
+        inside_port, outside_port = exchanged(inside_is_src, src_port, dst_port)
         return {
             "wire_octets": _framed(records.octets, records.packets, link, self._profile),
-            "inside": np.where(inside_is_src, src, dst),
-            "outside": np.where(inside_is_src, dst, src),
-            "inside_port": np.where(inside_is_src, src_port, dst_port),
-            "outside_port": np.where(inside_is_src, dst_port, src_port),
+            "inside": inside,
+            "outside": outside,
+            "inside_port": inside_port,
+            "outside_port": outside_port,
             "application": application,
-            "opened_inside": np.where((opened < 0) | inside_is_src, opened, 1 - opened),
+            "opened_inside": either((opened < 0) | inside_is_src, opened, 1 - opened),
         }
 
 

@@ -20,6 +20,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.choosing import either
 from flowdiag.aggregator.concurrently import in_order
 from flowdiag.aggregator.records import EGRESS_METERED, INGRESS_METERED, Interner, Records
 from flowdiag.aggregator.site_flows import DOWN, NO_LINK, UP
@@ -52,7 +53,7 @@ class InterfaceLinks:
 
     def of(self, interfaces: NDArray[np.int64]) -> NDArray[np.int8]:
         """The link of each ifIndex, NO_LINK for the others (and for -1). Shape [n]."""
-        links = self._table[np.minimum(interfaces, SMALL_INTERFACES)]
+        links = self._table.take(np.minimum(interfaces, SMALL_INTERFACES))
         if not self._all_small:
             large = np.flatnonzero(interfaces >= SMALL_INTERFACES)
             place = np.minimum(np.searchsorted(self._indexes, interfaces[large]), len(self._indexes) - 1)
@@ -103,7 +104,7 @@ class Tally:
         known = (records.metered == INGRESS_METERED) & (records.egress >= 0)
         self.egress_known += np.bincount(source[known], minlength=len(self.egress_known))
         for column in (records.ingress, records.egress):
-            self._seen[np.minimum(column, SMALL_INTERFACES)] = True
+            self._seen[np.minimum(column, SMALL_INTERFACES).astype(np.intp)] = True
         inside = interner.inside_by_number
         place = source * (self.links * 2 * _KINDS) + records.metered
         for direction, link, end in (
@@ -113,7 +114,7 @@ class Tally:
             rows = np.flatnonzero(link >= 0)
             cell = place[rows] + (link[rows] * np.intp(2 * _KINDS) + direction * _KINDS)
             # Apart by whether the end that the direction makes the inside one is.
-            cell = 2 * cell + inside[end[rows]]
+            cell = 2 * cell + inside.take(end[rows])
             shape = (*self.records.shape, 2)
             records_of = np.bincount(cell, minlength=2 * self.records.size).reshape(shape)
             octets_of = np.bincount(cell, records.octets[rows], 2 * self.records.size).reshape(shape)
@@ -234,7 +235,7 @@ def _count(
 ) -> Counted:
     if decisions.by_inside:
         return _by_inside(records, decisions, inside, never_outside)
-    src_inside, dst_inside = inside[records.src], inside[records.dst]
+    src_inside, dst_inside = inside.take(records.src), inside.take(records.dst)
     metered = records.metered
     if decisions.links_apart:
         incoming, outgoing = records.link_in, records.link_out
@@ -251,19 +252,19 @@ def _count(
     once = down.astype(np.int8) + up + local
     if (once == 1).all():
         rows = None
-        link = np.where(down, incoming, outgoing)
-        direction = np.where(down, _DOWN, np.where(up, _UP, _NEITHER))
+        link = either(down, incoming, outgoing)
+        direction = _direction(down, up)
     else:
         rows = np.repeat(np.arange(len(records)), once)
         second = np.zeros(len(rows), np.bool_)
         second[1:] = rows[1:] == rows[:-1]
         as_down = down[rows] & ~second
-        link = np.where(as_down, incoming[rows], outgoing[rows])
-        direction = np.where(as_down, _DOWN, np.where(up[rows], _UP, _NEITHER))
+        link = either(as_down, incoming[rows], outgoing[rows])
+        direction = _direction(as_down, up[rows])
         src_inside, dst_inside = src_inside[rows], dst_inside[rows]
     # An end in the site's networks is the inside one; otherwise the interface's role tells.
     by_role = direction != DOWN
-    inside_is_src = np.where(src_inside == dst_inside, by_role, src_inside)
+    inside_is_src = either(src_inside == dst_inside, by_role, src_inside)
     return Counted(rows, link, direction, inside_is_src)
 
 
@@ -277,8 +278,15 @@ def _by_inside(
         known = (records.egress >= 0).view(np.int8)
         rows = np.flatnonzero(decisions.counts_locally[records.source, records.metered, known])
         src, dst = src[rows], dst[rows]
-    up = inside[src] & ~inside[dst] & ~never_outside[dst]
-    down = inside[dst] & ~inside[src] & ~never_outside[src]
+    src_inside, dst_inside = inside.take(src), inside.take(dst)
+    up = src_inside & ~dst_inside & ~never_outside.take(dst)
+    down = dst_inside & ~src_inside & ~never_outside.take(src)
     link = np.where(up | down, 0, NO_LINK).astype(np.int8)
-    direction = np.where(up, _UP, np.where(down, _DOWN, _NEITHER))
-    return Counted(rows, link, direction, inside[src] | ~inside[dst])
+    return Counted(rows, link, _direction(down, up), src_inside | ~dst_inside)
+
+
+def _direction(down: NDArray[np.bool_], up: NDArray[np.bool_]) -> NDArray[np.int8]:
+    """DOWN where the one is set, else UP where the other is, else -1."""
+    direction = np.full(len(down), _NEITHER)
+    direction = either(up, _UP, direction)
+    return either(down, _DOWN, direction)

@@ -105,10 +105,13 @@ def _totals(
         if not len(start) or start.min() >= window_ms[1] or end.max() < window_ms[0]:
             return np.zeros((2, count))
         part = part_inside(start, end, *window_ms)
-        rows = np.flatnonzero((series[step] >= 0) & (part > 0.0))
-        of_series, part = series[step][rows], part[rows]
-        both = (flows.wire_octets, flows.octets)
-        return np.stack([np.bincount(of_series, octets[step][rows] * part, count) for octets in both])
+        both = [flows.wire_octets[step], flows.octets[step]]
+        of_series = series[step].astype(np.intp)
+        chosen = (of_series >= 0) & (part > 0.0)
+        if not chosen.all():
+            rows = np.flatnonzero(chosen)
+            of_series, part, both = of_series[rows], part[rows], [octets[rows] for octets in both]
+        return np.stack([np.bincount(of_series, octets * part, count) for octets in both])
 
     return added_up(sums, len(flows))
 

@@ -2,7 +2,7 @@
 
 Batches, files, days and machines are aggregated apart and merged: merge(merge(a, b), c) and merge(a, merge(b, c))
 are the same table. Octets are kept in steps of 1/1024, so that their sums are exact in a double, and thereby equal
-in any order, up to 8 * 10^12 octets.
+in any order, up to 8 * 10^12 octets. Less than a step counts as one, so that whoever sent anything has a share.
 
 Exact by default. Beyond MAX_KEYS keys the smallest are folded into one remainder, as counter-based summaries of
 heavy hitters do (Misra and Gries 1982; Space-Saving, Metwally et al. 2005; mergeable: Agarwal et al. 2012; cited
@@ -138,12 +138,13 @@ def merge(*partials: Partial, max_keys: int = MAX_KEYS) -> Partial:
 
 
 def _counted(values: NDArray[np.float64], part: NDArray[np.float64] | None) -> NDArray[np.float64]:
-    """What of whole values counts, in steps of 1/STEP."""
+    """What of whole values counts, in steps of 1/STEP; one of them at least where anything does."""
     cut = np.flatnonzero(part != 1.0) if part is not None else ()
     if part is None or not len(cut):
         return values
     counted = values.copy()
-    counted[cut] = np.rint(values[cut] * part[cut] * STEP) / STEP
+    parts = values[cut] * part[cut] * STEP
+    counted[cut] = np.maximum(np.rint(parts), parts > 0.0) / STEP
     return counted
 
 

@@ -84,15 +84,20 @@ def _rank(
     if mask is None:
         on_link = flows.link >= 0
         mask = on_link if on_link.any() else np.ones(len(flows), np.bool_)
-    size = len(order_keys)
+    size = int(keys.max(initial=0)) + 1
 
     def sums(step: slice) -> NDArray[np.float64]:
+        key, weights = keys[step].astype(np.intp), (flows.octets[step], flows.packets[step])
         part = part_inside(flows.start_ms[step], flows.end_ms[step], *window_ms)
         chosen = mask[step] & (part > 0.0)
-        rows = slice(None) if chosen.all() else np.flatnonzero(chosen)
-        part, key = part[rows], keys[step][rows]
-        weights = flows.octets[step][rows] * part, flows.packets[step][rows] * part, None
-        return np.stack([np.bincount(key, weight, size) for weight in weights])
+        if not chosen.all():
+            rows = np.flatnonzero(chosen)
+            key, part, weights = key[rows], part[rows], (weights[0][rows], weights[1][rows])
+        counted = np.empty((3, size))
+        for number, weight in enumerate(weights):
+            counted[number] = np.bincount(key, weight * part, size)
+        counted[2] = np.bincount(key, minlength=size)
+        return counted
 
     octets, packets, count = added_up(sums, len(flows), cells=size)
     total = float(octets.sum()) or 1.0

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import SiteFlows
-from flowdiag.aggregator.twins import conversation_keys
+from flowdiag.aggregator.twins import conversation_keys, repeated
 
 USUAL_S: Final = (10, 15, 20, 30, 60, 90, 120, 180, 240, 300, 600, 900, 1200, 1800, 3600)
 DEFAULT_S: Final = 60
@@ -82,6 +82,8 @@ def cut_durations(
 
     Of records that all name the conversation's start (shared_starts.py) each piece lasts from the one before to its end.
     """
+    some = repeated(keys)  # most conversations are of one record
+    keys, start_ms, end_ms = keys[some], start_ms[some], end_ms[some]
     order = np.lexsort((end_ms, start_ms, keys))
     before, after = order[:-1], order[1:]
     same = keys[before] == keys[after]

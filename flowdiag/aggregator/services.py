@@ -48,6 +48,7 @@ MAX_CALLED: Final = 500_000
 MAX_PAIRS: Final = 250_000
 
 _PORTS: Final = 65_537  # and one for "unknown"
+_SPARSENESS: Final = 4  # places of a table for each end, at least
 
 UNDECIDED, AT_SRC, AT_DST, AT_BOTH = 0, 1, 2, 3
 
@@ -73,8 +74,7 @@ class Services:
         self._pairs: list[NDArray[np.uint64]] = []
         self._called_count = 0
         self._pair_count = 0
-        self._called_ends = np.zeros(0, np.uint64)
-        self._busy_ends = np.zeros(0, np.uint64)
+        self._called_ends = self._busy_ends = _KnownEnds(np.zeros(0, np.uint64))
 
     def learn(self, records: Records) -> None:
         """Takes note of SYNs, and of who talks with whom where ports alone do not tell."""
@@ -103,12 +103,12 @@ class Services:
     def settle(self) -> None:
         """Draws together what was learned; call it once, between the last learn() and the first find()."""
         if self._called:
-            self._called_ends = np.unique(np.concatenate(self._called))
+            self._called_ends = _KnownEnds(np.unique(np.concatenate(self._called)))
         if self._pairs:
             ends, partners = np.unique(
                 _distinct_pairs(*np.concatenate(self._pairs, axis=1))[1], return_counts=True
             )
-            self._busy_ends = ends[partners >= MANY]
+            self._busy_ends = _KnownEnds(ends[partners >= MANY])
         self._called, self._pairs = [], []
 
     def find(self, records: Records) -> Ends:
@@ -125,25 +125,27 @@ class Services:
 
     def _by_ports(self, records: Records) -> tuple[NDArray[np.int16], NDArray[np.int16]]:
         """Points of source and destination by their ports alone; NO_PORT where the protocol has none."""
-        kind = self._kind[records.protocol] + 1
-        return self._points[kind + records.src_port], self._points[kind + records.dst_port]
+        kind = self._kind.take(records.protocol) + 1
+        return self._points.take(kind + records.src_port), self._points.take(kind + records.dst_port)
 
     def _add_evidence(self, records: Records, src: NDArray[np.int16], dst: NDArray[np.int16]) -> None:
         bare = _bare_syn(records)
-        dst[bare] += CALLED
+        dst += np.int16(CALLED) * bare
         unsure = np.flatnonzero((np.abs(src - dst) < CALLED_BEFORE) & (src >= 0) & (dst >= 0))
         for known, points in ((self._called_ends, CALLED_BEFORE), (self._busy_ends, TALKS_WITH_MANY)):
             # What leads by more than the points of this evidence is not turned by it.
             rows = unsure[np.abs(src[unsure] - dst[unsure]) < points + LEAD] if len(known) else unsure[:0]
             if len(rows):
                 at_src, at_dst = _ends(records, rows)
-                src[rows] += points * _is_in(at_src, known)
-                dst[rows] += points * _is_in(at_dst, known)
+                src[rows] += np.int16(points) * known.has(at_src)
+                dst[rows] += np.int16(points) * known.has(at_dst)
 
 
 def opened_by_src(records: Records, ends: Ends) -> NDArray[np.int8]:
     """Whether the source opened the conversation: 1 yes, 0 no, -1 not known. Shape [n]."""
-    opened = np.array([-1, 0, 1, -1], np.int8)[ends.side * ends.sure]  # by UNDECIDED, AT_SRC, AT_DST, AT_BOTH
+    opened = np.array([-1, 0, 1, -1], np.int8).take(
+        ends.side * ends.sure
+    )  # by UNDECIDED, AT_SRC, AT_DST, AT_BOTH
     for protocol, request, reply in (
         (ICMP, ECHO_REQUEST, ECHO_REPLY),
         (ICMPV6, ECHO_REQUEST_V6, ECHO_REPLY_V6),
@@ -197,8 +199,27 @@ def _ends(records: Records, rows: NDArray[np.intp]) -> tuple[NDArray[np.uint64],
     return src, dst
 
 
-def _is_in(keys: NDArray[np.uint64], known: NDArray[np.uint64]) -> NDArray[np.bool_]:
-    """Membership in an ascending array."""
-    place = np.minimum(np.searchsorted(known, keys), len(known) - 1)
-    found: NDArray[np.bool_] = known[place] == keys
-    return found
+class _KnownEnds:
+    """Hashes of ends, to be asked for many: most are told by one look into a table of their low bits."""
+
+    def __init__(self, ends: NDArray[np.uint64]) -> None:
+        """ends: ascending."""
+        self._ends = ends
+        self._mask = np.uint64((1 << (_SPARSENESS * max(len(ends), 1)).bit_length()) - 1)
+        self._table = np.zeros(int(self._mask) + 1, np.uint64)
+        self._table[self._places(ends)] = ends
+
+    def __len__(self) -> int:
+        return len(self._ends)
+
+    def has(self, ends: NDArray[np.uint64]) -> NDArray[np.bool_]:
+        """Which of some ends are known. Shape [n]."""
+        there = self._table.take(self._places(ends))
+        found: NDArray[np.bool_] = there == ends
+        others = np.flatnonzero(~found & (there != 0))  # another end with these low bits is known
+        place = np.minimum(np.searchsorted(self._ends, ends[others]), len(self._ends) - 1)
+        found[others] = self._ends[place] == ends[others]
+        return found
+
+    def _places(self, ends: NDArray[np.uint64]) -> NDArray[np.intp]:
+        return (ends & self._mask).astype(np.intp)

@@ -70,6 +70,11 @@ class SiteFlows:
     def __len__(self) -> int:
         return len(self.start_ms)
 
+    @property
+    def insides(self) -> int:
+        """All of `inside` lie below this number, which is far less than there are addresses."""
+        return int(self.inside.max(initial=-1)) + 1
+
     def at(self, rows: slice | NDArray[np.intp]) -> SiteFlows:
         """Some of the flows; of a slice without a copy."""
         columns: dict[str, Any] = {

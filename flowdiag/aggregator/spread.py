@@ -8,9 +8,10 @@ How it is computed, without a step per window of a flow:
 - the windows in between all get the same, so a difference array takes it where they begin and gives it back
   behind them, and one running sum spreads it;
 - running sums of floating-point numbers leave residue where nothing flowed. So the share of a middle window is
-  first rounded down to a multiple of a quantum so coarse that every sum of shares is exact in 53 bits; the
-  rest (a part in 10^15 of the whole) stays in the flow's first window. Windows that no flow touches are then
-  exactly zero, and nothing is ever lost.
+  split in two parts, each rounded down to a multiple of a quantum so coarse that every sum of such parts is exact in
+  53 bits: the second takes what the first one's rounding left. What that leaves in turn is a part in 10^25 of the
+  whole or less, and stays in the flow's first window. Windows that no flow touches are then exactly zero, those of
+  small flows beside enormous ones are right, and nothing is ever lost.
 """
 
 from __future__ import annotations
@@ -92,8 +93,9 @@ def spread(
     """
     cells = series_count * grid.windows
     ends = np.zeros((len(values), cells))  # what falls in first and last windows
-    changes = np.zeros((len(values), cells + series_count))  # changes of what flows through whole windows
-    quanta = [_quantum(column) for column in values]
+    # Changes of what flows through whole windows, in two parts.
+    changes = np.zeros((len(values), 2, cells + series_count))
+    quanta = [_two_quanta(column) for column in values]
     crossing_any = False
     for rows in steps(len(start_ms)):
         start, end = start_ms[rows], end_ms[rows]
@@ -126,19 +128,21 @@ def spread(
             in_last = value * last_part
             in_first = value - in_last
             if len(through):
-                quantum = quanta[number]
-                middle = np.floor(value[through] * middle_part[through] / quantum) * quantum
-                in_first[through] -= middle * between[through]
-                changes[number] += np.bincount(step_up, middle, changes.shape[1])
-                changes[number] -= np.bincount(step_down, middle, changes.shape[1])
+                middle = value[through] * middle_part[through]
+                for changing, quantum in zip(changes[number], quanta[number], strict=True):
+                    part = np.floor(middle / quantum) * quantum
+                    middle -= part
+                    in_first[through] -= part * between[through]
+                    changing += np.bincount(step_up, part, len(changing))
+                    changing -= np.bincount(step_down, part, len(changing))
             in_first_window = column.copy()
             in_first_window[crossing] = np.maximum(in_first, 0.0)
             ends[number] += np.bincount(first + base, in_first_window, cells)
             ends[number] += np.bincount(at_last, in_last, cells)
     result = ends.reshape(len(values), series_count, grid.windows)
     if crossing_any:
-        flowing = np.cumsum(changes.reshape(len(values), series_count, grid.windows + 1), axis=2)
-        result += flowing[:, :, :-1]
+        flowing = np.cumsum(changes.reshape(len(values), 2, series_count, grid.windows + 1), axis=3)
+        result += flowing.sum(axis=1)[:, :, :-1]
     return result
 
 
@@ -196,7 +200,17 @@ def touched(start_ms: NDArray[np.int64], end_ms: NDArray[np.int64], grid: Window
 def _quantum(values: NDArray[np.float64]) -> float:
     """A power of two so that any sum of multiples of it, up to the sum of all values, is exact in a double."""
     total = float(values.sum()) if len(values) else 0.0
-    return math.ldexp(1.0, math.frexp(max(total, 1.0))[1] - _EXACT_BITS)
+    return _quantum_up_to(max(total, 1.0))
+
+
+def _quantum_up_to(total: float) -> float:
+    return math.ldexp(1.0, math.frexp(total)[1] - _EXACT_BITS)
+
+
+def _two_quanta(values: NDArray[np.float64]) -> tuple[float, float]:
+    """_quantum() of values, and that of as many rests as there are values, each less than the first quantum."""
+    quantum = _quantum(values)
+    return quantum, _quantum_up_to(quantum * max(len(values), 1))
 
 
 def _clipped(

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Final
 
+import numpy as np
 from numpy.typing import NDArray
 
 STEP_ROWS: Final = 1 << 16
@@ -31,5 +32,15 @@ def added_up(work: Callable[[slice], NDArray[Any]], rows: int, cells: int = 0) -
     first, *others = steps(rows, cells)
     total = work(first)
     for step in others:
-        total = total + work(step)  # numpy.bincount gives integers where there was nothing to weigh
+        more = work(step)
+        # numpy.bincount gives integers where there was nothing to weigh.
+        total = np.add(total, more, out=total if total.dtype == np.result_type(total, more) else None)
     return total
+
+
+def ordered_by(numbers: NDArray[np.int32], size: int) -> NDArray[np.intp]:
+    """Places of the numbers, all from 0 to below size, in ascending order; equal ones keep theirs. Shape [n].
+
+    Of 16 bits numpy sorts without comparing, ten times as fast.
+    """
+    return np.argsort(numbers.astype(np.uint16) if size <= 1 << 16 else numbers, kind="stable")

@@ -27,6 +27,7 @@ from flowdiag.aggregator.top_ranking import Request, Top
 from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.asking import asked_again
 from flowdiag.collector.store.question import plan
 from flowdiag.collector.untaught import refuse_untaught
 from flowdiag.site.profile import MAX_MBPS, Link, Profile, Site
@@ -39,6 +40,7 @@ ANY_SITE: Final = Profile(
 )
 
 
+@asked_again
 def rank_export(
     paths: Sequence[str | Path], profile: Profile | None, request: Request, progress: Progress | None = None
 ) -> Top:

@@ -76,6 +76,7 @@ def write_demo(place: Path) -> None:
     Files of an earlier demo may be written again, with the same content. Raises UsageError if place is no
     folder, holds other files of these names, or cannot be written to; nothing is written then.
     """
+    from flowdiag.cli.output import write_bytes
     from flowdiag.errors import UsageError
     from flowdiag.scenario.capture import pcap_bytes
     from flowdiag.scenario.exporting import Exporting
@@ -97,7 +98,7 @@ def write_demo(place: Path) -> None:
             refuse_foreign(place / name, content)
         place.mkdir(parents=True, exist_ok=True)
         for name, content in contents.items():
-            (place / name).write_bytes(content)
+            write_bytes(content, place / name)
     except OSError as error:
         reason = error.strerror or str(error)
         raise UsageError(reason, file=str(place), advice="name a folder that can be written to") from error

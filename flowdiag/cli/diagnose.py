@@ -174,11 +174,14 @@ def profile_of(
 
 def draw(note: Note, chart: Path) -> None:
     """The pictures of a note as a PNG. Raises FlowdiagError if it cannot be written."""
-    from flowdiag.cli.output import complete_or_not_at_all
+    from io import BytesIO
+
+    from flowdiag.cli.output import write_bytes
     from flowdiag.note.chart import chart_png
 
-    with complete_or_not_at_all(chart) as path:
-        chart_png(note, path)
+    picture = BytesIO()
+    chart_png(note, picture)
+    write_bytes(picture.getvalue(), chart)
 
 
 def rendered(note: Note, form: str, *, on_terminal: bool) -> str:

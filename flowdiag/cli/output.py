@@ -5,14 +5,14 @@ from __future__ import annotations
 import os
 import stat
 import sys
-import tempfile
 from collections.abc import Collection, Iterable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
 import click
 
+from flowdiag.cli.reaching import Reached, reached
 from flowdiag.errors import FlowdiagError, UsageError
 
 SUFFIXES: Final = {
@@ -116,39 +116,23 @@ def write_result(text: str, output: Path | None) -> None:
     if output is None:
         click.echo(text, nl=False)
         return
-    with complete_or_not_at_all(output) as path:
-        path.write_text(text, encoding="utf-8")
+    write_bytes(text.encode(), output)
 
 
 def write_bytes(octets: bytes, output: Path) -> None:
-    """Writes a result that is no text. Raises FlowdiagError if the file cannot be written."""
-    with complete_or_not_at_all(output) as path:
-        path.write_bytes(octets)
+    """Writes a result complete or not at all. A link stays one, and its target is replaced; what is no regular file (a
+    device, a pipe) is written to as it is.
 
-
-@contextmanager
-def complete_or_not_at_all(output: Path) -> Iterator[Path]:
-    """A path beside output to write to; it takes output's place when the block ends without an error.
-
-    What is no regular file (a device, a pipe) is written to as it is. Raises FlowdiagError for what the file
-    system refuses.
+    Raises FlowdiagError for what the file system refuses, and where a link that others may have put there leads away.
     """
     try:
-        if output.exists() and not output.is_file():
-            yield output
-            return
-        output = output.resolve()  # a symbolic link stays one, and its target is replaced
-        handle, name = tempfile.mkstemp(
-            prefix=f".{output.name[:64]}.", suffix=output.suffix[:16], dir=output.parent
-        )
-        os.close(handle)
-        aside = Path(name)
-        try:
-            yield aside
-            os.chmod(aside, _mode(output))
-            os.replace(aside, output)
-        finally:
-            aside.unlink(missing_ok=True)
+        with reached(output) as at:
+            if at.status is None or stat.S_ISREG(at.status.st_mode):
+                _replace(at, octets)
+            else:
+                descriptor = os.open(at.name, os.O_WRONLY | os.O_CLOEXEC, dir_fd=at.folder)
+                with open(descriptor, "wb") as file:
+                    file.write(octets)
     except OSError as error:
         raise FlowdiagError(
             f"cannot be written: {error.strerror or error}",
@@ -157,11 +141,25 @@ def complete_or_not_at_all(output: Path) -> Iterator[Path]:
         ) from error
 
 
-def _mode(output: Path) -> int:
-    """The permissions of the file to be replaced, or those that a new file would get."""
+def _replace(at: Reached, octets: bytes) -> None:
+    aside = f".flowdiag-{os.urandom(8).hex()}"
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    descriptor = os.open(aside, flags, 0o600, dir_fd=at.folder)
     try:
-        return output.stat().st_mode & 0o7777
-    except FileNotFoundError:
-        mask = os.umask(0)
-        os.umask(mask)
-        return 0o666 & ~mask
+        with open(descriptor, "wb") as file:
+            file.write(octets)
+            os.fchmod(descriptor, _mode(at))
+        os.replace(aside, at.name, src_dir_fd=at.folder, dst_dir_fd=at.folder)
+    except BaseException:
+        with suppress(OSError):
+            os.unlink(aside, dir_fd=at.folder)
+        raise
+
+
+def _mode(at: Reached) -> int:
+    """The permissions of the user's file to be replaced, or those that a new file would get."""
+    if at.status is not None and at.status.st_uid == os.geteuid():
+        return at.status.st_mode & 0o7777
+    mask = os.umask(0)
+    os.umask(mask)
+    return 0o666 & ~mask

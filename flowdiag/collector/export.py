@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Final
 
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from flowdiag.buffers import address_column
 from flowdiag.collector.datagram import Datagram
@@ -153,7 +152,9 @@ class Export:
                 self._foreign += datagram.messages if isinstance(datagram, Run) else 1
 
     def _flows(self, contents: Flows) -> Iterator[pa.RecordBatch]:
-        # Imported here since Parquet is the rare container and costs a tenth of a second to load.
+        # Imported here since Parquet is the rare container, and both cost a tenth of a second to load.
+        import pyarrow.compute as pc
+
         from flowdiag.collector.readers.parquet import read_parquet
 
         for batch in read_parquet(contents.window, contents.source, self._stored):

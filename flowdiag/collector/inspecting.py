@@ -26,6 +26,7 @@ from flowdiag.buffers import filled
 from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport, SessionReport, TemplateReport
+from flowdiag.collector.store.asking import asked_again
 from flowdiag.collector.untaught import ADVICE, untaught
 from flowdiag.flows import UNKNOWN_ADDRESS
 
@@ -89,6 +90,7 @@ class Inspection:
         return any(session.sampling != 1 for session in self.report.sessions)
 
 
+@asked_again
 def inspect_export(paths: Sequence[str | Path], progress: Progress | None = None) -> Inspection:
     """Reads a whole export and tells what is in it. Raises ExportError if it cannot be used."""
     export = open_export(paths, scale=False, progress=progress, columns=COLUMNS)

@@ -158,10 +158,10 @@ class Knowledge:
     def seed(self, later: Iterable[Knowledge] = ()) -> Seed:
         """What a decoder needs that goes on from here. later: what was kept of the messages that follow."""
         domains = list(self._domains.values())
-        taught = [message for domain in domains for message in domain.definitions.values()]
+        taught = [message for domain in domains for message in _in_order(domain.definitions.values())]
         for domain in domains:
             for messages in domain.options.values():
-                taught += messages.values()
+                taught += _in_order(messages.values())
         return Seed(
             tuple(taught),
             tuple(domain.last for domain in domains if domain.last is not None),
@@ -234,6 +234,15 @@ class Knowledge:
             domain.options[template.id] = OrderedDict()
         if not template.options and any(number in template.places for number in _TOTALS):
             self.running_totals |= not any(number in template.places for number in _DELTAS)
+
+
+def _in_order(messages: Iterable[Datagram]) -> Iterator[Datagram]:
+    """Messages in the order in which they came, which their times tell then even if the clock was set back meanwhile:
+    who puts together what several have kept goes by these."""
+    latest = 0
+    for message in messages:
+        latest = max(latest, message.time_ms or 0)
+        yield message._replace(time_ms=latest) if message.time_ms is not None else message
 
 
 def _templates(version: int, payload: bytes, sets: list[SetPlace]) -> Iterator[Template]:

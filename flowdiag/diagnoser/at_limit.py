@@ -10,6 +10,7 @@ practice, no source). A sampled export is too rough for seconds; there the minut
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,7 +22,7 @@ from flowdiag.aggregator.site_flows import SiteFlows, where
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.once import once_per_case
-from flowdiag.diagnoser.sustained import MINUTE_MS, SUSTAINED_MS, bridged, unblurred
+from flowdiag.diagnoser.sustained import MINUTE_MS, SUSTAINED_MS, bridged, joined, unblurred
 from flowdiag.diagnoser.timeline import Grid
 
 STEP_MS: Final = 10_000
@@ -91,10 +92,27 @@ class AtLimit:
     def share(self) -> float:
         return self.total_ms / self.covered_ms
 
-    @property
-    def leaves_open(self) -> bool:
-        """Whether the time is too short for a sustained finding and the line at its limit for most of it."""
-        return self.covered_ms < SUSTAINED_MS and self.share >= MOST
+
+@once_per_case
+def left_open(case: Case) -> tuple[AtLimit, ...]:
+    """The limits of a link that was at one or the other for most of a time too short for a sustained finding.
+
+    Of several links the one whose spell was longest; none where nothing is left open.
+    """
+    limits = at_limit(case)
+    for link in dict.fromkeys(limit.link for limit in limits):
+        own = tuple(limit for limit in limits if limit.link == link)
+        covered_ms = own[0].covered_ms
+        if covered_ms < SUSTAINED_MS and limited_ms(own) >= MOST * covered_ms:
+            return own
+    return ()
+
+
+def limited_ms(limits: Iterable[AtLimit]) -> int:
+    """How long one or another of the limits was reached."""
+    return sum(
+        end - start for start, end in joined(sorted(spell for limit in limits for spell in limit.spells), 0)
+    )
 
 
 @once_per_case

@@ -27,6 +27,7 @@ from flowdiag.diagnoser.conversations import (
     UDP,
     answered,
     conversation_keys,
+    occurring_again,
     sees_downloads,
 )
 from flowdiag.diagnoser.failovers import failovers
@@ -73,7 +74,7 @@ _ASKED_FOR_ANSWERS: Final = np.isin(np.arange(65_537), REQUEST_PORTS)  # the las
 
 def is_request(flows: SiteFlows) -> NDArray[np.bool_]:
     """UDP records to or from a service whose every request wants an answer."""
-    request: NDArray[np.bool_] = (flows.protocol == UDP) & _ASKED_FOR_ANSWERS[flows.outside_port]
+    request: NDArray[np.bool_] = (flows.protocol == UDP) & _ASKED_FOR_ANSWERS.take(flows.outside_port)
     return request
 
 
@@ -85,10 +86,8 @@ def begins_attempt(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_
     """
     begins = np.ones(len(rows), dtype=np.bool_)
     keys = conversation_keys(flows, rows)
-    order = np.argsort(keys)
-    same = np.concatenate([[False], keys[order[1:]] == keys[order[:-1]], [False]])
     # Ports are rarely used twice, so that there is little to set in order of time.
-    again = order[same[1:] | same[:-1]] if len(rows) else order
+    again = np.flatnonzero(occurring_again(keys))
     if not len(again):
         return begins
     again = again[np.lexsort((flows.start_ms[rows[again]], keys[again]))]
@@ -140,8 +139,9 @@ def failed_attempts(case: Case) -> NDArray[np.intp]:
         return np.zeros(0, dtype=np.intp)
     tried = connection_attempts(case)
     in_vain = where(flows, bare_syn)[tried]
-    in_vain |= (flows.protocol[tried] == UDP) & _poorly_answered(flows, tried)[flows.outside[tried]]
-    rows = tried[in_vain]
+    queries = np.flatnonzero(flows.protocol[tried] == UDP)
+    in_vain[queries] |= _poorly_answered(flows, flows.outside[tried[queries]])
+    rows = tried[np.flatnonzero(in_vain)]
     rows = rows[~answered(flows, rows)]
     rows = rows[begins_attempt(flows, rows)]
     quic = (flows.protocol[rows] == UDP) & (flows.outside_port[rows] == QUIC_PORT)
@@ -163,16 +163,14 @@ def _answers_by_tcp(flows: SiteFlows) -> NDArray[np.bool_]:
     return answers
 
 
-def _poorly_answered(flows: SiteFlows, tried: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Per address, whether a fifth of its requests lack an answer at first glance: only there it pays to
-    look.
+def _poorly_answered(flows: SiteFlows, asked: NDArray[np.int32]) -> NDArray[np.bool_]:
+    """Which requests went to an address that leaves a fifth of its requests without an answer at first glance: only
+    there it pays to look. asked: the address of each request.
     """
-    queries = tried[flows.protocol[tried] == UDP]
     size = len(flows.addresses)
-    asked = np.bincount(flows.outside[queries], minlength=size)
     replies = where(flows, lambda some: (some.direction == DOWN) & is_request(some))
     told = np.bincount(flows.outside[replies], minlength=size)
-    poorly: NDArray[np.bool_] = told < 0.8 * asked
+    poorly: NDArray[np.bool_] = (told < 0.8 * np.bincount(asked, minlength=size))[asked]
     return poorly
 
 

@@ -5,8 +5,8 @@ Means: an honest "we do not know". Saying that the line was fine would be a gues
 Decided: when nothing that explains the complaint was found and one of these holds: the window lies outside
 the export; less than half of it is covered (silences of the exporter as for export-gap); nothing was
 measured on any link of the profile; several links cannot be told apart because the records carry no
-interface numbers; or the time looked at holds no three minutes and a line was at its limit for most of it,
-which is too short to tell a passing burst from a full line (see at_limit.py).
+interface numbers; or the time looked at holds no three minutes and a line was at its limit, one way or the other, for
+most of it, which is too short to tell a passing burst from a full line (see at_limit.py).
 
 Thresholds: half of the window, half of the short time (by agreement on what "covered" and "most" mean, no
 source).
@@ -24,7 +24,7 @@ from __future__ import annotations
 from typing import Final
 
 from flowdiag.diagnoser import wording_verdict as words
-from flowdiag.diagnoser.at_limit import at_limit
+from flowdiag.diagnoser.at_limit import left_open, limited_ms
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action, Verdict
 from flowdiag.diagnoser.silences import covered
@@ -42,11 +42,10 @@ def verdict(case: Case) -> Verdict | None:
         return None
     said, reason, next_steps = why
     # That something cannot be told is sure, unless what was seen points one way.
-    points_to_the_line = any(limit.leaves_open for limit in at_limit(case))
     return Verdict(
         code=CODE,
         sentence=words.cannot_tell(case) + said,
-        confidence="medium" if points_to_the_line else "high",
+        confidence="medium" if left_open(case) else "high",
         reasons=(reason,) if reason else (),
         next_steps=next_steps,
     )
@@ -68,8 +67,7 @@ def _why(case: Case) -> tuple[str, str, tuple[Action, ...]] | None:
     part = covered(case)
     if part < LEAST_COVERED:
         return words.too_little(part), words.too_little_reason(part), words.GET_AN_EXPORT
-    open_ends = [limit for limit in at_limit(case) if limit.leaves_open]
-    if open_ends:
-        limit = open_ends[0]
-        return words.too_short(case, limit), at_limit_reason(case, limit), words.GET_AN_EXPORT
+    if open_ends := left_open(case):
+        reason = " ".join(at_limit_reason(case, limit) for limit in open_ends)
+        return words.too_short(case, open_ends, limited_ms(open_ends)), reason, words.GET_AN_EXPORT
     return None

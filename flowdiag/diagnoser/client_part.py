@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Final
 
+from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.diagnoser import wording, wording_backup
 from flowdiag.diagnoser.at_limit import at_limit
 from flowdiag.diagnoser.case import Case
@@ -31,6 +32,9 @@ WITH_SPELLS: Final = ("link-busy", "keepalive-missing", "keepalive-unanswered")
 EXPLAINS: Final = ("outage", "flapping", "on-backup", "inbound-flood", "outbound-scan")
 # Other troubles than the verdict's that a client reads before the next step.
 MOST_BESIDES: Final = 2
+# Verdicts beside which a line may have been full all the same, and what part of the window is worth telling then.
+LEAVES_ROOM_OPEN: Final = ("flapping", "on-backup", "link-full", "below-plan", "backup-leak", "link-busy")
+WORTH_TELLING: Final = 0.1
 # Ceilings this close, as parts of the plan, are one ceiling.
 SAME_CEILING: Final = 0.05
 
@@ -62,6 +66,7 @@ def told(
         said.append(_beside(case, first, head, others))
         also += others
         rest = [finding for finding in rest if finding not in others and not _is_explained(finding, others)]
+    said += _full_for_moments(case, first)
     return " ".join(said), tuple(also)
 
 
@@ -174,6 +179,22 @@ def _beside(case: Case, first: Finding, head: Finding, group: Sequence[Finding])
         return wording.full_too(case, link, direction, _parts(group), evidence)
     sentence = _sentence(case, head, group)
     return f"Besides, {sentence[:1].lower()}{sentence[1:]}"
+
+
+def _full_for_moments(case: Case, first: Finding) -> list[str]:
+    """Lines that somebody felt full for a good part of the window, in spells too short for findings that are told."""
+    if case.is_audit or first.code not in LEAVES_ROOM_OPEN:
+        return []
+    links = case.profile.link
+    others = [
+        limit
+        for limit in at_limit(case)
+        if limit.share >= WORTH_TELLING
+        and (links[limit.link].name, DIRECTION_NAMES[limit.direction]) != (first.link, first.direction)
+    ]
+    if first.code == "backup-leak":  # the main line has been told of
+        others = [limit for limit in others if links[limit.link].role == "backup"]
+    return [wording.full_for_moments(case, limit) for limit in others[:MOST_BESIDES]]
 
 
 def _main_line(case: Case, first: Finding) -> str:

@@ -34,6 +34,9 @@ MULTIPLIERS: Final = (
     np.uint64(0x94D049BB133111EB),
 )
 
+# Odd 32-bit multipliers of a quick hash (from memory: golden ratio, MurmurHash3).
+_PAIR_FACTORS: Final = (np.uint32(0x9E3779B1), np.uint32(0x85EBCA6B))
+
 # The table has 8 to 16 places for each key, so that about one in ten others gets through; 64 MiB at most.
 _TABLE_SPARSENESS: Final = 8
 _MAX_TABLE_BITS: Final = 26
@@ -47,12 +50,12 @@ def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.ui
 def _keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
     protocol = flows.protocol[rows]
     ports = (flows.inside_port[rows].astype(np.int64) + 1) * 65537 + flows.outside_port[rows] + 1
-    ports = np.where((protocol == ICMP) | (protocol == ICMPV6), 0, ports)
+    ports *= (protocol != ICMP) & (protocol != ICMPV6)
     addresses = flows.inside[rows].astype(np.int64) << 32 | flows.outside[rows].astype(np.int64)
     with np.errstate(over="ignore"):
-        key = addresses.astype(np.uint64) * MULTIPLIERS[0]
+        key = addresses.view(np.uint64) * MULTIPLIERS[0]
         key ^= key >> np.uint64(29)
-        key += ports.astype(np.uint64) * MULTIPLIERS[1]
+        key += ports.view(np.uint64) * MULTIPLIERS[1]
         key ^= key >> np.uint64(32)
         key += (protocol.astype(np.int64) + 1).astype(np.uint64) * MULTIPLIERS[2]
         key ^= key >> np.uint64(31)
@@ -69,13 +72,17 @@ def answered(flows: SiteFlows, rows: NDArray[np.intp], *, refusals: bool = True)
     if len(rows) == 0:
         return np.zeros(0, dtype=np.bool_)
     opposite = UP if flows.direction[rows[0]] == DOWN else DOWN
-    inside = np.zeros(len(flows.addresses), dtype=np.bool_)
-    outside = np.zeros(len(flows.addresses), dtype=np.bool_)
-    inside[flows.inside[rows]] = True
-    outside[flows.outside[rows]] = True
-    # Only rows between addresses that are asked about can answer; this leaves little to hash and sort.
+    # Only rows between two addresses that are asked about can answer; this leaves little to hash and sort.
+    bits = _table_bits(len(rows))
+    asked = np.zeros(1 << bits, dtype=np.bool_)
+    asked[_pair_place(flows.inside[rows], flows.outside[rows], bits)] = True
     candidates = np.flatnonzero(
-        where(flows, lambda some: (some.direction == opposite) & inside[some.inside] & outside[some.outside])
+        where(
+            flows,
+            lambda some: (
+                (some.direction == opposite) & asked.take(_pair_place(some.inside, some.outside, bits))
+            ),
+        )
     )
     if not refusals:
         flags = flows.tcp_flags[candidates]
@@ -92,7 +99,7 @@ def among(keys: NDArray[np.uint64], known: NDArray[np.uint64]) -> NDArray[np.boo
     drops what cannot match, on both sides.
     """
     found = np.zeros(len(keys), dtype=np.bool_)
-    hits = np.sort(known[_may_be_in(keys, known)])
+    hits = np.sort(known[np.flatnonzero(_may_be_in(keys, known))])
     if len(hits) == 0:
         return found
     likely = np.flatnonzero(_may_be_in(hits, keys))
@@ -101,13 +108,29 @@ def among(keys: NDArray[np.uint64], known: NDArray[np.uint64]) -> NDArray[np.boo
     return found
 
 
+def occurring_again(keys: NDArray[np.uint64]) -> NDArray[np.bool_]:
+    """Which of `keys`, well mixed, occur more than once. Shape [len(keys)]."""
+    ordered = np.sort(keys)
+    return among(keys, ordered[1:][ordered[1:] == ordered[:-1]])
+
+
+def _pair_place(inside: NDArray[np.int32], outside: NDArray[np.int32], bits: int) -> NDArray[np.intp]:
+    """A place in a table of 2^bits for each pair of addresses. Shape [len(inside)]."""
+    pair = (inside.view(np.uint32) * _PAIR_FACTORS[0]) ^ (outside.view(np.uint32) * _PAIR_FACTORS[1])
+    return ((pair * _PAIR_FACTORS[0]) >> np.uint32(32 - bits)).astype(np.intp)
+
+
+def _table_bits(keys: int) -> int:
+    return min(max(keys * _TABLE_SPARSENESS, 1).bit_length(), _MAX_TABLE_BITS)
+
+
 def _may_be_in(few: NDArray[np.uint64], many: NDArray[np.uint64]) -> NDArray[np.bool_]:
     """Per key of `many`, whether its low bits are those of any of `few`."""
-    bits = min(max(len(few) * _TABLE_SPARSENESS, 1).bit_length(), _MAX_TABLE_BITS)
+    bits = _table_bits(len(few))
     mask = np.uint64((1 << bits) - 1)
     table = np.zeros(1 << bits, dtype=np.bool_)
-    table[few & mask] = True
-    maybe: NDArray[np.bool_] = table[many & mask]
+    table[(few & mask).astype(np.intp)] = True
+    maybe: NDArray[np.bool_] = table.take((many & mask).astype(np.intp))
     return maybe
 
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import chain
 from typing import Final
 
+from flowdiag.aggregator import concurrently
 from flowdiag.aggregator.ranking import rank_applications, rank_destinations, rank_talkers
 from flowdiag.diagnoser import (
     backup_leak,
@@ -64,17 +66,21 @@ SEVERITIES: Final = ("critical", "warning", "info")
 
 def diagnose(case: Case) -> Diagnosis:
     """The diagnosis of a case. Deterministic: the same case gives the same findings in the same order."""
-    found = [finding for find in FINDERS for finding in find(case)]
+    found = list(chain.from_iterable(concurrently.in_order(lambda find: find(case), FINDERS)))
     findings = in_order(case, left_to_security(found))
     flows, profile, window = case.flows, case.profile, case.window_ms
+    talkers, applications, destinations = concurrently.in_order(
+        lambda rank: rank(flows, profile, window, limit=RANKED),
+        (rank_talkers, rank_applications, rank_destinations),
+    )
     return Diagnosis(
         case=case,
         verdict=decide(case, findings),
         findings=findings,
         links=figures(case),
-        talkers=rank_talkers(flows, profile, window, limit=RANKED),
-        applications=rank_applications(flows, profile, window, limit=RANKED),
-        destinations=rank_destinations(flows, profile, window, limit=RANKED),
+        talkers=talkers,
+        applications=applications,
+        destinations=destinations,
         cautions=cautions(case, findings),
     )
 

@@ -44,10 +44,15 @@ class Finding:
     doubts: tuple[str, ...] = ()  # why the confidence is not higher
 
 
+Room = Literal["enough", "little", "none at times"]
+
+
 @dataclass(frozen=True)
 class Verdict:
     """also: further findings that the sentence tells beside the one it rests on.
-    had_room: False where a line was at its limit for a while, though too briefly for a finding of its own."""
+    room: that the lines had all along; "little" where one came near its limit, "none at times" where one was at its limit,
+    or cut off, for a while, though too briefly for a finding of its own.
+    """
 
     code: str
     sentence: str  # plain words for the client
@@ -55,5 +60,5 @@ class Verdict:
     finding: Finding | None = None  # the finding it rests on; None for not-the-link and cannot-tell
     reasons: tuple[str, ...] = ()
     next_steps: tuple[Action, ...] = ()
-    had_room: bool = True
+    room: Room = "enough"
     also: tuple[Finding, ...] = ()

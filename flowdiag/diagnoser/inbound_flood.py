@@ -34,7 +34,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
-from flowdiag.aggregator.steps import added_up
+from flowdiag.aggregator.steps import added_up, ordered_by
 from flowdiag.diagnoser import wording_beyond as words
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.conversations import ACK, SYN, TCP, UDP, among, answered, conversation_keys
@@ -89,7 +89,7 @@ def _by_target(case: Case) -> list[NDArray[np.intp]]:
     """The suspicious rows of each inside address that has enough of them for a minute of flood."""
     flows, thresholds = case.flows, case.profile.thresholds
     suspicious = where(flows, _suspicious)
-    size = len(flows.addresses)
+    size = flows.insides
 
     def sums(step: slice) -> NDArray[np.float64]:
         some, rows = flows.at(step), np.flatnonzero(suspicious[step])
@@ -105,7 +105,7 @@ def _by_target(case: Case) -> list[NDArray[np.intp]]:
     rows = np.flatnonzero(suspicious)
     rows = rows[enough[flows.inside[rows]]]
     rows = rows[_crowded(case, rows)[flows.inside[rows]]]
-    rows = rows[np.argsort(flows.inside[rows], kind="stable")]
+    rows = rows[ordered_by(flows.inside[rows], size)]
     if not len(rows):
         return []
     return np.split(rows, np.flatnonzero(np.diff(flows.inside[rows])) + 1)
@@ -158,7 +158,9 @@ def half_open(flows: SiteFlows) -> NDArray[np.bool_]:
 
 def _is_certain(flows: SiteFlows) -> NDArray[np.bool_]:
     """What no program of the site is waiting for if it did not ask: SYNs, and answers of services."""
-    certain: NDArray[np.bool_] = half_open(flows) | ((flows.protocol == UDP) & _REFLECTS[flows.outside_port])
+    certain: NDArray[np.bool_] = half_open(flows) | (
+        (flows.protocol == UDP) & _REFLECTS.take(flows.outside_port)
+    )
     return certain
 
 

@@ -11,8 +11,8 @@ nothing stands against it: at least 95% of the window measured, less than one pe
 60 seconds or better, a plan rate that is not just typical, no spell at the limit however short (at_limit.py), no level that
 transfers hold flat, no twenty seconds without anything coming in, no unusual rate of packets, attempts or
 unanswered requests. Each that fails is said as a reason, and the sentence says what was seen and what was not. Where the
-time looked at is too short for a full link to be found and the line was at its limit for most of it, the verdict is
-cannot-tell.
+time looked at is too short for a full link to be found and the line was at its limit, one way or the other, for most of it, the
+verdict is cannot-tell.
 
 Thresholds: none of its own; it is what is left when every other verdict has been ruled out.
 
@@ -90,7 +90,7 @@ def verdict(case: Case) -> Verdict:
             *_of_room(case, found, moments=bool(reached)),
         )
     )
-    had_room = not reached and not cut and all(place.upper < case.profile.thresholds.busy for place in found)
+    near = any(place.upper >= case.profile.thresholds.busy for place in found)
     return Verdict(
         code=CODE,
         sentence=wording_all_clear.not_the_link(case, found, reached, cut, level, said),
@@ -100,7 +100,7 @@ def verdict(case: Case) -> Verdict:
             *(wording_verdict.TEST_THE_RATE if even or held else ()),
             *wording_verdict.look_next(case),
         ),
-        had_room=had_room,
+        room="none at times" if reached or cut else "little" if near else "enough",
     )
 
 

@@ -32,6 +32,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import UP, SiteFlows
+from flowdiag.aggregator.steps import ordered_by
 from flowdiag.diagnoser import wording_beyond as words
 from flowdiag.diagnoser.attempts import begins_attempt, probing
 from flowdiag.diagnoser.case import Case
@@ -98,7 +99,7 @@ def scans_from(case: Case, least: int, span_ms: tuple[int, int]) -> tuple[Scan, 
     rows = rows[(flows.start_ms[rows] >= span_ms[0]) & (flows.start_ms[rows] < span_ms[1])]
     tries = np.bincount(flows.inside[rows], minlength=1)
     rows = rows[(tries >= least)[flows.inside[rows]]]
-    rows = rows[np.argsort(flows.inside[rows], kind="stable")]
+    rows = rows[ordered_by(flows.inside[rows], flows.insides)]
     suspects = [mine for mine in _by_host(flows, rows) if _reaches_many(flows, mine, least)]
     if not suspects:
         return ()
@@ -203,7 +204,6 @@ def _finding(case: Case, scan: Scan) -> Finding:
     link = int(links.argmax())
     fills = fills_link(case, link, UP, rows)
     confidence: Confidence = "high" if sees_downloads(flows) else "medium"
-    summary, client = words.outbound_scan(case, scan.addresses, scan.ports, start, end, fills)
     evidence: dict[str, Any] = {
         "addresses_tried": scan.addresses,
         "most_addresses_in_ten_minutes": scan.most_in_ten_minutes,
@@ -217,6 +217,7 @@ def _finding(case: Case, scan: Scan) -> Finding:
         "fills_link": fills,
         **who_what_where(case, rows, flows.packets[rows]),
     }
+    summary, client = words.outbound_scan(case, evidence, scan.ports, start, end)
     return Finding(
         code=CODE,
         severity="critical",

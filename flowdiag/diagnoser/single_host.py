@@ -41,7 +41,7 @@ CODE: Final = "single-host"
 
 def find(case: Case) -> list[Finding]:
     flows, (begin, end) = case.flows, case.window_ms
-    size = len(flows.addresses)
+    size = flows.insides
 
     def sums(step: slice) -> NDArray[np.float64]:
         part = part_inside(flows.start_ms[step], flows.end_ms[step], begin, end)

@@ -37,6 +37,7 @@ from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.diagnoser import wording_beyond as words
 from flowdiag.diagnoser.attempts import begins_attempt, connection_attempts, failed_attempts
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.conversations import distinct
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.outbound_scan import scans
 from flowdiag.diagnoser.shares import who_what_where
@@ -108,19 +109,21 @@ def _groups(case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp], *, by
     if not len(many):
         return []
     tried_keys = _key(case, tried, by_place)
+    tried_at = flows.start_ms[tried]
     found: list[_Group] = []
     for key in many:
         mine = failed[failed_keys == key]
         port, protocol = int(flows.outside_port[mine[0]]), int(flows.protocol[mine[0]])
         everyday = is_everyday(port)
-        several_places = len(np.unique(flows.outside[mine])) > 1
+        several_places = distinct(flows.outside[mine], len(flows.addresses)) > 1
         if not by_place and not (everyday and several_places):
             continue
-        all_mine = tried[tried_keys == key]
+        all_mine = tried[np.flatnonzero(tried_keys == key)]
         all_mine = all_mine[begins_attempt(flows, all_mine)]
         for start, end in _spells(case, mine, all_mine):
             here, of = _within(case, mine, start, end), _within(case, all_mine, start, end)
-            if _matters(case, here, tried, start, end, by_place):
+            meanwhile = tried[np.flatnonzero((tried_at >= start) & (tried_at < end))]
+            if _matters(case, here, meanwhile, start, by_place):
                 place = int(flows.outside[mine[0]]) if by_place else None
                 found.append(_Group(port, protocol, place, here, of, start, end))
     return found
@@ -158,18 +161,25 @@ def _spells(case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp]) -> li
 
 def _within(case: Case, rows: NDArray[np.intp], start: int, end: int) -> NDArray[np.intp]:
     begun = case.flows.start_ms[rows]
-    return rows[(begun >= start) & (begun < end)]
+    return rows[np.flatnonzero((begun >= start) & (begun < end))]
 
 
 def _matters(
-    case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp], start: int, end: int, by_place: bool
+    case: Case, failed: NDArray[np.intp], meanwhile: NDArray[np.intp], start: int, by_place: bool
 ) -> bool:
-    meanwhile = _within(case, tried, start, end)
-    part = len(failed) / max(int(np.count_nonzero(begins_attempt(case.flows, meanwhile))), 1)
-    if len(np.unique(case.flows.inside[failed])) >= SEVERAL_HOSTS:
-        return part >= PART_OF_ALL
+    """meanwhile: all that was tried in the spell, which begins at start."""
+    if distinct(case.flows.inside[failed], len(case.flows.addresses)) >= SEVERAL_HOSTS:
+        return _make(case, failed, PART_OF_ALL, meanwhile)
     begins_within = start - (case.coverage.first_ms or 0) >= ONSET_MS
-    return by_place and part >= (PART_OF_ALL_BY_ONE if begins_within else MOST_OF_ALL)
+    return by_place and _make(case, failed, PART_OF_ALL_BY_ONE if begins_within else MOST_OF_ALL, meanwhile)
+
+
+def _make(case: Case, failed: NDArray[np.intp], part: float, rows: NDArray[np.intp]) -> bool:
+    """Whether failed attempts make such a part of the attempts that rows are."""
+    if len(failed) / max(len(rows), 1) >= part:  # there are at most as many attempts as rows
+        return True
+    attempts = int(np.count_nonzero(begins_attempt(case.flows, rows)))
+    return len(failed) / max(attempts, 1) >= part
 
 
 def _finding(case: Case, group: _Group) -> Finding:

@@ -309,6 +309,15 @@ def full_too(
     return f"Your {whose_line(case, link)}'s {WAYS[direction]} was full too, {spells(case, parts)}{cause}."
 
 
+def full_for_moments(case: Case, limit: AtLimit) -> str:
+    """For a client who has read of something else: a line that was full too briefly for a finding that is told."""
+    spells = f" in {len(limit.spells)} short spells" if len(limit.spells) > 1 else ""
+    return (
+        f"Besides, your {whose_line(case, limit.link)}'s {WAYS[limit.direction]} was full for "
+        f"{duration(limit.total_ms)}{spells} from {clock(case, limit.spells[0][0])} on."
+    )
+
+
 def _cause(case: Case, evidence: Mapping[str, Any], way: str) -> str:
     hosts = evidence.get("hosts") or ()
     if not hosts:

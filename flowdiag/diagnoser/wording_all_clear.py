@@ -163,7 +163,7 @@ def at_limit_reason(case: Case, limit: AtLimit) -> str:
     total, longest = duration(limit.total_ms), duration(limit.longest_ms)
     stretch = "" if limit.total_ms == limit.longest_ms else f", {longest} of it at a stretch"
     return (
-        f"{name} {WAYS[limit.direction]} was at its limit ({rate(limit.rate_mbps)}) for {total} of the {covered} "
+        f"{name} {WAYS[limit.direction]} was at its limit ({rate(limit.rate_mbps)} on average) for {total} of the {covered} "
         f"looked at{stretch}, from {clock(case, limit.start_ms)} on; too short to be called a full link."
     )
 
@@ -231,7 +231,7 @@ def _unusual(case: Case, one: UnusualRate) -> str:
             f"{name} {way} carried {one.most:,} small packets a second more at {at} than the other direction "
             f"matches{usual}."
         )
-    return f"One device tried {one.most:,} outside addresses in vain within ten minutes, from {at} on."
+    return f"One address of the site tried {one.most:,} outside addresses in vain within ten minutes, from {at} on."
 
 
 def percent_up(share: float) -> str:

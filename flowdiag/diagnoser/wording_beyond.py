@@ -7,8 +7,9 @@ from typing import Any, Final
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action
-from flowdiag.diagnoser.wording import name_of
+from flowdiag.diagnoser.wording import name_of, stands_for_many
 from flowdiag.diagnoser.wording_backup import Said
+from flowdiag.diagnoser.wording_devices import ONE_DEVICE, device
 from flowdiag.diagnoser.wording_figures import count
 from flowdiag.diagnoser.wording_times import clocks, spells
 
@@ -117,21 +118,25 @@ def floods(case: Case, parts: Sequence[tuple[int, int]], fills: bool) -> str:
 
 
 def outbound_scan(
-    case: Case, addresses: int, ports: Sequence[tuple[int, int]], start_ms: int, end_ms: int, fills: bool
+    case: Case, evidence: Mapping[str, Any], ports: Sequence[tuple[int, int]], start_ms: int, end_ms: int
 ) -> Said:
     """ports: (protocol, port) of what was tried, port 0 for pings."""
     start, end = clocks(case, start_ms, end_ms)
     summary = (
-        f"One host tried {addresses:,} outside addresses {_by_what(ports)} between {start} and {end}, "
+        f"One host tried {evidence['addresses_tried']:,} outside addresses {_by_what(ports)} between {start} and {end}, "
         "nearly all in vain."
     )
-    if fills:
+    if evidence["fills_link"]:
         summary += " This fills the link."
-    client = (
-        "One device at the site is calling very many unknown addresses; "
-        "a security specialist should look at it."
-    )
-    return summary, client
+    if stands_for_many(evidence["hosts"][0]):
+        summary += (
+            " The address is outside the site's networks: it may be a router's own and stand for many hosts."
+        )
+        who = "A device at the site (the measurements do not tell which)"
+    else:
+        named = device(case, evidence["hosts"][0])
+        who = "One device at the site" if named == ONE_DEVICE else named[0].upper() + named[1:]
+    return summary, f"{who} is calling very many unknown addresses; a security specialist should look at it."
 
 
 def _by_what(ports: Sequence[tuple[int, int]]) -> str:

@@ -141,11 +141,12 @@ def too_little(covered: float) -> str:
     return f"only {percent(covered)} of that time was measured."
 
 
-def too_short(case: Case, limit: AtLimit) -> str:
-    line, way = whose_line(case, limit.link), WAYS[limit.direction]
+def too_short(case: Case, limits: Sequence[AtLimit], limited_ms: int) -> str:
+    """limits: of one link; limited_ms: how long one or another of them was reached."""
+    line, ways = whose_line(case, limits[0].link), " or ".join(WAYS[limit.direction] for limit in limits)
     return (
-        f"only {duration(limit.covered_ms)} were looked at, and your {line}'s {way} was at its limit for "
-        f"{duration(limit.total_ms)} of them. That is too short to tell a passing burst from a full line."
+        f"only {duration(limits[0].covered_ms)} were looked at, and your {line}'s {ways} was at its limit for "
+        f"{duration(limited_ms)} of them. That is too short to tell a passing burst from a full line."
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import warnings
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import IO, TYPE_CHECKING, Any, Final
 
 from flowdiag.note import wording as words
 from flowdiag.note import wording_pictures as pictures
@@ -52,7 +52,7 @@ _HIGHEST: Final = 1.25
 _LEAST_NAMED: Final = 0.09
 
 
-def chart_png(note: Note, path: str | Path) -> None:
+def chart_png(note: Note, file: str | Path | IO[bytes]) -> None:
     """Writes one row per link and direction: rate, plan, the time looked at, full and busy spans, gaps.
 
     A last row shows who used the main finding's link and direction while it lasted. The file is a PNG whatever
@@ -79,7 +79,7 @@ def chart_png(note: Note, path: str | Path) -> None:
         axes[0].text(0.5, 0.5, pictures.NO_RECORDS, ha="center")
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)  # a name in a script that the font lacks
-        figure.savefig(path, format="png", metadata=METADATA)
+        figure.savefig(file, format="png", metadata=METADATA)
 
 
 def _draw(axis: Axes, chart: Chart, clock: Clock) -> None:

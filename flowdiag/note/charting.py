@@ -187,7 +187,7 @@ def _layers(
     """(name, Mbit/s per bin): the NAMED_LAYERS largest hosts of the episode, and the others together."""
     flows = case.flows
     mine = (flows.link == link) & (flows.direction == direction)
-    hosts = len(flows.addresses)
+    hosts = flows.insides
 
     def octets_by_host(step: slice) -> NDArray[np.float64]:
         start, end = flows.start_ms[step], flows.end_ms[step]
@@ -203,9 +203,11 @@ def _layers(
     largest = largest[sums[largest] >= WORTH_NAMING * sums.sum()].tolist()
     layer_of = np.full(len(sums), len(largest), np.int8)
     layer_of[largest] = np.arange(len(largest))
-    layer = np.where(mine, layer_of[flows.inside], np.int8(-1))
     bins = WindowGrid(grid.start_ms, grid.step_ms, grid.bins)
-    octets = spread(flows.start_ms, flows.end_ms, [flows.wire_octets], bins, layer, len(largest) + 1)[0]
+    rows = np.flatnonzero(mine & (flows.start_ms < bins.end_ms) & (flows.end_ms >= bins.start_ms))
+    layer = layer_of[flows.inside[rows]]
+    values = [flows.wire_octets[rows]]
+    octets = spread(flows.start_ms[rows], flows.end_ms[rows], values, bins, layer, len(largest) + 1)[0]
     names = []
     for host in largest:
         address = flows.addresses[host]

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from html import escape as _html_escape
 from typing import Final
 
 # As much of one text as a ticket needs; a complaint of some paragraphs fits.
@@ -81,7 +80,11 @@ def markdown(text: str) -> str:
 
 def html(text: str, *, longest: int = LONGEST) -> str:
     """Text for HTML and XML content and quoted attributes."""
-    return _html_escape(terminal(text, longest=longest), quote=True)
+    from html import (
+        escape,
+    )  # loads two thousand names of characters, which the other formats need not wait for
+
+    return escape(terminal(text, longest=longest), quote=True)
 
 
 _FORMULA: Final = tuple(

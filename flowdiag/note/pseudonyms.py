@@ -24,6 +24,7 @@ import numpy as np
 from flowdiag.diagnoser.case import Case
 from flowdiag.errors import FlowdiagError
 from flowdiag.flows import V4_PREFIX
+from flowdiag.modes import SECRET_MODE, opened
 
 Address = IPv4Address | IPv6Address
 KEY_OCTETS: Final = 32  # as long as SHA-256's output (RFC 2104 section 3)
@@ -151,7 +152,7 @@ def _new_key(file: Path) -> bytes:
     """Makes the key file; where another process made it meanwhile, that one's key is taken."""
     file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     aside = file.with_name(f".{file.name}.{secrets.token_hex(8)}")
-    handle = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    handle = opened(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, SECRET_MODE)
     try:
         with os.fdopen(handle, "wb") as out:
             out.write(secrets.token_bytes(KEY_OCTETS))

@@ -72,10 +72,12 @@ _MEANS: Final = {
     "not-the-link": "As far as we can see, the line had room for more, so a faster one would not have helped.",
     "cannot-tell": "From what was measured we would only be guessing, so we do not name a cause.",
 }
-_MEANS_BRIEFLY_FULL: Final = (
-    "The line was at its limit, or cut off, for a short time. "
-    "Nothing that was measured explains more than that."
-)
+_MEANS_WITH_LESS_ROOM: Final = {
+    "none at times": "The line was at its limit, or cut off, for a short time. "
+    "Nothing that was measured explains more than that.",
+    "little": "At times the line had little room left. Nothing that we measured shows it full, but shorter peaks may "
+    "have filled it.",
+}
 _MEANS_IN_AUDIT: Final = {"not-the-link": "The line is not short of room at present."}
 # Where the confidence is not high, not all of the time was seen well enough to say that there was room.
 _MEANS_LESS_SURE: Final = (
@@ -151,8 +153,8 @@ def told(reported: str | None, clock: Clock, window_ms: Span, *, given: bool) ->
 
 def means(verdict: Verdict, *, audit: bool, variable: bool) -> str:
     """audit: nobody complained; variable: the rate of the verdict's link is only typical."""
-    if verdict.code == "not-the-link" and not verdict.had_room:
-        return _MEANS_BRIEFLY_FULL
+    if verdict.code == "not-the-link" and verdict.room != "enough":
+        return _MEANS_WITH_LESS_ROOM[verdict.room]
     if _is_over_plan(verdict):
         return _MEANS_OFFERED if "maybe_offered" in _evidence(verdict) else _MEANS_OVER_PLAN
     if verdict.code == "not-the-link" and verdict.confidence != "high":
@@ -172,7 +174,7 @@ def _evidence(verdict: Verdict) -> Mapping[str, Any]:
 def next_step(verdict: Verdict, *, audit: bool, variable: bool) -> tuple[str, ...]:
     """What we do, then what the client can do; one of them is enough."""
     if audit and verdict.code in _WE_IN_AUDIT:
-        return (_WE_IN_AUDIT[verdict.code] if verdict.had_room else _WE_IN_AUDIT_AT_LIMIT,)
+        return (_WE_IN_AUDIT[verdict.code] if verdict.room == "enough" else _WE_IN_AUDIT_AT_LIMIT,)
     if _is_over_plan(verdict):
         return (_WE_OFFERED if "maybe_offered" in _evidence(verdict) else _WE_OVER_PLAN,)
     ours = _WE | _WE_VARIABLE if variable else _WE

@@ -19,10 +19,10 @@ from flowdiag.collector.export import Span
 from flowdiag.collector.readers.parquet import BATCH_ROWS, check_schema, flow_batch
 from flowdiag.collector.readers.stored_flows import StoredFlows
 from flowdiag.collector.report import ExportReport
-from flowdiag.collector.store.finding import StoredFile, find_files
+from flowdiag.collector.store.finding import StoredFile, find_files, open_stored
 from flowdiag.collector.store.layout import NO_DAY, SUFFIX
 from flowdiag.collector.store.places import open_place
-from flowdiag.errors import FlowdiagError
+from flowdiag.errors import FlowdiagError, StoreChanged
 
 _EPOCH: Final = date(1970, 1, 1)
 
@@ -67,19 +67,21 @@ class FlowDays:
     def batches(self, files: Sequence[StoredFile], report: ExportReport) -> Iterator[pa.RecordBatch]:
         """The flow records of some files in batches of FLOW_SCHEMA; report learns what the files tell besides.
 
-        A file that cannot be read is left out with a problem in the report.
+        A file that cannot be read is left out with a problem in the report. Raises StoreChanged.
         """
         stored = StoredFlows(report)
         for file in files:
             try:
                 yield from self._read(file, stored)
+            except FileNotFoundError as error:
+                raise StoreChanged(f"{self.location}/{file.target}") from error
             except FlowdiagError as error:
                 report.problem(file.target, error.offset, error.what)
             except (pa.ArrowException, OSError) as error:
                 report.problem(file.target, None, f"damaged Parquet ({str(error).splitlines()[0]})")
 
     def _read(self, file: StoredFile, stored: StoredFlows) -> Iterator[pa.RecordBatch]:
-        with self._open(file) as octets:
+        with open_stored(self.place, file) as octets:
             parquet = pq.ParquetFile(octets)
             metadata = parquet.metadata.metadata
             check_schema(parquet.schema_arrow, file.target)
@@ -87,12 +89,6 @@ class FlowDays:
             for batch in parquet.iter_batches(BATCH_ROWS, use_threads=False):
                 if batch.num_rows:
                     yield flow_batch(batch, metadata)
-
-    def _open(self, file: StoredFile) -> pa.NativeFile:
-        try:
-            return self.place.open_input(file.path)
-        except FileNotFoundError:  # of a change that has been carried out by now
-            return self.place.open_input(file.target)
 
 
 def day_date(day: int) -> date:

@@ -7,6 +7,7 @@ from itertools import groupby
 
 from flowdiag.aggregator.addresses import to_bytes
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.asking import asked_again
 from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.review.cache import PartialCache
 from flowdiag.review.flow_days import FlowDay, FlowDays
@@ -28,6 +29,7 @@ class SiteHistory:
     exporters: int
 
 
+@asked_again
 def site_history(
     store: FlowDays, profile: Profile, begin_ms: int, end_ms: int, *, keep: bool = True
 ) -> SiteHistory:
@@ -35,6 +37,11 @@ def site_history(
 
     keep: take and leave partials in the store. Raises StoreError if there is no store.
     """
+    with store.place.reading():  # nobody removes files between the listing and the reading
+        return _history(store, profile, begin_ms, end_ms, keep=keep)
+
+
+def _history(store: FlowDays, profile: Profile, begin_ms: int, end_ms: int, *, keep: bool) -> SiteHistory:
     counting = counting_profile(profile)
     cache = PartialCache(store.place, counting)
     exporters = [to_bytes(address) for address in profile.site.exporters]

@@ -18,6 +18,7 @@ from flowdiag.aggregator.usage import Usage
 from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.asking import asked_again
 from flowdiag.collector.untaught import refuse_untaught
 from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.note.escape import terminal
@@ -77,6 +78,7 @@ class Draft:
     sampled: bool
 
 
+@asked_again
 def draft_profile(paths: Sequence[str | Path], progress: Progress | None = None) -> Draft:
     """Reads an export twice and guesses. paths: files and folders, not standard input. Raises ExportError."""
     export = open_export(paths, progress=progress)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Any, Final
 
 from pydantic import BaseModel, ValidationError
@@ -153,6 +152,8 @@ def _is_unknown(detail: ErrorDetails) -> bool:
 
 def _nearest(place: Place) -> str | None:
     """The known key that an unknown one resembles."""
+    from difflib import get_close_matches  # needed for a wrong profile only
+
     known = keys_of(_MODELS[_names(place[:-1])])
     near = get_close_matches(str(place[-1])[:MAX_SHOWN].lower(), known, n=1)
     return near[0] if near else None

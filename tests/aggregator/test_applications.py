@@ -70,7 +70,8 @@ def test_every_port_may_be_a_service() -> None:
     met = [names.places(np.full(len(ports), protocol, np.int16), ports) for protocol in (6, 17)]
     names.settle()
     numbers = names.named(np.concatenate([given, *met]))
-    texts = [names.all()[number] for number in numbers]
+    known = names.all()
+    texts = [known[number] for number in numbers]
     assert texts[4_095] == "named by the exporter 4095"
     assert texts[4_097] == texts[4_097 + len(ports)] == "unknown"
     assert texts[-1] == "udp/65535"

@@ -53,7 +53,7 @@ def partial_of(
 
 
 def stepped(value: float) -> float:
-    return round(value * STEP) / STEP
+    return max(round(value * STEP), value > 0) / STEP
 
 
 def same(one: Partial, other: Partial) -> bool:

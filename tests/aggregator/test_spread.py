@@ -65,6 +65,13 @@ def test_windows_that_no_flow_touches_are_exactly_zero_beside_enormous_flows() -
     assert (found >= 0).all()
 
 
+def test_small_flows_keep_their_windows_beside_an_enormous_one() -> None:
+    # 30 flows of 5 octets, one octet a window, beside one whose rounding alone is larger than that.
+    start, end = int_array(0, *[0] * 30), int_array(60_000, *[300_000] * 30)
+    found = spread(start, end, [np.array([2.0**54, *[5.0] * 30])], GRID, np.array([0] + [1] * 30), 2)[0]
+    assert found[1] == pytest.approx([30] * 5, rel=1e-12)
+
+
 @st.composite
 def flows(
     draw: st.DrawFn,

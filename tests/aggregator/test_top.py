@@ -119,9 +119,8 @@ def assert_ranked_like(ranking: Ranking, wanted: dict[Hashable, dict[str, Fracti
         assert abs(row.packets - sums["packets"]) <= 0.6
         assert row.flows == sums["flows"]
         # Parts of a flow are kept in steps of 1/1024.
-        assert abs(row.share - (sums[by] / total if total else 0)) <= 1e-6 + len(wanted) * 25 / 1024 / max(
-            total, 1
-        )
+        off = len(wanted) * 25 / 1024 / total if total else 0
+        assert abs(row.share - (sums[by] / total if total else 0)) <= 1e-6 + off
         assert before is None or before + Fraction(1, 100) >= sums[by]
         before = sums[by]
     for measure in MEASURES:
@@ -139,6 +138,16 @@ def test_a_ranking_is_that_of_a_loop(
     low, high = START + begin * 1000, START + (begin + length) * 1000
     request = Request(kind, by, limit=None, window_from=iso(low), window_to=iso(high))
     assert_ranked_like(rank(rows, request).whole, plain(rows, kind, low, high), by)
+
+
+@pytest.mark.parametrize("by", MEASURES)
+def test_whoever_sent_less_than_a_step_has_a_share_of_it(by: Measure) -> None:
+    # Five minutes with one packet of one octet, of which the second asked about has a millisecond.
+    row = down(SERVER, "192.168.40.1", octets=1, packets=1, start=0.999, end=300.999)
+    window = START, START + 1000
+    request = Request("talkers", by, window_from=iso(window[0]), window_to=iso(window[1]))
+    (found,) = rank([row], request).whole.rows
+    assert (found.key, found.octets, found.share) == ("192.168.40.1", 0, 1.0)
 
 
 @settings(max_examples=25)

@@ -10,17 +10,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from flowdiag.cli.demo import CAPTURE, IPFIX_FILE, PROFILE, write_demo
+from flowdiag.cli.demo import CAPTURE, IPFIX_FILE, PROFILE
 from flowdiag.cli.main import main
 
 WINDOW = ("--from", "14:10", "--to", "14:50")
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("demo")
-    write_demo(folder)
-    return folder
 
 
 def run(*arguments: str | Path) -> Result:

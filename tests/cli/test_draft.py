@@ -11,16 +11,14 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from flowdiag.cli.demo import CAPTURE, write_demo
+from flowdiag.cli.demo import CAPTURE
 from flowdiag.cli.main import main
 from flowdiag.site.reading import read_profile
 
 
 @pytest.fixture(scope="module")
-def capture(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("demo")
-    write_demo(folder)
-    return folder / CAPTURE
+def capture(demo: Path) -> Path:
+    return demo / CAPTURE
 
 
 @pytest.fixture(scope="module")

@@ -86,5 +86,8 @@ def test_nothing_to_do_is_said(tmp_path: Path) -> None:
 
 def test_upkeep_of_what_is_no_store_is_refused_and_makes_none(tmp_path: Path) -> None:
     refused = run("--store", str(tmp_path / "flows"), "--compact", code=1)
-    assert refused.stderr == f"flowdiag: {tmp_path / 'flows'}: there is no flow store; check the path\n"
+    assert (
+        refused.stderr
+        == f"flowdiag: {tmp_path / 'flows'}: there is no flow store; check the path, and that its disk is mounted\n"
+    )
     assert not (tmp_path / "flows").exists()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import resource
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -14,7 +15,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from flowdiag import __version__
-from flowdiag.cli.demo import CAPTURE, PROFILE, write_demo
+from flowdiag.cli.demo import CAPTURE, PROFILE
 from flowdiag.cli.main import COMMANDS, main
 from flowdiag.errors import ExportError, ProfileError, UsageError
 
@@ -160,10 +161,9 @@ def test_a_reader_that_has_enough_is_no_error() -> None:
 
 
 @pytest.fixture(scope="module")
-def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def site(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo, its export also kept in a store."""
-    folder = tmp_path_factory.mktemp("site")
-    write_demo(folder)
+    folder = shutil.copytree(demo, tmp_path_factory.mktemp("site") / "demo")
     kept = ["ingest", str(folder / CAPTURE), "--store", str(folder / "store")]
     assert CliRunner().invoke(main, kept).exit_code == 0
     return folder

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 from pathlib import Path
 
 import pytest
 
-from flowdiag.cli.output import chosen_format, complete_or_not_at_all, write_result
+from flowdiag.cli.output import chosen_format, write_result
 from flowdiag.errors import FlowdiagError, UsageError
 
 FORMATS = ("text", "markdown", "html", "json")
@@ -50,17 +51,29 @@ def test_standard_output_without_a_path(capsys: pytest.CaptureFixture[str]) -> N
     assert capsys.readouterr().out == "note\n"
 
 
-def test_a_file_is_replaced_only_by_a_complete_one(tmp_path: Path) -> None:
+def test_a_file_is_replaced_only_by_a_complete_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = tmp_path / "note.txt"
+    file.write_text("old")
+    mode = os.fchmod
+
+    def full(descriptor: int, mode: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fchmod", full)
+    with pytest.raises(FlowdiagError, match="cannot be written: No space left on device"):
+        write_result("new", file)
+    assert (file.read_text(), os.listdir(tmp_path)) == ("old", ["note.txt"])
+    monkeypatch.setattr(os, "fchmod", mode)
+    write_result("new", file)
+    assert (file.read_text(), os.listdir(tmp_path)) == ("new\n", ["note.txt"])
+
+
+def test_text_that_cannot_be_encoded_leaves_the_file_as_it_is(tmp_path: Path) -> None:
     file = tmp_path / "note.txt"
     file.write_text("old")
     with pytest.raises(UnicodeEncodeError):
         write_result("half of it is there before \ud800 cannot be encoded", file)
     assert file.read_text() == "old"
-    with complete_or_not_at_all(file) as path:
-        path.write_text("new")
-        assert file.read_text() == "old"
-    assert file.read_text() == "new"
-    assert os.listdir(tmp_path) == ["note.txt"]
 
 
 def test_permissions_are_those_of_the_old_file_or_of_any_new_one(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from typing import IO
 
 import pytest
 
-from flowdiag.cli.demo import CAPTURE, PROFILE, write_demo
+from flowdiag.cli.demo import CAPTURE, PROFILE
 from flowdiag.cli.progress import progress_bar, stage
 
 PATIENCE_S = 60.0
@@ -77,13 +77,6 @@ def test_it_says_what_is_done_now_and_how_far(
         said, ("reading 512/1024", "working it out", "writing", "pages 3/7", "reading 5/?"), strict=True
     ):
         assert expected in text
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("demo")
-    write_demo(folder)
-    return folder
 
 
 class Terminal:

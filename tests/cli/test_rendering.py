@@ -16,7 +16,7 @@ import pytest
 from click.testing import CliRunner, Result
 from jsonschema import Draft202012Validator
 
-from flowdiag.cli.demo import CAPTURE, PROFILE, write_demo
+from flowdiag.cli.demo import CAPTURE, PROFILE
 from flowdiag.cli.main import main
 from flowdiag.note.json_note import SCHEMA_FILE
 
@@ -26,13 +26,6 @@ FORMATS = ("text", "markdown", "html", "json")
 HOSTILE = "\x1b[31m<script>alert(1)</script>\u202e|`=1+1 [x](http://a.example)\r\n# h \x9b2J\x00\u200b"
 # What steers a terminal, reverses text or hides.
 STEERING = set("\x1b\x9b\r\x00\u202e\u200b")
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("demo")
-    write_demo(folder)
-    return folder
 
 
 def run(demo: Path, *arguments: str | Path, profile: Path | None = None) -> Result:

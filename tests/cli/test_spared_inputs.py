@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -10,17 +11,16 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from flowdiag.cli.demo import CAPTURE, PROFILE, write_demo
+from flowdiag.cli.demo import CAPTURE, PROFILE
 from flowdiag.cli.main import main
 from flowdiag.cli.output import spare_inputs
 from flowdiag.errors import UsageError
 
 
 @pytest.fixture
-def demo(tmp_path: Path) -> Path:
-    folder = tmp_path / "demo"
-    write_demo(folder)
-    return folder
+def demo(demo: Path, tmp_path: Path) -> Path:
+    """A copy, for what the commands would do to it."""
+    return shutil.copytree(demo, tmp_path / "demo")
 
 
 def refused(*words: str | Path) -> str:

@@ -7,23 +7,15 @@ import json
 import struct
 from pathlib import Path
 
-import pytest
 import zstandard
 from click.testing import CliRunner, Result
 
-from flowdiag.cli.demo import CAPTURE, IPFIX_FILE, PROFILE, write_demo
+from flowdiag.cli.demo import CAPTURE, IPFIX_FILE, PROFILE
 from flowdiag.cli.main import main
 from tests.collector.decode.wire import EXPORT_S, a_set, flow, ipfix, v4_octets, with_template
 from tests.collector.readers.builders import frame, pcap
 
 SITE = ["--down", "100", "--up", "40", "--lan", "10.0.0.0/8"]
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("demo")
-    write_demo(folder)
-    return folder
 
 
 def halves(capture: bytes) -> tuple[bytes, bytes]:

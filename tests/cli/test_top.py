@@ -16,18 +16,11 @@ from netaddr import IPSet
 
 from flowdiag.aggregator.addresses import to_bytes
 from flowdiag.cli import top_forms
-from flowdiag.cli.demo import CAPTURE, PROFILE, write_demo
+from flowdiag.cli.demo import CAPTURE, PROFILE
 from flowdiag.cli.main import main
 from tests.cli.switch import IPFIX, WAN_COUNTERS, write_profile
 
 HOST, BACKUP = "192.168.40.20", "203.0.113.9"
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("demo")
-    write_demo(folder)
-    return folder
 
 
 def top(demo: Path, kind: str, *options: str) -> Result:

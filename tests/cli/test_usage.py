@@ -11,16 +11,9 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from flowdiag.cli.demo import CAPTURE, PROFILE, write_demo
+from flowdiag.cli.demo import CAPTURE, PROFILE
 from flowdiag.cli.main import main
 from tests.cli.switch import IPFIX, WAN_COUNTERS, write_profile
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("demo")
-    write_demo(folder)
-    return folder
 
 
 def usage(demo: Path, *options: str) -> Result:

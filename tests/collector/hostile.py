@@ -12,6 +12,7 @@ from pathlib import Path
 
 from flowdiag.collector.datagram import Datagram, Session
 from flowdiag.collector.decode.decoder import Decoder
+from flowdiag.collector.decode.limits import MAX_SAMPLERS
 from flowdiag.collector.export import MESSAGES_BETWEEN_BATCHES
 from flowdiag.collector.report import ExportReport
 from tests.collector.decode.wire import a_set, ipfix, options_template, session, template
@@ -47,10 +48,10 @@ def short_messages() -> Iterator[Message]:
 
 
 def templates_over_tcp() -> Iterator[Message]:
-    """Ever new templates of many fields, each withdrawn, in many domains."""
+    """Ever new templates of many fields, each withdrawn, in two domains: a fifth more than their octets' bound."""
     over_tcp = session(transport="tcp")
     for domain in range(2):
-        for number in range(256, 376, 4):
+        for number in range(256, 336, 4):
             defined = [template(number + k, [(k, 1)] * 4000) for k in range(4)]
             withdrawn = b"".join(struct.pack("!HH", number + k, 0) for k in range(4))
             yield over_tcp, ipfix(a_set(2, *defined[:4]), a_set(2, withdrawn), domain=domain)
@@ -97,10 +98,10 @@ def application_names_in_records() -> Iterator[Message]:
 
 
 def variable_lengths() -> Iterator[Message]:
-    """Records of a thousand values without octets."""
+    """Records of a thousand values without octets; some ten messages make all that may wait."""
     yield session(), ipfix(a_set(2, template(256, (*COUNTERS, *((96, 65535),) * 1000))))
     message = ipfix(a_set(256, bytes(1008 * 64)))
-    for number in range(300):
+    for number in range(100):
         yield session(), message[:8] + struct.pack("!I", number) + message[12:]
 
 
@@ -118,19 +119,19 @@ def minutes() -> Iterator[Message]:
 
 
 def running_totals() -> Iterator[Message]:
-    """Ever new flows of running totals in many domains."""
+    """Ever new flows of running totals in two domains, a fifth more than are kept."""
     for domain in range(2):
         yield session(), ipfix(a_set(2, template(256, ((27, 16), (28, 16), (85, 8), (86, 8)))), domain=domain)
-        for number in range(60):
+        for number in range(30):
             records = b"".join(struct.pack("!IIQQQQQ", number, k, k, k, k, 1, 1) for k in range(1300))
             yield session(), ipfix(a_set(256, records), domain=domain)
 
 
 def samplers() -> Iterator[Message]:
-    """Ever new samplers in many domains."""
+    """More samplers in each domain than it keeps, in more domains than keep that many."""
     for domain in range(80):
         yield session(), ipfix(a_set(3, options_template(300, ((302, 4), (34, 4)))), domain=domain)
-        records = b"".join(struct.pack("!II", k, 10) for k in range(4096))
+        records = b"".join(struct.pack("!II", k, 10) for k in range(MAX_SAMPLERS + 100))
         yield session(), ipfix(a_set(300, records), domain=domain)
 
 

@@ -6,10 +6,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from flowdiag.aggregator.site_flows import DOWN
-from flowdiag.diagnoser.at_limit import at_limit
+from flowdiag.aggregator.site_flows import DOWN, UP
+from flowdiag.diagnoser.at_limit import at_limit, left_open, limited_ms
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
+from flowdiag.note.wording import means
 from tests.diagnoser.building import Book, ms, profile
 
 FULL_A_SECOND = 12_500_000
@@ -53,7 +54,7 @@ def test_only_the_part_in_the_window_counts() -> None:
 
 def test_no_room_is_claimed_where_the_line_was_at_its_limit_for_two_minutes_of_an_hour() -> None:
     verdict = diagnose(full_for(120)).verdict
-    assert (verdict.code, verdict.confidence, verdict.had_room) == ("not-the-link", "medium", False)
+    assert (verdict.code, verdict.confidence, verdict.room) == ("not-the-link", "medium", "none at times")
     assert verdict.sentence.startswith("Apart from 2 minutes from 10:10 on, in which its download was full, ")
     assert "not the cause" not in verdict.sentence
     assert "never used above" not in verdict.sentence
@@ -77,9 +78,41 @@ def test_of_ninety_seconds_half_a_minute_at_the_limit_does_not() -> None:
     assert diagnose(full_for(30, at=10, until=90)).verdict.code == "not-the-link"
 
 
+def both_ways(download_s: int, upload_s: int) -> Case:
+    """Ninety seconds: a full download from the tenth on, and a full upload that ends with them."""
+    book = Book()
+    book.browse(0, 90)
+    for begin, seconds, way, plan in ((10, download_s, DOWN, 1.0), (90 - upload_s, upload_s, UP, 0.2)):
+        for start in range(begin, begin + seconds, 10):
+            octets = 0.98 * plan * FULL_A_SECOND * 10
+            book.row(start, start + 10, way=way, octets=octets, inside_port=50_001 + way)
+    return book.case(profile(backup=False), span=(0, 90))
+
+
+def test_one_way_then_the_other_is_most_of_the_time_together() -> None:
+    """30 s and 30 s are 60 of 90; where they are at the same time for the most part, 40."""
+    case = both_ways(30, 30)
+    assert limited_ms(left_open(case)) == 60_000
+    verdict = diagnose(case).verdict
+    assert verdict.code == "cannot-tell"
+    assert "your line's download or upload was at its limit for 60 seconds of them" in verdict.sentence
+    overlapping = both_ways(40, 40)  # from 10 to 50 and from 50 to 90: one after another
+    assert limited_ms(at_limit(overlapping)) == 80_000
+    assert left_open(both_ways(30, 0)) == ()
+
+
+def test_a_line_that_came_near_its_limit_is_not_said_to_have_been_at_it() -> None:
+    """85% for a minute of an hour: busy begins at 70%, full at 90%."""
+    verdict = diagnose(full_for(60, share=0.85)).verdict
+    assert (verdict.code, verdict.room) == ("not-the-link", "little")
+    said = means(verdict, audit=False, variable=False)
+    assert said.startswith("At times the line had little room left.")
+    assert "cut off" not in said
+
+
 def test_the_usual_sentence_tells_the_room_there_was() -> None:
     verdict = diagnose(full_for(0)).verdict
-    assert verdict.had_room
+    assert verdict.room == "enough"
     assert "never used above 1%" in verdict.sentence
 
 

@@ -122,11 +122,12 @@ def test_without_flags_small_records_without_an_answer_count() -> None:
 
 
 def scan(book: Book, count: int, begin: float = 600, every: float = 0.5, **more: Any) -> None:
-    how: dict[str, Any] = {"octets": 60, "packets": 1, "flags": SYN, "port": 445, **more}
+    how: dict[str, Any] = {
+        "inside": "192.168.40.66", "octets": 60, "packets": 1, "flags": SYN, "port": 445, **more,
+    }  # fmt: skip
     for number in range(count):
         start = begin + number * every
-        book.row(start, start, way=UP, inside="192.168.40.66", inside_port=10_000 + number % 50_000,
-                 outside=crowd(number), **how)  # fmt: skip
+        book.row(start, start, way=UP, inside_port=10_000 + number % 50_000, outside=crowd(number), **how)
 
 
 def test_a_scan_names_its_host_ports_and_addresses() -> None:
@@ -139,6 +140,22 @@ def test_a_scan_names_its_host_ports_and_addresses() -> None:
     assert (finding.start_ms, finding.end_ms) == (ms(600), ms(1099.5))
     assert not finding.evidence["fills_link"]
     assert {action.who for action in finding.actions} == {"security contact", "helpdesk"}
+
+
+@pytest.mark.parametrize(
+    ("inside", "who"),
+    [
+        ("192.168.40.66", "One device at the site"),
+        ("192.168.40.20", "Your imaging archive"),
+        # Outside the site's networks: a router's own address, with everybody behind it (RFC 2663 4.1.2).
+        ("198.51.100.77", "A device at the site (the measurements do not tell which)"),
+    ],
+)
+def test_a_client_hears_who_scans_as_far_as_that_is_known(inside: str, who: str) -> None:
+    book = office()
+    scan(book, 1000, inside=inside)
+    (finding,) = outbound_scan.find(book.case(span=(0, HOUR)))
+    assert finding.client.startswith(f"{who} is calling very many unknown addresses")
 
 
 def test_pings_and_datagrams_to_very_many_addresses_are_scans() -> None:

@@ -152,6 +152,30 @@ def test_a_leak_that_somebody_felt_says_whether_the_main_line_had_room() -> None
     )
 
 
+def test_spells_too_short_for_a_finding_are_told_beside_another_trouble() -> None:
+    """Seven minutes, of which the download is full for one and the backup's upload, 5 Mbit/s, for half a one, twice."""
+    book = Book()
+    book.browse(0, 420)
+    for second in range(60, 120, 10):
+        book.row(second, second + 10, way=DOWN, octets=98 * 1_250_000)
+    for second in (180, 190, 200, 300, 310, 320):
+        book.row(second, second + 10, way=UP, link="lte", octets=4.9 * 1_250_000)
+    case = book.case(profile(), span=(0, 420), window=(0, 420))
+    main = "Besides, your main line's download was full for 60 seconds from 10:01 on."
+    backup = "Besides, your backup line's upload was full for 60 seconds in 2 short spells from 10:03 on."
+    stay = finding("on-backup", 2, 6, link="lte", client="On its backup.")
+    assert decide(case, [stay]).sentence == f"On its backup. {main} {backup}"
+    leak = finding("backup-leak", 0, 7, link="lte", client="A leak.", evidence={"leak_share": 0.2})
+    told = decide(case, [leak]).sentence
+    assert told.endswith(f"at a stretch. {backup}")
+    assert main not in told
+    # What is the verdict already, what nobody felt, and what an attack made, is not told.
+    assert decide(case, [full(0, 7, "down", client="Full.")]).sentence == f"Full. {backup}"
+    assert decide(replace(case, reported=None), [stay]).sentence == "On its backup."
+    flood = finding("inbound-flood", 0, 7, client="A flood.", evidence={"fills_link": True})
+    assert decide(case, [flood]).sentence == "A flood."
+
+
 def test_a_blank_complaint_is_none() -> None:
     dead = finding("keepalive-missing", 0, 60, link="lte", severity="warning")
     assert decide(hour(reported="  "), [dead]).code == "keepalive-missing"

@@ -17,7 +17,7 @@ DAY = 24 * HOUR
 def test_on_the_day_of_the_window_a_time_needs_no_day() -> None:
     # An export of three days from Monday 2 March, 10:00 UTC; the window is on the Tuesday.
     book = Book()
-    book.browse(0, 3 * DAY)
+    book.browse(0, 3 * DAY, every=60)
     case = book.case(profile(), window=(DAY, DAY + HOUR))
     assert clock(case, ms(DAY)) == "10:00"
     assert span(case, ms(DAY), ms(DAY + 600)) == "from 10:00 to 10:10"
@@ -27,7 +27,7 @@ def test_on_the_day_of_the_window_a_time_needs_no_day() -> None:
 
 def test_in_a_window_of_several_days_every_span_has_its_day() -> None:
     book = Book()
-    book.browse(0, 3 * DAY)
+    book.browse(0, 3 * DAY, every=60)
     case = book.case(profile())
     assert span(case, ms(DAY), ms(DAY + 600)) == "from Tue 3 Mar 10:00 to 10:10"
 

@@ -1,6 +1,7 @@
 """A short run of the fuzzer in every test run: twenty seconds, or as many as FUZZ_SECONDS says (a minute in CI).
 
-Its seed is fixed, so that a change is not blamed for what another change broke; runs by hand try new inputs.
+They are shared by several seeds, which run beside each other where there are workers for them. The seeds are fixed, so
+that a change is not blamed for what another change broke; runs by hand try new inputs.
 """
 
 from __future__ import annotations
@@ -13,22 +14,25 @@ from pathlib import Path
 
 import pytest
 
-SECONDS = os.environ.get("FUZZ_SECONDS", "20")
+SEEDS = (1, 2, 3, 4)
+SECONDS = int(os.environ.get("FUZZ_SECONDS", "20"))
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", SEEDS)
 @pytest.mark.skipif(
     (sys.platform, platform.machine()) != ("linux", "x86_64"),
     reason="atheris is there for Linux on x86-64 only",
 )
-def test_the_fuzzer_finds_nothing(tmp_path: Path) -> None:
+def test_the_fuzzer_finds_nothing(tmp_path: Path, seed: int) -> None:
     command = [
         sys.executable,
         "-m",
         "tests.fuzz",
         "--seconds",
-        SECONDS,
+        str(-(-SECONDS // len(SEEDS))),
         "--seed",
-        "1",
+        str(seed),
         "--found",
         str(tmp_path),
     ]

@@ -1,4 +1,4 @@
-"""python -m tests.lab [--only NAME] [--jobs N] [--keep FOLDER] [--replay FOLDER]"""
+"""python -m tests.lab [--only NAME] [--chance N [--first NUMBER]] [--jobs N] [--keep FOLDER] [--replay FOLDER]"""
 
 from __future__ import annotations
 
@@ -12,10 +12,12 @@ from pathlib import Path
 
 from tests.collector.live.apart import needs, told_apart
 from tests.collector.live.open_vswitch import NEEDED
-from tests.lab.expectations import EXPECTED, judged
+from tests.lab.chance import run_by_chance
+from tests.lab.doing import Run
+from tests.lab.expectations import expected_of, judged
 from tests.lab.notes import told_of
 from tests.lab.recording import TRUTH
-from tests.lab.runs import RUNS, Run
+from tests.lab.runs import RUNS
 from tests.lab.truth import read_truth
 
 # Beside its own time a run has to start, to be told of to its end, and to be judged.
@@ -36,6 +38,12 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.lab", description=__doc__)
     parser.add_argument("--only", metavar="NAME", default="", help="runs whose name contains this")
     parser.add_argument(
+        "--chance", type=int, metavar="N", help="so many runs made up by chance instead of the named ones"
+    )
+    parser.add_argument(
+        "--first", type=int, default=0, metavar="NUMBER", help="the first of them (default 0)"
+    )
+    parser.add_argument(
         "--jobs", type=int, default=1, metavar="N", help="runs at a time, each with its own network"
     )
     parser.add_argument(
@@ -45,7 +53,8 @@ def main() -> int:
         "--replay", type=Path, metavar="FOLDER", help="judge what was kept, without a network"
     )
     options = parser.parse_args()
-    runs = [run for run in RUNS if options.only in run.name]
+    made_up = range(options.first, options.first + (options.chance or 0))
+    runs = [run_by_chance(number) for number in made_up] or [run for run in RUNS if options.only in run.name]
     if options.replay:
         rows = [
             judge(options.replay / run.name) for run in runs if (options.replay / run.name / TRUTH).exists()
@@ -82,7 +91,7 @@ def record(run: Run, place: Path) -> None:
 def judge(place: Path) -> Row:
     truth, told = read_truth(place / TRUTH), told_of(place)
     right, faults = judged(told, truth)
-    happened = EXPECTED[truth.run.name].happened(truth)
+    happened = expected_of(truth.run.name).happened(truth)
     return Row(truth.run.name, happened, told.verdict, told.confidence, right, tuple(faults))
 
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from flowdiag.diagnoser.finding import Confidence
-from tests.lab import judging
+from tests.lab import chance_expectations, judging
+from tests.lab.chance import PREFIX
 from tests.lab.judging import AGAIN_MS, ALARMING, RECORD_MS, clocks_near, durations_near, within
 from tests.lab.network import HOSTS
 from tests.lab.notes import LINKS, Told
@@ -25,8 +26,9 @@ Faults = Iterator[str]
 
 @dataclass(frozen=True)
 class Expected:
-    """verdicts, highest: which are right, with what confidence at most; happened: the truth in a few words; check:
-    what else must hold."""
+    """verdicts, highest: which are right (none: `check` decides), with what confidence at most; happened: the truth in a few
+    words; check: what else must hold.
+    """
 
     verdicts: tuple[str, ...]
     happened: Callable[[Truth], str]
@@ -34,11 +36,15 @@ class Expected:
     highest: Confidence = "high"
 
 
+def expected_of(run: str) -> Expected:
+    return BY_CHANCE if run.startswith(PREFIX) else EXPECTED[run]
+
+
 def judged(told: Told, truth: Truth) -> tuple[bool, list[str]]:
     """Whether the verdict is right, and everything that is wrong with the note."""
-    expected = EXPECTED[truth.run.name]
+    expected = expected_of(truth.run.name)
     faults = []
-    if told.verdict not in expected.verdicts:
+    if expected.verdicts and told.verdict not in expected.verdicts:
         faults.append(f"verdict {told.verdict}, right is {' or '.join(expected.verdicts)}: {told.sentence}")
         if told.confidence == "high":
             faults.append("high confidence, and wrong")
@@ -313,3 +319,4 @@ EXPECTED: Final = {
         ("on-backup",), lambda truth: f"{_failover(truth)}, {_full_s('wan2', 'down')(truth)}", full_backup
     ),
 }  # fmt: skip
+BY_CHANCE: Final = Expected((), chance_expectations.happened, chance_expectations.check)

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from tests.collector.live.open_vswitch import Namespace, Switch, run
-from tests.lab.runs import SERVERS, Rates, Run, Step
+from tests.lab.doing import SERVERS, Rates, Run, Step
 
 # ifIndex, and the switch's own number, of each port.
 PORTS: Final = {"studio": 11, "office": 12, "wan1": 21, "wan2": 22, "gate": 31}
@@ -69,7 +69,7 @@ class Network:
             self.servers.run("ip", "link", "set", far, "address", SERVERS_MAC, "arp", "off")
             self._join(uplink)
             rates = run_.shaped if uplink == "wan1" else run_.backup
-            self._shape(uplink, rates)
+            self.shape(uplink, rates, "add")
         for name, place in self.places.items():
             address = ADDRESSES[name]
             place.run("ethtool", "-K", "eth0", "tx", "off")
@@ -80,13 +80,14 @@ class Network:
                 place.run("ip", "neigh", "add", server, "lladdr", SERVERS_MAC, "dev", "eth0")
         self._direct()
 
-    def _shape(self, uplink: str, rates: Rates) -> None:
+    def shape(self, uplink: str, rates: Rates, change: str = "change") -> None:
+        """change: the word of `tc` for what becomes of the shaper."""
         down, up = QUEUES[uplink]
         for program, interface, mbps, queue in (
             (self.servers.run, UPLINKS[uplink], rates.down, down),
             (run, uplink, rates.up, up),
         ):
-            words = ["tc", "qdisc", "add", "dev", interface, "root", "tbf"]
+            words = ["tc", "qdisc", change, "dev", interface, "root", "tbf"]
             bucket = ["rate", f"{int(mbps * 1000)}kbit", "burst", str(BURST), "limit", str(queue)]
             program(*words, *bucket)
 

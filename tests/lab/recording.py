@@ -24,8 +24,9 @@ from flowdiag.scenario.capture import pcap_bytes
 from flowdiag.scenario.exporting import Message
 from flowdiag.scenario.site import Framing, Site, SiteKeepalive, SiteLink, profile_toml
 from tests.lab import traffic
+from tests.lab.doing import FILES, Rates, Run
 from tests.lab.network import ACTIVE_S, CHECKED, PORTS, Network
-from tests.lab.runs import FILES, Run, named
+from tests.lab.runs import named
 
 EXPORT, PROFILE, TRUTH = "export.pcap.zst", "site.toml", "truth.json.zst"
 EXPORTER: Final = "192.0.2.10"
@@ -47,7 +48,9 @@ def site(run: Run) -> Site:
     return Site(
         "Pohutukawa Road Studio",
         (
-            SiteLink("fibre", run.plan.down, run.plan.up, (PORTS["wan1"],), framing=framing),
+            SiteLink(
+                "fibre", run.plan.down, run.plan.up, (PORTS["wan1"],), framing=framing, variable=run.wandering
+            ),
             SiteLink(
                 "lte",
                 run.backup.down,
@@ -97,6 +100,7 @@ class Played:
         self._network, self._run, self._started = network, run, started
         self._programs: list[subprocess.Popen[str]] = []
         self.log: list[tuple[int, str]] = []
+        self.rates: list[tuple[int, float]] = []
         self.samples: list[dict[str, Any]] = []
 
     def play(self) -> list[dict[str, Any]]:
@@ -107,6 +111,7 @@ class Played:
         assert serving.stdout.readline() == "ready\n"
         agenda: list[tuple[float, str, Any]] = [(0.0, "ping", None)]
         agenda += [(step_s, "step", step) for step_s, step in run.steps]
+        agenda += [(at_s, "rate", part) for at_s, part in run.rates]
         agenda += [(does.start_s, "does", does) for does in run.does]
         agenda += [(second * SAMPLE_S, "sample", None) for second in range(int(run.seconds / SAMPLE_S))]
         began = time.monotonic()
@@ -118,6 +123,9 @@ class Played:
             elif what == "step":
                 self.log.append((traffic.now_ms(), which))
                 network.do(which)
+            elif what == "rate":
+                self.rates.append((traffic.now_ms(), which))
+                network.shape("wan1", Rates(run.shaped.down * which, run.shaped.up * which))
             elif what == "does":
                 words = (which.kind, which.server, which.seconds, *which.numbers)
                 self._start(network.places[which.host], *words)
@@ -156,6 +164,7 @@ def record(run: Run, folder: Path) -> None:
             "pings": pings[FILES],
             "keepalives": pings[CHECKED],
             "log": played.log,
+            "rates": played.rates,
             "programs": said,
         }
     press = zstandard.ZstdCompressor(PRESSING).compress

@@ -2,7 +2,8 @@
 
 truth.json.zst: "samples", each {"ms", "ports": {port: [IP octets in, packets in, IP octets out, packets out]}, "queues":
 {"wan1 down": [packets dropped, octets waiting]}}; "pings", [ms, round trip in ms or null] from a host by the uplink in
-use; "log", [ms, step] of runs.py; "programs", what traffic.py printed. Times are ms since 1970 UTC, counters run on.
+use; "log", [ms, step] of doing.py; "rates", [ms, part of the shaped rate] of the main uplink; "programs", what traffic.py
+printed. Times are ms since 1970 UTC, counters run on.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ from typing import Any, Final, Literal
 
 import zstandard
 
-from tests.lab.runs import Rates, Run, Step, named
+from tests.lab.doing import Run, Step
+from tests.lab.runs import named
 
 Uplink = Literal["wan1", "wan2"]
 Way = Literal["down", "up"]
@@ -49,18 +51,24 @@ class Truth:
     log: tuple[tuple[int, Step], ...]
     counted: dict[str, tuple[int, int, int, int]]
     programs: tuple[dict[str, Any], ...]
+    changes: tuple[tuple[int, float], ...] = ()
 
-    def rates(self, uplink: Uplink) -> Rates:
-        """What the uplink really gives."""
-        return self.run.shaped if uplink == "wan1" else self.run.backup
+    def rate(self, uplink: Uplink, way: Way, ms: int) -> float:
+        """Mbit/s that the uplink gave at a moment."""
+        rates = self.run.shaped if uplink == "wan1" else self.run.backup
+        part = next((part for at, part in reversed(self.changes) if at <= ms), 1.0)
+        return (rates.down if way == "down" else rates.up) * (part if uplink == "wan1" else 1.0)
 
     def when(self, step: Step) -> int:
         return next(ms for ms, done in self.log if done == step)
 
     def full(self, uplink: Uplink, way: Way) -> list[Span]:
         """When the uplink carried all it can, in order, spans that touch joined."""
-        limit = FULL * (self.rates(uplink).down if way == "down" else self.rates(uplink).up)
-        return joined((s.start_ms, s.end_ms) for s in self.seconds if s.mbps[uplink, way] >= limit)
+        return joined(
+            (s.start_ms, s.end_ms)
+            for s in self.seconds
+            if s.mbps[uplink, way] >= FULL * min(self.rate(uplink, way, ms) for ms in (s.start_ms, s.end_ms))
+        )
 
     def full_s(self, uplink: Uplink, way: Way) -> float:
         return lasting_s(self.full(uplink, way))
@@ -69,8 +77,9 @@ class Truth:
         return sum(second.dropped[uplink, way] for second in self.seconds)
 
     def highest_mbps(self, uplink: Uplink, way: Way, over_s: int) -> float:
-        """The highest mean rate over so many seconds."""
+        """The highest mean rate over so many seconds, over all of a shorter run."""
         rates = [second.mbps[uplink, way] for second in self.seconds]
+        over_s = min(over_s, len(rates))
         return max(sum(rates[i : i + over_s]) / over_s for i in range(len(rates) - over_s + 1))
 
     def round_trip_ms(self, spans: Sequence[Span]) -> float:
@@ -116,6 +125,7 @@ def read_truth(file: Path) -> Truth:
         tuple((ms, step) for ms, step in kept["log"]),
         counted,
         tuple(kept["programs"]),
+        tuple((ms, part) for ms, part in kept.get("rates", ())),
     )
 
 

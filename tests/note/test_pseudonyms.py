@@ -14,6 +14,7 @@ from flowdiag.errors import FlowdiagError
 from flowdiag.note import html, json_note, markdown, text
 from flowdiag.note.compose import compose
 from flowdiag.note.pseudonyms import Address, Pseudonyms, default_key_file
+from tests.collector.modes import umask
 from tests.note.building import full_upload
 from tests.note.situations import SITUATIONS
 
@@ -127,9 +128,11 @@ def test_what_the_client_said_is_covered_too() -> None:
     assert HOST in note.client.told
 
 
-def test_the_key_file_is_made_once_for_its_owner_alone(tmp_path: Path) -> None:
+@pytest.mark.parametrize("mask", [0, 0o022, 0o277], ids=oct)
+def test_the_key_file_is_made_once_for_its_owner_alone(tmp_path: Path, mask: int) -> None:
     file = tmp_path / "new" / "key"
-    first = Pseudonyms.from_key_file(file)
+    with umask(mask):
+        first = Pseudonyms.from_key_file(file)
     assert stat.S_IMODE(file.stat().st_mode) == 0o600
     assert len(file.read_bytes()) == 32
     assert [path.name for path in file.parent.iterdir()] == ["key"]

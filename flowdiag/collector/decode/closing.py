@@ -76,6 +76,9 @@ def take_report(
     )
     report.losses, report.problems, report.notes, report.impossible_times = [], [], [], 0
     report.heard_minutes.clear()
+    for domain in domains:
+        domain.earlier_messages += domain.report.messages
+        domain.earlier_records += domain.report.records + domain.report.option_records
     for told in report.sessions:
         for name in _COUNTED:
             setattr(told, name, 0)
@@ -115,8 +118,7 @@ def _losses(stream: Stream, version: int, domains: list[Domain], before_ms: int 
             messages, records = 0, gap.units
             if reading.unit == "messages":
                 messages = gap.units
-                # Nobody knows what a lost message held: as much as the others.
-                records = round(messages * (told.records + told.option_records) / max(told.messages, 1))
+                records = round(messages * _records_a_message(domains[gap.domain]))
             told.lost_messages += messages
             told.lost_records += records
             losses.append(LossEvent(told.exporter, told.domain, gap.time_ms, messages, records, gap.since_ms))
@@ -125,6 +127,14 @@ def _losses(stream: Stream, version: int, domains: list[Domain], before_ms: int 
         told.undecoded_records = max(0, told.undecoded_records - domain.late_records)
         told.lost_is_estimate = told.lost_is_estimate and told.lost_messages > 0
     return losses
+
+
+def _records_a_message(domain: Domain) -> float:
+    """Nobody knows what a lost message held: as much as the others, all that came. Those of one stretch would not do: it may
+    have nothing but the gap, or the records of messages that came before their template."""
+    told = domain.report
+    records = domain.earlier_records + told.records + told.option_records
+    return records / max(domain.earlier_messages + told.messages, 1)
 
 
 def _name_taught(domain: Domain) -> None:

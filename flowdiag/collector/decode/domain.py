@@ -113,6 +113,8 @@ class Domain:
         self.init_ms: int | None = None
         self.told_init_ms: int | None = None
         self.own_losses: dict[int, int] = {}
+        self.earlier_messages = 0  # of stretches whose report was taken
+        self.earlier_records = 0  # in these, options included
         self.late_records = 0  # records of held sets that were decoded after their message was evaluated
         self.clock_offsets: list[int] = []
         self.clock_second: int | None = None

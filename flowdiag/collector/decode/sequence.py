@@ -161,7 +161,7 @@ class Tracker:
                 self._run_next = None
                 at = stop
                 continue
-            if len(breaks) > MANY_BREAKS:
+            if len(breaks) > MANY_BREAKS and 0 < (int(first[at]) - self.expected) % _MODULUS < NEAR:
                 stop = at + self._missing_before_each(first, ends, slack, messages, at)
                 if stop > at:
                     at = stop

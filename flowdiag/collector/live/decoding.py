@@ -1,10 +1,9 @@
-"""The process that decodes: closed segments into the store, and the store's upkeep in between.
+"""The process that decodes: closed segments into the store, and the store's upkeep in between (caring.py).
 
 Facts the design follows:
 - whatever goes wrong with the store (no space, no connection, held by another) leaves the segment where it is, is
   said once, and is tried again: the spool is what makes this harmless;
-- a fault of the program must not stop all that comes after: a segment that raises anything else is set aside;
-- a file a minute and exporter are too many to ask questions of: files are merged when a partition has many.
+- a fault of the program must not stop all that comes after: a segment that raises anything else is set aside.
 """
 
 from __future__ import annotations
@@ -17,21 +16,21 @@ from pathlib import Path
 from typing import Final
 
 from flowdiag.collector.live import knowing
-from flowdiag.collector.live.counters import Decoded
+from flowdiag.collector.live.caring import Caring
+from flowdiag.collector.live.clocks import Today, Waits, steady
+from flowdiag.collector.live.counters import Decoded, busiest
 from flowdiag.collector.live.receiver import STOP
 from flowdiag.collector.live.settings import FINISH_S, Settings
-from flowdiag.collector.live.spool import SET_ASIDE, Segment, segments
+from flowdiag.collector.live.spool import SET_ASIDE, Segment, owner_of, segments
 from flowdiag.collector.live.storing import Stored, Storing
+from flowdiag.collector.live.tally import summed
 from flowdiag.collector.readers.packets import Dissector
+from flowdiag.collector.store.changes import need_store
 from flowdiag.collector.store.places import free_octets, open_place
-from flowdiag.collector.store.upkeep import compact, retain
 from flowdiag.errors import FlowdiagError, StoreError
 
 POLL_S: Final = 0.2
 RETRY_S: Final = 5.0
-# How often the store is looked after, and how many files of a partition are worth merging.
-UPKEEP_S: Final = 1_800.0
-MERGE_FILES: Final = 16
 
 
 def run_decoder(settings: Settings, folders: list[Path], pipe: Connection) -> None:
@@ -46,16 +45,18 @@ class Decoding:
 
     def __init__(self, settings: Settings, folders: list[Path], pipe: Connection) -> None:
         self._settings = settings
-        self._place = open_place(settings.store)
+        self._place = open_place(settings.store, owner_of(folders[-1]))
         self._folders = folders
         self._pipe = pipe
         self._storing: dict[Path, Storing] = {}
         self._told = Decoded()
-        self._upkeep = time.monotonic() + UPKEEP_S
+        self._waits = Waits()
+        self._caring = Caring(self._place, settings.retain, Today())
         self._until: float | None = None
 
     def run(self) -> None:
         """Until the supervisor says so, or is gone."""
+        self._caring.begin(self._told)
         while True:
             if not self._listen(POLL_S if not self._waiting() else 0):
                 return
@@ -66,9 +67,11 @@ class Decoding:
                 self._tell()
                 return
             if waiting:
+                if not self._tell():  # what follows may take its time
+                    return
                 self._work(waiting[0])
-            elif time.monotonic() > self._upkeep and self._until is None:
-                self._look_after_the_store()
+            elif self._caring.due and self._until is None:
+                self._caring.look_after(self._told)
             if not self._tell():
                 return
 
@@ -125,9 +128,11 @@ class Decoding:
         told.undecoded += stored.undecoded
         told.damaged += len(stored.damage)
         told.forgotten += stored.forgotten
+        told.exporters = busiest(summed(told.exporters, stored.exporters))
 
     def _need_room(self, segment: Segment) -> None:
-        """Raises StoreError while the disk has no room for the files of a segment."""
+        """Raises StoreError while the store is gone, or the disk has no room for the files of a segment."""
+        need_store(self._place)
         free = free_octets(self._place)
         if free is not None and free < segment.path.stat().st_size // 2:
             raise StoreError(
@@ -155,30 +160,12 @@ class Decoding:
         ends = self._until is not None or folder != self._folders[-1]
         return ends and len(segments(folder)) == 1
 
-    def _look_after_the_store(self) -> None:
-        """Merges small files and drops old days; what others are busy with is left for the next time."""
-        try:
-            self._told.merged += len(compact(self._place, least_files=MERGE_FILES))
-            if self._settings.retain is not None:
-                days = retain(self._place, self._settings.retain, int(time.time()) // 86_400)
-                self._told.dropped_days += len(days)
-        except (StoreError, OSError) as error:
-            self._told.upkeep = str(error)
-        else:
-            self._told.upkeep = ""
-        self._upkeep = time.monotonic() + UPKEEP_S
-
     def _tell(self) -> bool:
         waiting = [segment for folder in self._folders for segment in segments(folder)]
         told = self._told
         told.decoders = sum(len(storing.decoders) for storing in self._storing.values())
-        told.waiting_segments = len(waiting)
-        octets, oldest = 0, time.time()
-        for _, path in waiting:
-            status = path.stat()
-            octets += status.st_size
-            oldest = min(oldest, status.st_mtime)
-        told.waiting_octets, told.waiting_s = octets, max(0.0, time.time() - oldest) if waiting else 0.0
+        told.waiting_segments, told.waiting_octets, seconds = self._waits.look(waiting)
+        told.waiting_since = steady() - seconds if told.waiting_segments else 0.0
         try:
             self._pipe.send(told)
         except OSError:

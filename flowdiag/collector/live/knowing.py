@@ -27,6 +27,7 @@ from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import Window
 from flowdiag.collector.report import ExportReport
 from flowdiag.errors import ExportError
+from flowdiag.modes import opened
 
 TOLD: Final = ".told"
 LAST: Final = ".last"
@@ -37,7 +38,7 @@ def save(folder: Path, number: int, seed: Seed) -> None:
     for suffix, datagrams in ((TOLD, seed.taught), (LAST, seed.last)):
         path = folder / f"{number:012d}{suffix}"
         aside = path.with_name(f".{path.name}")
-        with aside.open("wb") as file:
+        with open(aside, "wb", opener=opened) as file:
             file.write(PCAP_HEADER)
             file.writelines(_packet(datagram) for datagram in datagrams)
             file.flush()

@@ -10,6 +10,7 @@ Facts the design follows:
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -25,7 +26,8 @@ MAX_FRONTS: Final = 131_072
 
 @dataclass(slots=True)
 class Exporter:
-    """credit: datagrams that it may send until the next refill; granted: what the credit was then.
+    """credit: datagrams that it may send until the next refill; granted: what the credit was then; heard: when a datagram
+    was taken last, seconds since 1970, as of the last refill.
 
     over: refused since then; taken: datagrams in all; limited: refused in all for want of credit.
     """
@@ -35,6 +37,7 @@ class Exporter:
     allowed: bool
     credit: int = 0
     granted: int = 0
+    heard: int = 0
     over: int = 0
     taken: int = 0
     limited: int = 0
@@ -115,6 +118,8 @@ class Exporters:
     def _settle(self, exporter: Exporter) -> None:
         taken, refused = exporter.settle()
         self.taken += taken
+        if taken:
+            exporter.heard = int(time.time())
         if exporter.allowed:
             self.limited += refused
         else:

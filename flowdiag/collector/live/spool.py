@@ -1,6 +1,6 @@
 """The spool: what was received, as classic pcap, in segments of about a minute, until it is in the store.
 
-    spool/lock                        held by the collector that uses the spool
+    spool/lock                        held by the collector that uses the spool; in it the spool's name
     spool/0/000000000042.open         the segment that worker 0 is writing
     spool/0/000000000041.pcap         closed: whole and on disk; for the decoder, which removes it
     spool/0/000000000040.set-aside    one that could not be decoded by a fault of the program
@@ -14,22 +14,32 @@ Facts the design follows:
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import os
+import re
 import threading
 import time
+import uuid
 from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, NamedTuple
 
 from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER, SNAP_LENGTH
 from flowdiag.errors import StoreError
+from flowdiag.modes import make_folder, opened
 
+LOCK: Final = "lock"
+_NAME: Final = re.compile(r"[0-9a-f]{32}")
 OPEN: Final = ".open"
 CLOSED: Final = ".pcap"
 SET_ASIDE: Final = ".set-aside"
+# What is written to see whether anything can be: more than a datagram.
+TRIAL: Final = ".trial"
+TRIAL_OCTETS: Final = 1 << 17
 # A collector that was just killed may need this long to be gone.
 LOCK_PATIENCE_S: Final = 20.0
 _LOCK_POLL_S: Final = 0.1
@@ -37,9 +47,9 @@ _LOCK_POLL_S: Final = 0.1
 
 @contextmanager
 def spool_lock(folder: Path) -> Iterator[None]:
-    """Holds a spool for this collector. Raises StoreError if another one keeps it."""
-    folder.mkdir(parents=True, exist_ok=True)
-    descriptor = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    """Holds a spool for this collector, and gives it a name of its own for good. Raises StoreError if another one keeps it."""
+    make_folder(folder)
+    descriptor = opened(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC)
     try:
         until = time.monotonic() + LOCK_PATIENCE_S
         while True:
@@ -51,12 +61,29 @@ def spool_lock(folder: Path) -> Iterator[None]:
                     raise StoreError(
                         "another collector uses this spool",
                         file=str(folder),
-                        advice="end it first, or give this one a --spool and a --store of its own",
+                        advice="end it first, or give this one a --spool of its own; they may share the --store",
                     ) from None
                 time.sleep(_LOCK_POLL_S)
+        if not spool_name(folder):
+            os.pwrite(descriptor, uuid.uuid4().hex.encode(), 0)
         yield
     finally:
         os.close(descriptor)
+
+
+def spool_name(folder: Path) -> str:
+    """What tells a spool from all others, 32 hexadecimal digits; empty if it has no name yet."""
+    try:
+        name = (folder / LOCK).read_text("ascii", "replace")
+    except FileNotFoundError:
+        return ""
+    return name if _NAME.fullmatch(name) else ""
+
+
+def owner_of(folder: Path) -> str:
+    """What the files begin with that the decoder of a worker's spool writes aside; empty if the spool has no name."""
+    name = spool_name(folder.parent)
+    return f"{name}-{folder.name}-" if name else ""
 
 
 class Segment(NamedTuple):
@@ -122,16 +149,21 @@ def sync_folder(folder: Path) -> None:
         os.close(descriptor)
 
 
-class _Open(NamedTuple):
+@dataclass(slots=True, eq=False)
+class _Open:
+    """A segment that is written, or was and is not closed yet. named: as a closed one."""
+
     descriptor: int
     path: Path
+    datagrams: int = 0
+    named: bool = False
 
 
 class SpoolWriter:
     """Writes one worker's spool. sync_s: how often it is forced to disk; seconds, octets: when a segment is closed.
 
-    datagrams: written; synced: of these, on disk for good; full: why nothing can be written, trouble: why nothing can be
-    forced to disk, both empty while it can.
+    datagrams: written; removed: of these, in segments that somebody else removed; synced: of the others, on disk for good;
+    full: why nothing can be written, trouble: why nothing can be forced to disk, both empty while it can.
     """
 
     def __init__(self, folder: Path, *, sync_s: float, seconds: float, octets: int, reserve: int = 0) -> None:
@@ -139,7 +171,7 @@ class SpoolWriter:
         self._seconds = seconds
         self._octets = octets
         self._reserve = reserve
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
         # Also those of which only the knowledge is left (knowing.py).
         self._number = max((int(path.stem) for path in folder.iterdir() if path.stem.isdigit()), default=0)
         self._current: _Open | None = None
@@ -149,6 +181,7 @@ class SpoolWriter:
         self.datagrams = 0
         self.octets = 0
         self.synced = 0
+        self.removed = 0
         self.full = ""
         self.trouble = ""
         self._sync_s = sync_s
@@ -178,19 +211,45 @@ class SpoolWriter:
         self._size += len(octets)
         self.octets += len(octets)
         self.datagrams += datagrams
+        self._current.datagrams += datagrams
         if self._size >= self._octets:
             self._close()
         return True
 
     def tick(self) -> None:
-        """Now and then: closes a segment whose time is over, and looks whether there is room."""
-        if self._current is not None and time.monotonic() - self._began >= self._seconds:
-            self._close()
-        free = free_octets(self._folder)
-        if free < self._reserve:
-            self.full = f"less than {self._reserve >> 20} MiB are free"
-        elif self.full and free > self._reserve:
-            self.full = ""
+        """Now and then: closes a segment whose time is over or which was removed, and looks whether there is room."""
+        if self._current is not None:
+            gone = os.fstat(self._current.descriptor).st_nlink == 0
+            if gone or time.monotonic() - self._began >= self._seconds:
+                self._close()
+        self.full = self._obstacle()
+
+    def _obstacle(self) -> str:
+        """Why nothing can be written now; empty if it can. A folder that was removed is made again, unless the spool is gone
+        as a whole: its disk may come back."""
+        try:
+            if self.full and self._folder.parent.is_dir():
+                make_folder(self._folder)
+            if free_octets(self._folder) < self._reserve:
+                return f"less than {self._reserve >> 20} MiB are free"
+            if self.full:
+                self._try()
+        except OSError as error:
+            return error.strerror or str(error)
+        return ""
+
+    def _try(self) -> None:
+        """Raises OSError if nothing can be written: space alone does not tell of a disk that is read-only, or of a quota."""
+        path = self._folder / TRIAL
+        try:
+            descriptor = opened(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC)
+            try:
+                if os.write(descriptor, bytes(TRIAL_OCTETS)) < TRIAL_OCTETS:
+                    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            finally:
+                os.close(descriptor)
+        finally:
+            path.unlink(missing_ok=True)
 
     def finish(self) -> None:
         """Closes the segment; everything is on disk when this returns."""
@@ -203,7 +262,7 @@ class SpoolWriter:
     def _begin(self) -> None:
         path = self._folder / f"{self._number + 1:012d}{OPEN}"
         flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC
-        descriptor = os.open(path, flags, 0o640)
+        descriptor = opened(path, flags)
         try:
             os.write(descriptor, PCAP_HEADER)
         except OSError:
@@ -242,16 +301,22 @@ class SpoolWriter:
         while self._closing:
             segment = self._closing[0]
             os.fsync(segment.descriptor)
-            with suppress(FileNotFoundError):  # renamed already, when the folder could not be synced
-                segment.path.rename(segment.path.with_suffix(CLOSED))
-            sync_folder(self._folder)
+            try:
+                if not segment.named:
+                    segment.path.rename(segment.path.with_suffix(CLOSED))
+                    segment.named = True
+                sync_folder(self._folder)
+            except FileNotFoundError:
+                if segment.named or os.fstat(segment.descriptor).st_nlink:
+                    raise  # the folder is out of reach, and the file is in it
+                self.removed += segment.datagrams
             self._closing.popleft()
             os.close(segment.descriptor)
             if segment is current:
                 current = None
         if current is not None:
             os.fsync(current.descriptor)
-        self.synced = written
+        self.synced = written - self.removed
 
 
 def free_octets(folder: Path) -> int:

@@ -10,7 +10,7 @@ Facts the design follows:
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from flowdiag.aggregator.clocks import TOLERATED_MS
 from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER
@@ -18,6 +18,7 @@ from flowdiag.collector.knowledge import Seed
 from flowdiag.collector.live import knowing
 from flowdiag.collector.live.decoders import Decoders, ExporterState
 from flowdiag.collector.live.spool import Segment, sync_folder
+from flowdiag.collector.live.tally import Counts, by_exporter
 from flowdiag.collector.readers.inputs import Input
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.readers.pcap import read_pcap
@@ -35,7 +36,8 @@ from flowdiag.collector.store.writer import FlowWriter
 @dataclass(frozen=True)
 class Stored:
     """What became of a segment. added: False if its content was in the store already; damage: octets or packets of the
-    segment that could not be read, in words; forgotten: exporters that made the decoders keep too much."""
+    segment that could not be read, in words; forgotten: exporters that made the decoders keep too much; exporters: see
+    tally.py."""
 
     added: bool
     records: int = 0
@@ -45,6 +47,7 @@ class Stored:
     undecoded: int = 0
     damage: tuple[str, ...] = ()
     forgotten: int = 0
+    exporters: Counts = field(default_factory=dict)
 
 
 class Storing:
@@ -141,6 +144,7 @@ def _stored(added: bool, records: int, reports: list[ExportReport]) -> Stored:
         sum(report.lost_messages for report in reports),
         sum(report.lost_records for report in reports),
         sum(report.undecoded_sets for report in reports),
+        exporters=by_exporter(reports, added=added),
     )
 
 

@@ -30,6 +30,7 @@ from flowdiag.collector.live.settings import FINISH_S, Settings
 from flowdiag.collector.live.sockets import Listening
 from flowdiag.collector.live.spool import recover, worker_folders
 from flowdiag.errors import FlowdiagError
+from flowdiag.modes import make_folder
 
 Say = Callable[[str], None]
 
@@ -70,12 +71,12 @@ class Supervisor:
         self._receivers: list[_Child] = []
         self._decoders: list[_Child] = []
 
-    def run(self) -> None:
-        """Runs until SIGTERM or SIGINT. Raises FlowdiagError if a process dies again and again."""
+    def run(self, ready: Callable[[], None] = lambda: None) -> None:
+        """Runs until SIGTERM or SIGINT. ready: called when signals mean what they shall. Raises FlowdiagError if a process
+        dies again and again."""
         with _signals() as (signals, received):
             for worker in range(self._settings.workers):
-                folder = self._settings.folder(worker)
-                folder.mkdir(parents=True, exist_ok=True)
+                make_folder(self._settings.folder(worker))
             for folder in worker_folders(self._settings.spool):
                 if cut := recover(folder):
                     self._say(
@@ -84,6 +85,7 @@ class Supervisor:
             for worker in range(self._settings.workers):
                 self._receivers.append(self._child(f"receiver {worker}", self._receiver(worker), Received()))
                 self._decoders.append(self._child(f"decoder {worker}", self._decoder(worker), Decoded()))
+            ready()
             try:
                 self._watch(signals, received)
             finally:

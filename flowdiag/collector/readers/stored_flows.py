@@ -18,7 +18,6 @@ from typing import Any, Final, get_args
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from flowdiag.buffers import address_column, filled, scalar
@@ -216,6 +215,8 @@ def exporter_column(metadata: dict[bytes, bytes] | None, rows: int) -> pa.Array 
 
 def unscaled(batch: pa.RecordBatch) -> pa.RecordBatch:
     """A batch of FLOW_SCHEMA with octets and packets as exported: divided by the sampling factor."""
+    import pyarrow.compute as pc  # a tenth of a second, which other readers need not wait for
+
     factor = pc.max_element_wise(batch["sampling"], scalar(1, pa.uint32())).cast(pa.uint64())
     for name in ("octets", "packets"):
         place = batch.schema.get_field_index(name)

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from flowdiag.collector.readers.inputs import is_store
+from flowdiag.collector.store.asking import asked_again
 from flowdiag.site.clock import Clock
 from flowdiag.site.window import dated, needs_a_date
 
@@ -31,6 +32,7 @@ class AskedTimes:
     remark: str | None = None
 
 
+@asked_again
 def asked_times(
     paths: Sequence[str | Path],
     window_from: str | None,

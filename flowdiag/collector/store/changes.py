@@ -17,14 +17,17 @@ import json
 import uuid
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from itertools import groupby
 from typing import Any, Final
 
-from flowdiag.collector.store.layout import ASIDE, JOURNAL, MARKER
+from flowdiag.collector.store.folder import ASIDE
+from flowdiag.collector.store.layout import JOURNAL, MARKER
 from flowdiag.collector.store.places import Place, failures_named
 from flowdiag.errors import StoreError
 
 FORMAT: Final = 1
-# Files of a change that take longer to be written than this are of a writer that died.
+# A writer none of whose files was written within this time, by the clock of now, is dead. Clocks may be set back: files
+# that seem to be of so much later are not of a writer either.
 ASIDE_FORGOTTEN_S: Final = 2 * 86_400.0
 
 
@@ -87,11 +90,23 @@ def make_store(place: Place) -> None:
                 expected="a flow store, an empty folder or a new one",
                 advice="choose another folder for the store",
             )
+        place.make()
         with place.writing():
             with place.removing():  # also makes the file that readers lock
                 pass
             if not is_store(place):
                 place.write(MARKER, json.dumps({"format": FORMAT}).encode())
+
+
+def need_store(place: Place) -> None:
+    """Raises StoreError if there is no store at a place."""
+    with failures_named(place):
+        if not is_store(place):
+            raise StoreError(
+                "there is no flow store",
+                file=place.name,
+                advice="check the path, and that its disk is mounted",
+            )
 
 
 def pending(place: Place) -> tuple[Change, bytes | None]:
@@ -107,12 +122,16 @@ def commit(
     """Makes a change happen. holds: asked under the lock whether what it rests on is still so; patience_s: how long to
     wait for readers before files are removed.
 
-    False, and nothing changed, if it does not hold, or if the store is being read all that time. Raises StoreError.
+    False, and nothing changed, if it does not hold, or if the store is being read all that time. Raises StoreError, also
+    where the store is gone and its folder still there (a disk that is not mounted), or where a file is gone that was
+    written aside: then it was taken for that of a dead writer.
     """
+    need_store(place)
     with failures_named(place), place.writing() as renew:
         recover(place, renew)
         if not holds():
             return False
+        _need_sources(place, change)
         if not change.removals:
             _begin(place, change, renew)
             return True
@@ -120,6 +139,18 @@ def commit(
             if nobody_reads:
                 _begin(place, change, renew)
         return nobody_reads
+
+
+def _need_sources(place: Place, change: Change) -> None:
+    """A journal that tells of files which are not there could never be carried out."""
+    folders = sorted({source.rpartition("/")[0] for source in change.moves})
+    there = {entry.path for folder in folders for entry in place.files(folder)}
+    if not change.moves.keys() <= there:
+        raise StoreError(
+            "files that were written for the store have been removed since",
+            file=place.name,
+            advice="run this again",
+        )
 
 
 def recover(place: Place, renew: Callable[[], None] = lambda: None) -> None:
@@ -149,16 +180,26 @@ def _carry_out(place: Place, change: Change, renew: Callable[[], None]) -> None:
 
 
 def sweep(place: Place, now_s: float) -> int:
-    """Removes what writers that died left aside. Gives the number of files. now_s: seconds since 1970."""
+    """Carries out what writers that died had begun, and removes what they left aside, at once what the owner of the place
+    left: who sweeps writes nothing meanwhile. Gives the number of files. now_s: seconds since 1970. Raises StoreError."""
     removed = 0
+    need_store(place)
     with failures_named(place), place.writing() as renew:
         recover(place, renew)
-        for entry in place.files(ASIDE):
-            if entry.modified_s < now_s - ASIDE_FORGOTTEN_S:
-                place.remove(entry.path)
-                removed += 1
-                renew()
+        for writer, entries in groupby(place.files(ASIDE), lambda entry: _writer_of(entry.path)):
+            left = list(entries)
+            own = bool(place.owner) and writer.startswith(place.owner)
+            if own or min(abs(now_s - entry.modified_s) for entry in left) > ASIDE_FORGOTTEN_S:
+                for entry in left:
+                    place.remove(entry.path)
+                    removed += 1
+                    renew()
     return removed
+
+
+def _writer_of(path: str) -> str:
+    """What of a path below ASIDE is one writer's own."""
+    return path[len(ASIDE) + 1 :].partition("/")[0]
 
 
 def note_json(**content: Any) -> str:

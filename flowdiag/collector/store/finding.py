@@ -11,10 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 from flowdiag.collector.export import EVERYTHING, Span
-from flowdiag.collector.store.changes import Change, is_store, pending
+from flowdiag.collector.store.changes import Change, need_store, pending
 from flowdiag.collector.store.layout import (
     DAY_MS,
     NO_DAY,
@@ -25,7 +25,6 @@ from flowdiag.collector.store.layout import (
     partition_of,
 )
 from flowdiag.collector.store.places import Place, failures_named
-from flowdiag.errors import StoreError
 from flowdiag.flows import UNKNOWN_ADDRESS
 
 # Days after a span on which flows that touch it may have ended.
@@ -51,8 +50,7 @@ def find_files(
     Raises StoreError if there is no store.
     """
     with failures_named(place):
-        if not is_store(place):
-            raise StoreError("there is no flow store", file=place.name, advice="check the path")
+        need_store(place)
         wanted = None if exporters is None else frozenset({*exporters, UNKNOWN_ADDRESS})
         left, state = pending(place)
         while True:
@@ -62,6 +60,14 @@ def find_files(
             left, state = pending(place)
             if state == before:
                 return sorted(found.values(), key=lambda file: (file.partition, file.target))
+
+
+def open_stored(place: Place, file: StoredFile) -> Any:
+    """A file that find_files() gave, to read at any position. Raises FileNotFoundError if it was removed since."""
+    try:
+        return place.open_input(file.path)
+    except FileNotFoundError:  # of a change that has been carried out by now
+        return place.open_input(file.target)
 
 
 def _listed(place: Place, wanted: frozenset[bytes] | None, span: Span) -> dict[str, StoredFile]:

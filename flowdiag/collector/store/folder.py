@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import os
 import time
+import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -12,8 +14,10 @@ from typing import Any, Final
 
 from flowdiag.collector.store.places import Entry
 from flowdiag.errors import StoreError
+from flowdiag.modes import make_folder, opened
 
 OWN_FOLDER: Final = "_flowdiag"
+ASIDE: Final = f"{OWN_FOLDER}/aside"
 WRITING_LOCK: Final = f"{OWN_FOLDER}/writing.lock"
 READING_LOCK: Final = f"{OWN_FOLDER}/reading.lock"
 
@@ -23,11 +27,16 @@ _POLL_S: Final = 0.02
 
 
 class Folder:
-    """See places.Place."""
+    """See places.Place. Once it is made, nothing makes its root again: that of a disk which is not mounted any more would
+    hide what is on it, and would itself be hidden later."""
 
-    def __init__(self, path: str | Path) -> None:
+    def __init__(self, path: str | Path, owner: str = "") -> None:
         self.name = str(path)
+        self.owner = owner
         self.root = Path(path)
+
+    def make(self) -> None:
+        make_folder(self.root)
 
     def files(self, folder: str) -> list[Entry]:
         found = []
@@ -67,10 +76,9 @@ class Folder:
             return None
 
     def write(self, path: str, octets: bytes) -> None:
-        target = self.root / path
-        target.parent.mkdir(parents=True, exist_ok=True)
-        aside = target.with_name(f".{target.name}.{os.getpid()}")
-        with aside.open("wb") as file:
+        target = self._with_parent(path)
+        aside = self._with_parent(f"{ASIDE}/{self.owner}{uuid.uuid4().hex}")
+        with open(aside, "wb", opener=opened) as file:
             file.write(octets)
             file.flush()
             os.fsync(file.fileno())
@@ -81,9 +89,7 @@ class Folder:
         return (self.root / path).open("rb")
 
     def open_output(self, path: str) -> Any:
-        target = self.root / path
-        target.parent.mkdir(parents=True, exist_ok=True)
-        return target.open("wb")
+        return open(self._with_parent(path), "wb", opener=opened)
 
     def seal(self, path: str) -> None:
         with (self.root / path).open("rb") as file:
@@ -91,11 +97,11 @@ class Folder:
         _sync_folder((self.root / path).parent)
 
     def move(self, source: str, target: str) -> None:
-        (self.root / target).parent.mkdir(parents=True, exist_ok=True)
+        new = self._with_parent(target)
         try:
-            os.replace(self.root / source, self.root / target)
+            os.replace(self.root / source, new)
         except FileNotFoundError:
-            if not (self.root / target).exists():
+            if not new.exists():
                 raise
         with suppress(OSError):  # not empty: the folder of what was written aside
             (self.root / source).parent.rmdir()
@@ -122,7 +128,7 @@ class Folder:
 
     @contextmanager
     def writing(self) -> Iterator[Callable[[], None]]:
-        lock = self.root / WRITING_LOCK
+        lock = self._with_parent(WRITING_LOCK)
         with _locked(lock, fcntl.LOCK_EX, create=True, patience_s=LOCK_PATIENCE_S) as held:
             if not held:
                 raise StoreError(
@@ -134,7 +140,8 @@ class Folder:
 
     @contextmanager
     def removing(self, patience_s: float = 0.0) -> Iterator[bool]:
-        with _locked(self.root / READING_LOCK, fcntl.LOCK_EX, create=True, patience_s=patience_s) as held:
+        lock = self._with_parent(READING_LOCK)
+        with _locked(lock, fcntl.LOCK_EX, create=True, patience_s=patience_s) as held:
             yield held
 
     @contextmanager
@@ -142,6 +149,14 @@ class Folder:
         lock = self.root / READING_LOCK
         with _locked(lock, fcntl.LOCK_SH, create=False, patience_s=LOCK_PATIENCE_S):
             yield
+
+    def _with_parent(self, path: str) -> Path:
+        """A path below the root, in a folder that is made if need be. Raises FileNotFoundError without the root."""
+        if not self.root.is_dir():
+            raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(self.root))
+        target = self.root / path
+        make_folder(target.parent)
+        return target
 
 
 @contextmanager
@@ -151,8 +166,7 @@ def _locked(path: Path, kind: int, *, create: bool, patience_s: float) -> Iterat
     create: make its file if there is none; otherwise, without one, there is nothing to wait for.
     """
     if create:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        descriptor = opened(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC)
     else:
         try:
             descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)

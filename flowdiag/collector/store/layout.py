@@ -30,7 +30,6 @@ from flowdiag.flows import UNKNOWN_ADDRESS
 MARKER: Final = f"{OWN_FOLDER}/store.json"
 INGESTED: Final = f"{OWN_FOLDER}/ingested"
 COLLECTED: Final = f"{OWN_FOLDER}/collected"
-ASIDE: Final = f"{OWN_FOLDER}/aside"
 JOURNAL: Final = f"{OWN_FOLDER}/journal.json"
 
 DAY_MS: Final = 86_400_000

@@ -35,8 +35,9 @@ _LONGEST_PAUSE_S: Final = 2.0
 class Objects:
     """See places.Place."""
 
-    def __init__(self, name: str, filesystem: Any, root: str) -> None:
+    def __init__(self, name: str, filesystem: Any, root: str, owner: str = "") -> None:
         self.name = name
+        self.owner = owner
         self._filesystem = filesystem
         self._root = root
 
@@ -47,6 +48,9 @@ class Objects:
         selector = arrow_fs.FileSelector(self._at(folder), recursive=recursive, allow_not_found=True)
         found: list[Any] = self._filesystem.get_file_info(selector)
         return found
+
+    def make(self) -> None:
+        """A bucket is made by who pays for it."""
 
     def files(self, folder: str) -> list[Entry]:
         cut = len(self._root) + 1

@@ -33,9 +33,15 @@ class Entry(NamedTuple):
 
 
 class Place(Protocol):
-    """name: what the user called it."""
+    """name: what the user called it; owner: begins the names of what is written aside from here, so that the same writer
+    knows it for its own after it died; empty for writers that do not come back."""
 
     name: str
+    owner: str
+
+    def make(self) -> None:
+        """Makes what a store lies in, unless it is there."""
+        ...
 
     def files(self, folder: str) -> list[Entry]:
         """All files below a folder in sorted order of their paths; none if there is no such folder."""
@@ -102,15 +108,16 @@ def is_url(text: str) -> bool:
     return _SCHEME.match(text) is not None
 
 
-def open_place(where: str | Path) -> Place:
-    """The place of a store; a folder need not exist yet. Raises StoreError for an address that cannot be used."""
+def open_place(where: str | Path, owner: str = "") -> Place:
+    """The place of a store; a folder need not exist yet. owner: see Place. Raises StoreError for an address that cannot be
+    used."""
     text = str(where)
     if text.lower().startswith("file://"):
         text = text[len("file://") :]
     if not is_url(text):
         from flowdiag.collector.store.folder import Folder
 
-        return Folder(text)
+        return Folder(text, owner)
     import pyarrow as pa
     import pyarrow.fs as arrow_fs
 
@@ -120,7 +127,7 @@ def open_place(where: str | Path) -> Place:
         filesystem, path = arrow_fs.FileSystem.from_uri(text)
     except (pa.ArrowException, OSError, ValueError) as error:
         raise unusable(text, error) from error
-    return Objects(without_secrets(text), filesystem, path.rstrip("/"))
+    return Objects(without_secrets(text), filesystem, path.rstrip("/"), owner)
 
 
 def without_secrets(url: str) -> str:

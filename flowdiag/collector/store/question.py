@@ -11,6 +11,7 @@ Facts the design follows:
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -62,33 +63,36 @@ def plan(
     from flowdiag.collector.store.statistics import RowCounts, stored_span
 
     places = [open_place(path) for path in stores]
-    first_ms = last_ms = None
-    if len(places) == len(paths):
-        spans = [stored_span(place, exporters) for place in places]
-        first_ms = min((first for first, _ in spans if first is not None), default=None)
-        last_ms = max((last for _, last in spans if last is not None), default=None)
-    try:
-        window_ms = resolve_window(window_from, window_to, timezone, first_ms, last_ms)
-    except UsageError:
+    with ExitStack() as reading:
+        for place in places:  # nobody removes files between the listing and the look into them
+            reading.enter_context(place.reading())
+        first_ms = last_ms = None
         if len(places) == len(paths):
-            raise
-        return Plan()  # the other exports have to be read to tell which day is meant
-    begin = None if window_from is None else window_ms[0]
-    end = None if window_to is None else window_ms[1]
-    if not context:
-        return Plan(_widened(begin, end, MARGIN_MS, MARGIN_MS))
-    widest = _widened(begin, end, EARLIER_DAYS[0] * DAY_MS, DAY_MS)
-    counts = [RowCounts(place, exporters, widest) for place in places]
-    window_rows = sum(count.rows((begin, end)) for count in counts)
+            spans = [stored_span(place, exporters) for place in places]
+            first_ms = min((first for first, _ in spans if first is not None), default=None)
+            last_ms = max((last for _, last in spans if last is not None), default=None)
+        try:
+            window_ms = resolve_window(window_from, window_to, timezone, first_ms, last_ms)
+        except UsageError:
+            if len(places) == len(paths):
+                raise
+            return Plan()  # the other exports have to be read to tell which day is meant
+        begin = None if window_from is None else window_ms[0]
+        end = None if window_to is None else window_ms[1]
+        if not context:
+            return Plan(_widened(begin, end, MARGIN_MS, MARGIN_MS))
+        widest = _widened(begin, end, EARLIER_DAYS[0] * DAY_MS, DAY_MS)
+        counts = [RowCounts(place, exporters, widest) for place in places]
+        window_rows = sum(count.rows((begin, end)) for count in counts)
 
-    def is_cheap(span: Span) -> bool:
-        return sum(count.rows(span) for count in counts) - window_rows <= CHEAP_ROWS
+        def is_cheap(span: Span) -> bool:
+            return sum(count.rows(span) for count in counts) - window_rows <= CHEAP_ROWS
 
-    around = next((ms for ms in AROUND_MS if is_cheap(_widened(begin, end, ms, ms))), AROUND_MS[-1])
-    if around < DAY_MS:
-        return Plan(_widened(begin, end, around, around), around)
-    earlier = (_widened(begin, end, days * DAY_MS, DAY_MS) for days in EARLIER_DAYS)
-    return Plan(next(filter(is_cheap, earlier), _widened(begin, end, DAY_MS, DAY_MS)))
+        around = next((ms for ms in AROUND_MS if is_cheap(_widened(begin, end, ms, ms))), AROUND_MS[-1])
+        if around < DAY_MS:
+            return Plan(_widened(begin, end, around, around), around)
+        earlier = (_widened(begin, end, days * DAY_MS, DAY_MS) for days in EARLIER_DAYS)
+        return Plan(next(filter(is_cheap, earlier), _widened(begin, end, DAY_MS, DAY_MS)))
 
 
 def _widened(begin: int | None, end: int | None, before_ms: int, after_ms: int) -> Span:

@@ -9,7 +9,6 @@ Facts the design follows:
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
-from typing import Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -20,11 +19,11 @@ from flowdiag.collector.export import EVERYTHING, Span
 from flowdiag.collector.readers.parquet import BATCH_ROWS, check_schema, flow_batch
 from flowdiag.collector.readers.stored_flows import StoredFlows
 from flowdiag.collector.report import ExportReport
-from flowdiag.collector.store.finding import StoredFile, find_files
+from flowdiag.collector.store.finding import StoredFile, find_files, open_stored
 from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.sharing import clock_offsets
 from flowdiag.collector.store.statistics import TIMES, groups_of
-from flowdiag.errors import ExportError, StoreError
+from flowdiag.errors import ExportError, StoreChanged
 from flowdiag.flows import FLOW_SCHEMA
 
 Unusable = Callable[[ExportError], None]
@@ -76,7 +75,7 @@ class StoreReader:
         name = f"{self._place.name}/{stored_file.target}"
         read, rows = 0, 0
         try:
-            with self._open(stored_file) as source:
+            with open_stored(self._place, stored_file) as source:
                 file = pq.ParquetFile(source)
                 rows = file.metadata.num_rows
                 metadata = file.metadata.metadata
@@ -88,9 +87,7 @@ class StoreReader:
                         read += batch.num_rows
                         yield flow_batch(_inside(batch, span), metadata)
         except FileNotFoundError as error:
-            raise StoreError(
-                "the store changed while it was read", file=name, advice="run this again"
-            ) from error
+            raise StoreChanged(name) from error
         except (pa.ArrowException, OSError) as error:
             self._unusable(
                 ExportError(
@@ -102,12 +99,6 @@ class StoreReader:
             )
         except ExportError as error:
             self._unusable(error)
-
-    def _open(self, stored_file: StoredFile) -> Any:
-        try:
-            return self._place.open_input(stored_file.path)
-        except FileNotFoundError:  # of a change that has been carried out by now
-            return self._place.open_input(stored_file.target)
 
     def _moved(self, metadata: dict[bytes, bytes] | None, name: str) -> Span:
         """The span by the clocks of a file's exporter."""

@@ -12,11 +12,11 @@ from flowdiag.collector.export import Span
 from flowdiag.collector.readers.parquet import check_schema
 from flowdiag.collector.readers.stored_flows import StoredFlows
 from flowdiag.collector.report import ExportReport
-from flowdiag.collector.store.finding import LATER_DAYS, StoredFile, find_files, touches
+from flowdiag.collector.store.finding import LATER_DAYS, StoredFile, find_files, open_stored, touches
 from flowdiag.collector.store.layout import NO_DAY
 from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.sharing import clock_offsets
-from flowdiag.errors import ExportError
+from flowdiag.errors import ExportError, StoreChanged
 from flowdiag.flows import FLOW_SCHEMA
 
 TIMES: Final = ("start", "end")
@@ -90,9 +90,9 @@ class RowCounts:
 
 def _times_of(place: Place, stored_file: StoredFile) -> list[tuple[int | None, int | None, int]]:
     """Earliest and latest time, by the clock of the capture, and rows of each row group; none of a damaged file,
-    which reading it tells of."""
+    which reading it tells of. Raises StoreChanged."""
     try:
-        with place.open_input(stored_file.path) as source:
+        with open_stored(place, stored_file) as source:
             file = pq.ParquetFile(source)
             check_schema(file.schema_arrow, stored_file.target)
             told = ExportReport()
@@ -101,6 +101,8 @@ def _times_of(place: Place, stored_file: StoredFile) -> list[tuple[int | None, i
             places = _time_columns(file)
             groups = [file.metadata.row_group(number) for number in range(file.num_row_groups)]
             bounds = [(*_bounds(group, places), group.num_rows) for group in groups]
+    except FileNotFoundError as error:
+        raise StoreChanged(f"{place.name}/{stored_file.target}") from error
     except (pa.ArrowException, OSError, ExportError):
         return []
     return [

@@ -155,8 +155,9 @@ def _merge(place: Place, partition: Partition, run: list[StoredFile], patience_s
     return Merged(partition, len(run), len(moves), sum(done.rows for done in written))
 
 
-def retain(place: Place, days: int, today: int) -> list[Dropped]:
-    """Drops the days before the newest `days` of the store. today: days since 1970. Raises StoreError.
+def retain(place: Place, days: int, today: int, *, patience_s: float = READERS_PATIENCE_S) -> list[Dropped]:
+    """Drops the days before the newest `days` of the store. today: days since 1970; patience_s: how long to wait until
+    nobody reads. Raises StoreError.
 
     Flows without a usable day go when their export began before that.
     """
@@ -175,7 +176,7 @@ def retain(place: Place, days: int, today: int) -> list[Dropped]:
                 )
             ]
             removals = (*(file.target for file in old), *notes)
-            if not removals or _remove(place, old, removals):
+            if not removals or _remove(place, old, removals, patience_s):
                 return dropped
             break
     raise StoreError(
@@ -195,7 +196,7 @@ def _older(place: Place, days: int, today: int) -> tuple[list[StoredFile], list[
     return [file for file in files if _day(file) < first_kept], _old_notes(place, first_kept)
 
 
-def _remove(place: Place, old: Collection[StoredFile], removals: tuple[str, ...]) -> bool:
+def _remove(place: Place, old: Collection[StoredFile], removals: tuple[str, ...], patience_s: float) -> bool:
     """False if the store is being read all the time. Raises _Changed."""
 
     def unchanged() -> bool:
@@ -203,7 +204,7 @@ def _remove(place: Place, old: Collection[StoredFile], removals: tuple[str, ...]
             raise _Changed
         return True
 
-    return commit(place, Change(removals=removals), unchanged, patience_s=READERS_PATIENCE_S)
+    return commit(place, Change(removals=removals), unchanged, patience_s=patience_s)
 
 
 def _newest_day(place: Place, files: list[StoredFile]) -> int:

@@ -28,8 +28,8 @@ from numpy.typing import NDArray
 
 from flowdiag.collector.readers.stored_flows import EXPORTER_KEY, flow_metadata, report_metadata
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.folder import ASIDE
 from flowdiag.collector.store.layout import (
-    ASIDE,
     DAY_MS,
     LAST_DAY,
     MAX_PARTITIONS,
@@ -94,7 +94,7 @@ class FlowWriter:
     ) -> None:
         self._place = place
         self._unit = unit
-        self._aside = f"{ASIDE}/{uuid.uuid4().hex}"  # another process may be writing the same
+        self._aside = f"{ASIDE}/{place.owner}{uuid.uuid4().hex}"  # another process may be writing the same
         self._began_ms = began_ms
         self._offsets = offsets
         self._waiting: OrderedDict[Partition, Waiting] = OrderedDict()

@@ -8,7 +8,8 @@ from collections.abc import Callable
 import pytest
 
 from flowdiag.collector.datagram import Datagram
-from flowdiag.collector.report import SessionReport
+from flowdiag.collector.decode.decoder import Decoder
+from flowdiag.collector.report import ExportReport, SessionReport
 from tests.collector.decode.wire import (
     EXPORT_S,
     FLOW_FIELDS,
@@ -305,3 +306,61 @@ def test_a_restart_tells_when_the_exporter_was_last_and_first_heard() -> None:
     assert event.since_ms is not None
     assert EXPORT_S * 1000 <= event.since_ms < event.time_ms == (EXPORT_S + 60) * 1000
     assert (event.messages, event.records) == (0, 0)
+
+
+# What each of twelve messages of three records is, and how far it moves the sequence number (RFC 7011 3.1, RFC 3954 5.1).
+COUNTED: dict[str, tuple[Callable[[int], bytes], int]] = {
+    "ipfix": (lambda at: ipfix(with_template(), data(3, sequence=at)[16:], sequence=at), 3),
+    "netflow9": (
+        lambda at: netflow9(with_template9(), *(a_set(256, flow(n)) for n in (1, 2, 3)), sequence=at),
+        1,
+    ),
+    "netflow5": (lambda at: netflow5(record5(), record5(), record5(), sequence=at), 3),
+}
+
+
+@pytest.mark.parametrize("stretch", [1, 5, 12])
+@pytest.mark.parametrize("left_out", [(), (4,), (5,), (3, 4, 5, 6)], ids=str)
+@pytest.mark.parametrize("version", COUNTED)
+def test_numbers_begin_anew_after_the_largest_and_what_is_missing_there_is_counted(
+    version: str, left_out: tuple[int, ...], stretch: int
+) -> None:
+    """The sixth message has the number 0. In one go, and stretch by stretch as a collector takes it."""
+    message, step = COUNTED[version]
+    sent = [message((step * (n - 5)) % MODULUS) for n in range(12)]
+    decoder = Decoder(ExportReport())
+    taken = []
+    for place, datagram in enumerate(datagrams(sent), 1):
+        if place - 1 not in left_out:
+            decoder.feed(datagram)
+        if place % stretch == 0 or place == len(sent):
+            taken.append(decoder.cut(last=place == len(sent)))
+    lost_messages = len(left_out) if version == "netflow9" else 0
+    assert sum(batch.num_rows for batches, _ in taken for batch in batches) == 3 * (12 - len(left_out))
+    reports = [report for _, report in taken]
+    assert sum(report.lost_messages for report in reports) == lost_messages
+    assert sum(report.lost_records for report in reports) == 3 * len(left_out)
+    assert sum(told.restarts for report in reports for told in report.sessions) == 0
+
+
+@pytest.mark.parametrize("protocol", ["ipfix", "netflow9"])
+def test_what_was_lost_is_estimated_by_all_that_came_and_not_by_the_stretch_that_tells_it(
+    protocol: str,
+) -> None:
+    """Three messages come before their template, with a stretch of their own; of those behind, one is lost. The stretch
+    that tells it has their nine records and no message of its own."""
+    taught, message = {
+        "ipfix": (with_template(), lambda *sets, at: ipfix(*sets, sequence=3 * at)),
+        "netflow9": (with_template9(), lambda *sets, at: netflow9(*sets, sequence=at)),
+    }[protocol]
+    records = a_set(256, *(flow(n) for n in (1, 2, 3)))
+    decoder = Decoder(ExportReport())
+    reports, rows = [], 0
+    for stretch in ([0, 1, 2], [3, 5], []):
+        for datagram in datagrams(message(*([taught] if n == 3 else []), records, at=n) for n in stretch):
+            decoder.feed(datagram)
+        batches, report = decoder.cut(last=not stretch)
+        rows += sum(batch.num_rows for batch in batches)
+        reports.append(report)
+    assert rows == 15
+    assert [report.lost_records for report in reports] == [0, 0, 3]

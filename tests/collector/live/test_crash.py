@@ -17,7 +17,7 @@ import pyarrow.compute as pc
 import pytest
 
 from flowdiag import read_export
-from flowdiag.collector.live.spool import CLOSED, OPEN, segments, whole_packets
+from flowdiag.collector.live.spool import CLOSED, OPEN, owner_of, segments, whole_packets
 from tests.collector.live.running import FLOWS, Running, Sender, records_of, wait_until
 
 
@@ -111,6 +111,24 @@ def _any_left(group: int) -> bool:
 )
 def test_what_was_in_the_spool_is_in_the_store_once(tmp_path: Path, after_s: float, victim: str) -> None:
     crash_once(tmp_path, after_s, victim)
+
+
+def test_what_a_decoder_left_aside_when_it_died_goes_at_the_next_start(tmp_path: Path) -> None:
+    """Or one that dies again and again would fill the disk; what others may be writing stays."""
+    store = tmp_path / "store"
+    with Running(store) as running:
+        Sender(running.port).send(1)
+        running.wait_for("synced_total", 1)
+        running.kill()
+    aside = store / "_flowdiag" / "aside"
+    own, other = aside / f"{owner_of(store / '_flowdiag' / 'spool' / '0')}12", aside / "34"
+    for folder in (own, other):
+        folder.mkdir(parents=True)
+        (folder / "0000.parquet").touch()
+    with Running(store) as running:
+        running.wait_for("swept_total", 1)
+        assert running.end() == 0, running.log
+    assert (own.exists(), other.exists()) == (False, True)
 
 
 def by_hand(times: int) -> None:

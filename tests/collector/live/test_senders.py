@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 
 from flowdiag.aggregator.addresses import to_bytes
@@ -104,3 +106,20 @@ def test_headers_are_made_once_for_each_length_and_bounded(monkeypatch: pytest.M
     for octets in range(300):
         one.front(octets)
         assert len(one.fronts) + len(other.fronts) <= 32
+
+
+def test_when_an_exporter_was_heard_is_when_something_of_it_was_taken(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    exporters, known = some()
+    exporter = known.get(("192.0.2.1", 1000)).exporter
+    for now, taken, heard in (
+        (1_700_000_000.7, 0, 0),
+        (1_700_000_001.7, 3, 1_700_000_001),
+        (1_700_000_002.7, 0, 1_700_000_001),
+    ):
+        monkeypatch.setattr(time, "time", lambda now=now: now)
+        exporter.credit -= taken
+        exporter.over += 1
+        exporters.refill(1.0)
+        assert exporter.heard == heard

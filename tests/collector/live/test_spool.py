@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -19,9 +20,11 @@ from flowdiag.collector.live import spool
 from flowdiag.collector.live.spool import (
     OPEN,
     SpoolWriter,
+    owner_of,
     recover,
     segments,
     spool_lock,
+    spool_name,
     whole_packets,
 )
 from flowdiag.errors import StoreError
@@ -194,6 +197,65 @@ def test_a_segment_that_cannot_be_begun_leaves_nothing_behind(
     assert (tmp_path / "000000000001.pcap").read_bytes() == capture(2)
 
 
+def test_a_disk_that_stays_read_only_is_full_until_it_can_be_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It has room all the time; only trying tells."""
+    write = os.write
+
+    def read_only(descriptor: int, octets: bytes) -> int:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    with writing(tmp_path) as writer:
+        monkeypatch.setattr(os, "write", read_only)
+        assert not writer.append([packet(1)], 1)
+        for _ in range(3):
+            writer.tick()
+            assert writer.full == "Read-only file system"
+            assert not writer.append([packet(2)], 1)
+        monkeypatch.setattr(os, "write", write)
+        writer.tick()
+        assert writer.full == ""
+        assert writer.append([packet(3)], 1)
+    assert names(tmp_path) == ["000000000001.pcap"]
+    assert (tmp_path / "000000000001.pcap").read_bytes() == capture(3)
+
+
+def test_what_stood_in_a_segment_that_was_removed_is_counted_and_another_begun(tmp_path: Path) -> None:
+    folder = tmp_path / "spool" / "0"
+    with writing(folder) as writer:
+        writer.append([packet(1), packet(2)], 2)
+        shutil.rmtree(folder)
+        writer.tick()
+        wait_until(lambda: writer.removed == 2)
+        assert writer.full == "No such file or directory"
+        assert not writer.append([packet(3)], 1)
+        writer.tick()
+        assert writer.full == ""
+        assert writer.append([packet(4)], 1)
+        wait_until(lambda: writer.synced == 1)
+        assert (writer.datagrams, writer.removed) == (3, 2)
+    assert [path.read_bytes() for _, path in segments(folder)] == [capture(4)]
+
+
+def test_a_spool_that_was_moved_away_is_not_made_anew_and_loses_nothing_when_it_is_back(
+    tmp_path: Path,
+) -> None:
+    folder, away = tmp_path / "spool" / "0", tmp_path / "away"
+    with writing(folder) as writer:
+        writer.append([packet(1)], 1)
+        (tmp_path / "spool").rename(away)
+        for _ in range(3):
+            writer.tick()
+            assert writer.full == "No such file or directory"
+        assert not (tmp_path / "spool").exists()
+        away.rename(tmp_path / "spool")
+        writer.tick()
+        assert writer.append([packet(2)], 1)
+    assert (writer.removed, writer.synced) == (0, 2)
+    assert [path.read_bytes() for _, path in segments(folder)] == [capture(1, 2)]
+
+
 def test_a_reserve_stays_free_so_that_the_decoder_can_make_room(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -246,3 +308,15 @@ def test_a_spool_has_one_collector_at_a_time(tmp_path: Path, monkeypatch: pytest
         second.__enter__()
     with spool_lock(tmp_path / "spool"):
         assert names(tmp_path / "spool") == ["lock"]
+
+
+def test_a_spool_keeps_its_name_and_no_other_has_it(tmp_path: Path) -> None:
+    told = []
+    for folder in ("one", "two", "one"):
+        with spool_lock(tmp_path / folder):
+            told.append(spool_name(tmp_path / folder))
+    assert told[0] == told[2] != told[1]
+    assert all(len(name) == 32 for name in told)
+    assert owner_of(tmp_path / "one" / "3") == f"{told[0]}-3-"
+    (tmp_path / "one" / "lock").write_text("../../etc")
+    assert owner_of(tmp_path / "one" / "3") == owner_of(tmp_path / "none" / "3") == ""

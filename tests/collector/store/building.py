@@ -10,7 +10,9 @@ import pyarrow as pa
 
 from flowdiag.collector.export import read_export
 from flowdiag.collector.report import ExportReport, LossEvent, SessionReport
-from flowdiag.collector.store.adding import Content
+from flowdiag.collector.store.adding import Content, add_stretch
+from flowdiag.collector.store.changes import make_store
+from flowdiag.collector.store.places import Place, open_place
 from flowdiag.flows import FLOW_SCHEMA, V4_PREFIX
 
 A: Final = V4_PREFIX + bytes([192, 0, 2, 1])
@@ -66,3 +68,18 @@ def octets_in(store: Path | str) -> list[int]:
 def files_in(store: Path) -> list[str]:
     """The flow files of a store folder, by their paths in it."""
     return sorted(path.relative_to(store).as_posix() for path in store.glob("exporter=*/*/*"))
+
+
+# A store of many files: three days of four files each, of one flow each, whose octets are their numbers.
+DAYS: Final = 3
+STRETCHES: Final = 4
+ALL: Final = list(range(1, DAYS * STRETCHES + 1))
+
+
+def in_many_files(store: Path) -> Place:
+    place = open_place(store)
+    make_store(place)
+    for number in ALL:
+        end_ms = START + (number - 1) // STRETCHES * DAY + number * 60_000
+        assert add_stretch(place, content(str(number)), [batch(flow(number, end_ms))], report(1), end_ms)
+    return place

@@ -14,7 +14,6 @@ import pyarrow.fs as arrow_fs
 import pytest
 from moto.server import ThreadedMotoServer
 
-from flowdiag.cli.demo import write_demo
 from flowdiag.scenario.bulk import write_bulk
 from tests.collector.store.captures import exports
 
@@ -78,10 +77,9 @@ def files(bucket: Any) -> list[str]:
 
 
 def test_what_is_kept_in_a_bucket_is_known_again_and_answers_as_the_export_does(
-    bucket: Any, tmp_path: Path
+    bucket: Any, demo: Path
 ) -> None:
-    write_demo(tmp_path)
-    export, site = str(tmp_path / "export.ipfix"), ["--site", str(tmp_path / "site.toml")]
+    export, site = str(demo / "export.ipfix"), ["--site", str(demo / "site.toml")]
     (added,) = json.loads(run("ingest", export, "--store", STORE, "--format", "json"))["exports"]
     assert added["state"] == "added"
     (known,) = json.loads(run("ingest", export, "--store", STORE, "--format", "json"))["exports"]

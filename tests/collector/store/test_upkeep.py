@@ -158,17 +158,14 @@ def test_days_that_others_merge_meanwhile_are_dropped_all_the_same(
     assert octets_in(tmp_path / "flows") == [4]
 
 
-def test_a_store_that_is_read_keeps_its_files_until_nobody_reads(
-    place: Place, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(upkeep, "READERS_PATIENCE_S", 0.1)
+def test_a_store_that_is_read_keeps_its_files_until_nobody_reads(place: Place, tmp_path: Path) -> None:
     for number in range(2):
         add(place, number, flow(number), flow(10 + number, START + DAY))
     before = files_in(tmp_path / "flows")
     with open_place(tmp_path / "flows").reading():
         assert compact(place) == []
         with pytest.raises(StoreError, match="nothing was dropped"):
-            retain(place, 1, FIRST_DAY + 1)
+            retain(place, 1, FIRST_DAY + 1, patience_s=0.1)
         add(place, 2, flow(20, START + DAY))  # adding need not wait
     assert set(before) < set(files_in(tmp_path / "flows"))
     assert len(retain(place, 1, FIRST_DAY + 1)) == 1
