@@ -46,6 +46,10 @@ class ProfileError(FlowdiagError):
     """A site profile with a mistake in it: file, key and what is allowed."""
 
 
+class ConfigError(FlowdiagError):
+    """A flowdiag.toml that cannot be used, or that does not name what is needed."""
+
+
 class StoreError(FlowdiagError):
     """A flow store that cannot be read or written."""
 

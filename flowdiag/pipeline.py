@@ -16,6 +16,7 @@ from flowdiag.aggregator.strays import DAY_MS, MAX_DAYS
 from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.asked_times import asked_times
 from flowdiag.collector.store.asking import asked_again
 from flowdiag.collector.store.question import cut_note, plan
 from flowdiag.collector.untaught import refuse_untaught
@@ -44,10 +45,10 @@ def run(
 ) -> Diagnosis:
     """Diagnoses an export.
 
-    window_from, window_to: the complaint's window as site/window.py reads it, all of the export where both
-    are None; reported: what the client said; link, direction: show figures and findings of these only;
-    progress: told of octets read and octets in all. Raises ExportError for an export that cannot be used,
-    UsageError for a window or link that does not exist, ProfileError for a profile without plan rates.
+    window_from, window_to: the complaint's window as site/window.py reads it, counted back from the newest flow where it
+    has no date, all of the export where both are None; reported: what the client said; link, direction: show figures and
+    findings of these only; progress: told of octets read and octets in all. Raises ExportError for an export that cannot be
+    used, UsageError for a window or link that does not exist, ProfileError for a profile without plan rates.
     """
     wanted = None if link is None else link_named(profile, link)
     case = build_case(
@@ -74,6 +75,8 @@ def build_case(
     """
     exporters = {to_bytes(address) for address in profile.site.exporters} or None
     zone = profile.site.timezone
+    asked = asked_times(paths, window_from, window_to, zone, exporters)
+    window_from, window_to = asked.window_from, asked.window_to
     reading = plan(paths, window_from, window_to, zone, exporters, context=context)
     export = open_export(paths, exporters=exporters, progress=progress, span=reading.span)
     if reading.cut_ms is not None:

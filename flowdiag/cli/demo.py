@@ -8,6 +8,8 @@ from typing import Final
 
 import click
 
+from flowdiag.cli.progress import READING, progress_bar, stage
+
 DEFAULT_FOLDER: Final = "flowdiag-demo"
 CAPTURE, IPFIX_FILE, PROFILE = "export.pcap", "export.ipfix", "site.toml"
 TICKET, REPORTED = "T-1042", "video calls freeze"
@@ -35,14 +37,17 @@ def command(folder: Path | None) -> None:
     from flowdiag.site.reading import read_profile
 
     place = fresh_folder(Path(DEFAULT_FOLDER)) if folder is None else folder
-    write_demo(place)
-    diagnosis = run(
-        [place / CAPTURE],
-        read_profile(place / PROFILE),
-        window_from=WINDOW[0],
-        window_to=WINDOW[1],
-        reported=REPORTED,
-    )
+    with progress_bar(quiet=False, what="making up an afternoon") as progress:
+        write_demo(place)
+        stage(progress, READING)
+        diagnosis = run(
+            [place / CAPTURE],
+            read_profile(place / PROFILE),
+            window_from=WINDOW[0],
+            window_to=WINDOW[1],
+            reported=REPORTED,
+            progress=progress,
+        )
     write_result(render(compose(diagnosis, ticket=TICKET), on_terminal=sys.stdout.isatty()), None)
     click.echo(next_steps(place), err=True)
 

@@ -9,17 +9,18 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from flowdiag.cli.chosen import chosen, site_name_options
 from flowdiag.cli.options import (
-    exports_argument,
     link_options,
     naming_the_profile,
+    optional_exports_argument,
     output_options,
-    progress_bar,
     pseudonyms_option,
     site_option,
     span_options,
     talk_options,
 )
+from flowdiag.cli.progress import progress_bar, stage
 from flowdiag.errors import UsageError
 
 if TYPE_CHECKING:
@@ -34,8 +35,9 @@ FOUND: Final = 3  # exit code of --fail-on
 
 
 @click.command("diagnose")
-@exports_argument
+@optional_exports_argument
 @site_option(required=False)
+@site_name_options
 @click.option("--ticket", metavar="REF", help="The ticket's reference, for the head of the note.")
 @click.option("--reported", metavar="TEXT", help="What the client said.")
 @span_options
@@ -59,6 +61,8 @@ FOUND: Final = 3  # exit code of --fail-on
 def command(
     exports: tuple[str, ...],
     site: Path | None,
+    site_name: str | None,
+    config: Path | None,
     ticket: str | None,
     reported: str | None,
     window_from: str | None,
@@ -79,24 +83,32 @@ def command(
 ) -> None:
     """Write the ticket note: was a link full, who and what filled it, was the site on its backup?
 
-    The first half of the note is for the client, the second for an engineer.
+    The first half of the note is for the client, the second for an engineer. Without EXPORT, the store that flowdiag.toml
+    names is asked for the site's flows.
 
     \b
     Example:
       flowdiag diagnose export.pcap --site site.toml --ticket T-1042 --reported "video calls freeze"
       flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --output note.html
-      flowdiag diagnose export.pcap --down 100 --up 40 --interface 2 --lan 192.168.40.0/24
+      flowdiag diagnose --site-name "harbour lane" --from "last hour"
+      flowdiag diagnose export.pcap --down 100 --up 40 --interface 2 --lan 192.168.40.0/24 --timezone Pacific/Auckland
     """
     from flowdiag.cli.output import check_suffix, chosen_format, spare_inputs, write_result
 
     form = chosen_format(form, output, FORMATS)
+    asked = chosen(exports, site, site_name, config)
+    exports, site = asked.exports, asked.site
     check_suffix("--chart", chart, ".png")
     spare_inputs([output, chart], [*exports, site])
     profile = profile_of(site, down, up, interface, lan, timezone)
     # Loaded after the options are known to be right, since it takes longer than a wrong option should.
+    from flowdiag.cli.times import settled_times
     from flowdiag.note.compose import compose
     from flowdiag.pipeline import run
 
+    window_from, window_to = settled_times(
+        exports, profile, window_from, window_to, usual_from=asked.usual_from, quiet=quiet
+    )
     with naming_the_profile(site), progress_bar(quiet=quiet) as progress:
         diagnosis = run(
             exports,
@@ -108,22 +120,18 @@ def command(
             direction=direction,
             progress=progress,
         )
-    names = None
-    if pseudonyms:
-        from flowdiag.note.pseudonyms import Pseudonyms
+        stage(progress, "writing the note")
+        names = None
+        if pseudonyms:
+            from flowdiag.note.pseudonyms import Pseudonyms
 
-        names = Pseudonyms.from_key_file()
-    note = shown_charts(compose(diagnosis, ticket=ticket, pseudonyms=names), link, direction)
-    if chart is not None:
-        from io import BytesIO
-
-        from flowdiag.cli.output import write_bytes
-        from flowdiag.note.chart import chart_png
-
-        picture = BytesIO()
-        chart_png(note, picture)
-        write_bytes(picture.getvalue(), chart)
-    write_result(rendered(note, form, on_terminal=output is None and sys.stdout.isatty()), output)
+            names = Pseudonyms.from_key_file()
+        note = shown_charts(compose(diagnosis, ticket=ticket, pseudonyms=names), link, direction)
+        text = rendered(note, form, on_terminal=output is None and sys.stdout.isatty())
+        if chart is not None:
+            stage(progress, "drawing the pictures")
+            draw(note, chart)
+    write_result(text, output)
     if fail_on is not None and any(
         severe_enough(finding.severity, fail_on) for finding in diagnosis.findings
     ):
@@ -162,6 +170,18 @@ def profile_of(
             advice='"flowdiag draft EXPORT > site.toml" proposes a profile',
         )
     return profile_from_options(down, up, interface, lan, timezone or "UTC")
+
+
+def draw(note: Note, chart: Path) -> None:
+    """The pictures of a note as a PNG. Raises FlowdiagError if it cannot be written."""
+    from io import BytesIO
+
+    from flowdiag.cli.output import write_bytes
+    from flowdiag.note.chart import chart_png
+
+    picture = BytesIO()
+    chart_png(note, picture)
+    write_bytes(picture.getvalue(), chart)
 
 
 def rendered(note: Note, form: str, *, on_terminal: bool) -> str:

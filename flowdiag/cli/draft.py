@@ -12,7 +12,8 @@ from typing import Final
 
 import click
 
-from flowdiag.cli.options import exports_argument, progress_bar, talk_options
+from flowdiag.cli.options import exports_argument, talk_options
+from flowdiag.cli.progress import progress_bar
 from flowdiag.errors import FlowdiagError
 
 STANDARD_INPUT: Final = "-"
@@ -41,7 +42,7 @@ def command(exports: tuple[str, ...], output: Path | None, quiet: bool) -> None:
     from flowdiag.site.draft_toml import as_toml
     from flowdiag.site.drafting import draft_profile
 
-    with readable_twice(exports) as paths, progress_bar(quiet=quiet) as progress:
+    with progress_bar(quiet=quiet) as progress, readable_twice(exports) as paths:
         draft = draft_profile(paths, progress)
     write_result(as_toml(draft), output)
 

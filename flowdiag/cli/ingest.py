@@ -10,7 +10,8 @@ from typing import Final
 
 import click
 
-from flowdiag.cli.options import cluster_option, jobs_option, output_options, progress_bar, talk_options
+from flowdiag.cli.options import cluster_option, jobs_option, output_options, talk_options
+from flowdiag.cli.progress import progress_bar, stage
 from flowdiag.collector.store.prepare import prepare
 from flowdiag.errors import UsageError
 
@@ -84,10 +85,13 @@ def command(
         with progress_bar(quiet=quiet) as progress:
             done.outcomes = ingest(exports, store, jobs=jobs, progress=progress, cluster=cluster)
     place = open_place(store)
-    if days is not None:
-        done.dropped = retain(place, days, int(time.time()) // 86_400)
-    if compact:
-        done.merged = merge_small_files(place)
+    with progress_bar(quiet=quiet, what="looking at the store", counted=True) as progress:
+        if days is not None:
+            stage(progress, "dropping old days")
+            done.dropped = retain(place, days, int(time.time()) // 86_400)
+        if compact:
+            stage(progress, "merging small files")
+            done.merged = merge_small_files(place)
     write_result(as_json(done) if form == "json" else as_text(done), output)
     for outcome in done.outcomes:
         if outcome.state == "failed" and outcome.error is not None:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from flowdiag.cli.options import exports_argument, output_options, progress_bar, rows_option, talk_options
+from flowdiag.cli.options import exports_argument, output_options, rows_option, talk_options
+from flowdiag.cli.progress import progress_bar
 
 if TYPE_CHECKING:
     from flowdiag.collector.inspecting import Inspection
@@ -20,13 +21,16 @@ FORMATS: Final = ("text", "json")
 @exports_argument
 @output_options(*FORMATS)
 @rows_option
+@click.option("--templates", is_flag=True, help="All templates with their fields; in JSON they always are.")
 @talk_options
-def command(exports: tuple[str, ...], form: str | None, output: Path | None, limit: int, quiet: bool) -> None:
+def command(
+    exports: tuple[str, ...], form: str | None, output: Path | None, limit: int, templates: bool, quiet: bool
+) -> None:
     """Show what is in an export.
 
-    Exporters, observation domains, templates, interfaces with names and octets each way, time span, records,
-    lost and undecodable records, sampling, and the active timeout as seen in the data. EXPORT is a capture,
-    an IPFIX file, NetFlow messages, a folder of them, or "-" for standard input.
+    Time span, records, lost and undecodable records, and the active timeout as seen in the data; exporters and observation
+    domains with sampling, interfaces with names and octets each way, problems; templates last. EXPORT is a capture, an IPFIX
+    file, NetFlow messages, a folder of them, or "-" for standard input.
 
     \b
     Example:
@@ -41,12 +45,11 @@ def command(exports: tuple[str, ...], form: str | None, output: Path | None, lim
 
     with progress_bar(quiet=quiet) as progress:
         inspection = inspect_export(exports, progress)
-    write_result(
-        _rendered(inspection, form, limit, on_terminal=output is None and sys.stdout.isatty()), output
-    )
+    on_terminal = output is None and sys.stdout.isatty()
+    write_result(_rendered(inspection, form, limit, templates=templates, on_terminal=on_terminal), output)
 
 
-def _rendered(inspection: Inspection, form: str, limit: int, *, on_terminal: bool) -> str:
+def _rendered(inspection: Inspection, form: str, limit: int, *, templates: bool, on_terminal: bool) -> str:
     if form == "json":
         import json
 
@@ -55,4 +58,4 @@ def _rendered(inspection: Inspection, form: str, limit: int, *, on_terminal: boo
         return json.dumps(as_json(inspection), indent=2)
     from flowdiag.cli.inspect_text import render
 
-    return render(inspection, limit, on_terminal=on_terminal)
+    return render(inspection, limit, templates=templates, on_terminal=on_terminal)

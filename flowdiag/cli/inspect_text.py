@@ -25,17 +25,19 @@ CLOCK_OFFSET_WORTH_NAMING_MS: Final = 5_000
 VARIABLE_LENGTH: Final = 65_535  # RFC 7011 7
 
 _PROTOCOL_NAMES: Final = {"ipfix": "IPFIX", "netflow9": "NetFlow v9", "netflow5": "NetFlow v5"}
+TEMPLATE_COLUMNS: Final = ("exporter", "domain:r", "id:r", "kind", "records:r")
 _Item = TypeVar("_Item")
 
 
-def render(inspection: Inspection, limit: int, *, on_terminal: bool) -> str:
-    """Everything the inspection holds; lists longer than limit are cut and say so (0: no limit).
+def render(inspection: Inspection, limit: int, *, templates: bool = False, on_terminal: bool) -> str:
+    """What people look for first, templates last; lists longer than limit are cut and say so (0: no limit).
 
-    on_terminal: as wide as the terminal and styled; else plain and WIDTH columns wide.
+    templates: all of them with their fields; else a line for each, those with most records first. on_terminal: as wide
+    as the terminal and styled; else plain and WIDTH columns wide.
     """
     file = io.StringIO()
     console = Console(file=file, force_terminal=on_terminal, width=None if on_terminal else WIDTH)
-    for number, section in enumerate(_sections(inspection, limit)):
+    for number, section in enumerate(_sections(inspection, limit, templates=templates)):
         if number == 1:  # tables end with a blank line of their own, the summary does not
             console.print()
         console.print(section)
@@ -43,13 +45,10 @@ def render(inspection: Inspection, limit: int, *, on_terminal: bool) -> str:
     return "".join(line.rstrip() + "\n" for line in file.getvalue().splitlines())
 
 
-def _sections(inspection: Inspection, limit: int) -> Iterator[RenderableType]:
+def _sections(inspection: Inspection, limit: int, *, templates: bool) -> Iterator[RenderableType]:
     report = inspection.report
     yield _summary(inspection)
     yield _sessions(inspection, limit)
-    templates = [(s, t) for s in inspection.sessions for _, t in sorted(s.templates.items())]
-    if templates:
-        yield _templates(templates, limit)
     if inspection.interfaces:
         yield _table(
             "Interfaces (octets as exported, by ingress and egress)",
@@ -63,6 +62,19 @@ def _sections(inspection: Inspection, limit: int) -> Iterator[RenderableType]:
                 terminal(interface.description),
                 f"{interface.octets_in:,}",
                 f"{interface.octets_out:,}",
+            ],
+        )
+    if report.problems:
+        yield _table(
+            "Problems (left out or read with doubt)",
+            ["file", "offset:r", "what", "count:r"],
+            report.problems,
+            limit,
+            lambda problem: [
+                terminal(problem.file),
+                "" if problem.offset is None else str(problem.offset),
+                terminal(problem.what),
+                f"{problem.count:,}",
             ],
         )
     if report.losses:
@@ -79,22 +91,14 @@ def _sections(inspection: Inspection, limit: int) -> Iterator[RenderableType]:
                 "unknown" if loss.restarted else f"{loss.records:,}",
             ],
         )
-    if report.problems:
-        yield _table(
-            "Problems (left out or read with doubt)",
-            ["file", "offset:r", "what", "count:r"],
-            report.problems,
-            limit,
-            lambda problem: [
-                terminal(problem.file),
-                "" if problem.offset is None else str(problem.offset),
-                terminal(problem.what),
-                f"{problem.count:,}",
-            ],
-        )
     notes = [*report.notes, *_clock_notes(inspection.sessions), *_session_notes(inspection.sessions)]
     if notes:
         yield _table("Notes", ["note"], notes, limit, lambda note: [terminal(note)], header=False)
+    told = [(session, one) for session in inspection.sessions for _, one in sorted(session.templates.items())]
+    if told and notes:
+        yield Text()  # notes have no blank line of their own
+    if told:
+        yield _templates(told) if templates else _folded_templates(told, limit)
 
 
 def _summary(inspection: Inspection) -> Table:
@@ -157,21 +161,39 @@ def _sessions(inspection: Inspection, limit: int) -> Table:
     )
 
 
-def _templates(templates: Sequence[tuple[SessionReport, TemplateReport]], limit: int) -> Table:
+Template = tuple[SessionReport, TemplateReport]
+
+
+def _templates(told: Sequence[Template]) -> Table:
     return _table(
         "Templates (element names with their octets)",
-        ["exporter", "domain:r", "id:r", "kind", "records:r", "fields"],
-        templates,
-        limit,
-        lambda pair: [
-            _exporter(pair[0].exporter),
-            str(pair[0].domain),
-            str(pair[1].id),
-            "options" if pair[1].scope_fields else "data",
-            f"{pair[1].records:,}",
-            _fields(pair[1]),
-        ],
+        [*TEMPLATE_COLUMNS, "fields"],
+        told,
+        0,
+        lambda one: [*_template(one), _fields(one[1])],
     )
+
+
+def _folded_templates(told: Sequence[Template], limit: int) -> Table:
+    return _table(
+        "Templates (--templates shows their fields)",
+        [*TEMPLATE_COLUMNS, "fields:r"],
+        sorted(told, key=lambda one: -one[1].records),
+        limit,
+        lambda one: [*_template(one), str(len(one[1].fields))],
+        more="--templates shows all",
+    )
+
+
+def _template(one: Template) -> list[str]:
+    session, template = one
+    return [
+        _exporter(session.exporter),
+        str(session.domain),
+        str(template.id),
+        "options" if template.scope_fields else "data",
+        f"{template.records:,}",
+    ]
 
 
 def _fields(template: TemplateReport) -> str:
@@ -219,8 +241,9 @@ def _table(
     row: Callable[[_Item], Sequence[str]],
     *,
     header: bool = True,
+    more: str = "-n 0 shows all",
 ) -> Table:
-    """A table of items; a column name that ends in ":r" is right-aligned."""
+    """A table of items; a column name that ends in ":r" is right-aligned. more: what to do where the list is cut."""
     table = Table(
         title=title,
         title_justify="left",
@@ -236,6 +259,6 @@ def _table(
     for item in shown:
         table.add_row(*(Text(cell) for cell in row(item)))
     if len(shown) < len(items):
-        table.caption = f"{len(items) - len(shown):,} more; -n 0 shows all"
+        table.caption = f"{len(items) - len(shown):,} more; {more}"
         table.caption_justify = "left"
     return table

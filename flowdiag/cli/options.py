@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import re
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import Any, Final, TypeVar
 
 import click
-
-if TYPE_CHECKING:
-    from flowdiag.collector.readers.inputs import Progress
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 
@@ -40,6 +36,11 @@ def exports_argument(function: Decorated) -> Decorated:
     return click.argument("exports", metavar="EXPORT...", nargs=-1, required=True)(function)
 
 
+def optional_exports_argument(function: Decorated) -> Decorated:
+    """[EXPORT]..., passed as `exports`; cli/chosen.py says what is meant without."""
+    return click.argument("exports", metavar="[EXPORT]...", nargs=-1)(function)
+
+
 def site_option(*, required: bool) -> Callable[[Decorated], Decorated]:
     """--site, passed as `site`: the path of the profile or None."""
     return click.option(
@@ -53,7 +54,7 @@ def site_option(*, required: bool) -> Callable[[Decorated], Decorated]:
 
 def span_options(function: Decorated) -> Decorated:
     """--from and --to, passed as `window_from` and `window_to`: text or None (site/window.py reads them)."""
-    when = "ISO 8601, or HH:MM in the site's time zone."
+    when = '14:00, 2pm, "yesterday 14:00", "last hour", -2h, or ISO 8601; in the site\'s time zone.'
     function = click.option("--to", "window_to", metavar="TIME", help=f"End of the window: {when}")(function)
     return click.option("--from", "window_from", metavar="TIME", help=f"Begin of the window: {when}")(
         function
@@ -155,23 +156,3 @@ def naming_the_profile(site: Path | None) -> Iterator[None]:
         if error.file is None and site is not None:
             error.file = str(site)
         raise
-
-
-@contextmanager
-def progress_bar(*, quiet: bool, unit: str | None = None) -> Iterator[Progress | None]:
-    """What to pass as `progress` during long work: a bar on standard error, None unless that is a terminal.
-
-    unit: what is counted, octets by default.
-    """
-    if quiet or not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, DownloadColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
-    from rich.progress import Progress as Bar
-
-    amount = DownloadColumn() if unit is None else MofNCompleteColumn()
-    columns = (TextColumn(unit or "reading"), BarColumn(), amount, TimeRemainingColumn())
-    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("reading", total=None)
-        yield lambda done, total: bar.update(task, completed=done, total=total or None)

@@ -9,40 +9,43 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from flowdiag.cli.chosen import config_option, store_and_sites
 from flowdiag.cli.options import (
     cluster_option,
     jobs_option,
     output_options,
-    progress_bar,
     rows_option,
     talk_options,
 )
+from flowdiag.cli.progress import progress_bar, stage
 from flowdiag.collector.store.prepare import prepare
 from flowdiag.errors import FlowdiagError, UsageError
 
 if TYPE_CHECKING:
+    from flowdiag.cli.progress import Working
     from flowdiag.review.portfolio_review import PortfolioReview
 
 FORMATS: Final = ("text", "csv", "json", "xlsx", "html")
 
 
 @click.command("review")
-@click.option(
-    "--store", required=True, metavar="DIR", help="The store: a folder, or an address such as s3://…"
-)
+@click.option("--store", metavar="DIR", help="The store: a folder, or an address such as s3://…")
 @click.option(
     "--sites",
     "folder",
-    required=True,
     metavar="FOLDER",
     type=click.Path(path_type=Path),
     help="The site profiles; those in a folder below it belong to one client.",
 )
+@config_option
 @click.option("--month", metavar="YYYY-MM", help="The month to review; the newest 31 days by default.")
 @click.option(
-    "--from", "begin", metavar="TIME", help="Begin of the period: ISO 8601, each site's local time."
+    "--from",
+    "begin",
+    metavar="TIME",
+    help="Begin of the period: 2026-03-01, -7d, monday; each site's local time.",
 )
-@click.option("--to", "end", metavar="TIME", help="End of the period, not included: ISO 8601.")
+@click.option("--to", "end", metavar="TIME", help="End of the period, not included: as --from.")
 @click.option(
     "--pages",
     metavar="FOLDER",
@@ -55,8 +58,9 @@ FORMATS: Final = ("text", "csv", "json", "xlsx", "html")
 @output_options(*FORMATS)
 @talk_options
 def command(
-    store: str,
-    folder: Path,
+    store: str | None,
+    folder: Path | None,
+    config: Path | None,
     month: str | None,
     begin: str | None,
     end: str | None,
@@ -72,7 +76,8 @@ def command(
 
     Per link and direction: 95th percentile and busy hour against the plan, busy and full hours, the trend with its
     interval, one talker's share; of a backup its use, leaks, allowance, and whether it would have carried the busy hours.
-    What a day's flows say is kept in the store, so that the next review costs only the new days.
+    What a day's flows say is kept in the store, so that the next review costs only the new days. Without --store and
+    --sites, flowdiag.toml names them.
 
     \b
     Example:
@@ -82,6 +87,7 @@ def command(
     from flowdiag.cli.output import chosen_format, spare_inputs, write_bytes, write_result
 
     form = chosen_format(form, output, FORMATS)
+    store, folder = store_and_sites(store, folder, config)
     spare_inputs([output], [store, folder])
     if form == "xlsx" and output is None:
         raise UsageError("a spreadsheet is no text", expected="--output FILE.xlsx")
@@ -97,10 +103,10 @@ def command(
 
     sites, faults = read_sites(folder)
     period = chosen_period(open_place(store), month, begin, end)
-    with progress_bar(quiet=quiet, unit="sites") as progress:
+    with progress_bar(quiet=quiet, what="reviewing sites", counted=True) as progress:
         done = review(store, sites, period, jobs=jobs, cluster=cluster, progress=progress)
-    if pages is not None:
-        _write_pages(pages, done)
+        if pages is not None:
+            _write_pages(pages, done, progress)
     if form == "xlsx" and output is not None:
         write_bytes(as_xlsx.render(done), output)
     elif form == "json":
@@ -116,7 +122,7 @@ def command(
         click.echo(f"flowdiag: left out: {fault}", err=True)
 
 
-def _write_pages(folder: Path, review: PortfolioReview) -> None:
+def _write_pages(folder: Path, review: PortfolioReview, progress: Working | None) -> None:
     """Writes each client's page and the index of all. Raises FlowdiagError for a folder that cannot be written to."""
     from flowdiag.cli.output import write_result
     from flowdiag.review.pages import INDEX, client_page, page_names, portfolio_page
@@ -126,6 +132,9 @@ def _write_pages(folder: Path, review: PortfolioReview) -> None:
     except OSError as error:
         raise FlowdiagError(f"cannot be made: {error.strerror or error}", file=str(folder)) from error
     names = page_names(review)
-    for client, sites in review.clients().items():
+    stage(progress, "writing pages")
+    for number, (client, sites) in enumerate(review.clients().items()):
+        if progress is not None:
+            progress(number, len(names))
         write_result(client_page(sites, review.period.words), folder / names[client])
     write_result(portfolio_page(review, names), folder / INDEX)

@@ -8,18 +8,19 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from flowdiag.cli.chosen import chosen, site_name_options
 from flowdiag.cli.options import (
-    exports_argument,
     link_options,
     milliseconds,
+    optional_exports_argument,
     output_options,
-    progress_bar,
     pseudonyms_option,
     rows_option,
     site_option,
     span_options,
     talk_options,
 )
+from flowdiag.cli.progress import progress_bar, stage
 from flowdiag.errors import UsageError
 
 if TYPE_CHECKING:
@@ -37,8 +38,9 @@ def _step(ctx: click.Context, param: click.Parameter, value: str | None) -> int 
 
 @click.command("top")
 @click.argument("kind", type=click.Choice(KINDS))
-@exports_argument
+@optional_exports_argument
 @site_option(required=False)
+@site_name_options
 @click.option(
     "--by", type=click.Choice(MEASURES), default="octets", show_default=True, help="What to rank by."
 )
@@ -68,6 +70,8 @@ def command(
     kind: Kind,
     exports: tuple[str, ...],
     site: Path | None,
+    site_name: str | None,
+    config: Path | None,
     by: Measure,
     window_from: str | None,
     window_to: str | None,
@@ -90,6 +94,7 @@ def command(
 
     \b
     Example:
+      flowdiag top talkers --site-name harbour --from -30m
       flowdiag top talkers export.pcap --site site.toml
       flowdiag top applications exports/ --site site.toml --link fibre --direction up --from 14:00 --to 15:00
       flowdiag top destinations export.pcap --window 5m -n 5 --format csv
@@ -97,6 +102,8 @@ def command(
     from flowdiag.cli.output import chosen_format, spare_inputs, write_result
 
     form = chosen_format(form, output, FORMATS)
+    asked = chosen(exports, site, site_name, config)
+    exports, site = asked.exports, asked.site
     spare_inputs([output], [*exports, site, *network_dbs])
     if link is not None and site is None:
         raise UsageError("--link needs --site", advice="the profile says which interfaces a link has")
@@ -104,11 +111,15 @@ def command(
     from flowdiag.aggregator.site_flows import DIRECTION_NAMES
     from flowdiag.aggregator.top import rank_export
     from flowdiag.aggregator.top_ranking import Request
+    from flowdiag.cli.times import settled_times
     from flowdiag.cli.top_forms import Outside, as_csv, as_json, as_text
     from flowdiag.pipeline import link_named
     from flowdiag.site.reading import read_profile
 
     profile = None if site is None else read_profile(site)
+    window_from, window_to = settled_times(
+        exports, profile, window_from, window_to, usual_from=asked.usual_from, quiet=quiet
+    )
     databases = NetworkDatabases(network_dbs) if network_dbs else None
     request = Request(
         kind=kind,
@@ -122,18 +133,19 @@ def command(
     )
     with progress_bar(quiet=quiet) as progress:
         top = rank_export(exports, profile, request, progress)
-    if pseudonyms:
-        from flowdiag.aggregator.addresses import PRIVATE_NETWORKS
-        from flowdiag.note.pseudonyms import Pseudonyms
-        from flowdiag.note.top_pseudonyms import with_pseudonyms
+        if pseudonyms:
+            from flowdiag.aggregator.addresses import PRIVATE_NETWORKS
+            from flowdiag.note.pseudonyms import Pseudonyms
+            from flowdiag.note.top_pseudonyms import with_pseudonyms
 
-        inside = (profile.site.lan if profile else None) or PRIVATE_NETWORKS
-        top = with_pseudonyms(top, Pseudonyms.from_key_file(), inside)
-    outside = Outside(top, databases, resolve=resolve)
-    if form == "json":
-        text = as_json(top, outside)
-    elif form == "csv":
-        text = as_csv(top, outside)
-    else:
-        text = as_text(top, outside, on_terminal=output is None and sys.stdout.isatty())
+            inside = (profile.site.lan if profile else None) or PRIVATE_NETWORKS
+            top = with_pseudonyms(top, Pseudonyms.from_key_file(), inside)
+        stage(progress, "asking for names" if resolve else "writing the ranking")
+        outside = Outside(top, databases, resolve=resolve)
+        if form == "json":
+            text = as_json(top, outside)
+        elif form == "csv":
+            text = as_csv(top, outside)
+        else:
+            text = as_text(top, outside, on_terminal=output is None and sys.stdout.isatty())
     write_result(text, output)

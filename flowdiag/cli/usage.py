@@ -8,24 +8,26 @@ from typing import Final
 
 import click
 
+from flowdiag.cli.chosen import chosen, required_site, site_name_options
 from flowdiag.cli.options import (
-    exports_argument,
     link_options,
     naming_the_profile,
+    optional_exports_argument,
     output_options,
-    progress_bar,
     site_option,
     span_options,
     talk_options,
     window_option,
 )
+from flowdiag.cli.progress import progress_bar
 
 FORMATS: Final = ("text", "json", "csv")
 
 
 @click.command("usage")
-@exports_argument
-@site_option(required=True)
+@optional_exports_argument
+@site_option(required=False)
+@site_name_options
 @span_options
 @window_option(default=None)
 @link_options
@@ -33,7 +35,9 @@ FORMATS: Final = ("text", "json", "csv")
 @talk_options
 def command(
     exports: tuple[str, ...],
-    site: Path,
+    site: Path | None,
+    site_name: str | None,
+    config: Path | None,
     window_from: str | None,
     window_to: str | None,
     window_ms: int | None,
@@ -51,6 +55,7 @@ def command(
 
     \b
     Example:
+      flowdiag usage --site-name harbour --from yesterday --to today
       flowdiag usage export.pcap --site site.toml
       flowdiag usage exports/ --site site.toml --link fibre --direction up --window 5m --from 14:00 --to 15:00
       flowdiag usage export.pcap --site site.toml --output usage.csv
@@ -58,10 +63,13 @@ def command(
     from flowdiag.cli.output import chosen_format, spare_inputs, write_result
 
     form = chosen_format(form, output, FORMATS)
+    asked = chosen(exports, site, site_name, config)
+    exports, site = asked.exports, required_site(asked.site)
     spare_inputs([output], [*exports, site])
     from flowdiag.aggregator.report_windows import Asked
     from flowdiag.aggregator.site_flows import DIRECTION_NAMES
     from flowdiag.aggregator.usage_report import usage_report
+    from flowdiag.cli.times import settled_times
     from flowdiag.cli.usage_forms import as_csv, as_json, as_text
     from flowdiag.diagnoser.figure_windows import figure_windows
     from flowdiag.pipeline import build_case, link_named
@@ -69,6 +77,9 @@ def command(
 
     profile = read_profile(site)
     number = None if link is None else link_named(profile, link)
+    window_from, window_to = settled_times(
+        exports, profile, window_from, window_to, usual_from=asked.usual_from, quiet=quiet
+    )
     with naming_the_profile(site), progress_bar(quiet=quiet) as progress:
         case = build_case(
             exports,
@@ -78,23 +89,23 @@ def command(
             progress=progress,
             context=False,
         )
-    windows = figure_windows(case)
-    report = usage_report(
-        profile,
-        case.flows,
-        case.usage,
-        case.coverage,
-        case.window_ms,
-        window_ms or windows.usage.window_ms,
-        windows=(windows.usage, windows.heard),
-        asked=Asked(begin=window_from is not None, end=window_to is not None),
-        link=number,
-        direction=None if direction is None else DIRECTION_NAMES.index(direction),
-    )
-    if form == "json":
-        text = as_json(report)
-    elif form == "csv":
-        text = as_csv(report)
-    else:
-        text = as_text(report, on_terminal=output is None and sys.stdout.isatty())
+        windows = figure_windows(case)
+        report = usage_report(
+            profile,
+            case.flows,
+            case.usage,
+            case.coverage,
+            case.window_ms,
+            window_ms or windows.usage.window_ms,
+            windows=(windows.usage, windows.heard),
+            asked=Asked(begin=window_from is not None, end=window_to is not None),
+            link=number,
+            direction=None if direction is None else DIRECTION_NAMES.index(direction),
+        )
+        if form == "json":
+            text = as_json(report)
+        elif form == "csv":
+            text = as_csv(report)
+        else:
+            text = as_text(report, on_terminal=output is None and sys.stdout.isatty())
     write_result(text, output)

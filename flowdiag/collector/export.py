@@ -226,7 +226,10 @@ class Export:
             if not isinstance(error, SideFileError):
                 self.report.problem(error.file or "", error.offset, f"left out: {error.what}")
         if self._foreign:
-            self.report.notes.append(f"{self._foreign} messages or records of other exporters were left out")
+            left_out = "1 message or record" if self._foreign == 1 else f"{self._foreign} messages or records"
+            self.report.notes.append(
+                f"{left_out} of other exporters {'was' if self._foreign == 1 else 'were'} left out"
+            )
 
 
 def open_export(

@@ -1,4 +1,4 @@
-"""The review for a terminal: the ranking as a table, then each site's reasons in a line."""
+"""The review for a terminal: the ranking as a table, then each site's in plain words and with the figures behind it."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Final
 
 from rich import box
 from rich.console import RenderableType
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -17,7 +18,7 @@ from flowdiag.note.escape import terminal
 from flowdiag.review.advice import ADVICE
 from flowdiag.review.portfolio_review import PortfolioReview
 from flowdiag.review.site_review import ReviewedSite
-from flowdiag.review.words import ADVICE_WORDS, WAYS, change, per_cent, span
+from flowdiag.review.words import ADVICE_WORDS, WAYS, change, in_short, per_cent, span
 
 MOST_WIDTH: Final = 20  # of a site's longest word: up to this the other columns give way
 
@@ -65,7 +66,9 @@ def _sections(review: PortfolioReview, limit: int) -> Iterator[RenderableType]:
         )
     yield table
     for rank, site in enumerate(shown, 1):
-        yield Text(terminal(_line(rank, site)))
+        yield Text(terminal(f"{rank}. {site.site}: {in_short(site.judgement.reasons)}"))
+        for reason in _reasons(site):
+            yield Padding(Text(terminal(reason)), (0, 0, 0, 3))
     if len(shown) < len(review.sites):
         yield Text(f"{len(review.sites) - len(shown)} more: -n 0 shows all")
     problems = sum(len(site.problems) for site in review.sites)
@@ -73,9 +76,8 @@ def _sections(review: PortfolioReview, limit: int) -> Iterator[RenderableType]:
         yield Text(f"{count(problems, 'file')} of the store could not be used; JSON names them")
 
 
-def _line(rank: int, site: ReviewedSite) -> str:
-    reasons = "; ".join(reason.text for reason in site.judgement.reasons)
+def _reasons(site: ReviewedSite) -> Iterator[str]:
+    yield from (reason.text for reason in site.judgement.reasons)
     months = site.tightest.months
     if site.judgement.advice == "fine" and months is not None and months.expected:
-        reasons += f"; busy in {months.expected:.0f} months ({span(months)}) if its trend goes on"
-    return f"{rank}. {site.site}: {reasons}"
+        yield f"busy in {months.expected:.0f} months ({span(months)}) if its trend goes on"

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 from flowdiag.diagnoser.wording_figures import count, plan_rate, rate
 from flowdiag.note.escape import terminal
 from flowdiag.note.html import policy
+from flowdiag.note.svg import NARROW, WIDTH
 from flowdiag.review import words
 from flowdiag.review.as_text import summary
 from flowdiag.review.link_figures import LinkFigures
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 INDEX: Final = "index.html"
+WIDTHS: Final = (WIDTH, NARROW)  # of pictures: a page's and a phone's
 _FOLDER: Final = Path(__file__).parent
 _NAME_CHARACTERS: Final = 40
 
@@ -68,17 +70,38 @@ def _site(site: ReviewedSite) -> dict[str, Any]:
         "site": site,
         "sentences": _sentences(site),
         "primary": primary if usable else [],
+        "figures": _figures(primary),
         "weeks": [(_title(figures), week_table(figures, site.busy, site.full)) for figures in primary]
         if usable
         else [],
         "trends": [
             # The svg functions escape all text that they are given (escape.html).
-            (_title(figures), Markup(trend_svg(figures, figures.trend, site.busy, _title(figures))), figures)
+            (
+                _title(figures),
+                [
+                    Markup(trend_svg(figures, figures.trend, site.busy, _title(figures), width))
+                    for width in WIDTHS
+                ],
+                figures,
+            )
             for figures in primary
             if figures.trend is not None and usable
         ],
         "backup": site.backup if usable else None,
     }
+
+
+def _figures(links: Sequence[LinkFigures]) -> list[tuple[str, list[str]]]:
+    """Each figure's name and its values, one a link and direction."""
+    return [
+        ("Plan", [plan_rate(link.capacity_mbps) for link in links]),
+        ("Average", [rate(link.mean_mbps) for link in links]),
+        ("Busy times", [rate(link.p95_mbps) for link in links]),
+        ("Part of plan", [words.per_cent(link.share) for link in links]),
+        ("Busiest hour of the day", [words.clock_hour(link.busy_hour) for link in links]),
+        ("Busy for", [words.hours(link.busy_hours) for link in links]),
+        ("Full for", [words.hours(link.full_hours) for link in links]),
+    ]
 
 
 def _title(figures: LinkFigures) -> str:
@@ -103,7 +126,6 @@ def _rendered(template: str, **content: Any) -> str:
             policy=policy(style),
             words=words,
             rate=rate,
-            plan_rate=plan_rate,
             count=count,
         )
     )

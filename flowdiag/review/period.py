@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta
 from typing import Final
 
 from flowdiag.collector.store.finding import find_files
@@ -14,7 +14,8 @@ from flowdiag.errors import StoreError, UsageError
 from flowdiag.review.flow_days import day_date
 from flowdiag.review.partial import DAY_MS, SLOT_MS
 from flowdiag.site.clock import MONTHS
-from flowdiag.site.window import resolve_window
+from flowdiag.site.time_words import Recurring, read_time
+from flowdiag.site.window import dated, needs_a_date, resolve_window
 
 USUAL_DAYS: Final = 31
 # A site's slots of two years fill some tens of MB.
@@ -88,13 +89,9 @@ def chosen_period(place: Place, month: str | None, begin: str | None, end: str |
             raise UsageError("--month does not go together with --from and --to", expected="one of them")
         find_files(place, frozenset(), (0, 0))  # is there a store at all?
         return month_period(month)
-    if end is None:
-        days = [file.partition.day for file in find_files(place) if file.partition.day != NO_DAY]
-        if not days:
-            raise StoreError(
-                "the store holds no flows", file=place.name, advice='"flowdiag ingest" or "collect" adds some'
-            )
-        end = f"{day_date(max(days) + 1)}T00:00"
+    if end is None or needs_a_date("--from", begin) or needs_a_date("--to", end):
+        newest = _end_of_flows(place)
+        begin, end = _with_dates(begin, newest.isoformat() if end is None else end, newest)
     if begin is None:
         try:
             begin = (datetime.fromisoformat(end.strip()) - timedelta(days=USUAL_DAYS)).isoformat()
@@ -102,6 +99,38 @@ def chosen_period(place: Place, month: str | None, begin: str | None, end: str |
             begin = end  # what is wrong with it is said when it is read
     Period(begin, end).span_ms("UTC")  # says what is wrong with them
     return Period(_to_the_minute(begin), _to_the_minute(end))
+
+
+def _end_of_flows(place: Place) -> datetime:
+    """The end of the newest day in the store, as each site's local time. Raises StoreError without a store or flows."""
+    days = [file.partition.day for file in find_files(place) if file.partition.day != NO_DAY]
+    if not days:
+        raise StoreError(
+            "the store holds no flows", file=place.name, advice='"flowdiag ingest" or "collect" adds some'
+        )
+    return datetime.combine(day_date(max(days) + 1), time())
+
+
+def _with_dates(begin: str | None, end: str, newest: datetime) -> tuple[str | None, str]:
+    """Both ends with dates, counted back from the newest local midnight; a time of day beside a date needs none."""
+    begin_dated, end_dated = dated(
+        begin, end, "UTC", None, round(newest.replace(tzinfo=UTC).timestamp() * 1000)
+    )
+
+    def settled(text: str, other: str | None, placed: str) -> str:
+        when = read_time("time", text)
+        beside_a_date = (
+            isinstance(when, Recurring)
+            and when.weekday is None
+            and other is not None
+            and not needs_a_date("--to", other)
+        )
+        return text if isinstance(when, datetime) or beside_a_date else placed.removesuffix("+00:00")
+
+    return (
+        None if begin is None or begin_dated is None else settled(begin, end, begin_dated),
+        settled(end, begin, end_dated or end),
+    )
 
 
 def _to_the_minute(text: str) -> str:

@@ -13,7 +13,7 @@ from flowdiag.review.trend import DAYS_A_MONTH, Trend
 from flowdiag.review.words import change
 from flowdiag.site.clock import DAYS, MONTHS
 
-WIDTH, HEIGHT = 680.0, 240.0
+HEIGHT: Final = 240.0
 LEFT, RIGHT, TOP, BOTTOM = 64.0, 14.0, 16.0, 30.0
 # How far the trend is drawn beyond the days it was read off.
 AHEAD_DAYS: Final = 90
@@ -50,19 +50,24 @@ class _Frame(NamedTuple):
     first: int
     last: int
     top_mbps: float
+    width: float
+
+    @property
+    def right(self) -> float:
+        return self.width - RIGHT
 
     def x(self, day: float) -> float:
-        return LEFT + (day - self.first) / max(self.last - self.first, 1) * (WIDTH - LEFT - RIGHT)
+        return LEFT + (day - self.first) / max(self.last - self.first, 1) * (self.right - LEFT)
 
     def y(self, mbps: float) -> float:
         part = min(max(mbps / self.top_mbps, 0.0), 1.0)
         return TOP + (1.0 - part) * (HEIGHT - TOP - BOTTOM)
 
 
-def trend_svg(figures: LinkFigures, trend: Trend, busy: float, title: str) -> str:
+def trend_svg(figures: LinkFigures, trend: Trend, busy: float, title: str, width: float) -> str:
     """The days' percentiles, the line through them with its interval and AHEAD_DAYS more, the plan and the threshold."""
     top = max(figures.capacity_mbps * 1.05, *trend.points)
-    frame = _Frame(trend.days[0], trend.days[-1] + AHEAD_DAYS, top)
+    frame = _Frame(trend.days[0], trend.days[-1] + AHEAD_DAYS, top, width)
     limit = busy * figures.capacity_mbps
     parts = [_band(frame, trend), *_rules(frame, figures.capacity_mbps)]
     for mbps, kind, label in (
@@ -70,8 +75,8 @@ def trend_svg(figures: LinkFigures, trend: Trend, busy: float, title: str) -> st
         (limit, "threshold", f"busy from {plain_rate(limit)}"),
     ):
         y = frame.y(mbps)
-        parts.append(element("line", x1=LEFT, y1=y, x2=WIDTH - RIGHT, y2=y, class_=kind))
-        parts.append(words(label, WIDTH - RIGHT - 4, y - 4, "halo", text_anchor="end"))
+        parts.append(element("line", x1=LEFT, y1=y, x2=frame.right, y2=y, class_=kind))
+        parts.append(words(label, frame.right - 4, y - 4, "halo", text_anchor="end"))
     parts += [
         element("circle", cx=frame.x(day), cy=frame.y(mbps), r=2.5, class_="point")
         for day, mbps in zip(trend.days, trend.points, strict=True)
@@ -83,7 +88,7 @@ def trend_svg(figures: LinkFigures, trend: Trend, busy: float, title: str) -> st
     )
     return element(
         "svg", element("title", _escaped(title)), element("desc", _escaped(described)), *parts,
-        viewBox=f"0 0 {number(WIDTH)} {number(HEIGHT)}", class_="picture", role="img", aria_label=title,
+        viewBox=f"0 0 {number(width)} {number(HEIGHT)}", class_="picture", role="img", aria_label=title,
     )  # fmt: skip
 
 
@@ -119,13 +124,13 @@ def _rules(frame: _Frame, capacity: float) -> list[str]:
     for step in range(_TICKS + 1):
         y = frame.y(capacity * step / _TICKS)
         kind = "axis" if step == 0 else "grid"
-        parts.append(element("line", x1=LEFT, y1=y, x2=WIDTH - RIGHT, y2=y, class_=kind))
+        parts.append(element("line", x1=LEFT, y1=y, x2=frame.right, y2=y, class_=kind))
         if step < _TICKS:
             parts.append(words(plain_rate(capacity * step / _TICKS), LEFT - 8, y + 4, text_anchor="end"))
     for first in _months(day_date(frame.first), day_date(frame.last)):
         x = frame.x((first - date(1970, 1, 1)).days)
         parts.append(element("line", x1=x, y1=HEIGHT - BOTTOM, x2=x, y2=HEIGHT - BOTTOM + 5, class_="axis"))
-        anchor = "end" if x > WIDTH - RIGHT - 30 else "middle"
+        anchor = "end" if x > frame.right - 30 else "middle"
         parts.append(words(MONTHS[first.month - 1][:3], x, HEIGHT - 8, text_anchor=anchor))
     return parts
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -34,18 +35,26 @@ _WE_CHECK: Final = "Our records of this line do not fit together yet; we are loo
 
 @dataclass(frozen=True)
 class Reason:
-    """code: what it is about; text: one line for the account manager; client: the same for the client."""
+    """code: what it is about; text: one line with its figures; client: the same for the client; short: in plain words for
+    the account manager."""
 
     code: str
     text: str
     client: str
+    short: str
 
 
-NO_FLOWS: Final = Reason("no-flows", "the store holds no flows of this site in the period", _WE_CHECK)
+NO_FLOWS: Final = Reason(
+    "no-flows",
+    "the store holds no flows of this site in the period",
+    _WE_CHECK,
+    "There are no flows of this site.",
+)
 NO_LINK: Final = Reason(
     "no-link",
     "the store holds flows of this site, but none on a link of its profile: check the interface numbers",
     _WE_CHECK,
+    "No flows are on its links: check the interface numbers in the profile.",
 )
 
 
@@ -54,7 +63,19 @@ def whose_flows(exporters: int) -> Reason:
         "exporters",
         f"the store holds flows of {exporters} exporters and the profile names none of them as the site's: add site.exporters",
         _WE_CHECK,
+        "The profile does not say which exporters are the site's.",
     )
+
+
+def in_short(reasons: Sequence[Reason]) -> str:
+    """What a site's reasons come to, in plain words; what holds for both directions is said once."""
+    said: list[str] = []
+    for short in dict.fromkeys(reason.short for reason in reasons):
+        if said and said[-1].replace(WAYS["down"], WAYS["up"]) == short:
+            said[-1] = f"{said[-1].removesuffix('.')}, the {WAYS['up']} too."
+        else:
+            said.append(short)
+    return " ".join(said)
 
 
 def per_cent(part: float) -> str:
@@ -96,6 +117,7 @@ def too_little(heard: float, days: int, least_days: int) -> Reason:
         f"flows cover {per_cent(heard)} of the period, {count(days, 'day')} well enough; half of it and {least_days} "
         "days are needed",
         f"We have good figures for {count(days, 'day')} only, too few to advise you.",
+        f"Figures of {count(days, 'day')} are too few to judge.",
     )
 
 
@@ -107,7 +129,7 @@ def outgrown(figures: LinkFigures, busy: float) -> Reason:
         f"Your {WAYS[figures.direction]} is busy much of the time: for {hours(figures.busy_hours)} it ran at "
         f"{per_cent(busy)} of the plan or more, and many devices shared it."
     )
-    return Reason("outgrown", text, client)
+    return Reason("outgrown", text, client, f"The {WAYS[figures.direction]} is busy much of the time.")
 
 
 def plan(found: tuple[str, tuple[float, float]] | None, wanted: Need, has_catalogue: bool) -> Reason:
@@ -117,12 +139,15 @@ def plan(found: tuple[str, tuple[float, float]] | None, wanted: Need, has_catalo
     if found is not None:
         text = f"{found[0]} is the smallest plan for {needed}"
         client = f"The smallest plan that gives you room is {found[0]}."
+        short = f"{found[0]} would give it room."
     else:
         client = "A larger plan would give you room; we will look for one that fits."
         text = f"needed: {needed}; the profile lists no plan_catalogue to choose from"
+        short = "It needs a larger plan."
         if has_catalogue:
             text = f"no plan of the catalogue is enough for {needed}"
-    return Reason("plan", text, client)
+            short = "No plan of the catalogue is large enough."
+    return Reason("plan", text, client, short)
 
 
 def over_plan(figures: LinkFigures) -> Reason:
@@ -130,6 +155,7 @@ def over_plan(figures: LinkFigures) -> Reason:
         "over-plan",
         f"{way(figures)}: {level(figures)}, more than the plan can carry: first check its rate in the profile",
         _WE_CHECK,
+        f"The {WAYS[figures.direction]} is above its plan: check the rate in the profile.",
     )
 
 
@@ -147,6 +173,7 @@ def one_talker(figures: LinkFigures, talker: TopTalker, profile: Profile) -> Rea
         f"makes {per_cent(talker.share)} of the peaks: move or limit its job, an upgrade does not cure it",
         f"One device, {device}, makes the peaks of your {WAYS[figures.direction]}. It would fill a larger plan as well: "
         "moving its job out of your working hours, or limiting its rate, helps more than an upgrade.",
+        f"One device fills the {WAYS[figures.direction]}: move or limit its job.",
     )
 
 
@@ -157,6 +184,7 @@ def after_hours(figures: LinkFigures) -> Reason:
         f"{way(figures)}: {level(figures)}, but {work} in working hours: jobs outside them fill it, which people "
         "at work do not feel",
         f"Your {WAYS[figures.direction]} is busy outside your working hours only; people at work do not feel it.",
+        f"The {WAYS[figures.direction]} is busy outside working hours only.",
     )
 
 
@@ -168,6 +196,7 @@ def growing(figures: LinkFigures, trend: Trend, months: Months) -> Reason:
         f"{_months(months.expected)} ({span(months)})",
         f"Your {WAYS[figures.direction]} grows. If it goes on so, the plan will be busy in about "
         f"{_months(months.expected)}; we keep an eye on it.",
+        f"The {WAYS[figures.direction]} grows: busy in about {_months(months.expected)}.",
     )
 
 
@@ -192,6 +221,7 @@ def full_times(figures: LinkFigures) -> Reason:
         f"{count(figures.episode_minutes, 'minute')} in all; else it has room ({level(figures)})",
         f"Your {WAYS[figures.direction]} was full for some minutes on {count(figures.episode_days, 'day')}; on the "
         "whole your plan has room.",
+        f"The {WAYS[figures.direction]} was full for some minutes on {count(figures.episode_days, 'day')}.",
     )
 
 
@@ -202,6 +232,7 @@ def busy_hour(figures: LinkFigures) -> Reason:
         f"{of_plan(figures.busy_hour_p95_mbps, figures)}); else it has room ({level(figures)})",
         f"Your {WAYS[figures.direction]} is busy around {clock_hour(figures.busy_hour)}; on the whole your plan has "
         "room.",
+        f"The {WAYS[figures.direction]} is busy around {clock_hour(figures.busy_hour)} only.",
     )
 
 
@@ -214,6 +245,7 @@ def room(figures: LinkFigures) -> Reason:
         "room",
         f"the plan has room; nearest to it is the {way(figures)}, {level(figures)}",
         f"Your plan has room: even in busy times your {WAYS[figures.direction]} used {per_cent(figures.share)} of it.",
+        "The plan has room.",
     )
 
 
@@ -224,6 +256,7 @@ def leaking(backup: BackupFigures) -> Reason:
         "stop the leak",
         "Some of your devices use the backup line although the main line works, which uses up its allowance. We can "
         "set this right.",
+        "Ordinary traffic leaks onto the backup and uses up its allowance: stop the leak.",
     )
 
 
@@ -236,6 +269,7 @@ def allowance(backup: BackupFigures) -> Reason:
         f"Your backup line used {part} of its allowance in {month_name(backup.month)}."
         if over
         else f"At this rate your backup line will use {part} of its monthly allowance.",
+        f"The backup {_uses_of_allowance(backup)}.",
     )
 
 

@@ -131,8 +131,9 @@ def _keepalives(candidates: tuple[Candidate, ...], *, sampled: bool) -> Iterator
     for candidate in candidates:
         yield ""
         told = "answers came back" if candidate.answers else "small packets went out"
+        records = "1 record" if candidate.records == 1 else f"{candidate.records} records"
         yield (
-            f"  [[link.keepalive]]  # {told} at a steady pace, {candidate.packets} packets in {candidate.records} records; "
+            f"  [[link.keepalive]]  # {told} at a steady pace, {candidate.packets} packets in {records}; "
             "if it is no probe of this link, take it out"
         )
         yield f'  destination = "{to_text(candidate.destination)}"'

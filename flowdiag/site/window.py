@@ -1,20 +1,29 @@
-"""From what a person writes behind --from and --to to the window in milliseconds."""
+"""From what a person writes behind --from and --to to the window in milliseconds.
+
+Times without a date are placed by the end of what there is: the end of an export, or the moment of asking where a store
+is being filled (collector/store/asked_times.py). So the same words about the same file mean the same time for ever.
+"""
 
 from __future__ import annotations
 
-import re
-from datetime import UTC, date, datetime, time, timedelta
+from calendar import isleap
+from collections.abc import Callable
+from datetime import UTC, date, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
 from flowdiag.errors import UsageError
+from flowdiag.site.clock import Clock
+from flowdiag.site.time_words import FORMS, Back, OnDate, OnDay, Recurring, When, read_time
 
 MINUTE_MS: Final = 60_000
-MAX_DAYS_LISTED: Final = 5
 FIRST_YEAR, LAST_YEAR = 1971, 2105  # what export times can mean: 32-bit seconds since 1970 (RFC 7011 3.1)
-EXAMPLES: Final = '"2026-03-02T14:00", "2026-03-02T14:00+13:00" or "14:00"'
-
-_CLOCK: Final = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d))?")
+# "23:00" to "01:00" is meant over midnight; what would be longer than half a day, such as "15:00" to "14:00", is a slip.
+MOST_OVER_MIDNIGHT: Final = timedelta(hours=12)
+YEARS_TO_29_FEBRUARY: Final = 8  # at most, as from 2096 to 2104
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_DAY: Final = timedelta(days=1)
+_WEEK: Final = 7
 
 
 def resolve_window(
@@ -26,23 +35,19 @@ def resolve_window(
 ) -> tuple[int, int]:
     """The window [from, to) in ms since 1970 UTC.
 
-    window_from, window_to: ISO 8601 with an offset, or without one in the site's zone, or HH:MM on the one
-    local day that the export covers (or on the day of the other end where that has a date); None is the
-    export's own end. timezone: IANA name; first_ms, last_ms: the export's span, None if it has no times.
-    Where clocks are put back, a begin means the earlier of the two times and an end the later. Raises
-    UsageError for what cannot be read and for a window that ends before it begins.
+    window_from, window_to: as time_words.py reads them; None is the export's own end. timezone: IANA name of the
+    site's zone, in which times without an offset are; first_ms, last_ms: the export's span, None if it has no times.
+    A time of day without a date is on the export's local day if it has one only, else the last such time not after
+    its end; beside another end of the window it is next to that. Where clocks are put back, a begin means the earlier
+    of the two times and an end the later. Raises UsageError for what cannot be read, for a local time that a change
+    of the clock left out, and for a window that ends before it begins.
     """
-    zone = ZoneInfo(timezone)
-    begin = _read("--from", window_from)
-    end = _read("--to", window_to)
-    begin_ms = _placed("--from", begin, end, zone, first_ms, last_ms, fold=0)
-    end_ms = _placed("--to", end, begin, zone, first_ms, last_ms, fold=1)
+    begin_ms, end_ms = _Placing(timezone, first_ms, last_ms).window(window_from, window_to)
     if begin_ms is not None and end_ms is not None:
         if end_ms <= begin_ms:
-            raise UsageError(
-                f"the window begins at {_shown(begin_ms, zone)} and ends at {_shown(end_ms, zone)}",
-                expected="--to after --from",
-            )
+            clock = Clock(timezone)
+            begin, end = (clock.local(ms).isoformat(timespec="minutes") for ms in (begin_ms, end_ms))
+            raise UsageError(f"the window begins at {begin} and ends at {end}", expected="--to after --from")
         return begin_ms, end_ms
     if begin_ms is not None:  # to the end of the export, which may lie before it
         return begin_ms, max(begin_ms + MINUTE_MS, last_ms or 0)
@@ -53,75 +58,158 @@ def resolve_window(
     return first_ms, max(last_ms, first_ms + 1)
 
 
-def local_days(first_ms: int, last_ms: int, timezone: str) -> list[date]:
-    """The local days that [first_ms, last_ms) touches, at most MAX_DAYS_LISTED + 1 of them."""
-    zone = ZoneInfo(timezone)
-    day, last = _local(first_ms, zone).date(), _local(max(last_ms - 1, first_ms), zone).date()
-    days = [day]
-    while day < last and len(days) <= MAX_DAYS_LISTED:
-        day += timedelta(days=1)
-        days.append(day)
-    return days
-
-
-def _read(option: str, text: str | None) -> datetime | timedelta | None:
-    """A point in time, or the time since midnight of a day yet to be found."""
-    if text is None:
-        return None
-    if match := _CLOCK.fullmatch(text.strip()):
-        hours, minutes, seconds = int(match[1]), int(match[2]), int(match[3] or 0)
-        clock = timedelta(hours=hours, minutes=minutes, seconds=seconds)
-        if minutes < 60 and seconds < 60 and clock <= timedelta(days=1):
-            return clock
-    else:
-        try:
-            return datetime.fromisoformat(text.strip())
-        except ValueError:
-            pass
-    raise UsageError(f"{option}: {text[:40]!r} is not a time", expected=EXAMPLES)
-
-
-def _placed(
-    option: str,
-    point: datetime | timedelta | None,
-    other: datetime | timedelta | None,
-    zone: ZoneInfo,
+def dated(
+    window_from: str | None,
+    window_to: str | None,
+    timezone: str,
     first_ms: int | None,
     last_ms: int | None,
-    *,
-    fold: int,
-) -> int | None:
-    if point is None:
-        return None
-    if isinstance(point, timedelta):
-        if isinstance(other, datetime):
-            day = (other if other.tzinfo is None else other.astimezone(zone)).date()
-        else:
-            day = _only_day(option, zone, first_ms, last_ms)
-        point = datetime.combine(day, time()) + point
-    if not FIRST_YEAR <= point.year <= LAST_YEAR:
-        raise UsageError(f"{option}: the year {point.year} is out of range", expected=EXAMPLES)
-    placed = point.replace(tzinfo=zone, fold=fold) if point.tzinfo is None else point
-    return round((placed - datetime(1970, 1, 1, tzinfo=UTC)) / timedelta(milliseconds=1))
+) -> tuple[str | None, str | None]:
+    """The same ends of a window as ISO 8601 with the site's offset, which mean the same wherever they are read again;
+    None stays. Arguments and errors as for resolve_window()."""
+    ends = _Placing(timezone, first_ms, last_ms).window(window_from, window_to)
+    begin, end = (None if ms is None else Clock(timezone).local(ms).isoformat() for ms in ends)
+    return begin, end
 
 
-def _only_day(option: str, zone: ZoneInfo, first_ms: int | None, last_ms: int | None) -> date:
-    if first_ms is None or last_ms is None:
-        raise UsageError(f"{option} needs a date, since the export has no times", expected=EXAMPLES)
-    days = local_days(first_ms, last_ms, zone.key)
-    if len(days) > 1:
-        listed = ", ".join(day.isoformat() for day in days[:MAX_DAYS_LISTED])
-        more = f" and more until {_local(last_ms - 1, zone).date()}" if len(days) > MAX_DAYS_LISTED else ""
-        raise UsageError(
-            f"{option} needs a date, since the export covers several days in {zone.key}: {listed}{more}",
-            expected=EXAMPLES,
+def needs_a_date(option: str, text: str | None) -> bool:
+    """Whether a text means a time only beside the end of an export or of the window. option: named in errors.
+
+    Raises UsageError for what cannot be read.
+    """
+    return text is not None and not isinstance(read_time(option, text), datetime)
+
+
+class _Placing:
+    """Both ends of a window in one zone, beside one span of an export."""
+
+    def __init__(self, timezone: str, first_ms: int | None, last_ms: int | None) -> None:
+        self._zone = ZoneInfo(timezone)
+        self._clock = Clock(timezone)
+        self._first_ms = first_ms
+        self._last_ms = last_ms
+
+    def window(self, window_from: str | None, window_to: str | None) -> tuple[int | None, int | None]:
+        begin = None if window_from is None else read_time("--from", window_from)
+        end = None if window_to is None else read_time("--to", window_to)
+        if isinstance(begin, Recurring) and end is not None and not isinstance(end, Recurring):
+            end_ms = self._fixed("--to", end, fold=1)
+            return self._before(begin, end_ms), end_ms
+        begin_ms = self._alone("--from", begin, fold=0)
+        if isinstance(end, Recurring) and begin_ms is not None:
+            return begin_ms, self._after(end, begin_ms)
+        return begin_ms, self._alone("--to", end, fold=1)
+
+    def _alone(self, option: str, when: When | None, fold: int) -> int | None:
+        if when is None:
+            return None
+        if isinstance(when, Recurring):
+            return self._latest(option, when, fold)
+        return self._fixed(option, when, fold)
+
+    def _fixed(self, option: str, when: datetime | Back | OnDay | OnDate, fold: int) -> int:
+        if isinstance(when, datetime):
+            if not FIRST_YEAR <= when.year <= LAST_YEAR:
+                raise UsageError(f"{option}: the year {when.year} is out of range", expected=FORMS)
+            return self._instant(option, when, fold) if when.tzinfo is None else _ms(when)
+        if isinstance(when, Back):
+            return self._in_range(option, self._end(option) - when.length // timedelta(milliseconds=1))
+        today = self._last_day(option)
+        if isinstance(when, OnDate):
+            return self._on(option, _last_date(when, today), when.clock, fold)
+        back = when.days if when.weekday is None else (today.weekday() - when.weekday - 1) % _WEEK + 1
+        return self._on(option, today - back * _DAY, when.clock, fold)
+
+    def _latest(self, option: str, when: Recurring, fold: int) -> int:
+        """The last such time that is not after the end; on the export's one day whatever its end."""
+        last_day = self._last_day(option)
+        if when.weekday is None and self._day(self._first_ms or 0) == last_day:
+            return self._on(option, last_day, when.clock, fold)
+        back = 0 if when.weekday is None else (last_day.weekday() - when.weekday) % _WEEK
+        placed = self._on(option, last_day - back * _DAY, when.clock, fold)
+        if placed <= self._end(option):
+            return placed
+        return self._on(option, last_day - (back + _step(when)) * _DAY, when.clock, fold)
+
+    def _after(self, end: Recurring, begin_ms: int) -> int:
+        """The first such time after the begin; for a time of day over midnight only if that is near."""
+        day = self._day(begin_ms)
+        ahead = 0 if end.weekday is None else (end.weekday - day.weekday()) % _WEEK
+        return self._near(
+            end, day + ahead * _DAY, _step(end), lambda ms: ms - begin_ms, option="--to", fold=1
         )
-    return days[0]
+
+    def _before(self, begin: Recurring, end_ms: int) -> int:
+        """The last such time before the end; for a time of day over midnight only if that is near."""
+        day = self._day(end_ms)
+        back = 0 if begin.weekday is None else (day.weekday() - begin.weekday) % _WEEK
+        return self._near(
+            begin, day - back * _DAY, -_step(begin), lambda ms: end_ms - ms, option="--from", fold=0
+        )
+
+    def _near(
+        self, when: Recurring, day: date, step: int, length: Callable[[int], int], *, option: str, fold: int
+    ) -> int:
+        """The time on a day, or a step of days further where the window would have no length otherwise."""
+        placed = self._on(option, day, when.clock, fold)
+        if length(placed) > 0:
+            return placed
+        further = self._on(option, day + step * _DAY, when.clock, fold)
+        over_midnight = timedelta(milliseconds=length(further))
+        return further if when.weekday is not None or over_midnight <= MOST_OVER_MIDNIGHT else placed
+
+    def _end(self, option: str) -> int:
+        if self._last_ms is None:
+            raise UsageError(f"{option} needs a date, since the export has no times", expected=FORMS)
+        return self._last_ms
+
+    def _day(self, ms: int) -> date:
+        return self._clock.local(ms).date()
+
+    def _last_day(self, option: str) -> date:
+        """The local day of the export's last moment: midnight at its end begins no day of its own."""
+        return self._day(max(self._end(option) - 1, self._first_ms or 0))
+
+    def _on(self, option: str, day: date, clock: timedelta, fold: int) -> int:
+        return self._instant(option, datetime(day.year, day.month, day.day) + clock, fold)
+
+    def _instant(self, option: str, local: datetime, fold: int) -> int:
+        """A local time in ms. Raises UsageError for one that a change of the clock left out, unless it is midnight, which
+        stands for the begin of the day."""
+        placed = local.replace(tzinfo=self._zone, fold=0)
+        shown = placed.astimezone(UTC).astimezone(self._zone)
+        if shown.replace(tzinfo=None) != local:  # PEP 495: the times of a gap do not come back as they went
+            if local.hour or local.minute:
+                raise UsageError(
+                    f"{option}: on {local.date()} there was no {local:%H:%M} in {self._zone.key}, since the clocks were put "
+                    "forward",
+                    expected=f'a time that they showed, such as "{shown:%Y-%m-%dT%H:%M}"',
+                )
+            return self._in_range(option, _ms(placed))
+        return self._in_range(option, _ms(placed.replace(fold=fold)))
+
+    def _in_range(self, option: str, ms: int) -> int:
+        year = self._clock.local(ms).year
+        if ms < 0 or not FIRST_YEAR - 1 <= year <= LAST_YEAR + 1:
+            raise UsageError(f"{option}: that is a time out of range", expected=FORMS)
+        return ms
 
 
-def _local(time_ms: int, zone: ZoneInfo) -> datetime:
-    return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=time_ms)).astimezone(zone)
+def _last_date(when: OnDate, today: date) -> date:
+    """The last day of that month and number up to today."""
+    years = range(today.year, today.year - YEARS_TO_29_FEBRUARY - 1, -1)
+    days = (
+        date(year, when.month, when.day)
+        for year in years
+        if (when.month, when.day) != (2, 29) or isleap(year)
+    )
+    return next(day for day in days if day <= today)
 
 
-def _shown(time_ms: int, zone: ZoneInfo) -> str:
-    return _local(time_ms, zone).isoformat(timespec="minutes")
+def _step(when: Recurring) -> int:
+    """Days until it comes again."""
+    return 1 if when.weekday is None else _WEEK
+
+
+def _ms(moment: datetime) -> int:
+    return round((moment - _EPOCH) / timedelta(milliseconds=1))

@@ -11,7 +11,14 @@ from click.testing import CliRunner, Result
 from flowdiag.cli.inspect_text import render
 from flowdiag.cli.main import main
 from flowdiag.collector.inspecting import Inspection, InterfaceTotals
-from flowdiag.collector.report import ExportReport, FieldSpec, Problem, SessionReport, TemplateReport
+from flowdiag.collector.report import (
+    ExportReport,
+    FieldSpec,
+    LossEvent,
+    Problem,
+    SessionReport,
+    TemplateReport,
+)
 from flowdiag.flows import V4_PREFIX
 from tests.collector.readers.builders import frame, pcap
 from tests.collector.v5_flows import Flow, packet
@@ -126,3 +133,38 @@ def test_a_clock_that_is_off_is_named() -> None:
 def test_an_assumed_resolution_is_said_to_be_assumed() -> None:
     assert "60 s (assumed" in shown(Inspection(ExportReport(), None, None, 60, False, ()))
     assert "assumed" not in shown(Inspection(ExportReport(), None, None, 60, True, ()))
+
+
+def test_what_people_look_for_comes_first_and_templates_last_and_folded() -> None:
+    """A recording of a virtual switch that sends 89 templates, of which few have records."""
+    recording = str(Path(__file__).parents[2] / "fixtures" / "virtual-switch.ipfix")
+    text = run(recording).stdout
+    lines = text.splitlines()
+    assert len(lines) < 60
+    assert lines[lines.index("Templates (--templates shows their fields)") - 1] == ""
+    headings = [line.split(" (")[0] for line in lines if line[:1].isupper() and len(line.split("  ")) == 1]
+    assert headings[:2] == ["Exporters and observation domains", "Interfaces"]
+    assert headings[-1] == "Templates"
+    assert lines.index("Interfaces (octets as exported, by ingress and egress)") < 25
+    assert "more; --templates shows all" in lines[-2] + lines[-1]
+    assert "sourceIPv4Address" not in text
+    records = [int(line.split()[-2]) for line in lines if "   data " in line]
+    assert records == sorted(records, reverse=True)
+    assert records[0] > 0
+    whole = run(recording, "--templates").stdout
+    assert "sourceIPv4Address 4" in whole
+    assert "more; " not in whole.split("Templates (")[1]
+
+
+def test_problems_come_before_losses() -> None:
+    report = ExportReport(losses=[LossEvent(EXPORTER, 0, 0, 1, 1)], problems=[Problem("a", 0, "damage")])
+    text = shown(Inspection(report, None, None, 60, True, ()))
+    assert text.index("Problems") < text.index("Losses")
+
+
+def test_one_of_a_thing_is_called_so() -> None:
+    report = ExportReport(
+        sessions=[SessionReport(EXPORTER, 1, 0, "ipfix", undecoded_sets=1, undecoded_records=1)]
+    )
+    text = shown(Inspection(report, None, None, 60, True, ()))
+    assert "Undecoded       1 set, 1 record\n" in text

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-
 import click
 import pytest
 from click.testing import CliRunner, Result
@@ -12,7 +10,6 @@ from flowdiag.cli.options import (
     exports_argument,
     link_options,
     output_options,
-    progress_bar,
     pseudonyms_option,
     rows_option,
     site_option,
@@ -92,23 +89,3 @@ def test_what_is_no_length_of_time_is_wrong_usage(text: str) -> None:
 )
 def test_wrong_usage(arguments: list[str]) -> None:
     assert run(*arguments).exit_code == 2
-
-
-def test_no_progress_bar_in_a_pipe(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sys.stderr, "isatty", lambda: False, raising=False)
-    with progress_bar(quiet=False) as progress:
-        assert progress is None
-
-
-def test_a_progress_bar_on_a_terminal_unless_quiet(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
-    with progress_bar(quiet=True) as progress:
-        assert progress is None
-    with progress_bar(quiet=False) as progress:
-        assert progress is not None
-        progress(512, 1024)
-    captured = capsys.readouterr()
-    assert captured.out == ""
-    assert "reading" in captured.err

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +27,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     every = [site for of_client in reviewed.clients().values() for site in of_client]
     (place / "client.html").write_text(client_page(every, "March 2026"), encoding="utf-8")
     (place / "all.html").write_text(portfolio_page(reviewed, page_names(reviewed)), encoding="utf-8")
+    many = replace(reviewed, sites=reviewed.sites * 20)
+    (place / "many.html").write_text(portfolio_page(many), encoding="utf-8")
     return place
 
 
@@ -41,3 +45,70 @@ def test_a_page_opens_quietly_and_fits_the_screen(opened: Any, name: str, size: 
 @pytest.mark.parametrize("name", ["client", "all"])
 def test_axe_finds_nothing_wrong(opened: Any, name: str, scheme: str) -> None:
     assert opened(name, DESK, scheme).violations() == []
+
+
+# Just under the width at which pages change to a phone's form, and a small phone's.
+NARROWEST, NARROW = (360, 740), (575, 800)
+
+
+@pytest.mark.parametrize("size", [NARROWEST, NARROW, DESK], ids=lambda size: f"{size[0]} px")
+def test_every_site_is_seen_with_its_advice_and_reason(opened: Any, size: tuple[int, int]) -> None:
+    rows = opened("all", size).page.locator(".ranking tbody tr")
+    assert rows.count() == 5
+    for number in range(5):
+        for cell in ("th", ".advice", ".short"):
+            place = rows.nth(number).locator(cell).bounding_box()
+            assert place is not None
+            assert place["width"] > 30
+            assert place["x"] + place["width"] <= size[0]
+
+
+def test_a_plain_line_a_site_stands_in_the_ranking_and_the_figures_behind_it_below(opened: Any) -> None:
+    page = opened("all").page
+    lines = page.locator(".ranking .short").all_inner_texts()
+    assert lines[0] == "The download is busy much of the time, the upload too. Line 250 would give it room."
+    assert not [line for line in lines if "p95" in line or len(line) > 100]
+    behind = page.locator(".reasons > li")
+    assert behind.count() == 5
+    assert "p95 99" in behind.first.inner_text()
+
+
+LETTERS = """() => [...document.querySelectorAll("svg text")]
+    .filter(text => text.getBoundingClientRect().width > 0)
+    .map(text => parseFloat(getComputedStyle(text).fontSize) * text.getScreenCTM().a)"""
+OVERFLOWING = """() => [...document.querySelectorAll(".scroll, .narrow")]
+    .filter(box => box.scrollWidth > box.clientWidth).map(box => box.innerText.slice(0, 40))"""
+BLANK = """() => [...document.querySelectorAll("h3 + .scroll")].filter(box => box.clientHeight).map(
+    box => box.querySelector("thead th").getBoundingClientRect().bottom
+        - box.previousElementSibling.getBoundingClientRect().bottom)"""
+
+
+@pytest.mark.parametrize("size", [NARROWEST, NARROW], ids=lambda size: f"{size[0]} px")
+def test_a_clients_page_can_be_read_on_a_phone(opened: Any, size: tuple[int, int]) -> None:
+    page = opened("client", size).page
+    letters = page.evaluate(LETTERS)
+    assert len(letters) > 20
+    assert min(letters) >= 11
+    assert page.evaluate(OVERFLOWING) == []
+    strips = page.evaluate(BLANK)
+    assert len(strips) >= 4
+    assert max(strips) < 64  # a heading of two lines
+
+
+def test_the_ranking_begins_on_the_first_page_in_print(opened: Any, folder: Path) -> None:
+    """A hundred sites: more than a page holds."""
+    printed = folder / "many.pdf"
+    opened("many").page.pdf(path=str(printed), format="A4", prefer_css_page_size=True)
+    for page, words in (
+        ("1", "Account review"),
+        ("1", "Kauri Clinic"),
+        ("2", "In short"),
+        ("2", "Kauri Clinic"),
+    ):
+        text = subprocess.run(
+            ["pdftotext", "-f", page, "-l", page, str(printed), "-"],
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        assert words in text, (page, words)

@@ -103,6 +103,8 @@ def test_text_ranks_and_gives_reasons_in_a_line(reviewed: PortfolioReview) -> No
     text = as_text.render(reviewed, limit=2, on_terminal=False)
     assert "6 sites: 1 upgrade, 2 tune first, 1 watch, 1 not enough data, 1 fine" in text
     assert "4 more: -n 0 shows all" in text
+    assert ": The download is busy much of the time, the upload too." in " ".join(text.split())
+    assert re.search(r"(?m)^   download of Line 100: p95 ", text)
     assert "\x1b" not in text
 
 

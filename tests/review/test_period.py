@@ -66,10 +66,10 @@ def test_a_month_does_not_go_with_other_times(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("begin", "end", "what"),
     [
-        ("yesterday", None, "is not a time"),
+        ("tomorrow", None, "is not a time"),
         ("2026-03-05", "2026-03-01", "ends at"),
         (None, "soon", "is not a time"),
-        ("14:00", "15:00", "needs a date"),
+        ("-1d", "-2d", "ends at"),
         ("2020-01-01", "2026-01-01", "days"),
     ],
 )
@@ -77,6 +77,19 @@ def test_times_that_cannot_be(tmp_path: Path, begin: str | None, end: str | None
     place = open_place(small(tmp_path, sites=1, days=1).store)
     with pytest.raises(UsageError, match=what):
         chosen_period(place, None, begin, end)
+
+
+def test_words_count_back_from_the_newest_day_of_the_store(tmp_path: Path) -> None:
+    """Flows of 1 to 3 March 2026; 3 March was a Tuesday."""
+    place = open_place(small(tmp_path, sites=1, days=3).store)
+    for begin, end, expected in (
+        ("-2d", None, ("2026-03-02T00:00", "2026-03-04T00:00")),
+        ("yesterday", "today", ("2026-03-02T00:00", "2026-03-03T00:00")),
+        ("monday", "2026-03-03", ("2026-03-02T00:00", "2026-03-03T00:00")),
+        ("2026-03-01T00:00+13:00", "now", ("2026-03-01T00:00+13:00", "2026-03-04T00:00")),
+        ("9am", "5pm", ("2026-03-03T09:00", "2026-03-03T17:00")),
+    ):
+        assert chosen_period(place, None, begin, end) == Period(*expected)
 
 
 def test_there_has_to_be_a_store(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 import threading
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Sequence
@@ -134,6 +135,7 @@ def _begin(counter: Any) -> None:
     """A process of its own for each core: Arrow's threads would only be in each other's way."""
     global _counter
     _counter = counter
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     pa.set_cpu_count(1)
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
@@ -146,7 +148,12 @@ def _end_with_parent() -> None:
 
 
 def _run(function: Callable[[Task, Count], Result], task: Task) -> Result:
-    return function(task, _count)
+    """Ctrl-C breaks a task off, which then clears up after itself; between tasks there is nothing to break off."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        return function(task, _count)
+    finally:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _count(amount: int) -> None:
