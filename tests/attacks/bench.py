@@ -25,6 +25,7 @@ from tests.attacks.honest import AGAIN_S, Honest
 from tests.attacks.outcome import MAX_RECOVERY_S, Fate, Outcome
 from tests.attacks.plans import Attack
 from tests.attacks.watching import Watch
+from tests.benchmarks.collect_sender import POOL_RECORDS
 from tests.collector.live.running import Running, wait_until
 
 # A shell gives its programs so many descriptors (Linux default); the collector has to do with it, or to raise it.
@@ -162,13 +163,17 @@ class _Play:
                 holding.start()
                 stack.callback(self._count, holding)
                 stack.callback(holding.end)
+                holding.formed.wait()
             yield
+            self._watches[-1].ask()
 
     def _count(self, attacker: Gunner | Holding) -> None:
         self._fired += attacker.fired
 
     def _load(self, running: Running) -> None:
-        options = ["--rate", str(self._attack.load), "--seconds", str(self._terms.seconds)]
+        rate, seconds = self._attack.load, self._terms.seconds
+        pool = round(rate * seconds * PER_MESSAGE)
+        options = ["--rate", str(rate), "--seconds", str(seconds), "--pool", str(min(pool, POOL_RECORDS))]
         words = [sys.executable, "-m", "tests.benchmarks.collect_sender", str(running.port), *options]
         told = subprocess.run(words, stdout=subprocess.PIPE, text=True, check=True)
         self._loaded = int(json.loads(told.stdout)["sent"])

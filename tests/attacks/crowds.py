@@ -43,7 +43,8 @@ DEAF_METRICS: Final = Crowd(100, b"GET /metrics HTTP/1.1\r\n\r\n" * 200, metrics
 
 
 class Holding(threading.Thread):
-    """Opens the connections of a crowd, and opens anew what is closed. fired: connections so far."""
+    """Opens the connections of a crowd, and opens anew what is closed. fired: connections so far; formed:
+    set when all of them were opened once."""
 
     def __init__(self, crowd: Crowd, block: int, port: int) -> None:
         """block: of the addresses that it comes from, one of its own; port: that the crowd goes to."""
@@ -53,6 +54,7 @@ class Holding(threading.Thread):
         self._target = ("127.0.0.1", port)
         self._open: dict[int, socket.socket] = {}
         self._over = threading.Event()
+        self.formed = threading.Event()
         self.fired = 0
 
     def run(self) -> None:
@@ -65,6 +67,7 @@ class Holding(threading.Thread):
                     self._over.wait(OPENING_S)
                 elif not self._goes_on(self._open[number]):
                     self._open.pop(number).close()
+            self.formed.set()
             if self._over.wait(TICK_S):
                 return
 

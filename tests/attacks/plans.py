@@ -56,6 +56,8 @@ MIXED: Final = (
     salvos.duplicates,
 )
 
+METRICS: Final = (crowds.SILENT_METRICS, crowds.SLOW_METRICS, crowds.DEAF_METRICS)
+
 ATTACKS: Final = (
     Attack("nothing", "no attack, for comparison"),
     Attack(
@@ -105,9 +107,12 @@ ATTACKS: Final = (
     ),
     Attack(
         "metrics", "300 clients of the metrics that send nothing, slowly, or read nothing",
-        crowds=(crowds.SILENT_METRICS, crowds.SLOW_METRICS, crowds.DEAF_METRICS),
+        crowds=METRICS,
     ),
     Attack("mixed", "500 a second of all kinds from many sources", MIXED, 500, seconds=10.0),
-    Attack("end", "SIGTERM in the middle of a flood; what waits is decoded at the next start", MIXED, 4_000, ends=True),
+    Attack(
+        "end", "SIGTERM within a flood and stalled clients of the metrics; what waits is decoded at the next start",
+        MIXED, 4_000, METRICS, ends=True,
+    ),
     Attack("load", "40,000 sound datagrams a second", load=40_000, seconds=10.0),
 )  # fmt: skip

@@ -32,7 +32,7 @@ class Watch:
         self.memory = 0
         self.unanswered = 0
         self.metrics = ""
-        looks = ((self._look_at_memory, MEMORY_S), (self._look_at_spool, SPOOL_S), (self._ask, HEALTH_S))
+        looks = ((self._look_at_memory, MEMORY_S), (self._look_at_spool, SPOOL_S), (self.ask, HEALTH_S))
         self._threads = [threading.Thread(target=self._again, args=look, daemon=True) for look in looks]
 
     def __enter__(self) -> Watch:
@@ -76,7 +76,8 @@ class Watch:
         if self._spooled is not None:
             self._spooled.keep()
 
-    def _ask(self) -> None:
+    def ask(self) -> None:
+        """Looks whether it answers, and at its metrics."""
         try:
             self._get("/health")
             self.metrics = self._get("/metrics")
