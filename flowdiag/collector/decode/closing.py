@@ -37,9 +37,7 @@ def close_report(
     before_ms: int | None = None,
 ) -> None:
     """Completes the report of a pass. before_ms: report gaps noticed before this time only."""
-    streams: dict[int, Stream] = {}
     for domain in domains:
-        streams.setdefault(id(domain.stream), domain.stream)
         told = domain.report
         told.exporter, told.port = domain.stream.exporter, domain.stream.port
         if domain.clock_offsets:
@@ -47,7 +45,7 @@ def close_report(
         options.finish(domain)
         _name_taught(domain)
     losses: list[LossEvent] = []
-    for stream in streams.values():
+    for stream in _streams(domains):
         for version in sorted(stream.sequences):
             losses += _losses(stream, version, domains, before_ms)
     losses.sort(key=lambda loss: (loss.time_ms, loss.exporter, loss.domain))
@@ -87,9 +85,15 @@ def take_report(
         domain.clock_second = None
         domain.own_losses.clear()
         domain.late_records = 0
-        for sequences in domain.stream.sequences.values():
+    for stream in _streams(domains):
+        for sequences in stream.sequences.values():
             sequences.forget(before_ms)
     return taken
+
+
+def _streams(domains: list[Domain]) -> list[Stream]:
+    """Those that the domains belong to, each once."""
+    return list({id(domain.stream): domain.stream for domain in domains}.values())
 
 
 def _losses(stream: Stream, version: int, domains: list[Domain], before_ms: int | None) -> list[LossEvent]:
