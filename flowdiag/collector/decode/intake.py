@@ -262,7 +262,10 @@ class Intake:
         records = 0
         for number, step in enumerate(steps):
             if isinstance(step, DataSet) and not step.template.options:
+                if not step.records:
+                    continue
                 records += step.records
+                self._store.use(domain, step.template)
                 epoch.add_data(
                     domain, step.template, step.part, step.starts, step.records, message * SETS + number
                 )
@@ -313,6 +316,7 @@ class Intake:
                 domain.sampling = self._read_options(domain, step, domain.sampling, file, held.offset)
                 domain.init_ms = domain.told_init_ms
             else:
+                self._store.use(domain, template)
                 place = message * SETS + SETS - 1
                 epoch.add_data(domain, template, step.part, step.starts, step.records, place)
             read += 1
