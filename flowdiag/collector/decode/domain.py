@@ -75,13 +75,15 @@ class Stream:
 
 
 class HeldSet(NamedTuple):
-    """A data set whose template has not come. epoch, message: where its message stands; header: its octets."""
+    """A data set whose template has not come. epoch, message: where its message stands; header: its octets; time_ms:
+    when it was captured."""
 
     octets: bytes
     epoch: int
     message: int
     header: bytes
     offset: int
+    time_ms: int | None
 
 
 class Domain:

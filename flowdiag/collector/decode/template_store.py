@@ -36,7 +36,7 @@ class TemplateStore:
         self._problems = problems
         self._octets = 0
         self._known: dict[Key, tuple[Domain, int]] = {}
-        self._standing: Earned[Key] = Earned(lambda key: self._known[key][0].sets_waiting(key[1]))
+        self._standing: Earned[Key] = Earned(self._uses)
 
     @property
     def memory(self) -> int:
@@ -90,6 +90,9 @@ class TemplateStore:
         for number in list(domain.report.templates):
             if (domain.index, number) in self._known:
                 self._drop(domain, number)
+
+    def _uses(self, key: Key) -> int:
+        return self._known[key][0].sets_waiting(key[1])
 
     def _evict(self, file: str, offset: int | None, domain: Domain, number: int) -> None:
         self._drop(domain, number)
