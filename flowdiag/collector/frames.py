@@ -47,6 +47,11 @@ def udp_front(source: bytes, source_port: int, target: bytes, target_port: int, 
     return _MACS + ethertype + ip + struct.pack("!HHHH", source_port, target_port, length, 0)
 
 
+def packet_source(packet: bytes) -> bytes:
+    """The source address, 16 octets, IPv4 mapped, of a packet that begins with a front of udp_front()."""
+    return V4_PREFIX + packet[26:30] if packet[12:14] == b"\x08\x00" else packet[22:38]
+
+
 def packet_record(seconds: int, microseconds: int, front: bytes, payload: bytes) -> bytes:
     """A packet as it stands in a capture with PCAP_HEADER."""
     octets = len(front) + len(payload)

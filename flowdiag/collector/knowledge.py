@@ -258,8 +258,9 @@ class Knowledge:
         self._octets -= domain.octets
         self._keep_of(domain, datagram, sets, templates)
         self._octets += domain.octets
-        if any([domain.is_used(one.id, one.end - one.start) for one in sets]):
-            self._prove(datagram.session, place)
+        for one in sets:
+            if domain.is_used(one.id, one.end - one.start):
+                self._prove(datagram.session, place)
         while self._octets > self._max_octets and len(self._domains) > 1:
             self._forget_one()
 

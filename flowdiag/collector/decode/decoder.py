@@ -103,7 +103,9 @@ class Decoder:
         self._recent_payloads = self._recent.payloads
         self._recent_sessions = self._recent.sessions
         self._normaliser = Normaliser(report, limits, self._names, self._problems, scale=scale)
-        self._intake = Intake(report, limits, self._options, self._problems, self._domains, self._seal, unread)
+        self._intake = Intake(
+            report, limits, self._options, self._problems, self._domains, self._seal, unread
+        )
 
     def feed(self, datagram: Datagram, file: str = "") -> None:
         """Takes one export message. Never raises: what cannot be used is counted in report.problems."""

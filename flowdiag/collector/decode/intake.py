@@ -273,9 +273,7 @@ class Intake:
             elif isinstance(step, Unknown):
                 epoch.unknown[message] = epoch.unknown.get(message, 0) + len(step.octets)
                 front = datagram.payload[:HEADER_KEPT].ljust(HEADER_KEPT, b"\0")
-                held = HeldSet(
-                    step.octets, epoch.number, message, front, datagram.offset, datagram.time_ms
-                )
+                held = HeldSet(step.octets, epoch.number, message, front, datagram.offset, datagram.time_ms)
                 self._holding.add(domain, step.id, held)
         return records
 

@@ -4,6 +4,7 @@ Facts the design follows:
 - whatever goes wrong with the store (no space, no connection, held by another) leaves the segment where it is, is
   said once, and is tried again: the spool is what makes this harmless;
 - a fault of the program must not stop all that comes after: a segment that raises anything else is set aside;
+- the end does not wait for the work: a segment that is not done in time stays in the spool as it is;
 - a file a minute and exporter are too many to ask questions of: files are merged when a partition has many.
 """
 
@@ -18,6 +19,8 @@ from typing import Final
 
 from flowdiag.collector.live import knowing
 from flowdiag.collector.live.counters import Decoded
+from flowdiag.collector.live.decoders import Interrupted
+from flowdiag.collector.live.kept import has_kept
 from flowdiag.collector.live.receiver import STOP
 from flowdiag.collector.live.settings import FINISH_S, Settings
 from flowdiag.collector.live.spool import SET_ASIDE, Segment, segments
@@ -67,6 +70,8 @@ class Decoding:
                 return
             if waiting:
                 self._work(waiting[0])
+            elif self._until is None and self._work_on_kept():
+                pass
             elif time.monotonic() > self._upkeep and self._until is None:
                 self._look_after_the_store()
             if not self._tell():
@@ -95,18 +100,15 @@ class Decoding:
             if not segment.path.exists():
                 return
             self._need_room(segment)
-            stored = storing.store(segment, last=self._is_last(segment))
+            stored = storing.store(segment, last=self._is_last(segment), ended=self._ended)
+        except Interrupted:
+            self._drop(folder)
+            return
         except (StoreError, OSError) as error:
-            self._storing.pop(folder, None)  # what it has learned from half a segment is not to be used
-            told.full = str(error) if isinstance(error, FlowdiagError) else error.strerror or str(error)
-            self._tell()
-            if self._until is not None:
-                self._until = 0.0  # the end is no time to wait for space
-            else:
-                self._listen(RETRY_S)
+            self._fail(folder, error)
             return
         except Exception:
-            self._storing.pop(folder, None)
+            self._drop(folder)
             traceback.print_exc()
             segment.path.rename(segment.path.with_suffix(SET_ASIDE))
             told.set_aside += 1
@@ -116,6 +118,60 @@ class Decoding:
         told.known += not stored.added
         self._count(stored)
 
+    def _work_on_kept(self) -> bool:
+        """While there is nothing else to do: something that was kept. False if there is nothing to be tried."""
+        for folder in self._folders:
+            if not has_kept(folder):
+                continue
+            try:
+                stored = self._storing_of(folder).store_kept(ended=self._ended)
+            except Interrupted:
+                self._drop(folder)
+                return False
+            except (StoreError, OSError) as error:
+                self._fail(folder, error)
+                return False
+            except Exception:
+                self._storing[folder].set_aside_kept()
+                self._drop(folder)
+                traceback.print_exc()
+                self._told.set_aside += 1
+                return False
+            if stored is not None:
+                self._count(stored)
+                return True
+        return False
+
+    def _drop(self, folder: Path) -> None:
+        """What was learned from half a segment is not to be used."""
+        if storing := self._storing.pop(folder, None):
+            self._count_kept(storing)
+
+    def _fail(self, folder: Path, error: StoreError | OSError) -> None:
+        self._drop(folder)
+        self._told.full = str(error) if isinstance(error, FlowdiagError) else error.strerror or str(error)
+        self._tell()
+        if self._until is not None:
+            self._until = 0.0  # the end is no time to wait for space
+        else:
+            self._listen(RETRY_S)
+
+    def _ended(self) -> bool:
+        """Whether there is no time left to go on with what is being done."""
+        if not self._listen(0):
+            return True
+        return self._until is not None and time.monotonic() > self._until
+
+    def _count_kept(self, storing: Storing) -> None:
+        """Takes over what was counted beside the segments."""
+        told, keeping = self._told, storing.keeping
+        told.kept += keeping.messages["known"] + keeping.messages["new"]
+        told.deferred += keeping.messages["later"]
+        told.given_up += keeping.given_up
+        told.forgotten += storing.decoders.forgotten
+        keeping.messages.clear()
+        keeping.given_up = storing.decoders.forgotten = 0
+
     def _count(self, stored: Stored) -> None:
         told = self._told
         told.records += stored.records
@@ -124,7 +180,8 @@ class Decoding:
         told.lost_records += stored.lost_records
         told.undecoded += stored.undecoded
         told.damaged += len(stored.damage)
-        told.forgotten += stored.forgotten
+        told.evicted += stored.evicted
+        told.late += stored.late
 
     def _need_room(self, segment: Segment) -> None:
         """Raises StoreError while the disk has no room for the files of a segment."""
@@ -145,7 +202,8 @@ class Decoding:
             for segment in segments(folder):  # in the store, only not removed yet
                 if segment.number <= number:
                     segment.path.unlink()
-            storing = Storing(self._place, knowing.load(self._settings.spool, dissector), dissector)
+            known = knowing.load(self._settings.spool, dissector)
+            storing = Storing(self._place, folder, known, dissector)
             self._storing[folder] = storing
         return storing
 
@@ -171,7 +229,11 @@ class Decoding:
     def _tell(self) -> bool:
         waiting = [segment for folder in self._folders for segment in segments(folder)]
         told = self._told
+        for storing in self._storing.values():
+            self._count_kept(storing)
+        kept = [kept for storing in self._storing.values() for kept in storing.keeping.files()]
         told.decoders = sum(len(storing.decoders) for storing in self._storing.values())
+        told.kept_segments, told.kept_octets = len(kept), sum(one.octets for one in kept)
         told.waiting_segments = len(waiting)
         octets, oldest = 0, time.time()
         for _, path in waiting:
