@@ -18,8 +18,16 @@ from flowdiag.flows import V4_PREFIX
 
 ETHERNET: Final = 1
 SNAP_LENGTH: Final = 262_144
-# Microseconds, little-endian.
-PCAP_HEADER: Final = struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, 0, SNAP_LENGTH, ETHERNET)
+
+
+def pcap_header(mark: int = 0) -> bytes:
+    """Microseconds, little-endian. mark: the field for the accuracy of time stamps, which all tools set to 0 and none
+    looks at (common practice): so captures of equal packets can differ.
+    """
+    return struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, mark, SNAP_LENGTH, ETHERNET)
+
+
+PCAP_HEADER: Final = pcap_header()
 # Seconds, microseconds, octets captured, octets on the wire.
 RECORD_HEADER: Final = Struct("<IIII")
 

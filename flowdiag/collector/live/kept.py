@@ -11,6 +11,8 @@ Facts the design follows:
 - what is kept is taken from a segment, or from something kept before. It is written aside before the flows of that are
   in the store, and counts from the moment they are: after a crash in between it is thrown away and made again, and
   nothing is decoded twice (recover());
+- a file is known to the store by its content, like a segment, and one may hold just what its segment held; so the headers
+  of all kinds differ;
 - all of it can be made up, so it is bounded by kind, by exporter and in number. The oldest goes first, an exporter
   that has filled its share has to wait, and newcomers take nothing from those who are known.
 """
@@ -25,7 +27,7 @@ from pathlib import Path
 from typing import IO, Final, Literal
 
 from flowdiag.collector.datagram import Datagram
-from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER, packet_source
+from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER, packet_source, pcap_header
 from flowdiag.collector.live.knowing import packet_of
 from flowdiag.collector.live.spool import CLOSED, SET_ASIDE, sync_folder
 
@@ -163,7 +165,7 @@ class PuttingAside:
             self._folder.mkdir(mode=0o750, exist_ok=True)
             path = self._folder / f".{self._number}-{kind}"
             self._open[kind] = path.open("wb"), path
-            self._open[kind][0].write(PCAP_HEADER)
+            self._open[kind][0].write(pcap_header(1 + KINDS.index(kind)))
         self._open[kind][0].write(packet)
         of[exporter] += len(packet)
         self._room[kind, exporter] -= len(packet)
