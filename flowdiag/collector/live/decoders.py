@@ -6,7 +6,7 @@ Facts the design follows:
 - of those who are known the one goes that is worth the least (ExporterState.rank), and of these the one that was not
   heard for the longest time;
 - each newcomer that has flow records gets folders in the store, so only so many a day are let in. Those who have
-  folders already need not be let in;
+  folders already, and those whom --allow lists one by one, need not be let in;
 - exporters have turns: some hundred messages each, as often as they come. What an exporter costs has to be in proportion
   to its flow records; what costs more, and who is not let in, has to wait: its messages are put aside.
 """
@@ -29,9 +29,10 @@ CHUNK: Final = 4_096
 # Messages after which the time is looked at.
 TURN: Final = 64
 MAX_EXPORTERS: Final = 2_048
-# Of these, newcomers at the same time, and newcomers of a UTC day who get a folder in the store: a fleet that is new.
+# Of these, newcomers at the same time, and newcomers of a UTC day who get a folder in the store. A larger fleet that is new
+# is listed, or has to wait.
 MAX_NEWCOMERS: Final = 512
-MAX_ADMITTED: Final = 1_024
+MAX_ADMITTED: Final = 256
 # Octets that all exporters of a worker may make it keep: a tenth of a megabyte each where there are thousands, which is
 # more than a router with a hundred templates needs. Beyond it, who keeps more than its share has to wait.
 MAX_ALL_OCTETS: Final = 192 << 20
@@ -71,14 +72,15 @@ class Interrupted(Exception):
 class Decoders:
     """The exporters that are known, the one heard last at the end, and newcomers.
 
-    in_store: exporters that have folders; aside: where to put what cannot be decoded now; ended: asked now and then
-    whether to stop; forgotten: exporters that had to go; clock: seconds.
+    in_store: exporters that have folders; listed: those that are let in always; aside: where to put what cannot be decoded
+    now; forgotten: exporters that had to go; clock: seconds.
     """
 
     def __init__(
         self, in_store: Iterable[bytes] = (), *, clock: Callable[[], float] = time.perf_counter
     ) -> None:
         self.aside: Aside = Nowhere()
+        self.listed: frozenset[bytes] = frozenset()
         self.forgotten = 0
         self._clock = clock
         self._in_store = set(in_store)
@@ -115,7 +117,9 @@ class Decoders:
     def take(
         self, datagrams: Iterable[Datagram], file: str, ended: Callable[[], bool] = lambda: False
     ) -> Iterator[ExporterState]:
-        """Decodes messages; gives each state that has batches ready, now and then. Raises Interrupted."""
+        """Decodes messages; gives each state that has batches ready, now and then. ended: asked whether to stop.
+
+        Raises Interrupted."""
         left = iter(datagrams)
         while chunk := list(islice(left, CHUNK)):
             if ended():
@@ -131,7 +135,7 @@ class Decoders:
             if self._began_ms is None:
                 self._began_ms = now_ms
             for exporter, messages in of.items():
-                state = self._state(exporter, now_ms // _DAY_MS)
+                state = self._state(exporter, now_ms)
                 taken = 0 if state is None else self._turns(exporter, state, messages, file, now_ms)
                 for datagram in messages[taken:]:
                     self.aside.add("later", datagram)
@@ -170,7 +174,7 @@ class Decoders:
 
     def lets_in(self, exporter: bytes, day: int) -> bool:
         """Whether messages of an exporter would be decoded now."""
-        return exporter in self._states or exporter in self._in_store or self._admissions_left(day) > 0
+        return exporter in self._states or self._has_place(exporter) or self._admissions_left(day) > 0
 
     def seed(self) -> Seed:
         """What is known of all exporters."""
@@ -180,14 +184,16 @@ class Decoders:
             tuple(datagram for seed in seeds for datagram in seed.last),
         )
 
-    def _state(self, exporter: bytes, day: int) -> ExporterState | None:
+    def _state(self, exporter: bytes, now_ms: int) -> ExporterState | None:
         """The state of an exporter that has a message; None if it has to wait."""
         state = self._states.get(exporter)
         if state is None:
             most = MAX_NEWCOMERS
-            if exporter not in self._in_store:
-                most = min(most, self._admissions_left(day))
-            if not most or len(self._states) >= MAX_EXPORTERS + MAX_ADMITTED:
+            if not self._has_place(exporter):
+                most = min(most, self._admissions_left(now_ms // _DAY_MS))
+            if not most or not self._newcomers_have_time(now_ms):
+                return None
+            if len(self._states) >= MAX_EXPORTERS + MAX_NEWCOMERS:
                 return None
             while len(self._newcomers) >= most:
                 self._forget(next(iter(self._newcomers)))
@@ -222,10 +228,11 @@ class Decoders:
             return False
         if self._all_octets > MAX_ALL_OCTETS and self._octets.get(exporter, 0) > SHARE_OCTETS:
             return False
-        if exporter in self._newcomers:
-            received_s = (now_ms - (self._began_ms or now_ms)) / 1000
-            return self._spent_on_newcomers <= NEWCOMERS_FREE_S + NEWCOMERS_SHARE * received_s
-        return True
+        return exporter not in self._newcomers or self._newcomers_have_time(now_ms)
+
+    def _newcomers_have_time(self, now_ms: int) -> bool:
+        received_s = (now_ms - (self._began_ms or now_ms)) / 1000
+        return self._spent_on_newcomers <= NEWCOMERS_FREE_S + NEWCOMERS_SHARE * received_s
 
     def _admissions_left(self, day: int) -> int:
         if day > self._day:
@@ -235,9 +242,12 @@ class Decoders:
     def _admit(self, exporter: bytes) -> None:
         """A newcomer has its first flow records."""
         del self._newcomers[exporter]
-        if exporter not in self._in_store:
+        if not self._has_place(exporter):
             self._in_store.add(exporter)
             self._admitted += 1
+
+    def _has_place(self, exporter: bytes) -> bool:
+        return exporter in self._in_store or exporter in self.listed
 
     def _forget(self, exporter: bytes) -> None:
         state = self._states.pop(exporter)

@@ -1,9 +1,11 @@
-"""A closed segment becomes files of the store, as a whole or not at all, and once.
+"""Closed segments become files of the store, each as a whole or not at all, and once.
 
 Facts the design follows:
 - a segment's content names it in the store's catalogue, as that of any export (store/ingest.py): one that was added
   before the crash is not added after it, and one that somebody ingested from a copy is not added twice either;
 - a segment that is in the store already is decoded all the same, for what it tells of templates and sequence numbers;
+- a file of the store costs the same whatever it holds, and each exporter of a segment needs one. So segments that wait
+  are taken together, in one change: work that has piled up is done sooner than it came;
 - what cannot be decoded yet is kept (kept.py), and decoded like a segment when that can be expected to work;
 - the order is: what is kept, store, knowledge, removal. Whatever is cut short, the next start finds how far it came.
 """
@@ -12,7 +14,7 @@ from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
@@ -36,7 +38,7 @@ from flowdiag.collector.readers.pcap import read_pcap
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import Window
 from flowdiag.collector.report import ExportReport
-from flowdiag.collector.store.adding import Content, add_written, is_added
+from flowdiag.collector.store.adding import Content, add_written, is_added, unit_name
 from flowdiag.collector.store.layout import DAY_MS, NO_DAY, Partition, exporter_of
 from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.sharing import share
@@ -90,26 +92,34 @@ class Storing:
         self.decoders = Decoders(exporter for exporter in in_store if exporter is not None)
         self.decoders.learn(known)
 
-    def store(self, segment: Segment, *, last: bool = False, ended: Ended = _never) -> Stored:
-        """Decodes a segment into the store and removes it. last: none will follow, so what waits for late messages is
-        counted as lost now; ended: asked whether to stop.
+    def store(
+        self, segments: Sequence[Segment], *, last: bool = False, ended: Ended = _never
+    ) -> tuple[int, Stored]:
+        """Decodes segments into the store and removes them: the first one, and those behind it that are as new to the
+        store. Gives how many. last: none will follow, so what waits for late messages is counted as lost now; ended:
+        asked whether to stop.
 
-        Raises StoreError, OSError, Interrupted; then it stays as it is, and what was learned from it is not to be used:
-        go on with a new Storing."""
-        current = _Pass(self._place, segment.path, self.keeping)
-        with current:
+        Raises StoreError, OSError, Interrupted; then they stay as they are, and what was learned from them is not to be
+        used: go on with a new Storing."""
+        contents = [_content(segment.path) for segment in segments]
+        known = [is_added(self._place, content.digest) for content in contents]
+        count = 1 if known[0] else next((n for n, one in enumerate(known) if one), len(known))
+        taken = segments[:count]
+        paths = [segment.path for segment in taken]
+        with _Pass(self._place, paths, contents[:count], self.keeping, known=known[0]) as current:
             self.decoders.aside = Nowhere() if current.known else current.aside
             try:
-                datagrams = self._datagrams(current)
-                current.decode(self.decoders, datagrams, last=last, ended=ended)
+                ending = last and count == len(segments)
+                current.decode(self.decoders, self._datagrams(current), last=ending, ended=ended)
             finally:
                 self.decoders.aside = Nowhere()
             stored = current.commit()
         self.decoders.bound()
-        knowing.save(self._folder, segment.number, self.decoders.seed())
-        segment.path.unlink()
+        knowing.save(self._folder, taken[-1].number, self.decoders.seed())
+        for path in paths:
+            path.unlink()
         sync_folder(self._folder)
-        return stored
+        return count, stored
 
     def store_kept(self, *, ended: Ended = _never) -> Stored | None:
         """Decodes the next of the files that are kept, None if none is worth it. Raises as store() does."""
@@ -120,7 +130,9 @@ class Storing:
         if kept is None:
             return None
         self._tried = kept.number
-        with _Pass(self._place, kept.path, self.keeping) as current:
+        content = _content(kept.path)
+        known = is_added(self._place, content.digest)
+        with _Pass(self._place, [kept.path], [content], self.keeping, known=known) as current:
             if not self._decode_kept(current, kept, ended):
                 tried(kept, self.decoders, day)
                 return Stored(False)
@@ -156,32 +168,40 @@ class Storing:
         return current.known or current.aside.messages < kept.messages
 
     def _datagrams(self, current: _Pass) -> Iterator[Datagram]:
-        path = current.path
-        with Input(path.name, path).open(lambda _: None) as octets:
-            source = Source(path.name, 0, current.own)
-            yield from read_pcap(Window(octets, source.name), source, self._dissector)
+        for path in current.paths:
+            with Input(path.name, path).open(lambda _: None) as octets:
+                source = Source(path.name, 0, current.own)
+                yield from read_pcap(Window(octets, source.name), source, self._dissector)
 
 
 class _Pass:
-    """A file on its way into the store: digest of its content, whether that is known, and what is made of it; nothing is
-    left of that unless it was committed."""
+    """Files on their way into the store: whether they are known there, and what is made of them; nothing is left of that
+    unless it was committed."""
 
-    def __init__(self, place: Place, path: Path, keeping: Keeping) -> None:
+    def __init__(
+        self,
+        place: Place,
+        paths: Sequence[Path],
+        contents: Sequence[Content],
+        keeping: Keeping,
+        *,
+        known: bool,
+    ) -> None:
         self._place = place
+        self._contents = contents
         self._draining: list[ExporterState] = []
         self._told: list[ExportReport] = []  # of exporters that have a place in the store
         self._reports: list[ExportReport] = []
-        self.path = path
+        self.paths = paths
+        self.known = known
         self.own = ExportReport()
-        self.digest = _digest(path)
-        self.known = is_added(place, self.digest)
-        began_ms = _began_ms(path)
+        began_ms = _began_ms(paths[0])
         day = (began_ms or 0) // DAY_MS
         self.days = range(day - DAYS_BEFORE, day + DAYS_AFTER + 1)
         self.writer = FlowWriter(
-            place, self.digest, began_ms, self._offsets, days=self.days, partitions=MAX_PARTITIONS
+            place, unit_name(contents), began_ms, self._offsets, days=self.days, partitions=MAX_PARTITIONS
         )
-        self.aside: PuttingAside = keeping.begin(self.digest)
+        self.aside: PuttingAside = keeping.begin(contents[0].digest)
 
     def __enter__(self) -> _Pass:
         return self
@@ -203,7 +223,7 @@ class _Pass:
         stripped: bool = False,
     ) -> None:
         """stripped: of what is told, only the records count."""
-        for state in decoders.take(datagrams, self.path.name, ended):
+        for state in decoders.take(datagrams, self.paths[0].name, ended):
             self._write(state, state.decoder.batches())
         for state in decoders.touched():
             proven = state.proven
@@ -218,8 +238,7 @@ class _Pass:
         added = False
         if not self.known:
             self.aside.finish()
-            content = Content(self.digest, self.path.name, self.path.stat().st_size)
-            added = add_written(self._place, [content], self.writer.finish(self._shares()))
+            added = add_written(self._place, self._contents, self.writer.finish(self._shares()))
         if added:
             self.writer.done()
             self.aside.keep()
@@ -264,9 +283,9 @@ def _stored(added: bool, records: int, reports: list[ExportReport]) -> Stored:
     )
 
 
-def _digest(path: Path) -> str:
+def _content(path: Path) -> Content:
     with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+        return Content(hashlib.file_digest(file, "sha256").hexdigest(), path.name, path.stat().st_size)
 
 
 def _began_ms(path: Path) -> int | None:

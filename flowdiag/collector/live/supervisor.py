@@ -120,7 +120,7 @@ class Supervisor:
         except FlowdiagError as error:
             self._say(f"the allow list stays as it was: {error}")
             return
-        for child in self._receivers:
+        for child in (*self._receivers, *self._decoders):
             _send(child, self._allow)
         self._say("the allow list was read again")
 
@@ -139,7 +139,7 @@ class Supervisor:
             if int(folder.name) >= self._settings.workers
         ]
         folders = [*left, own] if worker == 0 else [own]
-        return lambda: _started(run_decoder, self._settings, folders)
+        return lambda: _started(run_decoder, self._settings, folders, self._allow)
 
     def _child(
         self, name: str, start: Callable[[], tuple[SpawnProcess, Connection]], told: Received | Decoded

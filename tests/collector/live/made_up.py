@@ -69,7 +69,7 @@ class Worker:
 
     def stored(self, *messages: Datagram) -> int:
         """Records that a segment with these messages brings into the store."""
-        return self.storing.store(self.segment(messages)).records
+        return self.storing.store([self.segment(messages)])[1].records
 
     def late(self) -> int:
         """Records that come into the store from what is kept."""

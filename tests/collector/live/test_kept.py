@@ -44,9 +44,8 @@ def test_data_before_its_template_is_kept_and_decoded_when_that_comes(worker: Wo
 
 def test_no_loss_is_told_of_what_was_only_late(worker: Worker) -> None:
     worker.stored(*(message(flows(2), sequence=2 * n) for n in range(5)))
-    stored = worker.storing.store(
-        worker.segment([message(with_template(), flows(1), sequence=10)]), last=True
-    )
+    segment = worker.segment([message(with_template(), flows(1), sequence=10)])
+    _, stored = worker.storing.store([segment], last=True)
     assert (stored.lost_records, worker.late()) == (0, 10)
 
 
@@ -111,9 +110,9 @@ def test_wherever_a_crash_cuts_it_nothing_is_lost_or_twice(
         else:
             broken.setattr(storing.knowing, "save", crash)
         with pytest.raises(StoreError):
-            worker.storing.store(segment)
+            worker.storing.store([segment])
     worker.start()
-    again = worker.storing.store(segment)
+    _, again = worker.storing.store([segment])
     assert again.records == (3 if cut == "before the store" else 0)
     assert worker.kept == [("known", 1)]
     worker.stored(message(with_template(257), sequence=5, after_s=60))
