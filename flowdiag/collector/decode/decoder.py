@@ -32,6 +32,7 @@ from flowdiag.collector.decode.closing import close_report, take_report
 from flowdiag.collector.decode.columns import layout_of
 from flowdiag.collector.decode.domain import SETS, Domain, Group, Stream
 from flowdiag.collector.decode.epoch import Epoch
+from flowdiag.collector.decode.holding import Unread
 from flowdiag.collector.decode.intake import TOO_MANY, Intake
 from flowdiag.collector.decode.limits import BATCH_ROWS, MESSAGE_COST, SET_COST, VALUE_COST, Limits
 from flowdiag.collector.decode.malformed import Malformed
@@ -66,7 +67,8 @@ _PLACES: Final = np.arange(MOST_MESSAGES, dtype=np.uint32)
 class Decoder:
     """Feed export messages, take record batches of FLOW_SCHEMA; the report is complete after finish().
 
-    scale: multiply octets and packets of sampled flows; batch_rows: records that make a batch.
+    scale: multiply octets and packets of sampled flows; batch_rows: records that make a batch; unread: is given the data
+    sets whose template has not come by the end of a stretch, as messages to be fed later, instead of their being counted.
     """
 
     def __init__(
@@ -76,6 +78,7 @@ class Decoder:
         limits: Limits = Limits(),  # noqa: B008 (frozen)
         scale: bool = True,
         batch_rows: int = BATCH_ROWS,
+        unread: Unread | None = None,
     ) -> None:
         self.report = report
         self._limits = limits
@@ -93,13 +96,16 @@ class Decoder:
         self._netflow5: dict[int, Domain] = {}
         self._file = ""
         self._epoch = Epoch(0, "")
+        self._rows = 0
         self._sealed: deque[Epoch] = deque()
         self._pending_octets = limits.pending_octets
         self._recent = Recent(limits.recent_messages)
         self._recent_payloads = self._recent.payloads
         self._recent_sessions = self._recent.sessions
         self._normaliser = Normaliser(report, limits, self._names, self._problems, scale=scale)
-        self._intake = Intake(report, limits, self._options, self._problems, self._domains, self._seal)
+        self._intake = Intake(
+            report, limits, self._options, self._problems, self._domains, self._seal, unread
+        )
 
     def feed(self, datagram: Datagram, file: str = "") -> None:
         """Takes one export message. Never raises: what cannot be used is counted in report.problems."""
@@ -302,9 +308,10 @@ class Decoder:
     def cut(self, *, last: bool = False) -> tuple[list[pa.RecordBatch], ExportReport]:
         """Ends a stretch of an export that goes on: its remaining batches and its report, whose counts begin anew.
 
-        Data sets that wait for their template go on waiting, and gaps of the last moments for late messages, unless
-        this is the last stretch: then they are counted as undecoded and lost.
+        Data sets that wait for their template are handed over (unread) or go on waiting, and gaps of the last moments
+        wait for late messages, unless this is the last stretch: then they are counted as undecoded and lost.
         """
+        self._intake.hand_over()
         self._seal()
         batches = list(self.batches())
         self._normaliser.finish()
@@ -337,9 +344,24 @@ class Decoder:
             if domain.clock_offsets
         }
 
+    @property
+    def rows(self) -> int:
+        """Flow records taken so far."""
+        return self._rows + self._epoch.rows
+
+    @property
+    def pending_octets(self) -> int:
+        """Octets of memory that wait for the next batch to be full."""
+        return self._epoch.octets
+
+    def flush(self) -> None:
+        """Makes a batch of what there is, for want of memory."""
+        self._seal()
+
     def _seal(self) -> Epoch:
         """Ends the current batch: what comes next does not change how its records are read."""
         if self._epoch.headers:
+            self._rows += self._epoch.rows
             self._epoch.seal()
             self._sealed.append(self._epoch)
             self._epoch = Epoch(self._epoch.number + 1, self._file)

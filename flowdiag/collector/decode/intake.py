@@ -21,7 +21,7 @@ from flowdiag.collector.decode.columns import layout_of
 from flowdiag.collector.decode.cursor import Cursor
 from flowdiag.collector.decode.domain import SETS, Domain, HeldSet, Stream
 from flowdiag.collector.decode.epoch import Epoch
-from flowdiag.collector.decode.holding import Holding
+from flowdiag.collector.decode.holding import Holding, Unread
 from flowdiag.collector.decode.limits import MAX_IDS_NAMED, Limits
 from flowdiag.collector.decode.malformed import Malformed
 from flowdiag.collector.decode.messages import (
@@ -95,7 +95,7 @@ Step = DataSet | Unknown | Odd | Template | Withdrawal
 class Intake:
     """Takes messages apart and lets them act on domains, epoch and report.
 
-    domains: the decoder's list, added to here; seal: ends the current epoch and gives the next one.
+    domains: the decoder's list, added to here; seal: ends the current epoch and gives the next one; unread: see Holding.
     """
 
     def __init__(
@@ -106,6 +106,7 @@ class Intake:
         problems: Problems,
         domains: list[Domain],
         seal: Callable[[], Epoch],
+        unread: Unread | None,
     ) -> None:
         self._report = report
         self._limits = limits
@@ -113,7 +114,7 @@ class Intake:
         self._domains = domains
         self._seal = seal
         self._options = options
-        self._holding = Holding(limits)
+        self._holding = Holding(limits, unread)
         self._store = TemplateStore(limits, problems)
 
     def take(self, stream: Stream, datagram: Datagram, file: str, epoch: Epoch, recent: Recent) -> None:
@@ -262,14 +263,17 @@ class Intake:
         records = 0
         for number, step in enumerate(steps):
             if isinstance(step, DataSet) and not step.template.options:
+                if not step.records:
+                    continue
                 records += step.records
+                self._store.use(domain, step.template)
                 epoch.add_data(
                     domain, step.template, step.part, step.starts, step.records, message * SETS + number
                 )
             elif isinstance(step, Unknown):
                 epoch.unknown[message] = epoch.unknown.get(message, 0) + len(step.octets)
                 front = datagram.payload[:HEADER_KEPT].ljust(HEADER_KEPT, b"\0")
-                held = HeldSet(step.octets, epoch.number, message, front, datagram.offset)
+                held = HeldSet(step.octets, epoch.number, message, front, datagram.offset, datagram.time_ms)
                 self._holding.add(domain, step.id, held)
         return records
 
@@ -313,6 +317,7 @@ class Intake:
                 domain.sampling = self._read_options(domain, step, domain.sampling, file, held.offset)
                 domain.init_ms = domain.told_init_ms
             else:
+                self._store.use(domain, template)
                 place = message * SETS + SETS - 1
                 epoch.add_data(domain, template, step.part, step.starts, step.records, place)
             read += 1
@@ -336,6 +341,10 @@ class Intake:
                     domain.report.templates[number] = template_report(found[0])
                     read = self._read_held(domain, number, found[0], epoch, file)
                     self._problems.add(file, None, OTHER_PORT, read)
+
+    def hand_over(self) -> None:
+        """See Holding.hand_over()."""
+        self._holding.hand_over()
 
     @property
     def kept_octets(self) -> int:

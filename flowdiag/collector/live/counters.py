@@ -36,8 +36,10 @@ class Received:
 class Decoded:
     """segments, records: added to the store; known: segments that were there already; set_aside: that no attempt could
     decode; waiting_*: closed segments that are not in the store; lost_*: by the exporters' sequence numbers; undecoded:
-    data sets that could not be decoded; damaged: places in segments; decoders: exporters that have one; forgotten: decoders
-    given up because they kept too much; full, upkeep: why decoding waits, and upkeep failed.
+    data sets that could not be decoded; damaged: places in segments; decoders: exporters that have one; forgotten: exporters,
+    and evicted: templates, that had to go; kept: messages put aside until their template comes, deferred: until their
+    exporter has its turn, given_up: of these, messages that had to go; late: records decoded from them; kept_*: files of
+    them that there are; full, upkeep: why decoding waits, and upkeep failed.
     """
 
     segments: int = 0
@@ -51,6 +53,13 @@ class Decoded:
     damaged: int = 0
     decoders: int = 0
     forgotten: int = 0
+    evicted: int = 0
+    kept: int = 0
+    deferred: int = 0
+    given_up: int = 0
+    late: int = 0
+    kept_segments: int = 0
+    kept_octets: int = 0
     waiting_segments: int = 0
     waiting_octets: int = 0
     waiting_s: float = 0.0

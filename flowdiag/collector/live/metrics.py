@@ -45,7 +45,18 @@ _COUNTERS: Final = (
     ("lost_messages", "Messages lost before they came here, by the exporters' sequence numbers."),
     ("lost_records", "Flow records lost before they came here, by the exporters' sequence numbers."),
     ("undecoded", "Data sets that could not be decoded."),
-    ("forgotten", "Exporters whose templates were forgotten because they made the collector keep too much."),
+    (
+        "forgotten",
+        "Exporters whose templates were forgotten because there were too many, or they kept too much.",
+    ),
+    ("evicted", "Templates forgotten because their exporter sent too many."),
+    ("kept", "Messages kept in the spool because their template had not come."),
+    (
+        "deferred",
+        "Messages kept in the spool because their exporter is new, or costs too much, and has to wait.",
+    ),
+    ("given_up", "Messages given up because more was to be kept than there is room for."),
+    ("late", "Flow records of messages that were kept, added to the store later; part of records."),
     ("damaged", "Damaged places in spool segments."),
     ("merged", "Partitions of the store whose small files were merged."),
     ("dropped_days", "Partitions dropped from the store because of their age."),
@@ -54,6 +65,8 @@ _GAUGES: Final = (
     ("connections", "Connections that are open."),
     ("waiting_segments", "Closed spool segments that are not in the store yet."),
     ("waiting_octets", "Octets of these."),
+    ("kept_segments", "Files of messages that are kept in the spool."),
+    ("kept_octets", "Octets of these."),
     ("waiting_s", "Age of the oldest of these in seconds."),
 )
 

@@ -28,7 +28,7 @@ from flowdiag.collector.live.udp import UdpIntake
 TICK_S: Final = 1.0
 # What the kernel still holds is taken at the end, as long as that is a matter of moments.
 LAST_BATCHES: Final = 1_000
-LAST_S: Final = 5.0
+LAST_S: Final = 2.0
 STOP: Final = "stop"
 
 
