@@ -1,4 +1,4 @@
-"""Writes the pages that are drawn from the program itself: findings, profile, commands, the JSON of the note.
+"""Writes the pages that are drawn from the program itself: findings, profile, commands, metrics, the JSON of the note.
 
 Run as `python docs/generate.py`; with --check it only lists the pages that are out of date, and a test does so.
 """
@@ -14,6 +14,8 @@ from typing import Any, Final
 import click
 
 from flowdiag.cli.main import COMMANDS, main
+from flowdiag.collector.live.health import Health
+from flowdiag.collector.live.metrics import HealthCollector
 from flowdiag.diagnoser.pages import pages
 from flowdiag.note.json_note import SCHEMA_FILE
 from flowdiag.review import reference
@@ -53,6 +55,12 @@ busy hour is the time-consistent one of ITU-T E.600 (from memory); the trend is 
 (Sen 1968), by scipy. Thresholds are those of the [site profile](profile.md). How an advice is chosen:
 [review accounts](../howto/review-accounts.md)."""
 
+METRICS_INTRO: Final = """\
+What `flowdiag collect` tells at `http://127.0.0.1:9474/metrics` (`--metrics-port`) in the Prometheus text format. Counters
+are those of all its processes since it was started, whichever of them was started again meanwhile. Those with the label
+`exporter` tell the 500 busiest exporters, each by its address. `/health` answers 200 and `ok`, or 503 and a line for each thing
+that is wrong now; nothing else is answered. What to watch: [collect all the time](../howto/collect.md#watching-it)."""
+
 
 def generated() -> dict[Path, str]:
     """The text of each generated page by its path below docs/."""
@@ -66,6 +74,7 @@ def generated() -> dict[Path, str]:
     texts[Path("reference") / "note.md"] = note()
     texts[Path("reference") / "commands.md"] = commands()
     texts[Path("reference") / "review.md"] = review()
+    texts[Path("reference") / "metrics.md"] = metrics()
     texts[Path("note.schema.json")] = SCHEMA_FILE.read_text(encoding="utf-8")
     return texts
 
@@ -110,6 +119,16 @@ def review() -> str:
         rows = [f"| `{name}` | {meaning} |" for name, meaning in said.items()]
         parts += [f"## {title}", "\n".join(["| column or key | meaning |", "|---|---|", *rows])]
     return "\n\n".join(parts) + "\n"
+
+
+def metrics() -> str:
+    """Every metric of the collector with its type and meaning."""
+    rows = []
+    for metric in HealthCollector(Health(lambda _: None)).collect():
+        name = f"{metric.name}_total" if metric.type == "counter" else metric.name
+        rows.append(f"| `{name}` | {metric.type} | {metric.documentation} |")
+    table = "\n".join(["| metric | type | meaning |", "|---|---|---|", *rows])
+    return f"# The collector's metrics\n\n{METRICS_INTRO}\n\n{table}\n"
 
 
 def _keys(schema: dict[str, Any], part: dict[str, Any], path: str) -> Iterator[tuple[str, str, str]]:

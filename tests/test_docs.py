@@ -16,6 +16,8 @@ from click.testing import CliRunner
 
 from flowdiag.cli.demo import CAPTURE, PROFILE, write_demo
 from flowdiag.cli.main import main
+from flowdiag.collector.live.connections import MAX_CONNECTIONS
+from flowdiag.collector.live.descriptors import for_connections
 
 DOCS = Path(__file__).parent.parent / "docs"
 PAGES = sorted(path.relative_to(DOCS).as_posix() for path in DOCS.rglob("*.md"))
@@ -135,3 +137,5 @@ def test_the_service_unit_starts_what_there_is() -> None:
     used = {word for word in words if word.startswith("--")}
     assert {"--listen", "--store", "--allow-file"} <= used <= known
     assert "DynamicUser=yes" in unit.splitlines()
+    (descriptors,) = re.findall(r"^LimitNOFILE=(\d+)$", unit, re.MULTILINE)
+    assert for_connections(int(descriptors), places=10) >= MAX_CONNECTIONS

@@ -6,10 +6,13 @@ import time
 from collections.abc import Callable, Sequence
 from itertools import chain
 
+from flowdiag.collector.live import descriptors
 from flowdiag.collector.live.allow import read_allow_list
+from flowdiag.collector.live.answering import serving
+from flowdiag.collector.live.connections import MAX_CONNECTIONS
 from flowdiag.collector.live.counters import Decoded, Received
 from flowdiag.collector.live.health import Health
-from flowdiag.collector.live.metrics import notify, serving
+from flowdiag.collector.live.metrics import notify
 from flowdiag.collector.live.settings import Settings
 from flowdiag.collector.live.sockets import Address, listen, receive_buffer
 from flowdiag.collector.live.spool import spool_lock
@@ -34,6 +37,8 @@ def collect(
     allow = read_allow_list(settings.allow, settings.allow_files)
     if settings.certificate is not None:
         server_context(settings.certificate, settings.key, settings.clients)
+    limit = descriptors.raise_limit()
+    descriptors.check(limit, workers=settings.workers, places=len(addresses))
     make_store(open_place(settings.store))
     with spool_lock(settings.spool):
         sockets = listen(addresses, settings.workers, settings.buffer)
@@ -48,6 +53,12 @@ def collect(
                 say(
                     f"the kernel holds {held >> 10} KiB of {settings.buffer >> 10} KiB asked for; "
                     "raise net.core.rmem_max, or bursts are lost"
+                )
+            room = descriptors.for_connections(limit, places=len(addresses))
+            if room < MAX_CONNECTIONS:
+                say(
+                    f"{limit} file descriptors leave room for {room} connections of {MAX_CONNECTIONS:,} to a worker; "
+                    "raise ulimit -n, or LimitNOFILE in the unit"
                 )
             if port is not None:
                 say(f"metrics at http://127.0.0.1:{port}/metrics")

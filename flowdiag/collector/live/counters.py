@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -9,11 +10,18 @@ from typing import Final
 MAX_TOLD: Final = 500
 
 
+def busiest(exporters: Mapping[str, tuple[int, ...]]) -> dict[str, tuple[int, ...]]:
+    """Of counts by exporter the MAX_TOLD whose first count is the highest."""
+    ordered = sorted(exporters.items(), key=lambda item: (-item[1][0], item[0]))
+    return dict(ordered[:MAX_TOLD])
+
+
 @dataclass
 class Received:
     """datagrams: taken, messages of streams included; not_allowed, limited: refused, for the allow list and the rate;
     kernel_drops: never seen; unspooled: seen and lost, because the disk was full; spooled: written; synced: on disk for
-    good; exporters: datagrams, and datagrams over the rate, by address as text; full, trouble: what the disk says.
+    good; connections_*: see connections.py; exporters: datagrams, and datagrams over the rate, by address as text; heard:
+    when the last one came, seconds since 1970, by address as text; full, trouble: what the disk says.
     """
 
     datagrams: int = 0
@@ -26,20 +34,24 @@ class Received:
     octets: int = 0
     connections: int = 0
     connections_refused: int = 0
+    connections_displaced: int = 0
+    connections_slow: int = 0
     connections_broken: int = 0
     full: str = ""
     trouble: str = ""
-    exporters: dict[str, tuple[int, int]] = field(default_factory=dict)
+    exporters: dict[str, tuple[int, ...]] = field(default_factory=dict)
+    heard: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass
 class Decoded:
     """segments, records: added to the store; known: segments that were there already; set_aside: that no attempt could
-    decode; waiting_*: closed segments that are not in the store; lost_*: by the exporters' sequence numbers; undecoded:
-    data sets that could not be decoded; damaged: places in segments; decoders: exporters that have one; forgotten: exporters,
-    and evicted: templates, that had to go; kept: messages put aside until their template comes, deferred: until their
-    exporter has its turn, given_up: of these, messages that had to go; late: records decoded from them; kept_*: files of
-    them that there are; full, upkeep: why decoding waits, and upkeep failed.
+    decode; waiting_*: closed segments that are not in the store, and since when the oldest waits, by clocks.steady(), 0 if
+    none does; lost_*: by the exporters' sequence numbers; undecoded: data sets that could not be decoded; damaged: places in
+    segments; decoders: exporters that have one; forgotten: exporters, and evicted: templates, that had to go; kept: messages
+    put aside until their template comes, deferred: until their exporter has its turn, given_up: of these, messages that had
+    to go; late: records decoded from them; kept_*: files of them that there are; exporters: records, messages lost and
+    records lost, by address as text; full, upkeep: why decoding waits, and upkeep failed.
     """
 
     segments: int = 0
@@ -62,8 +74,9 @@ class Decoded:
     kept_octets: int = 0
     waiting_segments: int = 0
     waiting_octets: int = 0
-    waiting_s: float = 0.0
+    waiting_since: float = 0.0
     merged: int = 0
     dropped_days: int = 0
     full: str = ""
     upkeep: str = ""
+    exporters: dict[str, tuple[int, ...]] = field(default_factory=dict)

@@ -19,13 +19,15 @@ from typing import Final
 
 from flowdiag.collector.live import knowing
 from flowdiag.collector.live.allow import AllowList
-from flowdiag.collector.live.counters import Decoded
+from flowdiag.collector.live.clocks import Waits, steady
+from flowdiag.collector.live.counters import Decoded, busiest
 from flowdiag.collector.live.decoders import Interrupted
 from flowdiag.collector.live.kept import has_kept
 from flowdiag.collector.live.receiver import STOP
 from flowdiag.collector.live.settings import FINISH_S, Settings
 from flowdiag.collector.live.spool import SET_ASIDE, Segment, segments
 from flowdiag.collector.live.storing import Stored, Storing
+from flowdiag.collector.live.tally import summed
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.store.places import free_octets, open_place
 from flowdiag.collector.store.upkeep import compact, retain
@@ -59,6 +61,7 @@ class Decoding:
         self._pipe = pipe
         self._storing: dict[Path, Storing] = {}
         self._told = Decoded()
+        self._waits = Waits()
         self._upkeep = time.monotonic() + UPKEEP_S
         self._until: float | None = None
         self._most = MAX_TOGETHER
@@ -75,6 +78,8 @@ class Decoding:
                 self._tell()
                 return
             if waiting:
+                if not self._tell():  # what follows may take its time
+                    return
                 self._work(self._together(waiting))
             elif self._until is None and self._work_on_kept():
                 pass
@@ -207,6 +212,7 @@ class Decoding:
         told.damaged += len(stored.damage)
         told.evicted += stored.evicted
         told.late += stored.late
+        told.exporters = busiest(summed(told.exporters, stored.exporters))
 
     def _need_room(self, waiting: list[Segment]) -> None:
         """Raises StoreError while the disk has no room for the files of segments."""
@@ -260,13 +266,8 @@ class Decoding:
         kept = [kept for storing in self._storing.values() for kept in storing.keeping.files()]
         told.decoders = sum(len(storing.decoders) for storing in self._storing.values())
         told.kept_segments, told.kept_octets = len(kept), sum(one.octets for one in kept)
-        told.waiting_segments = len(waiting)
-        octets, oldest = 0, time.time()
-        for _, path in waiting:
-            status = path.stat()
-            octets += status.st_size
-            oldest = min(oldest, status.st_mtime)
-        told.waiting_octets, told.waiting_s = octets, max(0.0, time.time() - oldest) if waiting else 0.0
+        told.waiting_segments, told.waiting_octets, seconds = self._waits.look(waiting)
+        told.waiting_since = steady() - seconds if told.waiting_segments else 0.0
         try:
             self._pipe.send(told)
         except OSError:

@@ -13,7 +13,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import fields, replace
 from typing import Final, TypeVar
 
-from flowdiag.collector.live.counters import MAX_TOLD, Decoded, Received
+from flowdiag.collector.live.clocks import steady
+from flowdiag.collector.live.counters import Decoded, Received, busiest
+from flowdiag.collector.live.tally import latest, summed
 
 Told = TypeVar("Told", Received, Decoded)
 
@@ -21,6 +23,8 @@ Told = TypeVar("Told", Received, Decoded)
 _NOW: Final = frozenset(
     ("connections", "waiting_segments", "waiting_octets", "decoders", "kept_segments", "kept_octets")
 )
+# Since when something is so, of which the oldest counts; 0 is never.
+_OLDEST: Final = frozenset(("waiting_since",))
 # What the kernel counts for as long as the socket is there, whoever reads from it.
 _OF_SOCKETS: Final = frozenset(("kernel_drops",))
 # A spool that waits for longer than this is not keeping up.
@@ -38,6 +42,11 @@ _LOSSES: Final = (
     ("limited", "{} datagrams were left out: their exporters sent more than --rate allows"),
     ("not_allowed", "{} datagrams came from addresses that --allow does not list"),
     ("connections_broken", "{} connections were closed: what came was no IPFIX, or TLS failed"),
+    ("connections_slow", "{} connections were closed: nothing, or no whole message, came in time"),
+    (
+        "connections_displaced",
+        "{} connections gave way to newcomers: they were too many, and had sent no data lately",
+    ),
     ("connections_refused", "{} connections were refused: not on the list, or too many"),
     ("set_aside", "{} segments could not be decoded and were set aside in the spool; please report this"),
     (
@@ -62,21 +71,19 @@ _LOSSES: Final = (
 
 
 def added(counters: Sequence[Told], nothing: Told) -> Told:
-    """The sum of counters; texts are joined, the longest wait counts."""
+    """The sum of counters, also by exporter; texts are joined, the longest wait counts, and when one was heard last."""
     total = replace(nothing)
     for one in counters:
         for field in fields(one):
             mine, its = getattr(total, field.name), getattr(one, field.name)
-            if isinstance(mine, dict):
-                merged = dict(mine)
-                for name, (taken, limited) in its.items():
-                    before = merged.get(name, (0, 0))
-                    merged[name] = before[0] + taken, before[1] + limited
-                value: object = merged
+            if field.name == "exporters":
+                value: object = summed(mine, its)
+            elif field.name == "heard":
+                value = latest(mine, its)
             elif isinstance(mine, str):
                 value = "; ".join(sorted({text for text in (mine, its) if text}))
-            elif field.name == "waiting_s":
-                value = max(mine, its)
+            elif field.name in _OLDEST:
+                value = min(mine or its, its or mine)
             else:
                 value = mine + its
             setattr(total, field.name, value)
@@ -117,12 +124,19 @@ class Health:
             if field.name in _NOW | _OF_SOCKETS or isinstance(value, str | float):
                 setattr(gone, field.name, type(value)())
         if isinstance(gone, Received):
-            self._gone_received = added([self._gone_received, gone], Received())
-            busiest = sorted(self._gone_received.exporters.items(), key=lambda item: (-item[1][0], item[0]))
-            self._gone_received.exporters = dict(busiest[:MAX_TOLD])
+            total = self._gone_received = added([self._gone_received, gone], Received())
+            total.exporters = busiest(total.exporters)
+            total.heard = {name: at for name, at in total.heard.items() if name in total.exporters}
         else:
             self._gone_decoded = added([self._gone_decoded, gone], Decoded())
+            self._gone_decoded.exporters = busiest(self._gone_decoded.exporters)
         return successor
+
+    @property
+    def waiting_s(self) -> float:
+        """For how long the oldest closed segment has waited, as of now; 0 if none does."""
+        since = self.decoded.waiting_since
+        return max(0.0, steady() - since) if since else 0.0
 
     @property
     def wrong(self) -> dict[str, str]:
@@ -133,7 +147,7 @@ class Health:
             "sync": received.trouble and f"the spool cannot be forced to disk: {received.trouble}",
             "store": decoded.full and f"decoding waits: {decoded.full}",
             "upkeep": decoded.upkeep and f"the store's upkeep failed and is tried again: {decoded.upkeep}",
-            "behind": decoded.waiting_s > BEHIND_S and "decoding is more than five minutes behind",
+            "behind": self.waiting_s > BEHIND_S and "decoding is more than five minutes behind",
         }
         texts = dict(_LOSSES)
         states |= {

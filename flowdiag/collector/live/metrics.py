@@ -1,8 +1,8 @@
-"""Counters and health for machines: a Prometheus text endpoint on loopback, and the service manager's.
+"""Counters for machines: what Health knows as metrics of Prometheus, and the service manager's notice.
 
 Facts the design follows:
-- /metrics in the Prometheus text format, /health with 200 or 503 and what is wrong; loopback only, since names of
-  exporters are nobody else's business: whoever wants them elsewhere puts a proxy of their own before it;
+- names and types are those that Prometheus asks for: counters end in _total, which the client library adds; times are
+  seconds, and one that counts from 1970 is called a timestamp;
 - systemd learns the state by datagrams to the socket that it names in NOTIFY_SOCKET (sd_notify(3)).
 """
 
@@ -10,23 +10,20 @@ from __future__ import annotations
 
 import os
 import socket
-import threading
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from typing import Any, Final
-from wsgiref.simple_server import WSGIRequestHandler, make_server
 
-from prometheus_client import CollectorRegistry, make_wsgi_app
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 
+from flowdiag.collector.live.counters import Decoded, Received, busiest
 from flowdiag.collector.live.health import Health
-from flowdiag.errors import UsageError
 
-LOOPBACK: Final = "127.0.0.1"
 _PREFIX: Final = "flowdiag_collect_"
 
-_COUNTERS: Final = (
+# Each number of Received and Decoded: its name there, which is the metric's too, and what it is.
+COUNTERS: Final = (
     ("datagrams", "Datagrams and messages taken from exporters that may send."),
     ("not_allowed", "Datagrams refused because the sender is not on the allow list."),
     ("limited", "Datagrams refused because their exporter sent more than its rate."),
@@ -36,6 +33,8 @@ _COUNTERS: Final = (
     ("synced", "Datagrams of the spool that were forced to disk."),
     ("octets", "Octets written to the spool."),
     ("connections_refused", "Connections refused."),
+    ("connections_displaced", "Connections that gave way to newcomers because they had sent no data lately."),
+    ("connections_slow", "Connections closed because nothing, or no whole message, came in time."),
     ("connections_broken", "Connections closed because what came was no IPFIX or TLS failed."),
     ("segments", "Spool segments added to the store."),
     ("known", "Spool segments that were in the store already."),
@@ -61,13 +60,28 @@ _COUNTERS: Final = (
     ("merged", "Partitions of the store whose small files were merged."),
     ("dropped_days", "Partitions dropped from the store because of their age."),
 )
-_GAUGES: Final = (
-    ("connections", "Connections that are open."),
-    ("waiting_segments", "Closed spool segments that are not in the store yet."),
-    ("waiting_octets", "Octets of these."),
-    ("kept_segments", "Files of messages that are kept in the spool."),
-    ("kept_octets", "Octets of these."),
-    ("waiting_s", "Age of the oldest of these in seconds."),
+# The same of what is true now: name there, name of the metric, what it is.
+GAUGES: Final = (
+    ("connections", "connections", "Connections that are open."),
+    ("decoders", "decoders", "Exporters whose templates are known."),
+    ("waiting_segments", "waiting_segments", "Closed spool segments that are not in the store yet."),
+    ("waiting_octets", "waiting_octets", "Octets of these."),
+    ("kept_segments", "kept_segments", "Files of messages that are kept in the spool."),
+    ("kept_octets", "kept_octets", "Octets of these."),
+)
+# By exporter: place in the counts of Received.exporters and Decoded.exporters, name of the metric, what it is.
+_OF_RECEIVED: Final = (
+    (0, "exporter_datagrams", "Datagrams and messages of each exporter, the busiest ones."),
+    (1, "exporter_limited", "Datagrams refused because of the rate."),
+)
+_OF_DECODED: Final = (
+    (0, "exporter_records", "Flow records of each exporter that were decoded."),
+    (
+        1,
+        "exporter_lost_messages",
+        "Messages of each exporter lost before they came here, by sequence numbers.",
+    ),
+    (2, "exporter_lost_records", "Flow records lost likewise."),
 )
 
 
@@ -78,73 +92,47 @@ class HealthCollector(Collector):
         self._health = health
 
     def collect(self) -> Iterable[Metric]:
-        received, decoded = self._health.received, self._health.decoded
-        for name, text in _COUNTERS:
-            value = getattr(received, name, None)
-            yield CounterMetricFamily(
-                _PREFIX + name, text, getattr(decoded, name, 0) if value is None else value
-            )
-        for name, text in _GAUGES:
-            value = getattr(received, name, None)
-            name = name.replace("_s", "_seconds") if name.endswith("_s") else name
-            yield GaugeMetricFamily(
-                _PREFIX + name, text, getattr(decoded, name, 0) if value is None else value
-            )
-        wrong = self._health.wrong
-        yield GaugeMetricFamily(_PREFIX + "healthy", "1 if nothing is wrong now.", not wrong)
-        by_exporter = CounterMetricFamily(
-            _PREFIX + "exporter_datagrams",
-            "Datagrams of each exporter, the busiest ones.",
-            labels=["exporter"],
+        health = self._health
+        received, decoded = health.received, health.decoded
+        for name, text in COUNTERS:
+            yield CounterMetricFamily(_PREFIX + name, text, _told(name, received, decoded))
+        for name, called, text in GAUGES:
+            yield _gauge(called, text, _told(name, received, decoded))
+        yield _gauge(
+            "waiting_seconds",
+            "For how long the oldest closed spool segment has waited, as of now.",
+            health.waiting_s,
         )
-        over = CounterMetricFamily(
-            _PREFIX + "exporter_limited", "Datagrams refused because of the rate.", labels=["exporter"]
-        )
-        for exporter, (taken, limited) in sorted(received.exporters.items()):
-            by_exporter.add_metric([exporter], taken)
-            over.add_metric([exporter], limited)
-        yield by_exporter
-        yield over
+        yield _gauge("healthy", "1 if nothing is wrong now.", not health.wrong)
+        yield from _by_exporter(_OF_RECEIVED, busiest(received.exporters))
+        yield _last_heard(received)
+        yield from _by_exporter(_OF_DECODED, busiest(decoded.exporters))
 
 
-class _Quiet(WSGIRequestHandler):
-    def log_message(self, format: str, *args: object) -> None:
-        """Each question would be a line in the log."""
+def _told(name: str, received: Received, decoded: Decoded) -> Any:
+    return getattr(received if hasattr(received, name) else decoded, name)
 
 
-@contextmanager
-def serving(health: Health, port: int | None) -> Iterator[int | None]:
-    """Serves on loopback meanwhile; gives the port, None for none. Raises UsageError for a port that is taken."""
-    if port is None:
-        yield None
-        return
-    registry = CollectorRegistry(auto_describe=False)
-    registry.register(HealthCollector(health))
-    metrics: Callable[..., Iterable[bytes]] = make_wsgi_app(registry)
+def _gauge(name: str, text: str, value: float) -> Metric:
+    return GaugeMetricFamily(_PREFIX + name, text, value)
 
-    def app(environ: dict[str, Any], start_response: Callable[..., Any]) -> Iterable[bytes]:
-        if environ.get("PATH_INFO") != "/health":
-            return metrics(environ, start_response)
-        wrong = health.wrong
-        status = "503 Service Unavailable" if wrong else "200 OK"
-        start_response(status, [("Content-Type", "text/plain; charset=utf-8")])
-        return ["".join(f"{text}\n" for text in wrong.values() or ["ok"]).encode()]
 
-    try:
-        server = make_server(LOOPBACK, port, app, handler_class=_Quiet)
-    except OSError as error:
-        raise UsageError(
-            f"the metrics cannot be served at {LOOPBACK}:{port} ({error.strerror or error})",
-            expected="a free port for --metrics-port, or 'none'",
-        ) from error
-    thread = threading.Thread(target=server.serve_forever, name="metrics", daemon=True)
-    thread.start()
-    try:
-        yield server.server_port
-    finally:
-        server.shutdown()
-        server.server_close()
-        thread.join()
+def _by_exporter(
+    table: Iterable[tuple[int, str, str]], exporters: Mapping[str, tuple[int, ...]]
+) -> Iterator[Metric]:
+    for place, name, text in table:
+        family = CounterMetricFamily(_PREFIX + name, text, labels=["exporter"])
+        for exporter, counts in sorted(exporters.items()):
+            family.add_metric([exporter], counts[place])
+        yield family
+
+
+def _last_heard(received: Received) -> Metric:
+    text = "When the last datagram or message of each exporter came."
+    family = GaugeMetricFamily(_PREFIX + "exporter_last_heard_timestamp_seconds", text, labels=["exporter"])
+    for exporter in sorted(busiest(received.exporters).keys() & received.heard.keys()):
+        family.add_metric([exporter], received.heard[exporter])
+    return family
 
 
 def notify(state: str) -> None:

@@ -16,7 +16,9 @@ from multiprocessing.connection import Connection
 from typing import Any, Final
 
 from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.collector.live import descriptors
 from flowdiag.collector.live.allow import AllowList, plain
+from flowdiag.collector.live.connections import MAX_CONNECTIONS, Connections
 from flowdiag.collector.live.counters import MAX_TOLD, Received
 from flowdiag.collector.live.senders import Exporters, Senders
 from flowdiag.collector.live.settings import Settings
@@ -30,6 +32,8 @@ TICK_S: Final = 1.0
 LAST_BATCHES: Final = 1_000
 LAST_S: Final = 2.0
 STOP: Final = "stop"
+# Datagrams, whose senders do not wait, have their turn after so many reads from connections: some 10 ms of work.
+_STREAMS_BETWEEN_DATAGRAMS: Final = 16
 
 
 def run_receiver(
@@ -58,16 +62,17 @@ class Receiver:
         tls = None
         if settings.certificate is not None:
             tls = server_context(settings.certificate, settings.key, settings.clients)
+        room = descriptors.for_connections(descriptors.limit(), places=len(sockets))
+        self._connections = Connections(self._selector, min(MAX_CONNECTIONS, room))
         self._udp: list[UdpIntake] = []
         self._tcp: list[StreamIntake] = []
         for udp, tcp in sockets:
             address = udp.getsockname()
             senders = Senders(self._exporters, to_bytes(plain(address[0])), address[1])
-            intake, streams = UdpIntake(udp, senders), StreamIntake(tcp, senders, self._selector, tls)
+            intake = UdpIntake(udp, senders)
             self._selector.register(udp, selectors.EVENT_READ, (intake, None))
-            self._selector.register(tcp, selectors.EVENT_READ, (streams, None))
             self._udp.append(intake)
-            self._tcp.append(streams)
+            self._tcp.append(StreamIntake(tcp, senders, self._selector, self._connections, tls))
         self._held: list[bytes] = []  # messages of streams that could not be written yet
         self._unspooled = 0
         self._told = Received()
@@ -78,12 +83,15 @@ class Receiver:
         last = time.monotonic()
         going = True
         while going:
-            for key, _ in self._selector.select(TICK_S):
+            for count, (key, _) in enumerate(self._selector.select(TICK_S), 1):
                 source, connection = key.data
                 if source is pipe:
                     going = self._told_by(pipe)
                 else:
                     self._take(source, connection)
+                if not count % _STREAMS_BETWEEN_DATAGRAMS:
+                    for intake in self._udp:
+                        self._take_datagrams(intake)
             now = time.monotonic()
             if now - last >= TICK_S:
                 self._tick(now - last)
@@ -123,14 +131,20 @@ class Receiver:
             spooled=spool.datagrams,
             synced=spool.synced,
             octets=spool.octets,
-            connections=sum(streams.connections for streams in self._tcp),
-            connections_refused=sum(streams.refused for streams in self._tcp),
-            connections_broken=sum(streams.broken for streams in self._tcp),
+            connections=len(self._connections),
+            connections_refused=self._connections.refused,
+            connections_displaced=self._connections.displaced,
+            connections_slow=self._connections.slow,
+            connections_broken=self._connections.broken,
             full=spool.full,
             trouble=spool.trouble,
         )
         heard = self._exporters.heard()[:MAX_TOLD]
-        return replace(told, exporters={e.name: (e.taken, e.limited) for e in heard if e.taken or e.limited})
+        return replace(
+            told,
+            exporters={e.name: (e.taken, e.limited) for e in heard if e.taken or e.limited},
+            heard={e.name: e.heard for e in heard if e.heard},
+        )
 
     def _told_by(self, pipe: Connection) -> bool:
         try:
@@ -146,7 +160,9 @@ class Receiver:
             self._take_datagrams(source)
         elif connection is None:
             source.accept()
-        elif not self._spool.full:
+        elif self._spool.full:
+            source.hold(connection)
+        else:
             taken = source.read(connection, self._held)
             if taken or self._held:
                 self._write_held()
@@ -169,6 +185,7 @@ class Receiver:
         self._write_held()
         for streams in self._tcp:
             streams.tick(hold=bool(self._spool.full))
+        self._connections.close_slow()
 
 
 def _tell(pipe: Connection, counters: Received) -> bool:

@@ -5,11 +5,13 @@ Facts the design follows:
   exporter's, or many ports would be many allowances;
 - each second an exporter has credit for so many datagrams. Without credit they are counted and left out before they
   cost the disk and the decoder anything; who may not send at all has never any;
-- senders can be forged without end: beyond a bound the tables start afresh, counts are kept.
+- senders can be forged without end: beyond a bound the half of the exporters that sent least goes, and the table of senders
+  starts afresh; sums are kept.
 """
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -27,7 +29,8 @@ MAX_FRONTS: Final = 131_072
 class Exporter:
     """credit: datagrams that it may send until the next refill; granted: what the credit was then.
 
-    over: refused since then; taken: datagrams in all; limited: refused in all for want of credit.
+    over: refused since then; taken: datagrams in all; limited: refused in all for want of credit; heard: when the last
+    datagram was taken, seconds since 1970, as of the last refill.
     """
 
     address: bytes
@@ -38,11 +41,14 @@ class Exporter:
     over: int = 0
     taken: int = 0
     limited: int = 0
+    heard: int = 0
 
     def settle(self) -> tuple[int, int]:
         """Counts what came since the last refill. Gives datagrams taken and refused."""
         taken, over = self.granted - self.credit, self.over
         self.taken += taken
+        if taken:
+            self.heard = int(time.time())
         self.granted, self.over = self.credit, 0
         if self.allowed:
             self.limited += over
@@ -87,7 +93,7 @@ class Exporters:
         exporter = self._by_host.get(host)
         if exporter is None:
             if len(self._by_host) >= MAX_EXPORTERS:
-                self._forget()
+                self._forget_least()
             name = plain(host)
             exporter = self._by_host[host] = Exporter(to_bytes(name), name, self._allow.allows(name))
             self._grant(exporter, self._rate)
@@ -103,7 +109,10 @@ class Exporters:
     def allow(self, allow: AllowList) -> None:
         """Another list counts from now on."""
         self._allow = allow
-        self._forget()
+        for exporter in self._by_host.values():
+            self._settle(exporter)
+            exporter.allowed = allow.allows(exporter.name)
+            self._grant(exporter, self._rate)
 
     def heard(self) -> list[Exporter]:
         """Those that may send, the busiest first."""
@@ -120,10 +129,11 @@ class Exporters:
         else:
             self.not_allowed += refused
 
-    def _forget(self) -> None:
+    def _forget_least(self) -> None:
         for exporter in self._by_host.values():
             self._settle(exporter)
-        self._by_host.clear()
+        most = sorted(self._by_host.items(), key=lambda item: (-item[1].taken, item[1].address))
+        self._by_host = dict(most[: MAX_EXPORTERS // 2])
         self.generation += 1
 
 

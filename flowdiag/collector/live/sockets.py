@@ -22,7 +22,8 @@ from flowdiag.collector.live.udp import SO_RCVBUFFORCE
 from flowdiag.errors import UsageError
 
 _PLACE: Final = re.compile(r"(?:\[(?P<six>[^\]]*)\]|(?P<host>[^:\[\]]*)):(?P<port>\d{1,5})")
-_BACKLOG: Final = 64
+# Connections that the kernel holds until they are accepted; beyond that it lets their makers try again a second later.
+_BACKLOG: Final = 1_024
 _MOST_CHOICES: Final = 64  # ports that the kernel is asked to choose before none is held to be free
 
 

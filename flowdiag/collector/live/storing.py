@@ -15,7 +15,7 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -32,6 +32,7 @@ from flowdiag.collector.live.exporter_state import ExporterState
 from flowdiag.collector.live.kept import Keeping, Kept, PuttingAside
 from flowdiag.collector.live.late import LateDecoders, only_records, tried, worth_trying
 from flowdiag.collector.live.spool import Segment, sync_folder
+from flowdiag.collector.live.tally import Counts, by_exporter
 from flowdiag.collector.readers.inputs import Input
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.readers.pcap import read_pcap
@@ -61,7 +62,8 @@ def _never() -> bool:
 @dataclass(frozen=True)
 class Stored:
     """What became of a segment. added: False if its content was in the store already; damage: octets or packets of the
-    segment that could not be read, in words; evicted: templates that had to go; late: records of messages that were kept.
+    segment that could not be read, in words; evicted: templates that had to go; late: records of messages that were kept;
+    exporters: see tally.py.
     """
 
     added: bool
@@ -73,6 +75,7 @@ class Stored:
     damage: tuple[str, ...] = ()
     evicted: int = 0
     late: int = 0
+    exporters: Counts = field(default_factory=dict)
 
 
 class Storing:
@@ -280,6 +283,7 @@ def _stored(added: bool, records: int, reports: list[ExportReport]) -> Stored:
         evicted=sum(
             problem.count for report in reports for problem in report.problems if problem.what == EVICTED
         ),
+        exporters=by_exporter(reports, added=added),
     )
 
 

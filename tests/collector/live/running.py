@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import resource
 import signal
 import socket
 import subprocess
@@ -25,16 +26,25 @@ from flowdiag.collector.readers.pcap import read_pcap
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import Window
 from flowdiag.collector.report import ExportReport
-from tests.collector.decode.wire import a_set, flow, ipfix, with_template
+from tests.collector.decode.wire import EXPORT_S, a_set, flow, ipfix, with_template
 
 PATIENCE_S = 90.0
 FLOWS = 24
 
 
 class Running:
-    """`flowdiag collect` on a free port of loopback, ended at the end of the with block."""
+    """`flowdiag collect` on a free port of loopback, ended at the end of the with block.
 
-    def __init__(self, store: Path, *options: str, listen: str = "127.0.0.1:0") -> None:
+    descriptors: how many each of its processes may have at first, and at most.
+    """
+
+    def __init__(
+        self,
+        store: Path,
+        *options: str,
+        listen: str = "127.0.0.1:0",
+        descriptors: tuple[int, int] | None = None,
+    ) -> None:
         self.store = store
         self._log = store.parent / f"{store.name}.log"
         words = ["collect", "--listen", listen, "--store", str(store), "--metrics-port", "0"]
@@ -46,6 +56,7 @@ class Running:
                 stderr=log,
                 start_new_session=True,
                 env=os.environ | {"PYTHONPATH": str(Path(flowdiag.__file__).parents[1])},
+                preexec_fn=None if descriptors is None else lambda: limit_descriptors(descriptors),
             )
         self.port = int(self._said(r"listening at \S+:(\d+),"))
         self.metrics_port = int(self._said(r"metrics at http://127.0.0.1:(\d+)/"))
@@ -127,6 +138,11 @@ class Running:
         self.process.wait()
 
 
+def limit_descriptors(limits: tuple[int, int]) -> None:
+    """This process's limits, soft and hard, for good."""
+    resource.setrlimit(resource.RLIMIT_NOFILE, limits)
+
+
 def wait_until(condition: Callable[[], bool], explain: Callable[[], str] = lambda: "") -> None:
     until = time.monotonic() + PATIENCE_S
     while not condition():
@@ -138,19 +154,27 @@ class Sender:
     """An exporter with one template; each of its messages has FLOWS flows, which are told apart by their ports."""
 
     def __init__(
-        self, port: int, host: str = "127.0.0.1", kind: socket.SocketKind = socket.SOCK_DGRAM
+        self,
+        port: int,
+        host: str = "127.0.0.1",
+        kind: socket.SocketKind = socket.SOCK_DGRAM,
+        source: str = "",
     ) -> None:
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
         self.socket = socket.socket(family, kind)
+        if source:
+            self.socket.bind((source, 0))
         self.socket.connect((host, port))
         self.sent = 0
+        self.export_s = EXPORT_S
         self._sequence = 0
 
     def message(self) -> bytes:
         """The next message; every hundredth repeats the template."""
         sets = [with_template()] if self.sent % 100 == 0 else []
         first = self.sent * FLOWS
-        octets = ipfix(*sets, a_set(256, *map(flow, range(first, first + FLOWS))), sequence=self._sequence)
+        flows = a_set(256, *map(flow, range(first, first + FLOWS)))
+        octets = ipfix(*sets, flows, sequence=self._sequence, export_s=self.export_s)
         self.sent += 1
         self._sequence += FLOWS
         return octets

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from flowdiag.collector.live import health
+from flowdiag.collector.live import counters, health
+from flowdiag.collector.live.clocks import steady
 from flowdiag.collector.live.counters import Decoded, Received
 from flowdiag.collector.live.health import Health, added
 
@@ -22,22 +23,43 @@ def told(said: list[str]) -> Health:
 def test_counts_of_workers_are_added_up() -> None:
     total = added(
         [
-            Received(datagrams=5, exporters={"192.0.2.1": (5, 0)}, full="No space left on device"),
-            Received(datagrams=7, exporters={"192.0.2.1": (3, 2), "192.0.2.2": (4, 0)}),
+            Received(
+                datagrams=5,
+                exporters={"192.0.2.1": (5, 0)},
+                heard={"192.0.2.1": 1_700_000_060},
+                full="No space left on device",
+            ),
+            Received(
+                datagrams=7,
+                exporters={"192.0.2.1": (3, 2), "192.0.2.2": (4, 0)},
+                heard={"192.0.2.1": 1_700_000_000},
+            ),
         ],
         Received(),
     )
     assert total.datagrams == 12
     assert total.exporters == {"192.0.2.1": (8, 2), "192.0.2.2": (4, 0)}
     assert total.full == "No space left on device"
-    assert added([Decoded(waiting_s=3.0), Decoded(waiting_s=2.0)], Decoded()).waiting_s == 3.0
+    assert total.heard == {"192.0.2.1": 1_700_000_060}
+    decoded = added(
+        [
+            Decoded(waiting_since=3.0, exporters={"192.0.2.1": (24, 1, 24)}),
+            Decoded(waiting_since=0.0),  # nothing waits
+            Decoded(waiting_since=2.0, exporters={"192.0.2.1": (48, 0, 2), "192.0.2.2": (1, 0, 0)}),
+        ],
+        Decoded(),
+    )
+    assert decoded.waiting_since == 2.0
+    assert decoded.exporters == {"192.0.2.1": (72, 1, 26), "192.0.2.2": (1, 0, 0)}
 
 
 def test_the_counts_of_a_process_that_ended_go_on(told: Health) -> None:
     died = Received(
         datagrams=5, connections=2, exporters={"192.0.2.1": (5, 1)}, full="No space left on device"
     )
-    told.update([died], [Decoded(records=120, waiting_segments=3, waiting_s=9.0, decoders=4, full="no room")])
+    told.update(
+        [died], [Decoded(records=120, waiting_segments=3, waiting_since=9.0, decoders=4, full="no room")]
+    )
     successor = told.carry(died)
     assert isinstance(successor, Received)
     told.carry(told.decoded)
@@ -49,7 +71,7 @@ def test_the_counts_of_a_process_that_ended_go_on(told: Health) -> None:
     assert told.decoded.records == 144
     # and what was true only then does not
     assert (told.received.connections, told.received.full) == (0, "")
-    assert (told.decoded.waiting_segments, told.decoded.waiting_s, told.decoded.decoders) == (0, 0.0, 0)
+    assert (told.decoded.waiting_segments, told.decoded.waiting_since, told.decoded.decoders) == (0, 0.0, 0)
     assert told.decoded.full == ""
 
 
@@ -67,10 +89,16 @@ def test_what_the_kernel_counts_with_the_socket_is_not_counted_again_for_the_nex
 
 
 def test_counts_carried_by_exporter_are_bounded(told: Health, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(health, "MAX_TOLD", 2)
-    told.carry(Received(exporters={"192.0.2.1": (1, 0), "192.0.2.2": (9, 0), "192.0.2.3": (5, 0)}))
+    monkeypatch.setattr(counters, "MAX_TOLD", 2)
+    heard = {"192.0.2.1": 70, "192.0.2.2": 50, "192.0.2.3": 60}
+    told.carry(
+        Received(exporters={"192.0.2.1": (1, 0), "192.0.2.2": (9, 0), "192.0.2.3": (5, 0)}, heard=heard)
+    )
+    told.carry(Decoded(exporters={"192.0.2.1": (7, 0, 1), "192.0.2.2": (2, 3, 4), "192.0.2.3": (7, 0, 0)}))
     told.update([], [])
     assert told.received.exporters == {"192.0.2.2": (9, 0), "192.0.2.3": (5, 0)}
+    assert told.received.heard == {"192.0.2.2": 50, "192.0.2.3": 60}
+    assert told.decoded.exporters == {"192.0.2.1": (7, 0, 1), "192.0.2.3": (7, 0, 0)}
 
 
 def test_a_loss_is_said_with_its_count_at_once_and_more_of_it_not_each_second(
@@ -91,7 +119,8 @@ def test_a_loss_is_said_with_its_count_at_once_and_more_of_it_not_each_second(
     "counts",
     [
         Received(unspooled=3), Received(limited=3), Received(not_allowed=3), Received(connections_broken=3),
-        Received(connections_refused=3), Decoded(set_aside=3), Decoded(damaged=3), Decoded(forgotten=3),
+        Received(connections_refused=3), Received(connections_slow=3), Received(connections_displaced=3),
+        Decoded(set_aside=3), Decoded(damaged=3), Decoded(forgotten=3),
         Decoded(lost_messages=3), Decoded(lost_records=3),
     ],
 )  # fmt: skip
@@ -115,7 +144,7 @@ def test_what_is_wrong_is_said_once_and_when_it_is_over(told: Health, said: list
 def test_the_status_line_has_the_counts_and_the_text_of_all_that_is_wrong(told: Health) -> None:
     told.update(
         [Received(datagrams=12_000, synced=11_900, kernel_drops=3, unspooled=4, limited=5, not_allowed=6, trouble="I/O")],
-        [Decoded(records=288_000, waiting_octets=17_000_000, waiting_s=301.0, lost_records=48, full="disk full")],
+        [Decoded(records=288_000, waiting_octets=17_000_000, waiting_since=steady() - 301, lost_records=48, full="disk full")],
     )  # fmt: skip
     line = told.line()
     for part in (
@@ -127,5 +156,5 @@ def test_the_status_line_has_the_counts_and_the_text_of_all_that_is_wrong(told: 
 
 
 def test_a_spool_that_waits_for_less_than_the_bound_is_not_behind(told: Health) -> None:
-    told.update([], [Decoded(waiting_s=health.BEHIND_S)])
+    told.update([], [Decoded(waiting_since=steady() - health.BEHIND_S + 1)])
     assert told.wrong == {}

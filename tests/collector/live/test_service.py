@@ -5,11 +5,14 @@ from __future__ import annotations
 import re
 import socket
 import subprocess
+import time
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
+from flowdiag.collector.live.answering import MAX_CLIENTS
 from tests.collector.live.running import FLOWS, Running, Sender
 
 UNIT = Path(__file__).parents[3] / "docs" / "flowdiag-collect.service"
@@ -52,6 +55,19 @@ def test_the_service_manager_is_told_that_it_is_ready_alive_and_how_it_is(
             Sender(running.port).send(3)
             while "3 datagrams" not in (told := manager.recv(4096).decode()):
                 assert told.startswith("WATCHDOG=1\nSTATUS=0 datagrams")
+
+
+def test_who_stalls_at_the_metrics_holds_up_neither_others_nor_the_end(tmp_path: Path) -> None:
+    with Running(tmp_path / "store") as running, ExitStack() as stack:
+        for _ in range(MAX_CLIENTS):
+            stalled = stack.enter_context(socket.create_connection(("127.0.0.1", running.metrics_port)))
+            stalled.sendall(b"GET /metrics HTTP/1.1\r\n")
+        Sender(running.port).send(20)
+        running.wait_for("datagrams_total", 20)
+        began = time.monotonic()
+        assert running.end() == 0
+        assert time.monotonic() - began < 10
+        assert f"{20 * FLOWS:,} records stored" in running.log.splitlines()[-1]
 
 
 def test_counters_are_in_prometheus_text_format_and_on_loopback_only(tmp_path: Path) -> None:

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from flowdiag import read_export
-from flowdiag.collector.live import streams
-from tests.collector.live.running import FLOWS, Running, Sender, wait_until
+from flowdiag.collector.live.connections import HANDSHAKE_S
+from tests.collector.live.running import FLOWS, Running, Sender
 
 
 @pytest.fixture
@@ -61,20 +61,6 @@ def test_what_is_no_ipfix_ends_the_connection_and_keeps_what_came_before(
     assert collector.metric("connections") == 0
     assert collector.end() == 0
     assert len(read_export(store)) == 3 * FLOWS
-
-
-def test_connections_of_one_exporter_are_bounded_and_others_have_theirs(collector: Running) -> None:
-    many = [
-        socket.create_connection(("127.0.0.1", collector.port))
-        for _ in range(streams.MAX_CONNECTIONS_OF_EXPORTER + 4)
-    ]
-    collector.wait_for("connections_refused_total", 4)
-    assert collector.metric("connections") == streams.MAX_CONNECTIONS_OF_EXPORTER
-    other = socket.create_connection(("127.0.0.1", collector.port), source_address=("127.0.0.2", 0))
-    collector.wait_for("connections", streams.MAX_CONNECTIONS_OF_EXPORTER + 1)
-    for connection in (*many, other):
-        connection.close()
-    wait_until(lambda: collector.metric("connections") == 0)
 
 
 def test_a_stream_beyond_its_rate_waits_and_loses_nothing(store: Path) -> None:
@@ -161,5 +147,5 @@ def test_a_tls_handshake_that_does_not_get_on_is_given_up(store: Path, tmp_path:
         idle.sendall(b"\x16\x03\x01")
         began = time.monotonic()
         assert closed(idle)
-        assert time.monotonic() - began >= streams.HANDSHAKE_S - 1
-        running.wait_for("connections_broken_total", 1)
+        assert HANDSHAKE_S - 1 <= time.monotonic() - began < HANDSHAKE_S + 5
+        running.wait_for("connections_slow_total", 1)
