@@ -14,8 +14,8 @@ from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.parser import text_string_to_metric_families
 
 from flowdiag.collector.live import health as module
-from flowdiag.collector.live.clocks import steady
 from flowdiag.collector.live.allow import AllowList
+from flowdiag.collector.live.clocks import steady
 from flowdiag.collector.live.counters import Decoded, Received
 from flowdiag.collector.live.decoding import Decoding
 from flowdiag.collector.live.health import BEHIND_S, Health
