@@ -72,6 +72,7 @@ class _Play:
         self._told = ""
 
     def outcome(self) -> Outcome:
+        recovery_s: float | None = None
         try:
             with self._collector() as running:
                 self._begin(running)
@@ -79,10 +80,11 @@ class _Play:
                     self._cut_short(running)
                 else:
                     recovery_s = self._endured(running)
-            if self._attack.ends:
+            if self._attack.ends or self._some_are_missing():
                 with self._collector() as running:
-                    recovery_s = self._recovered([one.sent for one in self._honest])
+                    late_s = self._recovered([one.sent for one in self._honest])
                     self._end(running)
+                recovery_s = late_s if self._attack.ends else recovery_s
         finally:
             for one in self._honest:
                 one.close()
@@ -188,6 +190,10 @@ class _Play:
                 return time.monotonic() - began
             time.sleep(POLL_S)
         return None
+
+    def _some_are_missing(self) -> bool:
+        """What the end was too early for has to come after another start."""
+        return any(not _in_it(Stored(self._store, one), one.sent) for one in self._honest)
 
     def _fates(self) -> Iterator[Fate]:
         for one in self._honest:

@@ -38,7 +38,7 @@ class Fate:
 @dataclass(frozen=True)
 class Outcome:
     """fired: hostile datagrams and connections; memory: octets of all processes at the worst moment; recovery_s: from the
-    end of the attack until the honest records of before were in the store, None if they never were; ended_s: from SIGTERM
+    end of the attack until the honest records of before were in the store, None if that took too long; ended_s: from SIGTERM
     to the end; unanswered: times that /health was asked for in vain; drops: datagrams that the kernel dropped; folders:
     exporters in the store; told: what the collector said, and its counters."""
 
@@ -58,7 +58,7 @@ class Outcome:
         """In words."""
         found = [fault for fate in self.fates for fault in fate.faults()]
         if self.recovery_s is None or self.recovery_s > MAX_RECOVERY_S:
-            late = "never" if self.recovery_s is None else f"{self.recovery_s:.0f} s later"
+            late = "too late" if self.recovery_s is None else f"{self.recovery_s:.0f} s later"
             found.append(f"what was sent before the attack ended was {late} in the store")
         if self.memory > MAX_MEMORY:
             found.append(f"{self.memory >> 20:,} MiB of memory, more than {MAX_MEMORY >> 20}")
@@ -84,7 +84,7 @@ class Outcome:
             f"{sum(fate.stored for fate in self.fates):,}",
             f"{sum(fate.missing for fate in self.fates):,}",
             f"{self.memory / (1 << 20):,.0f}",
-            "never" if self.recovery_s is None else f"{self.recovery_s:.1f}",
+            "late" if self.recovery_s is None else f"{self.recovery_s:.1f}",
             f"{self.code}, {self.ended_s:.1f} s",
             f"{self.folders:,}",
         )

@@ -77,7 +77,7 @@ class Decoders:
     """
 
     def __init__(
-        self, in_store: Iterable[bytes] = (), *, clock: Callable[[], float] = time.perf_counter
+        self, in_store: Iterable[bytes] = (), *, clock: Callable[[], float] = time.thread_time
     ) -> None:
         self.aside: Aside = Nowhere()
         self.listed: frozenset[bytes] = frozenset()
@@ -135,8 +135,7 @@ class Decoders:
             if self._began_ms is None:
                 self._began_ms = now_ms
             for exporter, messages in of.items():
-                state = self._state(exporter, now_ms)
-                taken = 0 if state is None else self._turns(exporter, state, messages, file, now_ms)
+                taken = self._turns(exporter, messages, file, now_ms)
                 for datagram in messages[taken:]:
                     self.aside.add("later", datagram)
             yield from (self._states[exporter] for exporter in of if exporter in self._states)
@@ -205,16 +204,15 @@ class Decoders:
             self._newcomers.move_to_end(exporter)
         return state
 
-    def _turns(
-        self, exporter: bytes, state: ExporterState, messages: list[Datagram], file: str, now_ms: int
-    ) -> int:
+    def _turns(self, exporter: bytes, messages: list[Datagram], file: str, now_ms: int) -> int:
         """Lets an exporter have turns as long as it is worth its while. Gives how many messages were taken."""
-        at = 0
-        while at < len(messages) and self._may_go_on(exporter, state, now_ms):
-            began = self._clock()
+        at, began = 0, self._clock()
+        state = self._state(exporter, now_ms)  # a new one costs as well, and so does the one that goes for it
+        while state is not None and at < len(messages) and self._may_go_on(exporter, state, now_ms):
             state.take(messages[at : at + TURN], file)
-            took = self._clock() - began
             at += TURN
+            now = self._clock()
+            took, began = now - began, now
             state.spent += took
             if exporter in self._newcomers:
                 self._spent_on_newcomers += took

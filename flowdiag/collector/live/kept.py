@@ -134,7 +134,7 @@ class Keeping:
 
 
 class PuttingAside:
-    """Files that are being made. They count after finish() and keep()."""
+    """Files that are being made. They count after finish() and keep(). messages: in them; given_up: those without room."""
 
     def __init__(self, keeping: Keeping, folder: Path, digest: str, number: int) -> None:
         self._keeping = keeping
@@ -144,13 +144,9 @@ class PuttingAside:
         self._open: dict[Kind, tuple[IO[bytes], Path]] = {}
         self._of: dict[Kind, Counter[bytes]] = {kind: Counter() for kind in KINDS}
         self._room: dict[tuple[Kind, bytes], int] = {}
-        self._messages: Counter[Kind] = Counter()
+        self.messages: Counter[Kind] = Counter()
         self._made: list[Kept] = []
         self.given_up = 0
-
-    @property
-    def messages(self) -> int:
-        return sum(self._messages.values())
 
     def add(self, kind: Kind, datagram: Datagram) -> None:
         """One message, unless its exporter has filled its share. Raises OSError."""
@@ -169,7 +165,7 @@ class PuttingAside:
         self._open[kind][0].write(packet)
         of[exporter] += len(packet)
         self._room[kind, exporter] -= len(packet)
-        self._messages[kind] += 1
+        self.messages[kind] += 1
 
     def finish(self) -> None:
         """Everything is on disk when this returns, but does not count yet. Raises OSError."""
@@ -177,9 +173,9 @@ class PuttingAside:
             file.flush()
             os.fsync(file.fileno())
             file.close()
-            stem = f"{number:012d}-{kind}-{self._messages[kind]}"
+            stem = f"{number:012d}-{kind}-{self.messages[kind]}"
             aside = path.rename(path.with_name(f".{stem}-{self._digest}"))
-            self._made.append(Kept(number, kind, self._messages[kind], aside, self._of[kind]))
+            self._made.append(Kept(number, kind, self.messages[kind], aside, self._of[kind]))
         self._open.clear()
         if self._made:
             sync_folder(self._folder)

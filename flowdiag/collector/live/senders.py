@@ -5,8 +5,9 @@ Facts the design follows:
   exporter's, or many ports would be many allowances;
 - each second an exporter has credit for so many datagrams. Without credit they are counted and left out before they
   cost the disk and the decoder anything; who may not send at all has never any;
-- senders can be forged without end: beyond a bound the half of the exporters that sent least goes, and the table of senders
-  starts afresh; sums are kept.
+- senders can be forged without end (RFC 7011 11.4): a full table of exporters forgets the half that is worth least, those
+  heard for the first time before those that were heard in many seconds; their counts stay in the sums. What is known of
+  senders can be had again at once from their exporter, so their tables just start afresh.
 """
 
 from __future__ import annotations
@@ -29,8 +30,8 @@ MAX_FRONTS: Final = 131_072
 class Exporter:
     """credit: datagrams that it may send until the next refill; granted: what the credit was then.
 
-    over: refused since then; taken: datagrams in all; limited: refused in all for want of credit; heard: when the last
-    datagram was taken, seconds since 1970, as of the last refill.
+    over: refused since then; taken: datagrams in all; limited: refused in all for want of credit; seconds: in which some
+    were taken; idle: seconds since; heard: when the last one was taken, seconds since 1970, as of the last refill.
     """
 
     address: bytes
@@ -42,6 +43,15 @@ class Exporter:
     taken: int = 0
     limited: int = 0
     heard: int = 0
+    seconds: int = 0
+    idle: int = 0
+
+    @property
+    def worth(self) -> tuple[int, int, int]:
+        """Who is worth least goes first: the magnitude of the seconds in which it sent, then who was quiet for long, then
+        who sent least."""
+        seconds = self.seconds + (self.credit < self.granted)
+        return seconds.bit_length(), -self.idle, self.taken
 
     def settle(self) -> tuple[int, int]:
         """Counts what came since the last refill. Gives datagrams taken and refused."""
@@ -49,6 +59,8 @@ class Exporter:
         self.taken += taken
         if taken:
             self.heard = int(time.time())
+        self.seconds += taken > 0
+        self.idle = 0 if taken else self.idle + 1
         self.granted, self.over = self.credit, 0
         if self.allowed:
             self.limited += over
@@ -76,7 +88,7 @@ class Sender:
 class Exporters:
     """All exporters that were heard lately. rate: datagrams a second that each may send.
 
-    taken, limited, not_allowed: datagrams in all, as of the last refill.
+    taken, limited, not_allowed: datagrams in all, as of the last refill; forgotten: exporters that had to go.
     """
 
     def __init__(self, allow: AllowList, rate: int) -> None:
@@ -86,6 +98,7 @@ class Exporters:
         self.taken = 0
         self.limited = 0
         self.not_allowed = 0
+        self.forgotten = 0
         self.generation = 0  # counts up when senders must forget the exporters they know
 
     def get(self, host: str) -> Exporter:
@@ -93,7 +106,7 @@ class Exporters:
         exporter = self._by_host.get(host)
         if exporter is None:
             if len(self._by_host) >= MAX_EXPORTERS:
-                self._forget_least()
+                self._forget()
             name = plain(host)
             exporter = self._by_host[host] = Exporter(to_bytes(name), name, self._allow.allows(name))
             self._grant(exporter, self._rate)
@@ -129,11 +142,13 @@ class Exporters:
         else:
             self.not_allowed += refused
 
-    def _forget_least(self) -> None:
-        for exporter in self._by_host.values():
+    def _forget(self) -> None:
+        ranked = sorted(self._by_host.items(), key=lambda item: item[1].worth)
+        gone = ranked[: len(ranked) // 2 + 1]
+        for host, exporter in gone:
             self._settle(exporter)
-        most = sorted(self._by_host.items(), key=lambda item: (-item[1].taken, item[1].address))
-        self._by_host = dict(most[: MAX_EXPORTERS // 2])
+            del self._by_host[host]
+        self.forgotten += len(gone)
         self.generation += 1
 
 

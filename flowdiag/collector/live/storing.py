@@ -168,7 +168,7 @@ class Storing:
             current.decode(self.decoders, datagrams, ended=ended)
         finally:
             self.decoders.aside = Nowhere()
-        return current.known or current.aside.messages < kept.messages
+        return current.known or current.aside.messages["later"] < kept.messages
 
     def _datagrams(self, current: _Pass) -> Iterator[Datagram]:
         for path in current.paths:

@@ -11,6 +11,7 @@ from flowdiag import read_export
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.live import decoders
 from flowdiag.collector.live.decoders import Decoders, Interrupted, Nowhere
+from flowdiag.collector.live.exporter_state import ExporterState
 from tests.collector.decode.wire import EXPORT_S, FLOW_FIELDS, a_set, template, with_template
 from tests.collector.live.made_up import HONEST, Worker, address, flows, message
 
@@ -37,7 +38,7 @@ def segment(known: Decoders, messages: Iterable[Datagram]) -> dict[int, int]:
     return {int.from_bytes(exporter[13:], "big"): records for exporter, records in ready.items()}
 
 
-def address_of(state: decoders.ExporterState) -> bytes:
+def address_of(state: ExporterState) -> bytes:
     assert state.session is not None
     return state.session.exporter
 
@@ -131,21 +132,32 @@ def test_senders_without_flow_records_get_no_folder(tmp_path: Path) -> None:
 
 
 class Clock:
-    """Each look at it takes as long as a turn of the one whose turn it is."""
+    """Tells the time that messages took: each turn a quarter of a second."""
 
-    def __init__(self, turn_s: float) -> None:
-        self._turn_s = turn_s
-        self._now = 0.0
-        self._looks = 0
+    def __init__(self) -> None:
+        self.now = 0.0
 
     def __call__(self) -> float:
-        self._looks += 1
-        self._now += self._turn_s * (self._looks % 2 == 0)
-        return self._now
+        return self.now
 
 
-def test_who_costs_more_than_its_records_are_worth_waits_until_the_others_had_their_turn() -> None:
-    known = Decoders(clock=Clock(0.25))
+@pytest.fixture
+def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
+    told = Clock()
+    take = ExporterState.take
+
+    def slowly(state: ExporterState, datagrams: Iterable[Datagram], file: str) -> None:
+        told.now += 0.25
+        take(state, datagrams, file)
+
+    monkeypatch.setattr(ExporterState, "take", slowly)
+    return told
+
+
+def test_who_costs_more_than_its_records_are_worth_waits_until_the_others_had_their_turn(
+    clock: Clock,
+) -> None:
+    known = Decoders(clock=clock)
     segment(known, map(one_record, (1, 2)))
     aside = known.aside = Nowhere()
     costly = [message(with_template(300), of=2, sequence=1) for _ in range(64 * 20)]
@@ -155,8 +167,8 @@ def test_who_costs_more_than_its_records_are_worth_waits_until_the_others_had_th
     assert segment(known, [message(flows(3), of=2, sequence=1)])[2] == 3  # the next segment is another
 
 
-def test_who_has_flow_records_may_cost_in_proportion() -> None:
-    known = Decoders(clock=Clock(0.25))
+def test_who_has_flow_records_may_cost_in_proportion(clock: Clock) -> None:
+    known = Decoders(clock=clock)
     many = [
         message(with_template(), sequence=0),
         *(message(flows(40), sequence=40 * n) for n in range(64 * 20)),
@@ -164,8 +176,8 @@ def test_who_has_flow_records_may_cost_in_proportion() -> None:
     assert segment(known, many)[HONEST] == 40 * 64 * 20
 
 
-def test_newcomers_together_have_a_share_of_the_time(monkeypatch: pytest.MonkeyPatch) -> None:
-    known = Decoders(clock=Clock(0.25))
+def test_newcomers_together_have_a_share_of_the_time(clock: Clock, monkeypatch: pytest.MonkeyPatch) -> None:
+    known = Decoders(clock=clock)
     aside = known.aside = Nowhere()
     segment(known, (message(with_template(), of=number) for number in range(2, 102)))
     assert aside.messages == 97  # three turns are more than half a second
