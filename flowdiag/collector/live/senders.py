@@ -47,11 +47,9 @@ class Exporter:
     idle: int = 0
 
     @property
-    def worth(self) -> tuple[int, int, int]:
-        """Who is worth least goes first: the magnitude of the seconds in which it sent, then who was quiet for long, then
-        who sent least."""
-        seconds = self.seconds + (self.credit < self.granted)
-        return seconds.bit_length(), -self.idle, self.taken
+    def worth(self) -> tuple[int, int]:
+        """Who is worth least goes first: the magnitude of the seconds in which it sent, then who was quiet for long."""
+        return (self.seconds + (self.credit < self.granted)).bit_length(), -self.idle
 
     def settle(self) -> tuple[int, int]:
         """Counts what came since the last refill. Gives datagrams taken and refused."""
