@@ -73,7 +73,7 @@ def unused_templates_of_the_honest(honest: Sequence[Honest]) -> Iterator[Shot]:
 
 def unused_templates_in_the_session(honest: Sequence[Honest]) -> Iterator[Shot]:
     """The same from their own ports: in the transport session and domain of the template that decodes."""
-    return (Shot(one, message) for message in _templates() for one in honest)
+    return (Shot(one, _numbered(message, one.sent)) for message in _templates() for one in honest)
 
 
 def wide_templates(honest: Sequence[Honest]) -> Iterator[Shot]:
@@ -155,7 +155,7 @@ def slow_records(honest: Sequence[Honest]) -> Iterator[Shot]:
     while True:
         yield Shot(HOSTILE, ipfix(a_set(2, template(TEMPLATE_ID, fields)), export_s=_now()))
         for number in range(100):
-            yield Shot(HOSTILE, ipfix(full, sequence=number, export_s=_now()))
+            yield Shot(HOSTILE, ipfix(full, sequence=number * 7_000, export_s=_now()))
 
 
 def exhausting(honest: Sequence[Honest]) -> Iterator[Shot]:
@@ -189,6 +189,11 @@ def _taught(*, sequence: int = 0, domain: int = 1) -> bytes:
     return ipfix(*sets, sequence=sequence, domain=domain, export_s=_now())
 
 
+def _numbered(message: bytes, sequence: int) -> bytes:
+    """The message with another sequence number (RFC 7011 3.1)."""
+    return message[:8] + sequence.to_bytes(4, "big") + message[12:]
+
+
 def _templates() -> Iterator[bytes]:
     """TEMPLATES again and again, some a message; a definition changes each time it comes."""
     for turn in count():
@@ -208,7 +213,7 @@ def _options() -> Iterator[bytes]:
         told = (number.to_bytes(4, "big") + b"\x08" + f"{number:08x}".encode() for number in numbers)
         rates = (number.to_bytes(4, "big") + (10).to_bytes(4, "big") for number in numbers)
         sets = [a_set(names, *told), a_set(samplers, *rates)]
-        yield ipfix(*([] if turn % 100 else [taught]), *sets, export_s=_now())
+        yield ipfix(*([] if turn % 100 else [taught]), *sets, sequence=100 * turn, export_s=_now())
 
 
 def _redefined() -> Iterator[bytes]:
