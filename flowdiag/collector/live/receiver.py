@@ -126,6 +126,7 @@ class Receiver:
             connections=sum(streams.connections for streams in self._tcp),
             connections_refused=sum(streams.refused for streams in self._tcp),
             connections_broken=sum(streams.broken for streams in self._tcp),
+            senders_forgotten=self._exporters.forgotten,
             full=spool.full,
             trouble=spool.trouble,
         )

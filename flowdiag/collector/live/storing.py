@@ -23,6 +23,7 @@ import pyarrow as pa
 
 from flowdiag.aggregator.clocks import TOLERATED_MS
 from flowdiag.collector.datagram import Datagram
+from flowdiag.collector.decode.roster import FORGOTTEN
 from flowdiag.collector.decode.template_store import EVICTED
 from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER
 from flowdiag.collector.knowledge import Seed
@@ -61,7 +62,8 @@ def _never() -> bool:
 @dataclass(frozen=True)
 class Stored:
     """What became of a segment. added: False if its content was in the store already; damage: octets or packets of the
-    segment that could not be read, in words; evicted: templates that had to go; late: records of messages that were kept.
+    segment that could not be read, in words; evicted: templates and domains that had to go; late: records of messages
+    that were kept.
     """
 
     added: bool
@@ -278,7 +280,10 @@ def _stored(added: bool, records: int, reports: list[ExportReport]) -> Stored:
         sum(report.lost_records for report in reports),
         sum(report.undecoded_sets for report in reports),
         evicted=sum(
-            problem.count for report in reports for problem in report.problems if problem.what == EVICTED
+            problem.count
+            for report in reports
+            for problem in report.problems
+            if problem.what in (EVICTED, FORGOTTEN)
         ),
     )
 
