@@ -88,6 +88,7 @@ class Storing:
         self._folder = folder
         self._dissector = dissector
         self._tried = 0
+        self._nothing_on: int | None = None  # the day for which nothing that is kept was worth a try
         self.keeping = Keeping(folder)
         self.keeping.recover(lambda digest: is_added(place, digest))
         in_store = (exporter_of(name) for name in place.folders(""))
@@ -103,6 +104,7 @@ class Storing:
 
         Raises StoreError, OSError, Interrupted; then they stay as they are, and what was learned from them is not to be
         used: go on with a new Storing."""
+        self._nothing_on = None
         contents = [_content(segment.path) for segment in segments]
         known = [is_added(self._place, content.digest) for content in contents]
         count = 1 if known[0] else next((n for n, one in enumerate(known) if one), len(known))
@@ -126,10 +128,13 @@ class Storing:
     def store_kept(self, *, ended: Ended = _never) -> Stored | None:
         """Decodes the next of the files that are kept, None if none is worth it. Raises as store() does."""
         day = int(time.time()) // _DAY_S
+        if self._nothing_on == day:
+            return None
         files = self.keeping.files()
         files.sort(key=lambda kept: (kept.number <= self._tried, kept.number))  # each in its turn
         kept = next((one for one in files if worth_trying(one, self.decoders, day)), None)
         if kept is None:
+            self._nothing_on = day
             return None
         self._tried = kept.number
         content = _content(kept.path)
