@@ -9,6 +9,7 @@ Facts the design follows:
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from statistics import median_low
 from typing import Final
@@ -17,7 +18,7 @@ from flowdiag.collector.decode.domain import Domain, Stream
 from flowdiag.collector.decode.elements import element
 from flowdiag.collector.decode.limits import Limits
 from flowdiag.collector.decode.options import Options
-from flowdiag.collector.report import ExportReport, LossEvent
+from flowdiag.collector.report import ExportReport, LossEvent, SessionReport
 
 # How long a late message may fill a gap across the end of a stretch: queues of a network hold less.
 LATE_MS: Final = 2_000
@@ -30,14 +31,14 @@ _COUNTED: Final = (
 
 def close_report(
     report: ExportReport,
-    domains: list[Domain],
+    domains: Mapping[int, Domain],
     limits: Limits,
     options: Options,
     *,
     before_ms: int | None = None,
 ) -> None:
     """Completes the report of a pass. before_ms: report gaps noticed before this time only."""
-    for domain in domains:
+    for domain in domains.values():
         told = domain.report
         told.exporter, told.port = domain.stream.exporter, domain.stream.port
         if domain.clock_offsets:
@@ -53,13 +54,18 @@ def close_report(
 
 
 def take_report(
-    report: ExportReport, domains: list[Domain], limits: Limits, options: Options, *, last: bool = False
+    report: ExportReport,
+    domains: Mapping[int, Domain],
+    limits: Limits,
+    options: Options,
+    *,
+    last: bool = False,
 ) -> ExportReport:
     """Completes and takes the report of a stretch; counts from here on are those of the next one.
 
     last: nobody will take a next one, so gaps that late messages could still fill are reported as well.
     """
-    latest = [d.report.last_export_ms for d in domains if d.report.last_export_ms is not None]
+    latest = [d.report.last_export_ms for d in domains.values() if d.report.last_export_ms is not None]
     before_ms = _NEVER if last else max(latest, default=0) - LATE_MS
     close_report(report, domains, limits, options, before_ms=before_ms)
     taken = ExportReport(
@@ -80,7 +86,7 @@ def take_report(
         told.first_export_ms = told.last_export_ms = None
         for template in told.templates.values():
             template.records = template.redefined = 0
-    for domain in domains:
+    for domain in domains.values():
         domain.clock_offsets.clear()
         domain.clock_second = None
         domain.own_losses.clear()
@@ -91,12 +97,14 @@ def take_report(
     return taken
 
 
-def _streams(domains: list[Domain]) -> list[Stream]:
+def _streams(domains: Mapping[int, Domain]) -> list[Stream]:
     """Those that the domains belong to, each once."""
-    return list({id(domain.stream): domain.stream for domain in domains}.values())
+    return list({id(domain.stream): domain.stream for domain in domains.values()}.values())
 
 
-def _losses(stream: Stream, version: int, domains: list[Domain], before_ms: int | None) -> list[LossEvent]:
+def _losses(
+    stream: Stream, version: int, domains: Mapping[int, Domain], before_ms: int | None
+) -> list[LossEvent]:
     """What one session lost in one protocol; adds it to the session reports."""
     reading, trackers = stream.sequences[version].believed()
     for domain in stream.domains[version].values():
@@ -105,17 +113,17 @@ def _losses(stream: Stream, version: int, domains: list[Domain], before_ms: int 
     losses = []
     for tracker in trackers:
         for restart in tracker.restarts:
-            told = domains[restart.domain].report
+            told = _told(stream, version, domains, restart.domain)
             told.restarts += 1
             losses.append(
                 LossEvent(told.exporter, told.domain, restart.time_ms, 0, 0, restart.since_ms, restarted=True)
             )
         for index, count in tracker.undecoded.items():
-            domains[index].report.undecoded_records += count
+            _told(stream, version, domains, index).undecoded_records += count
         for gap in tracker.gaps:
             if before_ms is not None and gap.time_ms >= before_ms:
                 continue
-            told = domains[gap.domain].report
+            told = _told(stream, version, domains, gap.domain)
             messages, records = 0, gap.units
             if reading.unit == "messages":
                 messages = gap.units
@@ -129,6 +137,14 @@ def _losses(stream: Stream, version: int, domains: list[Domain], before_ms: int 
         told.undecoded_records = max(0, told.undecoded_records - domain.late_records)
         told.lost_is_estimate = told.lost_is_estimate and told.lost_messages > 0
     return losses
+
+
+def _told(stream: Stream, version: int, domains: Mapping[int, Domain], index: int) -> SessionReport:
+    """Where a domain's losses are told; of one that was forgotten, with another one of the session, whose numbers went
+    on; with nobody where the session is forgotten as well."""
+    others = stream.domains[version].values()
+    domain = domains.get(index) or next(iter(others), None)
+    return SessionReport(stream.exporter, stream.port, 0, "ipfix") if domain is None else domain.report
 
 
 def _name_taught(domain: Domain) -> None:

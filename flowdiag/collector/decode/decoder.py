@@ -33,7 +33,7 @@ from flowdiag.collector.decode.columns import layout_of
 from flowdiag.collector.decode.domain import SETS, Domain, Group, Stream
 from flowdiag.collector.decode.epoch import Epoch
 from flowdiag.collector.decode.holding import Unread
-from flowdiag.collector.decode.intake import TOO_MANY, Intake
+from flowdiag.collector.decode.intake import Intake
 from flowdiag.collector.decode.limits import BATCH_ROWS, MESSAGE_COST, SET_COST, VALUE_COST, Limits
 from flowdiag.collector.decode.malformed import Malformed
 from flowdiag.collector.decode.messages import (
@@ -49,6 +49,7 @@ from flowdiag.collector.decode.messages import (
 from flowdiag.collector.decode.options import Names, Options
 from flowdiag.collector.decode.problems import Problems
 from flowdiag.collector.decode.recent import Recent
+from flowdiag.collector.decode.roster import Roster
 from flowdiag.collector.normalise import Normaliser
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.run import MOST_MESSAGES, Run
@@ -59,7 +60,6 @@ _IPFIX: Final = Struct(">HHIIIHH").unpack_from
 _NETFLOW9: Final = Struct(">HHIIIIHH").unpack_from
 _NETFLOW5: Final = Struct(">HHIIIIHH").unpack_from
 _SET: Final = Struct(">HH").unpack_from
-_NO_DOMAINS: Final[dict[int, dict[int, Domain]]] = {IPFIX: {}, NETFLOW9: {}, NETFLOW5: {}}
 _NO_GROUPS: Final[dict[int, Group]] = {}
 _PLACES: Final = np.arange(MOST_MESSAGES, dtype=np.uint32)
 
@@ -87,8 +87,7 @@ class Decoder:
         self._problems = Problems(report, limits.problems)
         self._names = Names(report, limits)
         self._options = Options(report, limits, self._names)
-        self._domains: list[Domain] = []
-        self._streams: dict[Session, Stream] = {}
+        self._roster = Roster(report, limits)
         self._session: Session | None = None
         self._stream: Stream | None = None
         self._ipfix: dict[int, Domain] = {}
@@ -103,9 +102,7 @@ class Decoder:
         self._recent_payloads = self._recent.payloads
         self._recent_sessions = self._recent.sessions
         self._normaliser = Normaliser(report, limits, self._names, self._problems, scale=scale)
-        self._intake = Intake(
-            report, limits, self._options, self._problems, self._domains, self._seal, unread
-        )
+        self._intake = Intake(report, limits, self._options, self._problems, self._roster, self._seal, unread)
 
     def feed(self, datagram: Datagram, file: str = "") -> None:
         """Takes one export message. Never raises: what cannot be used is counted in report.problems."""
@@ -281,10 +278,7 @@ class Decoder:
 
     def _unusual(self, datagram: Datagram) -> None:
         """Every message that does not take the short way."""
-        if self._stream is None:
-            self._problems.add(self._file, datagram.offset, TOO_MANY)
-            return
-        if not self._data_only(datagram):
+        if self._stream is not None and not self._data_only(datagram):
             self._intake.take(self._stream, datagram, self._file, self._epoch, self._recent)
         if self._epoch.rows >= self._batch_rows or self._epoch.octets >= self._pending_octets:
             self._seal()
@@ -302,7 +296,7 @@ class Decoder:
         self._seal()
         yield from self.batches()
         self._intake.count_undecoded()
-        close_report(self.report, self._domains, self._limits, self._options)
+        close_report(self.report, self._roster.domains, self._limits, self._options)
         self._normaliser.finish()
 
     def cut(self, *, last: bool = False) -> tuple[list[pa.RecordBatch], ExportReport]:
@@ -317,7 +311,8 @@ class Decoder:
         self._normaliser.finish()
         if last:
             self._intake.count_undecoded()
-        taken = take_report(self.report, self._domains, self._limits, self._options, last=last)
+        taken = take_report(self.report, self._roster.domains, self._limits, self._options, last=last)
+        self._roster.forget_reports()
         self._problems.forget()
         return batches, taken
 
@@ -340,7 +335,7 @@ class Decoder:
         """How far each exporter and domain seems to be behind the clock of the capture so far, in ms."""
         return {
             (domain.stream.exporter, domain.number): median_low(domain.clock_offsets)
-            for domain in self._domains
+            for domain in self._roster.domains.values()
             if domain.clock_offsets
         }
 
@@ -369,16 +364,20 @@ class Decoder:
 
     def _columns(self, epoch: Epoch) -> pa.RecordBatch | None:
         headers = epoch.read_headers()
-        epoch.evaluate(headers, self._domains, self.report, self._limits, self._gaps)
-        return self._normaliser.batch(epoch, headers)
+        epoch.evaluate(headers, self._roster.domains, self.report, self._limits, self._gaps)
+        batch = self._normaliser.batch(epoch, headers)
+        self._roster.sweep(epoch.number)
+        return batch
 
     def _enter_session(self, session: Session) -> None:
-        stream = self._streams.get(session)
-        if stream is None and len(self._streams) < self._limits.domains:
-            stream = self._streams[session] = Stream(session)
+        stream = self._roster.stream(session)
+        if stream is None:
+            while self._roster.streams_full():
+                self._intake.make_room(self._epoch)
+            stream = self._roster.add_stream(session)
         self._stream = stream
         self._session = session
-        domains = _NO_DOMAINS if stream is None else stream.domains
+        domains = stream.domains
         self._ipfix, self._netflow9, self._netflow5 = domains[IPFIX], domains[NETFLOW9], domains[NETFLOW5]
 
     def _enter_file(self, file: str) -> None:

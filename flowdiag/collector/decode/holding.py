@@ -58,6 +58,12 @@ class Holding:
         while self._unread is not None and self._held:
             self._give_up_first()
 
+    def forget_domain(self, domain: Domain) -> None:
+        """Gives up what is held of a domain."""
+        for template_id in list(domain.held):
+            for held in self.release(domain, template_id):
+                self._give_up(domain, held, [(template_id, held.octets)])
+
     def sets_of(self, domain: Domain) -> int:
         return sum(len(numbers) for numbers in domain.held.values())
 

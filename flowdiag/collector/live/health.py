@@ -48,12 +48,13 @@ _LOSSES: Final = (
         "{} connections gave way to newcomers: they were too many, and had sent no data lately",
     ),
     ("connections_refused", "{} connections were refused: not on the list, or too many"),
+    ("senders_forgotten", "{} exporters were forgotten by the receiver: there are too many"),
     ("set_aside", "{} segments could not be decoded and were set aside in the spool; please report this"),
     (
         "forgotten",
         "{} exporters were forgotten: there are too many, or they made the collector keep too much",
     ),
-    ("evicted", "{} templates were forgotten: their exporters sent too many"),
+    ("evicted", "{} templates and observation domains were forgotten: their exporters sent too many"),
     ("undecoded", "{} data sets could not be decoded and were left out"),
     ("kept", "{} messages are kept in the spool: their template has not come"),
     (

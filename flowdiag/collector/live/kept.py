@@ -62,10 +62,10 @@ class Kept:
     of: Counter[bytes]
     tried: dict[bytes, int] = field(default_factory=dict)
     tried_day: int = -1
+    octets: int = field(init=False)
 
-    @property
-    def octets(self) -> int:
-        return sum(self.of.values())
+    def __post_init__(self) -> None:
+        self.octets = self.of.total()
 
 
 class Keeping:

@@ -36,6 +36,7 @@ COUNTERS: Final = (
     ("connections_displaced", "Connections that gave way to newcomers because they had sent no data lately."),
     ("connections_slow", "Connections closed because nothing, or no whole message, came in time."),
     ("connections_broken", "Connections closed because what came was no IPFIX or TLS failed."),
+    ("senders_forgotten", "Exporters whose rate and count were forgotten because there were too many."),
     ("segments", "Spool segments added to the store."),
     ("known", "Spool segments that were in the store already."),
     ("set_aside", "Spool segments set aside because a fault of the program kept them from being decoded."),
@@ -48,7 +49,7 @@ COUNTERS: Final = (
         "forgotten",
         "Exporters whose templates were forgotten because there were too many, or they kept too much.",
     ),
-    ("evicted", "Templates forgotten because their exporter sent too many."),
+    ("evicted", "Templates and observation domains forgotten because their exporter sent too many."),
     ("kept", "Messages kept in the spool because their template had not come."),
     (
         "deferred",

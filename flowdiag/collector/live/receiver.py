@@ -136,6 +136,7 @@ class Receiver:
             connections_displaced=self._connections.displaced,
             connections_slow=self._connections.slow,
             connections_broken=self._connections.broken,
+            senders_forgotten=self._exporters.forgotten,
             full=spool.full,
             trouble=spool.trouble,
         )

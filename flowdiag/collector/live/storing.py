@@ -23,6 +23,7 @@ import pyarrow as pa
 
 from flowdiag.aggregator.clocks import TOLERATED_MS
 from flowdiag.collector.datagram import Datagram
+from flowdiag.collector.decode.roster import FORGOTTEN
 from flowdiag.collector.decode.template_store import EVICTED
 from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER
 from flowdiag.collector.knowledge import Seed
@@ -62,8 +63,8 @@ def _never() -> bool:
 @dataclass(frozen=True)
 class Stored:
     """What became of a segment. added: False if its content was in the store already; damage: octets or packets of the
-    segment that could not be read, in words; evicted: templates that had to go; late: records of messages that were kept;
-    exporters: see tally.py.
+    segment that could not be read, in words; evicted: templates and domains that had to go; late: records of messages
+    that were kept; exporters: see tally.py.
     """
 
     added: bool
@@ -89,6 +90,7 @@ class Storing:
         self._folder = folder
         self._dissector = dissector
         self._tried = 0
+        self._nothing_on: int | None = None  # the day for which nothing that is kept was worth a try
         self.keeping = Keeping(folder)
         self.keeping.recover(lambda digest: is_added(place, digest))
         in_store = (exporter_of(name) for name in place.folders(""))
@@ -104,6 +106,7 @@ class Storing:
 
         Raises StoreError, OSError, Interrupted; then they stay as they are, and what was learned from them is not to be
         used: go on with a new Storing."""
+        self._nothing_on = None
         contents = [_content(segment.path) for segment in segments]
         known = [is_added(self._place, content.digest) for content in contents]
         count = 1 if known[0] else next((n for n, one in enumerate(known) if one), len(known))
@@ -127,10 +130,13 @@ class Storing:
     def store_kept(self, *, ended: Ended = _never) -> Stored | None:
         """Decodes the next of the files that are kept, None if none is worth it. Raises as store() does."""
         day = int(time.time()) // _DAY_S
+        if self._nothing_on == day:
+            return None
         files = self.keeping.files()
         files.sort(key=lambda kept: (kept.number <= self._tried, kept.number))  # each in its turn
         kept = next((one for one in files if worth_trying(one, self.decoders, day)), None)
         if kept is None:
+            self._nothing_on = day
             return None
         self._tried = kept.number
         content = _content(kept.path)
@@ -281,7 +287,10 @@ def _stored(added: bool, records: int, reports: list[ExportReport]) -> Stored:
         sum(report.lost_records for report in reports),
         sum(report.undecoded_sets for report in reports),
         evicted=sum(
-            problem.count for report in reports for problem in report.problems if problem.what == EVICTED
+            problem.count
+            for report in reports
+            for problem in report.problems
+            if problem.what in (EVICTED, FORGOTTEN)
         ),
         exporters=by_exporter(reports, added=added),
     )
