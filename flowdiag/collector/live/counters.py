@@ -50,10 +50,10 @@ class Decoded:
     """segments, records: added to the store; known: segments that were there already; set_aside: that no attempt could
     decode; waiting_*: closed segments that are not in the store, and since when the oldest waits, by clocks.steady(), 0 if
     none does; lost_*: by the exporters' sequence numbers; undecoded: data sets that could not be decoded; damaged: places in
-    segments; decoders: exporters that have one; forgotten: exporters, and evicted: templates and domains, that had to go; kept:
-    messages put aside until their template comes, deferred: until their exporter has its turn, given_up: of these, messages that had
-    to go; late: records decoded from them; kept_*: files of them that there are; exporters: records, messages lost and
-    records lost, by address as text; full, upkeep: why decoding waits, and upkeep failed.
+    segments; decoders: exporters that have one; forgotten: exporters, and evicted: templates and domains, that had to go;
+    kept: messages put aside until their template comes, deferred: until their exporter has its turn, given_up: of these,
+    messages that had to go; late: records decoded from them; kept_*: files of them that there are; exporters: records,
+    messages lost and records lost, by address as text; full, upkeep: why decoding waits, and upkeep failed.
     """
 
     segments: int = 0
