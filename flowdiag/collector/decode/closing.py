@@ -60,13 +60,19 @@ def take_report(
     options: Options,
     *,
     last: bool = False,
+    in_order: bool = True,
 ) -> ExportReport:
     """Completes and takes the report of a stretch; counts from here on are those of the next one.
 
-    last: nobody will take a next one, so gaps that late messages could still fill are reported as well.
+    last: nobody will take a next one, so gaps that late messages could still fill are reported as well; in_order: otherwise
+    messages of the session are to come later, or came before, and its sequence numbers tell no losses here.
     """
     latest = [d.report.last_export_ms for d in domains.values() if d.report.last_export_ms is not None]
     before_ms = _NEVER if last else max(latest, default=0) - LATE_MS
+    if not in_order:
+        for stream in _streams(domains):
+            for sequences in stream.sequences.values():
+                sequences.count_anew()
     close_report(report, domains, limits, options, before_ms=before_ms)
     taken = ExportReport(
         sessions=[replace(session, templates=dict(session.templates)) for session in report.sessions],

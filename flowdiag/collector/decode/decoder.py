@@ -96,6 +96,7 @@ class Decoder:
         self._file = ""
         self._epoch = Epoch(0, "")
         self._rows = 0
+        self._groups = 0
         self._sealed: deque[Epoch] = deque()
         self._pending_octets = limits.pending_octets
         self._recent = Recent(limits.recent_messages)
@@ -299,11 +300,12 @@ class Decoder:
         close_report(self.report, self._roster.domains, self._limits, self._options)
         self._normaliser.finish()
 
-    def cut(self, *, last: bool = False) -> tuple[list[pa.RecordBatch], ExportReport]:
+    def cut(self, *, last: bool = False, in_order: bool = True) -> tuple[list[pa.RecordBatch], ExportReport]:
         """Ends a stretch of an export that goes on: its remaining batches and its report, whose counts begin anew.
 
         Data sets that wait for their template are handed over (unread) or go on waiting, and gaps of the last moments
-        wait for late messages, unless this is the last stretch: then they are counted as undecoded and lost.
+        wait for late messages, unless this is the last stretch: then they are counted as undecoded and lost. in_order: see
+        take_report().
         """
         self._intake.hand_over()
         self._seal()
@@ -311,7 +313,9 @@ class Decoder:
         self._normaliser.finish()
         if last:
             self._intake.count_undecoded()
-        taken = take_report(self.report, self._roster.domains, self._limits, self._options, last=last)
+        taken = take_report(
+            self.report, self._roster.domains, self._limits, self._options, last=last, in_order=in_order
+        )
         self._roster.forget_reports()
         self._problems.forget()
         return batches, taken
@@ -345,6 +349,11 @@ class Decoder:
         return self._rows + self._epoch.rows
 
     @property
+    def groups(self) -> int:
+        """Templates of each batch that had records so far: each costs a columnar step, however few records it has."""
+        return self._groups + len(self._epoch.groups)
+
+    @property
     def pending_octets(self) -> int:
         """Octets of memory that wait for the next batch to be full."""
         return self._epoch.octets
@@ -357,6 +366,7 @@ class Decoder:
         """Ends the current batch: what comes next does not change how its records are read."""
         if self._epoch.headers:
             self._rows += self._epoch.rows
+            self._groups += len(self._epoch.groups)
             self._epoch.seal()
             self._sealed.append(self._epoch)
             self._epoch = Epoch(self._epoch.number + 1, self._file)

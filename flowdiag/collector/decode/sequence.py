@@ -379,6 +379,13 @@ class Sequences:
             for tracker in trackers.values():
                 tracker.forget(before_ms)
 
+    def count_anew(self) -> None:
+        """What comes next is not compared with what came."""
+        for trackers in self._trackers:
+            for tracker in trackers.values():
+                self._kept.give_back(len(tracker.gaps))
+            trackers.clear()
+
     def forget_domain(self, number: int, *, whole: bool) -> None:
         """A domain is forgotten. whole: so is the session."""
         for trackers in self._trackers:

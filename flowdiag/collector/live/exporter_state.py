@@ -4,6 +4,7 @@ Facts the design follows:
 - all that a decoder keeps is bounded (decode/limits.py); shared, the bounds would be for whoever fills them first;
 - an exporter that comes from a new port each time fills its table of sessions. Then it gets a new decoder, which is
   taught what the sessions told that data came for, or that were heard lately;
+- whose messages are put off and come later is not taken to have lost them: its sequence numbers tell nothing meanwhile;
 - an exporter is worth as much as it is long that its data are decoded, in segments. Nobody can make up that in a moment.
 """
 
@@ -54,6 +55,8 @@ class ExporterState:
         self.spent = 0.0
         self.session: Session | None = None
         self._rows_before = 0
+        self._groups_before = 0
+        self._disordered = False
 
     @property
     def octets(self) -> int:
@@ -64,6 +67,11 @@ class ExporterState:
     def rows(self) -> int:
         """Flow records of this segment."""
         return self.decoder.rows - self._rows_before
+
+    @property
+    def groups(self) -> int:
+        """Columnar steps that the flow records of this segment need, at least."""
+        return self.decoder.groups - self._groups_before
 
     @property
     def proven(self) -> bool:
@@ -84,6 +92,10 @@ class ExporterState:
                 self.session = datagram.session
                 self.sessions.add(datagram.session)
 
+    def disorder(self) -> None:
+        """Messages of it are put off, or come later than others: what this segment's sequence numbers tell does not count."""
+        self._disordered = True
+
     def learn(self, taught: Iterable[Datagram], last: Iterable[Datagram]) -> None:
         """Takes what messages of before told, and where the sequence numbers stood; the newest counts."""
         taught = sorted(taught, key=_came)
@@ -95,7 +107,7 @@ class ExporterState:
         for datagram in self.knowledge.seed().last:
             self.decoder.feed(datagram)
         self.decoder.cut(last=True)  # it was counted when it came
-        self._rows_before = self.decoder.rows
+        self._begin()
         if self.knowledge.proven:
             self.segments = max(self.segments, 1)
 
@@ -103,16 +115,20 @@ class ExporterState:
         """The rest of a segment: its flow records, and what it told. last: see Decoder.cut()."""
         self.segments += self.rows > 0
         full = len(self.sessions) > MAX_SESSIONS
-        taken = self.decoder.cut(last=last or full)
-        self._rows_before = self.decoder.rows
+        taken = self.decoder.cut(last=last or full, in_order=not self._disordered)
+        self._disordered = False
+        self._begin()
         self.spent = 0.0
         if full:
             seed = self.knowledge.seed()
             self.sessions.clear()
             self.decoder = self._new_decoder()
-            self._rows_before = 0
             self.learn(seed.taught, seed.last)
         return taken
+
+    def _begin(self) -> None:
+        """What is counted from here on is the segment's."""
+        self._rows_before, self._groups_before = self.decoder.rows, self.decoder.groups
 
     def _new_decoder(self) -> Decoder:
         return Decoder(ExportReport(), limits=self._limits, unread=self._unread)

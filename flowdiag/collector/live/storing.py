@@ -169,11 +169,11 @@ class Storing:
             late = LateDecoders(kept, self.decoders, current.aside)
             current.decode(late, datagrams, ended=ended, stripped=True)
             return current.known or current.writer.rows > 0
-        self.decoders.aside = current.aside
+        self.decoders.aside, self.decoders.late = current.aside, True
         try:
             current.decode(self.decoders, datagrams, ended=ended)
         finally:
-            self.decoders.aside = Nowhere()
+            self.decoders.aside, self.decoders.late = Nowhere(), False
         return current.known or current.aside.messages["later"] < kept.messages
 
     def _datagrams(self, current: _Pass) -> Iterator[Datagram]:

@@ -131,6 +131,29 @@ def test_senders_without_flow_records_get_no_folder(tmp_path: Path) -> None:
     assert [path.name for path in worker.store.glob("exporter=*")] == ["exporter=10.0.0.1"]
 
 
+def test_messages_that_are_put_off_and_come_later_are_not_taken_for_lost(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    worker = Worker(tmp_path)
+    assert worker.stored(message(with_template(), flows(1))) == 1
+    monkeypatch.setattr(decoders, "FREE_S", -1.0)
+    stored = worker.storing.store([worker.segment([message(flows(2), sequence=1, after_s=60)])])[1]
+    assert (stored.records, worker.kept) == (0, [("later", 1)])
+    monkeypatch.undo()
+    after = worker.segment([message(flows(4), sequence=3 + 4 * n, after_s=120 + n) for n in range(5)])
+    stored = worker.storing.store([after])[1]
+    assert (stored.records, stored.lost_records) == (20, 0)
+    assert worker.late() == 2
+    last = [worker.segment([message(flows(3), sequence=23 + 3 * n, after_s=180 + 9 * n)]) for n in range(5)]
+    stored = worker.storing.store(last)[1]
+    assert (stored.records, stored.lost_records) == (15, 0)
+    gone = worker.storing.store([worker.segment([message(flows(3), sequence=45, after_s=300)])])[1]
+    assert (gone.lost_records, worker.storing.end().lost_records) == (0, 7)  # now some are really lost
+    assert sorted(read_export(worker.store)["exporter"].to_pylist()) == [address(HONEST)] * (
+        1 + 2 + 20 + 15 + 3
+    )
+
+
 class Clock:
     """Tells the time that messages took: each turn a quarter of a second."""
 
@@ -165,6 +188,26 @@ def test_who_costs_more_than_its_records_are_worth_waits_until_the_others_had_th
     assert records == {1: 64, 2: 0}
     assert aside.messages == 64 * 15  # five turns are more than a second
     assert segment(known, [message(flows(3), of=2, sequence=1)])[2] == 3  # the next segment is another
+
+
+def test_who_sends_templates_with_a_record_each_waits_for_the_columnar_steps_that_they_cost() -> None:
+    """A long datagram of them is read in no time, and takes a second to become rows."""
+    known = Decoders(clock=still)
+    segment(known, map(one_record, (1, 2)))
+    aside = known.aside = Nowhere()
+    costly = []
+    for n in range(10):
+        fields = ((8, 4), (1, 1 + n % 8))
+        many = (
+            a_set(2, template(number, fields)) + a_set(number, bytes(5 + n % 8))
+            for number in range(300, 1_300)
+        )
+        costly.append(message(*many, of=2, sequence=1 + 1_000 * n))
+    usual = [message(flows(1), sequence=1 + n) for n in range(1_000)]
+    records = segment(known, [*costly, *usual])
+    assert (records[HONEST], records[2]) == (1_000, 5_000)
+    # each costs half of a second and is worth a fifth: the five of a turn use up the free second as well
+    assert aside.messages == 5
 
 
 def test_who_has_flow_records_may_cost_in_proportion(clock: Clock) -> None:
