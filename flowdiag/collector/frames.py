@@ -18,8 +18,16 @@ from flowdiag.flows import V4_PREFIX
 
 ETHERNET: Final = 1
 SNAP_LENGTH: Final = 262_144
-# Microseconds, little-endian.
-PCAP_HEADER: Final = struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, 0, SNAP_LENGTH, ETHERNET)
+
+
+def pcap_header(mark: int = 0) -> bytes:
+    """Microseconds, little-endian. mark: the field for the accuracy of time stamps, which all tools set to 0 and none
+    looks at (common practice): so captures of equal packets can differ.
+    """
+    return struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, mark, SNAP_LENGTH, ETHERNET)
+
+
+PCAP_HEADER: Final = pcap_header()
 # Seconds, microseconds, octets captured, octets on the wire.
 RECORD_HEADER: Final = Struct("<IIII")
 
@@ -45,6 +53,11 @@ def udp_front(source: bytes, source_port: int, target: bytes, target_port: int, 
         ethertype, ip = b"\x86\xdd", ipv6_header(source, target, length)
         length = length if length <= _LONGEST else 0
     return _MACS + ethertype + ip + struct.pack("!HHHH", source_port, target_port, length, 0)
+
+
+def packet_source(packet: bytes) -> bytes:
+    """The source address, 16 octets, IPv4 mapped, of a packet that begins with a front of udp_front()."""
+    return V4_PREFIX + packet[26:30] if packet[12:14] == b"\x08\x00" else packet[22:38]
 
 
 def packet_record(seconds: int, microseconds: int, front: bytes, payload: bytes) -> bytes:

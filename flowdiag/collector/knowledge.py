@@ -6,7 +6,8 @@ Facts the design follows:
 - a message says what it says by the standard; any form of our own would have to be kept readable for ever;
 - the same definitions come again and again: one message of each content is kept. Options come with changing
   content (counters): some of each template are kept, so that none of them pushes out the others;
-- the last message of each domain tells where its sequence numbers stand.
+- the last message of each domain tells where its sequence numbers stand;
+- what cannot all be kept goes by what it was good for: definitions without data first, domains without data first.
 """
 
 from __future__ import annotations
@@ -38,6 +39,7 @@ from flowdiag.collector.decode.templates import (
     ipfix_definitions,
     netflow9_definitions,
 )
+from flowdiag.collector.earned import Earned
 
 # Messages with definitions kept of one domain: its templates come in a few messages, again and again the same.
 MAX_DEFINITIONS: Final = 256
@@ -63,25 +65,57 @@ class Seed(NamedTuple):
 
 @dataclass
 class _Domain:
+    """definitions: by digest, and which templates each defines; used: the templates that data sets came for."""
+
     definitions: OrderedDict[bytes, Datagram] = field(default_factory=OrderedDict)
+    defines: dict[bytes, frozenset[int]] = field(default_factory=dict)
+    used: set[int] = field(default_factory=set)
     first: list[Datagram] = field(default_factory=list)
     options: dict[int, OrderedDict[bytes, Datagram]] = field(default_factory=dict)
-    templates: dict[int, Template] = field(default_factory=dict)
+    templates: OrderedDict[int, Template] = field(default_factory=OrderedDict)
     last: Datagram | None = None
 
     octets: int = 0  # of the messages kept; of those that came first, most are kept anyway
 
-    def keep(
-        self, kept: OrderedDict[bytes, Datagram], datagram: Datagram, content: bytes, bound: int
-    ) -> bool:
+    def keep_options(self, kept: OrderedDict[bytes, Datagram], datagram: Datagram, content: bytes) -> None:
+        """Keeps a message as the newest of its content."""
+        self._keep(kept, _digest(content), datagram)
+        if len(kept) > MAX_OPTIONS:
+            self.octets -= len(kept.popitem(last=False)[1].payload)
+
+    def keep_definitions(self, datagram: Datagram, content: bytes, numbers: frozenset[int]) -> bool:
         """Keeps a message as the newest of its content; True if that was not known."""
-        digest = blake2b(content, digest_size=16).digest()
+        kept, digest = self.definitions, _digest(content)
+        is_new = self._keep(kept, digest, datagram)
+        self.defines[digest] = numbers
+        if len(kept) > MAX_DEFINITIONS:
+            gone = next((one for one in kept if self.used.isdisjoint(self.defines[one])), next(iter(kept)))
+            del self.defines[gone]
+            self.octets -= len(kept.pop(gone).payload)
+        return is_new
+
+    def _keep(self, kept: OrderedDict[bytes, Datagram], digest: bytes, datagram: Datagram) -> bool:
         known = kept.pop(digest, None)
         kept[digest] = datagram
         self.octets += len(datagram.payload) - (0 if known is None else len(known.payload))
-        if len(kept) > bound:
-            self.octets -= len(kept.popitem(last=False)[1].payload)
         return known is None
+
+    def define(self, template: Template) -> None:
+        """A template that has not decoded anything yet; of too many, another one of this kind goes."""
+        self.templates[template.id] = template
+        self.used.discard(template.id)
+        if len(self.templates) > MAX_TEMPLATES:
+            gone = next((one for one in self.templates if one not in self.used), next(iter(self.templates)))
+            del self.templates[gone]
+            self.used.discard(gone)
+
+    def is_used(self, number: int, octets: int) -> bool:
+        """Whether a data set of so many octets is the first one that holds a record of a template."""
+        template = self.templates.get(number)
+        if template is None or octets < template.width:
+            return False
+        self.used.add(number)
+        return True
 
     def forget_options(self, template: int) -> None:
         """Those of a template that has another layout now."""
@@ -89,10 +123,16 @@ class _Domain:
             self.octets -= len(datagram.payload)
 
 
+def _digest(content: bytes) -> bytes:
+    return blake2b(content, digest_size=16).digest()
+
+
 class Knowledge:
     """Sees all messages of a run, in order, and keeps those that matter to what follows.
 
-    domains, octets: bounds, beyond which the domains go that were not heard for the longest time.
+    domains, octets: bounds, beyond which domains without data go first, then those not heard for the longest time.
+
+    proven: some data can be decoded; revision: counts the definitions that were new.
 
     streams: some came over TCP or SCTP, whose templates end with the connection; running_totals: some templates
     count totals, which only those who know the flow's last record can read.
@@ -103,11 +143,14 @@ class Knowledge:
         self._max_octets = octets
         self._octets = 0
         self._domains: OrderedDict[tuple[Session, int, bytes], _Domain] = OrderedDict()
+        self._standing: Earned[tuple[Session, int, bytes]] = Earned(self._last_of)
         self._session: Session | None = None
         self._of_session: dict[tuple[int, bytes], _Domain] = {}
         self._sessions: dict[Session, dict[tuple[int, bytes], _Domain]] = {}
         self.streams = False
         self.running_totals = False
+        self.proven = False
+        self.revision = 0
 
     @property
     def octets(self) -> int:
@@ -136,10 +179,12 @@ class Knowledge:
         while end - position >= 4:
             set_id, length = _SET(payload, position)
             if set_id < FIRST_TEMPLATE_ID or set_id in domain.options:
-                self._learn(domain, version, datagram)
+                self._learn(domain, place, datagram)
                 return
             if length < 4:
                 return
+            if set_id not in domain.used and domain.is_used(set_id, length - 4):
+                self._prove(session, place)
             position += length
 
     def extend(self, later: Knowledge) -> None:
@@ -176,35 +221,48 @@ class Knowledge:
     def _enter(self, session: Session) -> None:
         self._session = session
         self._of_session = self._sessions.setdefault(session, {})
-        for version, number in self._of_session:
-            self._domains.move_to_end((session, version, number))
         self.streams |= session.transport != "udp"
 
     def _add(self, session: Session, place: tuple[int, bytes]) -> _Domain:
         if len(self._domains) >= self._max_domains:
-            self._forget_oldest()
+            self._forget_one()
         domain = self._of_session[place] = self._domains[session, *place] = _Domain()
+        self._standing.add((session, *place))
+        if place[0] == NETFLOW5:  # needs no template
+            self._prove(session, place)
         return domain
 
-    def _forget_oldest(self) -> None:
-        (gone, version, number), domain = self._domains.popitem(last=False)
+    def _last_of(self, key: tuple[Session, int, bytes]) -> Datagram | None:
+        return self._domains[key].last
+
+    def _prove(self, session: Session, place: tuple[int, bytes]) -> None:
+        self._standing.prove((session, *place))
+        self.proven = True
+
+    def _forget_one(self) -> None:
+        key = gone, version, number = self._standing.first_to_go()
+        self._standing.drop(key)
+        domain = self._domains.pop(key)
         self._octets -= domain.octets
         self._sessions[gone].pop((version, number), None)
         if not self._sessions[gone] and gone is not self._session:
             del self._sessions[gone]
 
-    def _learn(self, domain: _Domain, version: int, datagram: Datagram) -> None:
+    def _learn(self, domain: _Domain, place: tuple[int, bytes], datagram: Datagram) -> None:
         """Keeps a message with definitions or options, if it is sound."""
         try:
             sets = read_header(datagram.payload).sets
-            templates = list(_templates(version, datagram.payload, sets))
+            templates = list(_templates(place[0], datagram.payload, sets))
         except Malformed:
             return
         self._octets -= domain.octets
         self._keep_of(domain, datagram, sets, templates)
         self._octets += domain.octets
+        for one in sets:
+            if domain.is_used(one.id, one.end - one.start):
+                self._prove(datagram.session, place)
         while self._octets > self._max_octets and len(self._domains) > 1:
-            self._forget_oldest()
+            self._forget_one()
 
     def _keep_of(
         self, domain: _Domain, datagram: Datagram, sets: list[SetPlace], templates: list[Template]
@@ -213,23 +271,23 @@ class Knowledge:
             self._define(domain, template)
         told = [datagram.payload[s.start : s.end] for s in sets if s.id < FIRST_TEMPLATE_ID]
         if told:
-            is_new = domain.keep(domain.definitions, datagram, b"".join(told), MAX_DEFINITIONS)
+            numbers = frozenset(template.id for template in templates)
+            is_new = domain.keep_definitions(datagram, b"".join(told), numbers)
             if is_new and len(domain.first) < MAX_DEFINITIONS:
                 domain.first.append(datagram)
             return
         for place in sets:
             if place.id in domain.options:
                 content = datagram.payload[place.start : place.end]
-                domain.keep(domain.options[place.id], datagram, content, MAX_OPTIONS)
+                domain.keep_options(domain.options[place.id], datagram, content)
                 return
 
     def _define(self, domain: _Domain, template: Template) -> None:
         if template.same_as(domain.templates.get(template.id)):
             return
-        domain.templates[template.id] = template
+        self.revision += 1
+        domain.define(template)
         domain.forget_options(template.id)
-        if len(domain.templates) > MAX_TEMPLATES:
-            del domain.templates[next(iter(domain.templates))]
         if template.options and len(domain.options) < MAX_OPTIONS_TEMPLATES:
             domain.options[template.id] = OrderedDict()
         if not template.options and any(number in template.places for number in _TOTALS):

@@ -21,6 +21,7 @@ from typing import Any, Final, NamedTuple
 import pyarrow.parquet as pq
 
 from flowdiag.collector.live.settings import SEGMENT_OCTETS
+from flowdiag.collector.live.spool import segments
 from flowdiag.scenario.bulk import PER_MESSAGE
 from tests.benchmarks.measuring import verdict
 from tests.collector.live.running import Running, wait_until
@@ -86,6 +87,9 @@ def measure(folder: Path, rate: int, seconds: float, exporters: int) -> tuple[fl
         code = running.end()
         ended = time.monotonic() - ending
     assert code == 0, running.log
+    with Running(store) as running:  # what waited at the end
+        wait_until(lambda: not segments(store / "_flowdiag" / "spool" / "0"), lambda: running.log)
+        assert running.end() == 0
     stored = sum(pq.read_metadata(path).num_rows for path in store.rglob("*.parquet"))
     waiting = max(one.waiting for one in looks[len(looks) // 2 :]) / 1e6
     receiver, decoder = (now / took for now in looks[-1].busy)

@@ -67,19 +67,19 @@ class Exporter:
         messages[:, 8:12].view(">u4")[:, 0] = (self.sent * PER_MESSAGE + further) & 0xFFFF_FFFF
 
 
-def exporters(count: int, port: int) -> list[Exporter]:
+def exporters(count: int, port: int, pool_records: int) -> list[Exporter]:
     """So many, with equal shares of the pool, whose flows ended within the last second."""
     with tempfile.TemporaryDirectory() as scratch:
-        octets = write_bulk(Path(scratch) / "pool.ipfix", POOL_RECORDS, span_ms=1000).read_bytes()
+        octets = write_bulk(Path(scratch) / "pool.ipfix", pool_records, span_ms=1000).read_bytes()
     first = int.from_bytes(octets[2:4], "big")
     pool = np.frombuffer(bytearray(octets[first:]), np.uint8).reshape(-1, MESSAGE_OCTETS)
     shares = np.array_split(pool, count)
     return [Exporter(number, port, octets[:first], share) for number, share in enumerate(shares)]
 
 
-def send(port: int, rate: int, seconds: float, count: int) -> dict[str, float]:
+def send(port: int, rate: int, seconds: float, count: int, pool_records: int) -> dict[str, float]:
     """rate: datagrams a second of all exporters together. Gives datagrams, templates aside, and seconds they took."""
-    all_of_them = exporters(count, port)
+    all_of_them = exporters(count, port, pool_records)
     busy = time.process_time()
     began = time.monotonic()
     sent = number = 0
@@ -103,8 +103,11 @@ def main() -> None:
     parser.add_argument("--rate", type=int, default=40_000, help="datagrams a second (default 40,000)")
     parser.add_argument("--seconds", type=float, default=60.0, help="how long (default 60)")
     parser.add_argument("--exporters", type=int, default=4, help="how many send (default 4)")
+    parser.add_argument(
+        "--pool", type=int, default=POOL_RECORDS, help="records made before the start (default 2,400,000)"
+    )
     given = parser.parse_args()
-    print(json.dumps(send(given.port, given.rate, given.seconds, given.exporters)))
+    print(json.dumps(send(given.port, given.rate, given.seconds, given.exporters, given.pool)))
 
 
 if __name__ == "__main__":

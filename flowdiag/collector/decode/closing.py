@@ -9,6 +9,7 @@ Facts the design follows:
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from statistics import median_low
 from typing import Final
@@ -17,7 +18,7 @@ from flowdiag.collector.decode.domain import Domain, Stream
 from flowdiag.collector.decode.elements import element
 from flowdiag.collector.decode.limits import Limits
 from flowdiag.collector.decode.options import Options
-from flowdiag.collector.report import ExportReport, LossEvent
+from flowdiag.collector.report import ExportReport, LossEvent, SessionReport
 
 # How long a late message may fill a gap across the end of a stretch: queues of a network hold less.
 LATE_MS: Final = 2_000
@@ -30,16 +31,14 @@ _COUNTED: Final = (
 
 def close_report(
     report: ExportReport,
-    domains: list[Domain],
+    domains: Mapping[int, Domain],
     limits: Limits,
     options: Options,
     *,
     before_ms: int | None = None,
 ) -> None:
     """Completes the report of a pass. before_ms: report gaps noticed before this time only."""
-    streams: dict[int, Stream] = {}
-    for domain in domains:
-        streams.setdefault(id(domain.stream), domain.stream)
+    for domain in domains.values():
         told = domain.report
         told.exporter, told.port = domain.stream.exporter, domain.stream.port
         if domain.clock_offsets:
@@ -47,7 +46,7 @@ def close_report(
         options.finish(domain)
         _name_taught(domain)
     losses: list[LossEvent] = []
-    for stream in streams.values():
+    for stream in _streams(domains):
         for version in sorted(stream.sequences):
             losses += _losses(stream, version, domains, before_ms)
     losses.sort(key=lambda loss: (loss.time_ms, loss.exporter, loss.domain))
@@ -55,14 +54,25 @@ def close_report(
 
 
 def take_report(
-    report: ExportReport, domains: list[Domain], limits: Limits, options: Options, *, last: bool = False
+    report: ExportReport,
+    domains: Mapping[int, Domain],
+    limits: Limits,
+    options: Options,
+    *,
+    last: bool = False,
+    in_order: bool = True,
 ) -> ExportReport:
     """Completes and takes the report of a stretch; counts from here on are those of the next one.
 
-    last: nobody will take a next one, so gaps that late messages could still fill are reported as well.
+    last: nobody will take a next one, so gaps that late messages could still fill are reported as well; in_order: otherwise
+    messages of the session are to come later, or came before, and its sequence numbers tell no losses here.
     """
-    latest = [d.report.last_export_ms for d in domains if d.report.last_export_ms is not None]
+    latest = [d.report.last_export_ms for d in domains.values() if d.report.last_export_ms is not None]
     before_ms = _NEVER if last else max(latest, default=0) - LATE_MS
+    if not in_order:
+        for stream in _streams(domains):
+            for sequences in stream.sequences.values():
+                sequences.count_anew()
     close_report(report, domains, limits, options, before_ms=before_ms)
     taken = ExportReport(
         sessions=[replace(session, templates=dict(session.templates)) for session in report.sessions],
@@ -76,7 +86,7 @@ def take_report(
     )
     report.losses, report.problems, report.notes, report.impossible_times = [], [], [], 0
     report.heard_minutes.clear()
-    for domain in domains:
+    for domain in domains.values():
         domain.earlier_messages += domain.report.messages
         domain.earlier_records += domain.report.records + domain.report.option_records
     for told in report.sessions:
@@ -85,17 +95,25 @@ def take_report(
         told.first_export_ms = told.last_export_ms = None
         for template in told.templates.values():
             template.records = template.redefined = 0
-    for domain in domains:
+    for domain in domains.values():
         domain.clock_offsets.clear()
         domain.clock_second = None
         domain.own_losses.clear()
         domain.late_records = 0
-        for sequences in domain.stream.sequences.values():
+    for stream in _streams(domains):
+        for sequences in stream.sequences.values():
             sequences.forget(before_ms)
     return taken
 
 
-def _losses(stream: Stream, version: int, domains: list[Domain], before_ms: int | None) -> list[LossEvent]:
+def _streams(domains: Mapping[int, Domain]) -> list[Stream]:
+    """Those that the domains belong to, each once."""
+    return list({id(domain.stream): domain.stream for domain in domains.values()}.values())
+
+
+def _losses(
+    stream: Stream, version: int, domains: Mapping[int, Domain], before_ms: int | None
+) -> list[LossEvent]:
     """What one session lost in one protocol; adds it to the session reports."""
     reading, trackers = stream.sequences[version].believed()
     for domain in stream.domains[version].values():
@@ -104,21 +122,22 @@ def _losses(stream: Stream, version: int, domains: list[Domain], before_ms: int 
     losses = []
     for tracker in trackers:
         for restart in tracker.restarts:
-            told = domains[restart.domain].report
+            told = _told(stream, version, domains, restart.domain)
             told.restarts += 1
             losses.append(
                 LossEvent(told.exporter, told.domain, restart.time_ms, 0, 0, restart.since_ms, restarted=True)
             )
         for index, count in tracker.undecoded.items():
-            domains[index].report.undecoded_records += count
+            _told(stream, version, domains, index).undecoded_records += count
         for gap in tracker.gaps:
             if before_ms is not None and gap.time_ms >= before_ms:
                 continue
-            told = domains[gap.domain].report
+            told = _told(stream, version, domains, gap.domain)
             messages, records = 0, gap.units
             if reading.unit == "messages":
                 messages = gap.units
-                records = round(messages * _records_a_message(domains[gap.domain]))
+                standing = _standing_for(stream, version, domains, gap.domain)
+                records = round(messages * _records_a_message(standing))
             told.lost_messages += messages
             told.lost_records += records
             losses.append(LossEvent(told.exporter, told.domain, gap.time_ms, messages, records, gap.since_ms))
@@ -129,12 +148,26 @@ def _losses(stream: Stream, version: int, domains: list[Domain], before_ms: int 
     return losses
 
 
-def _records_a_message(domain: Domain) -> float:
+def _records_a_message(domain: Domain | None) -> float:
     """Nobody knows what a lost message held: as much as the others, all that came. Those of one stretch would not do: it may
     have nothing but the gap, or the records of messages that came before their template."""
+    if domain is None:
+        return 0.0
     told = domain.report
     records = domain.earlier_records + told.records + told.option_records
     return records / max(domain.earlier_messages + told.messages, 1)
+
+
+def _standing_for(stream: Stream, version: int, domains: Mapping[int, Domain], index: int) -> Domain | None:
+    """A domain; for one that was forgotten another one of the session, whose numbers went on; None where the session is
+    forgotten as well."""
+    return domains.get(index) or next(iter(stream.domains[version].values()), None)
+
+
+def _told(stream: Stream, version: int, domains: Mapping[int, Domain], index: int) -> SessionReport:
+    """Where a domain's losses are told; with nobody where its session is forgotten."""
+    domain = _standing_for(stream, version, domains, index)
+    return SessionReport(stream.exporter, stream.port, 0, "ipfix") if domain is None else domain.report
 
 
 def _name_taught(domain: Domain) -> None:

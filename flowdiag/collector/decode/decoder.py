@@ -32,7 +32,8 @@ from flowdiag.collector.decode.closing import close_report, take_report
 from flowdiag.collector.decode.columns import layout_of
 from flowdiag.collector.decode.domain import SETS, Domain, Group, Stream
 from flowdiag.collector.decode.epoch import Epoch
-from flowdiag.collector.decode.intake import TOO_MANY, Intake
+from flowdiag.collector.decode.holding import Unread
+from flowdiag.collector.decode.intake import Intake
 from flowdiag.collector.decode.limits import BATCH_ROWS, MESSAGE_COST, SET_COST, VALUE_COST, Limits
 from flowdiag.collector.decode.malformed import Malformed
 from flowdiag.collector.decode.messages import (
@@ -48,6 +49,7 @@ from flowdiag.collector.decode.messages import (
 from flowdiag.collector.decode.options import Names, Options
 from flowdiag.collector.decode.problems import Problems
 from flowdiag.collector.decode.recent import Recent
+from flowdiag.collector.decode.roster import Roster
 from flowdiag.collector.normalise import Normaliser
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.run import MOST_MESSAGES, Run
@@ -58,7 +60,6 @@ _IPFIX: Final = Struct(">HHIIIHH").unpack_from
 _NETFLOW9: Final = Struct(">HHIIIIHH").unpack_from
 _NETFLOW5: Final = Struct(">HHIIIIHH").unpack_from
 _SET: Final = Struct(">HH").unpack_from
-_NO_DOMAINS: Final[dict[int, dict[int, Domain]]] = {IPFIX: {}, NETFLOW9: {}, NETFLOW5: {}}
 _NO_GROUPS: Final[dict[int, Group]] = {}
 _PLACES: Final = np.arange(MOST_MESSAGES, dtype=np.uint32)
 
@@ -66,7 +67,8 @@ _PLACES: Final = np.arange(MOST_MESSAGES, dtype=np.uint32)
 class Decoder:
     """Feed export messages, take record batches of FLOW_SCHEMA; the report is complete after finish().
 
-    scale: multiply octets and packets of sampled flows; batch_rows: records that make a batch.
+    scale: multiply octets and packets of sampled flows; batch_rows: records that make a batch; unread: is given the data
+    sets whose template has not come by the end of a stretch, as messages to be fed later, instead of their being counted.
     """
 
     def __init__(
@@ -76,6 +78,7 @@ class Decoder:
         limits: Limits = Limits(),  # noqa: B008 (frozen)
         scale: bool = True,
         batch_rows: int = BATCH_ROWS,
+        unread: Unread | None = None,
     ) -> None:
         self.report = report
         self._limits = limits
@@ -84,8 +87,7 @@ class Decoder:
         self._problems = Problems(report, limits.problems)
         self._names = Names(report, limits)
         self._options = Options(report, limits, self._names)
-        self._domains: list[Domain] = []
-        self._streams: dict[Session, Stream] = {}
+        self._roster = Roster(report, limits)
         self._session: Session | None = None
         self._stream: Stream | None = None
         self._ipfix: dict[int, Domain] = {}
@@ -93,13 +95,15 @@ class Decoder:
         self._netflow5: dict[int, Domain] = {}
         self._file = ""
         self._epoch = Epoch(0, "")
+        self._rows = 0
+        self._groups = 0
         self._sealed: deque[Epoch] = deque()
         self._pending_octets = limits.pending_octets
         self._recent = Recent(limits.recent_messages)
         self._recent_payloads = self._recent.payloads
         self._recent_sessions = self._recent.sessions
         self._normaliser = Normaliser(report, limits, self._names, self._problems, scale=scale)
-        self._intake = Intake(report, limits, self._options, self._problems, self._domains, self._seal)
+        self._intake = Intake(report, limits, self._options, self._problems, self._roster, self._seal, unread)
 
     def feed(self, datagram: Datagram, file: str = "") -> None:
         """Takes one export message. Never raises: what cannot be used is counted in report.problems."""
@@ -275,10 +279,7 @@ class Decoder:
 
     def _unusual(self, datagram: Datagram) -> None:
         """Every message that does not take the short way."""
-        if self._stream is None:
-            self._problems.add(self._file, datagram.offset, TOO_MANY)
-            return
-        if not self._data_only(datagram):
+        if self._stream is not None and not self._data_only(datagram):
             self._intake.take(self._stream, datagram, self._file, self._epoch, self._recent)
         if self._epoch.rows >= self._batch_rows or self._epoch.octets >= self._pending_octets:
             self._seal()
@@ -296,21 +297,26 @@ class Decoder:
         self._seal()
         yield from self.batches()
         self._intake.count_undecoded()
-        close_report(self.report, self._domains, self._limits, self._options)
+        close_report(self.report, self._roster.domains, self._limits, self._options)
         self._normaliser.finish()
 
-    def cut(self, *, last: bool = False) -> tuple[list[pa.RecordBatch], ExportReport]:
+    def cut(self, *, last: bool = False, in_order: bool = True) -> tuple[list[pa.RecordBatch], ExportReport]:
         """Ends a stretch of an export that goes on: its remaining batches and its report, whose counts begin anew.
 
-        Data sets that wait for their template go on waiting, and gaps of the last moments for late messages, unless
-        this is the last stretch: then they are counted as undecoded and lost.
+        Data sets that wait for their template are handed over (unread) or go on waiting, and gaps of the last moments
+        wait for late messages, unless this is the last stretch: then they are counted as undecoded and lost. in_order: see
+        take_report().
         """
+        self._intake.hand_over()
         self._seal()
         batches = list(self.batches())
         self._normaliser.finish()
         if last:
             self._intake.count_undecoded()
-        taken = take_report(self.report, self._domains, self._limits, self._options, last=last)
+        taken = take_report(
+            self.report, self._roster.domains, self._limits, self._options, last=last, in_order=in_order
+        )
+        self._roster.forget_reports()
         self._problems.forget()
         return batches, taken
 
@@ -333,13 +339,34 @@ class Decoder:
         """How far each exporter and domain seems to be behind the clock of the capture so far, in ms."""
         return {
             (domain.stream.exporter, domain.number): median_low(domain.clock_offsets)
-            for domain in self._domains
+            for domain in self._roster.domains.values()
             if domain.clock_offsets
         }
+
+    @property
+    def rows(self) -> int:
+        """Flow records taken so far."""
+        return self._rows + self._epoch.rows
+
+    @property
+    def groups(self) -> int:
+        """Templates of each batch that had records so far: each costs a columnar step, however few records it has."""
+        return self._groups + len(self._epoch.groups)
+
+    @property
+    def pending_octets(self) -> int:
+        """Octets of memory that wait for the next batch to be full."""
+        return self._epoch.octets
+
+    def flush(self) -> None:
+        """Makes a batch of what there is, for want of memory."""
+        self._seal()
 
     def _seal(self) -> Epoch:
         """Ends the current batch: what comes next does not change how its records are read."""
         if self._epoch.headers:
+            self._rows += self._epoch.rows
+            self._groups += len(self._epoch.groups)
             self._epoch.seal()
             self._sealed.append(self._epoch)
             self._epoch = Epoch(self._epoch.number + 1, self._file)
@@ -347,16 +374,20 @@ class Decoder:
 
     def _columns(self, epoch: Epoch) -> pa.RecordBatch | None:
         headers = epoch.read_headers()
-        epoch.evaluate(headers, self._domains, self.report, self._limits, self._gaps)
-        return self._normaliser.batch(epoch, headers)
+        epoch.evaluate(headers, self._roster.domains, self.report, self._limits, self._gaps)
+        batch = self._normaliser.batch(epoch, headers)
+        self._roster.sweep(epoch.number)
+        return batch
 
     def _enter_session(self, session: Session) -> None:
-        stream = self._streams.get(session)
-        if stream is None and len(self._streams) < self._limits.domains:
-            stream = self._streams[session] = Stream(session)
+        stream = self._roster.stream(session)
+        if stream is None:
+            while self._roster.streams_full():
+                self._intake.make_room(self._epoch)
+            stream = self._roster.add_stream(session)
         self._stream = stream
         self._session = session
-        domains = _NO_DOMAINS if stream is None else stream.domains
+        domains = stream.domains
         self._ipfix, self._netflow9, self._netflow5 = domains[IPFIX], domains[NETFLOW9], domains[NETFLOW5]
 
     def _enter_file(self, file: str) -> None:

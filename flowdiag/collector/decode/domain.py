@@ -19,6 +19,7 @@ from flowdiag.collector.datagram import Session
 from flowdiag.collector.decode.sampling import Sampling
 from flowdiag.collector.decode.sequence import Sequences
 from flowdiag.collector.decode.templates import VARIABLE, Template
+from flowdiag.collector.earned import Earned
 from flowdiag.collector.report import SessionReport
 
 # More sets than a message of 65,535 octets can hold.
@@ -74,19 +75,21 @@ class Stream:
 
 
 class HeldSet(NamedTuple):
-    """A data set whose template has not come. epoch, message: where its message stands; header: its octets."""
+    """A data set whose template has not come. epoch, message: where its message stands; header: its octets; time_ms:
+    when it was captured."""
 
     octets: bytes
     epoch: int
     message: int
     header: bytes
     offset: int
+    time_ms: int | None
 
 
 class Domain:
     """One observation domain (IPFIX), source id (v9) or engine (v5) of one session.
 
-    index: its place in the decoder's list; groups: what waits for the columnar step, by template id, where
+    index: its number in the decoder; standing: of its templates; groups: what waits for the columnar step, by template id, where
     the template is of fixed length and describes flows: the fast path; varying: the other groups; expected:
     the sequence number that cannot be a copy, None if unknown; init_ms: start of the metering process, ms
     since 1970, if told (told_init_ms: by the message that is being read); held: numbers of the data sets that
@@ -102,6 +105,7 @@ class Domain:
         self.index = index
         self.report = report
         self.templates: dict[int, Template] = {}
+        self.standing: Earned[int] = Earned(self.sets_waiting)
         self.groups: dict[int, Group] = {}
         self.varying: dict[int, Group] = {}
         self.held: dict[int, deque[int]] = {}
@@ -124,6 +128,11 @@ class Domain:
         """The session's domain 0, for another domain of an IPFIX session."""
         whole = self.stream.domains[10].get(0) if self.version == 10 else None
         return None if whole is self else whole
+
+    def sets_waiting(self, number: int) -> int:
+        """Data sets of a template that wait for the columnar step, those of runs as one."""
+        group = self.groups.get(number) or self.varying.get(number)
+        return 0 if group is None else len(group.parts)
 
     def drop_outdated_groups(self) -> None:
         """Keeps the short way from adding to groups of a template that has been replaced."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from array import array
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Mapping
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -140,7 +140,7 @@ class Epoch:
     def evaluate(
         self,
         headers: Headers,
-        domains: Sequence[Domain],
+        domains: Mapping[int, Domain],
         report: ExportReport,
         limits: Limits,
         gaps: Allowance,

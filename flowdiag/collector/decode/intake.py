@@ -21,8 +21,8 @@ from flowdiag.collector.decode.columns import layout_of
 from flowdiag.collector.decode.cursor import Cursor
 from flowdiag.collector.decode.domain import SETS, Domain, HeldSet, Stream
 from flowdiag.collector.decode.epoch import Epoch
-from flowdiag.collector.decode.holding import Holding
-from flowdiag.collector.decode.limits import MAX_IDS_NAMED, Limits
+from flowdiag.collector.decode.holding import Holding, Unread
+from flowdiag.collector.decode.limits import DOMAIN_COST, MAX_IDS_NAMED, Limits
 from flowdiag.collector.decode.malformed import Malformed
 from flowdiag.collector.decode.messages import (
     HEADER_KEPT,
@@ -37,6 +37,7 @@ from flowdiag.collector.decode.messages import (
 from flowdiag.collector.decode.options import Options, OptionValues
 from flowdiag.collector.decode.problems import Problems
 from flowdiag.collector.decode.recent import Recent
+from flowdiag.collector.decode.roster import FORGOTTEN, Roster
 from flowdiag.collector.decode.sampling import Sampling
 from flowdiag.collector.decode.structured import RecordReader, flattened
 from flowdiag.collector.decode.template_store import TemplateStore, template_report
@@ -62,7 +63,6 @@ SEQUENCE_MODULUS: Final = 1 << 32
 SAMPLING_INTERVAL: Final = 0x3FFF
 
 MALFORMED: Final = "malformed messages were left out"
-TOO_MANY: Final = "messages of more sessions and observation domains than are kept were left out"
 OTHER_PORT: Final = "NetFlow v9 data sets were read with the template of another source port of the exporter"
 NEVER_TAUGHT: Final = "data sets without a template were left out"
 
@@ -95,7 +95,7 @@ Step = DataSet | Unknown | Odd | Template | Withdrawal
 class Intake:
     """Takes messages apart and lets them act on domains, epoch and report.
 
-    domains: the decoder's list, added to here; seal: ends the current epoch and gives the next one.
+    roster: the decoder's sessions and domains; seal: ends the current epoch and gives the next one; unread: see Holding.
     """
 
     def __init__(
@@ -104,26 +104,24 @@ class Intake:
         limits: Limits,
         options: Options,
         problems: Problems,
-        domains: list[Domain],
+        roster: Roster,
         seal: Callable[[], Epoch],
+        unread: Unread | None,
     ) -> None:
         self._report = report
         self._limits = limits
         self._problems = problems
-        self._domains = domains
+        self._roster = roster
         self._seal = seal
         self._options = options
-        self._holding = Holding(limits)
+        self._holding = Holding(limits, unread)
         self._store = TemplateStore(limits, problems)
 
     def take(self, stream: Stream, datagram: Datagram, file: str, epoch: Epoch, recent: Recent) -> None:
         payload = datagram.payload
         try:
             header = read_header(payload)
-            domain = self._domain(stream, header)
-            if domain is None:
-                self._problems.add(file, datagram.offset, TOO_MANY)
-                return
+            domain = self._domain(stream, header, epoch)
             if header.sequence != domain.expected and recent.holds(datagram.session, payload):
                 domain.report.duplicates += 1
                 return
@@ -142,9 +140,7 @@ class Intake:
         """Takes templates and options from a message, if it is sound, and nothing else of it."""
         try:
             header = read_header(datagram.payload)
-            domain = self._domain(stream, header)
-            if domain is None:
-                return
+            domain = self._domain(stream, header, epoch)
             steps = self._checked(domain, header, datagram.payload)
         except Malformed:
             return
@@ -161,15 +157,21 @@ class Intake:
         domain.sampling, domain.init_ms = table, domain.told_init_ms
         domain.drop_outdated_groups()
 
-    def _domain(self, stream: Stream, header: Header) -> Domain | None:
-        known = stream.domains[header.version]
-        domain = known.get(header.domain)
-        if domain is None and len(self._domains) < self._limits.domains:
+    def make_room(self, epoch: Epoch) -> None:
+        """Forgets the domain that goes next."""
+        domain = self._roster.forget_one(epoch.number)
+        self._store.forget_domain(domain)
+        self._holding.forget_domain(domain)
+        self._problems.add("", None, FORGOTTEN)
+
+    def _domain(self, stream: Stream, header: Header, epoch: Epoch) -> Domain:
+        domain = stream.domains[header.version].get(header.domain)
+        if domain is None:
+            if self._roster.domains_full():
+                self.make_room(epoch)
             told = SessionReport(stream.exporter, stream.port, header.domain, _PROTOCOLS[header.version])
-            domain = Domain(stream, header.version, header.domain, len(self._domains), told)
-            known[header.domain] = domain
-            self._domains.append(domain)
-            self._report.sessions.append(told)
+            domain = self._roster.add_domain(stream, header.version, header.domain, told)
+            epoch.octets += DOMAIN_COST
             if header.version == NETFLOW5:
                 self._store.define(domain, NETFLOW5_TEMPLATE)
         return domain
@@ -262,16 +264,24 @@ class Intake:
         records = 0
         for number, step in enumerate(steps):
             if isinstance(step, DataSet) and not step.template.options:
+                if not step.records:
+                    continue
                 records += step.records
+                self._use(domain, step.template)
                 epoch.add_data(
                     domain, step.template, step.part, step.starts, step.records, message * SETS + number
                 )
             elif isinstance(step, Unknown):
                 epoch.unknown[message] = epoch.unknown.get(message, 0) + len(step.octets)
                 front = datagram.payload[:HEADER_KEPT].ljust(HEADER_KEPT, b"\0")
-                held = HeldSet(step.octets, epoch.number, message, front, datagram.offset)
+                held = HeldSet(step.octets, epoch.number, message, front, datagram.offset, datagram.time_ms)
                 self._holding.add(domain, step.id, held)
         return records
+
+    def _use(self, domain: Domain, template: Template) -> None:
+        """A template of a domain has flow records."""
+        self._store.use(domain, template)
+        self._roster.prove(domain)
 
     def _read_options(
         self, domain: Domain, step: DataSet, table: Sampling, file: str, offset: int
@@ -279,6 +289,8 @@ class Intake:
         """Takes in the records of an options data set. Gives the domain's sampling table after it."""
         domain.report.option_records += step.records
         self._store.count(domain, step.template, step.records)
+        if step.records:
+            self._roster.prove(domain)
         reader = RecordReader(domain.templates.get, self._limits)
         records = reader.records(Cursor(step.part), step.template)
         try:
@@ -313,6 +325,7 @@ class Intake:
                 domain.sampling = self._read_options(domain, step, domain.sampling, file, held.offset)
                 domain.init_ms = domain.told_init_ms
             else:
+                self._use(domain, template)
                 place = message * SETS + SETS - 1
                 epoch.add_data(domain, template, step.part, step.starts, step.records, place)
             read += 1
@@ -320,12 +333,13 @@ class Intake:
 
     def read_held_elsewhere(self, epoch: Epoch, file: str) -> None:
         """At the end: v9 data sets still held are read with another port's template of the same exporter."""
-        for domain in self._domains:
+        domains = list(self._roster.domains.values())
+        for domain in domains:
             if domain.version != NETFLOW9 or not domain.held:
                 continue
             others = [
                 other
-                for other in self._domains
+                for other in domains
                 if other is not domain
                 and (other.version, other.number) == (domain.version, domain.number)
                 and other.stream.exporter == domain.stream.exporter
@@ -337,6 +351,10 @@ class Intake:
                     read = self._read_held(domain, number, found[0], epoch, file)
                     self._problems.add(file, None, OTHER_PORT, read)
 
+    def hand_over(self) -> None:
+        """See Holding.hand_over()."""
+        self._holding.hand_over()
+
     @property
     def kept_octets(self) -> int:
         """See Decoder.kept_octets."""
@@ -344,7 +362,7 @@ class Intake:
 
     def count_undecoded(self) -> None:
         """At the end: what is held now was never taught."""
-        for domain in self._domains:
+        for domain in self._roster.domains.values():
             sets = self._holding.sets_of(domain)
             domain.report.undecoded_sets += sets
             left = sorted({*domain.held, *domain.evicted})

@@ -34,6 +34,8 @@ MAX_PENDING_OCTETS: Final = 16 << 20
 MESSAGE_COST: Final = 256
 SET_COST: Final = 128
 GROUP_COST: Final = 4096
+# What a domain that is new takes until it can be forgotten again.
+DOMAIN_COST: Final = 4096
 # What each variable-length value takes once it is found: where it starts, its length, where the next run starts.
 VALUE_COST: Final = 24
 

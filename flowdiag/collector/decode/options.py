@@ -70,11 +70,13 @@ class OptionValues:
         return number in self._values
 
     def octets(self, number: int) -> bytes:
-        return self._values.get(number, (b"",))[0]
+        values = self._values.get(number)
+        return values[0] if values else b""
 
     def integer(self, number: int) -> int:
         """0 if the element is not there."""
-        return _integer(self.octets(number))
+        values = self._values.get(number)
+        return _integer(values[0]) if values else 0
 
     def integers(self, number: int) -> tuple[int, ...]:
         return tuple(_integer(value) for value in self._values.get(number, ()))

@@ -397,6 +397,20 @@ class Sequences:
             for tracker in trackers.values():
                 tracker.forget(before_ms)
 
+    def count_anew(self) -> None:
+        """What comes next is not compared with what came."""
+        for trackers in self._trackers:
+            for tracker in trackers.values():
+                self._kept.give_back(len(tracker.gaps))
+            trackers.clear()
+
+    def forget_domain(self, number: int, *, whole: bool) -> None:
+        """A domain is forgotten. whole: so is the session."""
+        for trackers in self._trackers:
+            for one in (number, -1) if whole else (number,):
+                if tracker := trackers.pop(one, None):
+                    self._kept.give_back(len(tracker.gaps))
+
     def believed(self) -> tuple[Reading, list[Tracker]]:
         """The reading that fits best so far, the standard one if several do, and its trackers."""
         breaks = self._breaks()

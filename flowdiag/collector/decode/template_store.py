@@ -1,6 +1,9 @@
-"""The templates of all domains, bounded in number and octets; the ones defined longest ago go first.
+"""The templates of all domains, bounded in number and octets.
 
-A withdrawn template keeps its place in the report, and so within the bounds, until it is forgotten.
+Facts the design follows:
+- those that never decoded a record go first, the ones defined longest ago before the others, and then those that were
+  not used for the longest time (earned.py): whoever sends definitions without end pushes out nothing but these;
+- a withdrawn template keeps its place in the report, and so within the bounds, until it is forgotten, next of all.
 """
 
 from __future__ import annotations
@@ -11,12 +14,16 @@ from flowdiag.collector.decode.domain import Domain
 from flowdiag.collector.decode.limits import Limits
 from flowdiag.collector.decode.problems import Problems
 from flowdiag.collector.decode.templates import Template
+from flowdiag.collector.earned import Earned
 from flowdiag.collector.report import TemplateReport
 
 # Octets of objects for each octet of a definition (limits.py, MAX_TEMPLATE_OCTETS).
 MEMORY_FACTOR: Final = 75
-EVICTED = "templates beyond the number that is kept were forgotten"
-REDEFINED_IN_CONNECTION = (
+# A domain's index and a template's number.
+Key = tuple[int, int]
+
+EVICTED: Final = "templates beyond the number that is kept were forgotten"
+REDEFINED_IN_CONNECTION: Final = (
     "templates were redefined without being withdrawn, which RFC 7011 8.1 forbids over TCP and SCTP"
 )
 
@@ -28,7 +35,8 @@ class TemplateStore:
         self._limits = limits
         self._problems = problems
         self._octets = 0
-        self._known: dict[tuple[int, int], tuple[Domain, int]] = {}
+        self._known: dict[Key, tuple[Domain, int]] = {}
+        self._standing: Earned[Key] = Earned(self._uses)
 
     @property
     def memory(self) -> int:
@@ -46,33 +54,57 @@ class TemplateStore:
             told.records, told.redefined = before.records, before.redefined + 1
             self._drop(domain, template.id)
         elif len(domain.report.templates) >= self._limits.templates:
-            self._forget_oldest(file, offset, next(iter(domain.report.templates)), domain)
+            self._evict(file, offset, domain, domain.standing.first_to_go())
+        while self._known and self._octets + template.octets > self._limits.template_octets:
+            index, number = self._standing.first_to_go()
+            self._evict(file, offset, self._known[index, number][0], number)
         domain.templates[template.id] = template
-        domain.report.templates.pop(template.id, None)
         domain.report.templates[template.id] = told
+        domain.standing.add(template.id)
+        self._standing.add((domain.index, template.id))
         self._known[domain.index, template.id] = domain, template.octets
         self._octets += template.octets
-        while self._octets > self._limits.template_octets and len(self._known) > 1:
-            index, number = next(iter(self._known))
-            self._forget_oldest(file, offset, number, self._known[index, number][0])
 
     def forget(self, domain: Domain, number: int) -> None:
-        """A withdrawn template."""
+        """A withdrawn template: it is the next to go."""
         domain.templates.pop(number, None)
+        domain.standing.finish(number)
+        self._standing.finish((domain.index, number))
+
+    def use(self, domain: Domain, template: Template) -> None:
+        """A template has records, that of a data set which came before it was replaced as well."""
+        if domain.templates.get(template.id) is template and template.id in domain.standing:
+            domain.standing.prove(template.id)
+            self._standing.prove((domain.index, template.id))
 
     def count(self, domain: Domain, template: Template, records: int) -> None:
+        """Records of options."""
         told = domain.report.templates.get(template.id)
         if told is not None:
             told.records += records
+            if records:
+                self.use(domain, template)
 
-    def _forget_oldest(self, file: str, offset: int | None, number: int, domain: Domain) -> None:
+    def forget_domain(self, domain: Domain) -> None:
+        """All templates of a domain that is given up."""
+        for number in list(domain.report.templates):
+            if (domain.index, number) in self._known:
+                self._drop(domain, number)
+
+    def _uses(self, key: Key) -> int:
+        return self._known[key][0].sets_waiting(key[1])
+
+    def _evict(self, file: str, offset: int | None, domain: Domain, number: int) -> None:
         self._drop(domain, number)
-        domain.report.templates.pop(number, None)
         self._problems.add(file, offset, EVICTED)
 
     def _drop(self, domain: Domain, number: int) -> None:
         domain.templates.pop(number, None)
-        self._octets -= self._known.pop((domain.index, number))[1]
+        domain.report.templates.pop(number, None)
+        domain.standing.drop(number)
+        key = domain.index, number
+        self._standing.drop(key)
+        self._octets -= self._known.pop(key)[1]
 
 
 def template_report(template: Template) -> TemplateReport:

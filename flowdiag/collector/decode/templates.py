@@ -12,6 +12,8 @@ Facts the design follows:
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
+from struct import Struct
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from flowdiag.collector.decode import ie
@@ -35,6 +37,10 @@ V9_INTERFACE_SCOPE: Final = 2
 # No record can be longer than the largest set without its header.
 _MAX_RECORD: Final = 65535 - 4
 _ENTERPRISE_BIT: Final = 0x8000
+_SPECIFIER: Final = Struct(">HH").unpack_from
+_ENTERPRISE: Final = Struct(">I").unpack_from
+# Descriptions of fields that are made once: exporters send the same templates again and again.
+_SPECS_KEPT: Final = 8_192
 
 # The elements that flows are made of: only these get a place in the columns.
 _WANTED: Final = frozenset(number for number in vars(ie).values() if isinstance(number, int))
@@ -59,9 +65,15 @@ class Field(NamedTuple):
     length: int
 
     def spec(self) -> FieldSpec:
-        if self.enterprise == V9_SCOPE:
-            return FieldSpec(self.id, IANA, f"scope{V9_SCOPE_NAMES.get(self.id, str(self.id))}", self.length)
-        return FieldSpec(self.id, self.enterprise, element_name(self.id, self.enterprise), self.length)
+        return _spec(self)
+
+
+@lru_cache(maxsize=_SPECS_KEPT)
+def _spec(field: Field) -> FieldSpec:
+    number, enterprise, length = field
+    if enterprise == V9_SCOPE:
+        return FieldSpec(number, IANA, f"scope{V9_SCOPE_NAMES.get(number, str(number))}", length)
+    return FieldSpec(number, enterprise, element_name(number, enterprise), length)
 
 
 class Template:
@@ -137,7 +149,7 @@ def ipfix_definitions(cursor: Cursor, *, options: bool) -> Iterator[Definition]:
             yield Withdrawal(number, options)
             continue
         scopes = cursor.unsigned(2) if options else 0
-        fields = tuple(_ipfix_field(cursor) for _ in range(count))
+        fields = tuple(_ipfix_fields(cursor, count))
         if options and not 0 < scopes <= count:
             yield Dropped(number, "no scopes, or more scopes than fields")
             continue
@@ -170,11 +182,23 @@ def netflow9_definitions(cursor: Cursor, *, options: bool) -> Iterator[Definitio
         yield _checked(Template(number, fields, scopes=scopes, options=options))
 
 
-def _ipfix_field(cursor: Cursor) -> Field:
-    number, length = cursor.unsigned(2), cursor.unsigned(2)
-    if number & _ENTERPRISE_BIT:
-        return Field(number & ~_ENTERPRISE_BIT, cursor.unsigned(4), length)
-    return Field(number, IANA, length)
+def _ipfix_fields(cursor: Cursor, count: int) -> Iterator[Field]:
+    """So many field specifiers, read without a step of the cursor for each: hostile templates have thousands.
+
+    Raises Malformed if one runs past the set.
+    """
+    data, end, position = cursor.data, cursor.end, cursor.position
+    for _ in range(count):
+        octets = 8 if position < end and data[position] & 0x80 else 4
+        if end - position < octets:
+            raise Malformed("a field or record runs past its set", position)
+        number, length = _SPECIFIER(data, position)
+        if octets == 4:
+            yield Field(number, IANA, length)
+        else:
+            yield Field(number & ~_ENTERPRISE_BIT, _ENTERPRISE(data, position + 4)[0], length)
+        position += octets
+    cursor.position = position
 
 
 def _checked(template: Template) -> Template | Dropped:

@@ -8,6 +8,7 @@ from ipaddress import IPv4Address, IPv4Network, IPv6Network, collapse_addresses,
 from pathlib import Path
 from typing import Final
 
+from flowdiag.aggregator.addresses import to_bytes
 from flowdiag.errors import UsageError
 
 # A provider lists its clients' networks; a file of more lines was given by mistake.
@@ -15,13 +16,17 @@ MAX_NETWORKS: Final = 100_000
 
 
 class AllowList:
-    """networks: who may send; None for anybody. Networks nest or lie apart, so that one search finds an address."""
+    """networks: who may send; None for anybody. Networks nest or lie apart, so that one search finds an address.
+
+    hosts: those that are listed one by one, 16 octets.
+    """
 
     def __init__(self, networks: Iterable[IPv4Network | IPv6Network] | None) -> None:
         self._first: dict[int, list[int]] = {4: [], 6: []}
         self._last: dict[int, list[int]] = {4: [], 6: []}
         self.everybody = networks is None
         listed = list(networks or ())
+        self.hosts = frozenset(to_bytes(str(one[0])) for one in listed if one.prefixlen == one.max_prefixlen)
         fours = collapse_addresses(network for network in listed if isinstance(network, IPv4Network))
         sixes = collapse_addresses(network for network in listed if isinstance(network, IPv6Network))
         for version, ranges in ((4, map(_ends, fours)), (6, map(_ends, sixes))):

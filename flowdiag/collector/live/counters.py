@@ -21,7 +21,8 @@ class Received:
     """datagrams: taken, messages of streams included; not_allowed, limited: refused, for the allow list and the rate;
     kernel_drops: never seen; unspooled: seen and lost, because the disk was full; spooled: written; synced: on disk for
     good; connections_*: see connections.py; exporters: datagrams, and datagrams over the rate, by address as text; heard:
-    when the last one came, seconds since 1970, by address as text; full, trouble: what the disk says.
+    when the last one came, seconds since 1970, by address as text; senders_forgotten: exporters that the receiver had no
+    room for; full, trouble: what the disk says.
     """
 
     datagrams: int = 0
@@ -37,6 +38,7 @@ class Received:
     connections_displaced: int = 0
     connections_slow: int = 0
     connections_broken: int = 0
+    senders_forgotten: int = 0
     full: str = ""
     trouble: str = ""
     exporters: dict[str, tuple[int, ...]] = field(default_factory=dict)
@@ -48,8 +50,10 @@ class Decoded:
     """segments, records: added to the store; known: segments that were there already; set_aside: that no attempt could
     decode; waiting_*: closed segments that are not in the store, and since when the oldest waits, by clocks.steady(), 0 if
     none does; lost_*: by the exporters' sequence numbers; undecoded: data sets that could not be decoded; damaged: places in
-    segments; decoders: exporters that have one; forgotten: decoders given up because they kept too much; swept: files removed
-    from the store that writers which died had left; exporters: records, messages lost and records lost, by address as text;
+    segments; decoders: exporters that have one; forgotten: exporters, and evicted: templates and domains, that had to go;
+    swept: files removed from the store that writers which died had left; kept: messages put aside until their template
+    comes, deferred: until their exporter has its turn, given_up: of these, messages that had to go; late: records decoded
+    from them; kept_*: files of them that there are; exporters: records, messages lost and records lost, by address as text;
     full, upkeep: why decoding waits, and upkeep failed.
     """
 
@@ -64,6 +68,13 @@ class Decoded:
     damaged: int = 0
     decoders: int = 0
     forgotten: int = 0
+    evicted: int = 0
+    kept: int = 0
+    deferred: int = 0
+    given_up: int = 0
+    late: int = 0
+    kept_segments: int = 0
+    kept_octets: int = 0
     waiting_segments: int = 0
     waiting_octets: int = 0
     waiting_since: float = 0.0

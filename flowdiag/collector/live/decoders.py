@@ -1,114 +1,109 @@
-"""A decoder for each exporter, with bounds of its own: what one sends costs no other its templates or its place.
+"""A decoder for each exporter, with bounds of its own: what one sends costs no other its templates, its place or its time.
 
 Facts the design follows:
-- all that a decoder keeps is bounded (decode/limits.py); shared, the bounds would be for whoever fills them first;
-- exporters beyond MAX_EXPORTERS make the one go that was not heard for the longest time: senders can be forged, and
-  real ones are taught again by their next templates. So many in one segment share a decoder from there on;
-- an exporter that comes from a new port each time fills its table of sessions. Then it gets a new decoder, which is
-  taught what the lately heard sessions told.
+- senders can be made up without end (RFC 7011 11.4). Who never had a flow record decoded is a newcomer: newcomers have a
+  table of their own size, and a share of the time. A made-up sender pushes out another newcomer, nobody who is known;
+- of those who are known the one goes that is worth the least (ExporterState.rank), and of these the one that was not
+  heard for the longest time;
+- each newcomer that has flow records gets folders in the store, so only so many a day are let in. Those who have
+  folders already, and those whom --allow lists one by one, need not be let in;
+- exporters have turns: some hundred messages each, as often as they come. What an exporter costs has to be in proportion
+  to its flow records; what costs more, and who is not let in, has to wait: its messages are put aside.
 """
 
 from __future__ import annotations
 
+import time
 from collections import OrderedDict
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
-from typing import Final
+from collections.abc import Callable, Iterable, Iterator
+from itertools import islice
+from typing import Final, Protocol
 
-import pyarrow as pa
+from flowdiag.collector.datagram import Datagram
+from flowdiag.collector.knowledge import Seed
+from flowdiag.collector.live.exporter_state import ExporterState
+from flowdiag.collector.live.kept import Kind
 
-from flowdiag.collector.datagram import Datagram, Session
-from flowdiag.collector.decode.decoder import Decoder
-from flowdiag.collector.decode.limits import Limits
-from flowdiag.collector.knowledge import Knowledge, Seed
-from flowdiag.collector.report import ExportReport
-
-# Asking a decoder after each message whether a batch is ready would cost more than the message.
-MESSAGES_BETWEEN_BATCHES: Final = 4_096
+# Messages that are sorted by exporter at a time: asking a decoder after each whether a batch is ready would cost more.
+CHUNK: Final = 4_096
+# Messages after which the time is looked at, and their octets.
+TURN: Final = 64
+TURN_OCTETS: Final = 128 << 10
 MAX_EXPORTERS: Final = 2_048
-_OTHERS: Final = b""
-# Sessions of one exporter: its ports, line cards and restarts.
-MAX_SESSIONS: Final = 128
-MAX_DOMAINS: Final = 256
-# Messages with templates, names and rates kept of one exporter.
-MAX_KNOWN_OCTETS: Final = 2 << 20
-# What all exporters of a worker may make it keep: a tenth of a megabyte each where there are thousands, which is more
-# than a router with a hundred templates needs.
-MAX_ALL_OCTETS: Final = 256 << 20
-LIMITS: Final = Limits(
-    domains=MAX_DOMAINS,
-    templates=1_024,
-    template_octets=256 << 10,
-    held_octets=4 << 20,
-    recent_messages=32,
-    names=8_192,
-    all_samplers=4_096,
-    gaps=4_096,
-    running_totals=16_384,
-)
+# Of these, newcomers at the same time, and newcomers of a UTC day who get a folder in the store. A larger fleet that is new
+# is listed, or has to wait.
+MAX_NEWCOMERS: Final = 512
+MAX_ADMITTED: Final = 256
+# Octets that all exporters of a worker may make it keep: a tenth of a megabyte each where there are thousands, which is
+# more than a router with a hundred templates needs. Beyond it, who keeps more than its share has to wait.
+MAX_ALL_OCTETS: Final = 192 << 20
+SHARE_OCTETS: Final = MAX_ALL_OCTETS // MAX_EXPORTERS
+# Octets that wait in all decoders for a batch to be full.
+MAX_PENDING_OCTETS: Final = 48 << 20
+# Seconds of work that an exporter may make for nothing in a segment, and for each of its flow records: a hundred times
+# what one costs where messages are full, ten times where each has its own message.
+FREE_S: Final = 1.0
+PER_RECORD_S: Final = 200e-6
+# What a columnar step will cost that has to be made yet, in seconds: half a millisecond, measured, however few records it is
+# for. A datagram has room for two thousand templates with a record each.
+STEP_S: Final = 500e-6
+# The same of all newcomers together, and for each second in which a segment was received.
+NEWCOMERS_FREE_S: Final = 0.5
+NEWCOMERS_SHARE: Final = 0.2
+_DAY_MS: Final = 86_400_000
 
 
-@dataclass
-class ExporterState:
-    """An exporter's decoder, and what a new one would have to know."""
+class Aside(Protocol):
+    """Where messages are put that are to be decoded later."""
 
-    decoder: Decoder = field(default_factory=lambda: Decoder(ExportReport(), limits=LIMITS))
-    knowledge: Knowledge = field(
-        default_factory=lambda: Knowledge(domains=MAX_DOMAINS, octets=MAX_KNOWN_OCTETS)
-    )
-    sessions: set[Session] = field(default_factory=set)
-    session: Session | None = None
-
-    @property
-    def octets(self) -> int:
-        """What is kept of this exporter."""
-        return self.decoder.kept_octets + self.knowledge.octets
-
-    def take(self, datagram: Datagram, file: str) -> None:
-        """One message."""
-        self.decoder.feed(datagram, file)
-        self.knowledge.see(datagram)
-        if datagram.session is not self.session:
-            self.session = datagram.session
-            self.sessions.add(datagram.session)
-
-    def learn(self, taught: Iterable[Datagram], last: Iterable[Datagram]) -> None:
-        """Takes what messages of before told, and where the sequence numbers stood; the newest counts."""
-        taught = sorted(taught, key=_came)
-        for datagram in taught:
-            self.decoder.teach(datagram)
-            self.knowledge.see(datagram)
-        for datagram in sorted(last, key=_came):
-            self.knowledge.see(datagram)
-        for datagram in self.knowledge.seed().last:
-            self.decoder.feed(datagram)
-        self.decoder.cut(last=True)  # it was counted when it came
-
-    def cut(self, *, last: bool = False) -> tuple[list[pa.RecordBatch], ExportReport]:
-        """The rest of a segment: its flow records, and what it told. last: see Decoder.cut()."""
-        full = len(self.sessions) > MAX_SESSIONS
-        taken = self.decoder.cut(last=last or full)
-        if full:
-            seed = self.knowledge.seed()
-            self.sessions.clear()
-            self.decoder = Decoder(ExportReport(), limits=LIMITS)
-            self.learn(seed.taught, seed.last)
-        return taken
+    def add(self, kind: Kind, datagram: Datagram) -> None: ...
 
 
-def _came(datagram: Datagram) -> int:
-    return datagram.time_ms or 0
+class Nowhere:
+    """Puts nothing aside, but counts."""
+
+    def __init__(self) -> None:
+        self.messages = 0
+
+    def add(self, kind: Kind, datagram: Datagram) -> None:
+        self.messages += 1
+
+
+class Interrupted(Exception):
+    """There is no time to go on."""
 
 
 class Decoders:
-    """The exporters heard lately, the latest last."""
+    """The exporters that are known, the one heard last at the end, and newcomers.
 
-    def __init__(self) -> None:
+    in_store: exporters that have folders; listed: those that are let in always; aside: where to put what cannot be decoded
+    now; late: what comes was put off before; forgotten: exporters that had to go; clock: seconds.
+    """
+
+    def __init__(
+        self, in_store: Iterable[bytes] = (), *, clock: Callable[[], float] = time.thread_time
+    ) -> None:
+        self.aside: Aside = Nowhere()
+        self.late = False
+        self.listed: frozenset[bytes] = frozenset()
+        self.forgotten = 0
+        self._clock = clock
+        self._in_store = set(in_store)
         self._states: OrderedDict[bytes, ExporterState] = OrderedDict()
+        self._newcomers: OrderedDict[bytes, None] = OrderedDict()
         self._touched: dict[bytes, ExporterState] = {}
+        self._octets: dict[bytes, int] = {}
+        self._all_octets = 0
+        self._spent_on_newcomers = 0.0
+        self._began_ms: int | None = None
+        self._day = 0
+        self._admitted = 0
 
     def __len__(self) -> int:
         return len(self._states)
+
+    def get(self, exporter: bytes) -> ExporterState | None:
+        return self._states.get(exporter)
 
     def learn(self, seed: Seed) -> None:
         """Starts with what is known of before."""
@@ -117,45 +112,72 @@ class Decoders:
             for datagram in datagrams:
                 of.setdefault(datagram.session.exporter, ([], []))[place].append(datagram)
         for exporter, (taught, last) in of.items():
-            self._state(exporter).learn(taught, last)
-        self._touched.clear()
+            state = self._states[exporter] = ExporterState(self._unread)
+            state.learn(taught, last)
+            self._count_octets(exporter, state)
+            if not state.proven:
+                self._newcomers[exporter] = None
+        self.bound()
 
-    def take(self, datagrams: Iterable[Datagram], file: str) -> Iterator[ExporterState]:
-        """Decodes messages; gives each state that has batches ready, now and then."""
-        touched = self._touched
-        for count, datagram in enumerate(datagrams, 1):
-            exporter = datagram.session.exporter
-            state = touched.get(exporter)
-            if state is None:
-                state = self._state(exporter)
-            state.take(datagram, file)
-            if not count % MESSAGES_BETWEEN_BATCHES:
-                yield from touched.values()
+    def take(
+        self, datagrams: Iterable[Datagram], file: str, ended: Callable[[], bool] = lambda: False
+    ) -> Iterator[ExporterState]:
+        """Decodes messages; gives each state that has batches ready, now and then. ended: asked whether to stop.
+
+        Raises Interrupted."""
+        left = iter(datagrams)
+        while chunk := list(islice(left, CHUNK)):
+            if ended():
+                raise Interrupted
+            of: dict[bytes, list[Datagram]] = {}
+            for datagram in chunk:
+                exporter = datagram.session.exporter
+                messages = of.get(exporter)
+                if messages is None:
+                    messages = of[exporter] = []
+                messages.append(datagram)
+            now_ms = chunk[0].time_ms or 0
+            if self._began_ms is None:
+                self._began_ms = now_ms
+            for exporter, messages in of.items():
+                taken = self._turns(exporter, messages, file, now_ms)
+                self._put_off(exporter, messages[taken:])
+            yield from (self._states[exporter] for exporter in of if exporter in self._states)
+            if sum(state.decoder.pending_octets for state in self._touched.values()) > MAX_PENDING_OCTETS:
+                for state in self._touched.values():
+                    state.decoder.flush()
+                    yield state
 
     def touched(self) -> list[ExporterState]:
         """The states that messages came for since this was asked last, in order of their exporters."""
         states = [state for _, state in sorted(self._touched.items())]
         self._touched.clear()
+        self._spent_on_newcomers = 0.0
+        self._began_ms = None
         return states
 
     def states(self) -> list[ExporterState]:
         """All of them."""
         return list(self._states.values())
 
-    def bound(self) -> int:
-        """Forgets who is too many, and those who keep the most as long as all keep too much. Gives the number of these."""
-        while len(self._states) > MAX_EXPORTERS:
-            self._states.popitem(last=False)
-        kept = {exporter: state.octets for exporter, state in self._states.items()}
-        total = sum(kept.values())
-        forgotten = 0
-        for exporter in sorted(kept, key=lambda exporter: -kept[exporter]):
-            if total <= MAX_ALL_OCTETS:
-                break
-            total -= kept[exporter]
-            del self._states[exporter]
-            forgotten += 1
-        return forgotten
+    def bound(self) -> None:
+        """After a segment: forgets who is too many, and who is worth least as long as all keep too much."""
+        for exporter, state in self._states.items():
+            self._count_octets(exporter, state)
+        ranked = [(state.rank, exporter) for exporter, state in self._states.items()]
+        ranked.sort(key=lambda one: one[0])  # stable: in each rank those first that were not heard for long
+        for _, exporter in ranked[: max(len(ranked) - MAX_EXPORTERS, 0)]:
+            self._forget(exporter)
+        if self._all_octets > MAX_ALL_OCTETS:
+            for _, exporter in sorted(ranked, key=lambda one: (one[0], -self._octets.get(one[1], 0))):
+                if self._all_octets <= MAX_ALL_OCTETS:
+                    break
+                if self._octets.get(exporter, 0) > SHARE_OCTETS:
+                    self._forget(exporter)
+
+    def lets_in(self, exporter: bytes, day: int) -> bool:
+        """Whether messages of an exporter would be decoded now."""
+        return exporter in self._states or self._has_place(exporter) or self._admissions_left(day) > 0
 
     def seed(self) -> Seed:
         """What is known of all exporters."""
@@ -165,12 +187,103 @@ class Decoders:
             tuple(datagram for seed in seeds for datagram in seed.last),
         )
 
-    def _state(self, exporter: bytes) -> ExporterState:
-        if len(self._touched) >= MAX_EXPORTERS and exporter not in self._states:
-            exporter = _OTHERS
+    def _state(self, exporter: bytes, now_ms: int) -> ExporterState | None:
+        """The state of an exporter that has a message; None if it has to wait."""
         state = self._states.get(exporter)
         if state is None:
-            state = self._states[exporter] = ExporterState()
-        self._states.move_to_end(exporter)
+            most = MAX_NEWCOMERS
+            if not self._has_place(exporter):
+                most = min(most, self._admissions_left(now_ms // _DAY_MS))
+            if not most or not self._newcomers_have_time(now_ms):
+                return None
+            if len(self._states) >= MAX_EXPORTERS + MAX_NEWCOMERS:
+                return None
+            while len(self._newcomers) >= most:
+                self._forget(next(iter(self._newcomers)))
+            state = self._states[exporter] = ExporterState(self._unread)
+            self._newcomers[exporter] = None
         self._touched[exporter] = state
+        self._states.move_to_end(exporter)
+        if exporter in self._newcomers:
+            self._newcomers.move_to_end(exporter)
         return state
+
+    def _turns(self, exporter: bytes, messages: list[Datagram], file: str, now_ms: int) -> int:
+        """Lets an exporter have turns as long as it is worth its while. Gives how many messages were taken."""
+        at, began = 0, self._clock()
+        state = self._state(exporter, now_ms)  # a new one costs as well, and so does the one that goes for it
+        if state is not None and self.late:
+            state.disorder()
+        while state is not None and at < len(messages) and self._may_go_on(exporter, state, now_ms):
+            turn, steps = _turn(messages, at), state.groups
+            state.take(turn, file)
+            at += len(turn)
+            now = self._clock()
+            took, began = now - began + STEP_S * (state.groups - steps), now
+            state.spent += took
+            if exporter in self._newcomers:
+                self._spent_on_newcomers += took
+                if state.rows:
+                    self._admit(exporter)
+            self._count_octets(exporter, state)
+        return at
+
+    def _put_off(self, exporter: bytes, messages: list[Datagram]) -> None:
+        if messages and (state := self._states.get(exporter)):
+            state.disorder()
+        for datagram in messages:
+            self.aside.add("later", datagram)
+
+    def _may_go_on(self, exporter: bytes, state: ExporterState, now_ms: int) -> bool:
+        if state.spent > FREE_S + PER_RECORD_S * state.rows:
+            return False
+        if self._all_octets > MAX_ALL_OCTETS and self._octets.get(exporter, 0) > SHARE_OCTETS:
+            return False
+        return exporter not in self._newcomers or self._newcomers_have_time(now_ms)
+
+    def _newcomers_have_time(self, now_ms: int) -> bool:
+        received_s = (now_ms - (self._began_ms or now_ms)) / 1000
+        return self._spent_on_newcomers <= NEWCOMERS_FREE_S + NEWCOMERS_SHARE * received_s
+
+    def _admissions_left(self, day: int) -> int:
+        if day > self._day:
+            self._day, self._admitted = day, 0
+        return MAX_ADMITTED - self._admitted
+
+    def _admit(self, exporter: bytes) -> None:
+        """A newcomer has its first flow records."""
+        del self._newcomers[exporter]
+        if not self._has_place(exporter):
+            self._in_store.add(exporter)
+            self._admitted += 1
+
+    def _has_place(self, exporter: bytes) -> bool:
+        return exporter in self._in_store or exporter in self.listed
+
+    def _forget(self, exporter: bytes) -> None:
+        state = self._states.pop(exporter)
+        if self._touched.pop(exporter, None) is not None:
+            state.cut(last=True)  # a newcomer, without flow records; its data sets are put aside
+        self._newcomers.pop(exporter, None)
+        self._all_octets -= self._octets.pop(exporter, 0)
+        self.forgotten += 1
+
+    def _count_octets(self, exporter: bytes, state: ExporterState) -> None:
+        octets = state.octets
+        self._all_octets += octets - self._octets.get(exporter, 0)
+        self._octets[exporter] = octets
+
+    def _unread(self, datagram: Datagram) -> None:
+        state = self._states.get(datagram.session.exporter)
+        self.aside.add("known" if state is not None and state.proven else "new", datagram)
+
+
+def _turn(messages: list[Datagram], at: int) -> list[Datagram]:
+    """Those that follow, at least one."""
+    turn = messages[at : at + TURN]
+    octets = 0
+    for count, datagram in enumerate(turn, 1):
+        octets += len(datagram.payload)
+        if octets > TURN_OCTETS:
+            return turn[:count]
+    return turn

@@ -3,7 +3,9 @@
 Facts the design follows:
 - whatever goes wrong with the store (no space, no connection, held by another) leaves the segment where it is, is
   said once, and is tried again: the spool is what makes this harmless;
-- a fault of the program must not stop all that comes after: a segment that raises anything else is set aside.
+- a fault of the program must not stop all that comes after: a segment that raises anything else is set aside;
+- the end does not wait for the work: a segment that is not done in time stays in the spool as it is;
+- a file a minute and exporter are too many to ask questions of: files are merged when a partition has many.
 """
 
 from __future__ import annotations
@@ -16,9 +18,12 @@ from pathlib import Path
 from typing import Final
 
 from flowdiag.collector.live import knowing
+from flowdiag.collector.live.allow import AllowList
 from flowdiag.collector.live.caring import Caring
 from flowdiag.collector.live.clocks import Today, Waits, steady
 from flowdiag.collector.live.counters import Decoded, busiest
+from flowdiag.collector.live.decoders import Interrupted
+from flowdiag.collector.live.kept import has_kept
 from flowdiag.collector.live.receiver import STOP
 from flowdiag.collector.live.settings import FINISH_S, Settings
 from flowdiag.collector.live.spool import SET_ASIDE, Segment, owner_of, segments
@@ -31,20 +36,24 @@ from flowdiag.errors import FlowdiagError, StoreError
 
 POLL_S: Final = 0.2
 RETRY_S: Final = 5.0
+# Segments that are taken together when several wait, and their octets: about one that is full.
+MAX_TOGETHER: Final = 64
+TOGETHER_OCTETS: Final = 256 << 20
 
 
-def run_decoder(settings: Settings, folders: list[Path], pipe: Connection) -> None:
+def run_decoder(settings: Settings, folders: list[Path], allow: AllowList, pipe: Connection) -> None:
     """The whole life of the process. folders: spools to work off, the last one being the worker's own."""
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, signal.SIG_IGN)  # the supervisor passes on what they mean
-    Decoding(settings, folders, pipe).run()
+    Decoding(settings, folders, allow, pipe).run()
 
 
 class Decoding:
     """Works off spools until it is told to stop, and then what is left, within FINISH_S."""
 
-    def __init__(self, settings: Settings, folders: list[Path], pipe: Connection) -> None:
+    def __init__(self, settings: Settings, folders: list[Path], allow: AllowList, pipe: Connection) -> None:
         self._settings = settings
+        self._allow = allow
         self._place = open_place(settings.store, owner_of(folders[-1]))
         self._folders = folders
         self._pipe = pipe
@@ -53,6 +62,7 @@ class Decoding:
         self._waits = Waits()
         self._caring = Caring(self._place, settings.retain, Today())
         self._until: float | None = None
+        self._most = MAX_TOGETHER
 
     def run(self) -> None:
         """Until the supervisor says so, or is gone."""
@@ -69,7 +79,9 @@ class Decoding:
             if waiting:
                 if not self._tell():  # what follows may take its time
                     return
-                self._work(waiting[0])
+                self._work(self._together(waiting))
+            elif self._until is None and self._work_on_kept():
+                pass
             elif self._caring.due and self._until is None:
                 self._caring.look_after(self._told)
             if not self._tell():
@@ -84,40 +96,110 @@ class Decoding:
     def _listen(self, seconds: float) -> bool:
         """Waits for a word of the supervisor. False if there is none any more."""
         try:
-            if self._pipe.poll(seconds) and self._pipe.recv() == STOP and self._until is None:
+            word = self._pipe.recv() if self._pipe.poll(seconds) else None
+            if isinstance(word, AllowList):
+                self._allow = word
+                for storing in self._storing.values():
+                    storing.decoders.listed = word.hosts
+            elif word == STOP and self._until is None:
                 self._until = time.monotonic() + FINISH_S
         except (EOFError, OSError):
             return False
         return True
 
-    def _work(self, segment: Segment) -> None:
-        folder = segment.path.parent
+    def _together(self, waiting: list[Segment]) -> list[Segment]:
+        """The first ones that wait, as many as are taken together."""
+        taken, octets = waiting[:1], waiting[0].path.stat().st_size
+        for segment in waiting[1 : self._most]:
+            octets += segment.path.stat().st_size
+            if octets > TOGETHER_OCTETS:
+                break
+            taken.append(segment)
+        return taken
+
+    def _work(self, waiting: list[Segment]) -> None:
+        folder = waiting[0].path.parent
         told = self._told
         try:
             storing = self._storing_of(folder)
-            if not segment.path.exists():
+            if not all(segment.path.exists() for segment in waiting):
                 return
-            self._need_room(segment)
-            stored = storing.store(segment, last=self._is_last(segment))
+            self._need_room(waiting)
+            taken, stored = storing.store(waiting, last=self._is_last(waiting), ended=self._ended)
+        except Interrupted:
+            self._drop(folder)
+            return
         except (StoreError, OSError) as error:
-            self._storing.pop(folder, None)  # what it has learned from half a segment is not to be used
-            told.full = str(error) if isinstance(error, FlowdiagError) else error.strerror or str(error)
-            self._tell()
-            if self._until is not None:
-                self._until = 0.0  # the end is no time to wait for space
-            else:
-                self._listen(RETRY_S)
+            self._fail(folder, error)
             return
         except Exception:
-            self._storing.pop(folder, None)
+            self._drop(folder)
             traceback.print_exc()
-            segment.path.rename(segment.path.with_suffix(SET_ASIDE))
+            if len(waiting) > 1:
+                self._most = 1  # to find out which of them
+                return
+            waiting[0].path.rename(waiting[0].path.with_suffix(SET_ASIDE))
             told.set_aside += 1
+            self._most = MAX_TOGETHER
             return
         told.full = ""
-        told.segments += stored.added
-        told.known += not stored.added
+        told.segments += taken if stored.added else 0
+        told.known += taken if not stored.added else 0
         self._count(stored)
+
+    def _work_on_kept(self) -> bool:
+        """While there is nothing else to do: something that was kept. False if there is nothing to be tried."""
+        for folder in self._folders:
+            if not has_kept(folder):
+                continue
+            try:
+                stored = self._storing_of(folder).store_kept(ended=self._ended)
+            except Interrupted:
+                self._drop(folder)
+                return False
+            except (StoreError, OSError) as error:
+                self._fail(folder, error)
+                return False
+            except Exception:
+                self._storing[folder].set_aside_kept()
+                self._drop(folder)
+                traceback.print_exc()
+                self._told.set_aside += 1
+                return False
+            if stored is not None:
+                self._count(stored)
+                return True
+        return False
+
+    def _drop(self, folder: Path) -> None:
+        """What was learned from half a segment is not to be used."""
+        if storing := self._storing.pop(folder, None):
+            self._count_kept(storing)
+
+    def _fail(self, folder: Path, error: StoreError | OSError) -> None:
+        self._drop(folder)
+        self._told.full = str(error) if isinstance(error, FlowdiagError) else error.strerror or str(error)
+        self._tell()
+        if self._until is not None:
+            self._until = 0.0  # the end is no time to wait for space
+        else:
+            self._listen(RETRY_S)
+
+    def _ended(self) -> bool:
+        """Whether there is no time left to go on with what is being done."""
+        if not self._listen(0):
+            return True
+        return self._until is not None and time.monotonic() > self._until
+
+    def _count_kept(self, storing: Storing) -> None:
+        """Takes over what was counted beside the segments."""
+        told, keeping = self._told, storing.keeping
+        told.kept += keeping.messages["known"] + keeping.messages["new"]
+        told.deferred += keeping.messages["later"]
+        told.given_up += keeping.given_up
+        told.forgotten += storing.decoders.forgotten
+        keeping.messages.clear()
+        keeping.given_up = storing.decoders.forgotten = 0
 
     def _count(self, stored: Stored) -> None:
         told = self._told
@@ -127,14 +209,15 @@ class Decoding:
         told.lost_records += stored.lost_records
         told.undecoded += stored.undecoded
         told.damaged += len(stored.damage)
-        told.forgotten += stored.forgotten
+        told.evicted += stored.evicted
+        told.late += stored.late
         told.exporters = busiest(summed(told.exporters, stored.exporters))
 
-    def _need_room(self, segment: Segment) -> None:
-        """Raises StoreError while the store is gone, or the disk has no room for the files of a segment."""
+    def _need_room(self, waiting: list[Segment]) -> None:
+        """Raises StoreError while the store is gone, or the disk has no room for the files of segments."""
         need_store(self._place)
         free = free_octets(self._place)
-        if free is not None and free < segment.path.stat().st_size // 2:
+        if free is not None and free < sum(segment.path.stat().st_size for segment in waiting) // 2:
             raise StoreError(
                 f"the disk is full ({free >> 20} MiB are free); decoding waits",
                 file=self._place.name,
@@ -150,20 +233,26 @@ class Decoding:
             for segment in segments(folder):  # in the store, only not removed yet
                 if segment.number <= number:
                     segment.path.unlink()
-            storing = Storing(self._place, knowing.load(self._settings.spool, dissector), dissector)
+            known = knowing.load(self._settings.spool, dissector)
+            storing = Storing(self._place, folder, known, dissector)
+            storing.decoders.listed = self._allow.hosts
             self._storing[folder] = storing
         return storing
 
-    def _is_last(self, segment: Segment) -> bool:
-        """Whether a segment is the last one of its spool until the next start of the collector."""
-        folder = segment.path.parent
+    def _is_last(self, waiting: list[Segment]) -> bool:
+        """Whether segments are the last ones of their spool until the next start of the collector."""
+        folder = waiting[0].path.parent
         ends = self._until is not None or folder != self._folders[-1]
-        return ends and len(segments(folder)) == 1
+        return ends and len(segments(folder)) == len(waiting)
 
     def _tell(self) -> bool:
         waiting = [segment for folder in self._folders for segment in segments(folder)]
         told = self._told
+        for storing in self._storing.values():
+            self._count_kept(storing)
+        kept = [kept for storing in self._storing.values() for kept in storing.keeping.files()]
         told.decoders = sum(len(storing.decoders) for storing in self._storing.values())
+        told.kept_segments, told.kept_octets = len(kept), sum(one.octets for one in kept)
         told.waiting_segments, told.waiting_octets, seconds = self._waits.look(waiting)
         told.waiting_since = steady() - seconds if told.waiting_segments else 0.0
         try:

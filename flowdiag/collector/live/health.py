@@ -20,7 +20,9 @@ from flowdiag.collector.live.tally import latest, summed
 Told = TypeVar("Told", Received, Decoded)
 
 # What is true now, and not a count since the start.
-_NOW: Final = frozenset(("connections", "waiting_segments", "waiting_octets", "decoders"))
+_NOW: Final = frozenset(
+    ("connections", "waiting_segments", "waiting_octets", "decoders", "kept_segments", "kept_octets")
+)
 # Since when something is so, of which the oldest counts; 0 is never.
 _OLDEST: Final = frozenset(("waiting_since",))
 # What the kernel counts for as long as the socket is there, whoever reads from it.
@@ -29,6 +31,9 @@ _OF_SOCKETS: Final = frozenset(("kernel_drops",))
 BEHIND_S: Final = 300.0
 # The same loss is said again after so long.
 SAY_AGAIN_S: Final = 60.0
+# What went wrong in the decoding is wrong until it has not happened for so long: several questions of a monitor.
+RECENT_S: Final = 300.0
+_DECODING: Final = ("forgotten", "evicted", "undecoded", "kept", "deferred", "given_up", "set_aside")
 
 # Counts of which each increase is said, and how.
 _LOSSES: Final = (
@@ -43,8 +48,20 @@ _LOSSES: Final = (
         "{} connections gave way to newcomers: they were too many, and had sent no data lately",
     ),
     ("connections_refused", "{} connections were refused: not on the list, or too many"),
+    ("senders_forgotten", "{} exporters were forgotten by the receiver: there are too many"),
     ("set_aside", "{} segments could not be decoded and were set aside in the spool; please report this"),
-    ("forgotten", "{} exporters made the collector keep too much; their templates were forgotten"),
+    (
+        "forgotten",
+        "{} exporters were forgotten: there are too many, or they made the collector keep too much",
+    ),
+    ("evicted", "{} templates and observation domains were forgotten: their exporters sent too many"),
+    ("undecoded", "{} data sets could not be decoded and were left out"),
+    ("kept", "{} messages are kept in the spool: their template has not come"),
+    (
+        "deferred",
+        "{} messages are kept in the spool: their exporters are new, or cost too much, and have to wait",
+    ),
+    ("given_up", "{} messages were given up: more was to be kept than there is room for"),
     ("damaged", "{} places in spool segments were damaged and left out"),
     (
         "lost_messages",
@@ -85,6 +102,7 @@ class Health:
         self._at = time.monotonic()
         self._wrong: dict[str, str] = {}
         self._said: dict[str, tuple[float, int]] = {}
+        self._recent: dict[str, tuple[float, int, int]] = {}
 
     def update(self, received: Sequence[Received], decoded: Sequence[Decoded]) -> None:
         """Takes what all processes told last."""
@@ -93,6 +111,7 @@ class Health:
         self.decoded = added([self._gone_decoded, *decoded], Decoded())
         self.rate = max(0, self.received.datagrams - before) / max(now - self._at, 0.001)
         self._at = now
+        self._look_for_recent(now)
         self._say_losses(now)
         self._say_changes()
 
@@ -131,6 +150,12 @@ class Health:
             "upkeep": decoded.upkeep and f"the store's upkeep failed and is tried again: {decoded.upkeep}",
             "behind": self.waiting_s > BEHIND_S and "decoding is more than five minutes behind",
         }
+        texts = dict(_LOSSES)
+        states |= {
+            name: texts[name].format(f"{count - before:,}")
+            for name, (_, before, count) in self._recent.items()
+            if count > before
+        }
         return {name: text for name, text in states.items() if isinstance(text, str) and text}
 
     def line(self) -> str:
@@ -149,6 +174,17 @@ class Health:
             parts.append(f"{refused:,} refused")
         return ", ".join(parts) + "".join(f"; {text}" for text in self.wrong.values())
 
+    def _look_for_recent(self, now: float) -> None:
+        """Of each thing that is wrong in decoding: when it last got more, and how much since it began."""
+        for name in _DECODING:
+            count = getattr(self.decoded, name)
+            at, before, seen = self._recent.get(name, (now, 0, 0))
+            if count > seen:
+                at = now
+            elif now - at > RECENT_S:
+                before = count
+            self._recent[name] = at, before, count
+
     def _say_losses(self, now: float) -> None:
         for name, text in _LOSSES:
             count = getattr(self.received, name, 0) + getattr(self.decoded, name, 0)
@@ -158,7 +194,7 @@ class Health:
                 self._say(text.format(f"{count - before:,}"))
 
     def _say_changes(self) -> None:
-        wrong = self.wrong
+        wrong = {name: text for name, text in self.wrong.items() if name not in _DECODING}
         for name, text in wrong.items():
             if name not in self._wrong:
                 self._say(text)

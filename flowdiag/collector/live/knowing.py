@@ -40,7 +40,7 @@ def save(folder: Path, number: int, seed: Seed) -> None:
         aside = path.with_name(f".{path.name}")
         with open(aside, "wb", opener=opened) as file:
             file.write(PCAP_HEADER)
-            file.writelines(_packet(datagram) for datagram in datagrams)
+            file.writelines(packet_of(datagram) for datagram in datagrams)
             file.flush()
             os.fsync(file.fileno())
         aside.replace(path)
@@ -77,7 +77,8 @@ def tidy(folder: Path) -> None:
         aside.unlink()
 
 
-def _packet(datagram: Datagram) -> bytes:
+def packet_of(datagram: Datagram) -> bytes:
+    """A message as a packet of a capture with PCAP_HEADER."""
     session, payload, time_ms, _ = datagram
     seconds, rest = divmod(time_ms or 0, 1000)
     front = udp_front(session.exporter, session.port, session.collector, session.collector_port, len(payload))

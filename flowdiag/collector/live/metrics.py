@@ -36,6 +36,7 @@ COUNTERS: Final = (
     ("connections_displaced", "Connections that gave way to newcomers because they had sent no data lately."),
     ("connections_slow", "Connections closed because nothing, or no whole message, came in time."),
     ("connections_broken", "Connections closed because what came was no IPFIX or TLS failed."),
+    ("senders_forgotten", "Exporters whose rate and count were forgotten because there were too many."),
     ("segments", "Spool segments added to the store."),
     ("known", "Spool segments that were in the store already."),
     ("set_aside", "Spool segments set aside because a fault of the program kept them from being decoded."),
@@ -44,7 +45,18 @@ COUNTERS: Final = (
     ("lost_messages", "Messages lost before they came here, by the exporters' sequence numbers."),
     ("lost_records", "Flow records lost before they came here, by the exporters' sequence numbers."),
     ("undecoded", "Data sets that could not be decoded."),
-    ("forgotten", "Exporters whose templates were forgotten because they made the collector keep too much."),
+    (
+        "forgotten",
+        "Exporters whose templates were forgotten because there were too many, or they kept too much.",
+    ),
+    ("evicted", "Templates and observation domains forgotten because their exporter sent too many."),
+    ("kept", "Messages kept in the spool because their template had not come."),
+    (
+        "deferred",
+        "Messages kept in the spool because their exporter is new, or costs too much, and has to wait.",
+    ),
+    ("given_up", "Messages given up because more was to be kept than there is room for."),
+    ("late", "Flow records of messages that were kept, added to the store later; part of records."),
     ("damaged", "Damaged places in spool segments."),
     ("swept", "Files removed from the store that writers which died had left there."),
     ("merged", "Partitions of the store whose small files were merged."),
@@ -56,6 +68,8 @@ GAUGES: Final = (
     ("decoders", "decoders", "Exporters whose templates are known."),
     ("waiting_segments", "waiting_segments", "Closed spool segments that are not in the store yet."),
     ("waiting_octets", "waiting_octets", "Octets of these."),
+    ("kept_segments", "kept_segments", "Files of messages that are kept in the spool."),
+    ("kept_octets", "kept_octets", "Octets of these."),
 )
 # By exporter: place in the counts of Received.exporters and Decoded.exporters, name of the metric, what it is.
 _OF_RECEIVED: Final = (

@@ -30,7 +30,7 @@ from flowdiag.collector.live.udp import UdpIntake
 TICK_S: Final = 1.0
 # What the kernel still holds is taken at the end, as long as that is a matter of moments.
 LAST_BATCHES: Final = 1_000
-LAST_S: Final = 5.0
+LAST_S: Final = 2.0
 STOP: Final = "stop"
 # Datagrams, whose senders do not wait, have their turn after so many reads from connections: some 10 ms of work.
 _STREAMS_BETWEEN_DATAGRAMS: Final = 16
@@ -136,6 +136,7 @@ class Receiver:
             connections_displaced=self._connections.displaced,
             connections_slow=self._connections.slow,
             connections_broken=self._connections.broken,
+            senders_forgotten=self._exporters.forgotten,
             full=spool.full,
             trouble=spool.trouble,
         )

@@ -5,7 +5,9 @@ Facts the design follows:
   exporter's, or many ports would be many allowances;
 - each second an exporter has credit for so many datagrams. Without credit they are counted and left out before they
   cost the disk and the decoder anything; who may not send at all has never any;
-- senders can be forged without end: beyond a bound the tables start afresh, counts are kept.
+- senders can be forged without end (RFC 7011 11.4): a full table of exporters forgets the half that is worth least, those
+  heard for the first time before those that were heard in many seconds; their counts stay in the sums. What is known of
+  senders can be had again at once from their exporter, so their tables just start afresh.
 """
 
 from __future__ import annotations
@@ -26,10 +28,10 @@ MAX_FRONTS: Final = 131_072
 
 @dataclass(slots=True)
 class Exporter:
-    """credit: datagrams that it may send until the next refill; granted: what the credit was then; heard: when a datagram
-    was taken last, seconds since 1970, as of the last refill.
+    """credit: datagrams that it may send until the next refill; granted: what the credit was then.
 
-    over: refused since then; taken: datagrams in all; limited: refused in all for want of credit.
+    over: refused since then; taken: datagrams in all; limited: refused in all for want of credit; seconds: in which some
+    were taken; idle: seconds since; heard: when the last one was taken, seconds since 1970, as of the last refill.
     """
 
     address: bytes
@@ -37,15 +39,26 @@ class Exporter:
     allowed: bool
     credit: int = 0
     granted: int = 0
-    heard: int = 0
     over: int = 0
     taken: int = 0
     limited: int = 0
+    heard: int = 0
+    seconds: int = 0
+    idle: int = 0
+
+    @property
+    def worth(self) -> tuple[int, int]:
+        """Who is worth least goes first: the magnitude of the seconds in which it sent, then who was quiet for long."""
+        return (self.seconds + (self.credit < self.granted)).bit_length(), -self.idle
 
     def settle(self) -> tuple[int, int]:
         """Counts what came since the last refill. Gives datagrams taken and refused."""
         taken, over = self.granted - self.credit, self.over
         self.taken += taken
+        if taken:
+            self.heard = int(time.time())
+        self.seconds += taken > 0
+        self.idle = 0 if taken else self.idle + 1
         self.granted, self.over = self.credit, 0
         if self.allowed:
             self.limited += over
@@ -73,7 +86,7 @@ class Sender:
 class Exporters:
     """All exporters that were heard lately. rate: datagrams a second that each may send.
 
-    taken, limited, not_allowed: datagrams in all, as of the last refill.
+    taken, limited, not_allowed: datagrams in all, as of the last refill; forgotten: exporters that had to go.
     """
 
     def __init__(self, allow: AllowList, rate: int) -> None:
@@ -83,6 +96,7 @@ class Exporters:
         self.taken = 0
         self.limited = 0
         self.not_allowed = 0
+        self.forgotten = 0
         self.generation = 0  # counts up when senders must forget the exporters they know
 
     def get(self, host: str) -> Exporter:
@@ -106,7 +120,10 @@ class Exporters:
     def allow(self, allow: AllowList) -> None:
         """Another list counts from now on."""
         self._allow = allow
-        self._forget()
+        for exporter in self._by_host.values():
+            self._settle(exporter)
+            exporter.allowed = allow.allows(exporter.name)
+            self._grant(exporter, self._rate)
 
     def heard(self) -> list[Exporter]:
         """Those that may send, the busiest first."""
@@ -118,17 +135,18 @@ class Exporters:
     def _settle(self, exporter: Exporter) -> None:
         taken, refused = exporter.settle()
         self.taken += taken
-        if taken:
-            exporter.heard = int(time.time())
         if exporter.allowed:
             self.limited += refused
         else:
             self.not_allowed += refused
 
     def _forget(self) -> None:
-        for exporter in self._by_host.values():
+        ranked = sorted(self._by_host.items(), key=lambda item: item[1].worth)
+        gone = ranked[: len(ranked) // 2 + 1]
+        for host, exporter in gone:
             self._settle(exporter)
-        self._by_host.clear()
+            del self._by_host[host]
+        self.forgotten += len(gone)
         self.generation += 1
 
 

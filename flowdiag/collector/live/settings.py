@@ -13,8 +13,9 @@ SEGMENT_OCTETS: Final = 256 << 20
 SYNC_S: Final = 1.0
 # Half a second of 40,000 datagrams a second; the kernel counts some 2 KiB for each of 1.4 KiB.
 BUFFER_OCTETS: Final = 64 << 20
-# How long the end may take: below the 90 seconds after which a service manager kills.
-FINISH_S: Final = 75.0
+# How long the decoder works on at the end; what waits then is decoded at the next start. With what the receivers may take
+# (supervisor.py) the end comes within 10 seconds.
+FINISH_S: Final = 4.0
 
 
 @dataclass(frozen=True)

@@ -1,22 +1,37 @@
-"""A closed segment becomes files of the store, as a whole or not at all, and once.
+"""Closed segments become files of the store, each as a whole or not at all, and once.
 
 Facts the design follows:
 - a segment's content names it in the store's catalogue, as that of any export (store/ingest.py): one that was added
   before the crash is not added after it, and one that somebody ingested from a copy is not added twice either;
 - a segment that is in the store already is decoded all the same, for what it tells of templates and sequence numbers;
-- the order is: store, knowledge, removal. Whatever is cut short, the next start finds how far it came.
+- a file of the store costs the same whatever it holds, and each exporter of a segment needs one. So segments that wait
+  are taken together, in one change: work that has piled up is done sooner than it came;
+- what cannot be decoded yet is kept (kept.py), and decoded like a segment when that can be expected to work;
+- the order is: what is kept, store, knowledge, removal. Whatever is cut short, the next start finds how far it came.
 """
 
 from __future__ import annotations
 
 import hashlib
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Final
+
+import pyarrow as pa
 
 from flowdiag.aggregator.clocks import TOLERATED_MS
+from flowdiag.collector.datagram import Datagram
+from flowdiag.collector.decode.roster import FORGOTTEN
+from flowdiag.collector.decode.template_store import EVICTED
 from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER
 from flowdiag.collector.knowledge import Seed
 from flowdiag.collector.live import knowing
-from flowdiag.collector.live.decoders import Decoders, ExporterState
+from flowdiag.collector.live.decoders import Decoders, Nowhere
+from flowdiag.collector.live.exporter_state import ExporterState
+from flowdiag.collector.live.kept import Keeping, Kept, PuttingAside
+from flowdiag.collector.live.late import LateDecoders, only_records, tried, worth_trying
 from flowdiag.collector.live.spool import Segment, sync_folder
 from flowdiag.collector.live.tally import Counts, by_exporter
 from flowdiag.collector.readers.inputs import Input
@@ -25,19 +40,32 @@ from flowdiag.collector.readers.pcap import read_pcap
 from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import Window
 from flowdiag.collector.report import ExportReport
-from flowdiag.collector.store.adding import note_path
-from flowdiag.collector.store.changes import Change, commit, note_json
-from flowdiag.collector.store.layout import Partition
+from flowdiag.collector.store.adding import Content, add_written, is_added, unit_name
+from flowdiag.collector.store.layout import DAY_MS, NO_DAY, Partition, exporter_of
 from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.sharing import share
 from flowdiag.collector.store.writer import FlowWriter
+
+Ended = Callable[[], bool]
+
+_DAY_S: Final = 86_400
+# Days before and after the one of a segment that flows in it can have ended on; exporters may make up any other.
+DAYS_BEFORE: Final = 2
+DAYS_AFTER: Final = 1
+# Partitions of a segment: those days of all exporters there can be (decoders.py).
+MAX_PARTITIONS: Final = 16_384
+
+
+def _never() -> bool:
+    return False
 
 
 @dataclass(frozen=True)
 class Stored:
     """What became of a segment. added: False if its content was in the store already; damage: octets or packets of the
-    segment that could not be read, in words; forgotten: exporters that made the decoders keep too much; exporters: see
-    tally.py."""
+    segment that could not be read, in words; evicted: templates and domains that had to go; late: records of messages
+    that were kept; exporters: see tally.py.
+    """
 
     added: bool
     records: int = 0
@@ -46,94 +74,208 @@ class Stored:
     lost_records: int = 0
     undecoded: int = 0
     damage: tuple[str, ...] = ()
-    forgotten: int = 0
+    evicted: int = 0
+    late: int = 0
     exporters: Counts = field(default_factory=dict)
 
 
 class Storing:
-    """Takes the segments of one worker in order. place: the store, which exists."""
+    """Takes the segments of one worker in order. place: the store, which exists; folder: the worker's spool.
 
-    def __init__(self, place: Place, known: Seed, dissector: Dissector) -> None:
+    Raises StoreError, OSError.
+    """
+
+    def __init__(self, place: Place, folder: Path, known: Seed, dissector: Dissector) -> None:
         self._place = place
+        self._folder = folder
         self._dissector = dissector
-        self.decoders = Decoders()
+        self._tried = 0
+        self._nothing_on: int | None = None  # the day for which nothing that is kept was worth a try
+        self.keeping = Keeping(folder)
+        self.keeping.recover(lambda digest: is_added(place, digest))
+        in_store = (exporter_of(name) for name in place.folders(""))
+        self.decoders = Decoders(exporter for exporter in in_store if exporter is not None)
         self.decoders.learn(known)
 
-    def store(self, segment: Segment, *, last: bool = False) -> Stored:
-        """Decodes a segment into the store and removes it. last: none will follow, so what waits for late messages or
-        templates is counted as lost and undecoded now.
+    def store(
+        self, segments: Sequence[Segment], *, last: bool = False, ended: Ended = _never
+    ) -> tuple[int, Stored]:
+        """Decodes segments into the store and removes them: the first one, and those behind it that are as new to the
+        store. Gives how many. last: none will follow, so what waits for late messages is counted as lost now; ended:
+        asked whether to stop.
 
-        Raises StoreError, OSError; then it stays as it is, and what was learned from it is not to be used: go on with a
-        new Storing."""
-        folder = segment.path.parent
-        digest = _digest(segment)
-        known = self._place.read(note_path(digest)) is not None
-        stored = self._decode(segment, digest, known, last)
-        knowing.save(folder, segment.number, self.decoders.seed())
-        segment.path.unlink()
-        sync_folder(folder)
-        return stored
+        Raises StoreError, OSError, Interrupted; then they stay as they are, and what was learned from them is not to be
+        used: go on with a new Storing."""
+        self._nothing_on = None
+        contents = [_content(segment.path) for segment in segments]
+        known = [is_added(self._place, content.digest) for content in contents]
+        count = 1 if known[0] else next((n for n, one in enumerate(known) if one), len(known))
+        taken = segments[:count]
+        paths = [segment.path for segment in taken]
+        with _Pass(self._place, paths, contents[:count], self.keeping, known=known[0]) as current:
+            self.decoders.aside = Nowhere() if current.known else current.aside
+            try:
+                ending = last and count == len(segments)
+                current.decode(self.decoders, self._datagrams(current), last=ending, ended=ended)
+            finally:
+                self.decoders.aside = Nowhere()
+            stored = current.commit()
+        self.decoders.bound()
+        knowing.save(self._folder, taken[-1].number, self.decoders.seed())
+        for path in paths:
+            path.unlink()
+        sync_folder(self._folder)
+        return count, stored
+
+    def store_kept(self, *, ended: Ended = _never) -> Stored | None:
+        """Decodes the next of the files that are kept, None if none is worth it. Raises as store() does."""
+        day = int(time.time()) // _DAY_S
+        if self._nothing_on == day:
+            return None
+        files = self.keeping.files()
+        files.sort(key=lambda kept: (kept.number <= self._tried, kept.number))  # each in its turn
+        kept = next((one for one in files if worth_trying(one, self.decoders, day)), None)
+        if kept is None:
+            self._nothing_on = day
+            return None
+        self._tried = kept.number
+        content = _content(kept.path)
+        known = is_added(self._place, content.digest)
+        with _Pass(self._place, [kept.path], [content], self.keeping, known=known) as current:
+            if not self._decode_kept(current, kept, ended):
+                tried(kept, self.decoders, day)
+                return Stored(False)
+            stored = current.commit()
+        self.decoders.bound()
+        if kept.kind == "later" and (number := knowing.covered(self._folder)):
+            knowing.save(self._folder, number, self.decoders.seed())
+        self.keeping.remove(kept)
+        return replace(stored, late=stored.records)
+
+    def set_aside_kept(self) -> None:
+        """What store_kept() tried last shall not be tried again."""
+        self.keeping.set_aside(self._tried)
 
     def end(self) -> Stored:
-        """No segment follows: what waits for late messages or templates of exporters that the last one had nothing of is
-        lost and undecoded now. No file of the store tells it, since there is none that it belongs to."""
+        """No segment follows: what waits for late messages of exporters that the last one had nothing of is lost now. No
+        file of the store tells it, since there is none that it belongs to."""
         reports = [state.cut(last=True)[1] for state in self.decoders.states()]
         return _stored(False, 0, reports)
 
-    def _decode(self, segment: Segment, digest: str, known: bool, last: bool) -> Stored:
-        draining: list[ExporterState] = []
-        writer = FlowWriter(self._place, digest, _began_ms(segment), lambda: _offsets(draining[0]))
-        own = ExportReport()
-        reports: list[ExportReport] = []
+    def _decode_kept(self, current: _Pass, kept: Kept, ended: Ended) -> bool:
+        """False if nothing comes of it."""
+        datagrams = self._datagrams(current)
+        if kept.kind != "later":
+            late = LateDecoders(kept, self.decoders, current.aside)
+            current.decode(late, datagrams, ended=ended, stripped=True)
+            return current.known or current.writer.rows > 0
+        self.decoders.aside, self.decoders.late = current.aside, True
         try:
-            with Input(segment.path.name, segment.path).open(lambda _: None) as octets:
-                source = Source(segment.path.name, 0, own)
-                datagrams = read_pcap(Window(octets, source.name), source, self._dissector)
-                for state in self.decoders.take(datagrams, source.name):
-                    draining[:] = [state]
-                    for batch in state.decoder.batches():
-                        if not known:
-                            writer.add(batch)
-            for state in self.decoders.touched():
-                draining[:] = [state]
-                batches, report = state.cut(last=last)
-                for batch in batches:
-                    if not known:
-                        writer.add(batch)
-                reports.append(report)
-            damage = tuple(problem.what for problem in own.problems)
-            added = not known and self._add(segment, digest, writer, reports)
-        except BaseException:
-            writer.discard()
-            raise
-        forgotten = self.decoders.bound()
-        return replace(
-            _stored(added, writer.rows if added else 0, reports), damage=damage, forgotten=forgotten
-        )
+            current.decode(self.decoders, datagrams, ended=ended)
+        finally:
+            self.decoders.aside, self.decoders.late = Nowhere(), False
+        return current.known or current.aside.messages["later"] < kept.messages
 
-    def _add(self, segment: Segment, digest: str, writer: FlowWriter, reports: list[ExportReport]) -> bool:
-        """False if somebody else has added the same content meanwhile."""
-        rows = writer.partitions
-        shares: dict[Partition, ExportReport] = {}
-        for report in reports:
-            exporters = {session.exporter for session in report.sessions}
-            shares |= share(
-                report, {part: count for part, count in rows.items() if part.exporter in exporters}
-            )
-        files = writer.finish(shares)
-        note = note_json(
-            name=segment.path.name,
-            octets=segment.path.stat().st_size,
-            unit=digest,
-            records=writer.rows,
-            last_day=max((file.partition.day for file in files), default=-1),
+    def _datagrams(self, current: _Pass) -> Iterator[Datagram]:
+        for path in current.paths:
+            with Input(path.name, path).open(lambda _: None) as octets:
+                source = Source(path.name, 0, current.own)
+                yield from read_pcap(Window(octets, source.name), source, self._dissector)
+
+
+class _Pass:
+    """Files on their way into the store: whether they are known there, and what is made of them; nothing is left of that
+    unless it was committed."""
+
+    def __init__(
+        self,
+        place: Place,
+        paths: Sequence[Path],
+        contents: Sequence[Content],
+        keeping: Keeping,
+        *,
+        known: bool,
+    ) -> None:
+        self._place = place
+        self._contents = contents
+        self._draining: list[ExporterState] = []
+        self._told: list[ExportReport] = []  # of exporters that have a place in the store
+        self._reports: list[ExportReport] = []
+        self.paths = paths
+        self.known = known
+        self.own = ExportReport()
+        began_ms = _began_ms(paths[0])
+        day = (began_ms or 0) // DAY_MS
+        self.days = range(day - DAYS_BEFORE, day + DAYS_AFTER + 1)
+        self.writer = FlowWriter(
+            place, unit_name(contents), began_ms, self._offsets, days=self.days, partitions=MAX_PARTITIONS
         )
-        change = Change({file.aside: file.target for file in files}, notes={note_path(digest): note})
-        if commit(self._place, change, lambda: self._place.read(note_path(digest)) is None):
-            return True
-        for file in files:
-            self._place.remove(file.aside)
-        return False
+        self.aside: PuttingAside = keeping.begin(contents[0].digest)
+
+    def __enter__(self) -> _Pass:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        self.writer.discard()
+        if kind is None:
+            self.aside.discard()
+        else:  # nobody knows how far the store came: the next Storing looks
+            self.aside.close()
+
+    def decode(
+        self,
+        decoders: Decoders | LateDecoders,
+        datagrams: Iterator[Datagram],
+        *,
+        ended: Ended,
+        last: bool = False,
+        stripped: bool = False,
+    ) -> None:
+        """stripped: of what is told, only the records count."""
+        for state in decoders.take(datagrams, self.paths[0].name, ended):
+            self._write(state, state.decoder.batches())
+        for state in decoders.touched():
+            proven = state.proven
+            batches, report = state.cut(last=last)
+            self._write(state, batches)
+            self._reports.append(only_records(report) if stripped else report)
+            if proven:
+                self._told.append(self._reports[-1])
+
+    def commit(self) -> Stored:
+        """Puts it into the store, as a whole, unless it is there already, also because somebody else has added it."""
+        added = False
+        if not self.known:
+            self.aside.finish()
+            added = add_written(self._place, self._contents, self.writer.finish(self._shares()))
+        if added:
+            self.writer.done()
+            self.aside.keep()
+        stored = _stored(added, self.writer.rows if added else 0, self._reports)
+        return replace(stored, damage=tuple(problem.what for problem in self.own.problems))
+
+    def _write(self, state: ExporterState, batches: Iterable[pa.RecordBatch]) -> None:
+        self._draining[:] = [state]
+        for batch in batches:
+            if not self.known:
+                self.writer.add(batch)
+
+    def _shares(self) -> dict[Partition, ExportReport]:
+        """What is told of each partition, of days that it can be about."""
+        rows = self.writer.partitions
+        of: dict[bytes, dict[Partition, int]] = {}
+        for partition, count in rows.items():
+            of.setdefault(partition.exporter, {})[partition] = count
+        shares: dict[Partition, ExportReport] = {}
+        for report in self._told:
+            exporters = {session.exporter for session in report.sessions}
+            shares |= share(report, {p: n for who in exporters for p, n in of.get(who, {}).items()})
+        return {p: told for p, told in shares.items() if p in rows or p.day in self.days or p.day == NO_DAY}
+
+    def _offsets(self) -> dict[tuple[bytes, int], int]:
+        """Clocks that are off by more than is tolerated, as in sharing.clock_offsets."""
+        offsets = self._draining[0].decoder.clock_offsets()
+        return {source: offset for source, offset in offsets.items() if abs(offset) > TOLERATED_MS}
 
 
 def _stored(added: bool, records: int, reports: list[ExportReport]) -> Stored:
@@ -144,26 +286,26 @@ def _stored(added: bool, records: int, reports: list[ExportReport]) -> Stored:
         sum(report.lost_messages for report in reports),
         sum(report.lost_records for report in reports),
         sum(report.undecoded_sets for report in reports),
+        evicted=sum(
+            problem.count
+            for report in reports
+            for problem in report.problems
+            if problem.what in (EVICTED, FORGOTTEN)
+        ),
         exporters=by_exporter(reports, added=added),
     )
 
 
-def _digest(segment: Segment) -> str:
-    with segment.path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def _content(path: Path) -> Content:
+    with path.open("rb") as file:
+        return Content(hashlib.file_digest(file, "sha256").hexdigest(), path.name, path.stat().st_size)
 
 
-def _began_ms(segment: Segment) -> int | None:
+def _began_ms(path: Path) -> int | None:
     """When its first packet came."""
-    with segment.path.open("rb") as file:
+    with path.open("rb") as file:
         head = file.read(len(PCAP_HEADER) + RECORD_HEADER.size)
     if len(head) < len(PCAP_HEADER) + RECORD_HEADER.size:
         return None
     seconds, microseconds, _, _ = RECORD_HEADER.unpack_from(head, len(PCAP_HEADER))
     return int(seconds) * 1000 + int(microseconds) // 1000
-
-
-def _offsets(state: ExporterState) -> dict[tuple[bytes, int], int]:
-    """Clocks that are off by more than is tolerated, as in sharing.clock_offsets."""
-    offsets = state.decoder.clock_offsets()
-    return {source: offset for source, offset in offsets.items() if abs(offset) > TOLERATED_MS}

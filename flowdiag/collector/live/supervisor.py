@@ -2,8 +2,8 @@
 
 Facts the design follows:
 - it holds the sockets, so that what comes while a receiver is started anew waits in the kernel;
-- SIGTERM and SIGINT end the receivers first and the decoders when these have closed their spools, so that all that was
-  received is in the store at the end, or at least in the spool; SIGHUP reads the allow list again;
+- SIGTERM and SIGINT end the receivers first and the decoders when these have closed their spools, all within ten seconds,
+  so that what was received is in the store at the end, or in the spool, for the next start; SIGHUP reads the allow list again;
 - a process that dies is started again; one that dies again and again ends the collector, with the exit code that makes
   a service manager start it afresh and tell somebody.
 """
@@ -39,8 +39,8 @@ PULSE_S: Final = 1.0
 MAX_DEATHS: Final = 5
 DEATHS_S: Final = 60.0
 # A process that does not end by itself is ended. A receiver has only its spool to close.
-RECEIVER_END_S: Final = 15.0
-DECODER_END_S: Final = FINISH_S + 10.0
+RECEIVER_END_S: Final = 4.0
+DECODER_END_S: Final = FINISH_S + 1.5
 
 _SPAWN: Final = multiprocessing.get_context("spawn")
 
@@ -122,7 +122,7 @@ class Supervisor:
         except FlowdiagError as error:
             self._say(f"the allow list stays as it was: {error}")
             return
-        for child in self._receivers:
+        for child in (*self._receivers, *self._decoders):
             _send(child, self._allow)
         self._say("the allow list was read again")
 
@@ -141,7 +141,7 @@ class Supervisor:
             if int(folder.name) >= self._settings.workers
         ]
         folders = [*left, own] if worker == 0 else [own]
-        return lambda: _started(run_decoder, self._settings, folders)
+        return lambda: _started(run_decoder, self._settings, folders, self._allow)
 
     def _child(
         self, name: str, start: Callable[[], tuple[SpawnProcess, Connection]], told: Received | Decoded

@@ -86,12 +86,22 @@ class FlowWriter:
     """Writes the flow records of one export. unit: names it; began_ms: when it began, for the files' names, None if
     its first flows tell.
 
-    offsets: asked for how far the clock of each exporter and domain is off, in ms.
+    offsets: asked for how far the clock of each exporter and domain is off, in ms; days: those that flows can have ended
+    on, None for any, others count as none; partitions: how many there may be.
     """
 
     def __init__(
-        self, place: Place, unit: str, began_ms: int | None, offsets: Callable[[], Offsets] = dict
+        self,
+        place: Place,
+        unit: str,
+        began_ms: int | None,
+        offsets: Callable[[], Offsets] = dict,
+        *,
+        days: range | None = None,
+        partitions: int = MAX_PARTITIONS,
     ) -> None:
+        self._days = days
+        self._most = partitions
         self._place = place
         self._unit = unit
         self._aside = f"{ASIDE}/{place.owner}{uuid.uuid4().hex}"  # another process may be writing the same
@@ -111,6 +121,8 @@ class FlowWriter:
             self._began_ms = pc.min(_ends(batch)).as_py()
         for exporter, of_exporter in by_exporter(batch):
             days = end_days(of_exporter, exporter, self._offsets())
+            if self._days is not None:
+                days = np.where((days < self._days.start) | (days >= self._days.stop), NO_DAY, days)
             for day, rows in by_day(of_exporter, days):
                 self.put(self._bounded(Partition(exporter, day)), rows)
 
@@ -131,6 +143,10 @@ class FlowWriter:
             key=lambda written: written.target,
         )
 
+    def done(self) -> None:
+        """What was written is part of the store, and no longer ours to remove."""
+        self._written.clear()
+
     def discard(self) -> None:
         """Removes everything written."""
         for partition in list(self._waiting):
@@ -150,10 +166,10 @@ class FlowWriter:
         return counts
 
     def _bounded(self, partition: Partition) -> Partition:
-        if partition in self._known or len(self._known) < MAX_PARTITIONS:
+        if partition in self._known or len(self._known) < self._most:
             return partition
         partition = Partition(partition.exporter, NO_DAY)
-        if partition in self._known or len(self._known) < 2 * MAX_PARTITIONS:
+        if partition in self._known or len(self._known) < 2 * self._most:
             return partition
         return Partition(UNKNOWN_ADDRESS, NO_DAY)
 

@@ -10,9 +10,10 @@ import pytest
 
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.decode.decoder import Decoder
-from flowdiag.collector.decode.intake import NEVER_TAUGHT, TOO_MANY
+from flowdiag.collector.decode.intake import NEVER_TAUGHT
 from flowdiag.collector.decode.limits import Limits
 from flowdiag.collector.decode.problems import FURTHER
+from flowdiag.collector.decode.roster import FORGOTTEN
 from flowdiag.collector.decode.template_store import EVICTED
 from flowdiag.collector.report import ExportReport
 from tests.collector.decode.wire import (
@@ -45,30 +46,47 @@ def named(index: int, name: bytes) -> bytes:
 
 
 def domains() -> None:
-    """Sessions and observation domains beyond the bound are left out, those known go on."""
+    """Of too many sessions and observation domains one without records goes, then the one not used for longest."""
     decoded = decode(
         ipfix(with_template(), a_set(256, flow()), domain=1),
-        ipfix(with_template(), a_set(256, flow()), domain=2),
-        ipfix(with_template(), a_set(256, flow()), domain=3),
+        *(ipfix(with_template(), domain=number) for number in range(2, 9)),  # each pushes out the one before
         ipfix(a_set(256, flow()), domain=1, sequence=1),
-        Datagram(session(2), ipfix(with_template()), None, 0),
-        Datagram(session(3), ipfix(with_template()), None, 0),
+        ipfix(a_set(256, flow()), domain=8),
+        *(Datagram(session(last), b"\0\x0a nothing", None, 0) for last in range(2, 9)),
+        ipfix(a_set(256, flow()), domain=8, sequence=1),
+        Datagram(session(9), ipfix(with_template(), a_set(256, flow())), None, 0),  # pushes out domain 1
+        ipfix(a_set(256, flow()), domain=8, sequence=2),
         limits=Limits(domains=2),
     )
-    assert decoded.column("domain") == [1, 2, 1]
-    assert [(problem.what, problem.count) for problem in decoded.report.problems] == [(TOO_MANY, 3)]
+    assert decoded.column("domain") == [1, 1, 8, 8, 1, 8]
+    assert sorted((told.domain, told.records) for told in decoded.report.sessions) == [(1, 1), (1, 2), (8, 3)]
+    assert [p.count for p in decoded.report.problems if p.what == FORGOTTEN] == [7]
 
 
 def templates() -> None:
-    """The template of a domain that was defined longest ago is forgotten."""
+    """A template that never had a record is forgotten first, then the one not used for the longest time."""
+    unused = [ipfix(with_template(number), sequence=1) for number in range(300, 310)]
     decoded = decode(
-        ipfix(*(with_template(number) for number in (256, 257, 258))),
-        *(ipfix(a_set(number, flow()), sequence=n) for n, number in enumerate((256, 257, 258))),
+        ipfix(with_template(256), a_set(256, flow())),
+        *unused,
+        ipfix(a_set(256, flow()), sequence=1),
+        ipfix(with_template(257), a_set(257, flow()), a_set(256, flow()), sequence=2),
+        ipfix(with_template(258), a_set(258, flow()), sequence=4),  # pushes out 257
+        ipfix(*(a_set(number, flow()) for number in (256, 257, 258)), sequence=5),
         limits=Limits(templates=2),
     )
-    assert len(decoded.rows) == 2
-    assert decoded.problems[0] == EVICTED
-    assert sorted(decoded.report.sessions[0].templates) == [257, 258]
+    assert len(decoded.rows) == 7
+    assert sorted(decoded.report.sessions[0].templates) == [256, 258]
+    assert [p.count for p in decoded.report.problems if p.what == EVICTED] == [11]
+
+
+def test_twelve_thousand_templates_without_records_cost_the_one_in_use_nothing() -> None:
+    messages = [ipfix(with_template(65_000), a_set(65_000, flow()))]
+    for first in range(256, 12_256, 60):
+        unused = (template(number, FLOW_FIELDS) for number in range(first, first + 60))
+        messages.append(ipfix(a_set(2, *unused), sequence=1))
+    messages.append(ipfix(a_set(65_000, flow(2)), sequence=1))
+    assert decode(*messages).column("octets") == [100, 200]
 
 
 def template_octets() -> None:
@@ -291,7 +309,7 @@ def clock_samples() -> None:
         decoder.feed(message)
     list(decoder.finish())
     assert decoder.report.sessions[0].clock_offset_ms == 7000
-    assert len(decoder._domains[0].clock_offsets) <= 8
+    assert len(decoder._roster.domains[0].clock_offsets) <= 8
 
 
 def taught_elements() -> None:

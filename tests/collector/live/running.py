@@ -10,11 +10,14 @@ import socket
 import subprocess
 import sys
 import time
+import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
+
+import pytest
 
 import flowdiag
 from flowdiag.collector.decode.decoder import Decoder
@@ -112,6 +115,13 @@ class Running:
         with urllib.request.urlopen(url, timeout=5) as answer:
             text: str = answer.read().decode()
         return text
+
+    def unhealthy(self) -> str:
+        """What /health says is wrong."""
+        with pytest.raises(urllib.error.HTTPError) as wrong:
+            self.get("/health")
+        assert wrong.value.code == 503
+        return wrong.value.read().decode()
 
     def wait_for(self, name: str, value: int) -> None:
         """Waits until a metric is at least a value."""

@@ -120,8 +120,9 @@ def test_a_loss_is_said_with_its_count_at_once_and_more_of_it_not_each_second(
     [
         Received(unspooled=3), Received(limited=3), Received(not_allowed=3), Received(connections_broken=3),
         Received(connections_refused=3), Received(connections_slow=3), Received(connections_displaced=3),
-        Decoded(set_aside=3), Decoded(damaged=3), Decoded(forgotten=3),
-        Decoded(lost_messages=3), Decoded(lost_records=3),
+        Decoded(set_aside=3), Decoded(damaged=3), Decoded(forgotten=3), Decoded(lost_messages=3),
+        Decoded(lost_records=3), Decoded(kept=3), Decoded(deferred=3), Decoded(given_up=3),
+        Decoded(evicted=3), Decoded(undecoded=3), Received(senders_forgotten=3),
     ],
 )  # fmt: skip
 def test_no_loss_is_silent(told: Health, said: list[str], counts: Received | Decoded) -> None:
@@ -158,3 +159,33 @@ def test_the_status_line_has_the_counts_and_the_text_of_all_that_is_wrong(told: 
 def test_a_spool_that_waits_for_less_than_the_bound_is_not_behind(told: Health) -> None:
     told.update([], [Decoded(waiting_since=steady() - health.BEHIND_S + 1)])
     assert told.wrong == {}
+
+
+@pytest.mark.parametrize(
+    "name", ["kept", "deferred", "given_up", "evicted", "forgotten", "undecoded", "set_aside"]
+)
+def test_what_is_not_decoded_is_wrong_until_it_has_not_happened_for_five_minutes(
+    told: Health, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    now = [1000.0]
+    monkeypatch.setattr(health.time, "monotonic", lambda: now[0])
+    told.update([], [Decoded(**{name: 5})])
+    assert told.wrong[name].startswith("5 ")
+    now[0] += 200
+    told.update([], [Decoded(**{name: 7})])
+    now[0] += 200
+    told.update([], [Decoded(**{name: 7})])
+    assert told.wrong[name].startswith("7 ")
+    now[0] += 101
+    told.update([], [Decoded(**{name: 7})])
+    assert told.wrong == {}
+    told.update([], [Decoded(**{name: 9})])
+    assert told.wrong[name].startswith("2 ")
+
+
+def test_what_is_kept_now_is_no_count_since_the_start(told: Health) -> None:
+    died = Decoded(kept=9, kept_segments=2, kept_octets=1_000)
+    told.update([], [died])
+    told.carry(died)
+    told.update([], [Decoded(kept_segments=2, kept_octets=1_000)])
+    assert (told.decoded.kept, told.decoded.kept_segments, told.decoded.kept_octets) == (9, 2, 1_000)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from flowdiag.collector.datagram import Datagram
-from flowdiag.collector.live import decoders, knowing
+from flowdiag.collector.live import exporter_state, knowing
 from flowdiag.collector.live.decoders import Decoders
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.report import ExportReport
@@ -48,7 +48,7 @@ class Told:
             exporter = state.session.exporter[-1]
             self.records[exporter] = sum(batch.num_rows for batch in batches)
             self.reports[exporter] = report
-        self.forgotten = known.bound()
+        known.bound()
 
 
 def restarted(spool: Path, *earlier: Decoders) -> Decoders:
@@ -100,12 +100,6 @@ def test_a_gap_of_the_last_moments_waits_for_late_messages_unless_it_is_the_last
     assert late.reports[1].lost_records == 2  # of three, one was late
 
 
-def test_data_sets_that_still_wait_for_their_template_at_the_end_are_counted() -> None:
-    known = Decoders()
-    assert Told(known, [message(flows(3))], last=False).reports[1].undecoded_sets == 0
-    assert Told(known, [message(a_set(256, flow(4)), sequence=3)]).reports[1].undecoded_sets == 2
-
-
 def test_an_exporter_that_another_worker_heard_before_is_known_by_what_it_told_last(tmp_path: Path) -> None:
     """Which worker gets a sender is the kernel's choice, and may be another after a restart of the machine."""
     first, second = Decoders(), Decoders()
@@ -149,7 +143,7 @@ def test_damaged_knowledge_is_left_out(tmp_path: Path) -> None:
 
 
 def test_templates_of_a_hostile_exporter_push_out_its_own_and_nobody_elses() -> None:
-    known = Decoders()
+    known = Decoders(clock=lambda: 0.0)  # its time is not what is looked at here
     Told(known, [message(with_template(), flows(1), exporter=1)])
     many = [
         message(a_set(2, *(template(number, FLOW_FIELDS) for number in range(first, first + 30))), exporter=2, domain=first)
@@ -166,57 +160,10 @@ def test_templates_of_a_hostile_exporter_push_out_its_own_and_nobody_elses() -> 
 def test_a_new_port_each_time_costs_an_exporter_no_templates_of_its_latest_sessions(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(decoders, "MAX_SESSIONS", 4)
+    monkeypatch.setattr(exporter_state, "MAX_SESSIONS", 4)
     known = Decoders()
     for port in range(1, 20):
         told = Told(known, [message(with_template(), flows(2), port=port)])
         assert told.records == {1: 2}
         again = Told(known, [message(flows(3), sequence=4, port=port)])
         assert (again.records, again.reports[1].lost_records) == ({1: 3}, 2)
-
-
-def test_forged_exporters_make_the_one_go_that_was_not_heard_for_the_longest_time(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    monkeypatch.setattr(decoders, "MAX_EXPORTERS", 4)
-    known = Decoders()
-    for exporter in range(1, 9):
-        Told(known, [message(with_template(), flows(1), exporter=exporter)])
-        assert len(known) <= 4
-    assert Told(known, [message(flows(1), sequence=1, exporter=8)]).records == {8: 1}
-    assert Told(known, [message(flows(1), sequence=1, exporter=1)]).records == {1: 0}
-
-
-def test_more_exporters_than_the_bound_in_one_segment_share_a_decoder(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    monkeypatch.setattr(decoders, "MAX_EXPORTERS", 4)
-    known = Decoders()
-    list(known.take((message(with_template(), flows(1), exporter=e) for e in range(1, 101)), "segment"))
-    assert len(known) == 5
-    assert sum(batch.num_rows for state in known.touched() for batch in state.cut()[0]) == 100
-
-
-def test_when_all_keep_too_much_those_who_keep_the_most_are_forgotten(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    monkeypatch.setattr(decoders, "MAX_ALL_OCTETS", 200_000)
-    known = Decoders()
-    modest = [message(with_template(), flows(1), exporter=exporter) for exporter in range(1, 6)]
-    assert Told(known, modest).forgotten == 0
-    greedy = [
-        message(a_set(2, *(template(number, FLOW_FIELDS) for number in range(first, first + 30))), exporter=9)
-        for first in range(256, 1156, 30)
-    ]
-    assert Told(known, greedy, last=False).forgotten == 1
-    after = Told(known, [message(flows(2), sequence=1, exporter=exporter) for exporter in range(1, 6)])
-    assert after.records == dict.fromkeys(range(1, 6), 2)
-
-
-def test_data_that_waits_for_a_template_that_never_comes_counts_as_kept(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    monkeypatch.setattr(decoders, "MAX_ALL_OCTETS", 50_000)
-    known = Decoders()
-    held = [message(a_set(300, bytes(1200)), sequence=n, exporter=9) for n in range(100)]
-    assert Told(known, held, last=False).forgotten == 1

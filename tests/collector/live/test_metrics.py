@@ -14,6 +14,7 @@ from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.parser import text_string_to_metric_families
 
 from flowdiag.collector.live import health as module
+from flowdiag.collector.live.allow import AllowList
 from flowdiag.collector.live.clocks import steady
 from flowdiag.collector.live.counters import Decoded, Received
 from flowdiag.collector.live.decoding import Decoding
@@ -109,7 +110,8 @@ def test_a_decoder_tells_since_when_the_oldest_segment_waits(tmp_path: Path) -> 
         os.utime(path, (since, since))
     own, its = Pipe()
     with own, its:
-        Decoding(Settings(store=str(tmp_path / "store"), spool=tmp_path / "spool"), [spool], its)._tell()
+        settings = Settings(store=str(tmp_path / "store"), spool=tmp_path / "spool")
+        Decoding(settings, [spool], AllowList(None), its)._tell()
         decoded = own.recv()
     assert (decoded.waiting_segments, decoded.waiting_octets) == (2, 1_500)
     assert 3_600 <= steady() - decoded.waiting_since < 3_660

@@ -82,6 +82,31 @@ def test_forged_senders_without_end_are_bounded_and_all_counts_kept(monkeypatch:
     assert exporters.taken == 200
 
 
+def test_an_exporter_that_was_heard_for_long_keeps_its_count_and_its_credit(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(senders, "MAX_EXPORTERS", 8)
+    exporters, known = some()
+    for _ in range(60):
+        known.get(("192.0.2.1", 1000)).exporter.credit -= 1
+        exporters.refill(1.0)
+    known.get(("192.0.2.1", 1000)).exporter.credit -= 10
+    for number in range(2, 200):
+        known.get((f"192.0.2.{number}", number)).exporter.credit -= 1
+    honest = known.get(("192.0.2.1", 1000)).exporter
+    assert (honest.credit, honest.taken) == (0, 60)  # a flood does not lift its limit either
+    assert exporters.forgotten >= 190
+    exporters.refill(1.0)
+    assert exporters.taken == 60 + 10 + 198
+
+
+def test_another_list_keeps_the_counts_of_each_exporter() -> None:
+    exporters, known = some(10, "192.0.2.0/24")
+    known.get(("192.0.2.1", 1000)).exporter.credit -= 2
+    exporters.allow(read_allow_list(["192.0.2.1"], []))
+    assert [(one.name, one.taken) for one in exporters.heard()] == [("192.0.2.1", 2)]
+
+
 def test_ports_of_one_exporter_without_end_are_bounded_and_bring_no_credit(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -1,0 +1,111 @@
+"""The sessions and observation domains that a decoder knows, bounded: who has flow records outlives who has none.
+
+Facts the design follows:
+- senders, ports and domain numbers can be made up without end (RFC 7011 11.4). Of too many domains one without records
+  goes first, then the one that was not used for the longest time (earned.py); sessions go with their last domain, and
+  those that never sent a sound message first of all;
+- messages and flows of a domain that was forgotten may still wait for their batch, so it stays until that has been read;
+- what a domain without records told is forgotten with it, what others told stays in the report, up to as many again.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Final
+
+from flowdiag.collector.datagram import Session
+from flowdiag.collector.decode.domain import Domain, Stream
+from flowdiag.collector.decode.limits import Limits
+from flowdiag.collector.earned import Earned
+from flowdiag.collector.report import ExportReport, SessionReport
+
+FORGOTTEN: Final = "observation domains beyond the number that is kept were forgotten"
+
+
+class Roster:
+    """domains: by number, which is never used again; those that were forgotten until sweep()."""
+
+    def __init__(self, report: ExportReport, limits: Limits) -> None:
+        self._report = report
+        self._most = limits.domains
+        self._streams: dict[Session, Stream] = {}
+        self._standing: Earned[int] = Earned(self._uses)
+        self._number = 0
+        self._leaving: deque[tuple[int, Domain]] = deque()
+        self._left: deque[SessionReport] = deque()
+        self.domains: dict[int, Domain] = {}
+
+    def __len__(self) -> int:
+        return len(self._standing)
+
+    def stream(self, session: Session) -> Stream | None:
+        return self._streams.get(session)
+
+    def streams_full(self) -> bool:
+        """Whether another session has no room even after those without domains have gone."""
+        if len(self._streams) >= self._most:
+            self._streams = {
+                session: one for session, one in self._streams.items() if any(one.domains.values())
+            }
+        return len(self._streams) >= self._most
+
+    def add_stream(self, session: Session) -> Stream:
+        stream = self._streams[session] = Stream(session)
+        return stream
+
+    def domains_full(self) -> bool:
+        return len(self._standing) >= self._most
+
+    def add_domain(self, stream: Stream, version: int, number: int, told: SessionReport) -> Domain:
+        domain = Domain(stream, version, number, self._number, told)
+        self._number += 1
+        self._streams.setdefault(stream.session, stream)
+        stream.domains[version][number] = self.domains[domain.index] = domain
+        self._standing.add(domain.index)
+        self._report.sessions.append(told)
+        return domain
+
+    def prove(self, domain: Domain) -> None:
+        """A domain has records."""
+        if domain.index in self._standing:
+            self._standing.prove(domain.index)
+
+    def forget_one(self, epoch: int) -> Domain:
+        """The domain that goes next. epoch: the number of the one that may still hold messages of it."""
+        index = self._standing.first_to_go()
+        self._standing.drop(index)
+        domain = self.domains[index]
+        stream = domain.stream
+        del stream.domains[domain.version][domain.number]
+        if not any(stream.domains.values()) and self._streams.get(stream.session) is stream:
+            del self._streams[stream.session]
+        self._leaving.append((epoch, domain))
+        return domain
+
+    def sweep(self, epoch: int) -> None:
+        """An epoch has been read: those who were forgotten in it or before can go."""
+        gone: set[int] = set()
+        while self._leaving and self._leaving[0][0] <= epoch:
+            _, domain = self._leaving.popleft()
+            del self.domains[domain.index]
+            for sequences in domain.stream.sequences.values():
+                sequences.forget_domain(domain.index, whole=not any(domain.stream.domains.values()))
+            told = domain.report
+            self._left.append(told)
+            if not told.records and not told.option_records:
+                gone.add(id(self._left.pop()))
+            elif len(self._left) > self._most:
+                gone.add(id(self._left.popleft()))
+        self._remove(gone)
+
+    def forget_reports(self) -> None:
+        """What is left of those who were forgotten was taken."""
+        self._remove({id(told) for told in self._left})
+        self._left.clear()
+
+    def _remove(self, gone: set[int]) -> None:
+        if gone:
+            self._report.sessions[:] = [told for told in self._report.sessions if id(told) not in gone]
+
+    def _uses(self, index: int) -> object:
+        return self.domains[index].expected
