@@ -170,8 +170,8 @@ def test_segments_keep_their_order_and_lose_nothing_whatever_the_clock_does(
     assert [number for number, _ in waiting] == list(range(1, 11))
     place = open_place(store)
     make_store(place)
-    storing = Storing(place, Seed(), Dissector())
-    told = [storing.store(each, last=each == waiting[-1]) for each in waiting]
+    storing = Storing(place, spool, Seed(), Dissector())
+    told = [storing.store([each], last=each == waiting[-1])[1] for each in waiting]
     assert [each.added for each in told] == [True] * 10
     assert (sum(each.records for each in told), sum(each.lost_records for each in told)) == (88, 3)
     assert sum(each.undecoded for each in told) == 0
