@@ -155,7 +155,7 @@ def _records_a_message(domain: Domain | None) -> float:
         return 0.0
     told = domain.report
     records = domain.earlier_records + told.records + told.option_records
-    return records / max(domain.earlier_messages + told.messages, 1)
+    return records / max(domain.earlier_messages + told.messages - domain.given_away, 1)
 
 
 def _standing_for(stream: Stream, version: int, domains: Mapping[int, Domain], index: int) -> Domain | None:

@@ -119,6 +119,7 @@ class Domain:
         self.own_losses: dict[int, int] = {}
         self.earlier_messages = 0  # of stretches whose report was taken
         self.earlier_records = 0  # in these, options included
+        self.given_away = 0  # messages whose records are decoded elsewhere, when their template comes
         self.late_records = 0  # records of held sets that were decoded after their message was evaluated
         self.clock_offsets: list[int] = []
         self.clock_second: int | None = None

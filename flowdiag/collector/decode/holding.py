@@ -91,6 +91,7 @@ class Holding:
 
     def _give_up(self, domain: Domain, held: HeldSet, sets: list[tuple[int, bytes]]) -> None:
         if self._unread is not None:
+            domain.given_away += 1
             message = _message(domain.version, held.header, sets)
             self._unread(Datagram(domain.session, message, held.time_ms, held.offset))
             return

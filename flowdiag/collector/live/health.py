@@ -56,10 +56,10 @@ _LOSSES: Final = (
     ),
     ("evicted", "{} templates and observation domains were forgotten: their exporters sent too many"),
     ("undecoded", "{} data sets could not be decoded and were left out"),
-    ("kept", "{} messages are kept in the spool: their template has not come"),
+    ("kept", "{} messages were kept in the spool until their template comes"),
     (
         "deferred",
-        "{} messages are kept in the spool: their exporters are new, or cost too much, and have to wait",
+        "{} messages were kept in the spool: their exporters are new, or cost too much, and have to wait",
     ),
     ("given_up", "{} messages were given up: more was to be kept than there is room for"),
     ("damaged", "{} places in spool segments were damaged and left out"),

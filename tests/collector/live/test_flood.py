@@ -118,7 +118,7 @@ def test_what_happens_to_forged_ones_is_counted_and_said_and_health_is_not_ok(ru
     running.wait_for("kept_total", 600)
     assert running.metric("kept_segments") >= 1
     assert running.metric("forgotten_total") == 600 - 256
-    line = "messages are kept in the spool: their template has not come"
+    line = "messages were kept in the spool until their template comes"
     wait_until(lambda: line in running.log)
     assert "exporters were forgotten" in running.log
     assert line in running.unhealthy()
