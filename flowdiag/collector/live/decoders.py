@@ -140,6 +140,8 @@ class Decoders:
             if self._began_ms is None:
                 self._began_ms = now_ms
             for exporter, messages in of.items():
+                if known := self._states.get(exporter):
+                    messages = known.in_turn(messages)
                 taken = self._turns(exporter, messages, file, now_ms)
                 self._put_off(exporter, messages[taken:])
             yield from (self._states[exporter] for exporter in of if exporter in self._states)

@@ -4,6 +4,8 @@ Facts the design follows:
 - all that a decoder keeps is bounded (decode/limits.py); shared, the bounds would be for whoever fills them first;
 - an exporter that comes from a new port each time fills its table of sessions. Then it gets a new decoder, which is
   taught what the sessions told that data came for, or that were heard lately;
+- an address is forged as easily from any port, but not easily from the one that the exporter happens to have. So sessions
+  that were worth something for longer come first;
 - whose messages are put off and come later is not taken to have lost them: its sequence numbers tell nothing meanwhile;
 - an exporter is worth as much as it is long that its data are decoded, in segments. Nobody can make up that in a moment.
 """
@@ -57,6 +59,7 @@ class ExporterState:
         self._rows_before = 0
         self._groups_before = 0
         self._disordered = False
+        self._segments_of: dict[int, int] = {}  # by port, the ones with records last at the end
 
     @property
     def octets(self) -> int:
@@ -82,6 +85,14 @@ class ExporterState:
     def rank(self) -> int:
         """What it is worth: the magnitude of its segments, so that a few more make no difference."""
         return (self.segments + (self.rows > 0)).bit_length()
+
+    def in_turn(self, messages: list[Datagram]) -> list[Datagram]:
+        """Messages of the sessions that are worth most first; those of one session stay in order."""
+        first = messages[0].session
+        if all(datagram.session is first for datagram in messages):
+            return messages
+        worth = {port: segments.bit_length() for port, segments in self._segments_of.items()}
+        return sorted(messages, key=lambda datagram: -worth.get(datagram.session.port, 0))
 
     def take(self, datagrams: Iterable[Datagram], file: str) -> None:
         feed, see = self.decoder.feed, self.knowledge.see
@@ -117,6 +128,7 @@ class ExporterState:
         full = len(self.sessions) > MAX_SESSIONS
         taken = self.decoder.cut(last=last or full, in_order=not self._disordered)
         self._disordered = False
+        self._note_sessions(taken[1])
         self._begin()
         self.spent = 0.0
         if full:
@@ -125,6 +137,16 @@ class ExporterState:
             self.decoder = self._new_decoder()
             self.learn(seed.taught, seed.last)
         return taken
+
+    def _note_sessions(self, report: ExportReport) -> None:
+        """Counts a segment for those that had records in it; of too many those stay that are worth most."""
+        counts = self._segments_of
+        for port in sorted({session.port for session in report.sessions if session.records}):
+            counts[port] = counts.pop(port, 0) + 1
+        if len(counts) > MAX_SESSIONS:
+            ranked = sorted(counts, key=lambda port: counts[port].bit_length())  # stable: the oldest first
+            for port in ranked[:-MAX_SESSIONS]:
+                del counts[port]
 
     def _begin(self) -> None:
         """What is counted from here on is the segment's."""

@@ -9,7 +9,7 @@ import pytest
 
 from flowdiag import read_export
 from flowdiag.collector.datagram import Datagram
-from flowdiag.collector.live import decoders
+from flowdiag.collector.live import decoders, exporter_state
 from flowdiag.collector.live.decoders import Decoders, Interrupted, Nowhere
 from flowdiag.collector.live.exporter_state import ExporterState
 from tests.collector.decode.wire import EXPORT_S, FLOW_FIELDS, a_set, template, with_template
@@ -188,6 +188,34 @@ def test_who_costs_more_than_its_records_are_worth_waits_until_the_others_had_th
     assert records == {1: 64, 2: 0}
     assert aside.messages == 64 * 15  # five turns are more than a second
     assert segment(known, [message(flows(3), of=2, sequence=1)])[2] == 3  # the next segment is another
+
+
+def test_what_is_sent_from_other_ports_of_an_address_waits_for_what_comes_from_the_usual_one(
+    clock: Clock,
+) -> None:
+    known = Decoders(clock=clock)
+    segment(known, [message(with_template(), flows(1))])
+    aside = known.aside = Nowhere()
+    forged = [message(with_template(300), port=1_000 + n % 50) for n in range(64 * 20)]
+    records = segment(known, [*forged, *(message(flows(1), sequence=1 + n) for n in range(100))])
+    assert records == {HONEST: 100}
+    assert 64 * 15 < aside.messages < 64 * 18
+    assert segment(known, [message(flows(3), sequence=101)])[HONEST] == 3
+
+
+def test_ports_without_end_leave_the_usual_one_its_turn(
+    clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(exporter_state, "MAX_SESSIONS", 8)
+    known = Decoders(clock=clock)
+    for n in range(8):
+        segment(known, [message(with_template(), flows(1), sequence=n)])
+    for wave in range(3):
+        made_up = [message(with_template(), flows(1), port=1_000 + 40 * wave + n) for n in range(40)]
+        assert segment(known, [*made_up, message(flows(1), sequence=8 + wave)])[HONEST] == 41
+    monkeypatch.setattr(decoders, "PER_RECORD_S", 0.0)
+    forged = [message(with_template(300), port=1_080 + n % 40) for n in range(64 * 20)]
+    assert segment(known, [*forged, message(flows(9), sequence=11)])[HONEST] == 9
 
 
 def test_who_sends_templates_with_a_record_each_waits_for_the_columnar_steps_that_they_cost() -> None:
