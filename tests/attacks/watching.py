@@ -61,8 +61,12 @@ class Watch:
         return None if match is None else int(float(match[1]))
 
     def counters(self) -> str:
-        """Those that are not 0, without those of single exporters."""
-        lines = (line for line in self.metrics.splitlines() if line[:1] != "#" and "{" not in line)
+        """Those that are not 0; of single exporters what they are said to have lost."""
+        lines = (
+            line
+            for line in self.metrics.splitlines()
+            if line[:1] != "#" and ("{" not in line or "_lost_" in line)
+        )
         return "\n".join(line for line in lines if not line.endswith(" 0.0"))
 
     def _again(self, look: Callable[[], None], every_s: float) -> None:
