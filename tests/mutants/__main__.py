@@ -19,7 +19,7 @@ from typing import Final
 import pytest
 
 from tests.mutants.making import Mutant, mutants_of
-from tests.mutants.running import SECONDS_MORE, TIMES_SLOWER, Runner, Work, sound_seconds
+from tests.mutants.running import SECONDS_MORE, TIMES_SLOWER, Runner, SoundTimes, Work, load_libraries
 from tests.mutants.touching import Imports
 
 ROOT: Final = Path(__file__).parents[2]
@@ -56,22 +56,19 @@ def _modules(place: Path) -> Iterator[Path]:
 
 
 def _works(runner: Runner, chosen: Sequence[Placed], seconds: float) -> list[Work]:
-    """What to run over each mutant: the nearest tests that take `seconds` in all on the sound program, at least one
-    file."""
-    imports = Imports(ROOT)
-    tests = {module: imports.tests_of(module) for module, _ in chosen}
-    took = sound_seconds(runner, sorted({path for paths in tests.values() for path in paths}), seconds)
-    works = []
-    for module, mutant in chosen:
-        within, total = [], 0.0
-        for path in tests[module]:
-            if path in took and total + took[path] <= seconds:
-                within.append(path)
-                total += took[path]
-        if not within:
+    """What to run over each mutant: the nearest tests of its module."""
+    imports, timed = Imports(ROOT), SoundTimes(runner, seconds)
+    tests = {
+        module: timed.within(imports.tests_of(module)) for module in {module: None for module, _ in chosen}
+    }
+    for module, (paths, _) in tests.items():
+        if not paths:
             raise SystemExit(f"{module}: no test file touches it that takes less than {seconds:.0f} s")
-        works.append(Work(module, mutant, tuple(within), TIMES_SLOWER * total + SECONDS_MORE))
-    return works
+    return [
+        Work(module, mutant, paths, TIMES_SLOWER * took + SECONDS_MORE)
+        for module, mutant in chosen
+        for paths, took in [tests[module]]
+    ]
 
 
 def _table(chosen: Sequence[Placed], survived: Sequence[Placed]) -> Iterator[str]:
@@ -87,12 +84,12 @@ def _table(chosen: Sequence[Placed], survived: Sequence[Placed]) -> Iterator[str
     yield f"{'all':{width}}  {len(chosen):7}  {len(chosen) - len(survived):6}  {len(survived):8}"
 
 
-def main() -> None:
+def main(words: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.mutants", description=__doc__.splitlines()[0])
     parser.add_argument(
         "--only", action="append", metavar="PATH", help="a file or folder of the program; may be repeated"
     )
-    parser.add_argument("--line", type=int, metavar="N", help="only mutants of this line")
+    parser.add_argument("--lines", metavar="N-M", help="only mutants of these lines")
     parser.add_argument("--sample", type=int, metavar="N", help="so many of them, by chance")
     parser.add_argument("--seed", type=int, default=0, help="the same seed takes the same ones (default 0)")
     parser.add_argument("--jobs", type=int, default=1, help="how many at once (default 1)")
@@ -100,10 +97,11 @@ def main() -> None:
         "--seconds", type=float, default=30, help="processor time of the tests for one mutant (default 30)"
     )
     parser.add_argument("--list", action="store_true", help="name the mutants and run nothing")
-    given = parser.parse_args()
+    given = parser.parse_args(words)
     chosen = all_mutants(given.only or PLACES)
-    if given.line is not None:
-        chosen = [(module, mutant) for module, mutant in chosen if mutant.line == given.line]
+    if given.lines is not None:
+        first, last = map(int, given.lines.split("-"))
+        chosen = [(module, mutant) for module, mutant in chosen if first <= mutant.line <= last]
     if given.sample is not None and given.sample < len(chosen):
         places = sorted(random.Random(given.seed).sample(range(len(chosen)), given.sample))
         chosen = [chosen[place] for place in places]
@@ -112,6 +110,7 @@ def main() -> None:
             print(f"{module}:{mutant.line}  {mutant.change}")
         print(f"{len(chosen)} mutants")
         return
+    load_libraries()
     with tempfile.TemporaryDirectory() as scratch:
         runner = Runner(ROOT, Path(scratch), given.jobs)
         survived = []

@@ -5,6 +5,7 @@ Each run is a fork of a process that has loaded the large libraries already, but
 
 from __future__ import annotations
 
+import math
 import os
 import resource
 import shutil
@@ -116,12 +117,16 @@ class Copy:
             os._exit(code)
 
 
+def load_libraries() -> None:
+    """Saves each run a second or two."""
+    for name in LIBRARIES:
+        import_module(name)
+
+
 class Runner:
     """Runs work in several copies at once."""
 
     def __init__(self, root: Path, folder: Path, jobs: int) -> None:
-        for name in LIBRARIES:
-            import_module(name)
         self._copies = [Copy(root, folder / str(number)) for number in range(jobs)]
 
     def run(self, works: Iterable[Work]) -> Iterator[tuple[Work, Ended]]:
@@ -156,13 +161,34 @@ def _end(group: int) -> None:
         return
 
 
-def sound_seconds(runner: Runner, tests: Sequence[Path], most: float) -> dict[Path, float]:
-    """Processor time of each test file on the sound program, of those that take no more than `most`."""
-    works = [Work(Path(PACKAGES[0], "__init__.py"), None, (path,), most) for path in tests]
-    took: dict[Path, float] = {}
-    for work, ended in runner.run(works):
-        if ended.code == pytest.ExitCode.TESTS_FAILED:
-            raise SystemExit(f"{work.tests[0]} fails without a mutant: mend it first")
-        if ended.code == pytest.ExitCode.OK:
-            took[work.tests[0]] = ended.seconds
-    return took
+class SoundTimes:
+    """Processor time of test files on the sound program, each measured once. most: what the tests of a mutant may take."""
+
+    def __init__(self, runner: Runner, most: float) -> None:
+        self._runner = runner
+        self._most = most
+        self._took: dict[Path, float] = {}
+
+    def within(self, tests: Sequence[Path]) -> tuple[tuple[Path, ...], float]:
+        """The first of these files that take no more than `most` in all, and what they take; a file that takes more than
+        that alone is passed over."""
+        chosen: list[Path] = []
+        total = 0.0
+        for path in tests:
+            took = self._seconds(path)
+            if took > self._most:
+                continue
+            if total + took > self._most:
+                break
+            chosen.append(path)
+            total += took
+        return tuple(chosen), total
+
+    def _seconds(self, path: Path) -> float:
+        if path not in self._took:
+            work = Work(Path(PACKAGES[0], "__init__.py"), None, (path,), self._most)
+            ((_, ended),) = self._runner.run([work])
+            if ended.code == pytest.ExitCode.TESTS_FAILED:
+                raise SystemExit(f"{path} fails without a mutant: mend it first")
+            self._took[path] = ended.seconds if ended.code == pytest.ExitCode.OK else math.inf
+        return self._took[path]
