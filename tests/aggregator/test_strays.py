@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from flowdiag.aggregator.strays import DAY_MS, MAX_DAYS, Span, days_kept, without_strays
+from flowdiag.aggregator.strays import MAX_DAYS, Span, days_kept, without_strays
 from tests.aggregator.tables import START, build, int_array, up
 
 DAY_S = 86_400
+DAY_MS = 86_400_000
 
 
 def kept(*days: tuple[int, int]) -> tuple[int, int]:
