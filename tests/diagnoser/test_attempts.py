@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pytest
 
 from flowdiag.aggregator.site_flows import UP
 from flowdiag.diagnoser import outbound_scan, unanswered_connections
-from flowdiag.diagnoser.attempts import bare_syn, begins_attempt, failed_attempts
+from flowdiag.diagnoser.attempts import bare_syn, begins_attempt, failed_attempts, is_request
 from tests.diagnoser.building import ICMP, SYN, UDP, Book
 from tests.diagnoser.test_beyond import HOUR, codes, crowd, office
 
@@ -155,3 +156,25 @@ def test_without_flags_few_and_small_packets_tell_it() -> None:
     assert bare(flags=-1, octets=120 * 60, packets=120, sampling=10)
     assert not bare(flags=-1, octets=121 * 60, packets=121, sampling=10)
     assert not bare(flags=-1, octets=60, packets=1, protocol=UDP)
+
+
+@pytest.mark.parametrize(
+    "port", [53, 88, 123, 161, 389, 443, 500, 1194, 1645, 1812, 1813, 3478, 4500, 5060, 51820]
+)
+def test_services_whose_every_request_wants_an_answer(port: int) -> None:
+    """Names, Kerberos, time, SNMP, CLDAP, QUIC, IKE and IPsec past NAT, OpenVPN, RADIUS, STUN, SIP, WireGuard: by the
+    registry of IANA."""
+    book = Book()
+    for place in (port, port - 1, port + 1):
+        book.row(0, 0, way=UP, octets=80, packets=1, protocol=UDP, flags=0, port=place)
+    book.row(0, 0, way=UP, octets=80, packets=1, port=port)
+    asked_for = is_request(book.case(span=(0, HOUR)).flows).tolist()
+    assert asked_for[0]
+    assert not asked_for[3]
+    assert asked_for[1:3] == [port == 1813, port == 1812]
+
+
+def test_a_port_that_is_not_told_is_no_request() -> None:
+    book = Book()
+    book.row(0, 0, way=UP, octets=80, packets=1, protocol=UDP, flags=0, port=-1)
+    assert not is_request(book.case(span=(0, HOUR)).flows).any()

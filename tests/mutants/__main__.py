@@ -123,6 +123,7 @@ def main(words: Sequence[str] | None = None) -> None:
             print(
                 f"{number}/{len(chosen)} {how} {work.module}:{work.mutant.line}  {work.mutant.change}",
                 file=sys.stderr,
+                flush=True,
             )
     print("\n".join(_table(chosen, survived)))
 

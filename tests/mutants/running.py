@@ -191,4 +191,5 @@ class SoundTimes:
             if ended.code == pytest.ExitCode.TESTS_FAILED:
                 raise SystemExit(f"{path} fails without a mutant: mend it first")
             self._took[path] = ended.seconds if ended.code == pytest.ExitCode.OK else math.inf
+            print(f"{path} takes {self._took[path]:.1f} s", file=sys.stderr, flush=True)
         return self._took[path]
