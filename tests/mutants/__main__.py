@@ -98,6 +98,9 @@ def main(words: Sequence[str] | None = None) -> None:
     )
     parser.add_argument("--list", action="store_true", help="name the mutants and run nothing")
     given = parser.parse_args(words)
+    for place in given.only or ():
+        if not (ROOT / place).exists():
+            parser.error(f"--only {place}: there is no such file or folder below {ROOT}")
     chosen = all_mutants(given.only or PLACES)
     if given.lines is not None:
         first, last = map(int, given.lines.split("-"))

@@ -134,23 +134,27 @@ class Runner:
         waiting = iter(works)
         idle = list(self._copies)
         running: dict[int, tuple[Copy, Work, float]] = {}
-        while True:
-            while idle and (work := next(waiting, None)) is not None:
-                copy = idle.pop()
-                running[copy.start(work)] = copy, work, time.monotonic() + WALL_TIMES * work.seconds
-            if not running:
-                return
-            for pid, (copy, work, until) in list(running.items()):
-                if time.monotonic() > until:
-                    _end(pid)
-                done, status, used = os.wait4(pid, os.WNOHANG)
-                if done:
-                    _end(pid)
-                    copy.restore(work)
-                    del running[pid]
-                    idle.append(copy)
-                    yield work, Ended(os.waitstatus_to_exitcode(status), used.ru_utime + used.ru_stime)
-            time.sleep(0.02)
+        try:
+            while True:
+                while idle and (work := next(waiting, None)) is not None:
+                    copy = idle.pop()
+                    running[copy.start(work)] = copy, work, time.monotonic() + WALL_TIMES * work.seconds
+                if not running:
+                    return
+                for pid, (copy, work, until) in list(running.items()):
+                    if time.monotonic() > until:
+                        _end(pid)
+                    done, status, used = os.wait4(pid, os.WNOHANG)
+                    if done:
+                        _end(pid)
+                        copy.restore(work)
+                        del running[pid]
+                        idle.append(copy)
+                        yield work, Ended(os.waitstatus_to_exitcode(status), used.ru_utime + used.ru_stime)
+                time.sleep(0.02)
+        finally:
+            for pid in running:
+                _end(pid)
 
 
 def _end(group: int) -> None:
