@@ -75,7 +75,7 @@ def link_figures(
 
 def covered_part_ms(usage: Usage, window_ms: tuple[int, int]) -> int:
     """How much of [from, to) the export covers, at least 1 ms; all of it where it covers nothing."""
-    if usage.covered_ms is None or not usage.covered_ms.any():
+    if not usage.lengths_ms.any():
         return max(window_ms[1] - window_ms[0], 1)
     begin, end = _covered_span(usage)
     inside = min(end, window_ms[1]) - max(begin, window_ms[0])
@@ -131,7 +131,7 @@ class _Rates:
         begin, end = window_ms
         grid = WindowGrid.covering(begin, max(end, begin + 1), step_ms)
         edges = grid.edges()
-        first, past = (begin, end) if usage.covered_ms is None else _covered_span(usage)
+        first, past = _covered_span(usage)
         low, high = np.maximum(edges[:-1], max(begin, first)), np.minimum(edges[1:], min(end, past))
         inside = np.maximum(high - low, 0)
         judged = (inside > 0) & _mostly_heard(usage, heard, grid)

@@ -12,7 +12,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flowdiag.aggregator.partials import STEP, Measure, Partial, aggregate, merge, nothing, with_values
+from flowdiag.aggregator.partials import (
+    KEPT_PART,
+    STEP,
+    Measure,
+    Partial,
+    aggregate,
+    merge,
+    nothing,
+    with_values,
+)
 
 Flow = tuple[int, int, int, int, int, float]  # key, octets, packets, first, last, part
 NAMES = [f"host-{number}" for number in range(8)]
@@ -144,6 +153,17 @@ def test_folding_keeps_totals_and_its_bound(flows: list[Flow], by: Measure, max_
         lost = row[by] - known.get(row["host"], 0.0)
         assert 0 <= lost <= folded.folded.error
     assert (folded.folded.error == 0.0) or folded.folded.keys > 0
+
+
+def test_as_many_keys_as_may_be_are_kept_and_one_more_folds_all_but_half() -> None:
+    flows: list[Flow] = [(key, 1000 * (key + 1), 1, 0, 0, 1.0) for key in range(len(NAMES))]
+    whole = partial_of(flows, max_keys=len(NAMES))
+    assert (len(whole.table), whole.folded.keys) == (len(NAMES), 0)
+    part = partial_of(flows, max_keys=len(NAMES) - 1)
+    kept = (len(NAMES) - 1) // KEPT_PART
+    assert (len(part.table), part.folded.keys) == (kept, len(NAMES) - kept)
+    assert sorted(part.table["octets"].to_pylist()) == [1000 * (key + 1) for key in range(len(NAMES))][-kept:]
+    assert part.folded.error == 1000 * (len(NAMES) - kept)  # of the largest that went
 
 
 def test_the_largest_keys_stay_when_a_long_tail_is_folded() -> None:

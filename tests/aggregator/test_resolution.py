@@ -86,3 +86,28 @@ def test_a_record_that_the_next_one_follows_at_once_was_cut() -> None:
     book.row(32, 36, way=DOWN, octets=1_000)
     book.row(0, 4, way=DOWN, octets=1_000, inside_port=50_001)  # another one, whole
     assert sorted(cut_durations_ms(book.case().flows).tolist()) == [9_000, 9_000]
+
+
+@pytest.mark.parametrize(
+    ("pieces", "timeout_s", "known"),
+    [(3, 60, True), (2, 60, False), (12, 20, True), (11, 20, False), (12, 70, True), (11, 70, False)],
+)
+def test_a_pile_is_three_pieces_of_a_usual_timeout_and_twelve_of_another(
+    pieces: int, timeout_s: int, known: bool
+) -> None:
+    found, sure = estimate_resolution([timeout_s * 1000] * pieces, None)
+    assert sure == known
+    assert not known or found == timeout_s
+
+
+def test_of_very_many_flows_those_in_the_middle_are_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Five pieces of 3 to 7 s in a row; of the three in the middle two are followed by the next."""
+    book = Book()
+    start = 0
+    for lasts in (3, 4, 5, 6, 7):
+        book.row(start, start + lasts, way=DOWN, octets=1_000)
+        start += lasts
+    flows = book.case().flows
+    assert cut_durations_ms(flows).tolist() == [3_000, 4_000, 5_000, 6_000]
+    monkeypatch.setattr("flowdiag.aggregator.resolution.MOST_LOOKED_AT", 3)
+    assert cut_durations_ms(flows).tolist() == [4_000, 5_000]

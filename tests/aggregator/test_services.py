@@ -195,3 +195,14 @@ def test_a_flow_table_of_many_names_keeps_them_apart() -> None:
         f"tcp/{port}" for port in range(2000, 2200) if f"tcp/{port}" in shown
     ]
     assert len(set(shown)) == 200
+
+
+def test_a_syn_is_told_by_its_flags_whatever_it_carries() -> None:
+    # RFC 7413: data in the SYN. 3306 is registered and 20000 is not, so that only the SYN names 20000.
+    call = {"src_port": 3306, "dst_port": 20_000, "octets": 1460, "packets": 1}
+    assert named([up(**call, tcp_flags=SYN)]) == [("tcp/20000", 1)]
+    assert named([up(**call, tcp_flags=SYN | 0x08)]) == [("tcp/20000", 1)]  # with PSH
+    for flags in (SYN_ACK, 0x10, 0, None):
+        assert named([up(**call, tcp_flags=flags)]) == [("mysql", 0)], flags
+    datagram = up(src_port=3478, dst_port=20_000, tcp_flags=SYN, protocol=UDP)
+    assert named([datagram]) == [("stun", 0)]

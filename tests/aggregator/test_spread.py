@@ -176,3 +176,28 @@ def test_a_grid_stands_on_whole_multiples() -> None:
     assert WindowGrid.covering(61_000, 180_000, 60_000) == WindowGrid(60_000, 60_000, 2)
     assert WindowGrid.covering(61_000, 180_001, 60_000).windows == 3
     assert WindowGrid.covering(-1, 0, 60_000) == WindowGrid(-60_000, 60_000, 1)
+
+
+def test_the_last_millisecond_of_a_flow_falls_where_it_lies() -> None:
+    """A flow of 60,001 octets and as many ms reaches one ms into the second window."""
+    assert spread_one(0, 60_001, 60_001) == pytest.approx([60_000, 1, 0, 0, 0], rel=1e-12)
+    assert spread_one(59_999, 120_001, 60_002) == pytest.approx([1, 60_000, 1, 0, 0], rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("end", "least", "most"),
+    [
+        (59_999, [9, 0, 0, 0, 0], [9, 0, 0, 0, 0]),
+        (60_000, [9, 0, 0, 0, 0], [9, 0, 0, 0, 0]),
+        (60_001, [0, 0, 0, 0, 0], [9, 9, 0, 0, 0]),
+        (120_000, [0, 0, 0, 0, 0], [9, 9, 0, 0, 0]),
+        (300_000, [0, 0, 0, 0, 0], [9, 9, 9, 9, 9]),
+    ],
+)
+def test_a_flow_touches_windows_up_to_its_last_millisecond(
+    end: int, least: list[float], most: list[float]
+) -> None:
+    lower, upper = bounds(int_array(0), int_array(end), np.array([9.0]), GRID)
+    assert lower[0].tolist() == least
+    assert upper[0] == pytest.approx(most)
+    assert touched(int_array(0), int_array(end), GRID).tolist() == [value > 0 for value in most]

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pytest
 
 from flowdiag.aggregator.site_flows import UP
 from flowdiag.diagnoser import outbound_scan, unanswered_connections
-from flowdiag.diagnoser.attempts import begins_attempt, failed_attempts
+from flowdiag.diagnoser.attempts import bare_syn, begins_attempt, failed_attempts, is_request
 from tests.diagnoser.building import ICMP, SYN, UDP, Book
 from tests.diagnoser.test_beyond import HOUR, codes, crowd, office
 
@@ -126,3 +127,54 @@ def test_quic_in_vain_where_the_same_place_answers_over_tcp_is_no_failure() -> N
     book = office()
     asked(book, 443, answered_by_tcp=True)
     assert codes(book.case(span=(0, HOUR))) == []
+
+
+def bare(**more: Any) -> bool:
+    """Whether a TCP record looks like SYNs only."""
+    book = Book()
+    book.row(0, 0, way=UP, **{"octets": 60, "packets": 1, "flags": SYN, **more})
+    return bool(bare_syn(book.case(span=(0, HOUR)).flows)[0])
+
+
+def test_flags_tell_a_syn_whatever_it_carries() -> None:
+    """Data may come in a SYN (RFC 9293 3.4; RFC 7413), with as much in it as a packet holds."""
+    assert bare(octets=1460, packets=1)
+    assert bare(octets=140_000, packets=100)
+    assert bare(flags=SYN | 0x04)  # and was given up
+    assert not bare(flags=SYN | 0x10)  # an ACK: it was accepted
+    assert not bare(flags=0x10)
+    assert not bare(flags=0)  # a segment without any is a probe, and opens nothing
+    assert not bare(protocol=UDP)
+
+
+def test_without_flags_few_and_small_packets_tell_it() -> None:
+    """A SYN has 80 octets at most, and twelve of them are the most that one attempt sends."""
+    assert bare(flags=-1, octets=240, packets=3)
+    assert not bare(flags=-1, octets=241, packets=3)
+    assert bare(flags=-1, octets=12 * 60, packets=12)
+    assert not bare(flags=-1, octets=13 * 60, packets=13)
+    assert bare(flags=-1, octets=120 * 60, packets=120, sampling=10)
+    assert not bare(flags=-1, octets=121 * 60, packets=121, sampling=10)
+    assert not bare(flags=-1, octets=60, packets=1, protocol=UDP)
+
+
+@pytest.mark.parametrize(
+    "port", [53, 88, 123, 161, 389, 443, 500, 1194, 1645, 1812, 1813, 3478, 4500, 5060, 51820]
+)
+def test_services_whose_every_request_wants_an_answer(port: int) -> None:
+    """Names, Kerberos, time, SNMP, CLDAP, QUIC, IKE and IPsec past NAT, OpenVPN, RADIUS, STUN, SIP, WireGuard: by the
+    registry of IANA."""
+    book = Book()
+    for place in (port, port - 1, port + 1):
+        book.row(0, 0, way=UP, octets=80, packets=1, protocol=UDP, flags=0, port=place)
+    book.row(0, 0, way=UP, octets=80, packets=1, port=port)
+    asked_for = is_request(book.case(span=(0, HOUR)).flows).tolist()
+    assert asked_for[0]
+    assert not asked_for[3]
+    assert asked_for[1:3] == [port == 1813, port == 1812]
+
+
+def test_a_port_that_is_not_told_is_no_request() -> None:
+    book = Book()
+    book.row(0, 0, way=UP, octets=80, packets=1, protocol=UDP, flags=0, port=-1)
+    assert not is_request(book.case(span=(0, HOUR)).flows).any()

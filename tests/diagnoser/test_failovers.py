@@ -7,6 +7,7 @@ import pytest
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser import backup_leak, flapping, on_backup
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.failovers import failovers
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.site.profile import Link
 from tests.diagnoser.building import PING, UDP, Book, ms, profile
@@ -250,3 +251,21 @@ def test_one_way_exports_are_judged_by_their_uploads() -> None:
         link = "lte" if 1200 <= start < 2400 else "fibre"
         book.row(start, start + 1, way=UP, octets=3000, link=link, outside=f"203.0.113.{start // 2 % 40 + 1}")
     assert codes(book.case(span=(0, HOUR))) == ["on-backup"]
+
+
+@pytest.mark.parametrize("greater", ["first", "second", "neither"])
+@pytest.mark.parametrize(("octets", "returned"), [(4000, True), (3999, False)])
+def test_a_return_is_one_from_a_fifth_of_what_the_backup_carried_at_its_least(
+    octets: float, returned: bool, greater: str
+) -> None:
+    """Five conversations of 20,000 octets in each ten seconds on the backup, of four times as many in the greater stay;
+    two minutes between the stays the primary has as many with one place, of a fifth or of one octet less."""
+    book = Book()
+    book.browse(0, 1200)
+    book.browse(1200, 1500, link="lte", down=80_000 if greater == "first" else 20_000)
+    for start in range(1500, 1620, 2):
+        book.talk(start, start + 1, octets, octets / 20, outside="198.51.100.200", inside_port=10_000 + start)
+    book.browse(1620, 1920, link="lte", down=80_000 if greater == "second" else 20_000)
+    book.browse(1920, HOUR)
+    stays = [(stay.start_ms, stay.end_ms) for stay in failovers(book.case(span=(0, HOUR))).episodes]
+    assert stays == ([(ms(1200), ms(1500)), (ms(1620), ms(1920))] if returned else [(ms(1200), ms(1920))])

@@ -94,6 +94,25 @@ def test_a_narrow_total_may_wrap() -> None:
     assert decode(*messages).column("octets") == [2**32 - 100, 150]
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "added"),
+    [
+        (3 << 30, (1 << 30) - 1, (1 << 31) - 1),
+        ((3 << 30) - 1, (1 << 30) - 1, (1 << 30) - 1),
+        (3 << 30, 1 << 30, 1 << 30),
+        (3 << 30, 0, 1 << 30),
+    ],
+    ids=["as near as a wrap may be", "not high enough", "not low enough", "to zero"],
+)
+def test_a_total_wraps_from_the_last_quarter_of_its_range_to_the_first(
+    before: int, after: int, added: int
+) -> None:
+    """Anything else that falls began anew, and all of it was added."""
+    messages = [ipfix(TOTALS, a_set(256, total(before, 10))), ipfix(a_set(256, total(after, 12)), sequence=1)]
+    decoded = decode(*messages)
+    assert (decoded.column("octets"), decoded.column("packets")) == ([before, added], [10, 2])
+
+
 def test_totals_of_other_flows_and_domains_are_others() -> None:
     other = HOSTS + struct.pack("!BHH", 6, 1235, 443)
     messages = [

@@ -65,6 +65,20 @@ def test_a_rate_of_the_domain_scales_its_flows(fields: Fields, value: bytes, fac
 
 
 @pytest.mark.parametrize(
+    ("probability", "factor"),
+    [(1.0, 1), (0.5, 2), (1.0000001, 10), (0.0, 10), (-0.5, 10), (float("nan"), 10)],
+)
+def test_a_probability_from_above_zero_to_one_takes_the_place_of_the_rate_before(
+    probability: float, factor: int
+) -> None:
+    told = a_set(3, options_template(300, ((149, 4), (34, 4)))) + a_set(
+        3, options_template(301, ((149, 4), (311, 8)))
+    )
+    rates = a_set(300, struct.pack("!II", 1, 10)) + a_set(301, struct.pack("!Id", 1, probability))
+    assert decode(ipfix(with_template(), told, rates, a_set(256, flow()))).column("sampling") == [factor]
+
+
+@pytest.mark.parametrize(
     "value",
     [struct.pack("!I", 0), struct.pack("!I", (1 << 24) + 1)],
     ids=["zero", "beyond any sampling"],

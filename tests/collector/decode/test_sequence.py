@@ -5,10 +5,16 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable
 
+import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from flowdiag.collector.datagram import Datagram
+from flowdiag.collector.decode.allowance import Allowance
 from flowdiag.collector.decode.decoder import Decoder
+from flowdiag.collector.decode.limits import Limits
+from flowdiag.collector.decode.sequence import MANY_BREAKS, NEAR, ONE_STEP, Messages, Tracker, selected
 from flowdiag.collector.report import ExportReport, SessionReport
 from tests.collector.decode.wire import (
     EXPORT_S,
@@ -31,6 +37,7 @@ from tests.collector.decode.wire import (
 )
 
 MODULUS = 1 << 32
+NOW_MS = EXPORT_S * 1000
 OPTIONS = a_set(3, options_template(300, ((149, 4), (36, 2))))
 OPTION = a_set(300, struct.pack("!IH", 1, 60))
 
@@ -364,3 +371,48 @@ def test_what_was_lost_is_estimated_by_all_that_came_and_not_by_the_stretch_that
         reports.append(report)
     assert rows == 15
     assert [report.lost_records for report in reports] == [0, 0, 3]
+
+
+def followed(
+    messages: Messages, units: np.ndarray, slack: np.ndarray, stretches: int, limits: Limits
+) -> object:
+    """All that a tracker knows after some stretches of messages."""
+    kept = Allowance(limits.gaps)
+    tracker = Tracker(limits, kept)
+    for rows in np.array_split(np.arange(len(units)), stretches):
+        part = selected(messages, rows)
+        tracker.add(part.sequence, units[rows], slack[rows], part, restarts_at_zero=False)
+    known = {name: value for name, value in vars(tracker).items() if name not in ("_limits", "_kept")}
+    return known, kept.taken
+
+
+@given(
+    seed=st.integers(0, 1 << 32),
+    count=st.sampled_from([70, 200, MANY_BREAKS + ONE_STEP + 10, 2500]),
+    unlike=st.sampled_from([0.0, 0.01, 0.2]),
+    stretches=st.sampled_from([1, 2, 5]),
+    limits=st.sampled_from([Limits(), Limits(open_gaps=3), Limits(gaps=40), Limits(open_gaps=10, gaps=90)]),
+)
+@settings(max_examples=60)
+def test_many_gaps_at_once_are_those_of_one_after_another(
+    seed: int, count: int, unlike: float, stretches: int, limits: Limits
+) -> None:
+    """Messages that nearly all come a little behind a gap, and some otherwise: in order, far off, late, behind records that
+    nobody could count, from an exporter that began anew."""
+    rng = np.random.default_rng(seed)
+    units = rng.integers(1, 30, count)
+    slack = np.where(rng.random(count) < unlike, rng.integers(1, 9, count), 0)
+    other = rng.random(count) < unlike
+    ahead = rng.choice([1, 2, 100, NEAR - 1], count)
+    ahead[other] = rng.choice([0, NEAR, NEAR + 1, 1 << 31, -40], int(other.sum()))
+    sequence = (int(rng.integers(0, MODULUS)) + np.cumsum(ahead + units) - units) % MODULUS
+    times = NOW_MS + np.cumsum(rng.integers(-3, 9, count))
+    boots = np.where(np.arange(count) < count // 2, 5_000, rng.choice([5_000, 30_000]))
+    none = np.zeros(count, np.int64)
+    messages = Messages(
+        rng.integers(0, 3, count), sequence.astype(np.uint32), units, none, none, times, boots.astype(np.int64)
+    )  # fmt: skip
+    at_once = followed(messages, units, slack, stretches, limits)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("flowdiag.collector.decode.sequence.MANY_BREAKS", count)
+        assert followed(messages, units, slack, stretches, limits) == at_once

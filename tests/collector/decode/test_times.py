@@ -163,3 +163,17 @@ def test_one_late_message_does_not_move_the_clock() -> None:
         for n, delay in enumerate(late)
     ]
     assert decode(*messages).report.sessions[0].clock_offset_ms == 0
+
+
+def test_only_netflow5_headers_have_parts_of_a_second() -> None:
+    """They are read together with others of the same moment, whose third word is something else."""
+    nine = netflow9(a_set(0, template(256, ((8, 4), (1, 4)))), a_set(256, bytes(8)))
+    ten = ipfix(with_template(), a_set(256, flow(1)))
+    five = bytearray(netflow5(record5()))
+    five[12:16] = struct.pack("!I", 7_999_999)  # nanoseconds
+    decoded = decode(
+        *[Datagram(session(port=n), octets, None, 0) for n, octets in enumerate((nine, ten, bytes(five)))]
+    )
+    assert {(told.protocol, told.first_export_ms, told.last_export_ms) for told in decoded.report.sessions} == {
+        ("netflow9", NOW_MS, NOW_MS), ("ipfix", NOW_MS, NOW_MS), ("netflow5", NOW_MS + 7, NOW_MS + 7)
+    }  # fmt: skip

@@ -1,0 +1,62 @@
+"""Which tests touch a module: those that import it, nearest first."""
+
+from __future__ import annotations
+
+import ast
+from collections import defaultdict
+from pathlib import Path
+from typing import Final
+
+PACKAGES: Final = ("flowdiag", "tests")
+
+
+class Imports:
+    """Who imports whom, of the modules below a folder; read from the sources, nothing is run."""
+
+    def __init__(self, root: Path) -> None:
+        self._files = {
+            _name(path.relative_to(root)): path.relative_to(root)
+            for package in PACKAGES
+            for path in sorted((root / package).rglob("*.py"))
+        }
+        self._importers: dict[str, set[str]] = defaultdict(set)
+        for name, path in self._files.items():
+            for imported in self._imported((root / path).read_text(encoding="utf-8")):
+                self._importers[imported].add(name)
+
+    def tests_of(self, module: Path) -> list[Path]:
+        """Test files to run for a module, by path below the root: the one with its name first, then those that import
+        it, then those of its wing that come to it by way of others."""
+        wing = Path("tests", *module.parts[1:-1])
+        far = self._distances(_name(module))
+        found = [
+            (path.name != f"test_{module.name}" or path.parent != wing, distance, path)
+            for name, distance in far.items()
+            if (path := self._files[name]).name.startswith("test_") and (distance == 1 or path.parent == wing)
+        ]
+        return [path for *_, path in sorted(found)]
+
+    def _distances(self, name: str) -> dict[str, int]:
+        """How many imports lead from each module to this one."""
+        far = {name: 0}
+        queue = [name]
+        for at in queue:
+            for importer in sorted(self._importers[at] - far.keys()):
+                far[importer] = far[at] + 1
+                queue.append(importer)
+        return far
+
+    def _imported(self, source: str) -> set[str]:
+        names: set[str] = set()
+        for node in ast.walk(ast.parse(source)):
+            if isinstance(node, ast.Import):
+                names.update(alias.name for alias in node.names)
+            elif isinstance(node, ast.ImportFrom) and node.module:
+                inner = {f"{node.module}.{alias.name}" for alias in node.names}
+                names |= (inner & self._files.keys()) or {node.module}
+        return names & self._files.keys()
+
+
+def _name(path: Path) -> str:
+    parts = path.with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
