@@ -416,3 +416,19 @@ def test_many_gaps_at_once_are_those_of_one_after_another(
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("flowdiag.collector.decode.sequence.MANY_BREAKS", count)
         assert followed(messages, units, slack, stretches, limits) == at_once
+
+
+def test_what_a_wrong_reading_sees_is_taken_in_steps_and_not_one_by_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    taken = []
+    monkeypatch.setattr(Tracker, "_take", lambda *given, **_: taken.append(given))
+    count = 2 * ONE_STEP
+    none = np.zeros(count, np.int64)
+    sequence = np.arange(0, 3 * count, 3).astype(np.uint32)
+    messages = Messages(none, sequence, none + 1, none, none, none + NOW_MS, none)
+    tracker = Tracker(Limits(), Allowance(Limits().gaps))
+    tracker.add(sequence, none + 1, none, messages, restarts_at_zero=False)
+    assert taken == []
+    assert (tracker.breaks, len(tracker.gaps)) == (count - 1, count - 1)
+    assert {gap.units for gap in tracker.gaps} == {2}
