@@ -201,3 +201,11 @@ def test_a_flow_touches_windows_up_to_its_last_millisecond(
     assert lower[0].tolist() == least
     assert upper[0] == pytest.approx(most)
     assert touched(int_array(0), int_array(end), GRID).tolist() == [value > 0 for value in most]
+
+
+def test_a_flow_without_duration_touches_the_window_of_its_millisecond_alone() -> None:
+    for at, window in ((59_999, 0), (60_000, 1), (299_999, 4)):
+        only = [9.0 * (number == window) for number in range(5)]
+        lower, upper = bounds(int_array(at), int_array(at), np.array([9.0]), GRID)
+        assert (lower[0].tolist(), upper[0].tolist()) == (only, pytest.approx(only))
+        assert touched(int_array(at), int_array(at), GRID).tolist() == [value > 0 for value in only]
