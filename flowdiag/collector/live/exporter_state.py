@@ -115,7 +115,7 @@ class ExporterState:
             self.knowledge.see(datagram)
         for datagram in sorted(last, key=_came):
             self.knowledge.see(datagram)
-        for datagram in self.knowledge.seed().last:
+        for datagram in sorted(self.knowledge.seed().last, key=_came):  # it knows the latest ones again
             self.decoder.feed(datagram)
         self.decoder.cut(last=True)  # it was counted when it came
         self._begin()
