@@ -38,7 +38,7 @@ SHORT_FORMS: Final = (
     several("other-connections", 0, "slow-connections", "no-ipfix", "metrics"),
     named("tls-handshakes"),
     named("mixed", rate=300),
-    named("end", rate=1_000),
+    named("end", rate=500),
     named("load", load=LOAD),
 )  # fmt: skip
 
