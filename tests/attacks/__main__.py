@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import signal
+import sys
 import tempfile
 from pathlib import Path
 
@@ -32,7 +34,8 @@ def main() -> int:
     if given.list:
         print("\n".join(f"{attack.name:24}{attack.what}" for attack in chosen))
         return 0
-    print(line(COLUMNS))
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # no collector is left behind
+    print(line(COLUMNS), flush=True)
     faulty = 0
     for attack in chosen:
         terms = Terms(given.seconds or attack.seconds, given.segment, given.patience)

@@ -13,7 +13,7 @@ from tests.attacks.plans import ATTACKS, Attack, together
 
 # Seconds of an attack; connections need more, since they are taken one by one.
 SHORT_S: Final = 1.5
-CONNECTIONS_S: Final = 2.5
+CONNECTIONS_S: Final = 2.0
 # What a machine that runs other tests beside has to cope with.
 HONEST: Final = 1_000
 LOAD: Final = 4_000
@@ -30,15 +30,15 @@ def several(name: str, rate: int, *names: str) -> Attack:
 
 SHORT_FORMS: Final = (
     named("forged-sources", rate=2_000),
-    several("strangers", 500, "silent-sources", "templates", "options", "garbage", "domains", "redefinitions", "untaught"),
-    several("neighbours", 300, "templates-address", "options-address", "redefinitions-address", "ports", "duplicates"),
-    several("in-the-session", 300, "templates-session", "domains-session"),
+    several(
+        "neighbours", 400, "templates-address", "options-address", "redefinitions-address", "ports", "duplicates",
+        "templates-session", "domains-session",
+    ),
     named("idle-connections", seconds=CONNECTIONS_S),
-    several("other-connections", 0, "slow-connections", "no-ipfix"),
+    several("other-connections", 0, "slow-connections", "no-ipfix", "metrics"),
     named("tls-handshakes"),
-    named("metrics"),
     named("mixed", rate=300),
-    named("end", rate=1_000),
+    named("end", rate=500),
     named("load", load=LOAD),
 )  # fmt: skip
 

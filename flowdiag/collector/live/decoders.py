@@ -140,10 +140,7 @@ class Decoders:
             if self._began_ms is None:
                 self._began_ms = now_ms
             for exporter, messages in of.items():
-                if known := self._states.get(exporter):
-                    messages = known.in_turn(messages)
-                taken = self._turns(exporter, messages, file, now_ms)
-                self._put_off(exporter, messages[taken:])
+                self._put_off(exporter, self._turns(exporter, messages, file, now_ms))
             yield from (self._states[exporter] for exporter in of if exporter in self._states)
             if sum(state.decoder.pending_octets for state in self._touched.values()) > MAX_PENDING_OCTETS:
                 for state in self._touched.values():
@@ -210,16 +207,21 @@ class Decoders:
             self._newcomers.move_to_end(exporter)
         return state
 
-    def _turns(self, exporter: bytes, messages: list[Datagram], file: str, now_ms: int) -> int:
-        """Lets an exporter have turns as long as it is worth its while. Gives how many messages were taken."""
-        at, began = 0, self._clock()
+    def _turns(self, exporter: bytes, messages: list[Datagram], file: str, now_ms: int) -> list[Datagram]:
+        """Lets an exporter have turns as long as it is worth its while. Gives the messages that were not taken."""
+        began = self._clock()
         state = self._state(exporter, now_ms)  # a new one costs as well, and so does the one that goes for it
-        if state is not None and self.late:
+        if state is None:
+            return messages
+        if self.late:
             state.disorder()
-        while state is not None and at < len(messages) and self._may_go_on(exporter, state, now_ms):
-            turn, steps = _turn(messages, at), state.groups
+        in_order = True
+        while messages and self._may_go_on(exporter, state, now_ms):
+            if in_order and state.spent > FREE_S / 2:
+                messages, in_order = state.in_turn(messages), False
+            turn, steps = _turn(messages), state.groups
             state.take(turn, file)
-            at += len(turn)
+            messages = messages[len(turn) :]
             now = self._clock()
             took, began = now - began + STEP_S * (state.groups - steps), now
             state.spent += took
@@ -228,7 +230,7 @@ class Decoders:
                 if state.rows:
                     self._admit(exporter)
             self._count_octets(exporter, state)
-        return at
+        return messages
 
     def _put_off(self, exporter: bytes, messages: list[Datagram]) -> None:
         if messages and (state := self._states.get(exporter)):
@@ -280,12 +282,11 @@ class Decoders:
         self.aside.add("known" if state is not None and state.proven else "new", datagram)
 
 
-def _turn(messages: list[Datagram], at: int) -> list[Datagram]:
-    """Those that follow, at least one."""
-    turn = messages[at : at + TURN]
+def _turn(messages: list[Datagram]) -> list[Datagram]:
+    """The first ones, at least one."""
     octets = 0
-    for count, datagram in enumerate(turn, 1):
+    for count, datagram in enumerate(messages[:TURN], 1):
         octets += len(datagram.payload)
         if octets > TURN_OCTETS:
-            return turn[:count]
-    return turn
+            return messages[:count]
+    return messages[:TURN]

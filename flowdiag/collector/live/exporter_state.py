@@ -4,8 +4,8 @@ Facts the design follows:
 - all that a decoder keeps is bounded (decode/limits.py); shared, the bounds would be for whoever fills them first;
 - an exporter that comes from a new port each time fills its table of sessions. Then it gets a new decoder, which is
   taught what the sessions told that data came for, or that were heard lately;
-- an address is forged as easily from any port, but not easily from the one that the exporter happens to have. So sessions
-  that were worth something for longer come first;
+- an address is forged as easily from any port, but not easily from the one that the exporter happens to have. So, where
+  the time gets short, sessions that were worth something for longer come first;
 - whose messages are put off and come later is not taken to have lost them: its sequence numbers tell nothing meanwhile;
 - an exporter is worth as much as it is long that its data are decoded, in segments. Nobody can make up that in a moment.
 """
@@ -115,7 +115,7 @@ class ExporterState:
             self.knowledge.see(datagram)
         for datagram in sorted(last, key=_came):
             self.knowledge.see(datagram)
-        for datagram in self.knowledge.seed().last:
+        for datagram in sorted(self.knowledge.seed().last, key=_came):  # it knows the latest ones again
             self.decoder.feed(datagram)
         self.decoder.cut(last=True)  # it was counted when it came
         self._begin()

@@ -203,6 +203,15 @@ def test_what_is_sent_from_other_ports_of_an_address_waits_for_what_comes_from_t
     assert segment(known, [message(flows(3), sequence=101)])[HONEST] == 3
 
 
+def test_a_copy_is_known_as_one_though_ports_without_end_made_the_decoder_new() -> None:
+    known = Decoders(clock=still)
+    segment(known, [message(with_template(), flows(1))])
+    ports = [message(with_template(), flows(1), port=1_000 + n, after_s=n / 100) for n in range(200)]
+    last = message(flows(9), sequence=1, after_s=2)
+    assert segment(known, [last, *ports])[HONEST] == 9 + 200
+    assert segment(known, [last, message(flows(4), sequence=10, after_s=3)])[HONEST] == 4
+
+
 def test_ports_without_end_leave_the_usual_one_its_turn(
     clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
