@@ -12,7 +12,7 @@ from pathlib import Path
 
 from flowdiag.collector.datagram import Datagram, Session
 from flowdiag.collector.decode.decoder import Decoder
-from flowdiag.collector.decode.limits import MAX_SAMPLERS
+from flowdiag.collector.decode.limits import MAX_DOMAINS, MAX_SAMPLERS
 from flowdiag.collector.export import MESSAGES_BETWEEN_BATCHES
 from flowdiag.collector.report import ExportReport
 from tests.collector.decode.wire import a_set, ipfix, options_template, session, template
@@ -154,8 +154,8 @@ def clocks() -> Iterator[Message]:
 
 
 def sessions() -> Iterator[Message]:
-    """Ever new senders."""
-    for number in range(50_000):
+    """Ever new senders: three times as many as are kept, and so more than are kept and told of after they went."""
+    for number in range(3 * MAX_DOMAINS):
         yield session(number % 256, number // 256), ipfix(a_set(2, template(256, COUNTERS)))
 
 

@@ -15,8 +15,8 @@ import pytest
 OCTETS = {
     "messages": 150_000,
     "captures": 150_000,
-    "compressed": 500_000,
-    "tables": 500_000,
+    "compressed": 60_000,
+    "tables": 250_000,
     "profiles": 150_000,
 }
 MAX_MIB = 700

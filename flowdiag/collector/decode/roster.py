@@ -29,6 +29,7 @@ class Roster:
         self._report = report
         self._most = limits.domains
         self._streams: dict[Session, Stream] = {}
+        self._idle: dict[Session, None] = {}  # those that have no domain
         self._standing: Earned[int] = Earned(self._uses)
         self._number = 0
         self._leaving: deque[tuple[int, Domain]] = deque()
@@ -44,13 +45,14 @@ class Roster:
     def streams_full(self) -> bool:
         """Whether another session has no room even after those without domains have gone."""
         if len(self._streams) >= self._most:
-            self._streams = {
-                session: one for session, one in self._streams.items() if any(one.domains.values())
-            }
+            for session in self._idle:
+                del self._streams[session]
+            self._idle.clear()
         return len(self._streams) >= self._most
 
     def add_stream(self, session: Session) -> Stream:
         stream = self._streams[session] = Stream(session)
+        self._idle[session] = None
         return stream
 
     def domains_full(self) -> bool:
@@ -60,6 +62,7 @@ class Roster:
         domain = Domain(stream, version, number, self._number, told)
         self._number += 1
         self._streams.setdefault(stream.session, stream)
+        self._idle.pop(stream.session, None)
         stream.domains[version][number] = self.domains[domain.index] = domain
         self._standing.add(domain.index)
         self._report.sessions.append(told)

@@ -18,9 +18,9 @@ from typing import Final
 FREE_RECORDS: Final = 4_000_000
 OCTETS_A_RECORD: Final = 5
 
-# Packets, blocks of a capture, and messages: each costs some microseconds whatever is in it, unusual messages some ten.
-FREE_PIECES: Final = 1_000_000
-OCTETS_A_PIECE: Final = 10
+# Packets, blocks of a capture, and messages: each costs some microseconds whatever is in it, unusual messages some thirty.
+FREE_PIECES: Final = 500_000
+OCTETS_A_PIECE: Final = 25
 # Octets looked through after damage for the next packet or message, beyond as many as the file has.
 FREE_SEARCHED: Final = 16 << 20
 
