@@ -41,7 +41,7 @@ def reviewed(tmp_path_factory: pytest.TempPathFactory) -> PortfolioReview:
     return review(str(done.store), sites, month_period("2026-03"))
 
 
-def test_json_has_the_keys_of_the_contract(reviewed: PortfolioReview) -> None:
+def test_json_has_the_keys_that_are_documented(reviewed: PortfolioReview) -> None:
     content = json.loads(as_json.render(reviewed))
     assert content["schema"] == "flowdiag.review/1"
     assert (content["from"], content["to"]) == ("2026-03-01T00:00", "2026-04-01T00:00")

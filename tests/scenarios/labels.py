@@ -12,7 +12,7 @@ from flowdiag.scenario.write import Situation
 
 Severity = Literal["info", "warning", "critical"]
 
-# The severity of each code (contract of the note); None: it depends, and the label says what on.
+# The severity of each code (documented with each finding); None: it depends, and the label says what on.
 SEVERITIES: dict[str, Severity | None] = {
     "link-full": "critical",
     "below-plan": "critical",
