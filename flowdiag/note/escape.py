@@ -80,9 +80,8 @@ def markdown(text: str) -> str:
 
 def html(text: str, *, longest: int = LONGEST) -> str:
     """Text for HTML and XML content and quoted attributes."""
-    from html import (
-        escape,
-    )  # loads two thousand names of characters, which the other formats need not wait for
+    # Loads two thousand names of characters, which the other formats need not wait for.
+    from html import escape
 
     return escape(terminal(text, longest=longest), quote=True)
 

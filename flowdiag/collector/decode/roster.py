@@ -36,9 +36,6 @@ class Roster:
         self._left: deque[SessionReport] = deque()
         self.domains: dict[int, Domain] = {}
 
-    def __len__(self) -> int:
-        return len(self._standing)
-
     def stream(self, session: Session) -> Stream | None:
         return self._streams.get(session)
 

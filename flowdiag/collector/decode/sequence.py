@@ -207,9 +207,8 @@ class Tracker:
         """
         if not at or self._slack or self.expected != int(ends[at - 1]):
             return 0
-        if (
-            not 0 < (int(first[at]) - int(ends[at - 1])) % _MODULUS < NEAR
-        ):  # what a step would find at its start
+        # What a step would find at its start.
+        if not 0 < (int(first[at]) - int(ends[at - 1])) % _MODULUS < NEAR:
             return 0
         past = min(len(first), at + most)
         ahead = first[at:past] - ends[at - 1 : past - 1]

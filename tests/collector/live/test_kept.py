@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -93,24 +95,28 @@ def test_what_is_kept_outlives_a_restart_and_so_does_the_template(worker: Worker
     assert octets_of(worker) == expected(*range(1, 6))
 
 
+@contextmanager
+def cut_off(monkeypatch: pytest.MonkeyPatch, cut: str, last: tuple[object, str]) -> Iterator[None]:
+    """What is done inside ends with an error at a step. last: the step that is neither of the two named here."""
+
+    def crash(*_: object, **__: object) -> bool:
+        raise StoreError("cut", file="", advice="")
+
+    steps = {"before the store": (storing, "add_written"), "before it counts": (kept.PuttingAside, "keep")}
+    with monkeypatch.context() as broken:
+        broken.setattr(*steps.get(cut, last), crash)
+        with pytest.raises(StoreError):
+            yield
+
+
 @pytest.mark.parametrize("cut", ["before the store", "before it counts", "before the segment goes"])
 def test_wherever_a_crash_cuts_it_nothing_is_lost_or_twice(
     worker: Worker, monkeypatch: pytest.MonkeyPatch, cut: str
 ) -> None:
     segment = worker.segment([message(with_template(), flows(3), flows(2, 257, first=10))])
 
-    def crash(*_: object, **__: object) -> bool:
-        raise StoreError("cut", file="", advice="")
-
-    with monkeypatch.context() as broken:
-        if cut == "before the store":
-            broken.setattr(storing, "add_written", crash)
-        elif cut == "before it counts":
-            broken.setattr(kept.PuttingAside, "keep", crash)
-        else:
-            broken.setattr(storing.knowing, "save", crash)
-        with pytest.raises(StoreError):
-            worker.storing.store([segment])
+    with cut_off(monkeypatch, cut, (storing.knowing, "save")):
+        worker.storing.store([segment])
     worker.start()
     _, again = worker.storing.store([segment])
     assert again.records == (3 if cut == "before the store" else 0)
@@ -127,18 +133,8 @@ def test_wherever_a_crash_cuts_the_late_decoding_nothing_is_lost_or_twice(
     worker.stored(message(flows(3), flows(2, 257, first=10)))
     worker.stored(message(with_template(256), sequence=5))
 
-    def crash(*_: object, **__: object) -> bool:
-        raise StoreError("cut", file="", advice="")
-
-    with monkeypatch.context() as broken:
-        if cut == "before the store":
-            broken.setattr(storing, "add_written", crash)
-        elif cut == "before it counts":
-            broken.setattr(kept.PuttingAside, "keep", crash)
-        else:
-            broken.setattr(Keeping, "remove", crash)
-        with pytest.raises(StoreError):
-            worker.storing.store_kept()
+    with cut_off(monkeypatch, cut, (Keeping, "remove")):
+        worker.storing.store_kept()
     worker.start()
     worker.stored(message(with_template(257), sequence=5, after_s=60))  # both are known now
     worker.late()
