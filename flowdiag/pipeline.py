@@ -7,25 +7,26 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.aggregator.build import build_case_data
 from flowdiag.aggregator.coverage import Coverage
+from flowdiag.aggregator.plan_rates import require_plan_rates
 from flowdiag.aggregator.ranking import rank_applications, rank_destinations, rank_talkers
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
-from flowdiag.aggregator.strays import DAY_MS, MAX_DAYS
+from flowdiag.aggregator.strays import MAX_DAYS
 from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport
-from flowdiag.collector.store.asked_times import asked_times
 from flowdiag.collector.store.asking import asked_again
-from flowdiag.collector.store.question import cut_note, plan
 from flowdiag.collector.untaught import refuse_untaught
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.durations import DAY_MS
 from flowdiag.errors import UsageError
-from flowdiag.site.plan_rates import require_plan_rates
+from flowdiag.query_plan import cut_note, plan
+from flowdiag.query_times import asked_times
 from flowdiag.site.profile import Profile
 from flowdiag.site.window import resolve_window
 

@@ -14,7 +14,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.addresses import OCTETS_16
+from flowdiag.addresses import OCTETS_16
 from flowdiag.buffers import address_column, numbers
 from flowdiag.flows import UNKNOWN_ADDRESS, V4_PREFIX
 

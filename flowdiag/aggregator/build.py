@@ -14,14 +14,13 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.addresses import NEVER_OUTSIDE, PRIVATE_NETWORKS, AddressRanges, to_bytes
+from flowdiag.addresses import NEVER_OUTSIDE, PRIVATE_NETWORKS, AddressRanges, to_bytes
 from flowdiag.aggregator.applications import Catalogue, Names, catalogue_of
 from flowdiag.aggregator.choosing import either, exchanged
-from flowdiag.aggregator.clocks import Clocks
 from flowdiag.aggregator.concurrently import both, do_all
 from flowdiag.aggregator.counting import Decisions, InterfaceLinks, Tally, count_records, decide
 from flowdiag.aggregator.coverage import Coverage
-from flowdiag.aggregator.coverage_notes import MINUTE_MS, Remarks, build_coverage, heard_minutes
+from flowdiag.aggregator.coverage_notes import Remarks, build_coverage, heard_minutes
 from flowdiag.aggregator.framing import wire_octets
 from flowdiag.aggregator.record_table import Expected, RecordTable, twice
 from flowdiag.aggregator.records import Interner, LeftOut, Records, to_records
@@ -35,7 +34,9 @@ from flowdiag.aggregator.strays import without_strays
 from flowdiag.aggregator.translation import Translations, find_translations
 from flowdiag.aggregator.twins import without_twins
 from flowdiag.aggregator.usage import Usage
+from flowdiag.collector.clocks import Clocks
 from flowdiag.collector.report import ExportReport
+from flowdiag.durations import MINUTE_MS
 from flowdiag.site.profile import Profile
 
 WINDOW_MS: Final = 60_000

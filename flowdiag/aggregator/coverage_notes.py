@@ -9,9 +9,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.addresses import to_bytes
 from flowdiag.aggregator.address_numbers import MAX_ADDRESSES
-from flowdiag.aggregator.addresses import to_bytes
-from flowdiag.aggregator.clocks import Clocks
 from flowdiag.aggregator.counting import Decisions, Tally, metered_on_arrival
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.records import Interner, LeftOut
@@ -19,11 +18,12 @@ from flowdiag.aggregator.resolution import cut_durations_ms, estimate_resolution
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, touched
 from flowdiag.aggregator.translation import Translations
+from flowdiag.collector.clocks import Clocks
 from flowdiag.collector.report import ExportReport, LossEvent, SessionReport
+from flowdiag.durations import MINUTE_MS
 from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.site.profile import Profile
 
-MINUTE_MS: Final = 60_000
 # Flows looked at for the active timeout and for packet sizes: enough for any percentile.
 MOST_LOOKED_AT: Final = 200_000
 MOST_PROBLEMS: Final = 3  # told one by one in the notes

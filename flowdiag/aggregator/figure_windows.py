@@ -10,8 +10,8 @@ from __future__ import annotations
 from typing import Final
 
 from flowdiag.aggregator.coverage import Coverage
+from flowdiag.durations import MINUTE_MS
 
-MINUTE_MS: Final = 60_000
 SHORT_MS: Final = 1_800_000
 # Lengths that divide a minute, so that windows of any of them stand on whole minutes too.
 LENGTHS_S: Final = (5, 10, 15, 20, 30, 60)

@@ -17,12 +17,12 @@ from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, part_inside, spread
 from flowdiag.aggregator.steps import added_up
 from flowdiag.aggregator.usage import RATED_PART, Usage, window_rates
+from flowdiag.durations import MINUTE_MS
 from flowdiag.site.profile import Profile
 
 FIVE_MINUTES_MS: Final = 300_000  # what transit billing averages over (common practice)
 LEAST_FIVES: Final = 3  # of fewer five-minute rates no percentile says anything
 PERCENT: Final = 95.0
-MINUTE_MS: Final = 60_000
 BITS_PER_OCTET: Final = 8.0
 # A rate that equals the threshold but for rounding is at it.
 _ROUNDING: Final = 1e-9

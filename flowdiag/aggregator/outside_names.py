@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from flowdiag.aggregator.addresses import to_text
+from flowdiag.addresses import to_text
 from flowdiag.errors import FlowdiagError, UsageError
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.addresses import to_text
+from flowdiag.addresses import to_text
 from flowdiag.aggregator.applications import catalogue_of
 from flowdiag.aggregator.figures import Ranked
 from flowdiag.aggregator.labels import Labels

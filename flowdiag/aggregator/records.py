@@ -15,8 +15,8 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from flowdiag.addresses import OCTETS_16, AddressRanges
 from flowdiag.aggregator.address_numbers import UNKNOWN, AddressNumbers, words
-from flowdiag.aggregator.addresses import OCTETS_16, AddressRanges
 from flowdiag.buffers import column, filled, nulls, numbers
 from flowdiag.flows import MESSAGES_KEY, UNKNOWN_ADDRESS
 from flowdiag.site.profile import MAX_IFINDEX

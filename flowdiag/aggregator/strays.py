@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import SiteFlows
+from flowdiag.durations import DAY_MS
 
-DAY_MS: Final = 86_400_000
 # Common practice, no source: a pause of a week with hardly anything behind it is no part of the export.
 PAUSE_DAYS: Final = 7
 HARDLY_ANYTHING: Final = 0.01

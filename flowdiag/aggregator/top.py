@@ -6,30 +6,24 @@ link; then they are passed over again (top_passes.py).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import replace
-from pathlib import Path
 from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pyarrow as pa
 
-from flowdiag.aggregator.addresses import to_bytes
 from flowdiag.aggregator.build import Counting, Reduction
-from flowdiag.aggregator.coverage_notes import MINUTE_MS, Remarks, build_coverage
+from flowdiag.aggregator.coverage_notes import Remarks, build_coverage
 from flowdiag.aggregator.report_windows import no_flow_note
 from flowdiag.aggregator.spool import spool
 from flowdiag.aggregator.spread import WindowGrid
 from flowdiag.aggregator.strays import Span
 from flowdiag.aggregator.top_passes import Passes, Seen
 from flowdiag.aggregator.top_ranking import Request, Top
-from flowdiag.collector.export import open_export
-from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport
-from flowdiag.collector.store.asking import asked_again
-from flowdiag.collector.store.question import plan
-from flowdiag.collector.untaught import refuse_untaught
+from flowdiag.durations import MINUTE_MS
 from flowdiag.site.profile import MAX_MBPS, Link, Profile, Site
 from flowdiag.site.window import resolve_window
 
@@ -40,27 +34,11 @@ ANY_SITE: Final = Profile(
 )
 
 
-@asked_again
-def rank_export(
-    paths: Sequence[str | Path], profile: Profile | None, request: Request, progress: Progress | None = None
-) -> Top:
-    """Ranks an export; profile None: ANY_SITE, and local traffic counts too.
-
-    Raises ExportError for an export that cannot be used, UsageError for a window that cannot be.
-    """
-    site = (profile or ANY_SITE).site
-    exporters = {to_bytes(address) for address in site.exporters} or None
-    reading = plan(paths, request.window_from, request.window_to, site.timezone, exporters, context=False)
-    export = open_export(paths, exporters=exporters, progress=progress, span=reading.span)
-    top = rank_batches(export.batches(), export.report, profile, request)
-    refuse_untaught(export.report, paths)
-    return top
-
-
 def rank_batches(
     batches: Iterable[pa.RecordBatch], report: ExportReport, profile: Profile | None, request: Request
 ) -> Top:
-    """Ranks batches of FLOW_SCHEMA; report: complete once they are exhausted. Otherwise as rank_export()."""
+    """Ranks batches of FLOW_SCHEMA; report: complete once they are exhausted. profile None: ANY_SITE, and local traffic counts
+    too. Raises UsageError for a window that cannot be."""
     site = profile or ANY_SITE
     reduction = Reduction(site)
     span = Span()

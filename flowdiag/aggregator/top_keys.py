@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.addresses import to_text
+from flowdiag.addresses import to_text
 from flowdiag.aggregator.applications import Catalogue
 from flowdiag.aggregator.labels import Labels
 from flowdiag.aggregator.partials import Partial, with_values

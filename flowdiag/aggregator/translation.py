@@ -22,7 +22,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.addresses import NEVER_OUTSIDE, AddressRanges, to_text
+from flowdiag.addresses import NEVER_OUTSIDE, AddressRanges, to_text
 from flowdiag.aggregator.concurrently import in_order
 from flowdiag.aggregator.counting import Decisions, Tally
 from flowdiag.aggregator.records import Interner, Records

@@ -9,7 +9,8 @@ import numpy as np
 from rich.text import Text
 
 from flowdiag.aggregator.usage_report import BUSY, FULL, UNKNOWN, LinkUsage
-from flowdiag.cli.figures_text import clock, rate
+from flowdiag.durations import DAY_MS
+from flowdiag.text.table_figures import clock, rate
 
 COLUMNS: Final = 72  # and 8 for the axis
 MOST_WIDE: Final = 6  # columns of one window, where there are few
@@ -17,7 +18,6 @@ ROWS: Final = 8
 GAP: Final = "?"
 _BLOCKS: Final = " ▁▂▃▄▅▆▇█"
 _STYLES: Final = {FULL: "red", BUSY: "yellow"}
-DAY_MS: Final = 86_400_000
 
 
 def chart(link: LinkUsage, zone: ZoneInfo) -> Text:

@@ -98,14 +98,14 @@ def store_and_sites(store: str | None, sites: Path | None, config: Path | None) 
 def _refuse_everybodys_flows(store: str, site: Path) -> None:
     """Raises UsageError for a site that names no exporters of its own where the store holds those of several."""
     from flowdiag.collector.store.finding import find_files
-    from flowdiag.collector.store.places import open_place
+    from flowdiag.collector.store.opening import open_place
     from flowdiag.site.reading import read_profile
 
     if read_profile(site).site.exporters:
         return
     found = sorted({file.partition.exporter for file in find_files(open_place(store))})
     if len(found) > 1:
-        from flowdiag.aggregator.addresses import to_text
+        from flowdiag.addresses import to_text
 
         named = ", ".join(map(to_text, found[:MOST_EXPORTERS])) + (
             ", ..." if len(found) > MOST_EXPORTERS else ""

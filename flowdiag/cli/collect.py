@@ -176,7 +176,7 @@ class _Printer:
         self._last = time.monotonic()
 
     def say(self, text: str) -> None:
-        from flowdiag.note.escape import terminal
+        from flowdiag.text.escape import terminal
 
         with suppress(OSError):
             click.echo(("\r\x1b[K" if self._terminal else "") + f"flowdiag: {terminal(text)}", err=True)

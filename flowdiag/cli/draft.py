@@ -39,8 +39,8 @@ def command(exports: tuple[str, ...], output: Path | None, quiet: bool) -> None:
 
     check_suffix("--output", output, ".toml")
     spare_inputs([output], exports)
-    from flowdiag.site.draft_toml import as_toml
-    from flowdiag.site.drafting import draft_profile
+    from flowdiag.draft.as_toml import as_toml
+    from flowdiag.draft.proposal import draft_profile
 
     with progress_bar(quiet=quiet) as progress, readable_twice(exports) as paths:
         draft = draft_profile(paths, progress)

@@ -76,7 +76,7 @@ def command(
         prepare("flowdiag.collector.store.ingest")
     from flowdiag.cli.ingest_forms import Done, as_json, as_text
     from flowdiag.collector.store.ingest import ingest
-    from flowdiag.collector.store.places import open_place
+    from flowdiag.collector.store.opening import open_place
     from flowdiag.collector.store.upkeep import compact as merge_small_files
     from flowdiag.collector.store.upkeep import retain
 

@@ -7,12 +7,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from flowdiag.aggregator.addresses import to_text
+from flowdiag.addresses import to_text
 from flowdiag.collector.store.ingest import Outcome
 from flowdiag.collector.store.layout import NO_DAY, Partition, day_text
 from flowdiag.collector.store.upkeep import Dropped, Merged
 from flowdiag.flows import UNKNOWN_ADDRESS
-from flowdiag.note.escape import terminal
+from flowdiag.text.escape import terminal
 
 SCHEMA: Final = "flowdiag.ingest/1"
 

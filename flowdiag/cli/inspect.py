@@ -12,7 +12,7 @@ from flowdiag.cli.options import exports_argument, output_options, rows_option, 
 from flowdiag.cli.progress import progress_bar
 
 if TYPE_CHECKING:
-    from flowdiag.collector.inspecting import Inspection
+    from flowdiag.inspection import Inspection
 
 FORMATS: Final = ("text", "json")
 
@@ -41,7 +41,7 @@ def command(
 
     form = chosen_format(form, output, FORMATS)
     spare_inputs([output], exports)
-    from flowdiag.collector.inspecting import inspect_export
+    from flowdiag.inspection import inspect_export
 
     with progress_bar(quiet=quiet) as progress:
         inspection = inspect_export(exports, progress)
@@ -53,7 +53,7 @@ def _rendered(inspection: Inspection, form: str, limit: int, *, templates: bool,
     if form == "json":
         import json
 
-        from flowdiag.collector.inspecting import as_json
+        from flowdiag.inspection import as_json
 
         return json.dumps(as_json(inspection), indent=2)
     from flowdiag.cli.inspect_text import render

@@ -14,10 +14,10 @@ from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from flowdiag.collector.inspecting import Inspection, exporter_text, iso_time
 from flowdiag.collector.report import SessionReport, TemplateReport
-from flowdiag.diagnoser.wording_figures import count
-from flowdiag.note.escape import terminal
+from flowdiag.inspection import Inspection, exporter_text, iso_time
+from flowdiag.text.escape import terminal
+from flowdiag.text.figures import count
 
 WIDTH: Final = 100  # in a pipe or a file
 # A clock that is off by less is not worth an engineer's look (common practice, no source).

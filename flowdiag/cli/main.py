@@ -136,7 +136,7 @@ def _report(error: Exception, *, traceback: bool) -> int:
 
 def _say(text: str) -> None:
     """Prints each line of an error; what came from a file or the network cannot steer the terminal."""
-    from flowdiag.note.escape import terminal
+    from flowdiag.text.escape import terminal
 
     for line in text.splitlines() or [""]:
         click.echo(f"flowdiag: {terminal(line)}", err=True)

@@ -94,7 +94,7 @@ def command(
     jobs = jobs or os.cpu_count() or 1
     if jobs > 1 and cluster is None:
         prepare("flowdiag.review.portfolio_review", "scipy.stats")
-    from flowdiag.collector.store.places import open_place
+    from flowdiag.collector.store.opening import open_place
     from flowdiag.review import as_csv, as_json, as_text, as_xlsx
     from flowdiag.review import pages as html
     from flowdiag.review.period import chosen_period

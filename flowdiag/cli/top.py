@@ -109,10 +109,10 @@ def command(
         raise UsageError("--link needs --site", advice="the profile says which interfaces a link has")
     from flowdiag.aggregator.outside_names import NetworkDatabases
     from flowdiag.aggregator.site_flows import DIRECTION_NAMES
-    from flowdiag.aggregator.top import rank_export
     from flowdiag.aggregator.top_ranking import Request
     from flowdiag.cli.times import settled_times
     from flowdiag.cli.top_forms import Outside, as_csv, as_json, as_text
+    from flowdiag.export_ranking import rank_export
     from flowdiag.pipeline import link_named
     from flowdiag.site.reading import read_profile
 
@@ -134,7 +134,7 @@ def command(
     with progress_bar(quiet=quiet) as progress:
         top = rank_export(exports, profile, request, progress)
         if pseudonyms:
-            from flowdiag.aggregator.addresses import PRIVATE_NETWORKS
+            from flowdiag.addresses import PRIVATE_NETWORKS
             from flowdiag.note.pseudonyms import Pseudonyms
             from flowdiag.note.top_pseudonyms import with_pseudonyms
 

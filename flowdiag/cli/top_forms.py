@@ -18,8 +18,9 @@ from flowdiag.aggregator.outside_names import Network, NetworkDatabases, resolve
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.aggregator.top_keys import Conversation
 from flowdiag.aggregator.top_ranking import Ranking, Top, TopRow
-from flowdiag.cli.figures_text import clock, iso, percent, printed, rate, short
-from flowdiag.note.escape import csv_cell, terminal
+from flowdiag.durations import DAY_MS
+from flowdiag.text.escape import csv_cell, terminal
+from flowdiag.text.table_figures import clock, iso, percent, printed, rate, short
 
 SCHEMA: Final = "flowdiag.top/1"
 TITLES: Final = {
@@ -29,7 +30,6 @@ TITLES: Final = {
     "conversations": "Conversations",
 }
 EVERYTHING_ELSE: Final = "everything else"
-DAY_MS: Final = 86_400_000
 
 
 class Outside:

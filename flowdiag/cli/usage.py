@@ -71,7 +71,7 @@ def command(
     from flowdiag.aggregator.usage_report import usage_report
     from flowdiag.cli.times import settled_times
     from flowdiag.cli.usage_forms import as_csv, as_json, as_text
-    from flowdiag.diagnoser.figure_windows import figure_windows
+    from flowdiag.diagnoser.signals.figure_windows import figure_windows
     from flowdiag.pipeline import build_case, link_named
     from flowdiag.site.reading import read_profile
 

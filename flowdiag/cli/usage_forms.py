@@ -17,12 +17,11 @@ from rich.text import Text
 
 from flowdiag.aggregator.usage_report import STATES, UNKNOWN, LinkUsage, UsageReport
 from flowdiag.cli.chart import chart
-from flowdiag.cli.figures_text import clock, iso, percent, printed, rate, short
-from flowdiag.note.escape import csv_cell, terminal
 from flowdiag.note.json_note import whole
+from flowdiag.text.escape import csv_cell, terminal
+from flowdiag.text.table_figures import clock, iso, percent, printed, rate, short
 
 SCHEMA: Final = "flowdiag.usage/1"
-DAY_MS: Final = 86_400_000
 
 
 def as_json(report: UsageReport) -> str:

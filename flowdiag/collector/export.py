@@ -26,6 +26,7 @@ from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.stored_flows import StoredFlows, unscaled
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.run import Run
+from flowdiag.collector.span import EVERYTHING, Span
 from flowdiag.errors import ExportError
 from flowdiag.flows import FLOW_SCHEMA, UNKNOWN_ADDRESS
 
@@ -33,9 +34,6 @@ from flowdiag.flows import FLOW_SCHEMA, UNKNOWN_ADDRESS
 MESSAGES_BETWEEN_BATCHES: Final = 128
 
 Paths = str | Path | Sequence[str | Path]
-# Begin and end in ms since 1970 UTC, by the clock of the capture; None is open.
-Span = tuple[int | None, int | None]
-EVERYTHING: Final[Span] = (None, None)
 
 
 class Export:
@@ -179,7 +177,7 @@ class Export:
                 yield batch if self._scale else unscaled(batch)
 
     def _from_store(self, where: str) -> Iterator[pa.RecordBatch]:
-        from flowdiag.collector.store.places import open_place
+        from flowdiag.collector.store.opening import open_place
         from flowdiag.collector.store.reading import StoreReader
 
         octets = self._octets

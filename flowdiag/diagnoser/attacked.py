@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Final
 
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.wording_beyond import LEFT_TO_SECURITY
+from flowdiag.diagnoser.sentences.beyond import LEFT_TO_SECURITY
 
 ATTACKS: Final = ("inbound-flood", "outbound-scan")
 # Findings whose usual advice is about the traffic of ordinary work.

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from flowdiag.diagnoser import confidence as sure
-from flowdiag.diagnoser import wording_verdict as words
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.link_states import link_states
-from flowdiag.diagnoser.shares import address_text
-from flowdiag.diagnoser.wording import some_stand_for_many
-from flowdiag.diagnoser.wording_backup import keepalive_candidate
+from flowdiag.diagnoser.sentences import verdict as words
+from flowdiag.diagnoser.sentences.backup import keepalive_candidate
+from flowdiag.diagnoser.sentences.load import some_stand_for_many
+from flowdiag.diagnoser.signals.link_states import link_states
+from flowdiag.diagnoser.signals.shares import address_text
 
 
 def cautions(case: Case, findings: Sequence[Finding]) -> tuple[str, ...]:

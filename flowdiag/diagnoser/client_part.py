@@ -15,14 +15,15 @@ from datetime import datetime
 from typing import Final
 
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
-from flowdiag.diagnoser import wording, wording_backup
-from flowdiag.diagnoser.at_limit import at_limit
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.not_the_link import room
-from flowdiag.diagnoser.wording_all_clear import percent_up
-from flowdiag.diagnoser.wording_beyond import floods
-from flowdiag.diagnoser.wording_links import whose_line
+from flowdiag.diagnoser.sentences import backup as wording_backup
+from flowdiag.diagnoser.sentences import load as wording
+from flowdiag.diagnoser.sentences.all_clear import percent_up
+from flowdiag.diagnoser.sentences.beyond import floods
+from flowdiag.diagnoser.sentences.links import whose_line
+from flowdiag.diagnoser.signals.at_limit import at_limit
+from flowdiag.diagnoser.signals.room import room
 
 # Troubles of a line that are told beside another one; the rest is in the findings.
 GRAVE: Final = ("outage", "flapping", "on-backup", "inbound-flood", "link-full", "below-plan")

@@ -13,9 +13,9 @@ from typing import Final
 import numpy as np
 
 from flowdiag.aggregator.site_flows import DOWN
-from flowdiag.diagnoser import wording as words
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Confidence
+from flowdiag.diagnoser.sentences import load as words
 
 NOTED: Final = 0
 MINOR: Final = 1

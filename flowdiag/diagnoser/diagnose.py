@@ -9,7 +9,12 @@ from typing import Final
 
 from flowdiag.aggregator import concurrently
 from flowdiag.aggregator.ranking import rank_applications, rank_destinations, rank_talkers
-from flowdiag.diagnoser import (
+from flowdiag.diagnoser.attacked import left_to_security
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.cautions import cautions
+from flowdiag.diagnoser.diagnosis import Diagnosis
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.findings import (
     backup_leak,
     below_plan,
     export_gap,
@@ -28,12 +33,7 @@ from flowdiag.diagnoser import (
     single_host,
     unanswered_connections,
 )
-from flowdiag.diagnoser.attacked import left_to_security
-from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.cautions import cautions
-from flowdiag.diagnoser.diagnosis import Diagnosis
-from flowdiag.diagnoser.figure_windows import figures
-from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.signals.figure_windows import figures
 from flowdiag.diagnoser.verdict import decide, touches
 
 # One module per finding; each says in its docstring what it means and how it is decided.

@@ -118,4 +118,4 @@ def _dedented(lines: list[str]) -> str:
 
 
 def _source(code: str) -> Traversable:
-    return files("flowdiag.diagnoser") / f"{code.replace('-', '_')}.py"
+    return files("flowdiag.diagnoser.findings") / f"{code.replace('-', '_')}.py"

@@ -11,9 +11,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Final
 
-from flowdiag.diagnoser import cannot_tell, client_part, not_the_link
+from flowdiag.diagnoser import client_part
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding, Verdict
+from flowdiag.diagnoser.findings import cannot_tell, not_the_link
+from flowdiag.durations import MINUTE_MS
 
 Holds = Callable[[Case, Finding], bool]
 
@@ -88,7 +90,7 @@ def _foremost(case: Case, same: Sequence[Finding]) -> Finding:
         overlap = min(stop, end) - max(start, begin)
         # Whole minutes, so that two of nearly the same length are told apart by what they are.
         return (
-            -(overlap // 60_000),
+            -(overlap // MINUTE_MS),
             roles.get(finding.link or "") == "backup",
             finding.direction != "up",
             start,

@@ -6,9 +6,9 @@ from datetime import datetime, timedelta
 from math import floor, log10
 from typing import Final
 
+from flowdiag.durations import MINUTE_MS
 from flowdiag.site.clock import Clock
 
-_MINUTE_MS: Final = 60_000
 _DAY_MIN: Final = 1_440
 _TIME_STEPS_MIN: Final = (1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720, _DAY_MIN)
 # Rates above the plan come from the profile's wrong figure; more than twice the plan is cut off and said so.
@@ -25,16 +25,16 @@ _ROUNDING: Final = 0.02
 def time_ticks(clock: Clock, start_ms: int, end_ms: int, most: int) -> list[tuple[int, str]]:
     """(ms, label) of about `most` round local times in [start_ms, end_ms): 14:30, or the day at midnight."""
     for step in _TIME_STEPS_MIN:
-        if (end_ms - start_ms) / (step * _MINUTE_MS) <= most:
+        if (end_ms - start_ms) / (step * MINUTE_MS) <= most:
             break
     else:
-        step = _DAY_MIN * -(-(end_ms - start_ms) // (_DAY_MIN * _MINUTE_MS * most))
+        step = _DAY_MIN * -(-(end_ms - start_ms) // (_DAY_MIN * MINUTE_MS * most))
     midnight = clock.local(start_ms).replace(hour=0, minute=0, second=0, microsecond=0)
     if step >= _DAY_MIN:
         return _day_ticks(clock, midnight, start_ms, end_ms, step // _DAY_MIN)
     zero = _ms(midnight)
-    first = zero + -((zero - start_ms) // (step * _MINUTE_MS)) * step * _MINUTE_MS
-    ticks = range(first, end_ms, step * _MINUTE_MS)
+    first = zero + -((zero - start_ms) // (step * MINUTE_MS)) * step * MINUTE_MS
+    ticks = range(first, end_ms, step * MINUTE_MS)
     if clock.same_day(start_ms, end_ms):
         return [(ms, clock.time(ms)) for ms in ticks]
     return [(ms, clock.short_day(ms) if clock.time(ms) == "00:00" else clock.time(ms)) for ms in ticks]

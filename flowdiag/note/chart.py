@@ -11,10 +11,10 @@ from flowdiag.note import wording as words
 from flowdiag.note import wording_pictures as pictures
 from flowdiag.note.axis import highest_share, low_scale, time_ticks
 from flowdiag.note.charting import OTHERS
-from flowdiag.note.escape import terminal
 from flowdiag.note.figures import plain_rate
 from flowdiag.note.model import Chart, Note, Span, Stack
 from flowdiag.site.clock import Clock
+from flowdiag.text.escape import terminal
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

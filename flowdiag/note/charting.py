@@ -13,12 +13,12 @@ from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.aggregator.spread import WindowGrid, spread
 from flowdiag.aggregator.steps import added_up
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.episodes import capacity_mbps, episodes
-from flowdiag.diagnoser.figure_windows import figure_windows
 from flowdiag.diagnoser.finding import Verdict
-from flowdiag.diagnoser.link_states import STATE_NAMES, link_states
-from flowdiag.diagnoser.shares import address_text, label_of
-from flowdiag.diagnoser.timeline import Grid
+from flowdiag.diagnoser.signals.episodes import capacity_mbps, episodes
+from flowdiag.diagnoser.signals.figure_windows import figure_windows
+from flowdiag.diagnoser.signals.link_states import STATE_NAMES, link_states
+from flowdiag.diagnoser.signals.shares import address_text, label_of
+from flowdiag.diagnoser.signals.timeline import Grid
 from flowdiag.note.model import Chart, Layer, Rates, Span, Stack, StateSpan
 
 # As many points as a picture of a page's width can tell apart.

@@ -11,12 +11,12 @@ import numpy as np
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding, Verdict
-from flowdiag.diagnoser.wording_times import site_clock
+from flowdiag.diagnoser.sentences.times import site_clock
 from flowdiag.note import wording as words
 from flowdiag.note.charting import charts, stack
-from flowdiag.note.escape import terminal
 from flowdiag.note.model import ClientPart, Note, NoteCoverage
 from flowdiag.note.pseudonyms import Pseudonyms, inside_of
+from flowdiag.text.escape import terminal
 
 Part = TypeVar("Part")
 

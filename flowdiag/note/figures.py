@@ -8,20 +8,13 @@ from typing import Any, Final
 
 from flowdiag.aggregator.figures import LinkFigures, Ranked
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.wording_figures import (
-    count,
-    fine_percent,
-    percent,
-    plan_rate,
-    rate,
-    three_figures,
-    volume,
-)
-from flowdiag.diagnoser.wording_times import duration
+from flowdiag.diagnoser.sentences.times import duration
+from flowdiag.durations import MINUTE_MS
 from flowdiag.note import wording_figures as words
 from flowdiag.note.model import Span
-from flowdiag.note.wording import MINUTE_MS, WAYS, per_cent
+from flowdiag.note.wording import WAYS, per_cent
 from flowdiag.site.clock import Clock
+from flowdiag.text.figures import count, fine_percent, percent, plan_rate, rate, three_figures, volume
 
 # Keys that have a place of their own in a note.
 _SHOWN_ELSEWHERE: Final = frozenset({"hosts", "applications", "destinations", "links", "link"})

@@ -8,10 +8,10 @@ from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.note import figures
 from flowdiag.note import wording as words
-from flowdiag.note.escape import markdown as escaped
 from flowdiag.note.model import Note, Span
 from flowdiag.note.wording_figures import LINK_COLUMNS
 from flowdiag.site.clock import Clock
+from flowdiag.text.escape import markdown as escaped
 
 
 def render(note: Note) -> str:

@@ -13,10 +13,10 @@ from typing import Final
 
 from flowdiag.note import wording_pictures
 from flowdiag.note.axis import time_ticks
-from flowdiag.note.escape import html
 from flowdiag.note.figures import plain_rate
 from flowdiag.note.model import Span
 from flowdiag.site.clock import Clock
+from flowdiag.text.escape import html
 
 WIDTH: Final = 680.0
 NARROW: Final = 336.0  # for a phone, where the wide one would shrink to unreadable letters

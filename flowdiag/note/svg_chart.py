@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Final
 
+from flowdiag.durations import MINUTE_MS
 from flowdiag.note import wording_pictures as words
 from flowdiag.note.axis import highest_share
 from flowdiag.note.model import Chart, Span
 from flowdiag.note.svg import LEFT, LOW_PLOT, PLOT, TOP, WIDTH, Frame, element, path, pattern, stairs
 from flowdiag.note.svg import words as label
-from flowdiag.note.wording import MINUTE_MS
 from flowdiag.site.clock import Clock
 
 STRIP: Final = 16.0

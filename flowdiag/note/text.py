@@ -11,7 +11,6 @@ from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.note import figures
 from flowdiag.note import wording as words
-from flowdiag.note.escape import terminal
 from flowdiag.note.layout import (
     PLAIN_WIDTH,
     Line,
@@ -28,6 +27,7 @@ from flowdiag.note.text_chart import chart_lines
 from flowdiag.note.wording_figures import LINK_COLUMNS
 from flowdiag.note.wording_pictures import TEXT_LEGEND
 from flowdiag.site.clock import Clock
+from flowdiag.text.escape import terminal
 
 _SEVERITY_STYLES: Final = {"critical": "bold red", "warning": "bold yellow", "info": "bold blue"}
 _LABEL_WIDTH: Final = 14

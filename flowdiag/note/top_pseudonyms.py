@@ -7,7 +7,7 @@ from dataclasses import replace
 from ipaddress import ip_address
 from typing import Final
 
-from flowdiag.aggregator.addresses import AddressRanges, to_bytes
+from flowdiag.addresses import AddressRanges, to_bytes
 from flowdiag.aggregator.top_keys import Conversation
 from flowdiag.aggregator.top_ranking import Ranking, Top, TopRow
 from flowdiag.note.pseudonyms import Address, Pseudonyms

@@ -1,6 +1,6 @@
 """The note's own words: headings, what a verdict means for a client, names of figures. Ready for translation.
 
-Sentences about findings are the diagnoser's (diagnoser/wording.py); this module never repeats them.
+Sentences about findings are the diagnoser's (diagnoser/sentences/load.py); this module never repeats them.
 """
 
 from __future__ import annotations
@@ -9,11 +9,11 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from flowdiag.diagnoser.finding import Action, Finding, Verdict
-from flowdiag.diagnoser.wording_figures import count, percent
-from flowdiag.diagnoser.wording_verdict import TEST_THE_RATE
+from flowdiag.diagnoser.sentences.verdict import TEST_THE_RATE
 from flowdiag.note.model import Note, NoteCoverage, Span
 from flowdiag.site.clock import Clock
 from flowdiag.site.profile import Profile
+from flowdiag.text.figures import count, percent
 
 # Headings
 
@@ -43,7 +43,6 @@ METHOD: Final = "How the figures were computed"
 UNSEEN: Final = "What could not be seen"
 
 WAYS: Final = {"down": "download", "up": "upload"}
-MINUTE_MS: Final = 60_000
 SEVERITIES: Final = {"critical": "Critical", "warning": "Warning", "info": "Info"}
 CONFIDENCE: Final = {"high": "high confidence", "medium": "medium confidence", "low": "low confidence"}
 PSEUDONYMS: Final = (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from flowdiag.diagnoser.wording_figures import percent
+from flowdiag.text.figures import percent
 
 # Names of evidence whose key, without its unit, would not read well.
 NAMES: Final = {

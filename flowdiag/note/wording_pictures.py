@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Final
 
-from flowdiag.diagnoser.wording_figures import count, percent, plan_rate, rate
+from flowdiag.durations import MINUTE_MS
 from flowdiag.note.model import Chart, Stack
-from flowdiag.note.wording import MINUTE_MS, WAYS
+from flowdiag.note.wording import WAYS
 from flowdiag.site.clock import Clock
+from flowdiag.text.figures import count, percent, plan_rate, rate
 
 # A link that never reached this part of its plan is not worth a picture of full size.
 HARDLY_USED: Final = 0.02

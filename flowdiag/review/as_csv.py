@@ -5,10 +5,10 @@ from __future__ import annotations
 import csv
 import io
 
-from flowdiag.note.escape import csv_cell
 from flowdiag.review.as_json import rounded
 from flowdiag.review.portfolio_review import PortfolioReview
 from flowdiag.review.table import SITE_COLUMNS, site_rows
+from flowdiag.text.escape import csv_cell
 
 
 def render(review: PortfolioReview) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any, Final
 
-from flowdiag.aggregator.addresses import to_text
+from flowdiag.addresses import to_text
 from flowdiag.review.backup_figures import BackupFigures
 from flowdiag.review.flow_days import day_date
 from flowdiag.review.link_figures import LinkFigures

@@ -12,13 +12,13 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from flowdiag.cli.figures_text import printed, rate
-from flowdiag.diagnoser.wording_figures import count
-from flowdiag.note.escape import terminal
 from flowdiag.review.advice import ADVICE
 from flowdiag.review.portfolio_review import PortfolioReview
 from flowdiag.review.site_review import ReviewedSite
 from flowdiag.review.words import ADVICE_WORDS, WAYS, change, in_short, per_cent, span
+from flowdiag.text.escape import terminal
+from flowdiag.text.figures import count
+from flowdiag.text.table_figures import printed, rate
 
 MOST_WIDTH: Final = 20  # of a site's longest word: up to this the other columns give way
 

@@ -11,10 +11,10 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any, Final
 
-from flowdiag.note.escape import csv_cell
 from flowdiag.review.as_json import rounded
 from flowdiag.review.portfolio_review import PortfolioReview
 from flowdiag.review.table import LINK_COLUMNS, SITE_COLUMNS, Cell, link_rows, site_rows
+from flowdiag.text.escape import csv_cell
 
 _CREATED: Final = datetime(2000, 1, 1)
 _SHARES: Final = frozenset(

@@ -15,12 +15,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.durations import DAY_MS, HOUR_MS
 from flowdiag.review.link_figures import LEAST_PART, slot_rates
-from flowdiag.review.partial import DAY_MS, SLOT_MS, SitePartial, within
+from flowdiag.review.partial import SLOT_MS, SitePartial, within
 from flowdiag.review.slots import Slots
 from flowdiag.site.profile import Profile
 
-HOUR_MS: Final = 3_600_000
 # A month that has just begun says little about itself.
 RATE_DAYS: Final = 31
 _SLOTS_AN_HOUR: Final = 12

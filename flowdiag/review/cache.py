@@ -29,7 +29,9 @@ REVIEWED: Final = f"{OWN_FOLDER}/reviewed"
 MAX_OCTETS: Final = 256 << 20
 # Sources that decide what a partial says.
 _SOURCES: Final = (
+    "addresses.py",
     "aggregator",
+    "collector/clocks.py",
     "diagnoser",
     "flows.py",
     "review/cache.py",
@@ -162,7 +164,7 @@ def code_version() -> bytes:
     digest = hashlib.sha256()
     for name in _SOURCES:
         place = package / name
-        files = [place] if place.is_file() else sorted([*place.glob("*.py"), *place.glob("*.csv")])
+        files = [place] if place.is_file() else sorted([*place.rglob("*.py"), *place.rglob("*.csv")])
         for file in files:
             digest.update(file.name.encode() + file.read_bytes())
     return digest.digest()

@@ -15,13 +15,13 @@ from typing import Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from flowdiag.collector.export import Span
 from flowdiag.collector.readers.parquet import BATCH_ROWS, check_schema, flow_batch
 from flowdiag.collector.readers.stored_flows import StoredFlows
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.span import Span
 from flowdiag.collector.store.finding import StoredFile, find_files, open_stored
 from flowdiag.collector.store.layout import NO_DAY, SUFFIX
-from flowdiag.collector.store.places import open_place
+from flowdiag.collector.store.opening import open_place
 from flowdiag.errors import FlowdiagError, StoreChanged
 
 _EPOCH: Final = date(1970, 1, 1)

@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.percentiles import nearest_rank
-from flowdiag.diagnoser.sustained import sustained
-from flowdiag.review.partial import MINUTE_MS, SLOT_MINUTES, SLOT_MS, SitePartial
+from flowdiag.diagnoser.signals.sustained import sustained
+from flowdiag.durations import MINUTE_MS
+from flowdiag.review.partial import SLOT_MINUTES, SLOT_MS, SitePartial
 from flowdiag.review.slots import HOURS_A_WEEK, Slots
 from flowdiag.review.talker_share import TopTalker, top_talker
 from flowdiag.review.trend import Months, Trend, daily_trend
@@ -29,7 +30,7 @@ DIRECTIONS: Final = ("down", "up")
 LEAST_PART: Final = 0.5
 _SLOTS_AN_HOUR: Final = 12
 _SLOTS_A_DAY: Final = 288
-_ROUNDING: Final = 1e-9  # as in diagnoser/episodes.py
+_ROUNDING: Final = 1e-9  # as in diagnoser/signals/episodes.py
 
 
 @dataclass(frozen=True)

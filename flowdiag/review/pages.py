@@ -12,8 +12,6 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from flowdiag.diagnoser.wording_figures import count, plan_rate, rate
-from flowdiag.note.escape import terminal
 from flowdiag.note.html import policy
 from flowdiag.note.svg import NARROW, WIDTH
 from flowdiag.review import words
@@ -22,6 +20,8 @@ from flowdiag.review.link_figures import LinkFigures
 from flowdiag.review.pictures import trend_svg, week_table
 from flowdiag.review.portfolio_review import PortfolioReview
 from flowdiag.review.site_review import ReviewedSite
+from flowdiag.text.escape import terminal
+from flowdiag.text.figures import count, plan_rate, rate
 
 if TYPE_CHECKING:
     from jinja2 import Environment

@@ -19,12 +19,11 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from flowdiag.durations import MINUTE_MS
 from flowdiag.flows import ADDRESS
 
-MINUTE_MS: Final = 60_000
 SLOT_MS: Final = 300_000  # five minutes, what transit billing averages over (common practice)
 SLOT_MINUTES: Final = SLOT_MS // MINUTE_MS
-DAY_MS: Final = 86_400_000
 
 # One row for each series (link * 2 + direction) and slot (slots since 1970): the inside host with most octets in it.
 TALKER_SCHEMA: Final = pa.schema(

@@ -10,9 +10,10 @@ from typing import Final
 from flowdiag.collector.store.finding import find_files
 from flowdiag.collector.store.layout import NO_DAY
 from flowdiag.collector.store.places import Place
+from flowdiag.durations import DAY_MS
 from flowdiag.errors import StoreError, UsageError
 from flowdiag.review.flow_days import day_date
-from flowdiag.review.partial import DAY_MS, SLOT_MS
+from flowdiag.review.partial import SLOT_MS
 from flowdiag.site.clock import MONTHS
 from flowdiag.site.time_words import Recurring, read_time
 from flowdiag.site.window import dated, needs_a_date, resolve_window

@@ -93,7 +93,7 @@ def trend_svg(figures: LinkFigures, trend: Trend, busy: float, title: str, width
 
 
 def _escaped(text: str) -> str:
-    from flowdiag.note.escape import html
+    from flowdiag.text.escape import html
 
     return html(text)
 

@@ -19,21 +19,13 @@ from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, spread
 from flowdiag.collector.report import ExportReport
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.failovers import failovers
-from flowdiag.diagnoser.keepalives import accounts
-from flowdiag.diagnoser.keepalives import silences as keepalive_silences
-from flowdiag.diagnoser.link_states import link_states
-from flowdiag.diagnoser.silences import silences
-from flowdiag.review.partial import (
-    DAY_MS,
-    MINUTE_MS,
-    SLOT_MINUTES,
-    SLOT_MS,
-    Missing,
-    SitePartial,
-    Stay,
-    nothing,
-)
+from flowdiag.diagnoser.signals.failovers import failovers
+from flowdiag.diagnoser.signals.keepalives import accounts
+from flowdiag.diagnoser.signals.keepalives import silences as keepalive_silences
+from flowdiag.diagnoser.signals.link_states import link_states
+from flowdiag.diagnoser.signals.silences import silences
+from flowdiag.durations import DAY_MS, MINUTE_MS
+from flowdiag.review.partial import SLOT_MINUTES, SLOT_MS, Missing, SitePartial, Stay, nothing
 from flowdiag.review.talkers import slot_talkers
 from flowdiag.site.profile import Link, Profile, Site, Thresholds
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import groupby
 
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.asking import asked_again
+from flowdiag.durations import DAY_MS
 from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.review.cache import PartialCache
 from flowdiag.review.flow_days import FlowDay, FlowDays
-from flowdiag.review.partial import DAY_MS, SitePartial, merge
+from flowdiag.review.partial import SitePartial, merge
 from flowdiag.review.site_day import counting_profile, site_day_partial
 from flowdiag.site.profile import Profile
 

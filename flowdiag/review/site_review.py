@@ -7,13 +7,14 @@ from typing import Final
 
 import numpy as np
 
-from flowdiag.aggregator.addresses import to_text
+from flowdiag.addresses import to_text
 from flowdiag.aggregator.labels import Labels
+from flowdiag.durations import DAY_MS
 from flowdiag.review.advice import Judgement, judge
 from flowdiag.review.backup_figures import BackupFigures, backup_figures
 from flowdiag.review.flow_days import FlowDays
 from flowdiag.review.link_figures import LEAST_PART, LinkFigures, link_figures
-from flowdiag.review.partial import DAY_MS, SLOT_MS, SitePartial, within
+from flowdiag.review.partial import SLOT_MS, SitePartial, within
 from flowdiag.review.period import Period
 from flowdiag.review.site_partials import site_history
 from flowdiag.review.sites import ReviewSite

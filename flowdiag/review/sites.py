@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from flowdiag.aggregator.plan_rates import with_plan_rates
 from flowdiag.errors import FlowdiagError
 from flowdiag.site.folder import profile_files
-from flowdiag.site.plan_rates import with_plan_rates
 from flowdiag.site.profile import Profile
 from flowdiag.site.reading import read_profile
 

@@ -9,7 +9,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.review.partial import MINUTE_MS, SLOT_MINUTES, SLOT_MS
+from flowdiag.durations import MINUTE_MS
+from flowdiag.review.partial import SLOT_MINUTES, SLOT_MS
 from flowdiag.site.hours import EPOCH_WEEKDAY, MINUTES_A_DAY, parse_hours, utc_offsets
 
 HOURS_A_WEEK: Final = 168

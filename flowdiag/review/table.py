@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from flowdiag.aggregator.addresses import to_text
+from flowdiag.addresses import to_text
 from flowdiag.review.link_figures import LinkFigures
 from flowdiag.review.portfolio_review import PortfolioReview
 from flowdiag.review.site_review import ReviewedSite

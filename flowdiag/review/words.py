@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from flowdiag.aggregator.addresses import to_text
+from flowdiag.addresses import to_text
 from flowdiag.aggregator.labels import Labels
-from flowdiag.diagnoser.wording_figures import count, plan_rate, rate, volume
 from flowdiag.site.clock import MONTHS
+from flowdiag.text.figures import count, plan_rate, rate, volume
 
 if TYPE_CHECKING:
     from flowdiag.review.backup_figures import BackupFigures

@@ -14,9 +14,10 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
+from flowdiag.durations import DAY_MS
+
 Protocol = Literal["netflow5", "netflow9", "ipfix"]
 PER_MESSAGE: Final = 24
-DAY_MS: Final = 86_400_000
 DAY_START_MS: Final = 1_772_496_000_000  # 2026-03-03T00:00:00Z
 BOOT_BEFORE_MS: Final = 3_600_000
 CHUNK_MESSAGES: Final = 20_000  # messages made at a time: about 27 MB of octets

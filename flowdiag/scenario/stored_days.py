@@ -19,12 +19,13 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.collector.report import ExportReport, SessionReport
 from flowdiag.collector.store.changes import Change, commit, make_store
 from flowdiag.collector.store.folder import Folder
-from flowdiag.collector.store.layout import DAY_MS, Partition
+from flowdiag.collector.store.layout import Partition
 from flowdiag.collector.store.writer import FlowWriter
+from flowdiag.durations import DAY_MS
 from flowdiag.flows import FLOW_SCHEMA
 from flowdiag.scenario.network import OCTETS_PER_MBPS_MS
 from flowdiag.scenario.portfolio import SLOT_MS, SLOTS_A_DAY, PortfolioSite, portfolio_site

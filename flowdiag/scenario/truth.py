@@ -8,10 +8,10 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.durations import MINUTE_MS
 from flowdiag.scenario.carry import Carried
 from flowdiag.scenario.network import OCTETS_PER_MBPS_MS
 
-MINUTE_MS: Final = 60_000
 SUSTAINED_MINUTES: Final = 3  # in a row over a threshold, gaps of one bridged, make an episode
 
 

@@ -13,19 +13,18 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from flowdiag.durations import DAY_MS, MINUTE_MS, SECOND_MS
+
 DAYS: Final = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 MONTHS: Final = (
     *("January", "February", "March", "April", "May", "June", "July"),
     *("August", "September", "October", "November", "December"),
 )
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_DAY_MS: Final = 86_400_000
-MINUTE_MS: Final = 60_000
-SECOND_MS: Final = 1_000
 # In spans shorter than this, half a minute of rounding at either end would be felt (common practice, no source).
 SHORT_MS: Final = 600_000
 # The last second that a local time in any zone can still be written for (year 9999).
-_LATEST_MS: Final = 253_402_300_799_000 - _DAY_MS
+_LATEST_MS: Final = 253_402_300_799_000 - DAY_MS
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """From what a person writes behind --from and --to to the window in milliseconds.
 
 Times without a date are placed by the end of what there is: the end of an export, or the moment of asking where a store
-is being filled (collector/store/asked_times.py). So the same words about the same file mean the same time for ever.
+is being filled (query_times.py). So the same words about the same file mean the same time for ever.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from flowdiag.durations import MINUTE_MS
 from flowdiag.errors import UsageError
 from flowdiag.site.clock import Clock
 from flowdiag.site.time_words import FORMS, Back, OnDate, OnDay, Recurring, When, read_time
 
-MINUTE_MS: Final = 60_000
 FIRST_YEAR, LAST_YEAR = 1971, 2105  # what export times can mean: 32-bit seconds since 1970 (RFC 7011 3.1)
 # "23:00" to "01:00" is meant over midnight; what would be longer than half a day, such as "15:00" to "14:00", is a slip.
 MOST_OVER_MIDNIGHT: Final = timedelta(hours=12)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.aggregator.build import build_case_data
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.site_flows import SiteFlows

@@ -9,7 +9,7 @@ from flowdiag.aggregator.choosing import either, exchanged
 from flowdiag.aggregator.concurrently import both
 from flowdiag.aggregator.services import _KnownEnds
 from flowdiag.aggregator.steps import ordered_by
-from flowdiag.diagnoser.conversations import occurring_again
+from flowdiag.diagnoser.signals.conversations import occurring_again
 
 MASK = np.array([True, False, True, True, False])
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import pytest
 
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.aggregator.site_flows import DOWN, NO_LINK, UP
 from flowdiag.collector.report import ExportReport, SessionReport
 from flowdiag.site.profile import Link

@@ -7,7 +7,7 @@ from ipaddress import IPv4Network, IPv6Network, ip_address, ip_network
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.aggregator.labels import Labels
 from flowdiag.site.profile import Label
 from tests.aggregator.tables import site

@@ -20,7 +20,7 @@ from dns.resolver import Resolver
 from mmdb_writer import MMDBWriter
 from netaddr import IPSet
 
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.aggregator.outside_names import MAX_NAME, Network, NetworkDatabases, resolve_names
 from flowdiag.errors import FlowdiagError
 

@@ -26,9 +26,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.collector.store.changes import make_store
-from flowdiag.collector.store.places import open_place
+from flowdiag.collector.store.opening import open_place
 from flowdiag.scenario.stored_days import write_portfolio
 
 FIRST: Final = datetime(2026, 3, 1, tzinfo=UTC)

@@ -10,7 +10,6 @@ from click.testing import CliRunner, Result
 
 from flowdiag.cli.inspect_text import render
 from flowdiag.cli.main import main
-from flowdiag.collector.inspecting import Inspection, InterfaceTotals
 from flowdiag.collector.report import (
     ExportReport,
     FieldSpec,
@@ -20,6 +19,7 @@ from flowdiag.collector.report import (
     TemplateReport,
 )
 from flowdiag.flows import V4_PREFIX
+from flowdiag.inspection import Inspection, InterfaceTotals
 from tests.collector.readers.builders import frame, pcap
 from tests.collector.v5_flows import Flow, packet
 

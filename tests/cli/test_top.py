@@ -14,7 +14,7 @@ from click.testing import CliRunner, Result
 from mmdb_writer import MMDBWriter
 from netaddr import IPSet
 
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.cli import top_forms
 from flowdiag.cli.demo import CAPTURE, PROFILE
 from flowdiag.cli.main import main

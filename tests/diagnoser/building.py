@@ -18,7 +18,7 @@ from flowdiag.aggregator.site_flows import DOWN, NO_LINK, UP, SiteFlows
 from flowdiag.aggregator.usage import Usage
 from flowdiag.collector.report import LossEvent
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.timeline import Grid
+from flowdiag.diagnoser.signals.timeline import Grid
 from flowdiag.site.profile import Keepalive, Label, Link, Profile, Site, Thresholds
 
 ZERO_MS = 1_772_445_600_000  # 2026-03-02T10:00:00Z

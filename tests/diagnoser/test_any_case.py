@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flowdiag.diagnoser import (
+from flowdiag.diagnoser.findings import (
     backup_leak,
     flapping,
     inbound_flood,

@@ -7,9 +7,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.diagnoser.at_limit import at_limit, left_open, limited_ms
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
+from flowdiag.diagnoser.signals.at_limit import at_limit, left_open, limited_ms
 from flowdiag.note.wording import means
 from tests.diagnoser.building import Book, ms, profile
 

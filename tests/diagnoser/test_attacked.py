@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from flowdiag.diagnoser.attacked import left_to_security
 from flowdiag.diagnoser.finding import Action, Finding
-from flowdiag.diagnoser.wording_beyond import LEFT_TO_SECURITY
+from flowdiag.diagnoser.sentences.beyond import LEFT_TO_SECURITY
 
 ADVICE = (Action("client", "Pause the large transfer."),)
 HOSTS = [{"address": "192.0.2.7", "label": None, "share": 1.0}]

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from flowdiag.aggregator.site_flows import UP
-from flowdiag.diagnoser import outbound_scan, unanswered_connections
-from flowdiag.diagnoser.attempts import bare_syn, begins_attempt, failed_attempts, is_request
+from flowdiag.diagnoser.findings import outbound_scan, unanswered_connections
+from flowdiag.diagnoser.signals.attempts import bare_syn, begins_attempt, failed_attempts, is_request
 from tests.diagnoser.building import ICMP, SYN, UDP, Book
 from tests.diagnoser.test_beyond import HOUR, codes, crowd, office
 

@@ -10,8 +10,8 @@ import pytest
 from scipy import stats
 
 from flowdiag.aggregator.site_flows import DOWN
-from flowdiag.diagnoser.baseline import usual
-from flowdiag.diagnoser.wording import compared
+from flowdiag.diagnoser.sentences.load import compared
+from flowdiag.diagnoser.signals.baseline import usual
 from tests.diagnoser.building import Book, ms, profile
 
 DAY = 86_400

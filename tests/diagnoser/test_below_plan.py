@@ -9,11 +9,11 @@ import pytest
 from scipy import stats
 
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.diagnoser import below_plan, not_the_link
-from flowdiag.diagnoser.even_transfers import even_transfers
-from flowdiag.diagnoser.fair_shares import fair_shares
-from flowdiag.diagnoser.flat_top import STEADY, WAVERING, levels, pace, yielding
-from flowdiag.diagnoser.timeline import Grid
+from flowdiag.diagnoser.findings import below_plan, not_the_link
+from flowdiag.diagnoser.signals.even_transfers import even_transfers
+from flowdiag.diagnoser.signals.fair_shares import fair_shares
+from flowdiag.diagnoser.signals.flat_top import STEADY, WAVERING, levels, pace, yielding
+from flowdiag.diagnoser.signals.timeline import Grid
 from flowdiag.site.profile import Profile
 from tests.diagnoser.building import ZERO_MS, Book, profile
 

@@ -7,10 +7,10 @@ from typing import Any
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.diagnoser import inbound_flood, outbound_scan, unanswered_connections
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.conversations import ACK, RST
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.findings import inbound_flood, outbound_scan, unanswered_connections
+from flowdiag.diagnoser.signals.conversations import ACK, RST
 from tests.diagnoser.building import ICMP, SYN, UDP, Book, ms
 
 HOUR = 3600

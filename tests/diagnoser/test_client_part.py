@@ -14,9 +14,9 @@ from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.sentences.devices import device, use
+from flowdiag.diagnoser.sentences.links import backup_called, called, whose_line
 from flowdiag.diagnoser.verdict import decide
-from flowdiag.diagnoser.wording_devices import device, use
-from flowdiag.diagnoser.wording_links import backup_called, called, whose_line
 from flowdiag.site.profile import Label, Link
 from tests.diagnoser.building import PING, Book, ms, profile
 

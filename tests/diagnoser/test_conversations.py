@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.diagnoser.conversations import among, answered, distinct, sees_downloads
+from flowdiag.diagnoser.signals.conversations import among, answered, distinct, sees_downloads
 from tests.diagnoser.building import ICMP, SYN, Book
 
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.diagnoser.episodes import (
+from flowdiag.diagnoser.signals.episodes import (
     MOST_EPISODES,
     NEAR,
     Episode,

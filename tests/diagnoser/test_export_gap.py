@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN
-from flowdiag.diagnoser import export_gap
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.silences import covered, silences
+from flowdiag.diagnoser.findings import export_gap
+from flowdiag.diagnoser.signals.silences import covered, silences
 from tests.diagnoser.building import Book, ms, profile
 
 MINUTE = 60

@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.diagnoser import backup_leak, flapping, on_backup
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.failovers import failovers
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.findings import backup_leak, flapping, on_backup
+from flowdiag.diagnoser.signals.failovers import failovers
 from flowdiag.site.profile import Link
 from tests.diagnoser.building import PING, UDP, Book, ms, profile
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.diagnoser import inbound_flood, not_the_link
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.unusual_rates import UnusualRate, unusual_rates
+from flowdiag.diagnoser.findings import inbound_flood, not_the_link
+from flowdiag.diagnoser.signals.unusual_rates import UnusualRate, unusual_rates
 from tests.diagnoser.building import SYN, UDP, Book, ms
 from tests.diagnoser.test_beyond import HOUR, crowd, flood, office
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.diagnoser import not_the_link
-from flowdiag.diagnoser.flat_runs import flat_runs
-from flowdiag.diagnoser.held_levels import HeldLevel, held_levels
+from flowdiag.diagnoser.findings import not_the_link
+from flowdiag.diagnoser.signals.flat_runs import flat_runs
+from flowdiag.diagnoser.signals.held_levels import HeldLevel, held_levels
 from tests.diagnoser.building import UDP, Book, ms, profile
 
 SITE = profile(backup=False)

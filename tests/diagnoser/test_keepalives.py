@@ -7,14 +7,14 @@ from typing import Any
 import pytest
 
 from flowdiag.aggregator.site_flows import UP
-from flowdiag.diagnoser import (
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.findings import (
     keepalive_excess,
     keepalive_irregular,
     keepalive_missing,
     keepalive_unanswered,
 )
-from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.finding import Finding
 from flowdiag.site.profile import Keepalive
 from tests.diagnoser.building import PING, TCP, UDP, Book, ms, profile
 

@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.diagnoser import link_busy, link_full
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.findings import link_busy, link_full
 from flowdiag.site.profile import Thresholds
 from tests.diagnoser.building import MINUTE, Book, ms, profile
 

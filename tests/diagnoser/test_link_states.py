@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from flowdiag.aggregator.site_flows import UP
-from flowdiag.diagnoser.link_states import CARRYING, KEEPALIVES, SILENT, UNKNOWN, link_states
+from flowdiag.diagnoser.signals.link_states import CARRYING, KEEPALIVES, SILENT, UNKNOWN, link_states
 from tests.diagnoser.building import PING, Book, profile
 
 

@@ -12,7 +12,7 @@ from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.collector.report import LossEvent
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
-from flowdiag.diagnoser.losses import hidden, lost_between, lost_share
+from flowdiag.diagnoser.signals.losses import hidden, lost_between, lost_share
 from tests.diagnoser.building import ZERO_MS, Book, ms, profile
 
 MBPS_MINUTE = 7_500_000

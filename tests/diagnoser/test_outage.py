@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.diagnoser import wording_backup as words
-from flowdiag.diagnoser.outage import find
+from flowdiag.diagnoser.findings.outage import find
+from flowdiag.diagnoser.sentences import backup as words
 from tests.diagnoser.building import PING, SYN, Book, ms, profile
 
 HOUR = 3600

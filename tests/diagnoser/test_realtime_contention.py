@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.diagnoser import realtime_contention
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.findings import realtime_contention
 from tests.diagnoser.building import UDP, Book, profile
 
 MBPS_MINUTE = 7_500_000

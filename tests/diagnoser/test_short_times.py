@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN
-from flowdiag.diagnoser.at_limit import at_limit
 from flowdiag.diagnoser.diagnose import diagnose
-from flowdiag.diagnoser.episodes import episodes
-from flowdiag.diagnoser.figure_windows import figure_windows, figures
-from flowdiag.diagnoser.sustained import sustained_short, with_hidden_dips
+from flowdiag.diagnoser.signals.at_limit import at_limit
+from flowdiag.diagnoser.signals.episodes import episodes
+from flowdiag.diagnoser.signals.figure_windows import figure_windows, figures
+from flowdiag.diagnoser.signals.sustained import sustained_short, with_hidden_dips
 from flowdiag.note.compose import client_part
 from tests.diagnoser.building import SYN, Book, ms, profile
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.diagnoser import single_host
+from flowdiag.diagnoser.findings import single_host
 from flowdiag.site.profile import Thresholds
 from tests.diagnoser.building import Book, ms, profile
 

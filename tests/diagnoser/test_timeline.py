@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flowdiag.diagnoser.timeline import Grid, runs
+from flowdiag.diagnoser.signals.timeline import Grid, runs
 
 records = st.lists(
     st.tuples(st.integers(-5_000, 25_000), st.integers(0, 20_000), st.integers(1, 10_000)),

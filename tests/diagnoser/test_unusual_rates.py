@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.diagnoser.unusual_rates import UnusualRate, unusual_rates
+from flowdiag.diagnoser.signals.unusual_rates import UnusualRate, unusual_rates
 from tests.diagnoser.building import SYN, UDP, Book, ms
 from tests.diagnoser.test_beyond import HOUR, office
 from tests.diagnoser.test_floods import knocks

@@ -11,7 +11,7 @@ from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import CONTEXT_MS, in_order
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.not_the_link import room
+from flowdiag.diagnoser.signals.room import room
 from flowdiag.diagnoser.verdict import decide
 from tests.diagnoser.building import Book, ms, profile
 

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN
-from flowdiag.diagnoser import below_plan, not_the_link
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.moving_ceiling import together
-from flowdiag.diagnoser.wandering import wandering
+from flowdiag.diagnoser.findings import below_plan, not_the_link
+from flowdiag.diagnoser.signals.moving_ceiling import together
+from flowdiag.diagnoser.signals.wandering import wandering
 from flowdiag.site.profile import Profile
 from tests.diagnoser.building import Book, ms, profile
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
-from flowdiag.note.escape import LONGEST, csv_cell, html, markdown, terminal, toml_string
+from flowdiag.text.escape import LONGEST, csv_cell, html, markdown, terminal, toml_string
 
 # Lone surrogates and everything else that a Python string can hold.
 any_text = st.text(st.characters(exclude_categories=()))

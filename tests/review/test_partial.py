@@ -7,17 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pyarrow as pa
 
-from flowdiag.review.partial import (
-    DAY_MS,
-    SLOT_MS,
-    TALKER_SCHEMA,
-    Missing,
-    SitePartial,
-    Stay,
-    merge,
-    nothing,
-    within,
-)
+from flowdiag.durations import DAY_MS
+from flowdiag.review.partial import SLOT_MS, TALKER_SCHEMA, Missing, SitePartial, Stay, merge, nothing, within
 
 A, B = bytes(15) + b"\x01", bytes(15) + b"\x02"
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from flowdiag.collector.store.places import open_place
+from flowdiag.collector.store.opening import open_place
 from flowdiag.errors import StoreError, UsageError
 from flowdiag.review.period import Period, chosen_period, month_period
 from tests.review.portfolios import small

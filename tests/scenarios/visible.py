@@ -9,9 +9,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.durations import MINUTE_MS
 from flowdiag.scenario.carry import wire_octets
 from flowdiag.scenario.network import OCTETS_PER_MBPS_MS
-from flowdiag.scenario.truth import MINUTE_MS, Truth
+from flowdiag.scenario.truth import Truth
 from flowdiag.scenario.write import Situation
 
 CLOSE = 0.08  # share of the plan by which a minute may differ and still be called the same

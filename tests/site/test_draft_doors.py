@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from flowdiag.site.draft_doors import lan_prefixes, link_doors, public_share, why_no_link
-from flowdiag.site.places import Door
+from flowdiag.draft.networks import Door
+from flowdiag.draft.ports import lan_prefixes, link_doors, public_share, why_no_link
 from tests.site.test_places import ROUTER, places
 
 ROWS = (("192.168.40.20", "203.0.113.9", 1, 2, 100), ("203.0.113.9", "192.168.40.20", 2, 1, 900))

@@ -9,9 +9,9 @@ import pytest
 
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
+from flowdiag.draft.keepalives import Candidate, keepalive_candidates, probe_intervals, usual_interval
+from flowdiag.draft.roles import Activity
 from flowdiag.flows import V4_PREFIX
-from flowdiag.site.draft_keepalives import Candidate, keepalive_candidates, probe_intervals, usual_interval
-from flowdiag.site.draft_roles import Activity
 
 HOUR = 3_600_000
 PLACES = tuple(V4_PREFIX + bytes([198, 51, 100, number]) for number in range(4))

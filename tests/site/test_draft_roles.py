@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from flowdiag.draft.proposal import draft_profile
+from flowdiag.draft.roles import Activity, LinkTraits, guess_roles
 from flowdiag.scenario.write import enact, write_export
-from flowdiag.site.draft_roles import Activity, LinkTraits, guess_roles
-from flowdiag.site.drafting import draft_profile
 from tests.scenarios import backups, healthy, keepalives  # noqa: F401  (they register their situations)
 from tests.scenarios.stage import Stage, labelled
 

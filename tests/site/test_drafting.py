@@ -7,21 +7,21 @@ from pathlib import Path
 
 import pytest
 
+from flowdiag.aggregator.plan_rates import HighestRate
+from flowdiag.draft.as_toml import as_toml
+from flowdiag.draft.keepalives import Candidate
+from flowdiag.draft.ports import Prefix
+from flowdiag.draft.proposal import Draft, LinkGuess, OtherInterface, called, draft_profile
+from flowdiag.draft.roles import RoleGuess
 from flowdiag.flows import V4_PREFIX
-from flowdiag.note.escape import terminal
 from flowdiag.scenario import activities as do
 from flowdiag.scenario.exporting import Exporting
 from flowdiag.scenario.library import FERRY_OFFICE, backup_in_the_afternoon
 from flowdiag.scenario.scene import MINUTE, Scene
 from flowdiag.scenario.site import Site, SiteLink
 from flowdiag.scenario.write import enact, generator, write_export
-from flowdiag.site.draft_doors import Prefix
-from flowdiag.site.draft_keepalives import Candidate
-from flowdiag.site.draft_roles import RoleGuess
-from flowdiag.site.draft_toml import as_toml
-from flowdiag.site.drafting import Draft, LinkGuess, OtherInterface, called, draft_profile
-from flowdiag.site.plan_rates import HighestRate
 from flowdiag.site.reading import profile_from_text
+from flowdiag.text.escape import terminal
 
 START = 1_772_413_200_000  # 2 March 2026, 01:00 UTC
 

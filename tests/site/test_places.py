@@ -9,8 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flowdiag.flows import ADDRESS, FLOW_SCHEMA, V4_PREFIX
-from flowdiag.site.places import (
+from flowdiag.draft.networks import (
     Door,
     Places,
     as_network,
@@ -19,6 +18,7 @@ from flowdiag.site.places import (
     is_special,
     networks_of,
 )
+from flowdiag.flows import ADDRESS, FLOW_SCHEMA, V4_PREFIX
 
 ROUTER = V4_PREFIX + bytes([192, 0, 2, 10])
 
@@ -72,7 +72,7 @@ def test_records_without_addresses_are_passed_over() -> None:
 
 
 def test_memory_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("flowdiag.site.places.MAX_PLACES", 2)
+    monkeypatch.setattr("flowdiag.draft.networks.MAX_PLACES", 2)
     found = places(*((f"203.0.{number}.1", None, 1, None, 10) for number in range(5)))
     networks = found.arriving[Door(ROUTER, 1)]
     assert len(networks) == 3
@@ -118,6 +118,6 @@ def test_kinds_of_networks(network: str, private: bool, special: bool) -> None:
 
 
 def test_interfaces_without_end_are_not_all_kept(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("flowdiag.site.places.MAX_DOORS", 3)
+    monkeypatch.setattr("flowdiag.draft.networks.MAX_DOORS", 3)
     found = places(*(("10.0.0.1", "198.51.100.1", index, index + 100, 10) for index in range(1, 9)))
     assert (len(found.arriving), len(found.leaving), len(found.across)) == (3, 3, 3)

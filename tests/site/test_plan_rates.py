@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from flowdiag.aggregator.plan_rates import HighestRate, highest_rate, require_plan_rates, with_plan_rates
 from flowdiag.aggregator.usage import Usage
 from flowdiag.errors import ProfileError
 from flowdiag.review.sites import read_sites
 from flowdiag.site.clock import Clock
-from flowdiag.site.plan_rates import HighestRate, highest_rate, require_plan_rates, with_plan_rates
 from flowdiag.site.reading import profile_from_text
 from tests.site.profiles import GOOD, changed
 

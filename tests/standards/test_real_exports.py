@@ -14,7 +14,7 @@ from typing import Any
 import pyarrow as pa
 import pytest
 
-from flowdiag.aggregator.addresses import to_text
+from flowdiag.addresses import to_text
 from flowdiag.collector.export import Export, open_export
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

@@ -18,83 +18,13 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from flowdiag.collector.decode.malformed import Malformed
-from flowdiag.collector.decode.templates import VARIABLE, Template
+from flowdiag.collector.decode.layout import NATIVE_WIDTHS
+from flowdiag.collector.decode.templates import Template, layout_of
 
 Integers = NDArray[np.unsignedinteger[Any]]
 Octets = NDArray[np.uint8]
 
-_NATIVE_WIDTHS: Final = (1, 2, 4, 8)
 _MAX_INTEGER: Final = 8
-
-
-class Layout:
-    """Where the fields of a template stand: runs of fixed fields, a variable-length value after each but the
-    last.
-
-    gaps: octets of each run before a variable-length value; tail: those of the last run; types: the numpy
-    type of each run; run_of: the run of each fixed field, or the number of the variable-length value as
-    -1 - number.
-    """
-
-    def __init__(self, template: Template) -> None:
-        wanted = {
-            i for places in (template.places, template.reverse_places) for p in places.values() for i in p
-        }
-        widths: list[int] = [0]
-        columns: list[list[tuple[str, str, int]]] = [[]]
-        self.run_of: list[int] = []
-        for index, field in enumerate(template.fields):
-            if field.length == VARIABLE:
-                self.run_of.append(-len(widths))
-                widths.append(0)
-                columns.append([])
-                continue
-            self.run_of.append(len(widths) - 1)
-            if index in wanted:
-                native = field.length in _NATIVE_WIDTHS
-                columns[-1].append(
-                    (str(index), f">u{field.length}" if native else f"({field.length},)u1", widths[-1])
-                )
-            widths[-1] += field.length
-        self.gaps, self.tail = widths[:-1], widths[-1]
-        self.types = [_structured(part, width) for part, width in zip(columns, widths, strict=True)]
-        self._least = template.width
-
-    def record_starts(self, payload: bytes) -> list[int]:
-        """Where the records of a data set of a varying template start. Raises Malformed if a value overruns."""
-        starts: list[int] = []
-        append = starts.append
-        gaps, tail = self.gaps, self.tail
-        position, end = 0, len(payload)
-        last = end - self._least
-        try:
-            while position <= last:
-                append(position)
-                for gap in gaps:
-                    position += gap
-                    length = payload[position]
-                    if length == 255:
-                        length = 2 + (payload[position + 1] << 8) + payload[position + 2]
-                    position += length + 1
-                position += tail
-        except IndexError:
-            position = end + 1
-        if position > end:
-            raise Malformed("a variable-length value ends behind its set", starts[-1])
-        return starts
-
-
-def layout_of(template: Template) -> Layout:
-    """The template's layout, worked out once."""
-    if template.layout is None:
-        template.layout = Layout(template)
-    return template.layout
-
-
-def _structured(columns: list[tuple[str, str, int]], width: int) -> np.dtype[Any]:
-    names, formats, offsets = zip(*columns, strict=True) if columns else ((), (), ())
-    return np.dtype({"names": names, "formats": formats, "offsets": offsets, "itemsize": max(width, 1)})
 
 
 class Columns:
@@ -167,7 +97,7 @@ class Columns:
         if width > _MAX_INTEGER:
             return None
         raw = self._fixed(index)
-        if width in _NATIVE_WIDTHS:
+        if width in NATIVE_WIDTHS:
             return raw if width == 1 else raw.astype(raw.dtype.newbyteorder("="))
         wide = np.zeros((self.count, 8), np.uint8)
         wide[:, 8 - width :] = raw

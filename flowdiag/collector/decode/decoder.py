@@ -29,7 +29,6 @@ from numpy.typing import NDArray
 from flowdiag.collector.datagram import Datagram, Session
 from flowdiag.collector.decode.allowance import Allowance
 from flowdiag.collector.decode.closing import close_report, take_report
-from flowdiag.collector.decode.columns import layout_of
 from flowdiag.collector.decode.domain import SETS, Domain, Group, Stream
 from flowdiag.collector.decode.epoch import Epoch
 from flowdiag.collector.decode.holding import Unread
@@ -46,11 +45,12 @@ from flowdiag.collector.decode.messages import (
     NETFLOW9,
     NETFLOW9_HEADER,
 )
+from flowdiag.collector.decode.normalise import Normaliser
 from flowdiag.collector.decode.options import Names, Options
 from flowdiag.collector.decode.problems import Problems
 from flowdiag.collector.decode.recent import Recent
 from flowdiag.collector.decode.roster import Roster
-from flowdiag.collector.normalise import Normaliser
+from flowdiag.collector.decode.templates import layout_of
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.run import MOST_MESSAGES, Run
 

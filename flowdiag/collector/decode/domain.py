@@ -16,9 +16,10 @@ from collections import deque
 from typing import Final, NamedTuple
 
 from flowdiag.collector.datagram import Session
+from flowdiag.collector.decode.layout import VARIABLE
 from flowdiag.collector.decode.sampling import Sampling
 from flowdiag.collector.decode.sequence import Sequences
-from flowdiag.collector.decode.templates import VARIABLE, Template
+from flowdiag.collector.decode.templates import Template
 from flowdiag.collector.earned import Earned
 from flowdiag.collector.report import SessionReport
 

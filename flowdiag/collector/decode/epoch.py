@@ -23,10 +23,10 @@ from flowdiag.collector.decode.messages import HEADER_KEPT, IPFIX, NETFLOW5, NET
 from flowdiag.collector.decode.sequence import Messages, Sequences, selected
 from flowdiag.collector.decode.templates import Template
 from flowdiag.collector.report import ExportReport
+from flowdiag.durations import MINUTE_MS
 
 # Stands for the domain of a message that was evaluated in an earlier epoch.
 _EARLIER: Final = -1
-_MINUTE_MS: Final = 60_000
 
 
 class Headers(NamedTuple):
@@ -165,7 +165,7 @@ class Epoch:
             told.first_export_ms = min(told.first_export_ms, first)
             told.last_export_ms = max(told.last_export_ms, last)
             heard = report.heard_minutes.setdefault(domain.stream.exporter, set())
-            fresh = [minute for minute in np.unique(export_ms // _MINUTE_MS).tolist() if minute not in heard]
+            fresh = [minute for minute in np.unique(export_ms // MINUTE_MS).tolist() if minute not in heard]
             heard.update(fresh[: max(room, 0)])
             room -= len(fresh)
             by_sequence.setdefault((id(domain.stream), domain.version), []).append(number)

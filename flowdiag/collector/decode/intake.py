@@ -17,7 +17,6 @@ from collections.abc import Callable, Mapping
 from typing import Final, NamedTuple
 
 from flowdiag.collector.datagram import Datagram
-from flowdiag.collector.decode.columns import layout_of
 from flowdiag.collector.decode.cursor import Cursor
 from flowdiag.collector.decode.domain import SETS, Domain, HeldSet, Stream
 from flowdiag.collector.decode.epoch import Epoch
@@ -47,6 +46,7 @@ from flowdiag.collector.decode.templates import (
     Template,
     Withdrawal,
     ipfix_definitions,
+    layout_of,
     netflow9_definitions,
 )
 from flowdiag.collector.decode.templates import (

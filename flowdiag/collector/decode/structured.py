@@ -15,9 +15,10 @@ from typing import Final, NamedTuple
 
 from flowdiag.collector.decode.cursor import Cursor
 from flowdiag.collector.decode.elements import IANA, element
+from flowdiag.collector.decode.layout import VARIABLE
 from flowdiag.collector.decode.limits import Limits
 from flowdiag.collector.decode.malformed import Malformed
-from flowdiag.collector.decode.templates import VARIABLE, Field, Template
+from flowdiag.collector.decode.templates import Field, Template
 
 _ENTERPRISE_BIT: Final = 0x8000
 

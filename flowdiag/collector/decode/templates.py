@@ -14,19 +14,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import lru_cache
 from struct import Struct
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 from flowdiag.collector.decode import ie
 from flowdiag.collector.decode.cursor import Cursor
 from flowdiag.collector.decode.elements import IANA, REVERSE, element_name
+from flowdiag.collector.decode.layout import VARIABLE, Layout
 from flowdiag.collector.decode.malformed import Malformed
 from flowdiag.collector.report import FieldSpec
 
-if TYPE_CHECKING:
-    from flowdiag.collector.decode.columns import Layout
-
 # The field length that says "each value carries its own length" (RFC 7011 7); IPFIX only.
-VARIABLE: Final = 65535
 # Ids below this are for sets of other kinds (RFC 7011 3.3.2, RFC 3954 5.2).
 FIRST_TEMPLATE_ID: Final = 256
 # Stands for the enterprise number in v9 scope fields, whose types are no elements (RFC 3954 6.1).
@@ -120,6 +117,15 @@ class Template:
             and self.scopes == other.scopes
             and self.options == other.options
         )
+
+
+def layout_of(template: Template) -> Layout:
+    """The template's layout, worked out once."""
+    if template.layout is None:
+        flow_fields = (template.places, template.reverse_places)
+        wanted = {index for places in flow_fields for indices in places.values() for index in indices}
+        template.layout = Layout([field.length for field in template.fields], wanted)
+    return template.layout
 
 
 class Withdrawal(NamedTuple):

@@ -8,7 +8,7 @@ from ipaddress import IPv4Address, IPv4Network, IPv6Network, collapse_addresses,
 from pathlib import Path
 from typing import Final
 
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.errors import UsageError
 
 # A provider lists its clients' networks; a file of more lines was given by mistake.

@@ -19,7 +19,7 @@ from flowdiag.collector.live.spool import spool_lock
 from flowdiag.collector.live.streams import server_context
 from flowdiag.collector.live.supervisor import Supervisor
 from flowdiag.collector.store.changes import make_store
-from flowdiag.collector.store.places import open_place
+from flowdiag.collector.store.opening import open_place
 
 
 def collect(

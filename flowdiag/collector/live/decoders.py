@@ -23,6 +23,7 @@ from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.knowledge import Seed
 from flowdiag.collector.live.exporter_state import ExporterState
 from flowdiag.collector.live.kept import Kind
+from flowdiag.durations import DAY_MS
 
 # Messages that are sorted by exporter at a time: asking a decoder after each whether a batch is ready would cost more.
 CHUNK: Final = 4_096
@@ -50,7 +51,6 @@ STEP_S: Final = 500e-6
 # The same of all newcomers together, and for each second in which a segment was received.
 NEWCOMERS_FREE_S: Final = 0.5
 NEWCOMERS_SHARE: Final = 0.2
-_DAY_MS: Final = 86_400_000
 
 
 class Aside(Protocol):
@@ -192,7 +192,7 @@ class Decoders:
         if state is None:
             most = MAX_NEWCOMERS
             if not self._has_place(exporter):
-                most = min(most, self._admissions_left(now_ms // _DAY_MS))
+                most = min(most, self._admissions_left(now_ms // DAY_MS))
             if not most or not self._newcomers_have_time(now_ms):
                 return None
             if len(self._states) >= MAX_EXPORTERS + MAX_NEWCOMERS:

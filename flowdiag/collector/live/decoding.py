@@ -31,7 +31,8 @@ from flowdiag.collector.live.storing import Stored, Storing
 from flowdiag.collector.live.tally import summed
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.store.changes import need_store
-from flowdiag.collector.store.places import free_octets, open_place
+from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.places import free_octets
 from flowdiag.errors import FlowdiagError, StoreError
 
 POLL_S: Final = 0.2

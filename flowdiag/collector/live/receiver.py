@@ -15,7 +15,7 @@ from dataclasses import replace
 from multiprocessing.connection import Connection
 from typing import Any, Final
 
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.collector.live import descriptors
 from flowdiag.collector.live.allow import AllowList, plain
 from flowdiag.collector.live.connections import MAX_CONNECTIONS, Connections

@@ -16,7 +16,7 @@ import time
 from dataclasses import dataclass, field
 from typing import Final
 
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.collector.frames import udp_front
 from flowdiag.collector.live.allow import AllowList, plain
 

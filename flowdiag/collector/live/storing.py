@@ -21,7 +21,7 @@ from typing import Final
 
 import pyarrow as pa
 
-from flowdiag.aggregator.clocks import TOLERATED_MS
+from flowdiag.collector.clocks import TOLERATED_MS
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.decode.roster import FORGOTTEN
 from flowdiag.collector.decode.template_store import EVICTED
@@ -41,10 +41,11 @@ from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import Window
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.adding import Content, add_written, is_added, unit_name
-from flowdiag.collector.store.layout import DAY_MS, NO_DAY, Partition, exporter_of
+from flowdiag.collector.store.layout import NO_DAY, Partition, exporter_of
 from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.sharing import share
 from flowdiag.collector.store.writer import FlowWriter
+from flowdiag.durations import DAY_MS
 
 Ended = Callable[[], bool]
 

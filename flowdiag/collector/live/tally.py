@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from operator import add
 
-from flowdiag.aggregator.addresses import to_text
+from flowdiag.addresses import to_text
 from flowdiag.collector.report import ExportReport
 
 Counts = dict[str, tuple[int, ...]]

@@ -16,13 +16,25 @@ from typing import Any, Final
 import pyarrow as pa
 
 from flowdiag.collector.readers.inputs import Progress
-from flowdiag.collector.store.workers import Count, Counted, Result, Task
+from flowdiag.collector.store.workers import Count, Counted, Result, Task, Workers
 from flowdiag.errors import ClusterError
 
 CONNECT_S: Final = 10
 # How often a task is tried again elsewhere when its worker dies with it.
 RETRIES: Final = 3
 ADVICE: Final = "check the address, and that scheduler and workers run with the same flowdiag"
+
+
+def open_workers(
+    jobs: int, amount: int, progress: Progress | None, cluster: str | None = None
+) -> Workers | ClusterWorkers:
+    """Those of a Dask cluster where its address is given, else processes. amount: that the tasks will count in all.
+
+    Raises ClusterError if the cluster cannot be used.
+    """
+    if cluster is None:
+        return Workers(jobs, amount, progress)
+    return ClusterWorkers(cluster, amount, progress)
 
 
 class ClusterWorkers(Counted):

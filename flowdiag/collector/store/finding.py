@@ -13,10 +13,9 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any, Final
 
-from flowdiag.collector.export import EVERYTHING, Span
+from flowdiag.collector.span import EVERYTHING, Span
 from flowdiag.collector.store.changes import Change, need_store, pending
 from flowdiag.collector.store.layout import (
-    DAY_MS,
     NO_DAY,
     Partition,
     day_of,
@@ -25,6 +24,7 @@ from flowdiag.collector.store.layout import (
     partition_of,
 )
 from flowdiag.collector.store.places import Place, failures_named
+from flowdiag.durations import DAY_MS
 from flowdiag.flows import UNKNOWN_ADDRESS
 
 # Days after a span on which flows that touch it may have ended.

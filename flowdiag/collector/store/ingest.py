@@ -19,16 +19,18 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Literal
 
-from flowdiag.aggregator.clocks import TOLERATED_MS
+from flowdiag.collector.clocks import TOLERATED_MS
 from flowdiag.collector.export import Export
 from flowdiag.collector.knowledge import Knowledge, Seed
 from flowdiag.collector.readers.inputs import Input, Progress, SideFileError, find_inputs
 from flowdiag.collector.store.adding import Content, add_written, is_added, unit_name
 from flowdiag.collector.store.changes import make_store, sweep
-from flowdiag.collector.store.places import Place, failures_named, is_url, open_place
+from flowdiag.collector.store.cluster import open_workers
+from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.places import Place, failures_named, is_url
 from flowdiag.collector.store.scan import Scan, scan
 from flowdiag.collector.store.sharing import share
-from flowdiag.collector.store.workers import Count, open_workers
+from flowdiag.collector.store.workers import Count
 from flowdiag.collector.store.writer import FlowWriter, Written
 from flowdiag.errors import ExportError, FlowdiagError, StoreError, UsageError
 

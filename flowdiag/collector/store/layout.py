@@ -23,7 +23,7 @@ from functools import lru_cache
 from typing import Final, NamedTuple
 from urllib.parse import quote, unquote
 
-from flowdiag.aggregator.addresses import to_bytes, to_text
+from flowdiag.addresses import to_bytes, to_text
 from flowdiag.collector.store.folder import OWN_FOLDER
 from flowdiag.flows import UNKNOWN_ADDRESS
 
@@ -32,7 +32,6 @@ INGESTED: Final = f"{OWN_FOLDER}/ingested"
 COLLECTED: Final = f"{OWN_FOLDER}/collected"
 JOURNAL: Final = f"{OWN_FOLDER}/journal.json"
 
-DAY_MS: Final = 86_400_000
 NOTHING: Final = "__HIVE_DEFAULT_PARTITION__"
 SUFFIX: Final = ".parquet"
 _EXPORTER: Final = "exporter="

@@ -16,7 +16,6 @@ import os
 import re
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
-from pathlib import Path
 from typing import Any, Final, NamedTuple, Protocol
 
 from flowdiag.errors import StoreError
@@ -106,28 +105,6 @@ class Place(Protocol):
 def is_url(text: str) -> bool:
     """Whether a path names an object store and not a file or folder."""
     return _SCHEME.match(text) is not None
-
-
-def open_place(where: str | Path, owner: str = "") -> Place:
-    """The place of a store; a folder need not exist yet. owner: see Place. Raises StoreError for an address that cannot be
-    used."""
-    text = str(where)
-    if text.lower().startswith("file://"):
-        text = text[len("file://") :]
-    if not is_url(text):
-        from flowdiag.collector.store.folder import Folder
-
-        return Folder(text, owner)
-    import pyarrow as pa
-    import pyarrow.fs as arrow_fs
-
-    from flowdiag.collector.store.objects import Objects
-
-    try:
-        filesystem, path = arrow_fs.FileSystem.from_uri(text)
-    except (pa.ArrowException, OSError, ValueError) as error:
-        raise unusable(text, error) from error
-    return Objects(without_secrets(text), filesystem, path.rstrip("/"), owner)
 
 
 def without_secrets(url: str) -> str:

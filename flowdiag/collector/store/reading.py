@@ -15,10 +15,10 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from flowdiag.buffers import scalar
-from flowdiag.collector.export import EVERYTHING, Span
 from flowdiag.collector.readers.parquet import BATCH_ROWS, check_schema, flow_batch
 from flowdiag.collector.readers.stored_flows import StoredFlows
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.span import EVERYTHING, Span
 from flowdiag.collector.store.finding import StoredFile, find_files, open_stored
 from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.sharing import clock_offsets

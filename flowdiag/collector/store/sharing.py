@@ -12,13 +12,11 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import Final
 
-from flowdiag.aggregator.clocks import TOLERATED_MS
+from flowdiag.collector.clocks import TOLERATED_MS
 from flowdiag.collector.report import ExportReport, SessionReport
-from flowdiag.collector.store.layout import DAY_MS, LAST_DAY, MAX_PARTITIONS, NO_DAY, Partition
-
-MINUTE_MS: Final = 60_000
+from flowdiag.collector.store.layout import LAST_DAY, MAX_PARTITIONS, NO_DAY, Partition
+from flowdiag.durations import DAY_MS, MINUTE_MS
 
 
 def clock_offsets(report: ExportReport) -> dict[tuple[bytes, int], int]:

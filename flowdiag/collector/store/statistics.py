@@ -8,10 +8,10 @@ from typing import Any, Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from flowdiag.collector.export import Span
 from flowdiag.collector.readers.parquet import check_schema
 from flowdiag.collector.readers.stored_flows import StoredFlows
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.span import Span
 from flowdiag.collector.store.finding import LATER_DAYS, StoredFile, find_files, open_stored, touches
 from flowdiag.collector.store.layout import NO_DAY
 from flowdiag.collector.store.places import Place

@@ -26,9 +26,10 @@ from flowdiag.collector.readers.stored_flows import StoredFlows
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.changes import Change, commit
 from flowdiag.collector.store.finding import StoredFile, find_files
-from flowdiag.collector.store.layout import DAY_MS, INGESTED, NO_DAY, Partition, began_of, file_name
+from flowdiag.collector.store.layout import INGESTED, NO_DAY, Partition, began_of, file_name
 from flowdiag.collector.store.places import Place, failures_named
 from flowdiag.collector.store.writer import FlowWriter
+from flowdiag.durations import DAY_MS
 from flowdiag.errors import StoreError
 
 # Rows of a file that is not merged any more: about 100 MB, two days of a large site.

@@ -17,14 +17,11 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import Any, Final, TypeVar
 
 import pyarrow as pa
 
 from flowdiag.collector.readers.inputs import Progress
-
-if TYPE_CHECKING:
-    from flowdiag.collector.store.cluster import ClusterWorkers
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
@@ -71,20 +68,6 @@ class Counted(ABC):
     def _elsewhere(self) -> int:
         """What was counted and is not told here one by one."""
         return 0
-
-
-def open_workers(
-    jobs: int, amount: int, progress: Progress | None, cluster: str | None = None
-) -> Workers | ClusterWorkers:
-    """Those of a Dask cluster where its address is given, else processes. amount: that the tasks will count in all.
-
-    Raises ClusterError if the cluster cannot be used.
-    """
-    if cluster is None:
-        return Workers(jobs, amount, progress)
-    from flowdiag.collector.store.cluster import ClusterWorkers
-
-    return ClusterWorkers(cluster, amount, progress)
 
 
 class Workers(Counted):

@@ -29,15 +29,9 @@ from numpy.typing import NDArray
 from flowdiag.collector.readers.stored_flows import EXPORTER_KEY, flow_metadata, report_metadata
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.folder import ASIDE
-from flowdiag.collector.store.layout import (
-    DAY_MS,
-    LAST_DAY,
-    MAX_PARTITIONS,
-    NO_DAY,
-    Partition,
-    file_name,
-)
+from flowdiag.collector.store.layout import LAST_DAY, MAX_PARTITIONS, NO_DAY, Partition, file_name
 from flowdiag.collector.store.places import Place, failures_named
+from flowdiag.durations import DAY_MS
 from flowdiag.flows import FLOW_SCHEMA, UNKNOWN_ADDRESS
 
 ROW_GROUP_ROWS: Final = 1 << 17

@@ -6,7 +6,7 @@ import struct
 
 import pytest
 
-from flowdiag.collector.normalise import EVENTS, NO_FLOWS
+from flowdiag.collector.decode.normalise import EVENTS, NO_FLOWS
 from tests.collector.decode.wire import FieldPair, a_set, decode, ipfix, netflow9, template, v4, v4_octets
 
 SIX = bytes.fromhex("20010db8") + bytes(11) + b"\1"

@@ -17,7 +17,7 @@ from click.testing import CliRunner
 from flowdiag import read_export
 from flowdiag.cli.main import main
 from flowdiag.collector.store.changes import make_store
-from flowdiag.collector.store.places import open_place
+from flowdiag.collector.store.opening import open_place
 from flowdiag.scenario.bulk import write_bulk
 from tests.collector.live.full_disk import health
 from tests.collector.live.running import FLOWS, Running, Sender, wait_until

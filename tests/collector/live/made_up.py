@@ -13,7 +13,7 @@ from flowdiag.collector.live.spool import CLOSED, Segment
 from flowdiag.collector.live.storing import Storing
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.store.changes import make_store
-from flowdiag.collector.store.places import open_place
+from flowdiag.collector.store.opening import open_place
 from tests.collector.decode.wire import EXPORT_S, a_set, flow, ipfix, v4
 
 COLLECTOR = v4("198.51.100.200")

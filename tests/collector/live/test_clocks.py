@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.collector.frames import packet_record, udp_front
 from flowdiag.collector.knowledge import Seed
 from flowdiag.collector.live.caring import Caring
@@ -19,7 +19,7 @@ from flowdiag.collector.live.storing import Storing
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.store.adding import add_stretch
 from flowdiag.collector.store.changes import make_store
-from flowdiag.collector.store.places import open_place
+from flowdiag.collector.store.opening import open_place
 from flowdiag.collector.store.upkeep import compact
 from tests.collector.decode.wire import EXPORT_S, FLOW_FIELDS, a_set, flow, ipfix, template, with_template
 from tests.collector.live.lost_store import store_with_leftover

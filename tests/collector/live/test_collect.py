@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner
 
 from flowdiag import read_export
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.cli.main import main
 from flowdiag.scenario.bulk import write_bulk
 from tests.collector.decode.wire import netflow5, netflow9, record5, with_template9

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from flowdiag import read_export
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.collector.live.kept import FOLDER
 from tests.collector.decode.wire import FLOW_FIELDS, a_set, flow, ipfix, template, with_template
 from tests.collector.live.running import FLOWS, Running, Sender, wait_until

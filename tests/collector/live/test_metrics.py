@@ -22,7 +22,7 @@ from flowdiag.collector.live.health import BEHIND_S, Health
 from flowdiag.collector.live.metrics import COUNTERS, GAUGES, HealthCollector
 from flowdiag.collector.live.settings import Settings
 from flowdiag.collector.store.changes import make_store
-from flowdiag.collector.store.places import open_place
+from flowdiag.collector.store.opening import open_place
 from tests.collector.live.running import FLOWS, Running, Sender
 
 PREFIX = "flowdiag_collect_"

@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 
 from flowdiag import read_export
-from flowdiag.aggregator.addresses import to_text
+from flowdiag.addresses import to_text
 from flowdiag.cli.main import main
 from tests.collector.decode.wire import (
     FLOW_FIELDS,

@@ -6,7 +6,7 @@ import time
 
 import pytest
 
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.collector.frames import udp_front
 from flowdiag.collector.live import senders
 from flowdiag.collector.live.allow import read_allow_list

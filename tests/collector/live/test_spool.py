@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from scapy.utils import RawPcapReader
 
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.collector.frames import PCAP_HEADER, packet_record, udp_front
 from flowdiag.collector.live import spool
 from flowdiag.collector.live.spool import (

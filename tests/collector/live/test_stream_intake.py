@@ -13,7 +13,7 @@ from contextlib import contextmanager
 
 import pytest
 
-from flowdiag.aggregator.addresses import to_bytes
+from flowdiag.addresses import to_bytes
 from flowdiag.collector.live import connections
 from flowdiag.collector.live.allow import AllowList
 from flowdiag.collector.live.connections import Connection, Connections, Earned

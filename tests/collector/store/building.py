@@ -12,7 +12,8 @@ from flowdiag.collector.export import read_export
 from flowdiag.collector.report import ExportReport, LossEvent, SessionReport
 from flowdiag.collector.store.adding import Content, add_stretch
 from flowdiag.collector.store.changes import make_store
-from flowdiag.collector.store.places import Place, open_place
+from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.places import Place
 from flowdiag.flows import FLOW_SCHEMA, V4_PREFIX
 
 A: Final = V4_PREFIX + bytes([192, 0, 2, 1])

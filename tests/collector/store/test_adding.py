@@ -16,7 +16,8 @@ from flowdiag.collector.store.adding import add_stretch, is_added
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.finding import find_files
 from flowdiag.collector.store.layout import Partition
-from flowdiag.collector.store.places import Place, open_place
+from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.places import Place
 from flowdiag.errors import StoreError
 from tests.collector.store.building import (
     DAY,

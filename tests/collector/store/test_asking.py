@@ -9,15 +9,15 @@ from typing import Any
 import pytest
 from pyarrow.fs import LocalFileSystem
 
-from flowdiag.aggregator.top import rank_export
 from flowdiag.aggregator.top_ranking import Request
-from flowdiag.collector.inspecting import inspect_export
-from flowdiag.collector.store import places
+from flowdiag.collector.store import opening
 from flowdiag.collector.store.asking import TIMES, asked_again
 from flowdiag.collector.store.objects import Objects
-from flowdiag.collector.store.places import open_place
+from flowdiag.collector.store.opening import open_place
 from flowdiag.collector.store.upkeep import compact, retain
 from flowdiag.errors import StoreChanged
+from flowdiag.export_ranking import rank_export
+from flowdiag.inspection import inspect_export
 from flowdiag.review.flow_days import FlowDays
 from flowdiag.review.site_partials import SiteHistory, site_history
 from flowdiag.scenario.portfolio import portfolio_site
@@ -53,7 +53,7 @@ def test_a_question_is_answered_whole_while_days_are_merged(
     place = in_many_files(store)
     merged: list[int] = []
     bucket = like_a_bucket(store, opened, lambda: merged.append(len(compact(place))))
-    monkeypatch.setattr(places, "open_place", lambda _: bucket)
+    monkeypatch.setattr(opening, "open_place", lambda _: bucket)
     assert question(store) == (len(ALL), sum(ALL))
     assert merged in ([], [DAYS])
     assert merged or opened > len(ALL)

@@ -16,7 +16,8 @@ from flowdiag.collector.export import read_export
 from flowdiag.collector.store.adding import add_stretch
 from flowdiag.collector.store.changes import ASIDE_FORGOTTEN_S, make_store, sweep
 from flowdiag.collector.store.ingest import ingest
-from flowdiag.collector.store.places import Place, open_place
+from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.upkeep import compact, retain
 from tests.collector.store.building import (
     DAY,

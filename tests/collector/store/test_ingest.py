@@ -14,7 +14,7 @@ import pytest
 from flowdiag.collector.export import open_export, read_export
 from flowdiag.collector.store import folder as folder_place
 from flowdiag.collector.store.ingest import ingest
-from flowdiag.collector.store.places import open_place
+from flowdiag.collector.store.opening import open_place
 from flowdiag.errors import ExportError, StoreError, UsageError
 from tests.collector.store.captures import exports, rotated, stored
 

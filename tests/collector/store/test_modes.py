@@ -9,7 +9,7 @@ import pytest
 
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.ingest import ingest
-from flowdiag.collector.store.places import open_place
+from flowdiag.collector.store.opening import open_place
 from flowdiag.collector.store.upkeep import compact
 from flowdiag.modes import FILE_MODE, FOLDER_MODE, make_folder
 from tests.collector.modes import modes_below, umask

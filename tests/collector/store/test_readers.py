@@ -9,9 +9,11 @@ from typing import Any
 
 import pytest
 
+from flowdiag import query_plan as question
 from flowdiag.collector.export import open_export
-from flowdiag.collector.store import places, question
-from flowdiag.collector.store.places import Place, open_place
+from flowdiag.collector.store import places
+from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.upkeep import compact, retain
 from flowdiag.errors import StoreError
 from flowdiag.review.flow_days import FlowDays

@@ -12,7 +12,8 @@ import pytest
 from flowdiag.collector.store.adding import add_written
 from flowdiag.collector.store.changes import ASIDE_FORGOTTEN_S, make_store, sweep
 from flowdiag.collector.store.ingest import ingest
-from flowdiag.collector.store.places import Place, open_place
+from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.upkeep import compact, retain
 from flowdiag.collector.store.writer import FlowWriter, Written
 from flowdiag.errors import StoreError

@@ -13,7 +13,8 @@ from flowdiag.collector.store import upkeep
 from flowdiag.collector.store.adding import add_stretch
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.layout import NO_DAY
-from flowdiag.collector.store.places import Place, open_place
+from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.upkeep import compact, retain
 from flowdiag.errors import StoreError
 from tests.collector.store.building import (

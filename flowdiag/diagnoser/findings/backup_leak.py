@@ -1,0 +1,132 @@
+"""Ordinary traffic ran over the backup while the primary worked.
+
+Means: a route or rule sends part of the site's traffic over the backup, usually by mistake. On a metered
+backup it costs money and may have the link slowed down before it is needed; where it is much, it may be
+what is slow.
+
+Decided: of the backup's ordinary traffic (keepalives, the router's own chatter and strays from outside
+left out, see link_states.py) what no failover explains is a leak. Explained is what begins in a failover
+or within two minutes after it, and every conversation that goes on from there (lingering). Octets a day =
+leaked octets / time that the exporter was heard; a month is thirty days of it, held against the allowance.
+The share is the leak's part of all ordinary octets of the site in the complaint's window, or in the whole
+export where it did not run in the window.
+
+Thresholds: a megabyte in all, and 1 kbit/s on average, so that a router's own look-ups and a single update
+check do not fire (common practice, no source). leak_share, 0.05: from there on, or where it fills the
+backup, a leak may explain a complaint.
+
+Fooled by: a heartbeat that the profile does not list is recognised by its low, steady rate to one place. A
+primary that is silent all along makes this on-backup. Where a leak is the answer to a complaint, the client also reads
+how far the main line was used meanwhile, since a leak says nothing of that.
+
+Do: the engineer corrects the routing of what leaks; the account manager watches the allowance.
+
+Limits: the month's projection takes the time of the export for typical; an export of an hour at noon gives
+too much.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.site_flows import SiteFlows
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.finding import Confidence, Finding
+from flowdiag.diagnoser.findings.on_backup import full_minutes
+from flowdiag.diagnoser.sentences import backup as words
+from flowdiag.diagnoser.signals.failovers import failovers, part_within
+from flowdiag.diagnoser.signals.link_states import backups, heard_ms, link_states
+from flowdiag.diagnoser.signals.shares import who_what_where
+from flowdiag.durations import DAY_MS
+from flowdiag.flows import V4_PREFIX
+
+CODE: Final = "backup-leak"
+
+LEAST_OCTETS: Final = 1_000_000
+LEAST_BITS_S: Final = 1_000
+MONTH_DAYS: Final = 30
+ONLY: Final = 0.99  # of the octets: so much in one IP version is "only" that one
+
+
+def find(case: Case) -> list[Finding]:
+    leaked = failovers(case).leaked
+    found = []
+    for link in backups(case.profile):
+        rows = np.flatnonzero(leaked & (case.flows.link == link))
+        octets = float(case.flows.octets[rows].sum())
+        span = heard_ms(case)
+        if span and octets >= LEAST_OCTETS and octets * 8e3 / span >= LEAST_BITS_S:
+            found.append(_finding(case, link, rows))
+    return found
+
+
+def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:
+    flows, link = case.flows, case.profile.link[index]
+    weights = flows.octets[rows]
+    octets, span = float(weights.sum()), heard_ms(case)
+    a_day = octets * DAY_MS / span
+    month_gb = a_day * MONTH_DAYS / 1e9
+    start, end = int(flows.start_ms[rows].min()), int(flows.end_ms[rows].max())
+    full = full_minutes(case, index, start, end)
+    over = link.allowance_gb is not None and month_gb > link.allowance_gb
+    share = _share(case, rows)
+    only = _only(flows, rows)
+    confidence: Confidence = "high" if span >= DAY_MS / 24 else "medium"
+    summary, client = words.backup_leak(
+        case, link.name, octets, a_day, month_gb, link.allowance_gb, share, only
+    )
+    evidence: dict[str, Any] = {
+        "octets": int(octets),
+        "octets_a_day": int(a_day),
+        "month_gb": round(month_gb, 2),
+        "allowance_gb": link.allowance_gb,
+        "passes_allowance": over,
+        "leak_share": round(share, 4),
+        **full,
+        "fills_backup": any(full.values()),
+        "only": only,
+        **who_what_where(case, rows, weights),
+    }
+    return Finding(
+        code=CODE,
+        severity="critical" if over else "warning",
+        confidence=confidence,
+        summary=summary,
+        client=client,
+        link=link.name,
+        start_ms=start,
+        end_ms=end,
+        evidence=evidence,
+        actions=words.LEAK,
+        doubts=() if span >= DAY_MS else (words.SHORT_EXPORT,),
+    )
+
+
+def _share(case: Case, rows: NDArray[np.intp]) -> float:
+    """The leak's part of the site's ordinary octets in the complaint's window; in the export if it is not in
+    it.
+    """
+    flows = case.flows
+    ordinary = np.flatnonzero(link_states(case).ordinary)
+    begin, end = case.window_ms
+    leak = float((flows.octets[rows] * part_within(flows, rows, begin, end)).sum())
+    if leak > 0.0:
+        return leak / float((flows.octets[ordinary] * part_within(flows, ordinary, begin, end)).sum())
+    return float(flows.octets[rows].sum()) / float(flows.octets[ordinary].sum())
+
+
+def _only(flows: SiteFlows, rows: NDArray[np.intp]) -> str | None:
+    """ "IPv6" or "IPv4" where the leak is of one version and the site uses both; None otherwise."""
+    octets = np.frombuffer(b"".join(flows.addresses), dtype=np.uint8).reshape(-1, 16)
+    v4 = (octets[:, : len(V4_PREFIX)] == np.frombuffer(V4_PREFIX, dtype=np.uint8)).all(axis=1)
+    leak_v4 = float(flows.octets[rows][v4[flows.outside[rows]]].sum()) / float(flows.octets[rows].sum())
+    on_links = flows.link >= 0
+    site_v4 = float(flows.octets[on_links & v4[flows.outside]].sum()) / float(flows.octets[on_links].sum())
+    if leak_v4 <= 1.0 - ONLY and site_v4 > 0.0:
+        return "IPv6"
+    if leak_v4 >= ONLY and site_v4 <= 0.9:
+        return "IPv4"
+    return None

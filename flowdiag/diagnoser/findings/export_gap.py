@@ -1,0 +1,180 @@
+"""Part of the window has no records, or records were lost, so that figures are lower bounds.
+
+Means: what was measured is sound, but it is not all. A quiet line in the missing part proves nothing.
+
+Decided: a minute is covered when the exporter gave any sign of life in it: a message, or a record whose
+time covers it. A silence counts from three minutes on, and only when the exporter's own habit on both sides
+makes it improbable (see silences.py); a window that reaches beyond the export is silent there. Lost records
+are counted by the sequence numbers of each protocol; NetFlow v9 counts messages, so there lost records are
+lost messages times the mean number of records in one. Records that were lost in a silence are told with it.
+An exporter that restarts loses what it had in its cache: the time from the last record that it had exported to the first
+one after is a gap, however short.
+A silence outside the working hours of the profile after which no record is missing is an info, however long.
+
+Thresholds: gap, 0.05: from that part of the window or of the records on it is a warning, under it an info
+(common practice, no source). Three minutes at least, one in ten thousand by chance.
+
+Fooled by: an exporter that restarts begins to count anew, which is recognised by its uptime or its numbers. A quiet
+site at night is not silent when its router repeats its templates; where it does not, long pauses are its habit.
+
+Do: the engineer checks the exporter, the path to the collector, and the collector for drops.
+
+Limits: nothing says what ran in the missing part. The silence of the exporter is never an outage by itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+
+from flowdiag.collector.report import LossEvent
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.finding import Finding, Severity
+from flowdiag.diagnoser.sentences import actions as actions
+from flowdiag.diagnoser.sentences import verdict as wording_verdict
+from flowdiag.diagnoser.sentences.times import moment
+from flowdiag.diagnoser.signals.silences import Silence, silences
+from flowdiag.durations import MINUTE_MS
+from flowdiag.site.hours import parse_hours
+
+CODE: Final = "export-gap"
+
+# A loss is noticed by the first message after it: up to this long after the exporter is heard again.
+NOTICED_MS: Final = 120_000
+# More silences than a person reads are told as one finding.
+MOST_FINDINGS: Final = 5
+
+
+def find(case: Case) -> list[Finding]:
+    begin, end = case.window_ms
+    found: list[Finding] = []
+    gaps = silences(case)
+    near = [gap for gap in gaps if gap.within(begin, end)]
+    far = [gap for gap in gaps if not gap.within(begin, end)]
+    losses = list(case.coverage.losses)
+    for group in (near, far):
+        groups = [[gap] for gap in group] if len(group) <= MOST_FINDINGS else [group]
+        missing = sum(gap.within(begin, end) for gap in group) / max(end - begin, 1)
+        severity = _severity(case, missing)
+        for parts in groups:
+            lost = sum(event.records for event in losses if _noticed(event, parts))
+            losses = [event for event in losses if not _noticed(event, parts)]
+            quiet = lost == 0 and all(_outside_hours(case, gap) for gap in parts)
+            found.append(_silence(case, parts, "info" if quiet else severity, lost))
+    found += [
+        _restart(case, start, end)
+        for start, end in case.coverage.restarts
+        if not any(gap.within(start, end) for gap in gaps)
+    ]
+    found += _loss(case, losses)
+    return found
+
+
+def _restart(case: Case, start: int, end: int) -> Finding:
+    """A gap too short for a silence, that a restart of the exporter proves."""
+    begin, stop = case.window_ms
+    share = max(min(end, stop) - max(start, begin), 0) / max(stop - begin, 1)
+    summary, client = wording_verdict.restart(case, start, end)
+    return Finding(
+        code=CODE,
+        severity=_severity(case, share),
+        confidence="high",
+        summary=summary,
+        client=client,
+        start_ms=start,
+        end_ms=end,
+        evidence={
+            "restarted": True,
+            "silent_minutes": round((end - start) / MINUTE_MS, 2),
+            "share_of_window": round(share, 4),
+        },
+        actions=actions.GAP,
+    )
+
+
+def _severity(case: Case, share: float) -> Severity:
+    return "warning" if share >= case.profile.thresholds.gap else "info"
+
+
+def _outside_hours(case: Case, gap: Silence) -> bool:
+    """Whether nobody was at work: then a router may have had nothing to tell."""
+    if case.profile.site.hours is None:
+        return False
+    minutes = np.arange(gap.start_ms // MINUTE_MS, -(-gap.end_ms // MINUTE_MS))
+    return not parse_hours(case.profile.site.hours).is_open(minutes, case.profile.site.timezone).any()
+
+
+def _noticed(event: LossEvent, gaps: Sequence[Silence]) -> bool:
+    return any(gap.start_ms <= event.time_ms <= gap.end_ms + NOTICED_MS for gap in gaps)
+
+
+def _silence(case: Case, parts: Sequence[Silence], severity: Severity, lost: int) -> Finding:
+    begin, end = case.window_ms
+    share = sum(gap.within(begin, end) for gap in parts) / max(end - begin, 1)
+    spans = [(gap.start_ms, gap.end_ms) for gap in parts]
+    summary, client = wording_verdict.silence(case, spans, share, lost)
+    evidence: dict[str, Any] = {
+        "silent_minutes": round(sum(b - a for a, b in spans) / MINUTE_MS, 1),
+        "share_of_window": round(share, 4),
+        "lost_records": lost,
+    }
+    if len(spans) > 1:
+        evidence["spells"] = [{"from": moment(case, a), "to": moment(case, b)} for a, b in spans]
+    return Finding(
+        code=CODE,
+        severity=severity,
+        confidence="high",
+        summary=summary,
+        client=client,
+        start_ms=spans[0][0],
+        end_ms=spans[-1][1],
+        evidence=evidence,
+        actions=actions.GAP,
+    )
+
+
+def _loss(case: Case, losses: Sequence[LossEvent]) -> list[Finding]:
+    """What was lost in the window while the exporter was heard; where no event is known, over the whole
+    export.
+    """
+    coverage, (begin, end) = case.coverage, case.window_ms
+    mine = [event for event in losses if begin <= event.time_ms < end + NOTICED_MS]
+    lost = sum(event.records for event in mine)
+    if not coverage.losses:
+        lost = coverage.lost_records
+    if lost <= 0:
+        return []
+    share = lost / (lost + _records_in_window(case))
+    times = [event.time_ms for event in mine]
+    start, stop = (min(times), max(times)) if times else (begin, end)
+    window = case.usage.window_ms
+    start, stop = start // window * window, -(-(stop + 1) // window) * window
+    summary, client = wording_verdict.loss(case, lost, share, coverage.lost_is_estimate)
+    return [
+        Finding(
+            code=CODE,
+            severity=_severity(case, share),
+            confidence="medium" if coverage.lost_is_estimate else "high",
+            summary=summary,
+            client=client,
+            start_ms=start,
+            end_ms=stop,
+            evidence={
+                "lost_records": lost,
+                "lost_percent": round(100.0 * share, 2),
+                "estimated": coverage.lost_is_estimate,
+            },
+            actions=actions.GAP,
+        )
+    ]
+
+
+def _records_in_window(case: Case) -> float:
+    """Records that ended in the window, as exported; the flow table may count a record on no or two links."""
+    flows, (begin, end) = case.flows, case.window_ms
+    if len(flows) == 0:
+        return float(case.coverage.records)
+    inside = ((flows.end_ms >= begin) & (flows.end_ms < end)).sum()
+    return float(inside) / len(flows) * case.coverage.records

@@ -1,0 +1,156 @@
+"""The link had room all through the complaint; look at Wi-Fi, the device, the far end, the line's quality.
+
+Means: nothing in the flow records explains the complaint. It does not say that all was well, only that the
+lines were not full.
+
+Decided: when no finding that explains a complaint touches its window, and the export covers at least half
+of it. The room is told by the highest window of the fullest direction, rounded up to a whole per cent, so
+that "never above" holds; where records were lost, for the estimate as well. Backups count when they carried more than a
+twentieth of their rate. That the line was not the cause is said with high confidence only, and that is given only where
+nothing stands against it: at least 95% of the window measured, less than one per cent of the records lost, a resolution of
+60 seconds or better, a plan rate that is not just typical, no spell at the limit however short (at_limit.py), no level that
+transfers hold flat, no twenty seconds without anything coming in, no unusual rate of packets, attempts or
+unanswered requests. Each that fails is said as a reason, and the sentence says what was seen and what was not. Where the
+time looked at is too short for a full link to be found and the line was at its limit, one way or the other, for most of it, the
+verdict is cannot-tell.
+
+Thresholds: none of its own; it is what is left when every other verdict has been ruled out.
+
+Fooled by: bursts shorter than the records are long, which can fill a link for seconds; a plan rate in the
+profile that is higher than the real one; transfers at equal rates that could be streams or could share a
+line under its plan (see even_transfers.py); unusual rates of packets or attempts, which can exhaust a router or a
+server (see unusual_rates.py); lost records. Each lowers the confidence and is said.
+
+Do: the client tries a cable instead of Wi-Fi, and a second device; the helpdesk asks which service is slow
+and tests it from elsewhere, and looks at the line's errors, loss and delay.
+
+Limits: flow records show neither radio nor delay nor errors of the line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from flowdiag.diagnoser import confidence as sure
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.confidence import MAJOR, MINOR, NOTED, Doubt, grade
+from flowdiag.diagnoser.finding import Verdict
+from flowdiag.diagnoser.sentences import all_clear as wording_all_clear
+from flowdiag.diagnoser.sentences import load as words
+from flowdiag.diagnoser.sentences import verdict as wording_verdict
+from flowdiag.diagnoser.signals.at_limit import MUCH, AtLimit, at_limit
+from flowdiag.diagnoser.signals.episodes import sampling_error
+from flowdiag.diagnoser.signals.even_transfers import even_transfers
+from flowdiag.diagnoser.signals.held_levels import HeldLevel, held_levels, is_told
+from flowdiag.diagnoser.signals.room import Room, room
+from flowdiag.diagnoser.signals.short_outages import short_outages, unexplained_silences
+from flowdiag.diagnoser.signals.silences import covered
+from flowdiag.diagnoser.signals.unusual_rates import unusual_rates
+
+CODE: Final = "not-the-link"
+
+WELL_COVERED: Final = 0.95
+# Longer records may hide bursts that would explain a complaint.
+FINE_S: Final = 60
+# With a highest window this close under the busy threshold, bursts inside minutes may have filled the link.
+NEARLY_BUSY: Final = 0.9
+
+
+def verdict(case: Case) -> Verdict:
+    found = room(case)
+    reached, cut = at_limit(case), short_cuts(case)
+    even = even_transfers(case)
+    held = [level for level in held_levels(case) if not is_told(level, [*even, *reached])]
+    level, said = grade(
+        (
+            *_of_moments(case, reached, cut),
+            *(Doubt(wording_all_clear.even_reason(case, one), MINOR, wording_all_clear.EVEN) for one in even),
+            *_of_held(case, held),
+            *_of_rates(case),
+            *_of_evidence(case),
+            *_of_room(case, found, moments=bool(reached)),
+        )
+    )
+    near = any(place.upper >= case.profile.thresholds.busy for place in found)
+    return Verdict(
+        code=CODE,
+        sentence=wording_all_clear.not_the_link(case, found, reached, cut, level, said),
+        confidence=level,
+        reasons=(*(wording_all_clear.room_reason(case, place) for place in found), *(d.text for d in said)),
+        next_steps=(
+            *(wording_verdict.TEST_THE_RATE if even or held else ()),
+            *wording_verdict.look_next(case),
+        ),
+        room="none at times" if reached or cut else "little" if near else "enough",
+    )
+
+
+def short_cuts(case: Case) -> tuple[tuple[int, int], ...]:
+    """[start, end) of outages too short for a verdict, and of silences unlike the site, in the time asked about."""
+    proved = [(outage.start_ms, outage.end_ms) for outage in short_outages(case) if outage.short]
+    return tuple(sorted(proved + unexplained_silences(case)))
+
+
+def _of_moments(
+    case: Case, reached: tuple[AtLimit, ...], cut: tuple[tuple[int, int], ...]
+) -> Iterator[Doubt | None]:
+    for limit in reached:
+        weight = MAJOR if limit.share >= MUCH else MINOR
+        yield Doubt(wording_all_clear.at_limit_reason(case, limit), weight)
+    for start, end in cut:
+        yield Doubt(wording_all_clear.cut_reason(case, start, end), MINOR)
+
+
+def _of_held(case: Case, held: list[HeldLevel]) -> Iterator[Doubt | None]:
+    if held:
+        weight = MAJOR if held[0].is_the_lines else MINOR
+        yield Doubt(wording_all_clear.held_reason(case, held), weight, wording_all_clear.EVEN)
+
+
+def _of_rates(case: Case) -> Iterator[Doubt | None]:
+    unusual = unusual_rates(case)
+    if unusual:
+        yield Doubt(wording_all_clear.unusual_reason(case, unusual), MINOR, wording_all_clear.UNUSUAL)
+
+
+def _of_evidence(case: Case) -> Iterator[Doubt | None]:
+    """How well the export can show what it would have to."""
+    missing = 1.0 - covered(case)
+    if missing > 1.0 - WELL_COVERED:
+        text = wording_verdict.too_little_reason(1.0 - missing)
+        yield Doubt(text, MINOR, wording_all_clear.not_all_measured(1.0 - missing))
+    for start, end in case.coverage.restarts:
+        if start < case.window_ms[1] and end > case.window_ms[0]:
+            yield Doubt(
+                wording_all_clear.restart_reason(case, start, end), MINOR, wording_all_clear.RESTARTED
+            )
+    yield sure.of_loss(case, lowers=True)
+    resolution = case.coverage.resolution_s
+    if resolution > FINE_S:
+        text = wording_verdict.resolution(resolution, True)
+        yield Doubt(text, MINOR, wording_all_clear.bursts_hidden(resolution))
+    else:
+        yield Doubt(words.not_in_bursts(resolution), NOTED)
+
+
+def _of_room(case: Case, found: list[Room], *, moments: bool) -> Iterator[Doubt | None]:
+    """What bears on how much room there was."""
+    limits = case.profile.thresholds
+    if any(case.profile.link[place.link].variable for place in found):
+        yield Doubt(words.TYPICAL_RATE, MINOR, wording_all_clear.VARIES)
+    if not found:
+        return
+    busiest = found[0]
+    if any(place.share < limits.busy <= place.upper for place in found):
+        yield Doubt(wording_all_clear.busy_with_lost(busiest.upper), MINOR, wording_all_clear.MAY_BE_MORE)
+    elif not moments and busiest.share >= NEARLY_BUSY * limits.busy:
+        yield Doubt(
+            wording_all_clear.nearly_busy(busiest.peak_window_s), MINOR, wording_all_clear.CLOSE_TO_BUSY
+        )
+    error = sure.Z_95 * sampling_error(case, busiest.link, busiest.direction)
+    if error > 0.0:
+        margin = limits.full - busiest.share
+        yield Doubt(
+            words.sampling_error(error), MINOR if error > margin else NOTED, wording_all_clear.SAMPLED
+        )

@@ -1,0 +1,132 @@
+"""The primary carried nothing usual while the backup carried ordinary traffic: a failover.
+
+Means: the primary failed (or was switched off) and the backup took over. A cellular backup has a part of
+the primary's rate, the upload least of all, so that the site may be slow although nothing is down.
+
+Decided: see failovers.py for how a stay on the backup is found and told from a leak. It starts with the
+first ordinary record on the backup and ends with the first one back on the primary. The gap is that start
+minus the end of the last ordinary record that the primary brought (arithmetic): what the client noticed of
+the switch itself. Flows that finish on the backup after the fail-back belong to neither.
+
+Thresholds: 10,000 octets on the backup; primary under a twentieth of the downloads; probability that the
+primary's silence is chance under 1e-4. Common practice, no source.
+
+Fooled by: a primary that still answers its own checks while it is out of use (checks reach few places, and
+are told by that). Interfaces swapped in the profile make the primary look like a backup: then everything
+is on it all along.
+
+Do: the helpdesk opens a fault with the primary's carrier; the client puts off what can wait until it is
+back. When the site is still on the backup although the primary is up, the engineer looks at the fail-back.
+
+Limits: a failover shorter than the records' time stamps or than about ten seconds is not seen. What failed
+on the primary cannot be told from flow records.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+
+from flowdiag.aggregator.site_flows import DIRECTION_NAMES
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.finding import Confidence, Finding
+from flowdiag.diagnoser.findings.flapping import flapping_groups
+from flowdiag.diagnoser.findings.outage import outages
+from flowdiag.diagnoser.sentences import backup as words
+from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps, episodes
+from flowdiag.diagnoser.signals.failovers import Failover, failovers, rows_during
+from flowdiag.diagnoser.signals.shares import who_what_where
+from flowdiag.durations import MINUTE_MS
+
+CODE: Final = "on-backup"
+
+# Within a flapping spell single failovers are told there; only one this long is worth a finding of its own.
+LONG_MS: Final = 600_000
+
+
+def find(case: Case) -> list[Finding]:
+    flapping = {failover for group in flapping_groups(case) for failover in group}
+    return [
+        _finding(case, failover)
+        for failover in failovers(case).episodes
+        if failover not in flapping or failover.length_ms >= LONG_MS
+    ]
+
+
+def full_minutes(case: Case, link: int, start: int, end: int) -> dict[str, float]:
+    """Minutes of [start, end) in which each direction of a link was full, in its sustained times."""
+    found: dict[str, float] = {}
+    for direction, name in enumerate(DIRECTION_NAMES):
+        full = [
+            episode
+            for episode in episodes(case).full
+            if (episode.link, episode.direction) == (link, direction) and not episode.estimated
+        ]
+        found[f"full_minutes_{name}"] = _sum_of_full(case, full, start, end)
+    return found
+
+
+def _sum_of_full(case: Case, full: list[Episode], start: int, end: int) -> float:
+    """Minutes of the episodes' full windows that begin in [start, end)."""
+    total = 0
+    for episode in full:
+        usage = episode.usage or case.usage
+        windows = episode.windows()
+        begins = usage.start_ms + windows * usage.window_ms
+        limit = case.profile.thresholds.full * capacity_mbps(case, episode.link, episode.direction)
+        counted = (episode.rates(case) >= limit) & (begins + usage.window_ms > start) & (begins < end)
+        total += int(usage.lengths_ms[windows][counted].sum())
+    minutes = round(total / MINUTE_MS, 2)
+    return int(minutes) if minutes.is_integer() else minutes
+
+
+def _finding(case: Case, failover: Failover) -> Finding:
+    link = case.profile.link[failover.link]
+    full = full_minutes(case, failover.link, failover.start_ms, failover.end_ms)
+    rows, weights = rows_during(case, failover)
+    doubts, confidence = _doubts(case, failover)
+    summary, client = words.on_backup(case, link.name, failover, any(full.values()))
+    cut_off = [o for o in outages(case) if abs(o.end_ms - failover.start_ms) < 120_000]
+    evidence: dict[str, Any] = {
+        "minutes": round(failover.length_ms / MINUTE_MS, 1),
+        "gap_s": None if failover.gap_ms is None else round(failover.gap_ms / 1000, 1),
+        "octets_down": int(failover.octets_down),
+        "octets_up": int(failover.octets_up),
+        "mean_down_mbps": _mbps(failover.octets_down, failover.length_ms),
+        "mean_up_mbps": _mbps(failover.octets_up, failover.length_ms),
+        **full,
+        "backup_was_full": any(full.values()),
+        "began_before_export": failover.began_before,
+        "still_on_backup": failover.still,
+        "followed_an_outage": bool(cut_off),
+        **who_what_where(case, rows, weights),
+    }
+    return Finding(
+        code=CODE,
+        severity="critical",
+        confidence=confidence,
+        summary=summary,
+        client=client,
+        link=link.name,
+        start_ms=failover.start_ms,
+        end_ms=failover.end_ms,
+        evidence=evidence,
+        actions=words.STUCK if failover.still else words.FAILED_OVER,
+        doubts=doubts,
+    )
+
+
+def _mbps(octets: float, lasting_ms: int) -> float:
+    return round(octets * 8 / max(lasting_ms, 1) / 1000, 3)
+
+
+def _doubts(case: Case, failover: Failover) -> tuple[tuple[str, ...], Confidence]:
+    if failover.began_before and failover.still:
+        return (words.NEVER_ON_PRIMARY,), "medium"
+    usage = case.usage
+    first = max((failover.start_ms - usage.start_ms) // usage.window_ms, 0)
+    past = -((usage.start_ms - failover.end_ms) // usage.window_ms)
+    if not bool(np.all(case.coverage.heard[first:past])):
+        return (words.NOT_HEARD_ALL_ALONG,), "medium"
+    return (), "high"

@@ -1,0 +1,220 @@
+"""Calls or other real-time traffic shared a full link without priority marking.
+
+Means: a call needs its packets at once, every few milliseconds. On a full link they wait behind bulk
+transfers, and voices break up, although a call itself needs very little. Priority for calls cures this
+without a larger plan.
+
+Decided: within each full episode of a link direction, UDP conversations are looked at that run both ways.
+One is real-time when each direction has 15 to 1000 packets a second of 60 to 1300 octets on average over
+the time that its records cover, 45 seconds or more, and neither end is a port of tunnels, name look-ups or
+the like. Five packets a second are enough where the ports or the application's name are those of calls. It
+is unmarked when less than half of its packets in the full direction carry a priority code point: EF,
+VOICE-ADMIT, CS4, CS5, AF41 to AF43, CS6 (RFC 4594, RFC 5865). For the arithmetic: G.711 with 20 ms of sound
+a packet is 50 packets a second of 200 IP octets, 80 kbit/s a direction (RFC 3551).
+
+Thresholds: the packet rates and sizes are common practice, no source: voice uses 33 to 100 packets a
+second, video up to several hundred.
+
+Fooled by: games and some tunnels look the same (real-time too, in their way). Carriers often clear marks on
+downloads, so a download may have been marked where it was sent.
+
+Do: the engineer marks calls and gives them priority on the full link.
+
+Limits: where the export has no code points, it is only said that calls shared a full link. Calls over TCP
+are not recognised. How a call sounded cannot be seen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.confidence import MAJOR, MINOR, Doubt, graded, of_resolution
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.sentences import actions as actions
+from flowdiag.diagnoser.sentences import load as words
+from flowdiag.diagnoser.sentences import verdict as wording_verdict
+from flowdiag.diagnoser.signals.conversations import UDP, conversation_keys
+from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps, episodes
+from flowdiag.diagnoser.signals.failovers import part_within
+from flowdiag.diagnoser.signals.saturation import way
+from flowdiag.diagnoser.signals.shares import who_what_where
+
+CODE: Final = "realtime-contention"
+
+PACKETS_S: Final = (15.0, 1000.0)
+PACKETS_S_NAMED: Final = 5.0
+PACKET_OCTETS: Final = (60.0, 1300.0)
+LEAST_MS: Final = 45_000
+MARKED_PART: Final = 0.5
+# RFC 4594 section 2.3 (telephony EF, signalling CS5, conferencing AF4x, interactive CS4, control CS6);
+# VOICE-ADMIT is 44 (RFC 5865).
+PRIORITY: Final = (46, 44, 40, 34, 36, 38, 32, 48)
+# Name look-ups, time, tunnels, QUIC, file and management protocols (IANA port numbers): steady, but nobody
+# listens.
+NEVER: Final = (
+    *(53, 67, 68, 69, 80, 123, 137, 138, 161, 162, 443, 500, 514, 1194, 1701, 1812, 1813, 2049, 2055),
+    *(4500, 4739, 4789, 5353, 6343, 9995, 9996, 51820),
+)
+# SIP (5060, 5061) and STUN/TURN (3478 to 3481, 5349; RFC 8489, the neighbours from memory).
+CALL_PORTS: Final = (3478, 3479, 3480, 3481, 5004, 5060, 5061, 5349)
+CALL_NAMES: Final = (
+    "rtp",
+    "sip",
+    "voip",
+    "voice",
+    "call",
+    "conferenc",
+    "meeting",
+    "webrtc",
+    "stun",
+    "telephony",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class _Calls:
+    """rows: of the real-time conversations in the full direction; octets: of each in the time.
+
+    named: whether any is known as a call by its ports or name; marked: part of the packets with priority,
+    None where the export does not tell.
+    """
+
+    rows: NDArray[np.intp]
+    octets: NDArray[np.float64]
+    conversations: int
+    named: bool
+    marked: float | None
+
+
+def find(case: Case) -> list[Finding]:
+    found = []
+    for episode in episodes(case).full:
+        calls = _calls(case, episode)
+        if calls is not None and (calls.marked is None or calls.marked < MARKED_PART):
+            found.append(_finding(case, episode, calls))
+    return found
+
+
+def _calls(case: Case, episode: Episode) -> _Calls | None:
+    flows, times = case.flows, episode.times(case)
+    ways = [_candidates(case, episode.link, direction, times) for direction in (DOWN, UP)]
+    keys = [conversation_keys(flows, rows) for rows in ways]
+    named = _named_applications(case)
+    real = [_realtime(case, rows, key, times, named) for rows, key in zip(ways, keys, strict=True)]
+    both = np.intersect1d(real[DOWN], real[UP])
+    if len(both) == 0:
+        return None
+    mine = np.isin(keys[episode.direction], both)
+    rows = ways[episode.direction][mine]
+    part = part_within(flows, rows, *times)
+    packets, dscp = flows.packets[rows] * part, flows.dscp[rows]
+    told = dscp >= 0
+    marked = None
+    if packets[told].sum() > 0.0:
+        marked = float(packets[np.isin(dscp, PRIORITY)].sum() / packets[told].sum())
+    known = bool(_is_named(case, rows, named).any())
+    # Unmarked ones beside marked ones are what is told; where all are marked there is nothing to tell.
+    if marked is not None and marked < MARKED_PART:
+        plain = ~np.isin(dscp, PRIORITY)
+        rows, part = rows[plain], part[plain]
+    count = len(np.unique(conversation_keys(flows, rows)))
+    return _Calls(rows, flows.octets[rows] * part, count, known, marked)
+
+
+def _candidates(case: Case, link: int, direction: int, times: tuple[int, int]) -> NDArray[np.intp]:
+    """UDP rows that touch the times and use no port of NEVER."""
+    usable = np.ones(65_537, np.bool_)  # by port; the last for -1, unknown
+    usable[list(NEVER)] = False
+
+    def candidate(some: SiteFlows) -> NDArray[np.bool_]:
+        chosen: NDArray[np.bool_] = (some.link == link) & (some.direction == direction)
+        chosen &= (some.protocol == UDP) & (some.start_ms < times[1]) & (some.end_ms > times[0])
+        rows = np.flatnonzero(chosen)
+        size = some.octets[rows] / np.maximum(some.packets[rows], 1.0)
+        chosen[rows] = (size >= PACKET_OCTETS[0]) & (size <= PACKET_OCTETS[1])
+        chosen[rows] &= usable[some.outside_port[rows]] & usable[some.inside_port[rows]]
+        return chosen
+
+    return np.flatnonzero(where(case.flows, candidate))
+
+
+def _named_applications(case: Case) -> NDArray[np.bool_]:
+    """Per application of the flows: whether its name is one of calls."""
+    names = [name.casefold() for name in case.flows.applications]
+    return np.array([any(word in name for word in CALL_NAMES) for name in names], dtype=np.bool_)
+
+
+def _is_named(case: Case, rows: NDArray[np.intp], named: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    flows = case.flows
+    by_port = np.isin(flows.outside_port[rows], CALL_PORTS) | np.isin(flows.inside_port[rows], CALL_PORTS)
+    return by_port | named[flows.application[rows]]
+
+
+def _realtime(
+    case: Case,
+    rows: NDArray[np.intp],
+    keys: NDArray[np.uint64],
+    times: tuple[int, int],
+    named: NDArray[np.bool_],
+) -> NDArray[np.uint64]:
+    """Keys of the conversations whose packets come steadily enough within the times."""
+    flows = case.flows
+    if len(rows) == 0:
+        return np.zeros(0, dtype=np.uint64)
+    unique, inverse = np.unique(keys, return_inverse=True)
+    part = part_within(flows, rows, *times)
+    lasting = part * np.maximum(flows.end_ms[rows] - flows.start_ms[rows], 1)
+    covered_ms = np.bincount(inverse, lasting, len(unique))
+    packets_s = np.bincount(inverse, flows.packets[rows] * part, len(unique)) / np.maximum(
+        covered_ms / 1000, 1e-3
+    )
+    of_calls = np.bincount(inverse, _is_named(case, rows, named), len(unique)) > 0
+    least = np.where(of_calls, PACKETS_S_NAMED, PACKETS_S[0])
+    steady: NDArray[np.uint64] = unique[
+        (covered_ms >= LEAST_MS) & (packets_s >= least) & (packets_s <= PACKETS_S[1])
+    ]
+    return steady
+
+
+def _finding(case: Case, episode: Episode, calls: _Calls) -> Finding:
+    flows, (begin, end) = case.flows, episode.times(case)
+    start = max(begin, int(flows.start_ms[calls.rows].min()))
+    stop = min(end, int(flows.end_ms[calls.rows].max()))
+    mean = float(calls.octets.sum()) * 8.0 / max(stop - start, 1) / 1000.0
+    evidence: dict[str, Any] = {
+        "calls": calls.conversations,
+        "mean_mbps": round(mean, 3),
+        "capacity_mbps": capacity_mbps(case, episode.link, episode.direction),
+        "marked_share": None if calls.marked is None else round(calls.marked, 4),
+        **who_what_where(case, calls.rows, calls.octets),
+    }
+    level, doubts = graded(
+        (
+            None if calls.named else Doubt(words.SHAPE_ONLY, MINOR),
+            Doubt(words.MARKING_UNKNOWN, MAJOR) if calls.marked is None else None,
+            of_resolution(case, end - begin),
+        )
+    )
+    summary, client = wording_verdict.realtime(
+        case, episode.link, episode.direction, start, stop, evidence, calls.marked is not None
+    )
+    return Finding(
+        code=CODE,
+        severity="warning",
+        confidence=level,
+        summary=summary,
+        client=client,
+        link=case.profile.link[episode.link].name,
+        direction=way(episode.direction),
+        start_ms=start,
+        end_ms=stop,
+        evidence=evidence,
+        actions=actions.CALLS,
+        doubts=doubts,
+    )

@@ -1,0 +1,106 @@
+"""Figures of a full or busy episode: rates, minutes, who and what; shared by link-full and link-busy."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.site_flows import DIRECTION_NAMES
+from flowdiag.diagnoser import confidence as sure
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.confidence import MINOR, Doubt
+from flowdiag.diagnoser.sentences import load as words
+from flowdiag.diagnoser.sentences.times import moment
+from flowdiag.diagnoser.signals.attribution import attribution
+from flowdiag.diagnoser.signals.baseline import Usual, usual
+from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps
+from flowdiag.diagnoser.signals.losses import hidden, lost_share
+from flowdiag.durations import MINUTE_MS
+
+# Of the middle rate: so deep a dip, in a time of which records were lost, is what was lost.
+DIP: Final = 0.5
+
+
+def figures(case: Case, episode: Episode) -> tuple[dict[str, Any], Usual | None]:
+    """The evidence of an episode, rates in Mbit/s with framing; and what is usual at its hour, if known."""
+    link, direction = episode.link, episode.direction
+    capacity = capacity_mbps(case, link, direction)
+    rates, lengths = _seen(case, episode)
+    limits = case.profile.thresholds
+    mean = float(np.average(rates, weights=lengths))
+    evidence: dict[str, Any] = {
+        "capacity_mbps": capacity,
+        "mean_mbps": round(mean, 3),
+        "peak_mbps": round(float(rates.max()), 3),
+        "mean_share_of_plan": round(mean / capacity, 4),
+        "full_minutes": minutes(lengths[rates >= limits.full * capacity]),
+        "busy_minutes": minutes(lengths[rates >= limits.busy * capacity]),
+    }
+    lost = _lost(case, episode)
+    if lost >= sure.LOSS_MINOR or episode.estimated:
+        evidence["lost_share"] = round(lost, 4)
+        evidence["estimated_mean_mbps"] = round(mean / (1.0 - lost), 3)
+    if len(episode.spans) > 1:
+        evidence["spells"] = [
+            {"from": moment(case, start), "to": moment(case, end)} for start, end in episode.span_times(case)
+        ]
+    habit = usual(case, link, direction, *episode.times(case))
+    if habit is not None:
+        times = habit.times(mean)
+        evidence["usual_mbps"] = round(habit.median_mbps, 3)
+        evidence["usual_mad_mbps"] = round(habit.mad_mbps, 3)
+        evidence["usual_days"] = habit.days
+        evidence["times_usual"] = None if times is None else round(times, 1)
+    evidence.update(attribution(case, link, direction, episode.window_times(case)))
+    return evidence, habit
+
+
+def minutes(lengths_ms: NDArray[np.int64]) -> float:
+    """Lengths of windows added up, in minutes of 60 s to a hundredth."""
+    total = round(int(lengths_ms.sum()) / MINUTE_MS, 2)
+    return int(total) if total.is_integer() else total
+
+
+def _seen(case: Case, episode: Episode) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Rates of an episode's windows and how much of each counts, without dips that a loss or a restart made."""
+    usage, windows = episode.usage or case.usage, episode.windows()
+    rates = episode.rates(case)
+    blind = hidden(case, usage)[windows] & (rates < DIP * np.median(rates))
+    return rates[~blind], np.maximum(usage.lengths_ms[windows][~blind], 1)
+
+
+def _lost(case: Case, episode: Episode) -> float:
+    """The part of the records that was lost around an episode."""
+    return float(lost_share(case, episode.usage or case.usage)[episode.windows()].mean())
+
+
+def doubts(case: Case, episode: Episode, threshold: float) -> list[Doubt | None]:
+    """What bears on how sure an episode over a threshold is."""
+    usage, windows = episode.usage or case.usage, episode.windows()
+    link, direction = episode.link, episode.direction
+    rates, lengths = _seen(case, episode)
+    lost = _lost(case, episode)
+    measured = float(np.average(rates, weights=lengths)) / capacity_mbps(case, link, direction)
+    share = measured / (1.0 - lost)
+    packets = float(usage.packets[link, direction][windows].sum())
+    start, end = episode.times(case)
+    heard = (start - case.usage.start_ms) // case.usage.window_ms
+    heard_past = -((case.usage.start_ms - end) // case.usage.window_ms)
+    return [
+        sure.of_plan(case, link, direction, share),
+        sure.of_margin(share, threshold),
+        sure.of_sampling(case, packets, share, threshold),
+        sure.of_resolution(case, end - start),
+        sure.of_silence(case, heard, heard_past),
+        Doubt(words.only_estimated(lost), MINOR)
+        if episode.estimated
+        else sure.of_loss(case, lowers=threshold < case.profile.thresholds.full),
+        sure.of_end(case, end),
+    ]
+
+
+def way(direction: int) -> Any:
+    """ "down" or "up", as findings carry it."""
+    return DIRECTION_NAMES[direction]

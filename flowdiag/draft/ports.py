@@ -1,0 +1,204 @@
+"""Tells links from ports of the site's own, and networks inside from those outside, by who stands behind which interface.
+
+Facts the guesses rest on:
+- at a link arrive packets from public addresses, or from those that a carrier shares among customers (RFC 6598);
+- a site carries nothing from one of its links to another. Where two interfaces with public addresses exchange traffic,
+  one of them is a port of the site's own with public addresses (servers, IPv6): the one with fewer networks behind it;
+- an interface at which nothing arrives is no way in: a port that mirrors traffic, a VLAN that nobody uses;
+- behind translation (NAT) the router's own outside address appears as a source at the LAN port, beside the private ones.
+All of it is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from ipaddress import collapse_addresses
+from typing import Final
+
+from flowdiag.draft.networks import Door, Network, Places, as_network, is_private, is_shared, is_special
+from flowdiag.flows import UNKNOWN_ADDRESS
+
+MAX_LINKS_PROPOSED: Final = 8
+MOSTLY: Final = 0.5  # of what arrives at a link comes from public addresses
+EXCHANGED: Final = 0.05  # part of the lesser interface's octets; less is strays, and the router's own packets
+MIN_PREFIX_SHARE: Final = 0.001  # of what arrives at an interface; less is a stray or spoofed source
+MANY_PREFIXES: Final = 8  # of one private block; more are proposed as their /16
+BACKUP_NAME: Final = re.compile(
+    r"lte|[345]g|cell|wwan|wwlan|modem|mobile|backup|secondary|umts|gsm|qmi", re.IGNORECASE
+)
+
+
+@dataclass(frozen=True)
+class Prefix:
+    """interfaces: behind which it was seen; share: of the octets that arrive from inside.
+
+    proposed: a value of the draft, else only named in it; alternative: what else it may be.
+    """
+
+    network: Network
+    interfaces: tuple[int, ...]
+    share: float
+    private: bool
+    proposed: bool = True
+    alternative: str | None = None
+
+
+def public_share(places: Places, door: Door) -> float | None:
+    """Part of what arrives that comes from public or shared addresses; None if nothing arrives."""
+    return _outside_share(places.arriving.get(door, {}))
+
+
+def _outside_share(networks: dict[bytes, int]) -> float | None:
+    outside = inside = 0
+    for first, octets in networks.items():
+        network = as_network(first)
+        if is_private(network):
+            inside += octets
+        elif not is_special(network):
+            outside += octets
+    return outside / (outside + inside) if outside + inside else None
+
+
+def octets_at(places: Places, door: Door) -> int:
+    """Octets that arrive and leave."""
+    return sum(places.arriving.get(door, {}).values()) + sum(places.leaving.get(door, {}).values())
+
+
+def link_doors(places: Places, doors: Sequence[Door], names: dict[int, str]) -> list[Door]:
+    """Doors that look like links to the internet, most octets first; one without number if there are none."""
+    numbered = [door for door in doors if door.index is not None]
+    if not numbered:
+        return [Door(doors[0].exporter if doors else UNKNOWN_ADDRESS, None)]
+    shares = {door: public_share(places, door) for door in numbered}
+    found = _without_inside(places, [door for door in numbered if (shares[door] or 0.0) >= MOSTLY])
+    if not found:  # nothing public arrives anywhere: where it leaves to tells, if anything does
+        leaving = {door: _outside_share(places.leaving.get(door, {})) or 0.0 for door in numbered}
+        found = [max(numbered, key=lambda d: (shares[d] or 0.0, leaving[d], octets_at(places, d)))]
+    between = places.between()
+    found += [
+        door
+        for door in numbered
+        if door not in found
+        and shares[door] is not None
+        and BACKUP_NAME.search(names.get(door.index or 0, ""))
+        and not any(_exchange(places, between, door, link) for link in found)
+    ]
+    return sorted(found, key=lambda door: (-octets_at(places, door), door.index or 0))[:MAX_LINKS_PROPOSED]
+
+
+def _without_inside(places: Places, found: list[Door]) -> list[Door]:
+    """The doors less those that exchange traffic with another one of more networks."""
+    between = places.between()
+    pairs = [
+        (-between.get((one, other), 0), one, other)
+        for number, one in enumerate(found)
+        for other in found[number + 1 :]
+        if _exchange(places, between, one, other)
+    ]
+    kept = list(found)
+    for _, one, other in sorted(pairs, key=lambda pair: (pair[0], pair[1].index or 0, pair[2].index or 0)):
+        if one in kept and other in kept:
+            kept.remove(min((one, other), key=lambda door: _openness(places, door)))
+    return kept
+
+
+def _exchange(places: Places, between: dict[tuple[Door, Door], int], one: Door, other: Door) -> bool:
+    lesser = min(octets_at(places, one), octets_at(places, other))
+    exchanged = between.get((one, other), 0) + between.get((other, one), 0)
+    return exchanged > EXCHANGED * lesser
+
+
+def _openness(places: Places, door: Door) -> tuple[int, float, int, int]:
+    """More is more like a link: networks that are not private, their share, octets."""
+    networks = [as_network(first) for first in places.arriving.get(door, {})]
+    public = sum(not is_private(network) and not is_special(network) for network in networks)
+    return public, public_share(places, door) or 0.0, octets_at(places, door), -(door.index or 0)
+
+
+def why_no_link(places: Places, door: Door, links: Sequence[Door]) -> str:
+    """Why an interface is not proposed as a link, and when it is one all the same."""
+    share = public_share(places, door)
+    if share is None:
+        return (
+            "nothing arrived there, as at a port that mirrors traffic; "
+            "a link only if it is a backup whose probes get no answer"
+        )
+    if share < MOSTLY:
+        return (
+            f"{100 * (1 - share):.3g} % of what arrived came from private addresses; "
+            "a link only if the provider uses such addresses on it"
+        )
+    between = places.between()
+    with_links = [link.index for link in links if _exchange(places, between, door, link)]
+    if with_links:
+        return (
+            f"public addresses of fewer networks than at interface {with_links[0]}, with which it exchanged traffic, "
+            "as servers of the site do; a link only if those are somebody else's"
+        )
+    return "less traffic than the links above; a link if it is a line of the site"
+
+
+def lan_prefixes(places: Places, doors: Sequence[Door], links: Sequence[Door]) -> tuple[Prefix, ...]:
+    """Networks inside: what arrives at interfaces that are no links; private ones anywhere if none tells."""
+    inside = [door for door in doors if door not in links]
+    seen: dict[Network, tuple[set[int], int]] = {}
+    doubtful: dict[Network, tuple[set[int], int]] = {}
+    outside = {first for door in links if door.index is not None for first in places.arriving.get(door, {})}
+    for door in inside or doors:
+        networks = places.arriving.get(door, {})
+        total = sum(networks.values()) or 1
+        behind_private = any(as_network(n).version == 4 and is_private(as_network(n)) for n in networks)
+        for first, octets in networks.items():
+            network = as_network(first)
+            stranger = not is_private(network) and (not inside or door.index is None or first in outside)
+            if is_special(network) or stranger or octets < MIN_PREFIX_SHARE * total:
+                continue
+            translated = network.version == 4 and not is_private(network) and behind_private
+            found = doubtful if translated or is_shared(network) else seen
+            interfaces, sum_so_far = found.get(network, (set(), 0))
+            if door.index is not None:
+                interfaces = interfaces | {door.index}
+            found[network] = interfaces, sum_so_far + octets
+    total = sum(octets for _, octets in (*seen.values(), *doubtful.values())) or 1
+    return (*_merged(seen, total, proposed=True), *_merged(doubtful, total, proposed=False))
+
+
+def _merged(seen: dict[Network, tuple[set[int], int]], total: int, *, proposed: bool) -> tuple[Prefix, ...]:
+    """Many networks of one private /16 (IPv4) or any /48 (IPv6) as one; most octets first."""
+    wider: dict[Network, list[Network]] = {}
+    for network in seen:
+        wider.setdefault(network.supernet(new_prefix=16 if network.version == 4 else 48), []).append(network)
+    merged: list[Network] = []
+    for whole, parts in wider.items():
+        many = len(parts) > MANY_PREFIXES and (is_private(whole) or whole.version == 6)
+        merged += [whole] if many else list(collapse_addresses(parts))  # type: ignore[type-var]
+    found = []
+    for network in merged:
+        parts = [part for part in seen if part.version == network.version and part.subnet_of(network)]  # type: ignore[arg-type]
+        interfaces = sorted(set[int]().union(*(seen[part][0] for part in parts)))
+        share = sum(seen[part][1] for part in parts) / total
+        found.append(
+            Prefix(
+                network,
+                tuple(interfaces),
+                share,
+                is_private(network),
+                proposed,
+                _alternative(network, proposed=proposed),
+            )
+        )
+    return tuple(
+        sorted(found, key=lambda prefix: (-prefix.share, prefix.network.version, int(prefix.network[0])))
+    )
+
+
+def _alternative(network: Network, *, proposed: bool) -> str | None:
+    if is_shared(network):
+        return 'shared by carriers (RFC 6598), so the router\'s own; inside only in an overlay: take away the "#"'
+    if not proposed:
+        return 'the router\'s own address after translation; if the site has servers there, take away the "#"'
+    if network.version == 4 and not is_private(network):
+        return "if it is only the router's own address after translation, leave it out"
+    return None

@@ -1,0 +1,189 @@
+"""Proposes a site profile from an export: which interfaces are links, who is inside, what runs over the
+backup.
+
+The export is read twice: once for who stands behind which interface, and once more, with links and LAN
+guessed, through the aggregator, whose count of each packet once per link gives rates and keepalives. All of
+it is a guess by common practice, no source; the evidence goes with each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from flowdiag.aggregator.build import build_case_data
+from flowdiag.aggregator.plan_rates import HighestRate, highest_rate
+from flowdiag.aggregator.usage import Usage
+from flowdiag.collector.export import open_export
+from flowdiag.collector.readers.inputs import Progress
+from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.asking import asked_again
+from flowdiag.collector.untaught import refuse_untaught
+from flowdiag.draft.keepalives import Candidate, keepalive_candidates
+from flowdiag.draft.networks import Door, Places, collect_places
+from flowdiag.draft.ports import BACKUP_NAME, Prefix, lan_prefixes, link_doors, public_share, why_no_link
+from flowdiag.draft.roles import Activity, LinkTraits, RoleGuess, activity, guess_roles
+from flowdiag.flows import UNKNOWN_ADDRESS
+from flowdiag.site.profile import Link, Profile, Role, Site
+from flowdiag.text.escape import terminal
+
+LONGEST_NAME: Final = 60  # characters of an interface's name
+
+
+@dataclass(frozen=True)
+class LinkGuess:
+    """public_share: of what arrives; highest: rate seen, down and up; keepalives: of a backup."""
+
+    interface: int | None
+    interface_name: str
+    name: str
+    guess: RoleGuess
+    public_share: float | None
+    highest: tuple[HighestRate, HighestRate]
+    keepalives: tuple[Candidate, ...] = ()
+
+    @property
+    def role(self) -> Role:
+        return self.guess.role
+
+
+@dataclass(frozen=True)
+class OtherInterface:
+    index: int
+    name: str
+    octets_in: int
+    octets_out: int
+    why: str  # it is no link, and when it is one all the same
+
+
+@dataclass(frozen=True)
+class Draft:
+    """exporters: (address, share of octets), the first is the site's; span in ms since 1970 UTC."""
+
+    prefixes: tuple[Prefix, ...]
+    exporters: tuple[tuple[bytes, float], ...]
+    links: tuple[LinkGuess, ...]
+    others: tuple[OtherInterface, ...]
+    first_ms: int | None
+    last_ms: int | None
+    sampled: bool
+
+
+@asked_again
+def draft_profile(paths: Sequence[str | Path], progress: Progress | None = None) -> Draft:
+    """Reads an export twice and guesses. paths: files and folders, not standard input. Raises ExportError."""
+    export = open_export(paths, progress=progress)
+    places = collect_places(export.batches())
+    refuse_untaught(export.report, paths)
+    exporters = _exporters(places)
+    main = exporters[0][0] if exporters else UNKNOWN_ADDRESS
+    doors = [door for door in places.doors() if door.exporter == main]
+    names = {
+        index: terminal(report.name, longest=LONGEST_NAME).strip()
+        for (exporter, index), report in sorted(export.report.interfaces.items())
+        if exporter == main
+    }
+    candidates = link_doors(places, doors, names)
+    prefixes = lan_prefixes(places, doors, candidates)
+
+    trial = _trial_profile([door.index for door in candidates], prefixes)
+    again = open_export(paths, exporters=None if main == UNKNOWN_ADDRESS else {main}, progress=progress)
+    flows, usage, coverage = build_case_data(again.batches(), again.report, trial)
+    seen = activity(flows, trial, coverage.first_ms, coverage.last_ms)
+    keepalives = [keepalive_candidates(flows, number, coverage, seen) for number in range(len(candidates))]
+    links = _links(places, candidates, names, seen, usage, keepalives)
+    taken = {door.index for door in candidates}
+    others = tuple(
+        OtherInterface(
+            door.index,
+            names.get(door.index, ""),
+            sum(places.arriving.get(door, {}).values()),
+            sum(places.leaving.get(door, {}).values()),
+            why_no_link(places, door, candidates),
+        )
+        for door in doors
+        if door.index is not None and door.index not in taken
+    )
+    return Draft(
+        prefixes, exporters, links, others, coverage.first_ms, coverage.last_ms, _sampled(export.report)
+    )
+
+
+def _sampled(report: ExportReport) -> bool:
+    return any(session.sampling != 1 for session in report.sessions)
+
+
+def _exporters(places: Places) -> tuple[tuple[bytes, float], ...]:
+    """(exporter, share of octets), most octets first."""
+    octets = places.exporters()
+    total = sum(octets.values()) or 1
+    ranked = sorted(octets.items(), key=lambda item: (-item[1], item[0]))
+    return tuple((exporter, count / total) for exporter, count in ranked)
+
+
+def _trial_profile(interfaces: Sequence[int | None], prefixes: Sequence[Prefix]) -> Profile:
+    """A profile to count with: every candidate is a link, of no known rate."""
+    links = [
+        Link(
+            name=f"link {number}",
+            interfaces=[] if index is None else [index],
+            framing="ethernet",
+        )
+        for number, index in enumerate(interfaces)
+    ]
+    return Profile(
+        site=Site(name="draft", lan=[str(prefix.network) for prefix in prefixes if prefix.proposed]),
+        link=links,
+    )
+
+
+def _links(
+    places: Places,
+    doors: Sequence[Door],
+    names: dict[int, str],
+    seen: Activity,
+    usage: Usage,
+    keepalives: Sequence[tuple[Candidate, ...]],
+) -> tuple[LinkGuess, ...]:
+    traits = [
+        LinkTraits(
+            called(door.index, names),
+            bool(BACKUP_NAME.search(names.get(door.index or 0, ""))),
+            bool(found),
+        )
+        for door, found in zip(doors, keepalives, strict=True)
+    ]
+    guesses = []
+    used: set[str] = set()
+    for number, guess in guess_roles(traits, seen):
+        door = doors[number]
+        interface_name = names.get(door.index or 0, "") if door.index is not None else ""
+        guesses.append(
+            LinkGuess(
+                door.index,
+                interface_name,
+                _link_name(door.index, interface_name, used),
+                guess,
+                public_share(places, door),
+                (highest_rate(usage, number, 0), highest_rate(usage, number, 1)),
+                keepalives[number] if guess.role == "backup" else (),
+            )
+        )
+    return tuple(guesses)
+
+
+def called(index: int | None, names: dict[int, str]) -> str:
+    """interface 3 "lte0"; the names have to be printable."""
+    name = names.get(index or 0, "")
+    return f'interface {index} "{name}"' if name else f"interface {index}"
+
+
+def _link_name(index: int | None, interface_name: str, used: set[str]) -> str:
+    """A name that no other link has: the interface's, or one made of its number."""
+    name = interface_name or ("link" if index is None else f"link {index}")
+    if name.casefold() in used:
+        name = f"{name} ({index})"
+    used.add(name.casefold())
+    return name

@@ -1,0 +1,10 @@
+"""Lengths of time that every wing counts in, in milliseconds as flows have them."""
+
+from __future__ import annotations
+
+from typing import Final
+
+SECOND_MS: Final = 1_000
+MINUTE_MS: Final = 60_000
+HOUR_MS: Final = 3_600_000
+DAY_MS: Final = 86_400_000

@@ -1,0 +1,107 @@
+"""What of a store a question about a window of time needs to read.
+
+Facts the design follows:
+- a diagnosis lists what happened within a day of the window, and compares with the same hours of earlier days: the
+  more it knows the better, so earlier days are read too, as long as that stays cheap;
+- at a very large site a day on each side is more than a person wants to wait for; the time around the window is then
+  cut to what can be read quickly, and the note says so;
+- a ranking or a chart needs the flows of the window alone, and a little around it to tell how the exporter reports.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from flowdiag.collector.readers.inputs import is_store
+from flowdiag.collector.span import EVERYTHING, Span
+from flowdiag.durations import DAY_MS, HOUR_MS
+from flowdiag.errors import UsageError
+from flowdiag.site.window import resolve_window
+
+# Read beside the window where only its flows are asked for.
+MARGIN_MS: Final = HOUR_MS
+# Read before and after the window of a diagnosis, the longest that is cheap enough.
+AROUND_MS: Final = (DAY_MS, DAY_MS // 2, DAY_MS // 4, 2 * HOUR_MS, HOUR_MS)
+# Earlier days are read for comparison as far as diagnoser/signals/baseline.py looks back: a quarter.
+EARLIER_DAYS: Final = (92, 56, 28, 14, 7)
+# Flow records beside the window that are cheap: a second, and 150 MB.
+CHEAP_ROWS: Final = 1_000_000
+
+
+@dataclass(frozen=True)
+class Plan:
+    """span: to read; cut: how much is read around the window, in ms, where that is less than a day."""
+
+    span: Span = EVERYTHING
+    cut_ms: int | None = None
+
+
+def plan(
+    paths: Sequence[str | Path],
+    window_from: str | None,
+    window_to: str | None,
+    timezone: str,
+    exporters: Collection[bytes] | None = None,
+    *,
+    context: bool,
+) -> Plan:
+    """What to read of the stores among the paths. window_from, window_to, timezone: see resolve_window(); context: days
+    around the window too, for a diagnosis.
+
+    Everything where no store or no window is given. Raises UsageError for a window that cannot be, StoreError.
+    """
+    stores = [path for path in paths if is_store(path)]
+    if not stores or (window_from is None and window_to is None):
+        return Plan()
+    # Loaded here since most exports are no stores, and Parquet takes a tenth of a second to load.
+    from flowdiag.collector.store.opening import open_place
+    from flowdiag.collector.store.statistics import RowCounts, stored_span
+
+    places = [open_place(path) for path in stores]
+    with ExitStack() as reading:
+        for place in places:  # nobody removes files between the listing and the look into them
+            reading.enter_context(place.reading())
+        first_ms = last_ms = None
+        if len(places) == len(paths):
+            spans = [stored_span(place, exporters) for place in places]
+            first_ms = min((first for first, _ in spans if first is not None), default=None)
+            last_ms = max((last for _, last in spans if last is not None), default=None)
+        try:
+            window_ms = resolve_window(window_from, window_to, timezone, first_ms, last_ms)
+        except UsageError:
+            if len(places) == len(paths):
+                raise
+            return Plan()  # the other exports have to be read to tell which day is meant
+        begin = None if window_from is None else window_ms[0]
+        end = None if window_to is None else window_ms[1]
+        if not context:
+            return Plan(_widened(begin, end, MARGIN_MS, MARGIN_MS))
+        widest = _widened(begin, end, EARLIER_DAYS[0] * DAY_MS, DAY_MS)
+        counts = [RowCounts(place, exporters, widest) for place in places]
+        window_rows = sum(count.rows((begin, end)) for count in counts)
+
+        def is_cheap(span: Span) -> bool:
+            return sum(count.rows(span) for count in counts) - window_rows <= CHEAP_ROWS
+
+        around = next((ms for ms in AROUND_MS if is_cheap(_widened(begin, end, ms, ms))), AROUND_MS[-1])
+        if around < DAY_MS:
+            return Plan(_widened(begin, end, around, around), around)
+        earlier = (_widened(begin, end, days * DAY_MS, DAY_MS) for days in EARLIER_DAYS)
+        return Plan(next(filter(is_cheap, earlier), _widened(begin, end, DAY_MS, DAY_MS)))
+
+
+def _widened(begin: int | None, end: int | None, before_ms: int, after_ms: int) -> Span:
+    return (None if begin is None else begin - before_ms, None if end is None else end + after_ms)
+
+
+def cut_note(cut_ms: int) -> str:
+    """The remark that less than a day around the window was read."""
+    hours = cut_ms // HOUR_MS
+    return (
+        f"The store holds too many records to look at a day around the window: {hours} h before and after it were "
+        "read."
+    )
