@@ -33,6 +33,7 @@ _SOURCES: Final = (
     "aggregator",
     "collector/clocks.py",
     "diagnoser",
+    "durations.py",
     "flows.py",
     "review/cache.py",
     "review/partial.py",

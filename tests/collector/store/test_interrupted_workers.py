@@ -46,7 +46,7 @@ if __name__ == "__main__":
     wait_for("loading")  # in the process that workers will be forks of
     if sys.argv[1] == "loading":
         ctrl_c()
-    from flowdiag.collector.store.workers import open_workers
+    from flowdiag.collector.store.cluster import open_workers
     import tasks
     with open_workers(2, 4, None) as workers:
         print(sorted(result for _, result in workers.each(tasks.twice, [1, 2, 3, 4])), flush=True)

@@ -11,7 +11,7 @@ import pytest
 
 from flowdiag import query_plan as question
 from flowdiag.collector.export import open_export
-from flowdiag.collector.store import places
+from flowdiag.collector.store import opening
 from flowdiag.collector.store.opening import open_place
 from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.upkeep import compact, retain
@@ -99,7 +99,7 @@ def test_what_a_question_needs_is_found_out_undisturbed(
     disturbed: Any = Disturbed(place, opened, lambda: merged.append(len(compact(open_place(store)))))
 
     def asked(where: Any) -> question.Plan:
-        monkeypatch.setattr(places, "open_place", lambda _: where)
+        monkeypatch.setattr(opening, "open_place", lambda _: where)
         return question.plan([store], "2026-03-03T00:00", "2026-03-03T00:30", "UTC", context=True)
 
     assert asked(disturbed) == asked(place)
