@@ -52,7 +52,9 @@ FOUND: Final = 3  # exit code of --fail-on
 )
 @output_options(*FORMATS)
 @click.option(
-    "--chart", type=click.Path(dir_okay=False, path_type=Path), help="Draw each link's rate to this PNG."
+    "--chart",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Draw each link's rate to this PNG or SVG.",
 )
 @link_options
 @pseudonyms_option
@@ -98,7 +100,7 @@ def command(
     form = chosen_format(form, output, FORMATS)
     asked = chosen(exports, site, site_name, config)
     exports, site = asked.exports, asked.site
-    check_suffix("--chart", chart, ".png")
+    check_suffix("--chart", chart, ".png", ".svg")
     spare_inputs([output, chart], [*exports, site])
     profile = profile_of(site, down, up, interface, lan, timezone)
     # Loaded after the options are known to be right, since it takes longer than a wrong option should.
@@ -173,15 +175,13 @@ def profile_of(
 
 
 def draw(note: Note, chart: Path) -> None:
-    """The pictures of a note as a PNG. Raises FlowdiagError if it cannot be written."""
-    from io import BytesIO
-
+    """The pictures of a note as an SVG where the suffix says so, else as a PNG. Raises FlowdiagError if it cannot be
+    written."""
     from flowdiag.cli.output import write_bytes
-    from flowdiag.note.chart import chart_png
+    from flowdiag.note.picture_file import pictures_png, pictures_svg
 
-    picture = BytesIO()
-    chart_png(note, picture)
-    write_bytes(picture.getvalue(), chart)
+    vector = chart.suffix.lower() == ".svg"
+    write_bytes(pictures_svg(note).encode() if vector else pictures_png(note), chart)
 
 
 def rendered(note: Note, form: str, *, on_terminal: bool) -> str:

@@ -52,11 +52,13 @@ def chosen_format(form: str | None, output: Path | None, formats: Collection[str
     return found
 
 
-def check_suffix(option: str, output: Path | None, suffix: str) -> None:
-    """Raises UsageError unless what an option names has the one suffix that is written there, or none."""
-    if output is not None and output.suffix.lower() not in ("", suffix):
+def check_suffix(option: str, output: Path | None, *suffixes: str) -> None:
+    """Raises UsageError unless what an option names has a suffix that is written there, or none."""
+    if output is not None and output.suffix.lower() not in ("", *suffixes):
         raise UsageError(
-            f"{option} does not write {output.suffix}", file=str(output), expected=f"the suffix {suffix}"
+            f"{option} does not write {output.suffix}",
+            file=str(output),
+            expected=f"the suffix {' or '.join(suffixes)}",
         )
 
 

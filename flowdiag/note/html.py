@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from base64 import b64encode
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -24,7 +25,7 @@ def render(note: Note) -> str:
     from markupsafe import Markup
 
     clock = note.clock
-    style = (_FOLDER / "note.css").read_text(encoding="utf-8")
+    style = page_style()
     # The svg functions escape all text that they are given (escape.html).
     drawn = [Picture(title, Markup(wide), Markup(narrow)) for title, wide, narrow in pictures(note)]
     leading = 1 if note.stack is None else 2
@@ -47,6 +48,12 @@ def render(note: Note) -> str:
         ],
         lists=[(words.CAUTIONS, note.cautions), (words.METHOD, note.method), (words.UNSEEN, note.unseen)],
     )
+
+
+@cache
+def page_style() -> str:
+    """The style of a page with pictures: theirs, then the page's."""
+    return "".join((_FOLDER / name).read_text(encoding="utf-8") for name in ("pictures.css", "note.css"))
 
 
 class Picture(NamedTuple):

@@ -1,6 +1,6 @@
 """Small pieces of SVG as text: elements, numbers, and the frame that the pictures of a note share.
 
-Colours and strokes are classes of note.css, so that light, dark and print each have their own. Every kind of
+Colours and strokes are classes of pictures.css, so that light, dark and print each have their own. Every kind of
 mark differs by pattern, dash or label too, never by colour alone.
 """
 
@@ -27,7 +27,7 @@ PLOT: Final = 150.0
 LOW_PLOT: Final = 40.0  # for a link that carried next to nothing
 # A character of the labels is about so wide (12 px sans serif); decides whether a label fits its mark.
 CHARACTER: Final = 6.4
-_STYLE: Final = Path(__file__).with_name("note.css")
+STYLE: Final = Path(__file__).with_name("pictures.css")
 # Room that a tick of the axis wants: one that may name a day, and one of times alone.
 _DAY_TICK: Final = 68.0
 _TIME_TICK: Final = 52.0
@@ -183,6 +183,6 @@ def path(points: Sequence[tuple[float, float]], *, closed: bool = False) -> str:
 
 def standing_alone(svg: str) -> str:
     """A picture as a file of its own, with the style that the page would give it, light or dark."""
-    style = _STYLE.read_text(encoding="utf-8")
+    style = STYLE.read_text(encoding="utf-8")
     ground = '<rect width="100%" height="100%" style="fill: var(--paper)"/>'
     return svg.replace("</desc>", f"</desc><style>{style}</style>{ground}", 1) + "\n"

@@ -12,7 +12,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from flowdiag.note.html import policy
+from flowdiag.note.html import page_style, policy
 from flowdiag.note.svg import NARROW, WIDTH
 from flowdiag.review import words
 from flowdiag.review.as_text import summary
@@ -133,8 +133,7 @@ def _rendered(template: str, **content: Any) -> str:
 
 @cache
 def _style() -> str:
-    note = (_FOLDER.parent / "note" / "note.css").read_text(encoding="utf-8")
-    return note + (_FOLDER / "review.css").read_text(encoding="utf-8")
+    return page_style() + (_FOLDER / "review.css").read_text(encoding="utf-8")
 
 
 @cache

@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 from click.testing import CliRunner, Result
@@ -101,6 +102,15 @@ def test_a_chart_stands_beside_the_note(demo: Path, tmp_path: Path) -> None:
     assert (result.exit_code, result.stderr) == (0, "")
     assert result.stdout
     assert file.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")  # PNG specification (RFC 2083), 3.1
+
+
+def test_a_chart_is_an_svg_where_its_suffix_says_so(demo: Path, tmp_path: Path) -> None:
+    file = tmp_path / "rate.SVG"
+    result = run(demo / CAPTURE, "--site", demo / PROFILE, *WINDOW, "--link", "fibre", "--chart", file)
+    assert (result.exit_code, result.stderr) == (0, "")
+    names = [text.text for text in ElementTree.parse(file).getroot().iter("{http://www.w3.org/2000/svg}text")]
+    assert "fibre, upload" in names
+    assert "lte, upload" not in names
 
 
 def test_a_chart_that_cannot_be_written_is_one_line(demo: Path, tmp_path: Path) -> None:

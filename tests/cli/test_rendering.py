@@ -147,7 +147,7 @@ def test_html_takes_at_most_a_second_and_a_half_more_than_json(demo: Path) -> No
 def test_formats_without_pictures_load_no_drawing_libraries(demo: Path, form: str) -> None:
     script = (
         "import sys, atexit\n"
-        "atexit.register(lambda: print(sorted({'matplotlib', 'jinja2'} & set(sys.modules)), file=sys.stderr))\n"
+        "atexit.register(lambda: print(sorted({'resvg_py', 'jinja2'} & set(sys.modules)), file=sys.stderr))\n"
         "from flowdiag.cli.main import main; main()"
     )
     command = [sys.executable, "-c", script, "diagnose", str(demo / CAPTURE), "--site", str(demo / PROFILE)]

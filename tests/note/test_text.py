@@ -106,12 +106,12 @@ def test_severity_is_a_word_not_only_a_colour() -> None:
     assert "2. WARNING realtime-contention" in shown
 
 
-def test_text_and_json_load_neither_matplotlib_nor_jinja2() -> None:
+def test_text_and_json_load_neither_a_rasteriser_nor_jinja2() -> None:
     script = (
         "import sys; from tests.note.building import full_upload; from flowdiag.note.compose import compose\n"
         "from flowdiag.note import text, json_note; note = compose(full_upload())\n"
         "text.render(note); json_note.render(note)\n"
-        "print(sorted({'matplotlib', 'jinja2', 'PIL'} & set(sys.modules)))"
+        "print(sorted({'resvg_py', 'jinja2'} & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
