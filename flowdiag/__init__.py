@@ -2,19 +2,40 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
+    from flowdiag.api import Diagnosis as Diagnosis
+    from flowdiag.api import diagnose as diagnose
+    from flowdiag.api import read_profile as read_profile
+    from flowdiag.api import review as review
+    from flowdiag.api import top as top
+    from flowdiag.api import usage as usage
     from flowdiag.collector.export import read_export as read_export
 
 __version__ = "0.1.0"
-__all__ = ["__version__", "read_export"]
+__all__ = [
+    "Diagnosis",
+    "__version__",
+    "diagnose",
+    "read_export",
+    "read_profile",
+    "review",
+    "top",
+    "usage",
+]
+# Where each name is; all others are in api.py.
+_ELSEWHERE: Final = {"read_export": "flowdiag.collector.export"}
 
 
 def __getattr__(name: str) -> Any:
     # Heavy imports stay lazy, so that `flowdiag --help` starts quickly.
-    if name == "read_export":
-        from flowdiag.collector.export import read_export
-
-        return read_export
-    raise AttributeError(f"module 'flowdiag' has no attribute {name!r}")
+    if name not in __all__:
+        raise AttributeError(f"module 'flowdiag' has no attribute {name!r}")
+    if name == "review":
+        import_module(
+            "flowdiag.review"
+        )  # the package, which takes the name when it is imported, and not again
+    found = globals()[name] = getattr(import_module(_ELSEWHERE.get(name, "flowdiag.api")), name)
+    return found

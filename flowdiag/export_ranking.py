@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from flowdiag.addresses import to_bytes
@@ -13,6 +14,7 @@ from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.store.asking import asked_again
 from flowdiag.collector.untaught import refuse_untaught
 from flowdiag.query_plan import plan
+from flowdiag.query_times import asked_times
 from flowdiag.site.profile import Profile
 
 
@@ -26,6 +28,8 @@ def rank_export(
     """
     site = (profile or ANY_SITE).site
     exporters = {to_bytes(address) for address in site.exporters} or None
+    asked = asked_times(paths, request.window_from, request.window_to, site.timezone, exporters)
+    request = replace(request, window_from=asked.window_from, window_to=asked.window_to)
     reading = plan(paths, request.window_from, request.window_to, site.timezone, exporters, context=False)
     export = open_export(paths, exporters=exporters, progress=progress, span=reading.span)
     top = rank_batches(export.batches(), export.report, profile, request)

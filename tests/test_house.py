@@ -23,7 +23,8 @@ WINGS: Final = (
     ("review",),
     ("draft",),
     ("scenario",),
-    ("query_times", "query_plan", "pipeline", "export_ranking", "inspection"),
+    ("query_times", "query_plan", "pipeline", "export_ranking", "export_usage", "inspection"),
+    ("api",),
     ("cli",),
 )
 LINE_OF: Final = {name: line for line, names in enumerate(WINGS) for name in names}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -20,6 +20,9 @@ from flowdiag.cli.options import (
     window_option,
 )
 from flowdiag.cli.progress import progress_bar
+
+if TYPE_CHECKING:
+    from flowdiag.pipeline import Direction
 
 FORMATS: Final = ("text", "json", "csv")
 
@@ -42,7 +45,7 @@ def command(
     window_to: str | None,
     window_ms: int | None,
     link: str | None,
-    direction: str | None,
+    direction: Direction | None,
     form: str | None,
     output: Path | None,
     quiet: bool,
@@ -66,41 +69,25 @@ def command(
     asked = chosen(exports, site, site_name, config)
     exports, site = asked.exports, required_site(asked.site)
     spare_inputs([output], [*exports, site])
-    from flowdiag.aggregator.report_windows import Asked
-    from flowdiag.aggregator.site_flows import DIRECTION_NAMES
-    from flowdiag.aggregator.usage_report import usage_report
     from flowdiag.cli.times import settled_times
     from flowdiag.cli.usage_forms import as_csv, as_json, as_text
-    from flowdiag.diagnoser.signals.figure_windows import figure_windows
-    from flowdiag.pipeline import build_case, link_named
+    from flowdiag.export_usage import report_usage
     from flowdiag.site.reading import read_profile
 
     profile = read_profile(site)
-    number = None if link is None else link_named(profile, link)
     window_from, window_to = settled_times(
         exports, profile, window_from, window_to, usual_from=asked.usual_from, quiet=quiet
     )
     with naming_the_profile(site), progress_bar(quiet=quiet) as progress:
-        case = build_case(
+        report = report_usage(
             exports,
             profile,
             window_from=window_from,
             window_to=window_to,
+            window_ms=window_ms,
+            link=link,
+            direction=direction,
             progress=progress,
-            context=False,
-        )
-        windows = figure_windows(case)
-        report = usage_report(
-            profile,
-            case.flows,
-            case.usage,
-            case.coverage,
-            case.window_ms,
-            window_ms or windows.usage.window_ms,
-            windows=(windows.usage, windows.heard),
-            asked=Asked(begin=window_from is not None, end=window_to is not None),
-            link=number,
-            direction=None if direction is None else DIRECTION_NAMES.index(direction),
         )
         if form == "json":
             text = as_json(report)

@@ -1,0 +1,46 @@
+"""The logic behind `flowdiag usage`, from an export's paths to each link's rates."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from flowdiag.aggregator.report_windows import Asked
+from flowdiag.aggregator.site_flows import DIRECTION_NAMES
+from flowdiag.aggregator.usage_report import UsageReport, usage_report
+from flowdiag.collector.readers.inputs import Progress
+from flowdiag.diagnoser.signals.figure_windows import figure_windows
+from flowdiag.pipeline import Direction, build_case, link_named
+from flowdiag.site.profile import Profile
+
+
+def report_usage(
+    paths: Sequence[str | Path],
+    profile: Profile,
+    *,
+    window_from: str | None = None,
+    window_to: str | None = None,
+    window_ms: int | None = None,
+    link: str | None = None,
+    direction: Direction | None = None,
+    progress: Progress | None = None,
+) -> UsageReport:
+    """Each link's rate over time. window_ms: length of its windows, for None that in which figures are kept. Otherwise as
+    pipeline.run()."""
+    wanted = None if link is None else link_named(profile, link)
+    case = build_case(
+        paths, profile, window_from=window_from, window_to=window_to, progress=progress, context=False
+    )
+    windows = figure_windows(case)
+    return usage_report(
+        profile,
+        case.flows,
+        case.usage,
+        case.coverage,
+        case.window_ms,
+        window_ms or windows.usage.window_ms,
+        windows=(windows.usage, windows.heard),
+        asked=Asked(begin=window_from is not None, end=window_to is not None),
+        link=wanted,
+        direction=None if direction is None else DIRECTION_NAMES.index(direction),
+    )
