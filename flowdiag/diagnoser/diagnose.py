@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from itertools import chain
 from typing import Final
@@ -14,48 +13,11 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.cautions import cautions
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.findings import (
-    backup_leak,
-    below_plan,
-    export_gap,
-    flapping,
-    inbound_flood,
-    keepalive_excess,
-    keepalive_irregular,
-    keepalive_missing,
-    keepalive_unanswered,
-    link_busy,
-    link_full,
-    on_backup,
-    outage,
-    outbound_scan,
-    realtime_contention,
-    single_host,
-    unanswered_connections,
-)
+from flowdiag.diagnoser.kinds import KINDS
 from flowdiag.diagnoser.signals.figure_windows import figures
 from flowdiag.diagnoser.verdict import decide, touches
 
-# One module per finding; each says in its docstring what it means and how it is decided.
-FINDERS: Final[tuple[Callable[[Case], list[Finding]], ...]] = (
-    outage.find,
-    flapping.find,
-    on_backup.find,
-    inbound_flood.find,
-    outbound_scan.find,
-    link_full.find,
-    below_plan.find,
-    backup_leak.find,
-    link_busy.find,
-    unanswered_connections.find,
-    keepalive_missing.find,
-    keepalive_unanswered.find,
-    keepalive_excess.find,
-    keepalive_irregular.find,
-    realtime_contention.find,
-    single_host.find,
-    export_gap.find,
-)
+FINDERS: Final = tuple(kind.find for kind in KINDS if kind.find is not None)
 
 # Findings outside the window are context when they lie within a day of it; further away they are of no use.
 CONTEXT_MS: Final = 86_400_000

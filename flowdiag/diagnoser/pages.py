@@ -11,29 +11,6 @@ from typing import Final
 
 from flowdiag.errors import UsageError
 
-# In the order of the reference. The codes that are only verdicts come last.
-CODES: Final = (
-    "link-full",
-    "link-busy",
-    "below-plan",
-    "on-backup",
-    "flapping",
-    "backup-leak",
-    "keepalive-missing",
-    "keepalive-unanswered",
-    "keepalive-excess",
-    "keepalive-irregular",
-    "outage",
-    "realtime-contention",
-    "single-host",
-    "unanswered-connections",
-    "inbound-flood",
-    "outbound-scan",
-    "export-gap",
-    "not-the-link",
-    "cannot-tell",
-)
-
 # Heading in a docstring -> heading on the page.
 SECTIONS: Final = {
     "Means": "What it means",
@@ -61,8 +38,10 @@ class Page:
 
 
 def known_codes() -> list[str]:
-    """The codes that have a page."""
-    return [code for code in CODES if _source(code).is_file()]
+    """The codes of all findings and verdicts, in the order of their pages."""
+    names = (file.name.removesuffix(".py") for file in _folder().iterdir() if file.name.endswith(".py"))
+    codes = [name.replace("_", "-") for name in names if not name.startswith("_")]
+    return sorted(codes, key=_place)
 
 
 def pages() -> Iterator[Page]:
@@ -117,5 +96,18 @@ def _dedented(lines: list[str]) -> str:
     return text[:1].upper() + text[1:] if first.isalpha() else text  # a threshold's name stays as it is
 
 
+def _place(code: str) -> int:
+    """The place of a code's page: `page=` of its KIND, read from the source."""
+    for node in ast.walk(ast.parse(_source(code).read_text(encoding="utf-8"))):
+        if isinstance(node, ast.keyword) and node.arg == "page":
+            place: int = ast.literal_eval(node.value)
+            return place
+    raise AssertionError(f"{code} says no page")
+
+
+def _folder() -> Traversable:
+    return files("flowdiag.diagnoser.findings")
+
+
 def _source(code: str) -> Traversable:
-    return files("flowdiag.diagnoser.findings") / f"{code.replace('-', '_')}.py"
+    return _folder() / f"{code.replace('-', '_')}.py"

@@ -1,6 +1,6 @@
 """Which finding is the verdict: the first kind, in a fixed order, that holds in the complaint's window.
 
-The order puts what takes the line away before what fills it, and what fills it before what merely uses it.
+The order (Kind.ranks of each) puts what takes the line away before what fills it, and what fills it before what merely uses it.
 Faults of keepalives and small leaks do not slow a working line: they are the verdict of an audit, where
 nobody complained, but never of a complaint. Within a kind the finding wins that covers most of the window;
 then a primary before a backup, the upload before the download (it hurts both ways), the earlier.
@@ -8,57 +8,14 @@ then a primary before a backup, the upload before the download (it hurts both wa
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Final
+from collections.abc import Sequence
 
 from flowdiag.diagnoser import client_part
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.diagnoser.findings import cannot_tell, not_the_link
+from flowdiag.diagnoser.kinds import ORDER
 from flowdiag.durations import MINUTE_MS
-
-Holds = Callable[[Case, Finding], bool]
-
-
-def _always(case: Case, finding: Finding) -> bool:
-    return True
-
-
-def _fills_a_link(case: Case, finding: Finding) -> bool:
-    return bool(finding.evidence.get("fills_link"))
-
-
-def _matters(case: Case, finding: Finding) -> bool:
-    """Whether a leak is large enough to be felt."""
-    large = finding.evidence.get("leak_share", 0.0) >= case.profile.thresholds.leak_share
-    return bool(large or finding.evidence.get("fills_backup"))
-
-
-def _sustained(case: Case, finding: Finding) -> bool:
-    """Whether it lasted long enough to explain more than a moment."""
-    return not finding.evidence.get("short")
-
-
-ORDER: Final[tuple[tuple[str, Holds], ...]] = (
-    ("outage", _sustained),
-    ("flapping", _always),
-    ("on-backup", _always),
-    ("inbound-flood", _always),
-    ("outbound-scan", _fills_a_link),
-    ("link-full", _sustained),
-    ("below-plan", _always),
-    ("backup-leak", _matters),
-    ("link-busy", _always),
-    ("unanswered-connections", _always),
-    ("outbound-scan", _always),
-)
-# Only without a complaint: the gravest first.
-AUDIT: Final[tuple[tuple[str, Holds], ...]] = (
-    ("keepalive-missing", _always),
-    ("keepalive-unanswered", _always),
-    ("keepalive-excess", _always),
-    ("backup-leak", _always),
-)
 
 
 def touches(case: Case, finding: Finding) -> bool:
@@ -72,9 +29,10 @@ def touches(case: Case, finding: Finding) -> bool:
 def decide(case: Case, findings: Sequence[Finding]) -> Verdict:
     """findings: all of them; those outside the window cannot be the verdict."""
     inside = [finding for finding in findings if touches(case, finding)]
-    order = ORDER + AUDIT if case.is_audit else ORDER
-    for code, holds in order:
-        same = [finding for finding in inside if finding.code == code and holds(case, finding)]
+    for rank, kind in ORDER:
+        if rank.audit and not case.is_audit:
+            continue
+        same = [finding for finding in inside if finding.code == kind.code and rank.holds(case, finding)]
         if same:
             return _of(case, _foremost(case, same), same, inside)
     return cannot_tell.verdict(case) or not_the_link.verdict(case)

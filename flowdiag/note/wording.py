@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from flowdiag.diagnoser.finding import Action, Finding, Verdict
+from flowdiag.diagnoser.kinds import kind_of
 from flowdiag.diagnoser.sentences.verdict import TEST_THE_RATE
 from flowdiag.note.model import Note, NoteCoverage, Span
 from flowdiag.site.clock import Clock
@@ -54,37 +55,16 @@ NOTHING_MEASURED: Final = "Nothing was measured."
 
 # What it means, by verdict
 
-_MEANS: Final = {
-    "outage": "Nothing reached the Internet in that time, whichever device or program was used.",
-    "flapping": "As long as the main line comes and goes, calls and downloads will break off.",
-    "on-backup": "The backup line kept you connected while the main line was out of use.",
-    "inbound-flood": "This traffic came from outside and was not asked for by any of your devices.",
-    "outbound-scan": "Ordinary use does not look like this. The device needs a check before anything else.",
-    "link-full": "The line was working. It had no room left, so whatever else used it had to wait.",
-    "below-plan": "Something holds the line back: a fault, a setting, or our records have a wrong rate.",
-    "backup-leak": "The main line works, so this traffic should not be on the backup line.",
-    "link-busy": "The line was working and had some room left, but not much.",
-    "unanswered-connections": "The trouble lies with that service or on the way to it, not with your line's rate.",
-    "keepalive-missing": "This slows nothing down while the main line works. It matters on the day that it fails.",
-    "keepalive-unanswered": "This slows nothing down while the main line works. It matters on the day that it fails.",
-    "keepalive-excess": "This slows nothing down, but it uses up data on the backup line.",
-    "not-the-link": "As far as we can see, the line had room for more, so a faster one would not have helped.",
-    "cannot-tell": "From what was measured we would only be guessing, so we do not name a cause.",
-}
 _MEANS_WITH_LESS_ROOM: Final = {
     "none at times": "The line was at its limit, or cut off, for a short time. "
     "Nothing that was measured explains more than that.",
     "little": "At times the line had little room left. Nothing that we measured shows it full, but shorter peaks may "
     "have filled it.",
 }
-_MEANS_IN_AUDIT: Final = {"not-the-link": "The line is not short of room at present."}
 # Where the confidence is not high, not all of the time was seen well enough to say that there was room.
 _MEANS_LESS_SURE: Final = (
     "Nothing that we measured shows a line short of room, but we could not see everything."
 )
-_MEANS_VARIABLE: Final = {
-    "below-plan": "What this kind of line can do changes over time; at this rate there was little to share."
-}
 _MEANS_OVER_PLAN: Final = (
     "No line carries more than it can, so our record of its rate, or the measurement, is wrong."
 )
@@ -95,32 +75,7 @@ _MEANS_OTHERWISE: Final = "An engineer will look at the details below."
 
 # What we do next, by verdict; where the client can do something, that is said by the diagnoser's action.
 
-_WE: Final = {
-    "outage": "We check the line with you and report the fault to its carrier.",
-    "flapping": "We report the unsteady line to its carrier, with the time of every change.",
-    "link-full": "We find out with you which transfers can wait, and whether others can be given priority.",
-    "on-backup": "We take the failure of the main line up with its carrier.",
-    "inbound-flood": "We pass this to the security contact, who decides with the carrier what to do.",
-    "outbound-scan": "We pass this to the security contact. Please leave the device as it is until then.",
-    "below-plan": "We compare the rate with your contract and test the line.",
-    "backup-leak": "We find the setting that sends this traffic over the backup line, and correct it.",
-    "link-busy": "Please tell us exactly when it was slow, so that we can compare it with the busy minutes.",
-    "unanswered-connections": "We test that service from another place and tell you whom to turn to.",
-    "keepalive-missing": "We check the backup line and how it is tested, and agree a time with you to try it out "
-    "before it is needed.",
-    "keepalive-unanswered": "We check the backup line, its account and its signal, have it repaired if it is dead, and "
-    "try it out with you before it is needed.",
-    "keepalive-excess": "We correct the setting of the backup line's test, so that its data is not used up.",
-    "cannot-tell": "We get measurements that can tell, and look again.",
-}
-_WE_IN_AUDIT: Final = {
-    "not-the-link": "Nothing needs to be done about the line's rate.",
-    "link-busy": "We watch whether the line gets busier, and tell you before it is full.",
-}
 _WE_IN_AUDIT_AT_LIMIT: Final = "We compare this with the next check of the connection."
-_WE_VARIABLE: Final = {
-    "below-plan": "We test the line at another time of day and report it if it stays slow."
-}
 _WE_OVER_PLAN: Final = "We compare the rate on record with your contract, correct it, and look again."
 _WE_OFFERED: Final = "We compare the rate on record with your contract, test the line, and look again."
 _WE_TEST_THE_RATE: Final = "We test what the line gives while it is quiet, and compare it with the plan."
@@ -158,8 +113,9 @@ def means(verdict: Verdict, *, audit: bool, variable: bool) -> str:
         return _MEANS_OFFERED if "maybe_offered" in _evidence(verdict) else _MEANS_OVER_PLAN
     if verdict.code == "not-the-link" and verdict.confidence != "high":
         return _MEANS_LESS_SURE
-    special = (_MEANS_IN_AUDIT if audit else {}) | (_MEANS_VARIABLE if variable else {})
-    return (_MEANS | special).get(verdict.code, _MEANS_OTHERWISE)
+    kind = kind_of(verdict.code)
+    special = (variable and kind.means_variable) or (audit and kind.means_in_audit)
+    return special or kind.means or _MEANS_OTHERWISE
 
 
 def _is_over_plan(verdict: Verdict) -> bool:
@@ -172,12 +128,13 @@ def _evidence(verdict: Verdict) -> Mapping[str, Any]:
 
 def next_step(verdict: Verdict, *, audit: bool, variable: bool) -> tuple[str, ...]:
     """What we do, then what the client can do; one of them is enough."""
-    if audit and verdict.code in _WE_IN_AUDIT:
-        return (_WE_IN_AUDIT[verdict.code] if verdict.room == "enough" else _WE_IN_AUDIT_AT_LIMIT,)
+    kind = kind_of(verdict.code)
+    if audit and kind.next_step_in_audit:
+        return (kind.next_step_in_audit if verdict.room == "enough" else _WE_IN_AUDIT_AT_LIMIT,)
     if _is_over_plan(verdict):
         return (_WE_OFFERED if "maybe_offered" in _evidence(verdict) else _WE_OVER_PLAN,)
-    ours = _WE | _WE_VARIABLE if variable else _WE
-    steps = [ours[verdict.code]] if verdict.code in ours else []
+    ours = (variable and kind.next_step_variable) or kind.next_step
+    steps = [ours] if ours else []
     if verdict.code == "not-the-link" and set(TEST_THE_RATE) <= set(verdict.next_steps):
         steps = [_WE_TEST_THE_RATE]
     steps += [action.text for action in verdict.next_steps if action.who == "client"][:1]
@@ -192,7 +149,7 @@ def besides(sentence: str, *, audit: bool) -> str:
 
 def besides_step(code: str) -> str:
     """What happens next about it; code: one of WORTH_NOTICING."""
-    return _WE[code]
+    return kind_of(code).next_step
 
 
 def rests_on(verdict: Verdict) -> str:

@@ -7,7 +7,9 @@ from pathlib import Path
 from click.testing import CliRunner, Result
 
 from flowdiag.cli.main import main
-from flowdiag.diagnoser.pages import CODES
+from flowdiag.diagnoser.kinds import KINDS
+
+CODES = [kind.code for kind in KINDS]
 
 
 def run(*arguments: str) -> Result:

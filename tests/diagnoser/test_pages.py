@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from flowdiag.diagnoser.pages import CODES, SECTIONS, known_codes, page, pages, parse_page
+from flowdiag.diagnoser.kinds import KINDS
+from flowdiag.diagnoser.pages import SECTIONS, known_codes, page, pages, parse_page
+
+CODES = [kind.code for kind in KINDS]
 
 DOCSTRING = """A link is upside down.
 

@@ -5,7 +5,8 @@ from html import unescape
 
 import pytest
 
-from flowdiag.diagnoser.verdict import AUDIT, ORDER, decide
+from flowdiag.diagnoser.kinds import KINDS
+from flowdiag.diagnoser.verdict import decide
 from flowdiag.note import html, markdown, text
 from flowdiag.note.compose import compose, heard_part, rewritten
 from flowdiag.note.figures import link_rows
@@ -135,7 +136,7 @@ def test_an_audit_that_finds_a_fault_of_the_backup_says_what_happens_about_that(
     assert client.next[0].startswith(step)
 
 
-@pytest.mark.parametrize("code", [code for code, _ in ORDER + AUDIT] + ["not-the-link", "cannot-tell"])
+@pytest.mark.parametrize("code", [kind.code for kind in KINDS if kind.ranks or kind.find is None])
 def test_an_audit_never_advises_about_the_wifi(code: str) -> None:
     case = Traffic().office().case(reported=None)
     if code in ("not-the-link", "cannot-tell"):

@@ -36,6 +36,7 @@ from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.on_backup import full_minutes
+from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import backup as words
 from flowdiag.diagnoser.signals.failovers import failovers, part_within
 from flowdiag.diagnoser.signals.link_states import backups, heard_ms, link_states
@@ -131,3 +132,22 @@ def _only(flows: SiteFlows, rows: NDArray[np.intp]) -> str | None:
     if leak_v4 >= ONLY and site_v4 <= 0.9:
         return "IPv4"
     return None
+
+
+def is_felt(case: Case, finding: Finding) -> bool:
+    """Whether a leak is large enough to be felt."""
+    large = finding.evidence.get("leak_share", 0.0) >= case.profile.thresholds.leak_share
+    return bool(large or finding.evidence.get("fills_backup"))
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=6,
+    find=find,
+    ranks=(
+        Rank(80, is_felt),
+        Rank(240, audit=True),
+    ),
+    means="The main line works, so this traffic should not be on the backup line.",
+    next_step="We find the setting that sends this traffic over the backup line, and correct it.",
+)

@@ -51,6 +51,7 @@ from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MINOR, Doubt, graded
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.sentences import actions as actions
 from flowdiag.diagnoser.sentences import load as words
@@ -340,3 +341,17 @@ def _finding(case: Case, ceiling: Ceiling) -> Finding:
         actions=actions.BELOW_TYPICAL if plan.variable else actions.BELOW_PLAN,
         doubts=doubts,
     )
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=3,
+    find=find,
+    ranks=(Rank(70),),
+    means="Something holds the line back: a fault, a setting, or our records have a wrong rate.",
+    means_variable=(
+        "What this kind of line can do changes over time; at this rate there was little to share."
+    ),
+    next_step="We compare the rate with your contract and test the line.",
+    next_step_variable="We test the line at another time of day and report it if it stays slow.",
+)

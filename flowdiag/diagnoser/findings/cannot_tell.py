@@ -25,6 +25,7 @@ from typing import Final
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action, Verdict
+from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.sentences import verdict as words
 from flowdiag.diagnoser.sentences.all_clear import at_limit_reason
 from flowdiag.diagnoser.signals.at_limit import left_open, limited_ms
@@ -71,3 +72,11 @@ def _why(case: Case) -> tuple[str, str, tuple[Action, ...]] | None:
         reason = " ".join(at_limit_reason(case, limit) for limit in open_ends)
         return words.too_short(case, open_ends, limited_ms(open_ends)), reason, words.GET_AN_EXPORT
     return None
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=19,
+    means="From what was measured we would only be guessing, so we do not name a cause.",
+    next_step="We get measurements that can tell, and look again.",
+)

@@ -32,6 +32,7 @@ import numpy as np
 from flowdiag.collector.report import LossEvent
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding, Severity
+from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.sentences import actions as actions
 from flowdiag.diagnoser.sentences import verdict as wording_verdict
 from flowdiag.diagnoser.sentences.times import moment
@@ -178,3 +179,10 @@ def _records_in_window(case: Case) -> float:
         return float(case.coverage.records)
     inside = ((flows.end_ms >= begin) & (flows.end_ms < end)).sum()
     return float(inside) / len(flows) * case.coverage.records
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=17,
+    find=find,
+)

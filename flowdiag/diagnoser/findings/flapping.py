@@ -24,6 +24,7 @@ from typing import Final
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import backup as words
 from flowdiag.diagnoser.sentences.times import moment
 from flowdiag.diagnoser.signals.failovers import Failover, failovers
@@ -93,3 +94,13 @@ def _finding(case: Case, group: tuple[Failover, ...]) -> Finding:
         },
         actions=words.UNSTEADY,
     )
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=5,
+    find=find,
+    ranks=(Rank(20),),
+    means="As long as the main line comes and goes, calls and downloads will break off.",
+    next_step="We report the unsteady line to its carrier, with the time of every change.",
+)

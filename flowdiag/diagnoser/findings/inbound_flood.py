@@ -37,6 +37,7 @@ from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
 from flowdiag.aggregator.steps import added_up, ordered_by
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Confidence, Finding
+from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import beyond as words
 from flowdiag.diagnoser.signals.conversations import ACK, SYN, TCP, UDP, among, answered, conversation_keys
 from flowdiag.diagnoser.signals.filling import fills_link
@@ -341,3 +342,13 @@ def _stay_half_open(flows: SiteFlows, rows: NDArray[np.intp]) -> int:
         return 0
     refused = answered(flows, opening) & ~answered(flows, opening, refusals=False)
     return len(np.unique(conversation_keys(flows, opening[~refused])))
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=15,
+    find=find,
+    ranks=(Rank(40),),
+    means="This traffic came from outside and was not asked for by any of your devices.",
+    next_step="We pass this to the security contact, who decides with the carrier what to do.",
+)

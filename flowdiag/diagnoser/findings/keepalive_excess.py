@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import backup as words
 from flowdiag.diagnoser.signals.keepalives import Account, Beats, accounts
 from flowdiag.diagnoser.signals.timeline import Grid, runs
@@ -137,3 +138,13 @@ def _finding(case: Case, account: Account, excess: _Excess) -> Finding:
         evidence=evidence,
         actions=words.KEEPALIVE_SETTING,
     )
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=9,
+    find=find,
+    ranks=(Rank(230, audit=True),),
+    means="This slows nothing down, but it uses up data on the backup line.",
+    next_step="We correct the setting of the backup line's test, so that its data is not used up.",
+)

@@ -28,6 +28,7 @@ import numpy as np
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings.keepalive_excess import excess_of
+from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.sentences import backup as words
 from flowdiag.diagnoser.signals.keepalives import Account, Beats, accounts
 
@@ -91,3 +92,10 @@ def _finding(case: Case, account: Account, beats: Beats, cadence_s: float) -> Fi
         },
         actions=words.KEEPALIVE_SETTING,
     )
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=10,
+    find=find,
+)

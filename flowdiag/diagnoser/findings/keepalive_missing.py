@@ -32,6 +32,7 @@ from typing import Final
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Confidence, Finding
+from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import backup as words
 from flowdiag.diagnoser.signals.keepalives import Account, Gap, accounts, beats_in, mapped_address, silences
 
@@ -86,3 +87,16 @@ def _finding(case: Case, account: Account, gap: Gap) -> Finding:
         actions=words.BACKUP_TEST,
         doubts=doubts,
     )
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=7,
+    find=find,
+    ranks=(Rank(210, audit=True),),
+    means="This slows nothing down while the main line works. It matters on the day that it fails.",
+    next_step=(
+        "We check the backup line and how it is tested, and agree a time with you to try it out "
+        "before it is needed."
+    ),
+)

@@ -32,6 +32,7 @@ import numpy as np
 from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Confidence, Finding
+from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import backup as words
 from flowdiag.diagnoser.signals.conversations import sees_downloads
 from flowdiag.diagnoser.signals.keepalives import Account, Gap, accounts, beats_in, silences
@@ -118,3 +119,16 @@ def _finding(case: Case, account: Account, gap: Gap) -> Finding:
         actions=words.BACKUP_DEAD,
         doubts=() if shows_downloads else (words.NO_DOWNLOADS_HERE,),
     )
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=8,
+    find=find,
+    ranks=(Rank(220, audit=True),),
+    means="This slows nothing down while the main line works. It matters on the day that it fails.",
+    next_step=(
+        "We check the backup line, its account and its signal, have it repaired if it is dead, and "
+        "try it out with you before it is needed."
+    ),
+)

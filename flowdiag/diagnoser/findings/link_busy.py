@@ -26,6 +26,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import graded
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings.below_plan import held_down
+from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import actions as actions
 from flowdiag.diagnoser.sentences import load as words
 from flowdiag.diagnoser.signals.at_limit import at_limit
@@ -84,3 +85,14 @@ def _finding(case: Case, episode: Episode) -> Finding:
         actions=actions.LINK_BUSY,
         doubts=said,
     )
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=2,
+    find=find,
+    ranks=(Rank(90),),
+    means="The line was working and had some room left, but not much.",
+    next_step="Please tell us exactly when it was slow, so that we can compare it with the busy minutes.",
+    next_step_in_audit="We watch whether the line gets busier, and tell you before it is full.",
+)

@@ -58,6 +58,7 @@ from typing import Any, Final
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MINOR, OVER_PLAN, Doubt, graded, may_be_offered, of_resolution
 from flowdiag.diagnoser.finding import Action, Finding
+from flowdiag.diagnoser.kind import Kind, Rank, sustained
 from flowdiag.diagnoser.sentences import actions as actions
 from flowdiag.diagnoser.sentences import load as words
 from flowdiag.diagnoser.sentences.times import moment
@@ -168,3 +169,13 @@ def _actions(role: str, evidence: Mapping[str, Any]) -> tuple[Action, ...]:
     if "maybe_offered" in evidence:
         return actions.OFFERED
     return actions.OVER_PLAN if "over_plan" in evidence else words.link_full_actions(role, evidence)
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=1,
+    find=find,
+    ranks=(Rank(60, sustained),),
+    means="The line was working. It had no room left, so whatever else used it had to wait.",
+    next_step="We find out with you which transfers can wait, and whether others can be given priority.",
+)

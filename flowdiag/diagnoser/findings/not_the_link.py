@@ -36,6 +36,7 @@ from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MAJOR, MINOR, NOTED, Doubt, grade
 from flowdiag.diagnoser.finding import Verdict
+from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.sentences import all_clear as wording_all_clear
 from flowdiag.diagnoser.sentences import load as words
 from flowdiag.diagnoser.sentences import verdict as wording_verdict
@@ -154,3 +155,12 @@ def _of_room(case: Case, found: list[Room], *, moments: bool) -> Iterator[Doubt 
         yield Doubt(
             words.sampling_error(error), MINOR if error > margin else NOTED, wording_all_clear.SAMPLED
         )
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=18,
+    means="As far as we can see, the line had room for more, so a faster one would not have helped.",
+    means_in_audit="The line is not short of room at present.",
+    next_step_in_audit="Nothing needs to be done about the line's rate.",
+)

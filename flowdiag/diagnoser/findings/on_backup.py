@@ -33,6 +33,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.flapping import flapping_groups
 from flowdiag.diagnoser.findings.outage import outages
+from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import backup as words
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.signals.failovers import Failover, failovers, rows_during
@@ -130,3 +131,13 @@ def _doubts(case: Case, failover: Failover) -> tuple[tuple[str, ...], Confidence
     if not bool(np.all(case.coverage.heard[first:past])):
         return (words.NOT_HEARD_ALL_ALONG,), "medium"
     return (), "high"
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=4,
+    find=find,
+    ranks=(Rank(30),),
+    means="The backup line kept you connected while the main line was out of use.",
+    next_step="We take the failure of the main line up with its carrier.",
+)

@@ -47,6 +47,7 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Confidence, Finding
+from flowdiag.diagnoser.kind import Kind, Rank, sustained
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.sentences import backup as words
 from flowdiag.diagnoser.signals.conversations import distinct
@@ -270,3 +271,13 @@ def _finding(case: Case, outage: Outage) -> Finding:
         actions=words.LINE_DOWN,
         doubts=tuple(doubt for doubt, holds in doubts.items() if holds),
     )
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=11,
+    find=find,
+    ranks=(Rank(10, sustained),),
+    means="Nothing reached the Internet in that time, whichever device or program was used.",
+    next_step="We check the line with you and report the fault to its carrier.",
+)

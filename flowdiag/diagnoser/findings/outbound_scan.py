@@ -36,6 +36,7 @@ from flowdiag.aggregator.steps import ordered_by
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.outage import outages
+from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.sentences import beyond as words
 from flowdiag.diagnoser.signals.attempts import begins_attempt, probing
@@ -232,3 +233,21 @@ def _finding(case: Case, scan: Scan) -> Finding:
         actions=words.SECURITY,
         doubts=() if sees_downloads(flows) else (words.ONE_WAY,),
     )
+
+
+def fills_a_link(case: Case, finding: Finding) -> bool:
+    """Whether the scan fills a link."""
+    return bool(finding.evidence.get("fills_link"))
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=16,
+    find=find,
+    ranks=(
+        Rank(50, fills_a_link),
+        Rank(110),
+    ),
+    means="Ordinary use does not look like this. The device needs a check before anything else.",
+    next_step="We pass this to the security contact. Please leave the device as it is until then.",
+)

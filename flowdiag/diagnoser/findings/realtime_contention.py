@@ -36,6 +36,7 @@ from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MAJOR, MINOR, Doubt, graded, of_resolution
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.sentences import actions as actions
 from flowdiag.diagnoser.sentences import load as words
 from flowdiag.diagnoser.sentences import verdict as wording_verdict
@@ -218,3 +219,10 @@ def _finding(case: Case, episode: Episode, calls: _Calls) -> Finding:
         actions=actions.CALLS,
         doubts=doubts,
     )
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=12,
+    find=find,
+)

@@ -31,6 +31,7 @@ from flowdiag.aggregator.steps import added_up
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import graded, of_loss, of_silence
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.sentences import actions as actions
 from flowdiag.diagnoser.sentences import verdict as wording_verdict
 from flowdiag.diagnoser.signals.failovers import part_within
@@ -85,3 +86,10 @@ def find(case: Case) -> list[Finding]:
             doubts=doubts,
         )
     ]
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=13,
+    find=find,
+)

@@ -37,6 +37,7 @@ from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings.outbound_scan import scans
+from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import beyond as words
 from flowdiag.diagnoser.signals.attempts import begins_attempt, connection_attempts, failed_attempts
 from flowdiag.diagnoser.signals.conversations import distinct
@@ -220,3 +221,13 @@ def _finding(case: Case, group: _Group) -> Finding:
         evidence=evidence,
         actions=words.ELSEWHERE,
     )
+
+
+KIND: Final = Kind(
+    code=CODE,
+    page=14,
+    find=find,
+    ranks=(Rank(100),),
+    means="The trouble lies with that service or on the way to it, not with your line's rate.",
+    next_step="We test that service from another place and tell you whom to turn to.",
+)
