@@ -2,12 +2,37 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from threading import RLock
+from typing import Any, TypeVar
 
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.usage import Usage
 from flowdiag.site.profile import Profile
+
+Value = TypeVar("Value")
+
+
+class Signals:
+    """What several findings look at, worked out by the first that asks and kept as long as the case.
+
+    Findings are looked for by several threads: who asks for what another is working out waits for it.
+    """
+
+    def __init__(self) -> None:
+        self._values: dict[Callable[..., Any], Any] = {}
+        self._locks: dict[Callable[..., Any], RLock] = {}
+
+    def of(self, case: Case, compute: Callable[[Case], Value]) -> Value:
+        """What compute() gives for the case these belong to."""
+        # A lock for each: a signal asks for others, but never, by whatever way, for itself.
+        with self._locks.setdefault(compute, RLock()):
+            if compute not in self._values:
+                self._values[compute] = compute(case)
+            value: Value = self._values[compute]
+            return value
 
 
 @dataclass(frozen=True, eq=False)
@@ -16,6 +41,7 @@ class Case:
 
     usage is on 60 s windows over the whole export, not only the complaint's window; flows likewise.
     reported: what the client said; None, empty or blank means an audit, not a complaint.
+    signals: what findings have in common; a case that replaces another has its own.
     """
 
     profile: Profile
@@ -25,6 +51,7 @@ class Case:
     window_ms: tuple[int, int]
     window_given: bool = False
     reported: str | None = None
+    signals: Signals = field(default_factory=Signals, init=False, repr=False)
 
     @property
     def is_audit(self) -> bool:
