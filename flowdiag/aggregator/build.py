@@ -125,7 +125,6 @@ class Counting:
         self.clocks = clocks
         self._profile = reduction.profile
         self._services = reduction.services
-        self._interner = reduction.interner
         self._names = Names(reduction.rules)
         self._exporter_names = self._names.of_exporters(reduction.interner.names)
         self.addresses = reduction.interner.addresses.all()

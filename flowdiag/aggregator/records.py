@@ -86,7 +86,6 @@ class LeftOut:
 
     without_times: int = 0
     not_ip: int = 0
-    other_exporters: int = 0
 
 
 class Interner:
@@ -235,7 +234,6 @@ def _usable(
         ]
         if not all(wanted):
             kept = np.array(wanted, np.bool_)[numbers(encoded.indices)]
-            left_out.other_exporters += int(len(kept) - kept.sum())
     if batch["src_address"].null_count and batch["dst_address"].null_count:
         no_ip = nulls(batch["src_address"]) & nulls(batch["dst_address"])
         no_ip &= filled(batch["octets"], 0, np.float64) == 0

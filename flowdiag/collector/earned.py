@@ -35,9 +35,6 @@ class Earned(Generic[Key]):
     def __contains__(self, key: object) -> bool:
         return any(key in members for members in self._classes)
 
-    def has_proven(self, key: Key) -> bool:
-        return key in self._proven
-
     def add(self, key: Key) -> None:
         """A newcomer. One that is known already is one again."""
         self.drop(key)

@@ -54,10 +54,6 @@ def plan(mbps: float, *, out_of_sight: bool = False) -> str:
     return f"plan {plan_rate(mbps)}{', far above' if out_of_sight else ''}"
 
 
-def with_plan(title: str, mbps: float) -> str:
-    return f"{title}: {plan(mbps)}"
-
-
 def text_chart_title(link: str, direction: str, mbps: float) -> str:
     return f"{chart_title(link, direction)}: 100% is {plan_rate(mbps)}"
 

@@ -63,9 +63,6 @@ class Site:
     thresholds: dict[str, float] = field(default_factory=dict)
     plan_catalogue: dict[str, tuple[int, int]] = field(default_factory=dict)
 
-    def link_index(self, name: str) -> int:
-        return [link.name for link in self.links].index(name)
-
 
 def profile_toml(site: Site) -> str:
     """The site profile as TOML text; keys with their default are left out."""

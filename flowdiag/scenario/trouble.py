@@ -12,7 +12,7 @@ from flowdiag.scenario.activities import DNS, FILE_SHARE, HTTPS, TCP, UDP, app
 from flowdiag.scenario.ledger import BULK_DOWN, FIN_ALL, NO_EGRESS, STEADY
 from flowdiag.scenario.scene import Scene
 
-SYN, RST_ACK, SYN_ACK = 0x02, 0x14, 0x12
+SYN, RST_ACK = 0x02, 0x14
 
 
 def unanswered(

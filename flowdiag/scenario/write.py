@@ -15,7 +15,7 @@ from flowdiag.scenario.carry import Carried, carry
 from flowdiag.scenario.exporting import Exporting, Message, deliver, without_uncounted
 from flowdiag.scenario.metering import Meter, meter_records
 from flowdiag.scenario.scene import Scene
-from flowdiag.scenario.site import Site, profile_toml
+from flowdiag.scenario.site import Site
 from flowdiag.scenario.truth import Truth
 
 ENCODERS: Final = {"netflow5": wire_v5.encode, "netflow9": wire_v9.encode, "ipfix": wire_ipfix.encode}
@@ -87,17 +87,6 @@ def write_export(situation: Situation, path: str | Path, exporting: Exporting) -
     else:
         capture.write_pcap(path, messages, situation.site.exporter)
     return path
-
-
-def write_scenario(
-    situation: Situation, folder: str | Path, exporting: Exporting | None = None
-) -> tuple[Path, Path]:
-    """Writes the export (pcap) and site.toml into folder, which must exist. Returns both paths."""
-    folder = Path(folder)
-    export = write_export(situation, folder / "export.pcap", exporting or Exporting())
-    profile = folder / "site.toml"
-    profile.write_text(profile_toml(situation.site), encoding="utf-8")
-    return export, profile
 
 
 def generator(number: int) -> Generator:

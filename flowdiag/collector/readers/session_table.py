@@ -14,8 +14,6 @@ from flowdiag.flows import V4_PREFIX
 MAX_SESSIONS: Final = 65_536
 
 # Source and destination address and port as they stand one after another in the packet.
-V4_KEY_OCTETS: Final = 12
-V6_KEY_OCTETS: Final = 36
 
 
 class SessionTable:

@@ -29,7 +29,6 @@ from flowdiag.flows import UNKNOWN_ADDRESS
 
 MARKER: Final = f"{OWN_FOLDER}/store.json"
 INGESTED: Final = f"{OWN_FOLDER}/ingested"
-COLLECTED: Final = f"{OWN_FOLDER}/collected"
 JOURNAL: Final = f"{OWN_FOLDER}/journal.json"
 
 NOTHING: Final = "__HIVE_DEFAULT_PARTITION__"
