@@ -42,19 +42,19 @@ _UNITS: Final = {
     "d": _DAY,
     "w": timedelta(weeks=1),
 }
-_CLOCK_FORM: Final = re.compile(_TIME)
+# Patterns as text: re compiles them when they are first asked, which most runs never do, and keeps them.
 _DAY_FORMS: Final = (
-    re.compile(rf"(?:{_DATE})(?:,?\s+(?:at\s+)?{_TIME})?"),
-    re.compile(rf"{_TIME}\s+(?:on\s+)?(?:{_DATE})"),
+    rf"(?:{_DATE})(?:,?\s+(?:at\s+)?{_TIME})?",
+    rf"{_TIME}\s+(?:on\s+)?(?:{_DATE})",
 )
 _CALENDAR_FORMS: Final = (
-    re.compile(rf"{_CALENDAR}(?:,?\s+(?:at\s+)?{_TIME})?"),
-    re.compile(rf"{_TIME}\s+(?:on\s+)?{_CALENDAR}"),
+    rf"{_CALENDAR}(?:,?\s+(?:at\s+)?{_TIME})?",
+    rf"{_TIME}\s+(?:on\s+)?{_CALENDAR}",
 )
 _BACK_FORMS: Final = (
-    re.compile(rf"-\s*(?P<count>\d{{1,5}})\s*{_UNIT}"),
-    re.compile(rf"(?P<count>\d{{1,5}})\s*{_UNIT}\s+ago"),
-    re.compile(rf"(?:the\s+)?last\s+(?:(?P<count>\d{{1,5}})\s*)?{_UNIT}"),
+    rf"-\s*(?P<count>\d{{1,5}})\s*{_UNIT}",
+    rf"(?P<count>\d{{1,5}})\s*{_UNIT}\s+ago",
+    rf"(?:the\s+)?last\s+(?:(?P<count>\d{{1,5}})\s*)?{_UNIT}",
 )
 
 
@@ -115,17 +115,17 @@ def _spoken(words: str) -> When | None:
     if words == "now":
         return Back(timedelta())
     for form in _BACK_FORMS:
-        if match := form.fullmatch(words):
+        if match := re.fullmatch(form, words):
             return Back(int(match["count"] or 1) * _UNITS[match["unit"][0]])
-    if match := _CLOCK_FORM.fullmatch(words):
+    if match := re.fullmatch(_TIME, words):
         clock = _clock(match)
         return None if clock is None else Recurring(clock)
     for form in _DAY_FORMS:
-        if match := form.fullmatch(words):
+        if match := re.fullmatch(form, words):
             clock = timedelta() if match["hours"] is None else _clock(match)
             return None if clock is None else _of_day(match, clock)
     for form in _CALENDAR_FORMS:
-        if match := form.fullmatch(words):
+        if match := re.fullmatch(form, words):
             clock = timedelta() if match["hours"] is None else _clock(match)
             return None if clock is None else _of_calendar(match, clock)
     return None
