@@ -209,7 +209,7 @@ def _about_figures(coverage: Coverage, flows: SiteFlows, raw_packets: float) -> 
         error = 100 * Z_95 * np.sqrt(1 / max(raw_packets, 1))
         yield (
             f"The export is sampled: figures are scaled by {coverage.sampling:g}; the total has an error of "
-            f"about {error:.2g} % from sampling, smaller parts more."
+            f"about {error:.2g}% from sampling, smaller parts more."
         )
     if _seems_to_hold_frames(flows):
         yield (

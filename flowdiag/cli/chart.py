@@ -10,7 +10,8 @@ from rich.text import Text
 
 from flowdiag.aggregator.usage_report import BUSY, FULL, UNKNOWN, LinkUsage
 from flowdiag.durations import DAY_MS
-from flowdiag.text.table_figures import clock, rate
+from flowdiag.text.figures import bare_rate
+from flowdiag.text.table_figures import clock
 
 COLUMNS: Final = 72  # and 8 for the axis
 MOST_WIDE: Final = 6  # columns of one window, where there are few
@@ -36,7 +37,7 @@ def chart(link: LinkUsage, zone: ZoneInfo) -> Text:
     eighths = np.ceil(highest / top * ROWS * 8 - 1e-9).astype(int)
     text = Text()
     for row in range(ROWS - 1, -1, -1):
-        label = rate(top) if row == ROWS - 1 else "0" if row == 0 else ""
+        label = bare_rate(top) if row == ROWS - 1 else "0" if row == 0 else ""
         text.append(f"{label:>6} ▕")
         for column in range(columns):
             if state[column] < 0:

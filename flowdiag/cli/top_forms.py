@@ -20,7 +20,8 @@ from flowdiag.aggregator.top_keys import Conversation
 from flowdiag.aggregator.top_ranking import Ranking, Top, TopRow
 from flowdiag.durations import DAY_MS
 from flowdiag.text.escape import csv_cell, terminal
-from flowdiag.text.table_figures import clock, iso, percent, printed, rate, short
+from flowdiag.text.figures import bare_rate, tenths, volume
+from flowdiag.text.table_figures import clock, iso, printed, short
 
 SCHEMA: Final = "flowdiag.top/1"
 TITLES: Final = {
@@ -181,16 +182,16 @@ def _table(top: Top, ranking: Ranking, zone: ZoneInfo, outside: Outside) -> Tabl
     for row in ranking.rows:
         table.add_row(
             Text(_names(row, outside)),
-            short(row.octets),
-            percent(row.share),
+            volume(row.octets),
+            tenths(row.share),
             short(row.packets),
             short(row.flows),
-            rate(row.mean_mbps),
-            rate(row.peak_mbps),
+            bare_rate(row.mean_mbps, "<"),
+            bare_rate(row.peak_mbps, "<"),
             _seen(row, zone, date=date),
         )
-    table.add_row(EVERYTHING_ELSE, short(ranking.rest_octets), percent(ranking.rest_share), *[""] * 5)
-    total = (short(ranking.total_octets), "", short(ranking.total_packets), short(ranking.total_flows))
+    table.add_row(EVERYTHING_ELSE, volume(ranking.rest_octets), tenths(ranking.rest_share), *[""] * 5)
+    total = (volume(ranking.total_octets), "", short(ranking.total_packets), short(ranking.total_flows))
     table.add_row("total", *total, "", "", "", style="bold")
     return table
 

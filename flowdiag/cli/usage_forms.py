@@ -19,7 +19,8 @@ from flowdiag.aggregator.usage_report import STATES, UNKNOWN, LinkUsage, UsageRe
 from flowdiag.cli.chart import chart
 from flowdiag.note.json_note import whole
 from flowdiag.text.escape import csv_cell, terminal
-from flowdiag.text.table_figures import clock, iso, percent, printed, rate, short
+from flowdiag.text.figures import bare_rate, tenths, volume
+from flowdiag.text.table_figures import clock, iso, printed
 
 SCHEMA: Final = "flowdiag.usage/1"
 
@@ -163,10 +164,10 @@ def _figures(report: UsageReport) -> Table:
             Text(terminal(link.name)),
             link.direction,
             f"{figures.capacity_mbps:g}",
-            rate(figures.mean_mbps),
-            rate(figures.p95_mbps),
-            rate(figures.peak_mbps),
-            short(figures.octets),
+            bare_rate(figures.mean_mbps, "<"),
+            bare_rate(figures.p95_mbps, "<"),
+            bare_rate(figures.peak_mbps, "<"),
+            volume(figures.octets),
             f"{figures.busy_minutes:g}",
             f"{figures.full_minutes:g}",
         )
@@ -179,15 +180,15 @@ def _peak(link: LinkUsage, zone: ZoneInfo, *, date: bool) -> Iterator[Text]:
     place = int(np.argmax(known))
     if known[place] > 0.0:
         yield Text(
-            f"highest {clock(int(link.edges_ms[place]), zone, date=date)}: {rate(known[place])} spread evenly, "
-            f"{rate(link.lower_mbps[place])} to {rate(link.upper_mbps[place])} by the flows' times"
+            f"highest {clock(int(link.edges_ms[place]), zone, date=date)}: {bare_rate(known[place])} spread evenly, "
+            f"{bare_rate(link.lower_mbps[place])} to {bare_rate(link.upper_mbps[place])} by the flows' times"
         )
 
 
 def _months(link: LinkUsage) -> Iterator[Text]:
     """The 95th percentile of each calendar month, where there is more than one."""
     if len(link.months) > 1:
-        months = (f"{year:04d}-{month:02d} {rate(p95)}" for year, month, p95 in link.months)
+        months = (f"{year:04d}-{month:02d} {bare_rate(p95)}" for year, month, p95 in link.months)
         yield Text("95th percentile by month: " + ", ".join(months))
 
 
@@ -196,7 +197,7 @@ def _classes(link: LinkUsage) -> Text:
     if not link.classes:
         return Text("no traffic")
     parts = [
-        f"{item.service_class}{' (' + ', '.join(item.names) + ')' if item.names else ''} {percent(item.share)}"
+        f"{item.service_class}{' (' + ', '.join(item.names) + ')' if item.names else ''} {tenths(item.share)}"
         for item in link.classes
     ]
     return Text("by service class: " + ", ".join(parts))

@@ -17,6 +17,7 @@ from flowdiag.draft.proposal import Draft, LinkGuess, OtherInterface
 from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.site.clock import Clock
 from flowdiag.text.escape import toml_string
+from flowdiag.text.figures import three_digits
 
 MAX_LISTED: Final = 40  # prefixes, other exporters, other interfaces
 FILL_IN: Final = "FILL IN"
@@ -71,7 +72,7 @@ def _lan(prefixes: tuple[Prefix, ...]) -> Iterator[str]:
         mark = "  " if prefix.proposed else "  # "
         kind = "private addresses" if prefix.private else "public addresses"
         behind = f" behind interface {_listed(prefix.interfaces)}" if prefix.interfaces else ""
-        told = f"{kind}{behind}, {_percent(prefix.share)} of what comes from inside"
+        told = f"{kind}{behind}, {three_digits(prefix.share)} of what comes from inside"
         yield f'{mark}"{prefix.network}",  # {_with(told, prefix.alternative)}'
     yield "]"
     if len(prefixes) > MAX_LISTED:
@@ -88,10 +89,12 @@ def _exporters(exporters: tuple[tuple[bytes, float], ...]) -> Iterator[str]:
         yield '# exporters = ["192.0.2.10"]  # the export does not tell the exporter\'s address'
         return
     (first, share), *others = known
-    reason = "the only one in the export" if not others else f"{_percent(share)} of the octets of the export"
+    reason = (
+        "the only one in the export" if not others else f"{three_digits(share)} of the octets of the export"
+    )
     yield f'exporters = ["{first}"]  # {reason}'
     for address, other in others[:MAX_LISTED]:
-        yield f"# {address} exports too: {_percent(other)} of the octets; left out, as another site's may be"
+        yield f"# {address} exports too: {three_digits(other)} of the octets; left out, as another site's may be"
 
 
 def _link(link: LinkGuess, draft: Draft) -> Iterator[str]:
@@ -121,7 +124,7 @@ def _link(link: LinkGuess, draft: Draft) -> Iterator[str]:
 def _sources(public_share: float | None) -> str:
     if public_share is None:
         return "nothing with an address arrived there: a guess by what leaves"
-    return f"{_percent(public_share)} of what arrives there comes from public addresses"
+    return f"{three_digits(public_share)} of what arrives there comes from public addresses"
 
 
 def _keepalives(candidates: tuple[Candidate, ...], *, sampled: bool) -> Iterator[str]:
@@ -155,10 +158,6 @@ def _others(others: tuple[OtherInterface, ...]) -> Iterator[str]:
         yield f"#   {other.index}{name}: {octets}; {other.why}"
     if len(others) > MAX_LISTED:
         yield f"#   and {len(others) - MAX_LISTED} more"
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.3g} %"
 
 
 def _listed(numbers: tuple[int, ...]) -> str:

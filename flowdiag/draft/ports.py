@@ -19,6 +19,7 @@ from typing import Final
 
 from flowdiag.draft.networks import Door, Network, Places, as_network, is_private, is_shared, is_special
 from flowdiag.flows import UNKNOWN_ADDRESS
+from flowdiag.text.figures import three_digits
 
 MAX_LINKS_PROPOSED: Final = 8
 MOSTLY: Final = 0.5  # of what arrives at a link comes from public addresses
@@ -127,7 +128,7 @@ def why_no_link(places: Places, door: Door, links: Sequence[Door]) -> str:
         )
     if share < MOSTLY:
         return (
-            f"{100 * (1 - share):.3g} % of what arrived came from private addresses; "
+            f"{three_digits(1 - share)} of what arrived came from private addresses; "
             "a link only if the provider uses such addresses on it"
         )
     between = places.between()

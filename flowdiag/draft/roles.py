@@ -20,6 +20,7 @@ from flowdiag.aggregator.build import build_usage
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid
 from flowdiag.site.profile import Profile, Role
+from flowdiag.text.figures import three_digits
 
 IDLE_KBPS: Final = 8.0  # keepalives and their like; ordinary traffic is more
 # Windows are a sixtieth of the export: fine enough for a failover within a minute, coarse enough that a link in use is
@@ -153,10 +154,10 @@ def _first(links: Sequence[LinkTraits], seen: Activity) -> tuple[int, str]:
 
 
 def _use(number: int, seen: Activity) -> str:
-    percent = 100 * seen.octets[number] / (float(seen.octets.sum()) or 1.0)
-    part = f"{percent:.3g}" if percent >= 0.1 else "under 0.1"
+    share = seen.octets[number] / (float(seen.octets.sum()) or 1.0)
+    part = three_digits(share) if share >= 0.001 else "under 0.1%"
     return (
-        f"it carried {part} % of the octets of all links, ordinary traffic in {seen.minutes(seen.ordinary[number])} "
+        f"it carried {part} of the octets of all links, ordinary traffic in {seen.minutes(seen.ordinary[number])} "
         f"of {seen.whole} minutes"
     )
 

@@ -14,7 +14,16 @@ from flowdiag.note import wording_figures as words
 from flowdiag.note.model import Span
 from flowdiag.note.wording import WAYS, per_cent
 from flowdiag.site.clock import Clock
-from flowdiag.text.figures import count, fine_percent, percent, plan_rate, rate, three_figures, volume
+from flowdiag.text.figures import (
+    bare_rate,
+    count,
+    fine_percent,
+    percent,
+    plan_rate,
+    rate,
+    three_figures,
+    volume,
+)
 
 # Keys that have a place of their own in a note.
 _SHOWN_ELSEWHERE: Final = frozenset({"hosts", "applications", "destinations", "links", "link"})
@@ -173,9 +182,9 @@ def link_rows(links: Sequence[LinkFigures], window_ms: Span) -> list[tuple[str, 
             _with_role(link),
             WAYS[direction],
             plain_rate(figures.capacity_mbps),
-            measured_rate(figures.mean_mbps),
-            measured_rate(figures.p95_mbps),
-            measured_rate(figures.peak_mbps),
+            bare_rate(figures.mean_mbps),
+            bare_rate(figures.p95_mbps),
+            bare_rate(figures.peak_mbps),
             volume(figures.octets),
             part_of(figures.busy_minutes, minutes),
             part_of(figures.full_minutes, minutes),
@@ -209,13 +218,6 @@ def shown_minutes(length_ms: int) -> float:
 def plain_rate(mbps: float) -> str:
     """Mbit/s of a plan without its unit, as plans are written: 100, 17.5, 0.5."""
     return plan_rate(mbps).removesuffix(" Mbit/s")
-
-
-def measured_rate(mbps: float) -> str:
-    """Mbit/s without its unit, about three figures: 102, 61.0, 0.50, under 0.01, 0."""
-    if mbps <= 0:
-        return "0"
-    return rate(mbps).removesuffix(" Mbit/s") if mbps >= 0.01 else "under 0.01"
 
 
 def ranked_table(heading: str, ranked: Sequence[Ranked]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:

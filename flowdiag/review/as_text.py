@@ -17,8 +17,8 @@ from flowdiag.review.portfolio_review import PortfolioReview
 from flowdiag.review.site_review import ReviewedSite
 from flowdiag.review.words import ADVICE_WORDS, WAYS, change, in_short, per_cent, span
 from flowdiag.text.escape import terminal
-from flowdiag.text.figures import count
-from flowdiag.text.table_figures import printed, rate
+from flowdiag.text.figures import bare_rate, count
+from flowdiag.text.table_figures import printed
 
 MOST_WIDTH: Final = 20  # of a site's longest word: up to this the other columns give way
 
@@ -59,7 +59,7 @@ def _sections(review: PortfolioReview, limit: int) -> Iterator[RenderableType]:
             Text(terminal(site.site)),
             Text(ADVICE_WORDS[site.judgement.advice], _STYLES.get(site.judgement.advice, "")),
             Text(terminal(f"{figures.name} {WAYS[figures.direction]}")),
-            rate(figures.p95_mbps),
+            bare_rate(figures.p95_mbps),
             per_cent(figures.share),
             f"{figures.busy_hours:.0f} h",
             "-" if trend is None else change(trend.percent(trend.slope)),

@@ -79,7 +79,8 @@ def in_short(reasons: Sequence[Reason]) -> str:
 
 
 def per_cent(part: float) -> str:
-    return f"{100 * part:.0f}%"
+    """Whole per cent; what is over a plan too."""
+    return f"{part:.0%}"
 
 
 def change(percent: float) -> str:

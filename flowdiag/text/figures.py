@@ -1,4 +1,4 @@
-"""Figures in the sentences of findings: shares, rates, volumes, numbers of things."""
+"""Figures as people read them, in sentences and tables of every command: shares, rates, volumes, numbers of things."""
 
 from __future__ import annotations
 
@@ -17,6 +17,16 @@ def fine_percent(share: float) -> str:
     return f"{share:.1%}" if share < 0.1 else percent(share)
 
 
+def tenths(share: float) -> str:
+    """For columns of shares that are to add up: one decimal, 35.2%."""
+    return f"{share:.1%}"
+
+
+def three_digits(share: float) -> str:
+    """A share behind a guess: up to three figures, 0.5%, 35.2%, 100%."""
+    return f"{100 * share:.3g}%"
+
+
 def rate(mbps: float) -> str:
     """Three figures or so, as much as one-minute means support; small rates in kbit/s."""
     if 0.0 < mbps < 0.01:
@@ -24,6 +34,18 @@ def rate(mbps: float) -> str:
     if mbps >= 99.95:
         return f"{mbps:,.0f} Mbit/s"
     return f"{mbps:.1f} Mbit/s" if mbps >= 9.95 else f"{mbps:.2f} Mbit/s"
+
+
+def bare_rate(mbps: float | None, under: str = "under ") -> str:
+    """Mbit/s in a column that says so, about three figures: 102, 61.0, 0.50, under 0.01, 0; "-" where it is not known.
+
+    under: how "less than" is written; "<" in narrow columns.
+    """
+    if mbps is None:
+        return "-"
+    if mbps <= 0:
+        return "0"
+    return rate(mbps).removesuffix(" Mbit/s") if mbps >= 0.01 else f"{under}0.01"
 
 
 def plan_rate(mbps: float) -> str:

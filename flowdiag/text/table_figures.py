@@ -26,17 +26,6 @@ def short(value: float) -> str:
     return f"{value:.{digits}f} {unit}".rstrip()
 
 
-def rate(mbps: float | None) -> str:
-    """A rate in Mbit/s to three figures or so; "-" where it is not known."""
-    if mbps is None:
-        return "-"
-    return f"{mbps:.0f}" if mbps >= 99.95 else f"{mbps:.1f}" if mbps >= 9.995 else f"{mbps:.2f}"
-
-
-def percent(share: float) -> str:
-    return f"{100 * share:.1f} %"
-
-
 def iso(time_ms: int, zone: ZoneInfo) -> str:
     """ISO 8601 with the zone's offset, milliseconds where there are any."""
     moment = datetime.fromtimestamp(time_ms / 1000, UTC).astimezone(zone)

@@ -75,7 +75,7 @@ def test_text_fits_80_columns_and_shows_the_chart(demo: Path) -> None:
     assert "█" in text
     assert "highest 14:" in text
     assert "by the flows' times" in text
-    assert "by service class: Standard (DF) 100.0 %" in text
+    assert "by service class: Standard (DF) 100.0%" in text
 
 
 def test_a_time_beyond_the_export_is_a_gap(demo: Path) -> None:

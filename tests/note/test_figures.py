@@ -9,9 +9,9 @@ from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.note.figures import (
     MOST_SPELLS,
+    bare_rate,
     evidence_rows,
     link_rows,
-    measured_rate,
     more_rows,
     plain_rate,
     ranked_table,
@@ -148,7 +148,7 @@ def test_a_long_list_says_how_many_more_there_are() -> None:
     ],
 )
 def test_measured_rates_have_about_three_figures(mbps: float, shown: str) -> None:
-    assert measured_rate(mbps) == shown
+    assert bare_rate(mbps) == shown
 
 
 @pytest.mark.parametrize(

@@ -49,7 +49,7 @@ def test_a_port_of_the_site_named_like_a_backup_exchanges_traffic_with_the_link(
         *ROWS, ("192.168.50.7", "203.0.113.9", 3, 2, 500), ("203.0.113.9", "192.168.50.7", 2, 3, 500)
     )
     assert link_doors(found, found.doors(), {3: "wlan-5g"}) == [WAN]
-    assert "100 % of what arrived came from private addresses" in why_no_link(found, SPARE, [WAN])
+    assert "100% of what arrived came from private addresses" in why_no_link(found, SPARE, [WAN])
 
 
 def test_servers_with_public_addresses_are_no_second_link() -> None:

@@ -42,7 +42,7 @@ def test_a_link_that_carries_only_while_the_other_carries_none_is_its_backup() -
     (_, lead), (number, backup) = guess_roles([FIBRE, LTE], seen)
     assert (lead.role, number, backup.role) == ("primary", 1, "backup")
     assert lead.reason == (
-        "it carried 90 % of the octets of all links, ordinary traffic in 98 of 120 minutes, longer than any other link"
+        "it carried 90% of the octets of all links, ordinary traffic in 98 of 120 minutes, longer than any other link"
     )
     assert backup.reason == (
         "it carried ordinary traffic only while interface 2 carried none (01:05 to 01:27 UTC)"

@@ -142,7 +142,7 @@ def test_networks_in_doubt_are_comments() -> None:
     own = Prefix(ip_network("198.51.100.0/24"), (1,), 0.4, False, False, "the router's own")
     text = drafted(guess(), prefixes=(Prefix(ip_network("192.168.1.0/24"), (1,), 0.6, True), own))
     assert profile_from_text(text, "").site.lan == ["192.168.1.0/24"]
-    assert '  # "198.51.100.0/24",  # public addresses behind interface 1, 40 % of what comes' in text
+    assert '  # "198.51.100.0/24",  # public addresses behind interface 1, 40% of what comes' in text
     assert profile_from_text(drafted(guess(), prefixes=(own,)), "").site.lan == []
 
 
@@ -201,4 +201,4 @@ def test_other_exporters_are_left_out_with_a_word() -> None:
     exporters = ((V4_PREFIX + bytes([192, 0, 2, 10]), 0.75), (V4_PREFIX + bytes([192, 0, 2, 11]), 0.25))
     text = drafted(guess(), exporters=exporters)
     assert profile_from_text(text, "").site.exporters == ["192.0.2.10"]
-    assert "# 192.0.2.11 exports too: 25 % of the octets; left out" in text
+    assert "# 192.0.2.11 exports too: 25% of the octets; left out" in text

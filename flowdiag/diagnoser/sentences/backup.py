@@ -17,7 +17,7 @@ from flowdiag.diagnoser.sentences.times import clock, clocks, duration, spells
 from flowdiag.diagnoser.signals.keepalives import Gap, mapped_address
 from flowdiag.diagnoser.signals.shares import label_of
 from flowdiag.site.profile import Keepalive
-from flowdiag.text.figures import count, three_figures, volume
+from flowdiag.text.figures import count, fine_percent, three_figures, volume
 
 if TYPE_CHECKING:
     from flowdiag.diagnoser.signals.failovers import Failover
@@ -211,7 +211,7 @@ def backup_leak(
     )
     if allowance_gb is not None:
         summary += f" of {allowance_gb:g} GB allowed"
-    summary += f" ({share:.1%} of the site's traffic)."
+    summary += f" ({fine_percent(share)} of the site's traffic)."
     client = "Part of your traffic uses the backup line although the main line works."
     if allowance_gb is not None and month_gb > allowance_gb:
         client += " At this rate the backup's monthly data allowance will not last."

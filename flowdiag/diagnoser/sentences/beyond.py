@@ -11,7 +11,7 @@ from flowdiag.diagnoser.sentences.backup import Said
 from flowdiag.diagnoser.sentences.devices import ONE_DEVICE, device
 from flowdiag.diagnoser.sentences.load import name_of, stands_for_many
 from flowdiag.diagnoser.sentences.times import clocks, spells
-from flowdiag.text.figures import count
+from flowdiag.text.figures import count, percent
 
 PROTOCOLS: Final = {1: "ICMP", 6: "TCP", 17: "UDP", 58: "ICMPv6"}
 UDP: Final = 17
@@ -71,7 +71,7 @@ def unanswered(
     tried = "requests" if protocol == UDP else "connection attempts"
     summary = (
         f"{attempts:,} {tried}{place} on {named} from {count(hosts, 'device')} got no answer "
-        f"between {start} and {end} ({share:.0%} of those tried)."
+        f"between {start} and {end} ({percent(share)} of those tried)."
     )
     somewhere = (
         "A service on the Internet that your devices tried to reach did not answer; your line was working."
