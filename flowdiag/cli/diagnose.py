@@ -89,16 +89,16 @@ def command(
 ) -> None:
     """Write the ticket note: was a link full, who and what filled it, was the site on its backup?
 
-      The first half of the note is for the client, the second for an engineer. Without EXPORT, the store that flowdiag.toml
-      names is asked for the site's flows.
+    The first half of the note is for the client, the second for an engineer. Without EXPORT, the store that flowdiag.toml
+    names is asked for the site's flows.
 
-      \b
-      Example:
-        flowdiag diagnose export.pcap --site site.toml --ticket T-1042 --reported "video calls freeze"
-        flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --output note.html
-        flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --brief --output page.html
-    flowdiag diagnose --site-name "harbour lane" --from "last hour"
-        flowdiag diagnose export.pcap --down 100 --up 40 --interface 2 --lan 192.168.40.0/24 --timezone Pacific/Auckland
+    \b
+    Example:
+      flowdiag diagnose export.pcap --site site.toml --ticket T-1042 --reported "video calls freeze"
+      flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --output note.html
+      flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --brief --output page.html
+      flowdiag diagnose --site-name "harbour lane" --from "last hour"
+      flowdiag diagnose export.pcap --down 100 --up 40 --interface 2 --lan 192.168.40.0/24 --timezone Pacific/Auckland
     """
     from flowdiag.cli.output import check_suffix, chosen_format, spare_inputs, write_result
 
