@@ -76,6 +76,41 @@ def test_formats_by_option_and_by_suffix(demo: Path, tmp_path: Path, form: str) 
     assert run(*arguments, "--format", form).stdout == file.read_text(encoding="utf-8")
 
 
+@pytest.mark.parametrize("form", ["text", "markdown", "html"])
+def test_the_short_form_has_the_answer_and_less_of_the_rest(demo: Path, form: str) -> None:
+    arguments = (
+        demo / CAPTURE,
+        "--site",
+        demo / PROFILE,
+        *WINDOW,
+        "--reported",
+        "calls freeze",
+        "--format",
+        form,
+    )
+    short, whole = run(*arguments, "--brief"), run(*arguments)
+    assert (short.exit_code, short.stderr) == (0, "")
+    assert "link-full, high confidence" in short.stdout
+    assert len(short.stdout) < 0.6 * len(whole.stdout)
+    again = whole.stdout.split("For the engineer" if form != "text" else "FOR THE ENGINEER")[0]
+    if form != "html":
+        assert short.stdout.startswith(again)  # the client's part is the same
+
+
+def test_a_program_that_reads_json_misses_nothing_of_a_short_form(demo: Path) -> None:
+    arguments = (demo / CAPTURE, "--site", demo / PROFILE, *WINDOW)
+    assert note_of(*arguments, "--brief") == note_of(*arguments)
+
+
+def test_the_short_form_has_one_picture_in_its_file_too(demo: Path, tmp_path: Path) -> None:
+    placed = []
+    for number, more in enumerate(((), ("--brief",))):
+        file = tmp_path / f"{number}.svg"
+        assert run(demo / CAPTURE, "--site", demo / PROFILE, *WINDOW, *more, "--chart", file).exit_code == 0
+        placed.append(len(ElementTree.parse(file).getroot().findall("{http://www.w3.org/2000/svg}svg")))
+    assert placed == [5, 1]  # four charts and who used the link, or one chart
+
+
 @pytest.mark.parametrize(("least", "code"), [("info", 3), ("warning", 3), ("critical", 3)])
 def test_fail_on_a_severe_finding(demo: Path, least: str, code: int) -> None:
     result = run(demo / CAPTURE, "--site", demo / PROFILE, *WINDOW, "--fail-on", least)
