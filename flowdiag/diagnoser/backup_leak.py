@@ -40,6 +40,7 @@ from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.link_states import backups, heard_ms, link_states
 from flowdiag.diagnoser.on_backup import full_minutes
 from flowdiag.diagnoser.shares import who_what_where
+from flowdiag.diagnoser.wording_devices import named_device
 from flowdiag.flows import V4_PREFIX
 
 CODE: Final = "backup-leak"
@@ -75,8 +76,10 @@ def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:
     share = _share(case, rows)
     only = _only(flows, rows)
     confidence: Confidence = "high" if span >= DAY_MS / 24 else "medium"
+    by = who_what_where(case, rows, weights)
+    whose = named_device(case, by["hosts"])
     summary, client = words.backup_leak(
-        case, link.name, octets, a_day, month_gb, link.allowance_gb, share, only
+        case, link.name, octets, a_day, month_gb, link.allowance_gb, share, only, whose
     )
     evidence: dict[str, Any] = {
         "octets": int(octets),
@@ -88,7 +91,7 @@ def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:
         **full,
         "fills_backup": any(full.values()),
         "only": only,
-        **who_what_where(case, rows, weights),
+        **by,
     }
     return Finding(
         code=CODE,

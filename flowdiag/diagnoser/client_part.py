@@ -161,15 +161,16 @@ def _place(case: Case, finding: Finding) -> tuple[int, int]:
 
 def _hosts(group: Sequence[Finding]) -> list[dict[str, object]]:
     """The hosts of the first where those of all say the same of who it was: one device, a few, or many."""
-    heads = [(finding.evidence.get("hosts") or [{"share": -1.0, "address": None}])[0] for finding in group]
 
-    def kind(head: dict[str, object]) -> object:
-        share = float(str(head["share"]))
-        if share >= wording.MOSTLY_ONE:
-            return head["address"]
-        return "" if share < 0.0 else "many" if share < wording.A_FEW else "a few"
+    def kind(hosts: list[dict[str, object]]) -> object:
+        if not hosts:
+            return ""
+        if float(str(hosts[0]["share"])) >= wording.MOSTLY_ONE:
+            return hosts[0]["address"]
+        return "a few" if wording.by_a_few(hosts) else "many"
 
-    return (group[0].evidence.get("hosts") or []) if len({str(kind(head)) for head in heads}) == 1 else []
+    several = [finding.evidence.get("hosts") or [] for finding in group]
+    return several[0] if len({str(kind(hosts)) for hosts in several}) == 1 else []
 
 
 def _beside(case: Case, first: Finding, head: Finding, group: Sequence[Finding]) -> str:

@@ -44,7 +44,7 @@ from flowdiag.diagnoser.even_transfers import even_transfers
 from flowdiag.diagnoser.figure_windows import figures
 from flowdiag.diagnoser.finding import Verdict
 from flowdiag.diagnoser.held_levels import HeldLevel, held_levels, is_told
-from flowdiag.diagnoser.losses import lost_between
+from flowdiag.diagnoser.losses import lost_between, lost_in_window
 from flowdiag.diagnoser.short_outages import short_outages, unexplained_silences
 from flowdiag.diagnoser.silences import covered
 from flowdiag.diagnoser.unusual_rates import unusual_rates
@@ -143,7 +143,7 @@ def _of_evidence(case: Case) -> Iterator[Doubt | None]:
             yield Doubt(
                 wording_all_clear.restart_reason(case, start, end), MINOR, wording_all_clear.RESTARTED
             )
-    yield sure.of_loss(case, lowers=True)
+    yield sure.of_loss_share(lost_in_window(case)[1], lowers=True)
     resolution = case.coverage.resolution_s
     if resolution > FINE_S:
         text = wording_verdict.resolution(resolution, True)

@@ -95,7 +95,7 @@ def doubts(case: Case, episode: Episode, threshold: float) -> list[Doubt | None]
         sure.of_silence(case, heard, heard_past),
         Doubt(words.only_estimated(lost), MINOR)
         if episode.estimated
-        else sure.of_loss(case, lowers=threshold < case.profile.thresholds.full),
+        else sure.of_loss_share(lost, lowers=threshold < case.profile.thresholds.full),
         sure.of_end(case, end),
     ]
 

@@ -12,10 +12,10 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action
 from flowdiag.diagnoser.wording_actions import LINK_FULL, LINK_FULL_BACKUP, LINK_FULL_SHARED, METER_INSIDE
 from flowdiag.diagnoser.wording_backup import Said
-from flowdiag.diagnoser.wording_devices import ONE_DEVICE, device, use
+from flowdiag.diagnoser.wording_devices import ONE_DEVICE, device, named_among, use
 from flowdiag.diagnoser.wording_figures import count, fine_percent, percent, plan_rate, rate
 from flowdiag.diagnoser.wording_links import called, whose_line
-from flowdiag.diagnoser.wording_times import clock, duration, spells, zoned_span
+from flowdiag.diagnoser.wording_times import beginning, duration, spells, zoned_span
 
 if TYPE_CHECKING:
     from flowdiag.diagnoser.at_limit import AtLimit
@@ -25,6 +25,7 @@ WAYS: Final = ("download", "upload")
 # Shares of the busiest device from which a link was filled by it, or by a few.
 MOSTLY_ONE: Final = 0.6
 A_FEW: Final = 0.3
+FEW: Final = 3
 
 # Doubts
 
@@ -190,7 +191,7 @@ def short_full(
     """A link at its limit in spells too short to be sustained."""
     way, name = WAYS[limit.direction], called(case.profile.link[limit.link].name)
     start, end = max(parts, key=lambda spell: spell[1] - spell[0])
-    longest = f"{duration(end - start)} from {clock(case, start)} on"
+    longest = f"{duration(end - start)} from {beginning(case, start, end)} on"
     if len(parts) == 1:
         what = told = f"for {longest}"
     else:
@@ -314,7 +315,7 @@ def full_for_moments(case: Case, limit: AtLimit) -> str:
     spells = f" in {len(limit.spells)} short spells" if len(limit.spells) > 1 else ""
     return (
         f"Besides, your {whose_line(case, limit.link)}'s {WAYS[limit.direction]} was full for "
-        f"{duration(limit.total_ms)}{spells} from {clock(case, limit.spells[0][0])} on."
+        f"{duration(limit.total_ms)}{spells} from {beginning(case, *limit.spells[0])} on."
     )
 
 
@@ -328,8 +329,14 @@ def _cause(case: Case, evidence: Mapping[str, Any], way: str) -> str:
         return f", mostly by {whose}{use(case, evidence)}"
     if some_stand_for_many(evidence):
         return "; the measurements do not tell by which devices"
-    by = "many" if hosts[0]["share"] < A_FEW else "a few"
-    return f", by {by} devices together{use(case, evidence)}"
+    by = "a few" if by_a_few(hosts) else "many"
+    return f", by {by} devices{named_among(case, hosts)}{use(case, evidence)}"
+
+
+def by_a_few(hosts: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether the largest hosts of an evidence have so much of the octets that the others do not matter."""
+    largest = [float(str(host["share"])) for host in hosts[:FEW]]
+    return largest[0] >= A_FEW or sum(largest) >= MOSTLY_ONE
 
 
 def link_full_actions(role: str, evidence: Mapping[str, Any]) -> tuple[Action, ...]:

@@ -11,7 +11,7 @@ from flowdiag.diagnoser.finding import Confidence
 from flowdiag.diagnoser.wording import WAYS
 from flowdiag.diagnoser.wording_figures import count, percent, plan_rate, rate
 from flowdiag.diagnoser.wording_links import called, whose_line
-from flowdiag.diagnoser.wording_times import clock, duration, span, zoned_span
+from flowdiag.diagnoser.wording_times import beginning, clock, duration, span, zoned_span
 from flowdiag.diagnoser.wording_verdict import LOOK_NEXT
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ def not_the_link(
     else:
         used = f"was used up to {_highest(room[0])}" if room else "carried next to nothing"
         asked = f" {when}" if case.window_given else ""
-        said = f"As far as it was measured, your {line} {used}{asked}."
+        said = f"As far as it was measured, your {line} {used}{asked}".rstrip(",") + "."
     unseen = list(dict.fromkeys(doubt.client for doubt in doubts if doubt.client and doubt.weight))
     if unseen:
         said += f" We cannot be sure: {listed(unseen[:MOST_REASONS])}."
@@ -85,17 +85,19 @@ def _apart_from(
         what = f"its {WAYS[limit.direction]} was full" if limit.link == _first(case) else "a line was full"
         if spells == 1:
             parts.append(
-                f"{duration(limit.longest_ms)} from {clock(case, limit.start_ms)} on, in which {what}"
+                f"{duration(limit.longest_ms)} from {beginning(case, *limit.longest)} on, in which {what}"
             )
         else:
             parts.append(
                 f"{spells} short spells in which it was full, the longest of {duration(limit.longest_ms)} "
-                f"from {clock(case, limit.start_ms)} on"
+                f"from {beginning(case, *limit.longest)} on"
             )
     if cut:
         start, end = max(cut, key=lambda pair: pair[1] - pair[0])
         times = f", and {len(cut) - 1} more like it" if len(cut) > 1 else ""
-        parts.append(f"{duration(end - start)} from {clock(case, start)} on, in which nothing came in{times}")
+        parts.append(
+            f"{duration(end - start)} from {beginning(case, start, end)} on, in which nothing came in{times}"
+        )
     return (
         f"Apart from {' and '.join(parts)}, your {line} was not full {when}. That may have been felt, but it does not "
         "explain a longer trouble."
@@ -164,7 +166,7 @@ def at_limit_reason(case: Case, limit: AtLimit) -> str:
     stretch = "" if limit.total_ms == limit.longest_ms else f", {longest} of it at a stretch"
     return (
         f"{name} {WAYS[limit.direction]} was at its limit ({rate(limit.rate_mbps)} on average) for {total} of the {covered} "
-        f"looked at{stretch}, from {clock(case, limit.start_ms)} on; too short to be called a full link."
+        f"looked at{stretch}, from {beginning(case, *limit.longest)} on; too short to be called a full link."
     )
 
 
@@ -186,7 +188,7 @@ def held_reason(case: Case, held: Sequence[HeldLevel]) -> str:
     said = (
         f"{called(plan.name)} {way} {'wandered around' if level.wanders else 'stood at'} {rate(level.rate_mbps)}, "
         f"{percent(level.share)} of the {rated}, for {duration(level.end_ms - level.start_ms)} from "
-        f"{clock(case, level.start_ms)} on, "
+        f"{beginning(case, level.start_ms, level.end_ms)} on, "
     )
     shown = "rose and fell together" if level.wanders else "gave way to each other"
     if level.is_the_lines:
@@ -240,11 +242,11 @@ def percent_up(share: float) -> str:
 
 
 def room_reason(case: Case, room: Room) -> str:
-    name = case.profile.link[room.link].name
+    name, upper = case.profile.link[room.link].name, percent_up(room.upper)
     return (
         f"{name} {WAYS[room.direction]}: at most {rate(room.peak_mbps)} of {plan_rate(room.capacity_mbps)} "
         f"({percent_up(room.share)}) in any {per_window(room.peak_window_s)}, at {clock(case, room.peak_ms)}"
-        + (f"; about {percent_up(room.upper)} with what was lost." if room.upper > room.share else ".")
+        + (f"; about {upper} with what was lost." if upper != percent_up(room.share) else ".")
     )
 
 

@@ -15,6 +15,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.verdict import decide
+from flowdiag.diagnoser.wording import link_full_client
 from flowdiag.diagnoser.wording_devices import device, use
 from flowdiag.diagnoser.wording_links import backup_called, called, whose_line
 from flowdiag.site.profile import Label, Link
@@ -279,3 +280,21 @@ def test_no_word_is_said_twice_in_a_row_whatever_the_links_are_called(names: tup
         words = sentence.casefold().replace('"', "").replace("'s", "").split()
         assert not [pair for pair in zip(words, words[1:], strict=False) if pair[0] == pair[1]], sentence
         assert "backup lte backup" not in sentence.casefold()
+
+
+def test_named_devices_are_told_among_several() -> None:
+    def cause(
+        *hosts: tuple[str, float], label: str = "192.168.40.20/32", name: str = "imaging archive"
+    ) -> str:
+        case = hour(of=profile(backup=False).model_copy(update={"label": [Label(network=label, name=name)]}))
+        rows = [{"address": address, "share": share} for address, share in hosts]
+        return link_full_client(case, 0, UP, [(ms(0), ms(600))], {"hosts": rows}, over=False).split(". ")[0]
+
+    four = [(f"192.168.40.{20 + number}", 0.25) for number in range(4)]
+    assert cause(*four).endswith("10:10, by a few devices together, among them your imaging archive")
+    assert cause(*four[1:], ("192.168.40.20", 0.1)).endswith("10:10, by a few devices together")
+    eight = [(f"192.168.40.{20 + number}", 0.125) for number in range(8)]
+    assert cause(*eight).endswith("10:10, by many devices together")
+    assert cause(*eight, label="192.168.40.16/28", name="cameras").endswith(
+        "10:10, by many devices in your network “cameras”"
+    )
