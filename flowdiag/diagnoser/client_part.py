@@ -79,7 +79,8 @@ def _group(first: Finding, found: Sequence[Finding]) -> list[Finding]:
         if finding.confidence == "low" and first.confidence != "low":
             return False
         if any(
-            finding.evidence.get(key) != first.evidence.get(key) for key in ("over_plan", "maybe_offered")
+            (key in finding.evidence) != (key in first.evidence)
+            for key in ("over_plan", "maybe_offered", "confirms_mbps")
         ):
             return False
         mine, its = first.evidence.get("share_of_plan", 0.0), finding.evidence.get("share_of_plan", 0.0)
@@ -135,9 +136,9 @@ def _sentence(case: Case, first: Finding, group: Sequence[Finding]) -> str:
         return wording_backup.cut_off(case, parts, ongoing)
     if first.code == "on-backup":
         full = any(finding.evidence.get("backup_was_full") for finding in group)
-        return wording_backup.stays(
-            case, first.link or "", parts, full, bool(group[-1].evidence.get("still_on_backup"))
-        )
+        still = bool(group[-1].evidence.get("still_on_backup"))
+        gap_s = max(finding.evidence.get("gap_s") or 0.0 for finding in group)
+        return wording_backup.stays(case, first.link or "", parts, full, still, gap_s)
     if first.code == "flapping":
         changes = sum(finding.evidence.get("failovers", 0) for finding in group)
         return wording_backup.unsteady(case, parts, changes)
@@ -149,7 +150,7 @@ def _sentence(case: Case, first: Finding, group: Sequence[Finding]) -> str:
         return wording.below_plan_client(case, link, direction, parts, evidence["share_of_plan"])
     if first.code == "link-busy":
         short = all(finding.evidence.get("short_of_full") for finding in group)
-        return wording.link_busy_client(case, link, direction, parts, short_of_full=short)
+        return wording.link_busy_client(case, link, direction, parts, evidence, short_of_full=short)
     over = bool(first.evidence.get("over_plan"))
     return wording.link_full_client(case, link, direction, parts, evidence, over=over)
 

@@ -140,11 +140,17 @@ def _then(failover: Failover) -> str:
     return f"nothing was carried for {duration(failover.gap_ms)}, then {ran}"
 
 
-def stays(case: Case, link: str, parts: Sequence[tuple[int, int]], full: bool, still: bool) -> str:
-    """For a client: several stays on a backup; still: the site was on it when the export ended."""
+def stays(
+    case: Case, link: str, parts: Sequence[tuple[int, int]], full: bool, still: bool, gap_s: float
+) -> str:
+    """For a client: several stays on a backup. still: the site was on it when the export ended; gap_s: the longest time
+    of a change over to it.
+    """
     times = "twice" if len(parts) == 2 else f"{len(parts)} times"
     since = f"; it has been on it since {clock(case, parts[-1][0])}" if still else ""
     client = f"Your main line stopped {times}; the site ran on its backup line {spells(case, parts)}{since}."
+    if gap_s * 1000 >= FELT_GAP_MS:
+        client += f" Before it changed over, nothing was carried for up to {duration(gap_s * 1000)}."
     return client + _how_the_backup_was(case, link, full)
 
 

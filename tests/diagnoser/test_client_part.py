@@ -15,7 +15,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.verdict import decide
-from flowdiag.diagnoser.wording import link_full_client
+from flowdiag.diagnoser.wording import link_busy_client, link_full_client
 from flowdiag.diagnoser.wording_devices import device, use
 from flowdiag.diagnoser.wording_links import backup_called, called, whose_line
 from flowdiag.site.profile import Label, Link
@@ -298,3 +298,25 @@ def test_named_devices_are_told_among_several() -> None:
     assert cause(*eight, label="192.168.40.16/28", name="cameras").endswith(
         "10:10, by many devices in your network “cameras”"
     )
+
+
+def test_the_longest_gap_of_several_failovers_is_told_where_it_was_felt() -> None:
+    stays = [
+        finding("on-backup", 10 + 20 * n, 15 + 20 * n, link="lte", evidence={"gap_s": gap})
+        for n, gap in enumerate((45.0, 2.0))
+    ]
+    told = "Before it changed over, nothing was carried for up to 45 seconds."
+    assert told in decide(hour(), stays).sentence
+    quick = [replace(one, evidence={"gap_s": 2.0}) for one in stays]
+    assert "Before it changed over" not in decide(hour(), quick).sentence
+
+
+def test_a_named_device_that_keeps_a_line_busy_is_named() -> None:
+    case = hour()
+    parts = [(ms(0), ms(600))]
+    said = link_busy_client(case, 0, UP, parts, {"hosts": [ARCHIVE]}, short_of_full=True)
+    assert said.startswith(
+        "Your main line's upload was busy from 10:00 to 10:10, mostly by uploads of your imaging archive, though not full; "
+    )
+    other = {"hosts": [{**ARCHIVE, "address": "192.168.40.99"}]}
+    assert "mostly" not in link_busy_client(case, 0, UP, parts, other, short_of_full=True)
