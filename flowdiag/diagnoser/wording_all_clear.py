@@ -123,6 +123,11 @@ RESTARTED: Final = "the measuring router restarted in that time"
 MAY_BE_MORE: Final = "with what was lost it may have been busier"
 CLOSE_TO_BUSY: Final = "short peaks may have filled it"
 UNUSUAL: Final = "unusually many packets or connection attempts were seen"
+MAY_BE_OPEN: Final = "a long transfer that was still running may not have been measured yet"
+MAY_BE_OPEN_REASON: Final = (
+    "Too few long flows to tell after how long the exporter reports them; one that was still running when the export ends, "
+    "up to 30 minutes long as a rule, may be missing from it altogether."
+)
 SAMPLED: Final = "only a sample of the traffic was measured"
 
 

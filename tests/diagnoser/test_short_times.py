@@ -4,6 +4,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -256,3 +258,15 @@ def test_a_short_spell_is_told_to_the_second_everywhere() -> None:
     for said in (finding.summary, diagnosis.verdict.sentence, " ".join(diagnosis.verdict.reasons)):
         assert "40 seconds" in said
         assert "from 10:10:50 on" in said
+
+
+def test_where_no_flow_tells_the_resolution_a_long_one_may_still_be_running() -> None:
+    """An hour of short flows: an upload of its last twenty minutes may be reported after half an hour only."""
+    case = at_work(3600).case(profile(backup=False))
+    unknown = replace(case, coverage=replace(case.coverage, resolution_known=False))
+    verdict = diagnose(unknown).verdict
+    assert (verdict.code, verdict.confidence) == ("not-the-link", "medium")
+    assert "a long transfer that was still running may not have been measured yet" in verdict.sentence
+    early = replace(unknown, window_ms=(ms(300), ms(1700)), window_given=True)
+    assert diagnose(early).verdict.confidence == "high"
+    assert diagnose(case).verdict.confidence == "high"
