@@ -80,7 +80,8 @@ def _group(first: Finding, found: Sequence[Finding]) -> list[Finding]:
         if finding.confidence == "low" and first.confidence != "low":
             return False
         if any(
-            finding.evidence.get(key) != first.evidence.get(key) for key in ("over_plan", "maybe_offered")
+            (key in finding.evidence) != (key in first.evidence)
+            for key in ("over_plan", "maybe_offered", "confirms_mbps")
         ):
             return False
         mine, its = first.evidence.get("share_of_plan", 0.0), finding.evidence.get("share_of_plan", 0.0)
@@ -136,9 +137,9 @@ def _sentence(case: Case, first: Finding, group: Sequence[Finding]) -> str:
         return wording_backup.cut_off(case, parts, ongoing)
     if first.code == "on-backup":
         full = any(finding.evidence.get("backup_was_full") for finding in group)
-        return wording_backup.stays(
-            case, first.link or "", parts, full, bool(group[-1].evidence.get("still_on_backup"))
-        )
+        still = bool(group[-1].evidence.get("still_on_backup"))
+        gap_s = max(finding.evidence.get("gap_s") or 0.0 for finding in group)
+        return wording_backup.stays(case, first.link or "", parts, full, still, gap_s)
     if first.code == "flapping":
         changes = sum(finding.evidence.get("failovers", 0) for finding in group)
         return wording_backup.unsteady(case, parts, changes)
@@ -150,7 +151,7 @@ def _sentence(case: Case, first: Finding, group: Sequence[Finding]) -> str:
         return wording.below_plan_client(case, link, direction, parts, evidence["share_of_plan"])
     if first.code == "link-busy":
         short = all(finding.evidence.get("short_of_full") for finding in group)
-        return wording.link_busy_client(case, link, direction, parts, short_of_full=short)
+        return wording.link_busy_client(case, link, direction, parts, evidence, short_of_full=short)
     over = bool(first.evidence.get("over_plan"))
     return wording.link_full_client(case, link, direction, parts, evidence, over=over)
 
@@ -162,15 +163,16 @@ def _place(case: Case, finding: Finding) -> tuple[int, int]:
 
 def _hosts(group: Sequence[Finding]) -> list[dict[str, object]]:
     """The hosts of the first where those of all say the same of who it was: one device, a few, or many."""
-    heads = [(finding.evidence.get("hosts") or [{"share": -1.0, "address": None}])[0] for finding in group]
 
-    def kind(head: dict[str, object]) -> object:
-        share = float(str(head["share"]))
-        if share >= wording.MOSTLY_ONE:
-            return head["address"]
-        return "" if share < 0.0 else "many" if share < wording.A_FEW else "a few"
+    def kind(hosts: list[dict[str, object]]) -> object:
+        if not hosts:
+            return ""
+        if float(str(hosts[0]["share"])) >= wording.MOSTLY_ONE:
+            return hosts[0]["address"]
+        return "a few" if wording.by_a_few(hosts) else "many"
 
-    return (group[0].evidence.get("hosts") or []) if len({str(kind(head)) for head in heads}) == 1 else []
+    several = [finding.evidence.get("hosts") or [] for finding in group]
+    return several[0] if len({str(kind(hosts)) for hosts in several}) == 1 else []
 
 
 def _beside(case: Case, first: Finding, head: Finding, group: Sequence[Finding]) -> str:

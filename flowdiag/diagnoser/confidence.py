@@ -125,10 +125,14 @@ def loss_share(case: Case) -> float:
 
 
 def of_loss(case: Case, lowers: bool) -> Doubt | None:
-    """lowers: whether missing octets could turn the statement over; a full link with loss is still full, and only who
-    filled it may be another.
+    """What the records lost over the whole export bear on; lowers: as for of_loss_share."""
+    return of_loss_share(loss_share(case), lowers)
+
+
+def of_loss_share(share: float, lowers: bool) -> Doubt | None:
+    """share: lost records as a part of all that were sent. lowers: whether missing octets could turn the statement over;
+    a full link with loss is still full, and only who filled it may be another.
     """
-    share = loss_share(case)
     if share < LOSS_NOTED:
         return None
     if lowers:

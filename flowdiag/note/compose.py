@@ -11,6 +11,7 @@ import numpy as np
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding, Verdict
+from flowdiag.diagnoser.findings.not_the_link import short_cuts
 from flowdiag.diagnoser.sentences.times import site_clock
 from flowdiag.note import wording as words
 from flowdiag.note.charting import charts, shown_span, stack, time_axis
@@ -73,7 +74,7 @@ def verdict_first(diagnosis: Diagnosis) -> tuple[Finding, ...]:
 
 def client_part(case: Case, verdict: Verdict, findings: tuple[Finding, ...]) -> ClientPart:
     audit = case.is_audit
-    aside = [finding for finding in findings if _is_worth_noticing(finding, verdict)][:1]
+    aside = [finding for finding in findings if _is_worth_noticing(case, finding, verdict)][:1]
     about = verdict.finding.link if verdict.finding else None
     variable = any(link.variable for link in case.profile.link if link.name == about)
     return ClientPart(
@@ -87,20 +88,18 @@ def client_part(case: Case, verdict: Verdict, findings: tuple[Finding, ...]) -> 
     )
 
 
-def _is_worth_noticing(finding: Finding, verdict: Verdict) -> bool:
+def _is_worth_noticing(case: Case, finding: Finding, verdict: Verdict) -> bool:
     """Whether a client has to know of a fault of the backup beside the verdict: not where that is what it is about."""
     if finding.code not in words.WORTH_NOTICING or finding.severity == "info":
         return False
-    if verdict.finding is None:
-        return True
-    if verdict.code in words.ABOUT_THE_BACKUP or finding.start_ms is None or finding.end_ms is None:
+    if verdict.code in words.ABOUT_THE_BACKUP:
         return False
-    # With the whole site cut off the backup's test goes unheard as well.
-    cut_off = [
-        (one.start_ms or 0, one.end_ms or 0)
-        for one in (verdict.finding, *verdict.also)
-        if one.code == "outage"
-    ]
+    if finding.start_ms is None or finding.end_ms is None:
+        return verdict.finding is None
+    # With the whole site cut off, for however short a time, the backup's test goes unheard as well.
+    told = (verdict.finding, *verdict.also)
+    cut_off = [(one.start_ms or 0, one.end_ms or 0) for one in told if one and one.code == "outage"]
+    cut_off += short_cuts(case)
     common = sum(max(min(end, finding.end_ms) - max(begin, finding.start_ms), 0) for begin, end in cut_off)
     return 2 * common <= finding.end_ms - finding.start_ms
 

@@ -107,8 +107,11 @@ def _number(key: str, value: float) -> str:
         return count(round(value), "octet")
     if key == "most_addresses_in_ten_minutes":
         return f"{value:,}"
-    if key == "minutes" or key.startswith("minutes_") or "_minutes" in key:
-        return f"{value:,.0f} min" if value >= 10 or float(value).is_integer() else f"{value:.1f} min"
+    if key in ("minutes", "silent_minutes"):  # as the sentence of the finding has it
+        return duration(value * MINUTE_MS)
+    if key.startswith("minutes_") or "_minutes" in key:
+        whole = value >= 10 or float(value).is_integer()
+        return f"{int(value + 0.5):,} min" if whole else f"{value:.1f} min"
     if key.endswith("packets_s"):
         return f"{value:,.0f} packets a second"
     if key.endswith("_s"):

@@ -69,6 +69,7 @@ NAMES: Final = {
     "most_addresses_in_ten_minutes": "most addresses in ten minutes",
     "fills_link": "fills the link",
     "over_plan": "more than the plan can be",
+    "confirms_mbps": "acknowledges",
     "maybe_offered": "metered before the link's queue",
     # The export
     "lost_records": "records lost",

@@ -16,6 +16,7 @@ from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.sentences.devices import device, use
 from flowdiag.diagnoser.sentences.links import backup_called, called, whose_line
+from flowdiag.diagnoser.sentences.load import link_busy_client, link_full_client
 from flowdiag.diagnoser.verdict import decide
 from flowdiag.site.profile import Label, Link
 from tests.diagnoser.building import PING, Book, ms, profile
@@ -279,3 +280,43 @@ def test_no_word_is_said_twice_in_a_row_whatever_the_links_are_called(names: tup
         words = sentence.casefold().replace('"', "").replace("'s", "").split()
         assert not [pair for pair in zip(words, words[1:], strict=False) if pair[0] == pair[1]], sentence
         assert "backup lte backup" not in sentence.casefold()
+
+
+def test_named_devices_are_told_among_several() -> None:
+    def cause(
+        *hosts: tuple[str, float], label: str = "192.168.40.20/32", name: str = "imaging archive"
+    ) -> str:
+        case = hour(of=profile(backup=False).model_copy(update={"label": [Label(network=label, name=name)]}))
+        rows = [{"address": address, "share": share} for address, share in hosts]
+        return link_full_client(case, 0, UP, [(ms(0), ms(600))], {"hosts": rows}, over=False).split(". ")[0]
+
+    four = [(f"192.168.40.{20 + number}", 0.25) for number in range(4)]
+    assert cause(*four).endswith("10:10, by a few devices together, among them your imaging archive")
+    assert cause(*four[1:], ("192.168.40.20", 0.1)).endswith("10:10, by a few devices together")
+    eight = [(f"192.168.40.{20 + number}", 0.125) for number in range(8)]
+    assert cause(*eight).endswith("10:10, by many devices together")
+    assert cause(*eight, label="192.168.40.16/28", name="cameras").endswith(
+        "10:10, by many devices in your network “cameras”"
+    )
+
+
+def test_the_longest_gap_of_several_failovers_is_told_where_it_was_felt() -> None:
+    stays = [
+        finding("on-backup", 10 + 20 * n, 15 + 20 * n, link="lte", evidence={"gap_s": gap})
+        for n, gap in enumerate((45.0, 2.0))
+    ]
+    told = "Before it changed over, nothing was carried for up to 45 seconds."
+    assert told in decide(hour(), stays).sentence
+    quick = [replace(one, evidence={"gap_s": 2.0}) for one in stays]
+    assert "Before it changed over" not in decide(hour(), quick).sentence
+
+
+def test_a_named_device_that_keeps_a_line_busy_is_named() -> None:
+    case = hour()
+    parts = [(ms(0), ms(600))]
+    said = link_busy_client(case, 0, UP, parts, {"hosts": [ARCHIVE]}, short_of_full=True)
+    assert said.startswith(
+        "Your main line's upload was busy from 10:00 to 10:10, mostly by uploads of your imaging archive, though not full; "
+    )
+    other = {"hosts": [{**ARCHIVE, "address": "192.168.40.99"}]}
+    assert "mostly" not in link_busy_client(case, 0, UP, parts, other, short_of_full=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -18,7 +20,7 @@ from flowdiag.diagnoser.signals.episodes import (
     sustained,
     unblurred,
 )
-from tests.diagnoser.building import MINUTE, Book, profile
+from tests.diagnoser.building import MINUTE, Book, ms, profile
 
 MBPS_MINUTE = 7_500_000  # octets of one Mbit/s over a minute
 
@@ -179,3 +181,18 @@ def test_a_sampled_link_that_is_full_for_long_is_full_to_its_edges() -> None:
         rate = 96 if 10 <= minute < 30 else 5
         book.row(minute * 60, minute * 60 + 60, way=DOWN, octets=rate * MBPS_MINUTE, sampling=1000)
     assert episodes(book.case(profile(backup=False))).full == (Episode(0, DOWN, ((10, 30),)),)
+
+
+def test_the_seconds_that_the_export_covers_decide_whether_minutes_are_sustained() -> None:
+    """Full to the end of the export: the last window is covered for some seconds only."""
+    for seconds, sustained_ in ((130, False), (185, True)):
+        book = link_at(*[1] * 30)
+        begin = 30 * MINUTE - (seconds - 5)
+        book.row(begin, 30 * MINUTE + 5, way=DOWN, octets=95 * MBPS_MINUTE * seconds / 60)
+        case = book.case(profile(backup=False))
+        case = replace(case, usage=case.usage.covering((case.usage.start_ms, ms(30 * MINUTE + 5))))
+        found = episodes(case)
+        assert bool(found.full) == sustained_
+        assert not found.busy
+        for episode in found.full:
+            assert episode.times(case) == (ms(begin), ms(30 * MINUTE + 5))

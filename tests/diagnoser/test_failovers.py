@@ -269,3 +269,31 @@ def test_a_return_is_one_from_a_fifth_of_what_the_backup_carried_at_its_least(
     book.browse(1920, HOUR)
     stays = [(stay.start_ms, stay.end_ms) for stay in failovers(book.case(span=(0, HOUR))).episodes]
     assert stays == ([(ms(1200), ms(1500)), (ms(1620), ms(1920))] if returned else [(ms(1200), ms(1920))])
+
+
+def test_a_gap_that_is_felt_belongs_to_the_stop_of_the_main_line() -> None:
+    """The last primary record ends at 10:19:59; after 90 s the first on the backup begins."""
+    (finding,) = found(failover(gap=89.0).case(span=(0, HOUR)))
+    assert finding.evidence["gap_s"] == 90.0
+    assert finding.client.startswith(
+        "Your main line stopped at 10:20; nothing was carried for 90 seconds, then the site ran on its backup line until "
+        "10:40."
+    )
+    (soon,) = found(failover().case(span=(0, HOUR)))
+    assert soon.client.startswith(
+        "Your main line stopped at 10:20; the site ran on its backup line until 10:40."
+    )
+
+
+def test_a_named_device_that_leaks_is_named_and_its_share_is_one_figure() -> None:
+    book = Book()
+    book.browse(0, HOUR)
+    book.row(600, 1800, way=UP, link="lte", octets=4_220_000, inside="192.168.40.20")
+    case = book.case(span=(0, HOUR))
+    (finding,) = found(case)
+    assert finding.client.startswith("Traffic of your imaging archive uses the backup line although ")
+    # 1,800 conversations of 20,000 and 1,000 octets, and the leak: 4.22 of 42.0 MB.
+    assert "(10% of the site's traffic)" in finding.summary
+    book.row(600, 1800, way=UP, link="lte", octets=4_220_000, inside="192.168.40.21", inside_port=50_002)
+    (finding,) = found(book.case(span=(0, HOUR)))
+    assert finding.client.startswith("Part of your traffic uses the backup line although ")

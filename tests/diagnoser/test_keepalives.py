@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -229,3 +230,23 @@ def test_nine_lost_replies_in_a_row_are_chance_only_on_a_path_that_loses_many(
                 book.row(beat * 10.0, beat * 10.0, way=0, octets=84, packets=1, link="lte", inside="192.0.2.10",
                          outside="198.51.100.1", protocol=1, port=0, inside_port=0, flags=0)  # fmt: skip
         assert codes(book.case(**how)) == codes_wanted
+
+
+def test_what_a_restart_of_the_exporter_took_is_no_missing_keepalive() -> None:
+    """It was away for 45 s from 1200 s on, and the record of the minute before was in its cache."""
+    book, how = hour()
+    book.pings(0, 1140)
+    book.pings(1245, HOUR)
+    case = book.case(**how)
+    assert codes(case) == ["keepalive-missing"]
+    restarted = replace(case, coverage=replace(case.coverage, restarts=((ms(1200), ms(1245)),)))
+    assert codes(restarted) == []
+
+
+def test_a_restart_hides_no_longer_silence() -> None:
+    book, how = hour()
+    book.pings(0, 1140)
+    book.pings(1800, HOUR)
+    case = book.case(**how)
+    restarted = replace(case, coverage=replace(case.coverage, restarts=((ms(1200), ms(1245)),)))
+    assert codes(restarted) == ["keepalive-missing"]

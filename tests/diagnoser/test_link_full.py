@@ -206,3 +206,31 @@ def test_a_link_at_two_thirds_is_neither() -> None:
         book.row(minute * 60, minute * 60 + 60, way=DOWN, octets=66 * MBPS_MINUTE)
     case = book.case(profile(backup=False))
     assert link_full.find(case) == link_busy.find(case) == []
+
+
+def acknowledged(packet: float, down: float = 97.0) -> Finding:
+    """The upload at 19 Mbit/s in packets of so many octets, the download at `down`, by one device for ten minutes."""
+    book = Book()
+    book.browse(0, 30 * MINUTE)
+    for minute in range(5, 15):
+        start, octets = minute * MINUTE, 19 * MBPS_MINUTE
+        book.row(start, start + 60, way=UP, octets=octets, packets=octets / packet, inside="192.168.40.21")
+        book.row(start, start + 60, way=DOWN, octets=down * MBPS_MINUTE, inside="192.168.40.21")
+    found = link_full.find(book.case(profile(backup=False)))
+    return the_one([finding for finding in found if finding.direction == "up"])
+
+
+def test_an_upload_full_of_acknowledgements_is_not_put_down_to_uploads() -> None:
+    found = acknowledged(52)
+    # Ten minutes of 97 Mbit/s and of 20,000 octets every two seconds of browsing.
+    assert found.evidence["confirms_mbps"] == pytest.approx(97.08, abs=0.001)
+    assert found.client.startswith(
+        "Your line's upload was full from 10:05 to 10:15, mostly by the confirmations of one device's downloads. "
+    )
+    assert "Nearly all are acknowledgements of 97.1 Mbit/s of downloads." in found.summary
+
+
+def test_an_upload_of_data_or_of_calls_is_one() -> None:
+    for found in (acknowledged(1000), acknowledged(200), acknowledged(52, down=80.0)):
+        assert "confirms_mbps" not in found.evidence
+        assert "mostly by one device's uploads" in found.client

@@ -4,6 +4,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -223,3 +225,48 @@ def test_a_level_that_one_transfer_held_asks_to_test_the_rate_and_the_client_is_
         "As far as it was measured, your line was used up to 61%. We cannot be sure: "
     )
     assert part.next[0] == "We test what the line gives while it is quiet, and compare it with the plan."
+
+
+def test_steps_that_the_export_covers_in_part_are_at_the_limit_too() -> None:
+    """From 10:00:43 to 10:01:13 the plan is used: thirty seconds of thirty, as in the table."""
+    book = Book()
+    download(book, 43, 73, share=0.99, record=5)
+    case = book.case(profile(backup=False), resolution_s=5)
+    (limit,) = at_limit(case)
+    assert (limit.total_ms, limit.covered_ms) == (30_000, 30_000)
+    assert figures(case)[0].down.full_minutes == 0.5
+
+
+def test_a_full_time_that_reaches_beyond_a_short_question_has_its_own_times() -> None:
+    """It was asked about two minutes in the middle of two and a half."""
+    book = Book()
+    book.browse(0, 600)
+    download(book, 120, 270)
+    case = book.case(profile(backup=False), resolution_s=10, window=(130, 250))
+    (finding,) = [found for found in diagnose(case).findings if found.code == "link-full"]
+    assert (finding.start_ms, finding.end_ms) == (ms(120), ms(270))
+
+
+def test_a_short_spell_is_told_to_the_second_everywhere() -> None:
+    """Forty seconds from 10:10:50 on, in records of a minute or so: the finding, the reason and the sentence agree."""
+    book = Book()
+    book.browse(0, 3600)
+    download(book, 650, 690)
+    diagnosis = diagnose(book.case(profile(backup=False)))
+    (finding,) = [found for found in diagnosis.findings if found.code == "link-full"]
+    assert finding.start_ms == ms(650)
+    for said in (finding.summary, diagnosis.verdict.sentence, " ".join(diagnosis.verdict.reasons)):
+        assert "40 seconds" in said
+        assert "from 10:10:50 on" in said
+
+
+def test_where_no_flow_tells_the_resolution_a_long_one_may_still_be_running() -> None:
+    """An hour of short flows: an upload of its last twenty minutes may be reported after half an hour only."""
+    case = at_work(3600).case(profile(backup=False))
+    unknown = replace(case, coverage=replace(case.coverage, resolution_known=False))
+    verdict = diagnose(unknown).verdict
+    assert (verdict.code, verdict.confidence) == ("not-the-link", "medium")
+    assert "a long transfer that was still running may not have been measured yet" in verdict.sentence
+    early = replace(unknown, window_ms=(ms(300), ms(1700)), window_given=True)
+    assert diagnose(early).verdict.confidence == "high"
+    assert diagnose(case).verdict.confidence == "high"

@@ -5,12 +5,14 @@ from html import unescape
 
 import pytest
 
+from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.kinds import KINDS
 from flowdiag.diagnoser.verdict import decide
 from flowdiag.note import html, markdown, text
 from flowdiag.note.compose import compose, heard_part, rewritten
 from flowdiag.note.figures import link_rows
 from flowdiag.note.json_note import as_dict
+from tests.diagnoser.building import PING, Book, profile
 from tests.note.building import FULL_UPLOAD, Traffic, diagnosis, full_upload, ms, resting_on
 from tests.note.situations import (
     SITUATIONS,
@@ -261,3 +263,20 @@ def test_an_unknown_verdict_still_has_a_next_step() -> None:
     client = compose(diagnosis(full_upload().case, resting_on(odd), odd)).client
     assert client.means == "An engineer will look at the details below."
     assert client.next == ("We will get back to you with the next step.",)
+
+
+def test_beside_seconds_without_any_line_the_silent_backup_is_no_news() -> None:
+    """Nothing came in for a hundred seconds, keepalives of the backup included: they do not count as another fault."""
+    book = Book()
+    book.browse(0, 1800, every=1.0)
+    book.browse(1900, 3600, every=1.0)
+    book.pings(0, 1800)
+    book.pings(1900, 3600)
+    case = book.case(profile(keepalives=[PING]), resolution_s=10)
+    given = diagnose(case)
+    assert [finding.code for finding in given.findings if finding.severity == "warning"] == [
+        "keepalive-missing"
+    ]
+    note = compose(given)
+    assert "101 seconds from 10:29:59 on, in which nothing came in" in note.client.saw[0]
+    assert len(note.client.saw) == 1

@@ -35,7 +35,9 @@ def finding(**evidence: Any) -> Finding:
         ("mean_mbps", 0.00001, ("mean", "under 0.1 kbit/s")),
         ("full_minutes", 34, ("full", "34 min")),
         ("full_minutes", 43_210, ("full", "43,210 min")),
-        ("minutes_on_backup", 20.5, ("on the backup", "20 min")),
+        ("minutes", 18.5, ("lasted", "19 minutes")),  # as a sentence tells 1,110 seconds
+        ("minutes", 0.83, ("lasted", "50 seconds")),
+        ("minutes_on_backup", 20.5, ("on the backup", "21 min")),
         ("gap_s", 2.5, ("gap of the switch", "2.5 seconds")),
         ("gap_s", 1.0, ("gap of the switch", "1 second")),
         ("missing_s", 7_200.0, ("missing for", "2 hours")),

@@ -38,6 +38,7 @@ from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.on_backup import full_minutes
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import backup as words
+from flowdiag.diagnoser.sentences.devices import named_device
 from flowdiag.diagnoser.signals.failovers import failovers, part_within
 from flowdiag.diagnoser.signals.link_states import backups, heard_ms, link_states
 from flowdiag.diagnoser.signals.shares import who_what_where
@@ -77,8 +78,10 @@ def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:
     share = _share(case, rows)
     only = _only(flows, rows)
     confidence: Confidence = "high" if span >= DAY_MS / 24 else "medium"
+    by = who_what_where(case, rows, weights)
+    whose = named_device(case, by["hosts"])
     summary, client = words.backup_leak(
-        case, link.name, octets, a_day, month_gb, link.allowance_gb, share, only
+        case, link.name, octets, a_day, month_gb, link.allowance_gb, share, only, whose
     )
     evidence: dict[str, Any] = {
         "octets": int(octets),
@@ -90,7 +93,7 @@ def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:
         **full,
         "fills_backup": any(full.values()),
         "only": only,
-        **who_what_where(case, rows, weights),
+        **by,
     }
     return Finding(
         code=CODE,

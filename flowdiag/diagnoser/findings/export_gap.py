@@ -36,14 +36,13 @@ from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.sentences import actions as actions
 from flowdiag.diagnoser.sentences import verdict as wording_verdict
 from flowdiag.diagnoser.sentences.times import moment
+from flowdiag.diagnoser.signals.losses import NOTICED_MS, records_in_window
 from flowdiag.diagnoser.signals.silences import Silence, silences
 from flowdiag.durations import MINUTE_MS
 from flowdiag.site.hours import parse_hours
 
 CODE: Final = "export-gap"
 
-# A loss is noticed by the first message after it: up to this long after the exporter is heard again.
-NOTICED_MS: Final = 120_000
 # More silences than a person reads are told as one finding.
 MOST_FINDINGS: Final = 5
 
@@ -147,7 +146,7 @@ def _loss(case: Case, losses: Sequence[LossEvent]) -> list[Finding]:
         lost = coverage.lost_records
     if lost <= 0:
         return []
-    share = lost / (lost + _records_in_window(case))
+    share = lost / (lost + records_in_window(case))
     times = [event.time_ms for event in mine]
     start, stop = (min(times), max(times)) if times else (begin, end)
     window = case.usage.window_ms
@@ -170,15 +169,6 @@ def _loss(case: Case, losses: Sequence[LossEvent]) -> list[Finding]:
             actions=actions.GAP,
         )
     ]
-
-
-def _records_in_window(case: Case) -> float:
-    """Records that ended in the window, as exported; the flow table may count a record on no or two links."""
-    flows, (begin, end) = case.flows, case.window_ms
-    if len(flows) == 0:
-        return float(case.coverage.records)
-    inside = ((flows.end_ms >= begin) & (flows.end_ms < end)).sum()
-    return float(inside) / len(flows) * case.coverage.records
 
 
 KIND: Final = Kind(

@@ -18,7 +18,7 @@ many intervals as would show twelve packets on average, since absence of a sampl
 
 Fooled by: a router that does not meter its own packets (nothing is ever seen, and it looks like this: the
 confidence is lower when the backup never shows a keepalive). Records lost on the way to the collector: a
-gap that one or two lost records explain is not reported.
+gap that one or two lost records explain is not reported, nor what a restart of the exporter took with it.
 
 Do: a field engineer or the helpdesk tests the backup on purpose and looks at the router's own view of it.
 

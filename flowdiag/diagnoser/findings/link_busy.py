@@ -37,6 +37,9 @@ from flowdiag.durations import MINUTE_MS
 
 CODE: Final = "link-busy"
 
+# "Not full" has to hold for so many standard errors more of the part lost than was counted (about 95 %).
+CERTAIN_ERRORS: Final = 2.0
+
 
 def find(case: Case) -> list[Finding]:
     return [_finding(case, episode) for episode in episodes(case).busy if not held_down(case, episode)]
@@ -46,7 +49,9 @@ def _short_of_full(case: Case, episode: Episode) -> bool:
     """Whether the line had room all the same: at its limit for no moment, and not with what was lost added."""
     link, direction = episode.link, episode.direction
     plan, full = case.profile.link[link], case.profile.thresholds.full
-    highest = float(episode.rates(case).max()) / (1.0 - lost_between(case, *episode.times(case)))
+    highest = float(episode.rates(case).max()) / (
+        1.0 - lost_between(case, *episode.times(case), CERTAIN_ERRORS)
+    )
     touched = any(
         (limit.link, limit.direction) == (link, direction)
         and any(episode.overlaps(case, *spell) for spell in limit.spells)

@@ -16,9 +16,9 @@ the resolution or of half a minute at least, is a finding of its own kind (`shor
 Where there are more than six episodes, those at
 most fifteen minutes apart are one finding with its spells, never over an edge of the time asked about. The
 shares of hosts, applications and destinations are parts of the episode's own IP octets. Where records were lost, the
-rate is estimated as what was measured over one minus the part lost; dips that a loss or a restart of the exporter made
-are bridged; where only the estimate is over the threshold, both figures are said and the confidence is medium at most.
-Where the export
+rate is estimated as what was measured over one minus the part lost around that time; dips that a loss or a restart of the
+exporter made are bridged; where only the estimate is over the threshold, both figures are said and the confidence is
+medium at most. Where the export
 holds earlier days, the same clock times of the same weekdays (median, and median absolute deviation) say what
 is usual.
 
@@ -28,6 +28,9 @@ above 105% of the plan two readings are named: more was offered than the full li
 on record is too low. The router's drop and octet counters tell them apart, and so does a test of the rate in a
 quiet time; without either, a TCP upload's acknowledgements in the download count what arrived. The
 confidence is medium, above 115% low, and what the client reads is true of both.
+
+Packets of a hundred octets or less on average, beside five times as much the other way, are the acknowledgements of that:
+it is told that they filled the link, as those of a fast download fill the small upload of an asymmetric plan.
 
 Where the router translates addresses and no copy from its inside was exported, its own address stands for all
 hosts behind it; that is said, and nothing is put down to one device.

@@ -3,16 +3,17 @@
 Means: nothing in the flow records explains the complaint. It does not say that all was well, only that the
 lines were not full.
 
-Decided: when no finding that explains a complaint touches its window, and the export covers at least half
-of it. The room is told by the highest window of the fullest direction, rounded up to a whole per cent, so
-that "never above" holds; where records were lost, for the estimate as well. Backups count when they carried more than a
-twentieth of their rate. That the line was not the cause is said with high confidence only, and that is given only where
-nothing stands against it: at least 95% of the window measured, less than one per cent of the records lost, a resolution of
-60 seconds or better, a plan rate that is not just typical, no spell at the limit however short (at_limit.py), no level that
-transfers hold flat, no twenty seconds without anything coming in, no unusual rate of packets, attempts or
-unanswered requests. Each that fails is said as a reason, and the sentence says what was seen and what was not. Where the
-time looked at is too short for a full link to be found and the line was at its limit, one way or the other, for most of it, the
-verdict is cannot-tell.
+Decided: when no finding that explains a complaint touches its window, and the export covers at least half of it. The
+room is told by the highest window of the fullest direction, rounded up to a whole per cent, so that "never above"
+holds; where records were lost, for the estimate as well. Backups count when they carried more than a twentieth of
+their rate. That the line was not the cause is said with high confidence only, and that is given only where nothing
+stands against it: at least 95% of the window measured, less than one per cent of the records lost, a resolution of 60
+seconds or better, which long flows show (where none does, the export has to go on for half an hour after the time), a
+plan rate that is not just typical, no spell at the limit however short (at_limit.py), no level that transfers hold
+flat, no twenty seconds without anything coming in, no unusual rate of packets, attempts or unanswered requests. Each
+that fails is said as a reason, and the sentence says what was seen and what was not. Where the time looked at is too
+short for a full link to be found and the line was at its limit, one way or the other, for most of it, the verdict is
+cannot-tell.
 
 Thresholds: none of its own; it is what is left when every other verdict has been ruled out.
 
@@ -44,6 +45,7 @@ from flowdiag.diagnoser.signals.at_limit import MUCH, AtLimit, at_limit
 from flowdiag.diagnoser.signals.episodes import sampling_error
 from flowdiag.diagnoser.signals.even_transfers import even_transfers
 from flowdiag.diagnoser.signals.held_levels import HeldLevel, held_levels, is_told
+from flowdiag.diagnoser.signals.losses import lost_in_window
 from flowdiag.diagnoser.signals.room import Room, room
 from flowdiag.diagnoser.signals.short_outages import short_outages, unexplained_silences
 from flowdiag.diagnoser.signals.silences import covered
@@ -54,6 +56,8 @@ CODE: Final = "not-the-link"
 WELL_COVERED: Final = 0.95
 # Longer records may hide bursts that would explain a complaint.
 FINE_S: Final = 60
+# Active timeouts of 60, 300 and 1800 s are usual (common practice, no source).
+LONGEST_TIMEOUT_MS: Final = 1_800_000
 # With a highest window this close under the busy threshold, bursts inside minutes may have filled the link.
 NEARLY_BUSY: Final = 0.9
 
@@ -126,13 +130,25 @@ def _of_evidence(case: Case) -> Iterator[Doubt | None]:
             yield Doubt(
                 wording_all_clear.restart_reason(case, start, end), MINOR, wording_all_clear.RESTARTED
             )
-    yield sure.of_loss(case, lowers=True)
+    yield sure.of_loss_share(lost_in_window(case)[1], lowers=True)
     resolution = case.coverage.resolution_s
     if resolution > FINE_S:
         text = wording_verdict.resolution(resolution, True)
         yield Doubt(text, MINOR, wording_all_clear.bursts_hidden(resolution))
+    elif _may_be_open(case):
+        yield Doubt(wording_all_clear.MAY_BE_OPEN_REASON, MINOR, wording_all_clear.MAY_BE_OPEN)
     else:
         yield Doubt(words.not_in_bursts(resolution), NOTED)
+
+
+def _may_be_open(case: Case) -> bool:
+    """Whether a long flow may have run in the time asked about of which nothing is exported yet: where no flow tells how
+    soon that happens, and the export ends too soon after that time.
+    """
+    coverage = case.coverage
+    if coverage.resolution_known or coverage.last_ms is None:
+        return False
+    return coverage.last_ms - min(case.window_ms[1], coverage.last_ms) < LONGEST_TIMEOUT_MS
 
 
 def _of_room(case: Case, found: list[Room], *, moments: bool) -> Iterator[Doubt | None]:

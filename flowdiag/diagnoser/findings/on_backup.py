@@ -90,7 +90,7 @@ def _finding(case: Case, failover: Failover) -> Finding:
     summary, client = words.on_backup(case, link.name, failover, any(full.values()))
     cut_off = [o for o in outages(case) if abs(o.end_ms - failover.start_ms) < 120_000]
     evidence: dict[str, Any] = {
-        "minutes": round(failover.length_ms / MINUTE_MS, 1),
+        "minutes": round(failover.length_ms / MINUTE_MS, 2),
         "gap_s": None if failover.gap_ms is None else round(failover.gap_ms / 1000, 1),
         "octets_down": int(failover.octets_down),
         "octets_up": int(failover.octets_up),

@@ -10,7 +10,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Confidence
 from flowdiag.diagnoser.sentences.links import called, whose_line
 from flowdiag.diagnoser.sentences.load import WAYS
-from flowdiag.diagnoser.sentences.times import clock, duration, span, zoned_span
+from flowdiag.diagnoser.sentences.times import beginning, clock, duration, span, zoned_span
 from flowdiag.diagnoser.sentences.verdict import LOOK_NEXT
 from flowdiag.text.figures import count, percent, plan_rate, rate
 
@@ -45,7 +45,7 @@ def not_the_link(
     else:
         used = f"was used up to {_highest(room[0])}" if room else "carried next to nothing"
         asked = f" {when}" if case.window_given else ""
-        said = f"As far as it was measured, your {line} {used}{asked}."
+        said = f"As far as it was measured, your {line} {used}{asked}".rstrip(",") + "."
     unseen = list(dict.fromkeys(doubt.client for doubt in doubts if doubt.client and doubt.weight))
     if unseen:
         said += f" We cannot be sure: {listed(unseen[:MOST_REASONS])}."
@@ -85,17 +85,19 @@ def _apart_from(
         what = f"its {WAYS[limit.direction]} was full" if limit.link == _first(case) else "a line was full"
         if spells == 1:
             parts.append(
-                f"{duration(limit.longest_ms)} from {clock(case, limit.start_ms)} on, in which {what}"
+                f"{duration(limit.longest_ms)} from {beginning(case, *limit.longest)} on, in which {what}"
             )
         else:
             parts.append(
                 f"{spells} short spells in which it was full, the longest of {duration(limit.longest_ms)} "
-                f"from {clock(case, limit.start_ms)} on"
+                f"from {beginning(case, *limit.longest)} on"
             )
     if cut:
         start, end = max(cut, key=lambda pair: pair[1] - pair[0])
         times = f", and {len(cut) - 1} more like it" if len(cut) > 1 else ""
-        parts.append(f"{duration(end - start)} from {clock(case, start)} on, in which nothing came in{times}")
+        parts.append(
+            f"{duration(end - start)} from {beginning(case, start, end)} on, in which nothing came in{times}"
+        )
     return (
         f"Apart from {' and '.join(parts)}, your {line} was not full {when}. That may have been felt, but it does not "
         "explain a longer trouble."
@@ -121,6 +123,11 @@ RESTARTED: Final = "the measuring router restarted in that time"
 MAY_BE_MORE: Final = "with what was lost it may have been busier"
 CLOSE_TO_BUSY: Final = "short peaks may have filled it"
 UNUSUAL: Final = "unusually many packets or connection attempts were seen"
+MAY_BE_OPEN: Final = "a long transfer that was still running may not have been measured yet"
+MAY_BE_OPEN_REASON: Final = (
+    "Too few long flows to tell after how long the exporter reports them; one that was still running when the export ends, "
+    "up to 30 minutes long as a rule, may be missing from it altogether."
+)
 SAMPLED: Final = "only a sample of the traffic was measured"
 
 
@@ -164,7 +171,7 @@ def at_limit_reason(case: Case, limit: AtLimit) -> str:
     stretch = "" if limit.total_ms == limit.longest_ms else f", {longest} of it at a stretch"
     return (
         f"{name} {WAYS[limit.direction]} was at its limit ({rate(limit.rate_mbps)} on average) for {total} of the {covered} "
-        f"looked at{stretch}, from {clock(case, limit.start_ms)} on; too short to be called a full link."
+        f"looked at{stretch}, from {beginning(case, *limit.longest)} on; too short to be called a full link."
     )
 
 
@@ -186,7 +193,7 @@ def held_reason(case: Case, held: Sequence[HeldLevel]) -> str:
     said = (
         f"{called(plan.name)} {way} {'wandered around' if level.wanders else 'stood at'} {rate(level.rate_mbps)}, "
         f"{percent(level.share)} of the {rated}, for {duration(level.end_ms - level.start_ms)} from "
-        f"{clock(case, level.start_ms)} on, "
+        f"{beginning(case, level.start_ms, level.end_ms)} on, "
     )
     shown = "rose and fell together" if level.wanders else "gave way to each other"
     if level.is_the_lines:
@@ -240,11 +247,11 @@ def percent_up(share: float) -> str:
 
 
 def room_reason(case: Case, room: Room) -> str:
-    name = case.profile.link[room.link].name
+    name, upper = case.profile.link[room.link].name, percent_up(room.upper)
     return (
         f"{name} {WAYS[room.direction]}: at most {rate(room.peak_mbps)} of {plan_rate(room.capacity_mbps)} "
         f"({percent_up(room.share)}) in any {per_window(room.peak_window_s)}, at {clock(case, room.peak_ms)}"
-        + (f"; about {percent_up(room.upper)} with what was lost." if room.upper > room.share else ".")
+        + (f"; about {upper} with what was lost." if upper != percent_up(room.share) else ".")
     )
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action
 from flowdiag.diagnoser.sentences.links import backup_called, called
-from flowdiag.diagnoser.sentences.times import clock, clocks, duration, spells
+from flowdiag.diagnoser.sentences.times import beginning, clock, clocks, duration, spells
 from flowdiag.diagnoser.signals.keepalives import Gap, mapped_address
 from flowdiag.diagnoser.signals.shares import label_of
 from flowdiag.site.profile import Keepalive
@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from flowdiag.diagnoser.signals.failovers import Failover
 
 Said = tuple[str, str]
+
+# A gap of a switch that a client is told of: as long as an outage that is told (short_outages.py).
+FELT_GAP_MS: Final = 20_000
 
 NOT_METERED: Final = (
     "The backup never shows a keepalive in this export; some routers do not meter packets of their own."
@@ -117,19 +120,37 @@ def on_backup(case: Case, link: str, failover: Failover, full: bool) -> Said:
     if failover.began_before and failover.still:
         client = "Your main line carried nothing; the site ran on its backup line all along."
     elif failover.still:
-        client = f"Your main line has carried nothing since {start}; the site has been on its backup line."
+        client = f"Your main line has carried nothing since {_stopped(case, failover)}; the site has been on its backup line."
     elif failover.began_before:
         client = f"The site ran on its backup line until {end}, because the main line carried nothing."
     else:
-        client = f"Your main line stopped at {start}; the site ran on its backup line until {end}."
+        client = f"Your main line stopped at {_stopped(case, failover)}; {_then(failover)} until {end}."
     return summary, client + _how_the_backup_was(case, link, full)
 
 
-def stays(case: Case, link: str, parts: Sequence[tuple[int, int]], full: bool, still: bool) -> str:
-    """For a client: several stays on a backup; still: the site was on it when the export ended."""
+def _stopped(case: Case, failover: Failover) -> str:
+    """When the main line stopped: the gap of the switch comes before the stay on the backup."""
+    return beginning(case, failover.start_ms - (failover.gap_ms or 0), failover.end_ms)
+
+
+def _then(failover: Failover) -> str:
+    ran = "the site ran on its backup line"
+    if failover.gap_ms is None or failover.gap_ms < FELT_GAP_MS:
+        return ran
+    return f"nothing was carried for {duration(failover.gap_ms)}, then {ran}"
+
+
+def stays(
+    case: Case, link: str, parts: Sequence[tuple[int, int]], full: bool, still: bool, gap_s: float
+) -> str:
+    """For a client: several stays on a backup. still: the site was on it when the export ended; gap_s: the longest time
+    of a change over to it.
+    """
     times = "twice" if len(parts) == 2 else f"{len(parts)} times"
     since = f"; it has been on it since {clock(case, parts[-1][0])}" if still else ""
     client = f"Your main line stopped {times}; the site ran on its backup line {spells(case, parts)}{since}."
+    if gap_s * 1000 >= FELT_GAP_MS:
+        client += f" Before it changed over, nothing was carried for up to {duration(gap_s * 1000)}."
     return client + _how_the_backup_was(case, link, full)
 
 
@@ -203,7 +224,9 @@ def backup_leak(
     allowance_gb: float | None,
     share: float,
     only: str | None,
+    whose: str | None,
 ) -> Said:
+    """whose: what a client calls the device that most of it is of, None where nobody gave it a name."""
     what = f"{only} traffic" if only else "Ordinary traffic"
     summary = (
         f"{what} ran over the {backup_called(link)} while the primary worked: {volume(octets)}, "
@@ -212,7 +235,8 @@ def backup_leak(
     if allowance_gb is not None:
         summary += f" of {allowance_gb:g} GB allowed"
     summary += f" ({fine_percent(share)} of the site's traffic)."
-    client = "Part of your traffic uses the backup line although the main line works."
+    of = "Part of your traffic" if whose is None else f"Traffic of {whose}"
+    client = f"{of} uses the backup line although the main line works."
     if allowance_gb is not None and month_gb > allowance_gb:
         client += " At this rate the backup's monthly data allowance will not last."
     return summary, client

@@ -8,7 +8,7 @@ link, a mail or an IP address is left to the engineer's part.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from ipaddress import ip_address, ip_network
 from typing import Any, Final
 
@@ -17,6 +17,9 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.signals.shares import label_at
 
 ONE_DEVICE: Final = "one device"
+_ONE_IN: Final = "a device in "
+# A device with so much of the octets is told of beside others.
+LARGE: Final = 0.2
 # Longer names are cut: a sentence has to be read at one go.
 LONGEST: Final = 40
 _PLAIN: Final = re.compile(r"[^\W_]+(?:[ -][^\W_]+){0,3}")
@@ -52,8 +55,34 @@ def device(case: Case, host: Mapping[str, Any]) -> str:
     if ip_network(label.network, strict=False).prefixlen == place.max_prefixlen:
         return f"the device {name}" if name.startswith("“") else f"your {name}"
     if name.startswith("“") or not _A_NETWORK.fullmatch(name):
-        return f"a device in your network {name if name.startswith('“') else f'“{name}”'}"
-    return f"a device in your {name}"
+        return f"{_ONE_IN}your network {name if name.startswith('“') else f'“{name}”'}"
+    return f"{_ONE_IN}your {name}"
+
+
+def named_device(case: Case, hosts: Sequence[Mapping[str, Any]]) -> str | None:
+    """What a client calls the device that has most of a finding's octets; None where nobody gave it a name.
+
+    hosts: rows of a finding's evidence, the largest first.
+    """
+    if not hosts or hosts[0]["share"] < MOSTLY:
+        return None
+    name = device(case, hosts[0])
+    return None if name == ONE_DEVICE else name
+
+
+def named_among(case: Case, hosts: Sequence[Mapping[str, Any]]) -> str:
+    """What follows "by many devices": " in your network “cameras”" where those of one name have most of the octets; else
+    " together", with ", among them your imaging archive" where one with a name of its own is among the largest.
+    """
+    names = [(device(case, host), host["share"]) for host in hosts]
+    parts: dict[str, float] = {}
+    for name, share in names:
+        parts[name] = parts.get(name, 0.0) + share
+    for name, share in parts.items():
+        if name.startswith(_ONE_IN) and share >= MOSTLY:
+            return f" in {name.removeprefix(_ONE_IN)}"
+    told = next((name for name, share in names if name != ONE_DEVICE and share >= LARGE), None)
+    return " together" if told is None else f" together, among them {told}"
 
 
 def _spoken(label: str) -> str | None:

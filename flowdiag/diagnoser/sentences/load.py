@@ -12,9 +12,9 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action
 from flowdiag.diagnoser.sentences.actions import LINK_FULL, LINK_FULL_BACKUP, LINK_FULL_SHARED, METER_INSIDE
 from flowdiag.diagnoser.sentences.backup import Said
-from flowdiag.diagnoser.sentences.devices import ONE_DEVICE, device, use
+from flowdiag.diagnoser.sentences.devices import ONE_DEVICE, device, named_among, named_device, use
 from flowdiag.diagnoser.sentences.links import called, whose_line
-from flowdiag.diagnoser.sentences.times import clock, duration, spells, zoned_span
+from flowdiag.diagnoser.sentences.times import beginning, duration, spells, zoned_span
 from flowdiag.text.figures import count, fine_percent, percent, plan_rate, rate
 
 if TYPE_CHECKING:
@@ -22,9 +22,11 @@ if TYPE_CHECKING:
     from flowdiag.diagnoser.signals.baseline import Usual
 
 WAYS: Final = ("download", "upload")
+_OTHER_WAY: Final = {"download": "upload", "upload": "download"}
 # Shares of the busiest device from which a link was filled by it, or by a few.
 MOSTLY_ONE: Final = 0.6
 A_FEW: Final = 0.3
+FEW: Final = 3
 
 # Doubts
 
@@ -181,7 +183,14 @@ def link_full(
     if offered:
         summary += "; either its full queue dropped the rest, or the plan rate on record is too low"
     client = link_full_client(case, link, direction, parts, evidence, over=over)
-    return f"{summary}.{who_did(evidence)}{habit}", client
+    return f"{summary}.{_confirming(evidence, direction)}{who_did(evidence)}{habit}", client
+
+
+def _confirming(evidence: Mapping[str, Any], direction: int) -> str:
+    """A sentence on packets that are acknowledgements of the other direction; empty where they are not."""
+    if "confirms_mbps" not in evidence:
+        return ""
+    return f" Nearly all are acknowledgements of {rate(evidence['confirms_mbps'])} of {WAYS[1 - direction]}s."
 
 
 def short_full(
@@ -190,7 +199,7 @@ def short_full(
     """A link at its limit in spells too short to be sustained."""
     way, name = WAYS[limit.direction], called(case.profile.link[limit.link].name)
     start, end = max(parts, key=lambda spell: spell[1] - spell[0])
-    longest = f"{duration(end - start)} from {clock(case, start)} on"
+    longest = f"{duration(end - start)} from {beginning(case, start, end)} on"
     if len(parts) == 1:
         what = told = f"for {longest}"
     else:
@@ -239,16 +248,24 @@ def link_busy(
     summary = _loaded(case, link, direction, parts, evidence, "busy")
     return (
         f"{summary}{', short of full' if short_of_full else ''}.{who_did(evidence)}{habit}",
-        link_busy_client(case, link, direction, parts, short_of_full=short_of_full),
+        link_busy_client(case, link, direction, parts, evidence, short_of_full=short_of_full),
     )
 
 
 def link_busy_client(
-    case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], *, short_of_full: bool
+    case: Case,
+    link: int,
+    direction: int,
+    parts: Sequence[tuple[int, int]],
+    evidence: Mapping[str, Any],
+    *,
+    short_of_full: bool,
 ) -> str:
     though = ", though not full" if short_of_full else ""
+    named = named_device(case, evidence.get("hosts") or ())
+    by = "" if named is None else f", mostly by {WAYS[direction]}s of {named}"
     return (
-        f"Your {whose_line(case, link)}'s {WAYS[direction]} was busy {spells(case, parts)}{though}; "
+        f"Your {whose_line(case, link)}'s {WAYS[direction]} was busy {spells(case, parts)}{by}{though}; "
         "short peaks may have slowed things down."
     )
 
@@ -314,7 +331,7 @@ def full_for_moments(case: Case, limit: AtLimit) -> str:
     spells = f" in {len(limit.spells)} short spells" if len(limit.spells) > 1 else ""
     return (
         f"Besides, your {whose_line(case, limit.link)}'s {WAYS[limit.direction]} was full for "
-        f"{duration(limit.total_ms)}{spells} from {clock(case, limit.spells[0][0])} on."
+        f"{duration(limit.total_ms)}{spells} from {beginning(case, *limit.spells[0])} on."
     )
 
 
@@ -324,12 +341,21 @@ def _cause(case: Case, evidence: Mapping[str, Any], way: str) -> str:
         return ""
     if hosts[0]["share"] >= MOSTLY_ONE and not stands_for_many(hosts[0]):
         who = device(case, hosts[0])
-        whose = f"{who}'s {way}s" if who == ONE_DEVICE else f"{way}s of {who}"
-        return f", mostly by {whose}{use(case, evidence)}"
+        what, of = (_OTHER_WAY[way], "the confirmations of ") if "confirms_mbps" in evidence else (way, "")
+        whose = f"{who}'s {what}s" if who == ONE_DEVICE else f"{what}s of {who}"
+        return f", mostly by {of}{whose}{use(case, evidence)}"
     if some_stand_for_many(evidence):
         return "; the measurements do not tell by which devices"
-    by = "many" if hosts[0]["share"] < A_FEW else "a few"
-    return f", by {by} devices together{use(case, evidence)}"
+    by = "a few" if by_a_few(hosts) else "many"
+    if "confirms_mbps" in evidence:
+        return f", by the confirmations of {_OTHER_WAY[way]}s by {by} devices{named_among(case, hosts)}"
+    return f", by {by} devices{named_among(case, hosts)}{use(case, evidence)}"
+
+
+def by_a_few(hosts: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether the largest hosts of an evidence have so much of the octets that the others do not matter."""
+    largest = [float(str(host["share"])) for host in hosts[:FEW]]
+    return largest[0] >= A_FEW or sum(largest) >= MOSTLY_ONE
 
 
 def link_full_actions(role: str, evidence: Mapping[str, Any]) -> tuple[Action, ...]:

@@ -43,6 +43,13 @@ def clocks(case: Case, start_ms: int, end_ms: int) -> tuple[str, str]:
     return _placed(case, start_ms, begin, dated=dated), _placed(case, end_ms, end, dated=two_days)
 
 
+def beginning(case: Case, start_ms: int, end_ms: int) -> str:
+    """When a span began, as precisely as both of its ends are told."""
+    the_clock = site_clock(case)
+    told, _ = the_clock.ends(start_ms, end_ms)
+    return _placed(case, told, the_clock.time(told), dated=not _on_the_day(case, told))
+
+
 def span(case: Case, start_ms: int, end_ms: int) -> str:
     """ "from 14:05 to 14:39" in local time."""
     start, end = clocks(case, start_ms, end_ms)

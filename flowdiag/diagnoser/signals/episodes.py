@@ -41,6 +41,7 @@ from flowdiag.diagnoser.signals.sustained import (
     ROUNDING,
     SUSTAINED_MS,
     Run,
+    grown,
     sustained,
     sustained_short,
     unblurred,
@@ -197,7 +198,8 @@ class _Row:
             return []
         if self._width > 1:
             return sustained(over, share, threshold, self._width)
-        most = (case.coverage.resolution_s * 1000 + HIDDEN_BEYOND_MS) // usage.window_ms
+        # One window more, because what is hidden may begin and end within windows.
+        most = (case.coverage.resolution_s * 1000 + HIDDEN_BEYOND_MS) // usage.window_ms + 1
         seen, over = over, with_hidden_dips(over, self._blind, most)
         return [
             (first, past)
@@ -208,7 +210,7 @@ class _Row:
     def _sustained(self, over: NDArray[np.bool_], share: NDArray[np.float64], threshold: float) -> list[Run]:
         usage, case = self._usage, self._case
         if usage.window_ms >= MINUTE_MS:
-            return sustained(over, share, threshold)
+            return self._lasting(sustained(over, share, threshold), threshold)
         lengths = usage.lengths_ms
         found = sustained_short(over, usage.window_ms, lengths_ms=lengths)
         least_ms = max(LEAST_OF_ASKED_MS, int(ASKED_PART * (case.window_ms[1] - case.window_ms[0])))
@@ -219,11 +221,31 @@ class _Row:
         inside[: max(begin, 0)] = False
         inside[max(end + 1, 0) :] = False
         brief = [
-            run
+            grown(run, over)
             for run in sustained_short(inside, usage.window_ms, least_ms, lengths)
             if not any(run[0] < past and run[1] > first for first, past in found)
         ]
         return sorted(found + brief)
+
+    def _lasting(self, found: list[Run], threshold: float) -> list[Run]:
+        """Runs of minutes without those that are too short by the seconds that the export covers of their windows."""
+        cut = self._usage.lengths_ms < self._usage.window_ms
+        if not cut.any():
+            return found
+        return [run for run in found if not cut[slice(*run)].any() or self._lasts(run, threshold)]
+
+    def _lasts(self, run: Run, threshold: float) -> bool:
+        start, end = self._edges([run], threshold)[0]
+        return end - start >= SUSTAINED_MS
+
+    def _edges(self, found: list[Run], threshold: float) -> list[tuple[int, int]]:
+        """[start, end) in ms of runs by the records' own times, as far as the export reaches."""
+        case, usage = self._case, self._usage
+        edges = refined(case, usage, self._link, self._direction, found, threshold, self._width)
+        if case.coverage.span is None:
+            return edges
+        first, last = case.coverage.span
+        return [(max(start, min(first, end)), min(end, max(last, start))) for start, end in edges]
 
     def episodes(self, found: list[Run], threshold: float) -> Iterator[Episode]:
         """The episodes of sustained runs, where there are too many of them joined."""
@@ -231,13 +253,7 @@ class _Row:
             return
         case, usage = self._case, self._usage
         sure = found if self._measured is self._share else self._runs(self._measured, threshold)
-        edges = dict(
-            zip(
-                found,
-                refined(case, usage, self._link, self._direction, found, threshold, self._width),
-                strict=True,
-            )
-        )
+        edges = dict(zip(found, self._edges(found, threshold), strict=True))
         for spans in _grouped_by_time(case, usage, found):
             yield Episode(
                 self._link,

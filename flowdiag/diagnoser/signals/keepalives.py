@@ -237,6 +237,8 @@ def silences(case: Case, account: Account, beats: Sequence[Beats]) -> list[Gap]:
         if _loss_within(case, gap, open_ms):
             blind = max(blind, 2 * longest + IDLE_TIMEOUT_MS)
         blind = max(blind, _unheard_touching(case, gap) and open_ms)
+        restarted = _restarted_within(case, gap)
+        blind = max(blind, restarted and restarted + open_ms)
         if _heard_ms(case, gap) - blind >= least - 0.5 * account.interval_ms:
             kept.append(gap)
     return kept
@@ -264,6 +266,12 @@ def _joined(found: list[Gap], least_ms: float) -> list[Gap]:
 
 def _loss_within(case: Case, gap: Gap, open_ms: int) -> bool:
     return any(gap.start_ms <= loss.time_ms <= gap.end_ms + open_ms for loss in case.coverage.losses)
+
+
+def _restarted_within(case: Case, gap: Gap) -> int:
+    """How much of a gap, ms, a restart of the exporter explains; what it held in its cache then is lost besides."""
+    spans = [(max(start, gap.start_ms), min(end, gap.end_ms)) for start, end in case.coverage.restarts]
+    return sum(end - start for start, end in spans if start < end)
 
 
 def _windows_of(case: Case, gap: Gap) -> NDArray[np.bool_]:

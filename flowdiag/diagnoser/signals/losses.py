@@ -17,7 +17,13 @@ from flowdiag.aggregator.usage import Usage
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.once import once_per_case
 
+# A loss that lasts is alike for a long time around; one that begins or ends shows in less, and where it does, that counts.
 AROUND_MS: Final = 900_000
+CLOSER_MS: Final = (300_000, 120_000)
+# What is lost in a shorter time is another loss if it is so many standard errors off (Poisson) what the longer one says.
+OTHER_LOSS: Final = 4.0
+# A loss is noticed by the first message after it: up to this long after the exporter is heard again.
+NOTICED_MS: Final = 120_000
 # Under this part lost nothing is scaled up: it is far below what a rate is known to.
 LEAST_SHARE: Final = 0.001
 # More than that cannot be scaled up either: what was measured says too little.
@@ -25,35 +31,66 @@ MOST_SHARE: Final = 0.5
 
 
 @once_per_case
-def _by_minute(case: Case) -> NDArray[np.float64] | None:
-    """The part of the records that was lost around each minute of the usage; None where hardly any was."""
+def _around_minutes(case: Case) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Of each minute of the usage, the part of the records lost around it, and of how many losses that is known; None
+    where hardly any record was lost.
+    """
     coverage, usage = case.coverage, case.usage
     lost_in_all = coverage.lost_records
     if lost_in_all < LEAST_SHARE * max(lost_in_all + coverage.records, 1):
         return None
     if not coverage.losses:
-        return np.full(usage.windows, min(lost_in_all / (lost_in_all + coverage.records), MOST_SHARE))
-    lost = np.zeros(usage.windows)
-    for event in coverage.losses:
-        lost[_place(usage, event.time_ms)] += event.records
+        share = min(lost_in_all / (lost_in_all + coverage.records), MOST_SHARE)
+        return np.full(usage.windows, share), np.ones(usage.windows)
+    lost, losses = _lost_by_minute(case)
     ends = np.clip((case.flows.end_ms - usage.start_ms) // usage.window_ms, 0, usage.windows - 1)
     counted = np.bincount(ends, minlength=usage.windows).astype(np.float64)
     came = counted * (coverage.records / max(len(case.flows), 1))
-    reach = int(AROUND_MS // usage.window_ms)
-    near_lost, near_came = _around(lost, reach), _around(came, reach)
-    share: NDArray[np.float64] = near_lost / np.maximum(near_lost + near_came, 1.0)
-    return np.minimum(share, MOST_SHARE)
+    records_a_loss = max(lost.sum() / max(losses.sum(), 1.0), 1.0)
+    part, known, sent = _over(lost, losses, came, int(AROUND_MS // usage.window_ms))
+    whole = part
+    for closer_ms in CLOSER_MS:
+        if closer_ms < 2 * coverage.resolution_s * 1000:
+            break  # what was metered within one record is reported minutes apart
+        near_part, near, sent = _over(lost, losses, came, int(closer_ms // usage.window_ms))
+        expected = whole * sent / records_a_loss
+        other = np.abs(near - expected) > OTHER_LOSS * np.sqrt(np.maximum(expected, 1.0))
+        part, known = np.where(other, near_part, part), np.where(other, near, known)
+    return np.minimum(part, MOST_SHARE), known
 
 
-@once_per_case
+def _over(
+    lost: NDArray[np.float64], losses: NDArray[np.float64], came: NDArray[np.float64], reach: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Over each minute and `reach` minutes on both sides: the part of the records lost, the losses, the records sent."""
+    near_lost = _around(lost, reach)
+    sent = np.maximum(near_lost + _around(came, reach), 1.0)
+    return near_lost / sent, _around(losses, reach), sent
+
+
+def _lost_by_minute(case: Case) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Records, and messages, that were lost in each minute of the usage, each loss spread over the time it lies in."""
+    usage = case.usage
+    lost, losses = np.zeros(usage.windows), np.zeros(usage.windows)
+    for event in case.coverage.losses:
+        last = _place(usage, event.time_ms)
+        first = last if event.since_ms is None else min(_place(usage, event.since_ms), last)
+        lost[first : last + 1] += event.records / (last + 1 - first)
+        losses[first : last + 1] += max(event.messages, 1) / (last + 1 - first)
+    return lost, losses
+
+
+def _by_minute(case: Case) -> NDArray[np.float64] | None:
+    """The part of the records that was lost around each minute of the usage; None where hardly any was."""
+    around = _around_minutes(case)
+    return None if around is None else around[0]
+
+
 def _chance(case: Case) -> NDArray[np.float64]:
     """The relative error of the part lost around each minute: 1/sqrt(n) of n losses (Poisson)."""
-    usage = case.usage
-    events = np.zeros(usage.windows)
-    for event in case.coverage.losses:
-        events[_place(usage, event.time_ms)] += max(event.messages, 1)
-    near = _around(events, int(AROUND_MS // usage.window_ms))
-    error: NDArray[np.float64] = 1.0 / np.sqrt(np.maximum(near, 1.0))
+    around = _around_minutes(case)
+    losses = np.ones(case.usage.windows) if around is None else around[1]
+    error: NDArray[np.float64] = 1.0 / np.sqrt(np.maximum(losses, 1.0))
     return error
 
 
@@ -89,13 +126,35 @@ def lost_share(case: Case, usage: Usage, errors: float = 0.0) -> NDArray[np.floa
     return shares
 
 
-def lost_between(case: Case, begin_ms: int, end_ms: int) -> float:
-    """The largest part of the records lost around any minute of [begin, end)."""
-    by_minute = _by_minute(case)
-    if by_minute is None:
+def lost_between(case: Case, begin_ms: int, end_ms: int, errors: float = 0.0) -> float:
+    """The largest part of the records lost around any minute of [begin, end); errors: as for lost_share."""
+    if _by_minute(case) is None:
         return 0.0
+    by_minute = lost_share(case, case.usage, errors)
     first, past = _place(case.usage, begin_ms), _place(case.usage, max(end_ms - 1, begin_ms)) + 1
     return float(by_minute[first:past].max())
+
+
+def lost_in_window(case: Case) -> tuple[int, float]:
+    """Records lost in the time asked about, and their part of those that were sent in it; where nothing says when they
+    were lost, of all of the export.
+    """
+    coverage, (begin, end) = case.coverage, case.window_ms
+    lost, came = coverage.lost_records, float(coverage.records)
+    if coverage.losses:
+        late = max(NOTICED_MS, coverage.resolution_s * 1000)
+        lost = sum(event.records for event in coverage.losses if begin <= event.time_ms < end + late)
+        came = records_in_window(case)
+    return lost, lost / max(lost + came, 1.0)
+
+
+def records_in_window(case: Case) -> float:
+    """Records that ended in the time asked about, as exported; the flow table may count a record on no or two links."""
+    flows, (begin, end) = case.flows, case.window_ms
+    if not len(flows):
+        return float(case.coverage.records)
+    inside = np.count_nonzero((flows.end_ms >= begin) & (flows.end_ms < end))
+    return inside / len(flows) * case.coverage.records
 
 
 def hidden(case: Case, usage: Usage) -> NDArray[np.bool_]:

@@ -21,6 +21,10 @@ from flowdiag.durations import MINUTE_MS
 
 # Of the middle rate: so deep a dip, in a time of which records were lost, is what was lost.
 DIP: Final = 0.5
+# An acknowledgement has 40 octets, with time stamps 52, over IPv6 72 (RFC 9293, RFC 7323), and answers two segments, which
+# are forty times as much (RFC 1122 4.2.3.2): smaller packets beside five times as much the other way are hardly data.
+ACKNOWLEDGING_OCTETS: Final = 100.0
+CONFIRMED_TIMES: Final = 5.0
 
 
 def figures(case: Case, episode: Episode) -> tuple[dict[str, Any], Usual | None]:
@@ -38,6 +42,9 @@ def figures(case: Case, episode: Episode) -> tuple[dict[str, Any], Usual | None]
         "full_minutes": minutes(lengths[rates >= limits.full * capacity]),
         "busy_minutes": minutes(lengths[rates >= limits.busy * capacity]),
     }
+    confirms = _confirms(case, episode)
+    if confirms is not None:
+        evidence["confirms_mbps"] = round(confirms, 3)
     lost = _lost(case, episode)
     if lost >= sure.LOSS_MINOR or episode.estimated:
         evidence["lost_share"] = round(lost, 4)
@@ -55,6 +62,21 @@ def figures(case: Case, episode: Episode) -> tuple[dict[str, Any], Usual | None]
         evidence["times_usual"] = None if times is None else round(times, 1)
     evidence.update(attribution(case, link, direction, episode.window_times(case)))
     return evidence, habit
+
+
+def _confirms(case: Case, episode: Episode) -> float | None:
+    """Mean wire rate of the other direction, Mbit/s, where an episode's own packets are its acknowledgements."""
+    usage, windows = episode.usage or case.usage, episode.windows()
+    link, direction = episode.link, episode.direction
+    octets, packets = (
+        usage.ip_octets[link, direction][windows].sum(),
+        usage.packets[link, direction][windows].sum(),
+    )
+    other = usage.ip_octets[link, 1 - direction][windows].sum()
+    if octets > ACKNOWLEDGING_OCTETS * packets or other < CONFIRMED_TIMES * octets:
+        return None
+    lengths = np.maximum(usage.lengths_ms[windows], 1)
+    return float(np.average(usage.mbps(link, 1 - direction)[windows], weights=lengths))
 
 
 def minutes(lengths_ms: NDArray[np.int64]) -> float:
@@ -96,7 +118,7 @@ def doubts(case: Case, episode: Episode, threshold: float) -> list[Doubt | None]
         sure.of_silence(case, heard, heard_past),
         Doubt(words.only_estimated(lost), MINOR)
         if episode.estimated
-        else sure.of_loss(case, lowers=threshold < case.profile.thresholds.full),
+        else sure.of_loss_share(lost, lowers=threshold < case.profile.thresholds.full),
         sure.of_end(case, end),
     ]
 

@@ -128,6 +128,16 @@ def joined(parts: list[Run], gap: int) -> list[Run]:
     return found
 
 
+def grown(run: Run, over: NDArray[np.bool_]) -> Run:
+    """A run with the windows over the threshold that adjoin it."""
+    first, past = run
+    while first > 0 and over[first - 1]:
+        first -= 1
+    while past < len(over) and over[past]:
+        past += 1
+    return first, past
+
+
 def with_hidden_dips(over: NDArray[np.bool_], hidden: NDArray[np.bool_], most: int) -> NDArray[np.bool_]:
     """The windows over a threshold and the dips between them, of at most so many windows, of which nothing is known."""
     if not hidden.any():
