@@ -24,7 +24,7 @@ from flowdiag.cli.progress import progress_bar, stage
 from flowdiag.errors import UsageError
 
 if TYPE_CHECKING:
-    from flowdiag.note.model import Chart, Note, Stack
+    from flowdiag.note.model import Chart, Note
     from flowdiag.pipeline import Direction
     from flowdiag.site.profile import Profile
 
@@ -205,10 +205,10 @@ def shown_charts(note: Note, link: str | None, direction: Direction | None) -> N
         return note
     wanted = None if link is None else link.strip().casefold()
 
-    def stays(picture: Chart | Stack) -> bool:
+    def stays(picture: Chart) -> bool:
         return wanted in (None, picture.link.casefold()) and direction in (None, picture.direction)
 
-    stack = note.stack if note.stack is not None and stays(note.stack) else None
+    stack = note.stack if note.stack is not None and stays(note.stack.chart) else None
     return replace(note, charts=tuple(filter(stays, note.charts)), stack=stack)
 
 

@@ -13,7 +13,7 @@ from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.diagnoser.wording_times import site_clock
 from flowdiag.note import wording as words
-from flowdiag.note.charting import charts, stack
+from flowdiag.note.charting import charts, shown_span, stack, time_axis
 from flowdiag.note.escape import terminal
 from flowdiag.note.model import ClientPart, Note, NoteCoverage
 from flowdiag.note.pseudonyms import Pseudonyms, inside_of
@@ -29,6 +29,7 @@ def compose(diagnosis: Diagnosis, *, ticket: str | None = None, pseudonyms: Pseu
     case, verdict = diagnosis.case, diagnosis.verdict
     findings = verdict_first(diagnosis)
     site = case.profile.site
+    drawn = charts(case, time_axis(case, shown_span(case)))
     note = Note(
         ticket=_line(ticket),
         site=site.name,
@@ -46,8 +47,8 @@ def compose(diagnosis: Diagnosis, *, ticket: str | None = None, pseudonyms: Pseu
         cautions=diagnosis.cautions,
         method=words.method(case.profile),
         unseen=words.UNSEEN_ALWAYS,
-        charts=charts(case),
-        stack=stack(case, verdict),
+        charts=drawn,
+        stack=stack(case, verdict, drawn),
         seconds=site_clock(case).fine,
     )
     note = rewritten(note, terminal)

@@ -77,7 +77,7 @@ def pictures(note: Note) -> list[Picture]:
     finding = note.verdict.finding
     about: tuple[str | None, str | None] = (finding.link, finding.direction) if finding else (None, None)
     if note.stack is not None:
-        about = (note.stack.link, note.stack.direction)
+        about = (note.stack.chart.link, note.stack.chart.direction)
     order = sorted(
         range(len(drawn)),
         key=lambda at: (
@@ -92,7 +92,7 @@ def pictures(note: Note) -> list[Picture]:
         if note.stack is None
         else [
             Picture(
-                stack_title(note.stack),
+                stack_title(note.stack.chart.link, note.stack.chart.direction),
                 stack_svg(note.stack, clock, "stack"),
                 stack_svg(note.stack, clock, "narrow-stack", NARROW),
             )

@@ -37,11 +37,20 @@ class StateSpan:
 
 
 @dataclass(frozen=True)
+class TimeAxis:
+    """The time that all pictures of a note share: steps of step_ms from start_ms on, the last one cut at end_ms."""
+
+    start_ms: int
+    end_ms: int
+    step_ms: int
+
+
+@dataclass(frozen=True)
 class Chart:
     """The rate of one link direction over time.
 
     rates: mean of each step, Mbit/s with the link's framing; peaks: the step's highest minute. full, busy:
-    sustained spans. window_ms: the complaint's window, None when it is all of the chart.
+    sustained spans. window_ms: the time that was asked about, None where no time was given.
     """
 
     link: str
@@ -60,6 +69,14 @@ class Chart:
     @property
     def end_ms(self) -> int:
         return self.start_ms + self.step_ms * len(self.rates)
+
+    @property
+    def asked_ms(self) -> Span | None:
+        """The part of the time asked about that the chart shows."""
+        if self.window_ms is None:
+            return None
+        span = (max(self.window_ms[0], self.start_ms), min(self.window_ms[1], self.end_ms))
+        return span if span[1] > span[0] else None
 
     @property
     def stretches(self) -> tuple[tuple[bool, Span], ...]:
@@ -87,19 +104,19 @@ class Layer:
 
 @dataclass(frozen=True)
 class Stack:
-    """Who used a link direction while the main finding lasted; the largest first, the rest of them last."""
+    """Who used a chart's link and direction, on its time axis; episode_ms: the main finding.
 
-    link: str
-    direction: str
-    capacity_mbps: float
-    start_ms: int
-    step_ms: int
+    The largest of the finding's users first, the rest of them last; together they are the chart's rates.
+    """
+
+    chart: Chart
     episode_ms: Span
     layers: tuple[Layer, ...]
 
     @property
-    def end_ms(self) -> int:
-        return self.start_ms + self.step_ms * len(self.layers[0].rates)
+    def edges_ms(self) -> tuple[int, ...]:
+        """Where the finding begins and ends, as far as the chart shows it."""
+        return tuple(ms for ms in self.episode_ms if self.chart.start_ms <= ms <= self.chart.end_ms)
 
 
 @dataclass(frozen=True)

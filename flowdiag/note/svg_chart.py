@@ -6,7 +6,7 @@ from typing import Final
 
 from flowdiag.note import wording_pictures as words
 from flowdiag.note.axis import highest_share
-from flowdiag.note.model import Chart, Span
+from flowdiag.note.model import Chart
 from flowdiag.note.svg import LEFT, LOW_PLOT, PLOT, TOP, WIDTH, Frame, element, path, pattern, stairs
 from flowdiag.note.svg import words as label
 from flowdiag.note.wording import MINUTE_MS
@@ -32,7 +32,7 @@ def chart_svg(chart: Chart, clock: Clock, key: str, width: float = WIDTH) -> str
         _patterns(key),
         _window(frame, chart),
         frame.rules(clock),
-        _gaps(frame, chart),
+        gaps(frame, chart),
         _rates(frame, chart),
         _window_edges(frame, chart),
         frame.plan_label(),
@@ -44,7 +44,7 @@ def chart_svg(chart: Chart, clock: Clock, key: str, width: float = WIDTH) -> str
 def _patterns(key: str) -> str:
     return element(
         "defs",
-        pattern(f"{key}-hatch", "ink", 6, element("path", d="M0 6L6 0", class_="stroke")),
+        hatch(key),
         pattern(f"{key}-dots", "ink", 6, element("circle", cx=3, cy=3, r=1.1, class_="dot")),
         pattern(f"{key}-full", "full", 7, element("path", d="M0 0H7V7H0Z", class_="ground"),
                 element("path", d="M0 7L7 0", class_="stroke")),
@@ -53,16 +53,13 @@ def _patterns(key: str) -> str:
     )  # fmt: skip
 
 
-def _window_shown(chart: Chart) -> Span | None:
-    """The part of the time looked at that the chart covers."""
-    if chart.window_ms is None:
-        return None
-    span = (max(chart.window_ms[0], chart.start_ms), min(chart.window_ms[1], chart.end_ms))
-    return span if span[1] > span[0] else None
+def hatch(key: str) -> str:
+    """The fill of what is not known."""
+    return pattern(f"{key}-hatch", "ink", 6, element("path", d="M0 6L6 0", class_="stroke"))
 
 
 def _window(frame: Frame, chart: Chart) -> str:
-    span = _window_shown(chart)
+    span = chart.asked_ms
     if span is None:
         return ""
     shade = frame.strip(span, TOP - 6, frame.plot + 6, class_="window")
@@ -73,11 +70,12 @@ def _window_edges(frame: Frame, chart: Chart) -> str:
     """Drawn over the rates, which would hide them."""
     return "".join(
         element("line", x1=frame.x(ms), y1=TOP - 6, x2=frame.x(ms), y2=frame.bottom, class_="edge")
-        for ms in _window_shown(chart) or ()
+        for ms in chart.asked_ms or ()
     )
 
 
-def _gaps(frame: Frame, chart: Chart) -> str:
+def gaps(frame: Frame, chart: Chart) -> str:
+    """Where nothing is known. Needs the fill of hatch()."""
     return "".join(
         frame.labelled_strip(span, TOP, frame.plot, words.NO_RECORDS, fill=frame.fill("hatch"), class_="gap")
         for span in chart.gaps

@@ -82,14 +82,15 @@ def chart_description(chart: Chart, clock: Clock) -> str:
     return " ".join(said)
 
 
-def stack_title(stack: Stack) -> str:
-    return f"Who used {stack.link}, {WAYS[stack.direction]}"
+def stack_title(link: str, direction: str) -> str:
+    return f"Who used {chart_title(link, direction)}"
 
 
 def stack_description(stack: Stack, clock: Clock) -> str:
-    dated = not clock.same_day(*stack.episode_ms)
+    shown = (stack.chart.start_ms, stack.chart.end_ms)
+    dated = not clock.same_day(min(shown[0], stack.episode_ms[0]), max(shown[1], stack.episode_ms[1]))
     names = ", ".join(layer.name for layer in stack.layers)
     return (
-        f"Rates of the largest devices, stacked, around {clock.span(*stack.episode_ms, day=dated)}; "
-        f"from the bottom: {names}."
+        f"Rates {clock.full_span(*shown)}, stacked, of the devices that were largest in {FINDING_1}, "
+        f"{clock.span(*stack.episode_ms, day=dated)}; from the bottom: {names}."
     )

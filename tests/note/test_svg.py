@@ -1,11 +1,11 @@
 """Pictures: coordinates worked out by hand, marks that differ by more than colour."""
 
 import re
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import pytest
 
-from flowdiag.note.charting import charts, stack
 from flowdiag.note.svg import (
     CHARACTER,
     LEFT,
@@ -23,7 +23,7 @@ from flowdiag.note.svg import (
 from flowdiag.note.svg_chart import chart_svg
 from flowdiag.note.svg_stack import stack_svg
 from flowdiag.site.clock import Clock
-from tests.note.building import Traffic, full_upload
+from tests.note.building import FULL_UPLOAD, Traffic, charts, full_upload, ms, resting_on, stack
 from tests.note.situations import leak_in_an_audit, mostly_silent, on_backup
 
 CLOCK = Clock("Pacific/Auckland")
@@ -127,9 +127,44 @@ def test_layers_of_a_stack_have_patterns_of_their_own_and_their_names() -> None:
     root = parsed(stack_svg(drawn, CLOCK, "s"))
     fills = [part.get("fill") for part in of_class(root, "layer") if part.tag == f"{NAME}path"]
     assert fills == ["url(#s-layer0)", "url(#s-layer1)", "url(#s-layer5)"]
-    strokes = [part.get("d") for part in of_class(root, "stroke")]
+    strokes = [
+        of_class(layer, "stroke")[0].get("d") for at in (0, 1, 5) for layer in of_class(root, f"layer{at}")
+    ]
     assert len(set(strokes)) == 3
     assert {"192.168.40.20 (imaging archive)", "192.168.40.21", "all others"} <= set(texts(root))
+
+
+@pytest.mark.parametrize("width", [WIDTH, NARROW])
+def test_the_same_time_is_at_the_same_place_in_the_rate_and_in_who_used_the_link(width: float) -> None:
+    given = full_upload()
+    drawn = stack(given.case, given.verdict)
+    assert drawn is not None
+    rate = parsed(chart_svg(charts(given.case)[1], CLOCK, "c", width))
+    users = parsed(stack_svg(drawn, CLOCK, "s", width))
+
+    def times(root: ElementTree.Element) -> dict[str, str | None]:
+        return {
+            part.text or "": part.get("x") for part in root.iter(f"{NAME}text") if ":" in (part.text or "")
+        }
+
+    assert times(rate) == times(users)
+    assert len(times(rate)) >= 2
+    # What was full begins and ends in both where the finding does.
+    (full,) = [part for part in of_class(rate, "full") if part.tag == f"{NAME}rect"]
+    begin, end = (float(part.get("x1") or 0) for part in of_class(users, "edge"))
+    assert begin == pytest.approx(float(full.get("x") or 0), abs=0.01)
+    assert end - begin == pytest.approx(float(full.get("width") or 0), abs=0.02)
+
+
+def test_what_is_not_known_is_hatched_where_it_shows_who_used_the_link_too() -> None:
+    case = mostly_silent().case
+    finding = replace(FULL_UPLOAD, direction="down", start_ms=ms(0), end_ms=ms(15))
+    drawn = stack(case, resting_on(finding))
+    assert drawn is not None
+    root = parsed(stack_svg(drawn, CLOCK, "s"))
+    (gap,) = of_class(root, "gap")
+    assert gap.get("fill") == "url(#s-hatch)"
+    assert of_class(parsed(chart_svg(drawn.chart, CLOCK, "c")), "gap")[0].get("x") == gap.get("x")
 
 
 def test_hostile_names_stay_text() -> None:
