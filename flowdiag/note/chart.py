@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final
 
@@ -13,6 +14,7 @@ from flowdiag.note.charting import OTHERS
 from flowdiag.note.escape import terminal
 from flowdiag.note.figures import plain_rate
 from flowdiag.note.model import Chart, Note, Span, Stack
+from flowdiag.note.wording_comparison import chart_title
 from flowdiag.site.clock import Clock
 
 if TYPE_CHECKING:
@@ -63,12 +65,14 @@ def chart_png(note: Note, file: str | Path | IO[bytes]) -> None:
 def chart_figure(note: Note) -> Figure:
     """One row per link and direction: rate, plan, the time looked at, full and busy spans, gaps.
 
-    A last row shows who used the main finding's link and direction. All rows have one time axis.
+    A row more shows who used the main finding's link and direction; these rows have one time axis. The last two are the time
+    asked about and one beside it, where that was asked for.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    rows = max(len(note.charts), 1) + (note.stack is not None)
+    beside = note.beside.charts if note.beside is not None else ()
+    rows = max(len(note.charts), 1) + (note.stack is not None) + len(beside)
     height = HEAD_INCHES + ROW_INCHES * rows
     figure = Figure(figsize=(WIDTH_INCHES, height), dpi=DOTS_PER_INCH, layout="constrained")
     FigureCanvasAgg(figure)
@@ -80,7 +84,11 @@ def chart_figure(note: Note) -> Figure:
     for chart, axis in zip(note.charts, axes, strict=False):
         _draw(axis, chart, clock)
     if note.stack is not None:
-        _draw_stack(axes[-1], note.stack, clock)
+        _draw_stack(axes[len(note.charts)], note.stack, clock)
+    for chart, axis in zip(beside, axes[rows - len(beside) :], strict=True):
+        _draw(axis, chart, clock)
+        named = replace(chart, link=_name(chart.link))
+        axis.set_title(chart_title(named, clock), loc="left", fontsize=9, color=_INK, parse_math=False)
     if not note.charts:
         axes[0].set_axis_off()
         axes[0].text(0.5, 0.5, pictures.NO_RECORDS, ha="center")
@@ -90,8 +98,7 @@ def chart_figure(note: Note) -> Figure:
 def _draw(axis: Axes, chart: Chart, clock: Clock) -> None:
     edges = _edges(axis, chart)
     rates = [float("nan") if rate is None else rate for rate in chart.rates]
-    peak = max((value for value in chart.peaks if value is not None), default=0.0)
-    top = chart.capacity_mbps * highest_share(peak, chart.capacity_mbps)
+    top = chart.capacity_mbps * highest_share(chart.highest_mbps, chart.capacity_mbps)
     if chart.asked_ms is not None:
         axis.axvspan(*chart.asked_ms, color=_WINDOW, zorder=0)
         _note(axis, chart.asked_ms[0], top * 1.14, f" {pictures.ASKED}")

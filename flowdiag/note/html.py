@@ -7,8 +7,9 @@ from base64 import b64encode
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from flowdiag.note import figures
+from flowdiag.note import comparison, figures
 from flowdiag.note import wording as words
+from flowdiag.note import wording_comparison as comparing
 from flowdiag.note.model import Chart, Note
 from flowdiag.note.wording_figures import LINK_COLUMNS
 from flowdiag.note.wording_pictures import PICTURE_LEGEND, chart_title, stack_title
@@ -27,6 +28,7 @@ def render(note: Note) -> str:
     style = (_FOLDER / "note.css").read_text(encoding="utf-8")
     # The svg functions escape all text that they are given (escape.html).
     drawn = [Picture(title, Markup(wide), Markup(narrow)) for title, wide, narrow in pictures(note)]
+    beside = [Picture(title, Markup(wide), Markup(narrow)) for title, wide, narrow in pictures_beside(note)]
     leading = 1 if note.stack is None else 2
     page = _environment().get_template("note.html")
     return page.render(
@@ -40,6 +42,9 @@ def render(note: Note) -> str:
         policy=policy(style),
         lead=drawn[:leading],
         pictures=drawn[leading:],
+        comparison=comparison,
+        comparing=comparing,
+        beside=beside,
         rankings=[
             (words.TALKERS, words.ADDRESS, note.talkers),
             (words.APPLICATIONS, words.APPLICATION, note.applications),
@@ -99,6 +104,22 @@ def pictures(note: Note) -> list[Picture]:
         ]
     )
     return [lead, *stacked, *drawn]
+
+
+def pictures_beside(note: Note) -> list[Picture]:
+    """The time asked about and the one it is compared with."""
+    from flowdiag.note.svg import NARROW
+    from flowdiag.note.svg_chart import chart_svg
+
+    clock = note.clock
+    return [
+        Picture(
+            comparing.chart_title(chart, clock),
+            chart_svg(chart, clock, f"beside{number}"),
+            chart_svg(chart, clock, f"narrow-beside{number}", NARROW),
+        )
+        for number, chart in enumerate(note.beside.charts if note.beside else (), 1)
+    ]
 
 
 def fullness(chart: Chart) -> float:
