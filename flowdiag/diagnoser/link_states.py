@@ -1,6 +1,6 @@
 """What each link did in each minute: carrying ordinary traffic, keepalives only, silent, or not known.
 
-Shared by the link findings and by the band that the note draws; this module alleges nothing itself.
+Shared by the link findings and by the band that the note draws (link_bands.py); this module alleges nothing itself.
 
 Ordinary traffic is what is left of a link's records when these are taken away:
 - the keepalives of the profile, both directions;

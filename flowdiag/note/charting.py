@@ -17,7 +17,8 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.episodes import capacity_mbps, episodes
 from flowdiag.diagnoser.figure_windows import figure_windows
 from flowdiag.diagnoser.finding import Verdict
-from flowdiag.diagnoser.link_states import STATE_NAMES, UNKNOWN, link_states
+from flowdiag.diagnoser.link_bands import link_bands
+from flowdiag.diagnoser.link_states import STATE_NAMES, UNKNOWN
 from flowdiag.diagnoser.shares import address_text, label_of
 from flowdiag.note.model import Chart, Layer, Rates, Span, Stack, StateSpan, TimeAxis
 
@@ -65,7 +66,7 @@ def charts(case: Case, axis: TimeAxis) -> tuple[Chart, ...]:
     usage = windows.usage
     per_step = axis.step_ms // usage.window_ms
     heard = on_axis(windows.heard, usage, axis, fill=False)
-    states = link_states(case).states
+    states = link_bands(case)
     found = episodes(case)
     drawn = []
     for number, link in enumerate(profile.link):

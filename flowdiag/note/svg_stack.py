@@ -10,11 +10,9 @@ from flowdiag.note.charting import OTHERS
 from flowdiag.note.model import Stack
 from flowdiag.note.svg import LEFT, PLOT, TOP, WIDTH, Frame, element, path, pattern, stairs
 from flowdiag.note.svg import words as label
-from flowdiag.note.svg_chart import gaps, hatch
+from flowdiag.note.svg_chart import LEGEND_ROW, SWATCH, SWATCH_GAP, gaps, hatch
 from flowdiag.site.clock import Clock
 
-ROW: Final = 20.0
-_SWATCH: Final = 14.0
 # One pattern for each layer, so that they differ without colour too.
 _PATTERNS: Final = ("M0 0H8V8H0Z", "M0 8L8 0", "M0 0L8 8", "M0 4H8", "M4 0V8", "M0 4H8M4 0V8")
 
@@ -32,7 +30,7 @@ def stack_svg(stack: Stack, clock: Clock, key: str, width: float = WIDTH) -> str
     legend_y = TOP + PLOT + 34
     frame = Frame(
         key, chart.start_ms, chart.end_ms, chart.capacity_mbps,
-        highest_share(max(totals), chart.capacity_mbps), height=legend_y + ROW * len(stack.layers),
+        highest_share(max(totals), chart.capacity_mbps), height=legend_y + LEGEND_ROW * len(stack.layers),
         width=width, scale=low_scale(max(totals), chart.capacity_mbps),
     )  # fmt: skip
     areas, legend = [], []
@@ -42,9 +40,9 @@ def stack_svg(stack: Stack, clock: Clock, key: str, width: float = WIDTH) -> str
         lower = stairs(frame, edges[at], chart.start_ms, chart.step_ms)
         fill = {"fill": frame.fill(f"layer{kinds[at]}"), "class_": "layer"}
         areas.append(element("path", d=path([*upper, *reversed(lower)], closed=True), **fill))
-        y = legend_y + ROW * at
-        legend.append(element("rect", x=LEFT, y=y, width=_SWATCH, height=_SWATCH, **fill))
-        legend.append(label(_cut(layer.name, width), LEFT + _SWATCH + 8, y + 11))
+        y = legend_y + LEGEND_ROW * at
+        legend.append(element("rect", x=LEFT, y=y, width=SWATCH, height=SWATCH, **fill))
+        legend.append(label(_cut(layer.name, width), LEFT + SWATCH + SWATCH_GAP, y + 11))
     patterns = (
         pattern(
             f"{key}-layer{kind}", f"layer{kind}", 8,
@@ -72,5 +70,5 @@ def stack_svg(stack: Stack, clock: Clock, key: str, width: float = WIDTH) -> str
 
 
 def _cut(name: str, width: float) -> str:
-    most = int((width - LEFT - 2 * _SWATCH) / 8)
+    most = int((width - LEFT - 2 * SWATCH) / 8)
     return name if len(name) <= most else name[: most - 1] + "…"

@@ -22,8 +22,8 @@ FINDING_1: Final = "finding 1"
 PICTURE_LEGEND: Final = (
     "Lines show the mean of each step, with the link's framing; the dashed line is the plan's rate, a "
     "dotted one the highest minute of each step. Striped and dotted marks under a chart show where the "
-    "link was full or busy for at least three minutes, and what it did: carrying traffic, keepalives only, "
-    "silent, or unknown."
+    "link was full or busy for at least three minutes, and what it did: carrying traffic, keepalives only (or "
+    "as little), silent, or unknown."
 )
 
 
@@ -33,8 +33,8 @@ ROW_ASKED: Final = "asked"
 ROW_STATE: Final = "state"
 TEXT_LEGEND: Final = (
     "Heights are shares of the plan's rate; the line at 100% is the plan. ░ no records. load: F full, b busy "
-    "for at least three minutes. asked: the time looked at. state: ━ carrying traffic, · keepalives only, "
-    "blank silent, ? not known."
+    "for at least three minutes. asked: the time looked at. state: ━ carrying traffic, · keepalives only "
+    "(or as little), blank silent, ? not known."
 )
 
 

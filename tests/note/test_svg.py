@@ -20,7 +20,7 @@ from flowdiag.note.svg import (
     path,
     stairs,
 )
-from flowdiag.note.svg_chart import chart_svg
+from flowdiag.note.svg_chart import SWATCH, chart_svg
 from flowdiag.note.svg_stack import stack_svg
 from flowdiag.site.clock import Clock
 from tests.note.building import FULL_UPLOAD, Traffic, charts, full_upload, ms, resting_on, stack
@@ -193,6 +193,36 @@ def test_the_narrow_picture_has_fewer_times_and_the_same_marks() -> None:
     assert (narrow.get("viewBox") or "").split()[2] == number(NARROW)
     assert {"time looked at", "full", "plan 20 Mbit/s", "carrying", "14:00"} <= set(texts(narrow))
     assert len(texts(narrow)) < len(texts(wide))
+
+
+def test_marks_too_narrow_for_their_names_are_named_under_the_picture() -> None:
+    # On the backup for 10 of 120 minutes: 22 px on a phone, 51 px on a page; its name needs 57 px.
+    traffic = Traffic().office(0, 50).office(50, 60, "lte", 29.0).office(60)
+    chart = charts(traffic.case(unheard=(100, 103)))[2]
+    root = parsed(chart_svg(chart, CLOCK, "c", NARROW))
+    named = of_class(root, "label")
+    below = {part.text: float(part.get("y") or 0) for part in named}
+    swatches = [part for part in root.iter(f"{NAME}rect") if part.get("height") == number(SWATCH)]
+    assert [(part.get("class"), part.get("fill")) for part in swatches] == [
+        ("mark full", "url(#c-full)"),
+        ("state carrying", None),
+        ("state unknown", "url(#c-hatch)"),
+        ("gap", "url(#c-hatch)"),
+    ]
+    height = float((root.get("viewBox") or "").split()[3])
+    assert all(below["link"] < below[name] < height for name in ("full", "carrying", "unknown", "no records"))
+    assert "silent" in below  # has room of its own
+    rights = [
+        float(part.get("x") or 0) + CHARACTER * len(part.text or "")
+        for part in named
+        if part.get("text-anchor") is None
+    ]
+    assert max(rights) <= NARROW
+
+
+def test_marks_that_have_room_for_their_names_need_no_legend() -> None:
+    root = parsed(chart_svg(charts(on_backup().case)[0], CLOCK, "c1"))
+    assert not [part for part in root.iter(f"{NAME}rect") if part.get("height") == number(SWATCH)]
 
 
 def test_a_label_at_the_right_edge_stays_in_the_picture() -> None:

@@ -1,0 +1,55 @@
+"""What the note's band under a chart says that each link did in each minute; this module alleges nothing itself.
+
+The states are those of link_states.py, with one difference. What trickles over a backup at the rate of chatter is not
+ordinary use: an idle connection that stayed there after a failover, a heartbeat that the profile does not list. So a
+backup carries ordinary traffic where more than chatter ran over it, and where less did, only in a failover or where a
+leak is alleged, so that the band says what the findings say.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.diagnoser.backup_leak import leaking
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.chatter import CHATTER_BITS_S
+from flowdiag.diagnoser.failovers import failovers
+from flowdiag.diagnoser.link_states import (
+    CARRYING,
+    CARRYING_OCTETS_A_MINUTE,
+    KEEPALIVES,
+    backups,
+    link_states,
+)
+from flowdiag.diagnoser.once import once_per_case
+from flowdiag.diagnoser.timeline import Grid
+
+
+@once_per_case
+def link_bands(case: Case) -> NDArray[np.int8]:
+    """States (link_states.STATE_NAMES) of all links on the usage grid; shape [link, window]."""
+    states = link_states(case).states.copy()
+    for link in backups(case.profile):
+        states[link][(states[link] == CARRYING) & ~_in_use(case, link)] = KEEPALIVES
+    return states
+
+
+def _in_use(case: Case, link: int) -> NDArray[np.bool_]:
+    """Windows in which a backup had more than chatter, or less in a failover or an alleged leak."""
+    usage = case.usage
+    floor = CARRYING_OCTETS_A_MINUTE * usage.window_ms / 60_000
+    ordinary = np.flatnonzero(link_states(case).ordinary & (case.flows.link == link))
+    used: NDArray[np.bool_] = _octets(case, ordinary) > CHATTER_BITS_S * usage.window_ms / 8000
+    used |= _octets(case, leaking(case, link)) >= floor
+    for failover in failovers(case).episodes:
+        first = max((failover.start_ms - usage.start_ms) // usage.window_ms, 0)
+        used[first : -((usage.start_ms - failover.end_ms) // usage.window_ms)] = True
+    return used
+
+
+def _octets(case: Case, rows: NDArray[np.intp]) -> NDArray[np.float64]:
+    """IP octets of flow rows in each window of the usage grid."""
+    flows, usage = case.flows, case.usage
+    grid = Grid(usage.start_ms, usage.window_ms, usage.windows)
+    return grid.spread(flows.start_ms[rows], flows.end_ms[rows], flows.octets[rows])
