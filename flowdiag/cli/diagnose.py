@@ -133,6 +133,7 @@ def command(
         )
         other = None
         if compare is not None:
+            stage(progress, "comparing")
             other = run_other(
                 exports,
                 diagnosis.case,

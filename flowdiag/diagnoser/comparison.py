@@ -213,7 +213,7 @@ def _differs(ours: Side, theirs: Side) -> bool:
 
 def _volumes_differ(moved: Shifts, ours: Case, theirs: Case) -> bool:
     rates = moved.asked_octets / _length(ours), moved.other_octets / _length(theirs)
-    return abs(rates[0] - rates[1]) >= LARGER_VOLUME * max(*rates, 1e-9)
+    return max(rates) > 0.0 and abs(rates[0] - rates[1]) >= LARGER_VOLUME * max(rates)
 
 
 def _length(case: Case) -> int:

@@ -154,8 +154,8 @@ def _explanation(case: Case, traffic: _Traffic) -> Explanation | None:
     for kind in KINDS:
         asked, other = part.sums(kind)
         alike = (asked - part.weight * other) * np.sign(whole)
-        number = int(alike.argmax()) if len(alike) else 0
-        if len(alike) and alike[number] > 0.0 and alike[number] >= EXPLAINS * abs(whole):
+        if alike.max(initial=0.0) > 0.0 and alike.max() >= EXPLAINS * abs(whole):
+            number = int(alike.argmax())
             part = part.of(kind, number)
             found.append((kind, number))
     if not found:

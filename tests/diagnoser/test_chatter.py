@@ -123,6 +123,25 @@ def test_what_comes_less_often_than_a_minute_or_more_often_than_a_second_is_not_
         assert (paces(book), left_out(book)) == ([], True)
 
 
+def test_the_ends_of_the_pace() -> None:
+    """A second and a minute, a twentieth off."""
+    for interval, named in ((0.95, [0.9]), (0.94, []), (63, [63.0]), (63.1, [])):
+        assert paces(told(every(interval), up=40, down=0, protocol=UDP, port=9000)) == named
+
+
+def test_two_kilobits_a_second_are_chatter_and_more_is_traffic() -> None:
+    """915,000 octets in the 61 minutes in which the exporter was heard: 90 times 50 packets each way of 203.3 octets both."""
+    for octets, chat in ((103, True), (104, False)):
+        book = told(every(40), up=octets, down=100, packets=50, protocol=UDP, port=9000)
+        assert left_out(book) is chat
+
+
+def test_five_records_are_chatter_and_four_are_not() -> None:
+    for records in (5, 4):
+        book = told(np.linspace(1, 3500, records).tolist(), up=84, down=0, protocol=UDP, port=9000)
+        assert left_out(book) is (records == 5)
+
+
 def test_of_a_sampled_export_no_pace_is_known() -> None:
     book = told(every(10), up=84, down=84, protocol=ICMP, port=0, sampling=2)
     assert paces(book) == []

@@ -112,6 +112,33 @@ def test_a_difference_of_many_small_parts_is_said_to_be_one() -> None:
     )
 
 
+def test_volumes_less_than_a_fifth_apart_are_not_explained() -> None:
+    """18.9 Mbit/s are full and 15.6 busy; 3.3 of 18.9 are 17 %."""
+    traffic = Traffic().flow(90, 120, "fibre", up=18.9, **BACKUP).flow(0, 30, "fibre", up=15.6, **BACKUP)
+    assert beside(traffic).sentence == (
+        "From 14:30 to 15:00 the upload of fibre was full; from 13:00 to 13:30 it was busy all the time."
+    )
+
+
+def test_the_link_direction_that_moved_most_is_spoken_of_and_of_its_mean_too() -> None:
+    """Downloads of 40 Mbit/s both times; uploads of 0.5 and 5.5, of which one minute was there then: a mean of 0.7."""
+    traffic = Traffic().office(mbps=8).flow(0, 120, "fibre", down=32).flow(90, 120, "fibre", up=5, **BACKUP)
+    found = beside(traffic.flow(3, 4, "fibre", up=5, **BACKUP))
+    assert found.about == ("fibre", "up")
+    assert found.sentence == (
+        "The upload of fibre peaked at 28% of its plan; from 13:00 to 13:30 it peaked at 28%: rsync of 192.168.40.20 "
+        "(imaging archive) with 203.0.113.9 came on top (1.12 GB)."
+    )
+
+
+def test_an_episode_that_only_touches_a_time_is_not_in_it() -> None:
+    """Full from 13:30 to 13:50, between 13:00 to 13:30 and 13:50 to 14:20."""
+    traffic = Traffic().office().flow(30, 50, "fibre", up=19.1, **BACKUP)
+    found = beside(traffic, (50, 80), (0, 30))
+    assert found.differs is False
+    assert "full" not in found.sentence
+
+
 def test_other_days_are_told_by_how_far_they_are() -> None:
     """The same half hour of two days, a week and two weeks before; and of two days after."""
     for days, told in (

@@ -109,6 +109,28 @@ def test_times_of_different_length_compare_by_rate() -> None:
     assert (found.explanation, found.largest) == (None, ())
 
 
+def test_the_largest_three_of_a_kind_are_listed_largest_first() -> None:
+    book = office(Book())
+    for place, octets in enumerate((100e6, 400e6, 200e6, 300e6)):
+        book.row(600, 1200, way=UP, octets=octets, inside=ARCHIVE, outside=f"198.51.100.{place}")
+    found = [one.key for one in moved(book).largest if one.kind == "destination"]
+    assert found == ["198.51.100.1", "198.51.100.3", "198.51.100.2"]
+
+
+def test_equal_differences_stand_in_the_order_of_their_names() -> None:
+    book = office(Book())
+    for place in (9, 8, 7):
+        book.row(600, 1200, way=UP, octets=100e6, inside=ARCHIVE, outside=f"198.51.100.{place}")
+    found = [one.key for one in moved(book).largest if one.kind == "destination"]
+    assert found == ["198.51.100.7", "198.51.100.8", "198.51.100.9"]
+
+
+def test_where_nothing_flowed_nothing_differs() -> None:
+    book = Book()
+    book.row(0, 1200, way=DOWN, octets=50e6)
+    assert moved(book) == Shifts(0, 0, None, ())
+
+
 def test_the_other_direction_and_other_links_do_not_count() -> None:
     book = office(Book())
     book.row(600, 1200, way=DOWN, octets=900e6, inside=ARCHIVE, outside=BACKUP)
