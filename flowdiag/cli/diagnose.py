@@ -59,6 +59,11 @@ FOUND: Final = 3  # exit code of --fail-on
 @click.option(
     "--chart", type=click.Path(dir_okay=False, path_type=Path), help="Draw each link's rate to this PNG."
 )
+@click.option(
+    "--brief",
+    is_flag=True,
+    help="One page: the client's part, the verdict and one picture. JSON stays whole.",
+)
 @link_options
 @pseudonyms_option
 @click.option("--fail-on", type=click.Choice(SEVERITIES), help="Exit 3 if a finding is at least this severe.")
@@ -81,6 +86,7 @@ def command(
     form: str | None,
     output: Path | None,
     chart: Path | None,
+    brief: bool,
     link: str | None,
     direction: Direction | None,
     pseudonyms: bool,
@@ -96,6 +102,7 @@ def command(
     Example:
       flowdiag diagnose export.pcap --site site.toml --ticket T-1042 --reported "video calls freeze"
       flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --output note.html
+      flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --brief --output page.html
       flowdiag diagnose --site-name "harbour lane" --from "last hour"
       flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --compare "last tuesday 14:00"
       flowdiag diagnose export.pcap --down 100 --up 40 --interface 2 --lan 192.168.40.0/24 --timezone Pacific/Auckland
@@ -154,10 +161,10 @@ def command(
             link,
             direction,
         )
-        text = rendered(note, form, on_terminal=output is None and sys.stdout.isatty())
+        text = rendered(note, form, brief=brief, on_terminal=output is None and sys.stdout.isatty())
         if chart is not None:
             stage(progress, "drawing the pictures")
-            draw(note, chart)
+            draw(note, chart, brief=brief)
     write_result(text, output)
     if fail_on is not None and any(
         severe_enough(finding.severity, fail_on) for finding in diagnosis.findings
@@ -199,31 +206,34 @@ def profile_of(
     return profile_from_options(down, up, interface, lan, timezone or "UTC")
 
 
-def draw(note: Note, chart: Path) -> None:
-    """The pictures of a note as a PNG. Raises FlowdiagError if it cannot be written."""
+def draw(note: Note, chart: Path, *, brief: bool) -> None:
+    """The pictures of a note as a PNG, or the one of its short form. Raises FlowdiagError if it cannot be written."""
     from io import BytesIO
 
     from flowdiag.cli.output import write_bytes
+    from flowdiag.note.brief import shortened
     from flowdiag.note.chart import chart_png
 
     picture = BytesIO()
-    chart_png(note, picture)
+    chart_png(shortened(note).note if brief else note, picture)
     write_bytes(picture.getvalue(), chart)
 
 
-def rendered(note: Note, form: str, *, on_terminal: bool) -> str:
-    """The note in a format; on_terminal: text may have colours."""
+def rendered(note: Note, form: str, *, brief: bool, on_terminal: bool) -> str:
+    """The note in a format. brief: its short form, which JSON has none of; on_terminal: text may have colours."""
     if form == "json":
-        from flowdiag.note.json_note import render
-    elif form == "markdown":
-        from flowdiag.note.markdown import render
-    elif form == "html":
-        from flowdiag.note.html import render
-    else:
-        from flowdiag.note.text import render as render_text
+        from flowdiag.note import json_note
 
-        return render_text(note, on_terminal=on_terminal)
-    return render(note)
+        return json_note.render(note)
+    if form == "text":
+        from flowdiag.note import text
+
+        return (text.render_brief if brief else text.render)(note, on_terminal=on_terminal)
+    if form == "markdown":
+        from flowdiag.note.markdown import render, render_brief
+    else:
+        from flowdiag.note.html import render, render_brief
+    return (render_brief if brief else render)(note)
 
 
 def shown_charts(note: Note, link: str | None, direction: Direction | None) -> Note:

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 
 from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.note import comparison, figures
 from flowdiag.note import wording as words
+from flowdiag.note import wording_brief as brief_words
 from flowdiag.note import wording_comparison as comparing
+from flowdiag.note.brief import Brief, shortened
 from flowdiag.note.escape import markdown as escaped
+from flowdiag.note.layout import PLAIN_WIDTH, plain
 from flowdiag.note.model import Note, Span
+from flowdiag.note.text_chart import chart_lines
 from flowdiag.note.wording_figures import LINK_COLUMNS
+from flowdiag.note.wording_pictures import TEXT_LEGEND
 from flowdiag.site.clock import Clock
 
 
@@ -20,20 +26,33 @@ def render(note: Note) -> str:
     return "\n\n".join(_blocks(note)) + "\n"
 
 
+def render_brief(note: Note) -> str:
+    """The short form; its picture is of block characters, in a block of code."""
+    return "\n\n".join(_brief_blocks(shortened(note))) + "\n"
+
+
+def _brief_blocks(short: Brief) -> Iterator[str]:
+    yield from _client_blocks(short.note)
+    yield f"## {words.FOR_ENGINEER}"
+    yield f"**{words.VERDICT}: {escaped(short.verdict)}**"
+    for section in short.sections:
+        yield f"### {section.heading}"
+        yield _list(section.sentences)
+    if short.chart is not None:
+        yield f"### {words.CHARTS}"
+        yield _code(plain(chart_lines(short.chart, short.note.clock, PLAIN_WIDTH)))
+        yield TEXT_LEGEND
+    yield brief_words.FULL_NOTE
+
+
+def _code(text: str) -> str:
+    """A fenced block (CommonMark 4.5) that nothing in the text can end: the fence is longer than any in it."""
+    fence = "`" * max([3, *(len(run) + 1 for run in re.findall("`+", text))])
+    return f"{fence}\n{text}{fence}"
+
+
 def _blocks(note: Note) -> Iterator[str]:
-    ticket = f" {note.ticket}" if note.ticket else ""
-    yield f"# {escaped(f'{words.TITLE}{ticket}: {note.site}')}"
-    yield escaped(words.subtitle(note))
-    yield f"## {words.FOR_CLIENT}"
-    client = note.client
-    for heading, sentences in (
-        (words.TOLD, (client.told,)),
-        (words.SAW, client.saw),
-        (words.MEANS, (client.means,)),
-        (words.NEXT, client.next),
-    ):
-        yield f"### {heading}"
-        yield escaped(" ".join(sentences))
+    yield from _client_blocks(note)
     yield f"## {words.FOR_ENGINEER}"
     yield from _verdict(note)
     yield from _beside(note)
@@ -60,6 +79,22 @@ def _blocks(note: Note) -> Iterator[str]:
         if sentences:
             yield f"### {heading}"
             yield _list(sentences)
+
+
+def _client_blocks(note: Note) -> Iterator[str]:
+    ticket = f" {note.ticket}" if note.ticket else ""
+    yield f"# {escaped(f'{words.TITLE}{ticket}: {note.site}')}"
+    yield escaped(words.subtitle(note))
+    yield f"## {words.FOR_CLIENT}"
+    client = note.client
+    for heading, sentences in (
+        (words.TOLD, (client.told,)),
+        (words.SAW, client.saw),
+        (words.MEANS, (client.means,)),
+        (words.NEXT, client.next),
+    ):
+        yield f"### {heading}"
+        yield escaped(" ".join(sentences))
 
 
 def _verdict(note: Note) -> Iterator[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
 from rich.cells import cell_len
@@ -11,7 +11,9 @@ from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.note import comparison, figures
 from flowdiag.note import wording as words
+from flowdiag.note import wording_brief as brief_words
 from flowdiag.note import wording_comparison as comparing
+from flowdiag.note.brief import Brief, shortened
 from flowdiag.note.escape import terminal
 from flowdiag.note.layout import (
     PLAIN_WIDTH,
@@ -37,27 +39,22 @@ _LABEL_WIDTH: Final = 14
 def render(note: Note, *, on_terminal: bool = False) -> str:
     """on_terminal: coloured and no wider than the terminal; else plain, at most PLAIN_WIDTH columns."""
     width = terminal_width() if on_terminal else PLAIN_WIDTH
-    lines = [
-        clipped([(terminal(text), style) for text, style in line], width) for line in _lines(note, width)
-    ]
-    return styled(lines) if on_terminal else plain(lines)
+    return _written(_lines(note, width), width, on_terminal)
+
+
+def render_brief(note: Note, *, on_terminal: bool = False) -> str:
+    """The short form, with what render() has."""
+    width = terminal_width() if on_terminal else PLAIN_WIDTH
+    return _written(_brief_lines(shortened(note), width), width, on_terminal)
+
+
+def _written(lines: Iterable[Line], width: int, on_terminal: bool) -> str:
+    shown = [clipped([(terminal(text), style) for text, style in line], width) for line in lines]
+    return styled(shown) if on_terminal else plain(shown)
 
 
 def _lines(note: Note, width: int) -> Iterator[Line]:
-    ticket = f" {note.ticket}" if note.ticket else ""
-    yield from paragraph(f"{words.TITLE}{ticket}: {note.site}", width, style="bold")
-    yield from paragraph(words.subtitle(note), width)
-    yield from _part(words.FOR_CLIENT, width)
-    client = note.client
-    for heading, sentences in (
-        (words.TOLD, (client.told,)),
-        (words.SAW, client.saw),
-        (words.MEANS, (client.means,)),
-        (words.NEXT, client.next),
-    ):
-        yield []
-        yield [(heading, "bold")]
-        yield from paragraph(" ".join(sentences), width, indent="  ")
+    yield from _client_lines(note, width)
     yield from _part(words.FOR_ENGINEER, width)
     yield from _verdict(note, width)
     yield from _beside(note, width)
@@ -79,6 +76,35 @@ def _lines(note: Note, width: int) -> Iterator[Line]:
         (words.UNSEEN, note.unseen),
     ):
         yield from _section(heading, bullets(sentences, width))
+
+
+def _brief_lines(short: Brief, width: int) -> Iterator[Line]:
+    yield from _client_lines(short.note, width)
+    yield from _part(words.FOR_ENGINEER, width)
+    yield []
+    yield [(f"{words.VERDICT}: {short.verdict}", "bold")]
+    for section in short.sections:
+        yield from _section(section.heading, bullets(section.sentences, width))
+    yield from _charts(short.note, width)
+    yield []
+    yield from paragraph(brief_words.FULL_NOTE, width)
+
+
+def _client_lines(note: Note, width: int) -> Iterator[Line]:
+    ticket = f" {note.ticket}" if note.ticket else ""
+    yield from paragraph(f"{words.TITLE}{ticket}: {note.site}", width, style="bold")
+    yield from paragraph(words.subtitle(note), width)
+    yield from _part(words.FOR_CLIENT, width)
+    client = note.client
+    for heading, sentences in (
+        (words.TOLD, (client.told,)),
+        (words.SAW, client.saw),
+        (words.MEANS, (client.means,)),
+        (words.NEXT, client.next),
+    ):
+        yield []
+        yield [(heading, "bold")]
+        yield from paragraph(" ".join(sentences), width, indent="  ")
 
 
 def _part(heading: str, width: int) -> Iterator[Line]:

@@ -16,6 +16,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.note import comparison, html, json_note, markdown, text
+from flowdiag.note.brief import shortened
 from flowdiag.note.chart import chart_figure, chart_png
 from flowdiag.note.compose import compose
 from flowdiag.note.model import Note
@@ -191,6 +192,22 @@ def test_the_png_has_both_pictures_last() -> None:
     png = BytesIO()
     chart_png(told, png)
     assert png.getvalue().startswith(b"\x89PNG\r\n\x1a\n")
+
+
+def test_the_short_form_has_the_sentence_and_its_doubts_and_one_picture() -> None:
+    told = note(other=(0, 60))
+    heading = "Compared with Tuesday 3 March 2026, 13:00 to 14:00 NZDT"
+    doubt = (
+        "The times are of different length, 30 minutes and 60 minutes: compare rates, not volumes or minutes."
+    )
+    page, ticket, plain = html.render_brief(told), markdown.render_brief(told), text.render_brief(told)
+    for written in (page, ticket, " ".join(plain.split())):
+        assert heading in written
+        assert doubt in written
+        assert "Verdict then: not-the-link, high confidence" in written
+        assert "it peaked at 2% of its plan: rsync of 192.168.40.20" in written
+    assert page.count("<figure>") == 1
+    assert len(chart_figure(shortened(told).note).axes) == 1
 
 
 def test_inside_addresses_of_either_time_are_hidden() -> None:
