@@ -17,7 +17,6 @@ from flowdiag.diagnoser.chatter import CHATTER_BITS_S
 from flowdiag.diagnoser.failovers import failovers
 from flowdiag.diagnoser.link_states import (
     CARRYING,
-    CARRYING_OCTETS_A_MINUTE,
     KEEPALIVES,
     backups,
     link_states,
@@ -36,20 +35,14 @@ def link_bands(case: Case) -> NDArray[np.int8]:
 
 
 def _in_use(case: Case, link: int) -> NDArray[np.bool_]:
-    """Windows in which a backup had more than chatter, or less in a failover or an alleged leak."""
-    usage = case.usage
-    floor = CARRYING_OCTETS_A_MINUTE * usage.window_ms / 60_000
-    ordinary = np.flatnonzero(link_states(case).ordinary & (case.flows.link == link))
-    used: NDArray[np.bool_] = _octets(case, ordinary) > CHATTER_BITS_S * usage.window_ms / 8000
-    used |= _octets(case, leaking(case, link)) >= floor
-    for failover in failovers(case).episodes:
-        first = max((failover.start_ms - usage.start_ms) // usage.window_ms, 0)
-        used[first : -((usage.start_ms - failover.end_ms) // usage.window_ms)] = True
-    return used
-
-
-def _octets(case: Case, rows: NDArray[np.intp]) -> NDArray[np.float64]:
-    """IP octets of flow rows in each window of the usage grid."""
+    """Windows in which a backup had more than chatter, and those of failovers and of what is alleged to leak onto it."""
     flows, usage = case.flows, case.usage
     grid = Grid(usage.start_ms, usage.window_ms, usage.windows)
-    return grid.spread(flows.start_ms[rows], flows.end_ms[rows], flows.octets[rows])
+    rows = np.flatnonzero(link_states(case).ordinary & (flows.link == link))
+    octets = grid.spread(flows.start_ms[rows], flows.end_ms[rows], flows.octets[rows])
+    leak, stays = leaking(case, link), failovers(case).episodes
+    of_stays = np.array([(stay.start_ms, stay.end_ms - 1) for stay in stays], np.int64).reshape(-1, 2)
+    begun = np.concatenate([flows.start_ms[leak], of_stays[:, 0]])
+    ended = np.concatenate([flows.end_ms[leak], of_stays[:, 1]])
+    used: NDArray[np.bool_] = octets > CHATTER_BITS_S * usage.window_ms / 8000
+    return used | (grid.covering(begun, ended) > 0)
