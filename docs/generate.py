@@ -42,7 +42,7 @@ NOTE_INTRO: Final = """\
 [note.schema.json](../note.schema.json) (2020-12), which also ships in the package. Keys may be added in later versions, never
 changed. Rates are Mbit/s (10^6 bit/s) with the link's framing; `bytes` are IP octets scaled for sampling; shares run from 0 to
 1; times are ISO 8601 with the site's offset. The unit of a figure in `evidence` is the end of its key: `_mbps`, `_s`,
-`_minutes`, `_gb` (10^9 octets), `_percent`."""
+`_minutes`, `_gb` (10^9 octets), `_percent`. `--brief` does not shorten it."""
 
 REVIEW_INTRO: Final = """\
 What `flowdiag review` writes: `--format csv` one row a site, `xlsx` that and a sheet with one row a link and direction, `json` an

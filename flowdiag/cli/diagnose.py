@@ -24,7 +24,7 @@ from flowdiag.cli.progress import progress_bar, stage
 from flowdiag.errors import UsageError
 
 if TYPE_CHECKING:
-    from flowdiag.note.model import Chart, Note, Stack
+    from flowdiag.note.model import Chart, Note
     from flowdiag.pipeline import Direction
     from flowdiag.site.profile import Profile
 
@@ -41,6 +41,11 @@ FOUND: Final = 3  # exit code of --fail-on
 @click.option("--ticket", metavar="REF", help="The ticket's reference, for the head of the note.")
 @click.option("--reported", metavar="TEXT", help="What the client said.")
 @span_options
+@click.option(
+    "--compare",
+    metavar="TIME",
+    help='Hold another time beside it: a begin, or "TIME to TIME"; as long as the time asked about.',
+)
 @click.option("--down", type=RATE, metavar="MBPS", help="Without a profile: download rate of the plan.")
 @click.option("--up", type=RATE, metavar="MBPS", help="Without a profile: upload rate of the plan.")
 @click.option("--interface", metavar="N", type=int, help="Without a profile: ifIndex of the link.")
@@ -53,6 +58,11 @@ FOUND: Final = 3  # exit code of --fail-on
 @output_options(*FORMATS)
 @click.option(
     "--chart", type=click.Path(dir_okay=False, path_type=Path), help="Draw each link's rate to this PNG."
+)
+@click.option(
+    "--brief",
+    is_flag=True,
+    help="One page: the client's part, the verdict and one picture. JSON stays whole.",
 )
 @link_options
 @pseudonyms_option
@@ -67,6 +77,7 @@ def command(
     reported: str | None,
     window_from: str | None,
     window_to: str | None,
+    compare: str | None,
     down: float | None,
     up: float | None,
     interface: int | None,
@@ -75,6 +86,7 @@ def command(
     form: str | None,
     output: Path | None,
     chart: Path | None,
+    brief: bool,
     link: str | None,
     direction: Direction | None,
     pseudonyms: bool,
@@ -90,19 +102,25 @@ def command(
     Example:
       flowdiag diagnose export.pcap --site site.toml --ticket T-1042 --reported "video calls freeze"
       flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --output note.html
+      flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --brief --output page.html
       flowdiag diagnose --site-name "harbour lane" --from "last hour"
+      flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --compare "last tuesday 14:00"
       flowdiag diagnose export.pcap --down 100 --up 40 --interface 2 --lan 192.168.40.0/24 --timezone Pacific/Auckland
     """
     from flowdiag.cli.output import check_suffix, chosen_format, spare_inputs, write_result
+    from flowdiag.site.window import read_compared
 
     form = chosen_format(form, output, FORMATS)
     asked = chosen(exports, site, site_name, config)
     exports, site = asked.exports, asked.site
     check_suffix("--chart", chart, ".png")
     spare_inputs([output, chart], [*exports, site])
+    if compare is not None:
+        read_compared(compare)  # so that a slip in it costs no reading
     profile = profile_of(site, down, up, interface, lan, timezone)
     # Loaded after the options are known to be right, since it takes longer than a wrong option should.
-    from flowdiag.cli.times import settled_times
+    from flowdiag.cli.times import now_ms, settled_times
+    from flowdiag.comparing import run_other
     from flowdiag.note.compose import compose
     from flowdiag.pipeline import run
 
@@ -120,17 +138,33 @@ def command(
             direction=direction,
             progress=progress,
         )
+        other = None
+        if compare is not None:
+            stage(progress, "comparing")
+            other = run_other(
+                exports,
+                diagnosis.case,
+                compare,
+                link=link,
+                direction=direction,
+                progress=progress,
+                now_ms=now_ms(),
+            )
         stage(progress, "writing the note")
         names = None
         if pseudonyms:
             from flowdiag.note.pseudonyms import Pseudonyms
 
             names = Pseudonyms.from_key_file()
-        note = shown_charts(compose(diagnosis, ticket=ticket, pseudonyms=names), link, direction)
-        text = rendered(note, form, on_terminal=output is None and sys.stdout.isatty())
+        note = shown_charts(
+            compose(diagnosis, ticket=ticket, pseudonyms=names, other=other, direction=direction),
+            link,
+            direction,
+        )
+        text = rendered(note, form, brief=brief, on_terminal=output is None and sys.stdout.isatty())
         if chart is not None:
             stage(progress, "drawing the pictures")
-            draw(note, chart)
+            draw(note, chart, brief=brief)
     write_result(text, output)
     if fail_on is not None and any(
         severe_enough(finding.severity, fail_on) for finding in diagnosis.findings
@@ -172,31 +206,34 @@ def profile_of(
     return profile_from_options(down, up, interface, lan, timezone or "UTC")
 
 
-def draw(note: Note, chart: Path) -> None:
-    """The pictures of a note as a PNG. Raises FlowdiagError if it cannot be written."""
+def draw(note: Note, chart: Path, *, brief: bool) -> None:
+    """The pictures of a note as a PNG, or the one of its short form. Raises FlowdiagError if it cannot be written."""
     from io import BytesIO
 
     from flowdiag.cli.output import write_bytes
+    from flowdiag.note.brief import shortened
     from flowdiag.note.chart import chart_png
 
     picture = BytesIO()
-    chart_png(note, picture)
+    chart_png(shortened(note).note if brief else note, picture)
     write_bytes(picture.getvalue(), chart)
 
 
-def rendered(note: Note, form: str, *, on_terminal: bool) -> str:
-    """The note in a format; on_terminal: text may have colours."""
+def rendered(note: Note, form: str, *, brief: bool, on_terminal: bool) -> str:
+    """The note in a format. brief: its short form, which JSON has none of; on_terminal: text may have colours."""
     if form == "json":
-        from flowdiag.note.json_note import render
-    elif form == "markdown":
-        from flowdiag.note.markdown import render
-    elif form == "html":
-        from flowdiag.note.html import render
-    else:
-        from flowdiag.note.text import render as render_text
+        from flowdiag.note import json_note
 
-        return render_text(note, on_terminal=on_terminal)
-    return render(note)
+        return json_note.render(note)
+    if form == "text":
+        from flowdiag.note import text
+
+        return (text.render_brief if brief else text.render)(note, on_terminal=on_terminal)
+    if form == "markdown":
+        from flowdiag.note.markdown import render, render_brief
+    else:
+        from flowdiag.note.html import render, render_brief
+    return (render_brief if brief else render)(note)
 
 
 def shown_charts(note: Note, link: str | None, direction: Direction | None) -> Note:
@@ -205,10 +242,10 @@ def shown_charts(note: Note, link: str | None, direction: Direction | None) -> N
         return note
     wanted = None if link is None else link.strip().casefold()
 
-    def stays(picture: Chart | Stack) -> bool:
+    def stays(picture: Chart) -> bool:
         return wanted in (None, picture.link.casefold()) and direction in (None, picture.direction)
 
-    stack = note.stack if note.stack is not None and stays(note.stack) else None
+    stack = note.stack if note.stack is not None and stays(note.stack.chart) else None
     return replace(note, charts=tuple(filter(stays, note.charts)), stack=stack)
 
 

@@ -67,7 +67,7 @@ SEVERITIES: Final = ("critical", "warning", "info")
 def diagnose(case: Case) -> Diagnosis:
     """The diagnosis of a case. Deterministic: the same case gives the same findings in the same order."""
     found = list(chain.from_iterable(concurrently.in_order(lambda find: find(case), FINDERS)))
-    findings = in_order(case, left_to_security(found))
+    findings = in_order(case, left_to_security(single_host.with_advice(found)))
     flows, profile, window = case.flows, case.profile, case.window_ms
     talkers, applications, destinations = concurrently.in_order(
         lambda rank: rank(flows, profile, window, limit=RANKED),

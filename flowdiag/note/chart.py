@@ -13,11 +13,13 @@ from flowdiag.note.axis import highest_share, low_scale, time_ticks
 from flowdiag.note.charting import OTHERS
 from flowdiag.note.figures import plain_rate
 from flowdiag.note.model import Chart, Note, Span, Stack
+from flowdiag.note.wording_comparison import chart_title
 from flowdiag.site.clock import Clock
 from flowdiag.text.escape import terminal
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 WIDTH_INCHES: Final = 10.0
 ROW_INCHES: Final = 2.1
@@ -53,15 +55,24 @@ _LEAST_NAMED: Final = 0.09
 
 
 def chart_png(note: Note, file: str | Path | IO[bytes]) -> None:
-    """Writes one row per link and direction: rate, plan, the time looked at, full and busy spans, gaps.
+    """Writes the note's pictures; the file is a PNG whatever its suffix. Raises OSError where it cannot be written."""
+    figure = chart_figure(note)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # a name in a script that the font lacks
+        figure.savefig(file, format="png", metadata=METADATA)
 
-    A last row shows who used the main finding's link and direction while it lasted. The file is a PNG whatever
-    its suffix. Raises OSError where it cannot be written.
+
+def chart_figure(note: Note) -> Figure:
+    """One row per link and direction: rate, plan, the time looked at, full and busy spans, gaps.
+
+    A row more shows who used the main finding's link and direction; these rows have one time axis. The last two are the time
+    asked about and one beside it, where that was asked for.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    rows = max(len(note.charts), 1) + (note.stack is not None)
+    beside = note.beside.charts if note.beside is not None else ()
+    rows = max(len(note.charts), 1) + (note.stack is not None) + len(beside)
     height = HEAD_INCHES + ROW_INCHES * rows
     figure = Figure(figsize=(WIDTH_INCHES, height), dpi=DOTS_PER_INCH, layout="constrained")
     FigureCanvasAgg(figure)
@@ -73,28 +84,28 @@ def chart_png(note: Note, file: str | Path | IO[bytes]) -> None:
     for chart, axis in zip(note.charts, axes, strict=False):
         _draw(axis, chart, clock)
     if note.stack is not None:
-        _draw_stack(axes[-1], note.stack, clock)
+        _draw_stack(axes[len(note.charts)], note.stack, clock)
+    for chart, axis in zip(beside, axes[rows - len(beside) :], strict=True):
+        _draw(axis, chart, clock)
+        named = replace(chart, link=_name(chart.link))
+        axis.set_title(chart_title(named, clock), loc="left", fontsize=9, color=_INK, parse_math=False)
     if not note.charts:
         axes[0].set_axis_off()
         axes[0].text(0.5, 0.5, pictures.NO_RECORDS, ha="center")
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", UserWarning)  # a name in a script that the font lacks
-        figure.savefig(file, format="png", metadata=METADATA)
+    return figure
 
 
 def _draw(axis: Axes, chart: Chart, clock: Clock) -> None:
-    axis.set_xlim(chart.start_ms, chart.end_ms)
-    edges = [chart.start_ms + at * chart.step_ms for at in range(len(chart.rates) + 1)]
+    edges = _edges(axis, chart)
     rates = [float("nan") if rate is None else rate for rate in chart.rates]
-    peak = max((value for value in chart.peaks if value is not None), default=0.0)
-    top = chart.capacity_mbps * highest_share(peak, chart.capacity_mbps)
-    if chart.window_ms is not None:
-        axis.axvspan(*chart.window_ms, color=_WINDOW, zorder=0)
-        _note(axis, chart.window_ms[0], top * 1.14, f" {pictures.ASKED}")
+    top = chart.capacity_mbps * highest_share(chart.highest_mbps, chart.capacity_mbps)
+    if chart.asked_ms is not None:
+        axis.axvspan(*chart.asked_ms, color=_WINDOW, zorder=0)
+        _note(axis, chart.asked_ms[0], top * 1.14, f" {pictures.ASKED}")
     axis.stairs(rates, edges, fill=True, color=_AREA, zorder=1)
     axis.stairs(rates, edges, color=_RATE, linewidth=1.4, zorder=2)
     axis.axhline(chart.capacity_mbps, color=_INK, linestyle=(0, (6, 3)), linewidth=1.1, zorder=3)
-    _gaps(axis, chart, top)
+    _gaps(axis, chart, top, _LOWEST)
     for spans, colour, hatch, name in (
         (chart.busy, _BUSY, "...", pictures.BUSY),
         (chart.full, _FULL, "////", pictures.FULL),
@@ -111,8 +122,8 @@ def _draw(axis: Axes, chart: Chart, clock: Clock) -> None:
 
 
 def _draw_stack(axis: Axes, stack: Stack, clock: Clock) -> None:
-    axis.set_xlim(stack.start_ms, stack.end_ms)
-    edges = [stack.start_ms + at * stack.step_ms for at in range(len(stack.layers[0].rates) + 1)]
+    chart = stack.chart
+    edges = _edges(axis, chart)
     below = [0.0] * (len(edges) - 1)
     for at, layer in enumerate(stack.layers):
         above = [low + rate for low, rate in zip(below, layer.rates, strict=True)]
@@ -122,17 +133,16 @@ def _draw_stack(axis: Axes, stack: Stack, clock: Clock) -> None:
             linewidth=0.4, label=_name(layer.name).replace("$", r"\$"),
         )  # fmt: skip
         below = above
-    scale = low_scale(max(below), stack.capacity_mbps) or stack.capacity_mbps
+    scale = low_scale(max(below), chart.capacity_mbps) or chart.capacity_mbps
     top = scale * highest_share(max(below), scale)
-    axis.axhline(stack.capacity_mbps, color=_INK, linestyle=(0, (6, 3)), linewidth=1.1, zorder=3)
-    for ms in stack.episode_ms:
+    axis.axhline(chart.capacity_mbps, color=_INK, linestyle=(0, (6, 3)), linewidth=1.1, zorder=3)
+    for ms in stack.edges_ms:
         axis.axvline(ms, color=_INK, linestyle=":", linewidth=1)
-    _note(axis, stack.episode_ms[0], top * 1.14, f" {pictures.FINDING_1}")
+    _gaps(axis, chart, top, 0.0)
+    _note(axis, max(stack.episode_ms[0], chart.start_ms), top * 1.14, f" {pictures.FINDING_1}")
     axis.set_ylim(0, _HIGHEST * top)
     axis.legend(loc="upper left", bbox_to_anchor=(0.0, -0.12), ncols=2, fontsize=7.5, frameon=False)
-    title = pictures.with_plan(
-        pictures.stack_title(replace(stack, link=_name(stack.link))), stack.capacity_mbps
-    )
+    title = pictures.with_plan(pictures.stack_title(_name(chart.link), chart.direction), chart.capacity_mbps)
     _frame(axis, title, scale, clock)
 
 
@@ -155,12 +165,19 @@ def _frame(axis: Axes, title: str, scale_mbps: float, clock: Clock) -> None:
         axis.spines[side].set_visible(False)
 
 
-def _gaps(axis: Axes, chart: Chart, top: float) -> None:
+def _edges(axis: Axes, chart: Chart) -> list[int]:
+    """Edges of the chart's steps, whose whole time the axis shows: all pictures of a note have the same."""
+    axis.set_xlim(chart.start_ms, chart.end_ms)
+    return [chart.start_ms + at * chart.step_ms for at in range(len(chart.rates) + 1)]
+
+
+def _gaps(axis: Axes, chart: Chart, top: float, lowest: float) -> None:
+    """Where nothing is known; lowest: where the picture begins under the zero line, in shares of its top."""
     for start, end in chart.gaps:
         axis.axvspan(
             start,
             end,
-            ymin=-_LOWEST / (_HIGHEST - _LOWEST),
+            ymin=-lowest / (_HIGHEST - lowest),
             facecolor="none",
             edgecolor=_SOFT,
             hatch="////",

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from itertools import pairwise
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,14 +12,15 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.aggregator.spread import WindowGrid, spread
 from flowdiag.aggregator.steps import added_up
+from flowdiag.aggregator.usage import Usage
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Verdict
+from flowdiag.diagnoser.link_bands import link_bands
 from flowdiag.diagnoser.signals.episodes import capacity_mbps, episodes
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
-from flowdiag.diagnoser.signals.link_states import STATE_NAMES, link_states
+from flowdiag.diagnoser.signals.link_states import STATE_NAMES, UNKNOWN
 from flowdiag.diagnoser.signals.shares import address_text, label_of
-from flowdiag.diagnoser.signals.timeline import Grid
-from flowdiag.note.model import Chart, Layer, Rates, Span, Stack, StateSpan
+from flowdiag.note.model import Chart, Layer, Rates, Span, Stack, StateSpan, TimeAxis
 
 # As many points as a picture of a page's width can tell apart.
 MOST_POINTS: Final = 240
@@ -37,66 +38,79 @@ WORTH_NAMING: Final = 0.01
 OTHERS: Final = "all others"
 
 
-def charts(case: Case) -> tuple[Chart, ...]:
-    """One per link and direction, all over the same time; none for an export without any time."""
-    first, past = shown_windows(case)
-    if past <= first:
+def shown_span(case: Case) -> Span:
+    """The time that the pictures of a note show: the time looked at and what is around it, as far as the export goes."""
+    usage, (begin, end) = case.usage, case.window_ms
+    if case.window_given:
+        context = max(int((end - begin) * CONTEXT), LEAST_CONTEXT_MS)
+        begin, end = begin - context, end + context
+    return max(begin, usage.start_ms), min(end, usage.end_ms)
+
+
+def time_axis(case: Case, span_ms: Span) -> TimeAxis:
+    """Steps over a span of time, also where the export does not cover it; whole minutes, at most MOST_POINTS steps.
+
+    Spans of one length have steps of one length, so that pictures of two times can be laid beside each other.
+    """
+    minute = case.usage.window_ms
+    start, end = span_ms[0] // minute * minute, -(-span_ms[1] // minute) * minute
+    window = figure_windows(case).usage.window_ms
+    return TimeAxis(start, max(end, start), step_windows((end - start) // window, window) * window)
+
+
+def charts(case: Case, axis: TimeAxis) -> tuple[Chart, ...]:
+    """One per link and direction, all over the axis; none for an axis without any time."""
+    if axis.end_ms <= axis.start_ms:
         return ()
-    minutes, profile = case.usage, case.profile
-    start_ms, end_ms = minutes.times(first, past)
-    windows = figure_windows(case)
+    profile, windows = case.profile, figure_windows(case)
     usage = windows.usage
-    shown = slice(
-        max((start_ms - usage.start_ms) // usage.window_ms, 0), (end_ms - usage.start_ms) // usage.window_ms
-    )
-    heard = windows.heard[shown]
-    step = step_windows(len(heard), usage.window_ms)
-    states = link_states(case).states[:, first:past]
+    per_step = axis.step_ms // usage.window_ms
+    heard = on_axis(windows.heard, usage, axis, fill=False)
+    states = link_bands(case)
     found = episodes(case)
-    whole = case.window_ms[0] <= start_ms and case.window_ms[1] >= end_ms
-    window = None if whole else case.window_ms
     drawn = []
     for number, link in enumerate(profile.link):
-        band = state_spans(states[number], start_ms, minutes.window_ms)
+        known = on_axis(states[number], case.usage, axis, fill=UNKNOWN)
+        band = state_spans(known, axis.start_ms, case.usage.window_ms)
         for direction, name in enumerate(DIRECTION_NAMES):
-            rates = usage.mbps(number, direction)[shown]
+            rates = on_axis(usage.mbps(number, direction), usage, axis, fill=0.0)
             full, busy = (
                 tuple(
-                    _clipped(episode.span_times(case), start_ms, end_ms)
+                    _clipped(episode.span_times(case), axis.start_ms, axis.end_ms)
                     for episode in kind
                     if (episode.link, episode.direction) == (number, direction)
                 )
                 for kind in (found.full, found.busy)
             )
-            means, peaks = binned(rates, heard, step)
+            means, peaks = binned(rates, heard, per_step)
             drawn.append(
                 Chart(
                     link=link.name,
                     role=link.role,
                     direction=name,
                     capacity_mbps=capacity_mbps(case, number, direction),
-                    start_ms=start_ms,
-                    step_ms=step * usage.window_ms,
+                    start_ms=axis.start_ms,
+                    step_ms=axis.step_ms,
                     rates=means,
                     peaks=peaks,
                     full=sum(full, ()),
                     busy=sum(busy, ()),
                     states=band,
-                    window_ms=window,
+                    window_ms=case.window_ms if case.window_given else None,
                 )
             )
     return tuple(drawn)
 
 
-def shown_windows(case: Case) -> tuple[int, int]:
-    """[first, past) windows of the usage grid that charts show: the time looked at and what is around."""
-    usage, (begin, end) = case.usage, case.window_ms
-    if case.window_given:
-        context = max(int((end - begin) * CONTEXT), LEAST_CONTEXT_MS)
-        begin, end = begin - context, end + context
-    first = max((begin - usage.start_ms) // usage.window_ms, 0)
-    past = min(-((usage.start_ms - end) // usage.window_ms), usage.windows)
-    return first, past
+def on_axis(values: NDArray[Any], usage: Usage, axis: TimeAxis, *, fill: float) -> NDArray[Any]:
+    """The values of a usage grid's windows, one for each window of the axis; `fill` where the grid has none."""
+    windows = (axis.end_ms - axis.start_ms) // usage.window_ms
+    skipped = (axis.start_ms - usage.start_ms) // usage.window_ms
+    shown: NDArray[Any] = np.full(windows, fill, values.dtype)
+    first, past = max(skipped, 0), min(skipped + windows, len(values))
+    if past > first:
+        shown[first - skipped : past - skipped] = values[first:past]
+    return shown
 
 
 def step_windows(windows: int, window_ms: int) -> int:
@@ -133,88 +147,84 @@ def _clipped(spans: Iterable[Span], start_ms: int, end_ms: int) -> tuple[Span, .
     return tuple((a, b) for a, b in inside if b > a)
 
 
-def stack(case: Case, verdict: Verdict) -> Stack | None:
-    """Who used the link direction of the verdict's finding while it lasted; None where it has none."""
+def stack(case: Case, verdict: Verdict, drawn: Sequence[Chart]) -> Stack | None:
+    """Who used the link direction of the verdict's finding: its chart, shared out. None where it has no link or chart.
+
+    The layers of a step add up to the rate that the chart has there.
+    """
     finding = verdict.finding
     names = [link.name for link in case.profile.link]
     if finding is None or finding.start_ms is None or finding.end_ms is None or finding.link not in names:
         return None
-    link = names.index(finding.link)
-    usage = case.usage
-    first = max((finding.start_ms - usage.start_ms) // usage.window_ms, 0)
-    past = min(-((usage.start_ms - finding.end_ms) // usage.window_ms), usage.windows)
-    if past <= first:
-        return None
+    link, episode_ms = names.index(finding.link), (finding.start_ms, finding.end_ms)
     direction = (
-        _fuller(case, link, first, past)
+        _fuller(case, link, episode_ms)
         if finding.direction is None
         else DIRECTION_NAMES.index(finding.direction)
     )
-    around = max((past - first) // 4, 3)
-    first, past = max(first - around, 0), min(past + around, usage.windows)
-    step = step_windows(past - first, usage.window_ms)
-    grid = Grid(usage.start_ms + first * usage.window_ms, usage.window_ms, past - first)
-    layers = _layers(case, link, direction, grid, (finding.start_ms, finding.end_ms))
-    if not layers:
-        return None
-    steps = range(0, grid.bins, step)
-    return Stack(
-        link=finding.link,
-        direction=DIRECTION_NAMES[direction],
-        capacity_mbps=capacity_mbps(case, link, direction),
-        start_ms=grid.start_ms,
-        step_ms=step * usage.window_ms,
-        episode_ms=(finding.start_ms, finding.end_ms),
-        layers=tuple(
-            Layer(name, tuple(round(float(rates[at : at + step].mean()), 6) for at in steps))
-            for name, rates in layers
-        ),
-    )
+    place = (finding.link, DIRECTION_NAMES[direction])
+    chart = next((chart for chart in drawn if (chart.link, chart.direction) == place), None)
+    layers = _layers(case, link, direction, chart, episode_ms) if chart else ()
+    return Stack(chart, episode_ms, layers) if chart and layers else None
 
 
-def _fuller(case: Case, link: int, first: int, past: int) -> int:
+def _fuller(case: Case, link: int, episode_ms: Span) -> int:
     """The direction that used more of its capacity."""
+    usage = case.usage
+    first = max((episode_ms[0] - usage.start_ms) // usage.window_ms, 0)
+    past = max(-((usage.start_ms - episode_ms[1]) // usage.window_ms), first + 1)
     shares = [
-        case.usage.mbps(link, direction)[first:past].mean() / capacity_mbps(case, link, direction)
+        usage.mbps(link, direction)[first:past].mean() / capacity_mbps(case, link, direction)
         for direction in (0, 1)
     ]
     return int(np.argmax(shares))
 
 
-def _layers(
-    case: Case, link: int, direction: int, grid: Grid, episode_ms: Span
-) -> list[tuple[str, NDArray[np.float64]]]:
-    """(name, Mbit/s per bin): the NAMED_LAYERS largest hosts of the episode, and the others together."""
+def _layers(case: Case, link: int, direction: int, chart: Chart, episode_ms: Span) -> tuple[Layer, ...]:
+    """The largest hosts of the episode, as far as the chart shows it, and the others together."""
     flows = case.flows
     mine = (flows.link == link) & (flows.direction == direction)
-    hosts = flows.insides
+    shown = (max(episode_ms[0], chart.start_ms), min(episode_ms[1], chart.end_ms))
+    largest = _largest(case, mine, shown)
+    if largest is None:
+        return ()
+    layer_of = np.full(flows.insides, len(largest), np.int8)
+    layer_of[largest] = np.arange(len(largest))
+    steps = WindowGrid(chart.start_ms, chart.step_ms, len(chart.rates))
+    rows = np.flatnonzero(mine & (flows.start_ms < steps.end_ms) & (flows.end_ms >= steps.start_ms))
+    layer = layer_of[flows.inside[rows]]
+    values = [flows.wire_octets[rows]]
+    octets = spread(flows.start_ms[rows], flows.end_ms[rows], values, steps, layer, len(largest) + 1)[0]
+    total = octets.sum(axis=0)
+    shares = np.divide(octets, total, out=np.zeros_like(octets), where=total > 0.0)
+    rates = np.round(shares * np.array([rate or 0.0 for rate in chart.rates]), 6)
+    layers = [
+        Layer(_named(case, host), tuple(row)) for host, row in zip(largest, rates.tolist(), strict=False)
+    ]
+    if rates[-1].any():
+        layers.append(Layer(OTHERS, tuple(rates[-1].tolist())))
+    return tuple(layers)
+
+
+def _largest(case: Case, mine: NDArray[np.bool_], span_ms: Span) -> list[int] | None:
+    """The NAMED_LAYERS hosts with most octets of the flows `mine` that touch a time; None where there are none."""
+    flows, (begin, end) = case.flows, span_ms
 
     def octets_by_host(step: slice) -> NDArray[np.float64]:
-        start, end = flows.start_ms[step], flows.end_ms[step]
-        during = np.flatnonzero(mine[step] & (end >= episode_ms[0]) & (start < episode_ms[1]))
-        return np.bincount(flows.inside[step][during], flows.wire_octets[step][during], hosts).astype(
+        during = np.flatnonzero(mine[step] & (flows.end_ms[step] >= begin) & (flows.start_ms[step] < end))
+        return np.bincount(flows.inside[step][during], flows.wire_octets[step][during], flows.insides).astype(
             np.float64
         )
 
-    sums = added_up(octets_by_host, len(flows), cells=hosts)
-    if not sums.any():
-        return []
+    sums = added_up(octets_by_host, len(flows), cells=flows.insides)
+    if end <= begin or not sums.any():
+        return None
     largest = np.argsort(-sums, kind="stable")[:NAMED_LAYERS]
-    largest = largest[sums[largest] >= WORTH_NAMING * sums.sum()].tolist()
-    layer_of = np.full(len(sums), len(largest), np.int8)
-    layer_of[largest] = np.arange(len(largest))
-    bins = WindowGrid(grid.start_ms, grid.step_ms, grid.bins)
-    rows = np.flatnonzero(mine & (flows.start_ms < bins.end_ms) & (flows.end_ms >= bins.start_ms))
-    layer = layer_of[flows.inside[rows]]
-    values = [flows.wire_octets[rows]]
-    octets = spread(flows.start_ms[rows], flows.end_ms[rows], values, bins, layer, len(largest) + 1)[0]
-    names = []
-    for host in largest:
-        address = flows.addresses[host]
-        label = label_of(case, address)
-        names.append(address_text(address) + (f" ({label})" if label else ""))
-    *rates, others = octets * (8.0 / grid.step_ms / 1000.0)
-    layers = list(zip(names, rates, strict=True))
-    if others.any():
-        layers.append((OTHERS, others))
-    return layers
+    return [int(host) for host in largest[sums[largest] >= WORTH_NAMING * sums.sum()]]
+
+
+def _named(case: Case, host: int) -> str:
+    """A host's address, with its label where it has one."""
+    address = case.flows.addresses[host]
+    label = label_of(case, address)
+    return f"{address_text(address)} ({label})" if label else address_text(address)

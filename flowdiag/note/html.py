@@ -5,47 +5,92 @@ from __future__ import annotations
 import hashlib
 from base64 import b64encode
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from flowdiag.note import figures
+from flowdiag.note import comparison, figures
 from flowdiag.note import wording as words
+from flowdiag.note import wording_brief as brief_words
+from flowdiag.note import wording_comparison as comparing
+from flowdiag.note.brief import Brief, shortened
+from flowdiag.note.lead import lead
 from flowdiag.note.model import Chart, Note
 from flowdiag.note.wording_figures import LINK_COLUMNS
 from flowdiag.note.wording_pictures import PICTURE_LEGEND, chart_title, stack_title
+from flowdiag.site.clock import Clock
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
 _FOLDER: Final = Path(__file__).parent
+# A printed short form has letters as small as one page of A4 or Letter needs: up to so many lines of LINE characters each, its
+# class in note.css. Measured in Chromium; a heading takes as much as HEADING_LINES.
+LINE: Final = 110
+HEADING_LINES: Final = 2
+PRINT_SIZES: Final = (("normal", 29), ("small", 36), ("smaller", 46))
+SMALLEST: Final = "smallest"
 
 
 def render(note: Note) -> str:
     """Every text of the note passes jinja2's autoescape; only the project's own SVG is markup."""
-    from markupsafe import Markup
-
-    clock = note.clock
-    style = (_FOLDER / "note.css").read_text(encoding="utf-8")
-    # The svg functions escape all text that they are given (escape.html).
-    drawn = [Picture(title, Markup(wide), Markup(narrow)) for title, wide, narrow in pictures(note)]
+    drawn = [_as_markup(picture) for picture in pictures(note)]
+    beside = [
+        _as_markup(chart_picture(chart, note.clock, number, comparing.chart_title(chart, note.clock)))
+        for number, chart in enumerate(note.beside.charts if note.beside else (), len(note.charts) + 1)
+    ]
     leading = 1 if note.stack is None else 2
-    page = _environment().get_template("note.html")
-    return page.render(
-        note=note,
-        words=words,
+    return _page(
+        "note.html",
+        note,
         figures=figures,
         link_columns=LINK_COLUMNS,
-        picture_legend=PICTURE_LEGEND,
-        clock=clock,
-        style=Markup(style),
-        policy=policy(style),
         lead=drawn[:leading],
         pictures=drawn[leading:],
+        comparison=comparison,
+        comparing=comparing,
+        beside=beside,
         rankings=[
             (words.TALKERS, words.ADDRESS, note.talkers),
             (words.APPLICATIONS, words.APPLICATION, note.applications),
             (words.DESTINATIONS, words.ADDRESS, note.destinations),
         ],
         lists=[(words.CAUTIONS, note.cautions), (words.METHOD, note.method), (words.UNSEEN, note.unseen)],
+    )
+
+
+def render_brief(note: Note) -> str:
+    """The short form, which prints on one page."""
+    short = shortened(note)
+    drawn = [_as_markup(chart_picture(chart, note.clock, 1)) for chart in short.note.charts]
+    return _page(
+        "brief.html", short.note, brief=short, brief_words=brief_words, size=print_size(short), lead=drawn
+    )
+
+
+def print_size(short: Brief) -> str:
+    """The class that has the letters of a printed short form as small as its length needs."""
+    client = short.note.client
+    told = [client.told, *client.saw, client.means, *client.next]
+    told += [sentence for section in short.sections for sentence in section.sentences]
+    lines = sum(-(-len(text) // LINE) for text in told) + HEADING_LINES * len(short.sections)
+    return next((name for name, most in PRINT_SIZES if lines <= most), SMALLEST)
+
+
+def _page(template: str, note: Note, **content: Any) -> str:
+    from markupsafe import Markup
+
+    style = (_FOLDER / "note.css").read_text(encoding="utf-8")
+    return (
+        _environment()
+        .get_template(template)
+        .render(
+            note=note,
+            words=words,
+            clock=note.clock,
+            style=Markup(style),
+            policy=policy(style),
+            picture_legend=PICTURE_LEGEND,
+            **content,
+        )
     )
 
 
@@ -58,52 +103,40 @@ class Picture(NamedTuple):
 
 
 def pictures(note: Note) -> list[Picture]:
-    """The verdict's link and direction or else the fullest, who used it, then the others."""
+    """The leading chart, who used its link, then the other charts."""
     from flowdiag.note.svg import NARROW
-    from flowdiag.note.svg_chart import chart_svg
     from flowdiag.note.svg_stack import stack_svg
 
-    clock = note.clock
-    drawn = [
-        Picture(
-            chart_title(chart.link, chart.direction),
-            chart_svg(chart, clock, f"chart{number}"),
-            chart_svg(chart, clock, f"narrow{number}", NARROW),
-        )
-        for number, chart in enumerate(note.charts, 1)
-    ]
-    if not drawn:
-        return []
-    finding = note.verdict.finding
-    about: tuple[str | None, str | None] = (finding.link, finding.direction) if finding else (None, None)
+    first = lead(note)
+    charts = sorted(enumerate(note.charts, 1), key=lambda numbered: numbered[1] is not first)
+    drawn = [chart_picture(chart, note.clock, number) for number, chart in charts]
     if note.stack is not None:
-        about = (note.stack.link, note.stack.direction)
-    order = sorted(
-        range(len(drawn)),
-        key=lambda at: (
-            (note.charts[at].link, note.charts[at].direction) != about,
-            -fullness(note.charts[at]),
-            at,
-        ),
-    )
-    lead = drawn.pop(order[0])
-    stacked = (
-        []
-        if note.stack is None
-        else [
-            Picture(
-                stack_title(note.stack),
-                stack_svg(note.stack, clock, "stack"),
-                stack_svg(note.stack, clock, "narrow-stack", NARROW),
-            )
-        ]
-    )
-    return [lead, *stacked, *drawn]
+        users = Picture(
+            stack_title(note.stack.chart.link, note.stack.chart.direction),
+            stack_svg(note.stack, note.clock, "stack"),
+            stack_svg(note.stack, note.clock, "narrow-stack", NARROW),
+        )
+        drawn.insert(1, users)
+    return drawn
 
 
-def fullness(chart: Chart) -> float:
-    """The highest minute as a share of the plan."""
-    return max((peak for peak in chart.peaks if peak is not None), default=0.0) / chart.capacity_mbps
+def chart_picture(chart: Chart, clock: Clock, number: int, title: str | None = None) -> Picture:
+    """number: of the chart within the page; title: link and direction for None."""
+    from flowdiag.note.svg import NARROW
+    from flowdiag.note.svg_chart import chart_svg
+
+    return Picture(
+        title or chart_title(chart.link, chart.direction),
+        chart_svg(chart, clock, f"chart{number}"),
+        chart_svg(chart, clock, f"narrow{number}", NARROW),
+    )
+
+
+def _as_markup(picture: Picture) -> Picture:
+    """For the page: the svg functions escape all text that they are given (escape.html)."""
+    from markupsafe import Markup
+
+    return Picture(picture.title, Markup(picture.wide), Markup(picture.narrow))
 
 
 def policy(style: str) -> str:

@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 
 from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.note import figures
+from flowdiag.note import comparison, figures
 from flowdiag.note import wording as words
+from flowdiag.note import wording_brief as brief_words
+from flowdiag.note import wording_comparison as comparing
+from flowdiag.note.brief import Brief, shortened
+from flowdiag.note.layout import PLAIN_WIDTH, plain
 from flowdiag.note.model import Note, Span
+from flowdiag.note.text_chart import chart_lines
 from flowdiag.note.wording_figures import LINK_COLUMNS
+from flowdiag.note.wording_pictures import TEXT_LEGEND
 from flowdiag.site.clock import Clock
 from flowdiag.text.escape import markdown as escaped
 
@@ -19,22 +26,36 @@ def render(note: Note) -> str:
     return "\n\n".join(_blocks(note)) + "\n"
 
 
+def render_brief(note: Note) -> str:
+    """The short form; its picture is of block characters, in a block of code."""
+    return "\n\n".join(_brief_blocks(shortened(note))) + "\n"
+
+
+def _brief_blocks(short: Brief) -> Iterator[str]:
+    yield from _client_blocks(short.note)
+    yield f"## {words.FOR_ENGINEER}"
+    yield f"**{words.VERDICT}: {escaped(short.verdict)}**"
+    for section in short.sections:
+        yield f"### {section.heading}"
+        yield _list(section.sentences)
+    if short.chart is not None:
+        yield f"### {words.CHARTS}"
+        yield _code(plain(chart_lines(short.chart, short.note.clock, PLAIN_WIDTH)))
+        yield TEXT_LEGEND
+    yield brief_words.FULL_NOTE
+
+
+def _code(text: str) -> str:
+    """A fenced block (CommonMark 4.5) that nothing in the text can end: the fence is longer than any in it."""
+    fence = "`" * max([3, *(len(run) + 1 for run in re.findall("`+", text))])
+    return f"{fence}\n{text}{fence}"
+
+
 def _blocks(note: Note) -> Iterator[str]:
-    ticket = f" {note.ticket}" if note.ticket else ""
-    yield f"# {escaped(f'{words.TITLE}{ticket}: {note.site}')}"
-    yield escaped(words.subtitle(note))
-    yield f"## {words.FOR_CLIENT}"
-    client = note.client
-    for heading, sentences in (
-        (words.TOLD, (client.told,)),
-        (words.SAW, client.saw),
-        (words.MEANS, (client.means,)),
-        (words.NEXT, client.next),
-    ):
-        yield f"### {heading}"
-        yield escaped(" ".join(sentences))
+    yield from _client_blocks(note)
     yield f"## {words.FOR_ENGINEER}"
     yield from _verdict(note)
+    yield from _beside(note)
     yield f"### {words.FINDINGS}"
     if not note.findings:
         yield words.NO_FINDINGS
@@ -60,11 +81,42 @@ def _blocks(note: Note) -> Iterator[str]:
             yield _list(sentences)
 
 
+def _client_blocks(note: Note) -> Iterator[str]:
+    ticket = f" {note.ticket}" if note.ticket else ""
+    yield f"# {escaped(f'{words.TITLE}{ticket}: {note.site}')}"
+    yield escaped(words.subtitle(note))
+    yield f"## {words.FOR_CLIENT}"
+    client = note.client
+    for heading, sentences in (
+        (words.TOLD, (client.told,)),
+        (words.SAW, client.saw),
+        (words.MEANS, (client.means,)),
+        (words.NEXT, client.next),
+    ):
+        yield f"### {heading}"
+        yield escaped(" ".join(sentences))
+
+
 def _verdict(note: Note) -> Iterator[str]:
     verdict = note.verdict
     yield f"**{words.VERDICT}: {escaped(verdict.code)}**, {words.CONFIDENCE[verdict.confidence]}{words.rests_on(verdict)}"
     if verdict.finding is None:
         yield _list([*verdict.reasons, *map(words.action, verdict.next_steps)])
+
+
+def _beside(note: Note) -> Iterator[str]:
+    if note.beside is None:
+        return
+    compared, clock = note.beside.comparison, note.clock
+    yield f"### {comparing.heading(compared, clock)}"
+    yield escaped(compared.sentence)
+    then = comparing.verdict_then(compared)
+    said = [*([then] if then else []), *compared.doubts]
+    if said:
+        yield _list(said)
+    for columns, rows in (comparison.figure_table(compared, clock), comparison.shift_table(compared, clock)):
+        if rows:
+            yield _table(columns, rows, left=comparison.NAMES)
 
 
 def _finding(number: int, finding: Finding, clock: Clock, window_ms: Span) -> Iterator[str]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from flowdiag.aggregator.figures import LinkFigures, Ranked
+from flowdiag.diagnoser.comparison import Comparison
 from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.site.clock import Clock
 
@@ -37,11 +38,21 @@ class StateSpan:
 
 
 @dataclass(frozen=True)
+class TimeAxis:
+    """The time that all pictures of a note share: steps of step_ms from start_ms on, the last one cut at end_ms."""
+
+    start_ms: int
+    end_ms: int
+    step_ms: int
+
+
+@dataclass(frozen=True)
 class Chart:
     """The rate of one link direction over time.
 
     rates: mean of each step, Mbit/s with the link's framing; peaks: the step's highest minute. full, busy:
-    sustained spans. window_ms: the complaint's window, None when it is all of the chart.
+    sustained spans. window_ms: the time that was asked about, None where no time was given. scale_mbps: where charts
+    share one scale, the highest rate of all of them.
     """
 
     link: str
@@ -56,10 +67,26 @@ class Chart:
     busy: tuple[Span, ...]
     states: tuple[StateSpan, ...]
     window_ms: Span | None
+    scale_mbps: float | None = None
+
+    @property
+    def highest_mbps(self) -> float:
+        """The highest rate that the scale has room for."""
+        if self.scale_mbps is not None:
+            return self.scale_mbps
+        return max((peak for peak in self.peaks if peak is not None), default=0.0)
 
     @property
     def end_ms(self) -> int:
         return self.start_ms + self.step_ms * len(self.rates)
+
+    @property
+    def asked_ms(self) -> Span | None:
+        """The part of the time asked about that the chart shows."""
+        if self.window_ms is None:
+            return None
+        span = (max(self.window_ms[0], self.start_ms), min(self.window_ms[1], self.end_ms))
+        return span if span[1] > span[0] else None
 
     @property
     def stretches(self) -> tuple[tuple[bool, Span], ...]:
@@ -87,19 +114,29 @@ class Layer:
 
 @dataclass(frozen=True)
 class Stack:
-    """Who used a link direction while the main finding lasted; the largest first, the rest of them last."""
+    """Who used a chart's link and direction, on its time axis; episode_ms: the main finding.
 
-    link: str
-    direction: str
-    capacity_mbps: float
-    start_ms: int
-    step_ms: int
+    The largest of the finding's users first, the rest of them last; together they are the chart's rates.
+    """
+
+    chart: Chart
     episode_ms: Span
     layers: tuple[Layer, ...]
 
     @property
-    def end_ms(self) -> int:
-        return self.start_ms + self.step_ms * len(self.layers[0].rates)
+    def edges_ms(self) -> tuple[int, ...]:
+        """Where the finding begins and ends, as far as the chart shows it."""
+        return tuple(ms for ms in self.episode_ms if self.chart.start_ms <= ms <= self.chart.end_ms)
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Another time beside the one asked about. charts: the rates of one link direction in both, on axes of one length and
+    scale; none where there is nothing to compare.
+    """
+
+    comparison: Comparison
+    charts: tuple[Chart, ...]
 
 
 @dataclass(frozen=True)
@@ -125,7 +162,8 @@ class Note:
     """findings: the verdict's first, then the most severe. talkers, applications, destinations: of window_ms.
 
     method: how the figures were computed; unseen: what such an export cannot show; pseudonyms: whether inside
-    addresses were replaced; seconds: whether long spans too are told to the second (wording_times.site_clock).
+    addresses were replaced; seconds: whether long spans too are told to the second (wording_times.site_clock); beside:
+    another time, where one was asked for.
     """
 
     ticket: str | None
@@ -148,6 +186,7 @@ class Note:
     stack: Stack | None
     pseudonyms: bool = False
     seconds: bool = False
+    beside: Beside | None = None
 
     @property
     def clock(self) -> Clock:

@@ -28,7 +28,9 @@ LOW_PLOT: Final = 40.0  # for a link that carried next to nothing
 # A character of the labels is about so wide (12 px sans serif); decides whether a label fits its mark.
 CHARACTER: Final = 6.4
 _STYLE: Final = Path(__file__).with_name("note.css")
-_TICK: Final = 68.0  # room that a time on the axis wants
+# Room that a tick of the axis wants: one that may name a day, and one of times alone.
+_DAY_TICK: Final = 68.0
+_TIME_TICK: Final = 52.0
 _GRID_PARTS: Final = 4
 
 
@@ -95,13 +97,17 @@ class Frame:
         left, right = self.x(span[0]), self.x(span[1])
         return element("rect", x=left, y=y, width=max(right - left, 1.0), height=height, **attributes)
 
+    def has_room(self, span: Span, label: str) -> bool:
+        """Whether a label fits into a strip over a span of time."""
+        return self.x(span[1]) - self.x(span[0]) >= CHARACTER * len(label) + 6
+
     def labelled_strip(
         self, span: Span, y: float, height: float, label: str, **attributes: str | float
     ) -> str:
         """The same with its label inside, where there is room for it."""
         left, right = self.x(span[0]), self.x(span[1])
         strip = self.strip(span, y, height, **attributes)
-        if right - left < CHARACTER * len(label) + 6:
+        if not self.has_room(span, label):
             return strip
         middle, base = (left + right) / 2, y + height / 2 + 4
         return strip + words(label, middle, base, "on-mark", text_anchor="middle")
@@ -120,7 +126,8 @@ class Frame:
             kind = "plan" if mbps == self.capacity_mbps else "axis" if step == 0 else "grid"
             parts.append(element("line", x1=LEFT, y1=y, x2=self.right, y2=y, class_=kind))
             parts.append(words(plain_rate(mbps), LEFT - 8, y + 4, text_anchor="end"))
-        most = int((self.right - LEFT) / _TICK)
+        room = _TIME_TICK if clock.same_day(self.start_ms, self.end_ms) else _DAY_TICK
+        most = int((self.right - LEFT) / room)
         for ms, label in time_ticks(clock, self.start_ms, self.end_ms, most):
             x = self.x(ms)
             parts.append(element("line", x1=x, y1=self.bottom, x2=x, y2=self.bottom + 5, class_="axis"))

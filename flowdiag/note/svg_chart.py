@@ -2,49 +2,120 @@
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final, NamedTuple
 
+from flowdiag.diagnoser.signals.link_states import CARRYING, KEEPALIVES, SILENT, STATE_NAMES, UNKNOWN
 from flowdiag.durations import MINUTE_MS
 from flowdiag.note import wording_pictures as words
 from flowdiag.note.axis import highest_share
 from flowdiag.note.model import Chart, Span
-from flowdiag.note.svg import LEFT, LOW_PLOT, PLOT, TOP, WIDTH, Frame, element, path, pattern, stairs
+from flowdiag.note.svg import (
+    CHARACTER,
+    LEFT,
+    LOW_PLOT,
+    PLOT,
+    TOP,
+    WIDTH,
+    Frame,
+    element,
+    path,
+    pattern,
+    stairs,
+)
 from flowdiag.note.svg import words as label
 from flowdiag.site.clock import Clock
 
 STRIP: Final = 16.0
-_STATE_FILLS: Final = {"carrying": "", "keepalives only": "dots", "silent": "", "unknown": "hatch"}
+LEGEND_ROW: Final = 20.0
+SWATCH: Final = 14.0
+SWATCH_GAP: Final = 8.0
+
+
+class Look(NamedTuple):
+    """How a kind of mark is filled (a pattern of the picture; empty for that of its class) and its classes."""
+
+    fill: str
+    classes: str
+
+
+LOOKS: Final = {
+    words.FULL: Look("full", "mark full"),
+    words.BUSY: Look("busy", "mark busy"),
+    STATE_NAMES[CARRYING]: Look("", "state carrying"),
+    STATE_NAMES[KEEPALIVES]: Look("dots", "state keepalives"),
+    STATE_NAMES[SILENT]: Look("", "state silent"),
+    STATE_NAMES[UNKNOWN]: Look("hatch", "state unknown"),
+    words.NO_RECORDS: Look("hatch", "gap"),
+}
 
 
 def chart_svg(chart: Chart, clock: Clock, key: str, width: float = WIDTH) -> str:
     """key: unique within the page, a valid id."""
-    peak = max((value for value in chart.peaks if value is not None), default=0.0)
+    peak = chart.highest_mbps
     plot = PLOT if peak >= words.HARDLY_USED * chart.capacity_mbps else LOW_PLOT
     load_y = TOP + plot + 30
     state_y = load_y + STRIP + 6
+    legend_y = state_y + STRIP + 8
     frame = Frame(
         key, chart.start_ms, chart.end_ms, chart.capacity_mbps, highest_share(peak, chart.capacity_mbps),
-        height=state_y + STRIP + 6, plot=plot, width=width,
+        height=legend_y, plot=plot, width=width,
     )  # fmt: skip
+    legend, height = _legend(frame, _unnamed(frame, chart), legend_y)
+    frame = replace(frame, height=legend_y + height)
     return frame.picture(
         words.chart_title(chart.link, chart.direction),
         words.chart_description(chart, clock),
         _patterns(key),
         _window(frame, chart),
         frame.rules(clock),
-        _gaps(frame, chart),
+        gaps(frame, chart),
         _rates(frame, chart),
         _window_edges(frame, chart),
         frame.plan_label(),
         _load(frame, chart, load_y),
         _state(frame, chart, state_y),
+        legend,
     )
+
+
+def _look(frame: Frame, name: str) -> dict[str, str]:
+    """Attributes of a kind of mark."""
+    look = LOOKS[name]
+    return {"class_": look.classes} | ({"fill": frame.fill(look.fill)} if look.fill else {})
+
+
+def _unnamed(frame: Frame, chart: Chart) -> list[str]:
+    """Kinds of marks of which none is wide enough for its name."""
+    spans: dict[str, list[Span]] = {words.FULL: list(chart.full), words.BUSY: list(chart.busy)}
+    for state in chart.states:
+        spans.setdefault(state.state, []).append((state.start_ms, state.end_ms))
+    spans[words.NO_RECORDS] = list(chart.gaps)
+    return [
+        name
+        for name in LOOKS
+        if spans.get(name) and not any(frame.has_room(span, name) for span in spans[name])
+    ]
+
+
+def _legend(frame: Frame, names: Sequence[str], y: float) -> tuple[str, float]:
+    """Names of kinds of marks beside a piece of each, and how high that is; nothing for no names."""
+    drawn, x, top = [], LEFT, y
+    for name in names:
+        wide = SWATCH + SWATCH_GAP + CHARACTER * len(name)
+        if x > LEFT and x + wide > frame.right:
+            x, top = LEFT, top + LEGEND_ROW
+        drawn.append(element("rect", x=x, y=top, width=SWATCH, height=SWATCH, **_look(frame, name)))
+        drawn.append(label(name, x + SWATCH + SWATCH_GAP, top + 11))
+        x += wide + SWATCH
+    return "".join(drawn), top + LEGEND_ROW - y if drawn else 0.0
 
 
 def _patterns(key: str) -> str:
     return element(
         "defs",
-        pattern(f"{key}-hatch", "ink", 6, element("path", d="M0 6L6 0", class_="stroke")),
+        hatch(key),
         pattern(f"{key}-dots", "ink", 6, element("circle", cx=3, cy=3, r=1.1, class_="dot")),
         pattern(f"{key}-full", "full", 7, element("path", d="M0 0H7V7H0Z", class_="ground"),
                 element("path", d="M0 7L7 0", class_="stroke")),
@@ -53,16 +124,13 @@ def _patterns(key: str) -> str:
     )  # fmt: skip
 
 
-def _window_shown(chart: Chart) -> Span | None:
-    """The part of the time looked at that the chart covers."""
-    if chart.window_ms is None:
-        return None
-    span = (max(chart.window_ms[0], chart.start_ms), min(chart.window_ms[1], chart.end_ms))
-    return span if span[1] > span[0] else None
+def hatch(key: str) -> str:
+    """The fill of what is not known."""
+    return pattern(f"{key}-hatch", "ink", 6, element("path", d="M0 6L6 0", class_="stroke"))
 
 
 def _window(frame: Frame, chart: Chart) -> str:
-    span = _window_shown(chart)
+    span = chart.asked_ms
     if span is None:
         return ""
     shade = frame.strip(span, TOP - 6, frame.plot + 6, class_="window")
@@ -73,13 +141,14 @@ def _window_edges(frame: Frame, chart: Chart) -> str:
     """Drawn over the rates, which would hide them."""
     return "".join(
         element("line", x1=frame.x(ms), y1=TOP - 6, x2=frame.x(ms), y2=frame.bottom, class_="edge")
-        for ms in _window_shown(chart) or ()
+        for ms in chart.asked_ms or ()
     )
 
 
-def _gaps(frame: Frame, chart: Chart) -> str:
+def gaps(frame: Frame, chart: Chart) -> str:
+    """Where nothing is known. Needs the fill of hatch()."""
     return "".join(
-        frame.labelled_strip(span, TOP, frame.plot, words.NO_RECORDS, fill=frame.fill("hatch"), class_="gap")
+        frame.labelled_strip(span, TOP, frame.plot, words.NO_RECORDS, **_look(frame, words.NO_RECORDS))
         for span in chart.gaps
     )
 
@@ -105,20 +174,16 @@ def _rates(frame: Frame, chart: Chart) -> str:
 def _load(frame: Frame, chart: Chart, y: float) -> str:
     marks = [label(words.LOAD, LEFT - 8, y + 12, text_anchor="end")]
     marks.append(frame.strip((chart.start_ms, chart.end_ms), y, STRIP, class_="track"))
-    for name, kind, spans in ((words.BUSY, "busy", chart.busy), (words.FULL, "full", chart.full)):
-        marks += [
-            frame.labelled_strip(span, y, STRIP, name, fill=frame.fill(kind), class_=f"mark {kind}")
-            for span in spans
-        ]
+    for name, spans in ((words.BUSY, chart.busy), (words.FULL, chart.full)):
+        marks += [frame.labelled_strip(span, y, STRIP, name, **_look(frame, name)) for span in spans]
     return "".join(marks)
 
 
 def _state(frame: Frame, chart: Chart, y: float) -> str:
     marks = [label(words.STATE, LEFT - 8, y + 12, text_anchor="end")]
     marks.append(frame.strip((chart.start_ms, chart.end_ms), y, STRIP, class_="track"))
-    for span in chart.states:
-        kind = span.state.split()[0]
-        fill = {"fill": frame.fill(_STATE_FILLS[span.state])} if _STATE_FILLS[span.state] else {}
-        when = (span.start_ms, span.end_ms)
-        marks.append(frame.labelled_strip(when, y, STRIP, span.state, class_=f"state {kind}", **fill))
+    marks += [
+        frame.labelled_strip((span.start_ms, span.end_ms), y, STRIP, span.state, **_look(frame, span.state))
+        for span in chart.states
+    ]
     return "".join(marks)

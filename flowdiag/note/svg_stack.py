@@ -10,10 +10,9 @@ from flowdiag.note.charting import OTHERS
 from flowdiag.note.model import Stack
 from flowdiag.note.svg import LEFT, PLOT, TOP, WIDTH, Frame, element, path, pattern, stairs
 from flowdiag.note.svg import words as label
+from flowdiag.note.svg_chart import LEGEND_ROW, SWATCH, SWATCH_GAP, gaps, hatch
 from flowdiag.site.clock import Clock
 
-ROW: Final = 20.0
-_SWATCH: Final = 14.0
 # One pattern for each layer, so that they differ without colour too.
 _PATTERNS: Final = ("M0 0H8V8H0Z", "M0 8L8 0", "M0 0L8 8", "M0 4H8", "M4 0V8", "M0 4H8M4 0V8")
 
@@ -22,27 +21,28 @@ _OTHERS: Final = len(_PATTERNS) - 1
 
 def stack_svg(stack: Stack, clock: Clock, key: str, width: float = WIDTH) -> str:
     """key: unique within the page, a valid id."""
-    totals = [0.0] * len(stack.layers[0].rates)
+    chart = stack.chart
+    totals = [0.0] * len(chart.rates)
     edges = [totals]
     for layer in stack.layers:
         totals = [below + rate for below, rate in zip(totals, layer.rates, strict=True)]
         edges.append(totals)
     legend_y = TOP + PLOT + 34
     frame = Frame(
-        key, stack.start_ms, stack.end_ms, stack.capacity_mbps,
-        highest_share(max(totals), stack.capacity_mbps), height=legend_y + ROW * len(stack.layers),
-        width=width, scale=low_scale(max(totals), stack.capacity_mbps),
+        key, chart.start_ms, chart.end_ms, chart.capacity_mbps,
+        highest_share(max(totals), chart.capacity_mbps), height=legend_y + LEGEND_ROW * len(stack.layers),
+        width=width, scale=low_scale(max(totals), chart.capacity_mbps),
     )  # fmt: skip
     areas, legend = [], []
     kinds = [_OTHERS if layer.name == OTHERS else at for at, layer in enumerate(stack.layers)]
     for at, layer in enumerate(stack.layers):
-        upper = stairs(frame, edges[at + 1], stack.start_ms, stack.step_ms)
-        lower = stairs(frame, edges[at], stack.start_ms, stack.step_ms)
+        upper = stairs(frame, edges[at + 1], chart.start_ms, chart.step_ms)
+        lower = stairs(frame, edges[at], chart.start_ms, chart.step_ms)
         fill = {"fill": frame.fill(f"layer{kinds[at]}"), "class_": "layer"}
         areas.append(element("path", d=path([*upper, *reversed(lower)], closed=True), **fill))
-        y = legend_y + ROW * at
-        legend.append(element("rect", x=LEFT, y=y, width=_SWATCH, height=_SWATCH, **fill))
-        legend.append(label(_cut(layer.name, width), LEFT + _SWATCH + 8, y + 11))
+        y = legend_y + LEGEND_ROW * at
+        legend.append(element("rect", x=LEFT, y=y, width=SWATCH, height=SWATCH, **fill))
+        legend.append(label(_cut(layer.name, width), LEFT + SWATCH + SWATCH_GAP, y + 11))
     patterns = (
         pattern(
             f"{key}-layer{kind}", f"layer{kind}", 8,
@@ -53,14 +53,15 @@ def stack_svg(stack: Stack, clock: Clock, key: str, width: float = WIDTH) -> str
     )  # fmt: skip
     marks = "".join(
         element("line", x1=frame.x(ms), y1=TOP - 6, x2=frame.x(ms), y2=frame.bottom, class_="edge")
-        for ms in stack.episode_ms
+        for ms in stack.edges_ms
     )
     return frame.picture(
-        words.stack_title(stack),
+        words.stack_title(chart.link, chart.direction),
         words.stack_description(stack, clock),
-        element("defs", *patterns),
+        element("defs", hatch(key), *patterns),
         frame.rules(clock),
         *areas,
+        gaps(frame, chart),
         marks,
         frame.head_label(words.FINDING_1, stack.episode_ms[0]),
         frame.plan_label(),
@@ -69,5 +70,5 @@ def stack_svg(stack: Stack, clock: Clock, key: str, width: float = WIDTH) -> str
 
 
 def _cut(name: str, width: float) -> str:
-    most = int((width - LEFT - 2 * _SWATCH) / 8)
+    most = int((width - LEFT - 2 * SWATCH) / 8)
     return name if len(name) <= most else name[: most - 1] + "…"

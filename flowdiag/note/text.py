@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
 from rich.cells import cell_len
 
 from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.note import figures
+from flowdiag.note import comparison, figures
 from flowdiag.note import wording as words
+from flowdiag.note import wording_brief as brief_words
+from flowdiag.note import wording_comparison as comparing
+from flowdiag.note.brief import Brief, shortened
 from flowdiag.note.layout import (
     PLAIN_WIDTH,
     Line,
@@ -36,29 +39,25 @@ _LABEL_WIDTH: Final = 14
 def render(note: Note, *, on_terminal: bool = False) -> str:
     """on_terminal: coloured and no wider than the terminal; else plain, at most PLAIN_WIDTH columns."""
     width = terminal_width() if on_terminal else PLAIN_WIDTH
-    lines = [
-        clipped([(terminal(text), style) for text, style in line], width) for line in _lines(note, width)
-    ]
-    return styled(lines) if on_terminal else plain(lines)
+    return _written(_lines(note, width), width, on_terminal)
+
+
+def render_brief(note: Note, *, on_terminal: bool = False) -> str:
+    """The short form, with what render() has."""
+    width = terminal_width() if on_terminal else PLAIN_WIDTH
+    return _written(_brief_lines(shortened(note), width), width, on_terminal)
+
+
+def _written(lines: Iterable[Line], width: int, on_terminal: bool) -> str:
+    shown = [clipped([(terminal(text), style) for text, style in line], width) for line in lines]
+    return styled(shown) if on_terminal else plain(shown)
 
 
 def _lines(note: Note, width: int) -> Iterator[Line]:
-    ticket = f" {note.ticket}" if note.ticket else ""
-    yield from paragraph(f"{words.TITLE}{ticket}: {note.site}", width, style="bold")
-    yield from paragraph(words.subtitle(note), width)
-    yield from _part(words.FOR_CLIENT, width)
-    client = note.client
-    for heading, sentences in (
-        (words.TOLD, (client.told,)),
-        (words.SAW, client.saw),
-        (words.MEANS, (client.means,)),
-        (words.NEXT, client.next),
-    ):
-        yield []
-        yield [(heading, "bold")]
-        yield from paragraph(" ".join(sentences), width, indent="  ")
+    yield from _client_lines(note, width)
     yield from _part(words.FOR_ENGINEER, width)
     yield from _verdict(note, width)
+    yield from _beside(note, width)
     yield from _findings(note, width)
     yield from _section(
         words.LINKS,
@@ -77,6 +76,35 @@ def _lines(note: Note, width: int) -> Iterator[Line]:
         (words.UNSEEN, note.unseen),
     ):
         yield from _section(heading, bullets(sentences, width))
+
+
+def _brief_lines(short: Brief, width: int) -> Iterator[Line]:
+    yield from _client_lines(short.note, width)
+    yield from _part(words.FOR_ENGINEER, width)
+    yield []
+    yield [(f"{words.VERDICT}: {short.verdict}", "bold")]
+    for section in short.sections:
+        yield from _section(section.heading, bullets(section.sentences, width))
+    yield from _charts(short.note, width)
+    yield []
+    yield from paragraph(brief_words.FULL_NOTE, width)
+
+
+def _client_lines(note: Note, width: int) -> Iterator[Line]:
+    ticket = f" {note.ticket}" if note.ticket else ""
+    yield from paragraph(f"{words.TITLE}{ticket}: {note.site}", width, style="bold")
+    yield from paragraph(words.subtitle(note), width)
+    yield from _part(words.FOR_CLIENT, width)
+    client = note.client
+    for heading, sentences in (
+        (words.TOLD, (client.told,)),
+        (words.SAW, client.saw),
+        (words.MEANS, (client.means,)),
+        (words.NEXT, client.next),
+    ):
+        yield []
+        yield [(heading, "bold")]
+        yield from paragraph(" ".join(sentences), width, indent="  ")
 
 
 def _part(heading: str, width: int) -> Iterator[Line]:
@@ -109,6 +137,23 @@ def _verdict(note: Note, width: int) -> Iterator[Line]:
         yield from bullets(verdict.reasons, width)
         for step in verdict.next_steps:
             yield from paragraph(words.action(step), width, indent="  > ", hanging="    ")
+
+
+def _beside(note: Note, width: int) -> Iterator[Line]:
+    if note.beside is None:
+        return
+    compared, clock = note.beside.comparison, note.clock
+    said = paragraph(compared.sentence, width, indent="  ")
+    then = comparing.verdict_then(compared)
+    said += paragraph(then, width, indent="  ") if then else []
+    said += bullets(compared.doubts, width)
+    yield from _section(comparing.heading(compared, clock), said)
+    for columns, rows in (comparison.figure_table(compared, clock), comparison.shift_table(compared, clock)):
+        if rows:
+            yield []
+            yield from table(columns, rows, left=comparison.NAMES, width=width)
+    for chart in note.beside.charts:
+        yield from _section(comparing.chart_title(chart, clock), chart_lines(chart, clock, width))
 
 
 def _findings(note: Note, width: int) -> Iterator[Line]:

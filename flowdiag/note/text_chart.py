@@ -29,23 +29,22 @@ def chart_lines(chart: Chart, clock: Clock, width: int) -> list[Line]:
     rates = grouped(chart.rates, group)
     step_ms = chart.step_ms * group
     known = [value for value in rates if value is not None]
-    highest = max((peak for peak in chart.peaks if peak is not None), default=0.0)
     if not known:
         return _title(chart, words.NO_RECORDS_IN_THIS_TIME, width)
-    if highest < words.HARDLY_USED * chart.capacity_mbps:
+    if chart.highest_mbps < words.HARDLY_USED * chart.capacity_mbps:
         return _title(chart, words.hardly_used(chart), width)
     minutes = max(step_ms // MINUTE_MS, 1)
     lines = _title(chart, words.column_is(minutes), width)
-    lines += _bars(rates, chart.capacity_mbps, highest_share(max(known), chart.capacity_mbps))
+    highest = max(known) if chart.scale_mbps is None else chart.scale_mbps
+    lines += _bars(rates, chart.capacity_mbps, highest_share(highest, chart.capacity_mbps))
     lines += _axis(chart, clock, len(rates), step_ms)
     middles = [chart.start_ms + column * step_ms + step_ms // 2 for column in range(len(rates))]
-    asked = [chart.window_ms] if chart.window_ms else []
     load = ["F" if _within(at, chart.full) else "b" if _within(at, chart.busy) else " " for at in middles]
-    window = ["=" if _within(at, asked) else " " for at in middles]
+    asked = ["=" if _touches(chart.asked_ms, at - step_ms // 2, step_ms) else " " for at in middles]
     state = [_state(chart, at) for at in middles]
     for name, marks, style in (
         (words.ROW_LOAD, load, "red"),
-        (words.ROW_ASKED, window, ""),
+        (words.ROW_ASKED, asked, ""),
         (words.ROW_STATE, state, ""),
     ):
         if any(mark != " " for mark in marks):
@@ -105,6 +104,11 @@ def _axis(chart: Chart, clock: Clock, columns: int, step_ms: int) -> list[Line]:
 
 def _within(ms: int, spans: Sequence[Span]) -> bool:
     return any(start <= ms < end for start, end in spans)
+
+
+def _touches(span: Span | None, start_ms: int, step_ms: int) -> bool:
+    """Whether a part of a column's time is in the span: the shortest time that was asked about has its mark."""
+    return span is not None and span[0] < start_ms + step_ms and span[1] > start_ms
 
 
 def _state(chart: Chart, ms: int) -> str:

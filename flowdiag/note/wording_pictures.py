@@ -23,8 +23,8 @@ FINDING_1: Final = "finding 1"
 PICTURE_LEGEND: Final = (
     "Lines show the mean of each step, with the link's framing; the dashed line is the plan's rate, a "
     "dotted one the highest minute of each step. Striped and dotted marks under a chart show where the "
-    "link was full or busy for at least three minutes, and what it did: carrying traffic, keepalives only, "
-    "silent, or unknown."
+    "link was full or busy for at least three minutes, and what it did: carrying traffic, keepalives only (or "
+    "as little), silent, or unknown."
 )
 
 
@@ -34,8 +34,8 @@ ROW_ASKED: Final = "asked"
 ROW_STATE: Final = "state"
 TEXT_LEGEND: Final = (
     "Heights are shares of the plan's rate; the line at 100% is the plan. ░ no records. load: F full, b busy "
-    "for at least three minutes. asked: the time looked at. state: ━ carrying traffic, · keepalives only, "
-    "blank silent, ? not known."
+    "for at least three minutes. asked: the time looked at. state: ━ carrying traffic, · keepalives only "
+    "(or as little), blank silent, ? not known."
 )
 
 
@@ -83,14 +83,15 @@ def chart_description(chart: Chart, clock: Clock) -> str:
     return " ".join(said)
 
 
-def stack_title(stack: Stack) -> str:
-    return f"Who used {stack.link}, {WAYS[stack.direction]}"
+def stack_title(link: str, direction: str) -> str:
+    return f"Who used {chart_title(link, direction)}"
 
 
 def stack_description(stack: Stack, clock: Clock) -> str:
-    dated = not clock.same_day(*stack.episode_ms)
+    shown = (stack.chart.start_ms, stack.chart.end_ms)
+    dated = not clock.same_day(min(shown[0], stack.episode_ms[0]), max(shown[1], stack.episode_ms[1]))
     names = ", ".join(layer.name for layer in stack.layers)
     return (
-        f"Rates of the largest devices, stacked, around {clock.span(*stack.episode_ms, day=dated)}; "
-        f"from the bottom: {names}."
+        f"Rates {clock.full_span(*shown)}, stacked, of the devices that were largest in {FINDING_1}, "
+        f"{clock.span(*stack.episode_ms, day=dated)}; from the bottom: {names}."
     )

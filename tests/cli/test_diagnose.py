@@ -12,6 +12,7 @@ from click.testing import CliRunner, Result
 
 from flowdiag.cli.demo import CAPTURE, IPFIX_FILE, PROFILE
 from flowdiag.cli.main import main
+from flowdiag.note.chart import DOTS_PER_INCH, HEAD_INCHES, ROW_INCHES
 
 WINDOW = ("--from", "14:10", "--to", "14:50")
 
@@ -73,6 +74,43 @@ def test_formats_by_option_and_by_suffix(demo: Path, tmp_path: Path, form: str) 
     arguments = (demo / CAPTURE, "--site", demo / PROFILE)
     assert run(*arguments, "--output", file).stdout == ""
     assert run(*arguments, "--format", form).stdout == file.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("form", ["text", "markdown", "html"])
+def test_the_short_form_has_the_answer_and_less_of_the_rest(demo: Path, form: str) -> None:
+    arguments = (
+        demo / CAPTURE,
+        "--site",
+        demo / PROFILE,
+        *WINDOW,
+        "--reported",
+        "calls freeze",
+        "--format",
+        form,
+    )
+    short, whole = run(*arguments, "--brief"), run(*arguments)
+    assert (short.exit_code, short.stderr) == (0, "")
+    assert "link-full, high confidence" in short.stdout
+    assert len(short.stdout) < 0.6 * len(whole.stdout)
+    again = whole.stdout.split("For the engineer" if form != "text" else "FOR THE ENGINEER")[0]
+    if form != "html":
+        assert short.stdout.startswith(again)  # the client's part is the same
+
+
+def test_a_program_that_reads_json_misses_nothing_of_a_short_form(demo: Path) -> None:
+    arguments = (demo / CAPTURE, "--site", demo / PROFILE, *WINDOW)
+    assert note_of(*arguments, "--brief") == note_of(*arguments)
+
+
+def test_the_short_form_has_one_picture_in_the_png_too(demo: Path, tmp_path: Path) -> None:
+    heights = []
+    for number, more in enumerate(((), ("--brief",))):
+        file = tmp_path / f"{number}.png"
+        assert run(demo / CAPTURE, "--site", demo / PROFILE, *WINDOW, *more, "--chart", file).exit_code == 0
+        heights.append(int.from_bytes(file.read_bytes()[20:24], "big"))  # height in IHDR (RFC 2083, 4.1.1)
+    whole, short = heights  # four charts and who used the link, or one chart
+    assert short == int((HEAD_INCHES + ROW_INCHES) * DOTS_PER_INCH)
+    assert whole == int((HEAD_INCHES + 5 * ROW_INCHES) * DOTS_PER_INCH)
 
 
 @pytest.mark.parametrize(("least", "code"), [("info", 3), ("warning", 3), ("critical", 3)])

@@ -21,6 +21,8 @@ from flowdiag.aggregator.usage import Usage
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Action, Finding, Verdict
+from flowdiag.note import charting
+from flowdiag.note.model import Chart, Stack
 from flowdiag.site.profile import Label, Link, Profile, Site
 
 ZERO_MS = 1_772_496_000_000  # 2026-03-03T00:00:00Z
@@ -142,6 +144,16 @@ class Traffic:
             of or profile(), self.flows(), self.usage(), Coverage(**known | coverage), span,
             window_given=window is not None, reported=reported,
         )  # fmt: skip
+
+
+def charts(case: Case) -> tuple[Chart, ...]:
+    """The charts of a case's note."""
+    return charting.charts(case, charting.time_axis(case, charting.shown_span(case)))
+
+
+def stack(case: Case, verdict: Verdict) -> Stack | None:
+    """Who used the verdict's link in a case's note."""
+    return charting.stack(case, verdict, charts(case))
 
 
 def _packed(place: str) -> bytes:

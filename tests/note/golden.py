@@ -16,7 +16,11 @@ TICKET = "T-1042"
 def written(name: str) -> dict[str, str]:
     """The note of an afternoon as it is now, by file name."""
     note = compose(AFTERNOONS[name].diagnosis(), ticket=TICKET)
-    return {f"{name}.txt": text.render(note), f"{name}.md": markdown.render(note)}
+    return {
+        f"{name}.txt": text.render(note),
+        f"{name}.md": markdown.render(note),
+        f"{name}.brief.txt": text.render_brief(note),
+    }
 
 
 def main() -> None:

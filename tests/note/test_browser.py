@@ -6,13 +6,17 @@ Needs Debian's package chromium; accessibility is judged by axe-core (WCAG 2.2 A
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from flowdiag.note.brief import shortened
 from flowdiag.note.compose import compose
-from flowdiag.note.html import render
+from flowdiag.note.html import PRINT_SIZES, SMALLEST, print_size, render, render_brief
+from flowdiag.note.model import Note
 from flowdiag.note.pseudonyms import Pseudonyms
 from tests.browser import DESK, PHONE
 from tests.note.building import full_upload
@@ -28,16 +32,32 @@ NOTES = {
 }
 
 
+def doubted(doubts: int) -> Note:
+    """A note with so many doubts about its verdict, each as long as a line may be."""
+    note = compose(full_upload(reported="It is slow whenever anybody calls. " * 40), ticket="T-1042")
+    many = tuple(
+        f"The level that was seen is not very flat, and some of the records were lost on the way in part {number:3} of it."
+        for number in range(doubts)
+    )
+    return replace(note, findings=(replace(note.findings[0], doubts=many), *note.findings[1:]))
+
+
+# One of each size of letters, as full as it gets, and the usual ones.
+BRIEF = NOTES | {f"doubts-{number}": partial(doubted, number) for number in (0, 1, 8, 18, 33)}
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("notes")
     for name, note in NOTES.items():
         (place / f"{name}.html").write_text(render(note()), encoding="utf-8")
+    for name, note in BRIEF.items():
+        (place / f"brief-{name}.html").write_text(render_brief(note()), encoding="utf-8")
     return place
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
-@pytest.mark.parametrize("name", NOTES)
+@pytest.mark.parametrize("name", [*NOTES, "brief-full-upload", "brief-on-backup"])
 def test_a_note_opens_quietly_and_fits_the_screen(opened: Any, name: str, size: tuple[int, int]) -> None:
     tab = opened(name, size)
     assert tab.complaints == []
@@ -55,7 +75,7 @@ def test_a_note_opens_quietly_and_fits_the_screen(opened: Any, name: str, size: 
     ("name", "scheme"),
     [
         *(("full-upload", "light"), ("full-upload", "dark"), ("mostly-silent", "light")),
-        *(("audit", "dark"), ("hostile", "light"), ("nothing-read", "light")),
+        *(("audit", "dark"), ("hostile", "light"), ("nothing-read", "light"), ("brief-on-backup", "dark")),
     ],
 )
 def test_axe_finds_nothing_serious(opened: Any, name: str, scheme: str) -> None:
@@ -109,6 +129,18 @@ def test_a_note_prints_on_few_pages_with_nothing_cut_off(opened: Any, paper: str
     tab.page.emulate_media(media="print", color_scheme="dark")
     assert tab.page.evaluate("document.documentElement.scrollWidth") <= width
     assert tab.page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("name", BRIEF)
+def test_a_short_form_prints_on_one_page(opened: Any, name: str, paper: str) -> None:
+    pdf = opened(f"brief-{name}").page.pdf(format=paper, prefer_css_page_size=False)
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 1
+
+
+def test_short_forms_of_every_size_are_printed_here() -> None:
+    sizes = {print_size(shortened(note())) for note in BRIEF.values()}
+    assert sizes == {name for name, _ in PRINT_SIZES} | {SMALLEST}
 
 
 def test_no_script_runs_even_if_one_got_in(opened: Any, folder: Path) -> None:

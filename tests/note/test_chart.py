@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from flowdiag.note.chart import DOTS_PER_INCH, WIDTH_INCHES, chart_png
+from flowdiag.note.chart import DOTS_PER_INCH, WIDTH_INCHES, chart_figure, chart_png
 from flowdiag.note.compose import compose
-from tests.note.building import full_upload
+from tests.note.building import full_upload, ms
 from tests.note.situations import hostile, mostly_silent, nothing_read
 
 
@@ -38,6 +38,19 @@ def test_the_same_note_gives_the_same_octets(tmp_path: Path) -> None:
     # Four charts and who used the main one.
     width, height = struct.unpack_from(">II", found[b"IHDR"])
     assert (width, height) == (WIDTH_INCHES * DOTS_PER_INCH, int((0.9 + 5 * 2.1) * DOTS_PER_INCH))
+
+
+def test_all_rows_have_one_time_axis() -> None:
+    figure = chart_figure(compose(full_upload(), ticket="T-1042"))
+    figure.canvas.draw()  # lays the rows out
+    places = [
+        [axis.transData.transform((ms(minute), 0.0))[0] for minute in (40, 76, 140)] for axis in figure.axes
+    ]
+    assert len(places) == 5
+    assert places == [pytest.approx(places[0], abs=0.01)] * 5
+    assert [[tick.get_text() for tick in axis.get_xticklabels()] for axis in figure.axes] == [
+        [tick.get_text() for tick in figure.axes[0].get_xticklabels()]
+    ] * 5
 
 
 @pytest.mark.parametrize("given", [hostile, mostly_silent, nothing_read])

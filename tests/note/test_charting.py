@@ -1,10 +1,13 @@
 """The series of the pictures, against rates set by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from flowdiag.note.charting import OTHERS, binned, charts, stack, state_spans, step_windows
-from tests.note.building import FULL_UPLOAD, Traffic, full_upload, ms, resting_on
+from flowdiag.note.charting import OTHERS, binned, state_spans, step_windows, time_axis
+from flowdiag.note.charting import charts as charts_over
+from tests.note.building import FULL_UPLOAD, Traffic, charts, full_upload, ms, resting_on, stack
 from tests.note.situations import healthy, leak_in_an_audit, mostly_silent, nothing_read, on_backup
 
 
@@ -31,8 +34,58 @@ def test_full_spans_are_those_of_the_findings() -> None:
     assert (chart.full, chart.busy) == (((ms(76), ms(113)),), ())
 
 
-def test_a_window_that_is_all_of_the_chart_is_not_marked() -> None:
-    assert charts(on_backup().case)[0].window_ms is None
+def test_what_is_marked_as_asked_about_is_what_was_asked() -> None:
+    asked = charts(on_backup().case)[0]  # all of the export was asked about
+    assert asked.asked_ms == (ms(0), ms(120))
+    assert charts(Traffic().office().case())[0].asked_ms is None
+
+
+def test_a_time_beyond_the_export_is_marked_as_far_as_the_chart_goes() -> None:
+    chart = charts(Traffic().office().case(window=(90, 150)))[0]
+    assert (chart.end_ms, chart.asked_ms) == (ms(120), (ms(90), ms(120)))
+
+
+def test_who_used_a_link_has_the_time_axis_and_the_rates_of_its_chart() -> None:
+    given = full_upload()
+    shown = charts(given.case)[1]
+    drawn = stack(given.case, given.verdict)
+    assert drawn is not None
+    assert drawn.chart == shown
+    sums = [sum(rates) for rates in zip(*(layer.rates for layer in drawn.layers), strict=True)]
+    assert sums == pytest.approx(shown.rates, abs=1e-5)
+
+
+def test_an_axis_can_be_any_time_and_spans_of_one_length_have_the_same_steps() -> None:
+    case = Traffic(600).office().case(window=(0, 60))
+    first, second = (time_axis(case, span) for span in ((ms(0), ms(250)), (ms(500), ms(750))))
+    assert (first.start_ms, first.end_ms, first.step_ms) == (ms(0), ms(250), 120_000)
+    assert (second.start_ms, second.end_ms, second.step_ms) == (ms(500), ms(750), 120_000)
+    chart = charts_over(case, second)[0]
+    assert chart.rates == (pytest.approx(8.0),) * 50 + (None,) * 75  # the export ends at minute 600
+    assert chart.gaps == ((ms(600), ms(750)),)
+    assert [(span.start_ms, span.end_ms, span.state) for span in chart.states] == [
+        (ms(500), ms(600), "carrying"),
+        (ms(600), ms(750), "unknown"),
+    ]
+
+
+def test_an_axis_before_the_export_begins_with_what_is_not_known() -> None:
+    case = Traffic(30).office().case()
+    chart = charts_over(case, time_axis(case, (ms(-20) + 1, ms(10))))[0]
+    assert (chart.start_ms, chart.rates[19], chart.rates[20]) == (ms(-20), None, pytest.approx(8.0))
+
+
+def test_a_finding_that_lasts_beyond_the_picture_has_only_the_edge_that_is_in_it() -> None:
+    case = Traffic(300).office().case(window=(200, 210))  # shown: minutes 170 to 240
+    finding = replace(FULL_UPLOAD, direction="down", start_ms=ms(10), end_ms=ms(205))
+    drawn = stack(case, resting_on(finding))
+    assert drawn is not None
+    assert (drawn.chart.start_ms, drawn.edges_ms) == (ms(170), (ms(205),))
+
+
+def test_a_finding_out_of_the_picture_has_none_of_who_used_the_link() -> None:
+    case = Traffic(300).office().case(window=(200, 210))
+    assert stack(case, resting_on(replace(FULL_UPLOAD, start_ms=ms(10), end_ms=ms(20)))) is None
 
 
 def test_link_states_follow_a_failover() -> None:
@@ -88,11 +141,12 @@ def test_a_stack_adds_up_to_the_rate_of_its_link() -> None:
     case = full_upload().case
     drawn = stack(case, resting_on(FULL_UPLOAD))
     assert drawn is not None
-    assert (drawn.link, drawn.direction, drawn.episode_ms) == ("fibre", "up", (ms(76), ms(113)))
+    assert (drawn.chart.link, drawn.chart.direction) == ("fibre", "up")
+    assert drawn.episode_ms == (ms(76), ms(113))
     assert [layer.name for layer in drawn.layers] == [
         *("192.168.40.20 (imaging archive)", "192.168.40.21", OTHERS)
     ]
-    at = (ms(80) - drawn.start_ms) // drawn.step_ms
+    at = (ms(80) - drawn.chart.start_ms) // drawn.chart.step_ms
     assert sum(layer.rates[at] for layer in drawn.layers) == pytest.approx(19.7)
     assert drawn.layers[0].rates[at] == pytest.approx(19.2)
 
@@ -101,7 +155,7 @@ def test_a_finding_of_both_directions_is_stacked_in_the_fuller_one() -> None:
     given = on_backup()  # 27.6 of 30 down, 1.7 of 5 up
     drawn = stack(given.case, given.verdict)
     assert drawn is not None
-    assert (drawn.link, drawn.direction) == ("lte", "down")
+    assert (drawn.chart.link, drawn.chart.direction) == ("lte", "down")
 
 
 def test_a_verdict_without_a_link_has_no_stack() -> None:

@@ -17,5 +17,5 @@ def test_a_note_reads_as_it_was_approved(name: str) -> None:
 
 def test_every_golden_file_belongs_to_an_afternoon() -> None:
     assert sorted(path.name for path in FOLDER.iterdir()) == sorted(
-        f"{name}.{suffix}" for name in AFTERNOONS for suffix in ("txt", "md")
+        f"{name}.{suffix}" for name in AFTERNOONS for suffix in ("txt", "md", "brief.txt")
     )

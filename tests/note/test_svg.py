@@ -1,11 +1,11 @@
 """Pictures: coordinates worked out by hand, marks that differ by more than colour."""
 
 import re
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import pytest
 
-from flowdiag.note.charting import charts, stack
 from flowdiag.note.svg import (
     CHARACTER,
     LEFT,
@@ -20,10 +20,10 @@ from flowdiag.note.svg import (
     path,
     stairs,
 )
-from flowdiag.note.svg_chart import chart_svg
+from flowdiag.note.svg_chart import SWATCH, chart_svg
 from flowdiag.note.svg_stack import stack_svg
 from flowdiag.site.clock import Clock
-from tests.note.building import Traffic, full_upload
+from tests.note.building import FULL_UPLOAD, Traffic, charts, full_upload, ms, resting_on, stack
 from tests.note.situations import leak_in_an_audit, mostly_silent, on_backup
 
 CLOCK = Clock("Pacific/Auckland")
@@ -127,9 +127,44 @@ def test_layers_of_a_stack_have_patterns_of_their_own_and_their_names() -> None:
     root = parsed(stack_svg(drawn, CLOCK, "s"))
     fills = [part.get("fill") for part in of_class(root, "layer") if part.tag == f"{NAME}path"]
     assert fills == ["url(#s-layer0)", "url(#s-layer1)", "url(#s-layer5)"]
-    strokes = [part.get("d") for part in of_class(root, "stroke")]
+    strokes = [
+        of_class(layer, "stroke")[0].get("d") for at in (0, 1, 5) for layer in of_class(root, f"layer{at}")
+    ]
     assert len(set(strokes)) == 3
     assert {"192.168.40.20 (imaging archive)", "192.168.40.21", "all others"} <= set(texts(root))
+
+
+@pytest.mark.parametrize("width", [WIDTH, NARROW])
+def test_the_same_time_is_at_the_same_place_in_the_rate_and_in_who_used_the_link(width: float) -> None:
+    given = full_upload()
+    drawn = stack(given.case, given.verdict)
+    assert drawn is not None
+    rate = parsed(chart_svg(charts(given.case)[1], CLOCK, "c", width))
+    users = parsed(stack_svg(drawn, CLOCK, "s", width))
+
+    def times(root: ElementTree.Element) -> dict[str, str | None]:
+        return {
+            part.text or "": part.get("x") for part in root.iter(f"{NAME}text") if ":" in (part.text or "")
+        }
+
+    assert times(rate) == times(users)
+    assert len(times(rate)) >= 2
+    # What was full begins and ends in both where the finding does.
+    (full,) = [part for part in of_class(rate, "full") if part.tag == f"{NAME}rect"]
+    begin, end = (float(part.get("x1") or 0) for part in of_class(users, "edge"))
+    assert begin == pytest.approx(float(full.get("x") or 0), abs=0.01)
+    assert end - begin == pytest.approx(float(full.get("width") or 0), abs=0.02)
+
+
+def test_what_is_not_known_is_hatched_where_it_shows_who_used_the_link_too() -> None:
+    case = mostly_silent().case
+    finding = replace(FULL_UPLOAD, direction="down", start_ms=ms(0), end_ms=ms(15))
+    drawn = stack(case, resting_on(finding))
+    assert drawn is not None
+    root = parsed(stack_svg(drawn, CLOCK, "s"))
+    (gap,) = of_class(root, "gap")
+    assert gap.get("fill") == "url(#s-hatch)"
+    assert of_class(parsed(chart_svg(drawn.chart, CLOCK, "c")), "gap")[0].get("x") == gap.get("x")
 
 
 def test_hostile_names_stay_text() -> None:
@@ -158,6 +193,36 @@ def test_the_narrow_picture_has_fewer_times_and_the_same_marks() -> None:
     assert (narrow.get("viewBox") or "").split()[2] == number(NARROW)
     assert {"time looked at", "full", "plan 20 Mbit/s", "carrying", "14:00"} <= set(texts(narrow))
     assert len(texts(narrow)) < len(texts(wide))
+
+
+def test_marks_too_narrow_for_their_names_are_named_under_the_picture() -> None:
+    # On the backup for 10 of 120 minutes: 22 px on a phone, 51 px on a page; its name needs 57 px.
+    traffic = Traffic().office(0, 50).office(50, 60, "lte", 29.0).office(60)
+    chart = charts(traffic.case(unheard=(100, 103)))[2]
+    root = parsed(chart_svg(chart, CLOCK, "c", NARROW))
+    named = of_class(root, "label")
+    below = {part.text: float(part.get("y") or 0) for part in named}
+    swatches = [part for part in root.iter(f"{NAME}rect") if part.get("height") == number(SWATCH)]
+    assert [(part.get("class"), part.get("fill")) for part in swatches] == [
+        ("mark full", "url(#c-full)"),
+        ("state carrying", None),
+        ("state unknown", "url(#c-hatch)"),
+        ("gap", "url(#c-hatch)"),
+    ]
+    height = float((root.get("viewBox") or "").split()[3])
+    assert all(below["link"] < below[name] < height for name in ("full", "carrying", "unknown", "no records"))
+    assert "silent" in below  # has room of its own
+    rights = [
+        float(part.get("x") or 0) + CHARACTER * len(part.text or "")
+        for part in named
+        if part.get("text-anchor") is None
+    ]
+    assert max(rights) <= NARROW
+
+
+def test_marks_that_have_room_for_their_names_need_no_legend() -> None:
+    root = parsed(chart_svg(charts(on_backup().case)[0], CLOCK, "c1"))
+    assert not [part for part in root.iter(f"{NAME}rect") if part.get("height") == number(SWATCH)]
 
 
 def test_a_label_at_the_right_edge_stays_in_the_picture() -> None:

@@ -1,10 +1,11 @@
 """Block charts, against rates set by hand."""
 
-from flowdiag.note.charting import charts
+from dataclasses import replace
+
 from flowdiag.note.layout import plain
 from flowdiag.note.text_chart import chart_lines, grouped
 from flowdiag.site.clock import Clock
-from tests.note.building import Traffic, full_upload
+from tests.note.building import Traffic, charts, full_upload, ms
 from tests.note.situations import mostly_silent
 
 CLOCK = Clock("Pacific/Auckland")
@@ -38,6 +39,16 @@ def test_full_and_busy_minutes_the_window_and_the_state_have_rows_of_their_own()
     )  # 14:16 to 14:53 from 13:40 on; the last minute is half a column
     assert rows["asked"] == " " * 15 + "=" * 20
     assert rows["state"] == "━" * 50
+
+
+def test_the_shortest_time_asked_about_has_its_mark_and_no_time_has_none() -> None:
+    asked = Traffic(300).office().case(window=(100, 101))  # a column is a minute of 13:40-30 to 14:41+30
+    asked = replace(asked, window_ms=(ms(100) + 40_000, ms(100) + 50_000))
+    (row,) = [
+        line for line in plain(chart_lines(charts(asked)[0], CLOCK, 100)).splitlines() if "asked" in line
+    ]
+    assert row[11:] == " " * 30 + "="
+    assert not any("asked" in line for line in drawn(0, Traffic(300).office()))
 
 
 def test_a_busy_link_is_marked_so() -> None:

@@ -52,15 +52,16 @@ ONLY: Final = 0.99  # of the octets: so much in one IP version is "only" that on
 
 
 def find(case: Case) -> list[Finding]:
-    leaked = failovers(case).leaked
-    found = []
-    for link in backups(case.profile):
-        rows = np.flatnonzero(leaked & (case.flows.link == link))
-        octets = float(case.flows.octets[rows].sum())
-        span = heard_ms(case)
-        if span and octets >= LEAST_OCTETS and octets * 8e3 / span >= LEAST_BITS_S:
-            found.append(_finding(case, link, rows))
-    return found
+    leaks = [(link, leaking(case, link)) for link in backups(case.profile)]
+    return [_finding(case, link, rows) for link, rows in leaks if len(rows)]
+
+
+def leaking(case: Case, link: int) -> NDArray[np.intp]:
+    """Rows of the flows that are alleged to leak onto a backup; none where they are too few octets for that."""
+    rows = np.flatnonzero(failovers(case).leaked & (case.flows.link == link))
+    octets, span = float(case.flows.octets[rows].sum()), heard_ms(case)
+    enough = span and octets >= LEAST_OCTETS and octets * 8e3 / span >= LEAST_BITS_S
+    return rows if enough else rows[:0]
 
 
 def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:
