@@ -23,7 +23,7 @@ WINGS: Final = (
     ("review",),
     ("draft",),
     ("scenario",),
-    ("query_times", "query_plan", "pipeline", "export_ranking", "export_usage", "inspection"),
+    ("query_times", "query_plan", "pipeline", "comparing", "export_ranking", "export_usage", "inspection"),
     ("api",),
     ("cli",),
 )

@@ -41,6 +41,11 @@ FOUND: Final = 3  # exit code of --fail-on
 @click.option("--ticket", metavar="REF", help="The ticket's reference, for the head of the note.")
 @click.option("--reported", metavar="TEXT", help="What the client said.")
 @span_options
+@click.option(
+    "--compare",
+    metavar="TIME",
+    help='Hold another time beside it: a begin, or "TIME to TIME"; as long as the time asked about.',
+)
 @click.option("--down", type=RATE, metavar="MBPS", help="Without a profile: download rate of the plan.")
 @click.option("--up", type=RATE, metavar="MBPS", help="Without a profile: upload rate of the plan.")
 @click.option("--interface", metavar="N", type=int, help="Without a profile: ifIndex of the link.")
@@ -74,6 +79,7 @@ def command(
     reported: str | None,
     window_from: str | None,
     window_to: str | None,
+    compare: str | None,
     down: float | None,
     up: float | None,
     interface: int | None,
@@ -100,18 +106,23 @@ def command(
       flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --output note.html
       flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --brief --output page.html
       flowdiag diagnose --site-name "harbour lane" --from "last hour"
+      flowdiag diagnose exports/ --site site.toml --from 14:00 --to 15:00 --compare "last tuesday 14:00"
       flowdiag diagnose export.pcap --down 100 --up 40 --interface 2 --lan 192.168.40.0/24 --timezone Pacific/Auckland
     """
     from flowdiag.cli.output import check_suffix, chosen_format, spare_inputs, write_result
+    from flowdiag.site.window import read_compared
 
     form = chosen_format(form, output, FORMATS)
     asked = chosen(exports, site, site_name, config)
     exports, site = asked.exports, asked.site
     check_suffix("--chart", chart, ".png", ".svg")
     spare_inputs([output, chart], [*exports, site])
+    if compare is not None:
+        read_compared(compare)  # so that a slip in it costs no reading
     profile = profile_of(site, down, up, interface, lan, timezone)
     # Loaded after the options are known to be right, since it takes longer than a wrong option should.
-    from flowdiag.cli.times import settled_times
+    from flowdiag.cli.times import now_ms, settled_times
+    from flowdiag.comparing import run_other
     from flowdiag.note.compose import compose
     from flowdiag.pipeline import run
 
@@ -129,13 +140,29 @@ def command(
             direction=direction,
             progress=progress,
         )
+        other = None
+        if compare is not None:
+            stage(progress, "comparing")
+            other = run_other(
+                exports,
+                diagnosis.case,
+                compare,
+                link=link,
+                direction=direction,
+                progress=progress,
+                now_ms=now_ms(),
+            )
         stage(progress, "writing the note")
         names = None
         if pseudonyms:
             from flowdiag.note.pseudonyms import Pseudonyms
 
             names = Pseudonyms.from_key_file()
-        note = shown_charts(compose(diagnosis, ticket=ticket, pseudonyms=names), link, direction)
+        note = shown_charts(
+            compose(diagnosis, ticket=ticket, pseudonyms=names, other=other, direction=direction),
+            link,
+            direction,
+        )
         text = rendered(note, form, brief=brief, on_terminal=output is None and sys.stdout.isatty())
         if chart is not None:
             stage(progress, "drawing the pictures")

@@ -13,6 +13,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.cautions import cautions
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.findings import single_host
 from flowdiag.diagnoser.kinds import KINDS
 from flowdiag.diagnoser.signals.figure_windows import figures
 from flowdiag.diagnoser.verdict import decide, touches
@@ -29,7 +30,7 @@ SEVERITIES: Final = ("critical", "warning", "info")
 def diagnose(case: Case) -> Diagnosis:
     """The diagnosis of a case. Deterministic: the same case gives the same findings in the same order."""
     found = list(chain.from_iterable(concurrently.in_order(lambda find: find(case), FINDERS)))
-    findings = in_order(case, left_to_security(found))
+    findings = in_order(case, left_to_security(single_host.with_advice(found)))
     flows, profile, window = case.flows, case.profile, case.window_ms
     talkers, applications, destinations = concurrently.in_order(
         lambda rank: rank(flows, profile, window, limit=RANKED),

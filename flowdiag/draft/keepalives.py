@@ -1,9 +1,8 @@
 """Finds what looks like keepalives on a backup link: small packets at a steady pace to one address.
 
-Facts it rests on: how many probes one record holds is the exporter's affair. With an idle timeout below the interval each
-has its own; with an active timeout of half an hour hundreds share one, of which only the mean interval is known: its time
-over its packets less one. Many routers do not meter what they send themselves, but the answers that arrive. Any stream looks
-steady in such a mean; but probes are sent above all while the link waits, and ordinary traffic is not there then.
+Facts it rests on: many routers do not meter what they send themselves, but the answers that arrive. Any stream looks steady
+where only the mean interval of its records is known (aggregator/probe_pace.py); but probes are sent above all while the link
+waits, and ordinary traffic is not there then.
 """
 
 from __future__ import annotations
@@ -15,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.coverage import Coverage
+from flowdiag.aggregator.probe_pace import MIN_PROBES, steady_interval_ms
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
 from flowdiag.draft.roles import Activity
 
@@ -23,17 +23,10 @@ MAX_CANDIDATES: Final = 4
 MAX_JUDGED: Final = (
     1_000  # small and lasting streams looked at, those of most packets; an idle backup has a handful
 )
-MIN_PROBES: Final = 10  # fewer say nothing about a pace
 LEAST_S: Final = 0.5  # between probes; what is faster is media or a tunnel
 MAX_PACKET: Final = 256  # IP octets; probes are small
 LASTING: Final = 0.3  # part of the time in which the link carried no ordinary traffic
 MISSED: Final = 2  # intervals after a probe that it still goes on
-STEADY: Final = 0.2  # how far an interval may be off the median
-STEADY_SHARE: Final = 0.7  # part of the intervals that are not
-BURST: Final = (
-    0.25  # of the time to the next record: a shorter record is one probe, of one or several packets
-)
-MOST_OF_ONE: Final = 10_000  # intervals taken of one record, so that a wrong counter cannot fill the memory
 # ICMP type * 256 + code of an echo request (RFC 792, RFC 4443 4.1) where the exporter gives it.
 ECHO_REQUESTS: Final = (8 << 8, 128 << 8)
 # Intervals that people configure; a pace within a tenth of one is taken as it.
@@ -141,11 +134,8 @@ def _judge(
         return None
     packets = flows.packets[rows]
     total = float(packets.sum())
-    intervals = probe_intervals(flows.start_ms[rows], flows.end_ms[rows], packets, connections=name == "tcp")
-    if len(intervals) < MIN_PROBES - 1:
-        return None
-    median = float(np.median(intervals))
-    if median < LEAST_S * 1000 or np.mean(np.abs(intervals - median) <= STEADY * median) < STEADY_SHARE:
+    median = steady_interval_ms(flows.start_ms[rows], flows.end_ms[rows], packets, connections=name == "tcp")
+    if median is None or median < LEAST_S * 1000:
         return None
     measured = median / 1000
     return Candidate(
@@ -159,30 +149,6 @@ def _judge(
         len(rows),
         direction == DOWN,
     )
-
-
-def probe_intervals(
-    start_ms: NDArray[np.int64], end_ms: NDArray[np.int64], packets: NDArray[np.float64], *, connections: bool
-) -> NDArray[np.float64]:
-    """Milliseconds from one probe to the next, as far as records by start tell; empty if they do not.
-
-    A record of several packets holds packets - 1 intervals, and one more lies between it and the next record. Where the
-    records are short beside the time from one to the next, each is one probe, whatever its packets. A connection that lasts
-    is no probe.
-    """
-    between = np.diff(start_ms).astype(np.float64)
-    if len(between):
-        length = float(np.median(end_ms - start_ms))
-        if length < BURST * np.median(between):
-            return between
-    if connections:
-        return np.zeros(0)
-    several = packets >= 2
-    counts = packets[several] - 1
-    within = (end_ms[several] - start_ms[several]) / counts
-    gaps = (start_ms[1:] - end_ms[:-1]).astype(np.float64)
-    held = np.repeat(within, counts.clip(max=MOST_OF_ONE).astype(np.int64))
-    return np.concatenate([held, gaps[gaps > 0]])
 
 
 def usual_interval(measured_s: float) -> float:

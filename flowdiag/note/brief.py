@@ -13,6 +13,7 @@ from typing import Final
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.note import wording as words
 from flowdiag.note import wording_brief as brief_words
+from flowdiag.note import wording_comparison as comparing
 from flowdiag.note.lead import lead
 from flowdiag.note.model import Chart, ClientPart, Note
 from flowdiag.text.escape import terminal
@@ -47,6 +48,7 @@ def shortened(note: Note) -> Brief:
     chart = lead(note)
     verdict = note.verdict
     sections = (
+        *_beside(note),
         Section(brief_words.RESTS_ON, tuple(_grounds(note))),
         Section(brief_words.DOUBTS, _once(doubt for finding in told(note) for doubt in finding.doubts)),
         Section(brief_words.TO_DO, tuple(map(words.action, verdict.next_steps))),
@@ -54,11 +56,20 @@ def shortened(note: Note) -> Brief:
         Section(brief_words.BOUNDS, _once(_bounds(note))),
     )
     return Brief(
-        note=replace(note, client=_client(note), charts=(chart,) if chart else (), stack=None),
+        note=replace(note, client=_client(note), charts=(chart,) if chart else (), stack=None, beside=None),
         chart=chart,
         verdict=f"{verdict.code}, {words.CONFIDENCE[verdict.confidence]}",
         sections=tuple(section for section in sections if section.sentences),
     )
+
+
+def _beside(note: Note) -> Iterator[Section]:
+    """What the comparison with another time says, where there is one."""
+    if note.beside is not None:
+        compared = note.beside.comparison
+        then = comparing.verdict_then(compared)
+        heading = comparing.heading(compared, note.clock)
+        yield Section(heading, (compared.sentence, *((then,) if then else ()), *compared.doubts))
 
 
 def _client(note: Note) -> ClientPart:

@@ -15,6 +15,7 @@ from flowdiag.diagnoser.findings.not_the_link import short_cuts
 from flowdiag.diagnoser.sentences.times import site_clock
 from flowdiag.note import wording as words
 from flowdiag.note.charting import charts, shown_span, stack, time_axis
+from flowdiag.note.comparison import beside
 from flowdiag.note.model import ClientPart, Note, NoteCoverage
 from flowdiag.note.pseudonyms import Pseudonyms, inside_of
 from flowdiag.text.escape import terminal
@@ -22,8 +23,16 @@ from flowdiag.text.escape import terminal
 Part = TypeVar("Part")
 
 
-def compose(diagnosis: Diagnosis, *, ticket: str | None = None, pseudonyms: Pseudonyms | None = None) -> Note:
-    """The note of a diagnosis. ticket: its reference; pseudonyms: replace inside addresses by these.
+def compose(
+    diagnosis: Diagnosis,
+    *,
+    ticket: str | None = None,
+    pseudonyms: Pseudonyms | None = None,
+    other: Diagnosis | None = None,
+    direction: str | None = None,
+) -> Note:
+    """The note of a diagnosis. ticket: its reference; pseudonyms: replace inside addresses by these; other: of another time,
+    to be held beside it; direction: the only one that a comparison speaks of.
 
     Deterministic: the same diagnosis and key give the same note.
     """
@@ -51,12 +60,15 @@ def compose(diagnosis: Diagnosis, *, ticket: str | None = None, pseudonyms: Pseu
         charts=drawn,
         stack=stack(case, verdict, drawn),
         seconds=site_clock(case).fine,
+        beside=None if other is None else beside(diagnosis, other, direction),
     )
     note = rewritten(note, terminal)
     if pseudonyms is None:
         return note
-    is_inside = inside_of(case)
-    note = rewritten(note, lambda text: pseudonyms.replaced(text, is_inside))
+    inside = [inside_of(one.case) for one in (diagnosis, other) if one is not None]
+    note = rewritten(
+        note, lambda text: pseudonyms.replaced(text, lambda address: any(known(address) for known in inside))
+    )
     return replace(note, pseudonyms=True, cautions=(*note.cautions, words.PSEUDONYMS))
 
 

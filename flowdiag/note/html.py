@@ -8,9 +8,10 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from flowdiag.note import figures
+from flowdiag.note import comparison, figures
 from flowdiag.note import wording as words
 from flowdiag.note import wording_brief as brief_words
+from flowdiag.note import wording_comparison as comparing
 from flowdiag.note.brief import Brief, shortened
 from flowdiag.note.lead import lead
 from flowdiag.note.model import Chart, Note
@@ -33,6 +34,7 @@ SMALLEST: Final = "smallest"
 def render(note: Note) -> str:
     """Every text of the note passes jinja2's autoescape; only the project's own SVG is markup."""
     drawn = [_as_markup(picture) for picture in pictures(note)]
+    beside = [_as_markup(picture) for picture in pictures_beside(note)]
     leading = 1 if note.stack is None else 2
     return _page(
         "note.html",
@@ -41,6 +43,9 @@ def render(note: Note) -> str:
         link_columns=LINK_COLUMNS,
         lead=drawn[:leading],
         pictures=drawn[leading:],
+        comparison=comparison,
+        comparing=comparing,
+        beside=beside,
         rankings=[
             (words.TALKERS, words.ADDRESS, note.talkers),
             (words.APPLICATIONS, words.APPLICATION, note.applications),
@@ -119,13 +124,22 @@ def pictures(note: Note) -> list[Picture]:
     return drawn
 
 
-def chart_picture(chart: Chart, clock: Clock, number: int) -> Picture:
-    """number: of the chart within the page."""
+def pictures_beside(note: Note) -> list[Picture]:
+    """The time asked about and the one compared with it, on axes of one length; none where no other was asked for."""
+    charts = note.beside.charts if note.beside else ()
+    return [
+        chart_picture(chart, note.clock, number, comparing.chart_title(chart, note.clock))
+        for number, chart in enumerate(charts, len(note.charts) + 1)
+    ]
+
+
+def chart_picture(chart: Chart, clock: Clock, number: int, title: str | None = None) -> Picture:
+    """number: of the chart within the page; title: link and direction for None."""
     from flowdiag.note.svg import NARROW
     from flowdiag.note.svg_chart import chart_svg
 
     return Picture(
-        chart_title(chart.link, chart.direction),
+        title or chart_title(chart.link, chart.direction),
         chart_svg(chart, clock, f"chart{number}"),
         chart_svg(chart, clock, f"narrow{number}", NARROW),
     )

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from flowdiag.aggregator.figures import DirectionFigures, Ranked
+from flowdiag.diagnoser.comparison import Comparison
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.note.model import Note
 from flowdiag.note.wording import action
@@ -47,15 +48,7 @@ def as_dict(note: Note) -> dict[str, Any]:
             "next": list(note.client.next),
         },
         "findings": [_finding(finding, clock) for finding in note.findings],
-        "links": [
-            {
-                "name": link.name,
-                "role": link.role,
-                "down": _direction(link.down),
-                "up": _direction(link.up),
-            }
-            for link in note.links
-        ],
+        "links": [_link(link.name, link.role, link.down, link.up) for link in note.links],
         "talkers": [
             {
                 "address": row.key,
@@ -84,7 +77,43 @@ def as_dict(note: Note) -> dict[str, Any]:
             "notes": list(coverage.notes),
         },
         "cautions": list(note.cautions),
+        "comparison": None if note.beside is None else _comparison(note.beside.comparison, clock),
     }
+
+
+def _comparison(compared: Comparison, clock: Clock) -> dict[str, Any]:
+    verdict = compared.other_verdict
+    ways = zip(compared.pairs[::2], compared.pairs[1::2], strict=True)
+    links = [
+        _link(down.link, down.role, down.other, up.other) for down, up in ways if down.other and up.other
+    ]
+    about = None
+    if compared.about is not None:
+        about = {"link": compared.about[0], "direction": compared.about[1]}
+    return {
+        "window": {"from": clock.iso(compared.other_ms[0]), "to": clock.iso(compared.other_ms[1])},
+        "sentence": compared.sentence,
+        "differs": compared.differs,
+        "about": about,
+        "verdict": None if verdict is None else {"code": verdict.code, "confidence": verdict.confidence},
+        "covered_percent": round(100.0 * compared.other_covered, 2),
+        "links": links or None,
+        "changes": [
+            {
+                "kind": shift.kind,
+                "name": shift.key,
+                "label": shift.label,
+                "bytes": shift.asked_octets,
+                "compared_bytes": shift.other_octets,
+            }
+            for shift in (compared.shifts.largest if compared.shifts else ())
+        ],
+        "doubts": list(compared.doubts),
+    }
+
+
+def _link(name: str, role: str, down: DirectionFigures, up: DirectionFigures) -> dict[str, Any]:
+    return {"name": name, "role": role, "down": _direction(down), "up": _direction(up)}
 
 
 def _finding(finding: Finding, clock: Clock) -> dict[str, Any]:

@@ -7,9 +7,10 @@ from collections.abc import Iterator, Sequence
 
 from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.note import figures
+from flowdiag.note import comparison, figures
 from flowdiag.note import wording as words
 from flowdiag.note import wording_brief as brief_words
+from flowdiag.note import wording_comparison as comparing
 from flowdiag.note.brief import Brief, shortened
 from flowdiag.note.layout import PLAIN_WIDTH, plain
 from flowdiag.note.model import Note, Span
@@ -54,6 +55,7 @@ def _blocks(note: Note) -> Iterator[str]:
     yield from _client_blocks(note)
     yield f"## {words.FOR_ENGINEER}"
     yield from _verdict(note)
+    yield from _beside(note)
     yield f"### {words.FINDINGS}"
     if not note.findings:
         yield words.NO_FINDINGS
@@ -100,6 +102,21 @@ def _verdict(note: Note) -> Iterator[str]:
     yield f"**{words.VERDICT}: {escaped(verdict.code)}**, {words.CONFIDENCE[verdict.confidence]}{words.rests_on(verdict)}"
     if verdict.finding is None:
         yield _list([*verdict.reasons, *map(words.action, verdict.next_steps)])
+
+
+def _beside(note: Note) -> Iterator[str]:
+    if note.beside is None:
+        return
+    compared, clock = note.beside.comparison, note.clock
+    yield f"### {comparing.heading(compared, clock)}"
+    yield escaped(compared.sentence)
+    then = comparing.verdict_then(compared)
+    said = [*([then] if then else []), *compared.doubts]
+    if said:
+        yield _list(said)
+    for columns, rows in (comparison.figure_table(compared, clock), comparison.shift_table(compared, clock)):
+        if rows:
+            yield _table(columns, rows, left=comparison.NAMES)
 
 
 def _finding(number: int, finding: Finding, clock: Clock, window_ms: Span) -> Iterator[str]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from flowdiag.aggregator.figures import LinkFigures, Ranked
+from flowdiag.diagnoser.comparison import Comparison
 from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.site.clock import Clock
 
@@ -50,7 +51,8 @@ class Chart:
     """The rate of one link direction over time.
 
     rates: mean of each step, Mbit/s with the link's framing; peaks: the step's highest minute. full, busy:
-    sustained spans. window_ms: the time that was asked about, None where no time was given.
+    sustained spans. window_ms: the time that was asked about, None where no time was given. scale_mbps: where charts
+    share one scale, the highest rate of all of them.
     """
 
     link: str
@@ -65,6 +67,14 @@ class Chart:
     busy: tuple[Span, ...]
     states: tuple[StateSpan, ...]
     window_ms: Span | None
+    scale_mbps: float | None = None
+
+    @property
+    def highest_mbps(self) -> float:
+        """The highest rate that the scale has room for."""
+        if self.scale_mbps is not None:
+            return self.scale_mbps
+        return max((peak for peak in self.peaks if peak is not None), default=0.0)
 
     @property
     def end_ms(self) -> int:
@@ -120,6 +130,16 @@ class Stack:
 
 
 @dataclass(frozen=True)
+class Beside:
+    """Another time beside the one asked about. charts: the rates of one link direction in both, on axes of one length and
+    scale; none where there is nothing to compare.
+    """
+
+    comparison: Comparison
+    charts: tuple[Chart, ...]
+
+
+@dataclass(frozen=True)
 class NoteCoverage:
     """heard: part of the window in which the exporter gave a sign of life, 0 to 1."""
 
@@ -142,7 +162,8 @@ class Note:
     """findings: the verdict's first, then the most severe. talkers, applications, destinations: of window_ms.
 
     method: how the figures were computed; unseen: what such an export cannot show; pseudonyms: whether inside
-    addresses were replaced; seconds: whether long spans too are told to the second (wording_times.site_clock).
+    addresses were replaced; seconds: whether long spans too are told to the second (wording_times.site_clock); beside:
+    another time, where one was asked for.
     """
 
     ticket: str | None
@@ -165,6 +186,7 @@ class Note:
     stack: Stack | None
     pseudonyms: bool = False
     seconds: bool = False
+    beside: Beside | None = None
 
     @property
     def clock(self) -> Clock:

@@ -13,7 +13,7 @@ from typing import Final
 
 from flowdiag.note import wording as words
 from flowdiag.note import wording_pictures
-from flowdiag.note.html import pictures
+from flowdiag.note.html import pictures, pictures_beside
 from flowdiag.note.model import Note
 from flowdiag.note.svg import LEFT, STYLE, WIDTH, element, number
 from flowdiag.text.escape import html, terminal
@@ -42,7 +42,7 @@ def pictures_svg(note: Note) -> str:
     title = f"{words.TITLE}{ticket}: {terminal(note.site, longest=_LONGEST_SITE)}"
     parts = [_text(title, 24, "head"), _text(words.subtitle(note), 44)]
     y = HEAD
-    for picture in pictures(note):
+    for picture in (*pictures(note), *pictures_beside(note)):
         found = _VIEW.match(picture.wide)
         assert found is not None  # svg.Frame.picture() wrote it
         place = f'<svg x="{number(MARGIN)}" y="{number(y + CAPTION)}" width="{found[1]}" height="{found[2]}"'

@@ -53,7 +53,7 @@ LOOKS: Final = {
 
 def chart_svg(chart: Chart, clock: Clock, key: str, width: float = WIDTH) -> str:
     """key: unique within the page, a valid id."""
-    peak = max((value for value in chart.peaks if value is not None), default=0.0)
+    peak = chart.highest_mbps
     plot = PLOT if peak >= words.HARDLY_USED * chart.capacity_mbps else LOW_PLOT
     load_y = TOP + plot + 30
     state_y = load_y + STRIP + 6

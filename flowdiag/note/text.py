@@ -9,9 +9,10 @@ from rich.cells import cell_len
 
 from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.note import figures
+from flowdiag.note import comparison, figures
 from flowdiag.note import wording as words
 from flowdiag.note import wording_brief as brief_words
+from flowdiag.note import wording_comparison as comparing
 from flowdiag.note.brief import Brief, shortened
 from flowdiag.note.layout import (
     PLAIN_WIDTH,
@@ -56,6 +57,7 @@ def _lines(note: Note, width: int) -> Iterator[Line]:
     yield from _client_lines(note, width)
     yield from _part(words.FOR_ENGINEER, width)
     yield from _verdict(note, width)
+    yield from _beside(note, width)
     yield from _findings(note, width)
     yield from _section(
         words.LINKS,
@@ -135,6 +137,23 @@ def _verdict(note: Note, width: int) -> Iterator[Line]:
         yield from bullets(verdict.reasons, width)
         for step in verdict.next_steps:
             yield from paragraph(words.action(step), width, indent="  > ", hanging="    ")
+
+
+def _beside(note: Note, width: int) -> Iterator[Line]:
+    if note.beside is None:
+        return
+    compared, clock = note.beside.comparison, note.clock
+    said = paragraph(compared.sentence, width, indent="  ")
+    then = comparing.verdict_then(compared)
+    said += paragraph(then, width, indent="  ") if then else []
+    said += bullets(compared.doubts, width)
+    yield from _section(comparing.heading(compared, clock), said)
+    for columns, rows in (comparison.figure_table(compared, clock), comparison.shift_table(compared, clock)):
+        if rows:
+            yield []
+            yield from table(columns, rows, left=comparison.NAMES, width=width)
+    for chart in note.beside.charts:
+        yield from _section(comparing.chart_title(chart, clock), chart_lines(chart, clock, width))
 
 
 def _findings(note: Note, width: int) -> Iterator[Line]:

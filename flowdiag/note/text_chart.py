@@ -29,14 +29,14 @@ def chart_lines(chart: Chart, clock: Clock, width: int) -> list[Line]:
     rates = grouped(chart.rates, group)
     step_ms = chart.step_ms * group
     known = [value for value in rates if value is not None]
-    highest = max((peak for peak in chart.peaks if peak is not None), default=0.0)
     if not known:
         return _title(chart, words.NO_RECORDS_IN_THIS_TIME, width)
-    if highest < words.HARDLY_USED * chart.capacity_mbps:
+    if chart.highest_mbps < words.HARDLY_USED * chart.capacity_mbps:
         return _title(chart, words.hardly_used(chart), width)
     minutes = max(step_ms // MINUTE_MS, 1)
     lines = _title(chart, words.column_is(minutes), width)
-    lines += _bars(rates, chart.capacity_mbps, highest_share(max(known), chart.capacity_mbps))
+    highest = max(known) if chart.scale_mbps is None else chart.scale_mbps
+    lines += _bars(rates, chart.capacity_mbps, highest_share(highest, chart.capacity_mbps))
     lines += _axis(chart, clock, len(rates), step_ms)
     middles = [chart.start_ms + column * step_ms + step_ms // 2 for column in range(len(rates))]
     load = ["F" if _within(at, chart.full) else "b" if _within(at, chart.busy) else " " for at in middles]

@@ -6,6 +6,7 @@ is being filled (query_times.py). So the same words about the same file mean the
 
 from __future__ import annotations
 
+import re
 from calendar import isleap
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
@@ -21,6 +22,8 @@ FIRST_YEAR, LAST_YEAR = 1971, 2105  # what export times can mean: 32-bit seconds
 # "23:00" to "01:00" is meant over midnight; what would be longer than half a day, such as "15:00" to "14:00", is a slip.
 MOST_OVER_MIDNIGHT: Final = timedelta(hours=12)
 YEARS_TO_29_FEBRUARY: Final = 8  # at most, as from 2096 to 2104
+COMPARE: Final = "--compare"
+_UNTIL: Final = re.compile(r"\s+(?:to|until)\s+", re.IGNORECASE)
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _DAY: Final = timedelta(days=1)
 _WEEK: Final = 7
@@ -80,25 +83,98 @@ def needs_a_date(option: str, text: str | None) -> bool:
     return text is not None and not isinstance(read_time(option, text), datetime)
 
 
-class _Placing:
-    """Both ends of a window in one zone, beside one span of an export."""
+def read_compared(text: str) -> tuple[When, When | None]:
+    """Begin and end of what stands behind --compare: a time, or one "to" another; the end of a time alone is None.
 
-    def __init__(self, timezone: str, first_ms: int | None, last_ms: int | None) -> None:
+    Raises UsageError for what cannot be read.
+    """
+    begin, *rest = _UNTIL.split(text.strip(), maxsplit=1)
+    return read_time(COMPARE, begin), read_time(COMPARE, rest[0]) if rest else None
+
+
+def compared_window(
+    text: str, timezone: str, first_ms: int | None, last_ms: int | None, asked_ms: tuple[int, int]
+) -> tuple[int, int]:
+    """The window [from, to) in ms that is held beside the one asked about.
+
+    text: as read_compared() reads it; a time alone begins a window as long as the one asked about. timezone, first_ms,
+    last_ms: as for resolve_window(). Days and lengths of time are counted back from the end of the export; a time of day
+    without a date is on the export's one local day, or else the last before the time asked about. Raises UsageError for
+    what cannot be read or placed, for a window that ends before it begins, and for one that overlaps the one asked about.
+    """
+    placing = _Placing(timezone, first_ms, last_ms, (COMPARE, COMPARE))
+    begin_ms, end_ms = placing.beside(*read_compared(text), asked_ms)
+    clock = Clock(timezone)
+    if end_ms <= begin_ms:
+        begin, end = (clock.local(ms).isoformat(timespec="minutes") for ms in (begin_ms, end_ms))
+        raise UsageError(f"{COMPARE}: the window begins at {begin} and ends at {end}", expected="a later end")
+    if begin_ms < asked_ms[1] and asked_ms[0] < end_ms:
+        told = clock.full_span(begin_ms, end_ms)
+        raise UsageError(
+            f"{COMPARE}: {told} overlaps the time asked about",
+            expected="another time",
+            advice="--from and --to name the time asked about",
+        )
+    return begin_ms, end_ms
+
+
+class _Placing:
+    """Both ends of a window in one zone, beside one span of an export. options: where begin and end were given."""
+
+    def __init__(
+        self,
+        timezone: str,
+        first_ms: int | None,
+        last_ms: int | None,
+        options: tuple[str, str] = ("--from", "--to"),
+    ) -> None:
         self._zone = ZoneInfo(timezone)
         self._clock = Clock(timezone)
         self._first_ms = first_ms
         self._last_ms = last_ms
+        self._from, self._to = options
 
     def window(self, window_from: str | None, window_to: str | None) -> tuple[int | None, int | None]:
-        begin = None if window_from is None else read_time("--from", window_from)
-        end = None if window_to is None else read_time("--to", window_to)
+        begin = None if window_from is None else read_time(self._from, window_from)
+        end = None if window_to is None else read_time(self._to, window_to)
         if isinstance(begin, Recurring) and end is not None and not isinstance(end, Recurring):
-            end_ms = self._fixed("--to", end, fold=1)
+            end_ms = self._fixed(self._to, end, fold=1)
             return self._before(begin, end_ms), end_ms
-        begin_ms = self._alone("--from", begin, fold=0)
+        begin_ms = self._alone(self._from, begin, fold=0)
         if isinstance(end, Recurring) and begin_ms is not None:
             return begin_ms, self._after(end, begin_ms)
-        return begin_ms, self._alone("--to", end, fold=1)
+        return begin_ms, self._alone(self._to, end, fold=1)
+
+    def beside(self, begin: When, end: When | None, asked_ms: tuple[int, int]) -> tuple[int, int]:
+        """A window beside the one asked about, and as long where it has no end of its own."""
+
+        def until(begin_ms: int) -> int:
+            if end is None:
+                return begin_ms + asked_ms[1] - asked_ms[0]
+            if isinstance(end, Recurring):
+                return self._after(end, begin_ms)
+            return self._fixed(self._to, end, fold=1)
+
+        if not isinstance(begin, Recurring):
+            begin_ms = self._fixed(self._from, begin, fold=0)
+        elif end is not None and not isinstance(end, Recurring):
+            begin_ms = self._before(begin, until(0))
+        else:
+            begin_ms = self._clear_of(begin, until, asked_ms[0])
+        return begin_ms, until(begin_ms)
+
+    def _clear_of(self, begin: Recurring, until: Callable[[int], int], asked_ms: int) -> int:
+        """The last such time of which the window ends before the one asked about begins; on an export's one day that day's."""
+        if begin.weekday is None and self._has_one_day():
+            return self._on(self._from, self._last_day(self._from), begin.clock, fold=0)
+        day = self._day(asked_ms)
+        day -= _DAY * (0 if begin.weekday is None else (day.weekday() - begin.weekday) % _WEEK)
+        while until(begin_ms := self._on(self._from, day, begin.clock, fold=0)) > asked_ms:
+            day -= _step(begin) * _DAY
+        return begin_ms
+
+    def _has_one_day(self) -> bool:
+        return self._last_ms is not None and self._day(self._first_ms or 0) == self._last_day(self._from)
 
     def _alone(self, option: str, when: When | None, fold: int) -> int | None:
         if when is None:
@@ -123,7 +199,7 @@ class _Placing:
     def _latest(self, option: str, when: Recurring, fold: int) -> int:
         """The last such time that is not after the end; on the export's one day whatever its end."""
         last_day = self._last_day(option)
-        if when.weekday is None and self._day(self._first_ms or 0) == last_day:
+        if when.weekday is None and self._has_one_day():
             return self._on(option, last_day, when.clock, fold)
         back = 0 if when.weekday is None else (last_day.weekday() - when.weekday) % _WEEK
         placed = self._on(option, last_day - back * _DAY, when.clock, fold)
@@ -136,7 +212,7 @@ class _Placing:
         day = self._day(begin_ms)
         ahead = 0 if end.weekday is None else (end.weekday - day.weekday()) % _WEEK
         return self._near(
-            end, day + ahead * _DAY, _step(end), lambda ms: ms - begin_ms, option="--to", fold=1
+            end, day + ahead * _DAY, _step(end), lambda ms: ms - begin_ms, option=self._to, fold=1
         )
 
     def _before(self, begin: Recurring, end_ms: int) -> int:
@@ -144,7 +220,7 @@ class _Placing:
         day = self._day(end_ms)
         back = 0 if begin.weekday is None else (day.weekday() - begin.weekday) % _WEEK
         return self._near(
-            begin, day - back * _DAY, -_step(begin), lambda ms: end_ms - ms, option="--from", fold=0
+            begin, day - back * _DAY, -_step(begin), lambda ms: end_ms - ms, option=self._from, fold=0
         )
 
     def _near(

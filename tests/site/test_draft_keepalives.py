@@ -9,7 +9,7 @@ import pytest
 
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
-from flowdiag.draft.keepalives import Candidate, keepalive_candidates, probe_intervals, usual_interval
+from flowdiag.draft.keepalives import Candidate, keepalive_candidates, usual_interval
 from flowdiag.draft.roles import Activity
 from flowdiag.flows import V4_PREFIX
 
@@ -189,13 +189,6 @@ def test_what_runs_only_while_the_link_carries_ordinary_traffic_is_no_keepalive(
 def test_a_long_connection_is_no_probe() -> None:
     rows: list[Row] = [(at, at + 59, 12, 600, 1, 6, 443) for at in range(0, 3600, 60)]
     assert candidates(flows(rows)) == ()
-
-
-def test_intervals_of_mixed_records() -> None:
-    """Two records of 3 packets over 20 s hold 10 s twice each, and 10 s lie between each and the next."""
-    start, end = np.array([0, 30_000, 60_000]), np.array([20_000, 50_000, 60_000])
-    found = probe_intervals(start, end, np.array([3.0, 3.0, 1.0]), connections=False)
-    assert found.tolist() == [10_000.0] * 6
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,7 @@
 """One host has most of the traffic of the window.
 
-Means: if the site is slow, this device is the first to look at. By itself it is no fault: a server, a
-backup job or a large download is often meant to be there.
+Means: where a link was short of room, this device is the first to look at. By itself it is no fault: a server, a
+backup job or a large download is often meant to be there, and where the links had room it says no more than who was at work.
 
 Decided: the IP octets that fell in the complaint's window are added up by inside address, all links and both
 directions together. The finding is made when one address of the site's networks has more than half of them: a router's own
@@ -12,7 +12,8 @@ Thresholds: single_host, 0.5: what the word "most" means.
 Fooled by: a second router or proxy inside the site, which makes many devices one address; a device with an
 IPv4 and an IPv6 address counts as two.
 
-Do: the helpdesk asks the client what the device is and whether its traffic is expected.
+Do: where a finding of the same time says that a link was full, busy or under its plan, or that the backup was used, and names
+this device, the helpdesk asks the client what it is and whether its traffic is expected. Else there is nothing to do.
 
 Limits: an address is a device at best, never a person. Traffic between two inside hosts is on no link and
 not counted.
@@ -20,6 +21,8 @@ not counted.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -38,6 +41,9 @@ from flowdiag.diagnoser.signals.failovers import part_within
 from flowdiag.diagnoser.signals.shares import lies_in, who_what_where
 
 CODE: Final = "single-host"
+
+# Findings that say of a link that room was short on it, or dear.
+ABOUT_ROOM: Final = ("link-full", "link-busy", "below-plan", "on-backup", "backup-leak")
 
 
 def find(case: Case) -> list[Finding]:
@@ -82,10 +88,29 @@ def find(case: Case) -> list[Finding]:
             start_ms=begin,
             end_ms=end,
             evidence=evidence,
-            actions=actions.ONE_HOST,
             doubts=doubts,
         )
     ]
+
+
+def with_advice(findings: Sequence[Finding]) -> list[Finding]:
+    """The findings; a single-host says what to do where its device matters, by what the other findings name."""
+    loads = [finding for finding in findings if finding.code in ABOUT_ROOM]
+    return [
+        replace(finding, actions=actions.ONE_HOST)
+        if finding.code == CODE and any(_matters_in(load, finding) for load in loads)
+        else finding
+        for finding in findings
+    ]
+
+
+def _matters_in(load: Finding, single: Finding) -> bool:
+    """Whether a finding overlaps the window of a single-host and has its device among those that it names."""
+    times = load.start_ms, load.end_ms, single.start_ms, single.end_ms
+    if None in times or not (times[0] < times[3] and times[2] < times[1]):  # type: ignore[operator]
+        return False
+    host = single.evidence["hosts"][0]["address"]
+    return any(named["address"] == host for named in load.evidence.get("hosts", ()))
 
 
 KIND: Final = Kind(

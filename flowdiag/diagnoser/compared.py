@@ -1,0 +1,30 @@
+"""One of two times that are held beside each other, as the comparison sees it and its sentence tells it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.finding import Verdict
+
+Span = tuple[int, int]
+CALM, BUSY, FULL = range(3)
+
+
+@dataclass(frozen=True)
+class Load:
+    """How a link direction was used in the window of a case: CALM, BUSY or FULL, when, and its highest part of the plan."""
+
+    level: int
+    spans: tuple[Span, ...]
+    peak_share: float
+    mean_share: float
+
+
+@dataclass(frozen=True)
+class Side:
+    """One of the two times, of the link direction that the sentence is about."""
+
+    case: Case
+    verdict: Verdict
+    load: Load
