@@ -12,16 +12,16 @@ from typing import Final
 
 from flowdiag.aggregator.figures import DirectionFigures
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
-from flowdiag.diagnoser import wording_comparison as words
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import LOSS_MINOR
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Verdict
 from flowdiag.diagnoser.findings.cannot_tell import LEAST_COVERED
+from flowdiag.diagnoser.sentences import comparison as words
 from flowdiag.diagnoser.signals.episodes import Episode, episodes
 from flowdiag.diagnoser.signals.losses import lost_between
 from flowdiag.diagnoser.signals.silences import covered
-from flowdiag.diagnoser.traffic_shift import Shifts, shifts
+from flowdiag.diagnoser.signals.traffic_shift import Shifts, shifts
 
 # From that part of the plan on a difference of mean or peak counts.
 COUNTS: Final = 0.10

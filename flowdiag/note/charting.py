@@ -15,9 +15,9 @@ from flowdiag.aggregator.steps import added_up
 from flowdiag.aggregator.usage import Usage
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Verdict
-from flowdiag.diagnoser.link_bands import link_bands
 from flowdiag.diagnoser.signals.episodes import capacity_mbps, episodes
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
+from flowdiag.diagnoser.signals.link_bands import link_bands
 from flowdiag.diagnoser.signals.link_states import STATE_NAMES, UNKNOWN
 from flowdiag.diagnoser.signals.shares import address_text, label_of
 from flowdiag.note.model import Chart, Layer, Rates, Span, Stack, StateSpan, TimeAxis

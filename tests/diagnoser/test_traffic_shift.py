@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.traffic_shift import Shift, Shifts, shifts
+from flowdiag.diagnoser.signals.traffic_shift import Shift, Shifts, shifts
 from tests.diagnoser.building import Book, ms
 
 # Of one export of 20 minutes: asked about are the last ten, the first ten stand beside them.

@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.chatter import CHATTER_BITS_S, Candidate, chatter, keepalive_candidate
 from flowdiag.diagnoser.once import once_per_case
+from flowdiag.diagnoser.signals.chatter import CHATTER_BITS_S, Candidate, chatter, keepalive_candidate
 from flowdiag.diagnoser.signals.keepalives import keepalive_rows
 from flowdiag.diagnoser.signals.timeline import Grid
 from flowdiag.durations import MINUTE_MS

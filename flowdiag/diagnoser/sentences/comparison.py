@@ -9,7 +9,7 @@ from flowdiag.diagnoser.finding import Verdict
 from flowdiag.diagnoser.sentences.links import called
 from flowdiag.diagnoser.sentences.load import WAYS
 from flowdiag.diagnoser.sentences.times import duration, site_clock, span, spells
-from flowdiag.diagnoser.traffic_shift import Explanation, Shift, Shifts
+from flowdiag.diagnoser.signals.traffic_shift import Explanation, Shift, Shifts
 from flowdiag.text.figures import count, percent, rate, volume
 
 if TYPE_CHECKING:
