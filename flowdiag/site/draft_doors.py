@@ -5,6 +5,8 @@ Facts the guesses rest on:
 - a site carries nothing from one of its links to another. Where two interfaces with public addresses exchange traffic,
   one of them is a port of the site's own with public addresses (servers, IPv6): the one with fewer networks behind it;
 - an interface at which nothing arrives is no way in: a port that mirrors traffic, a VLAN that nobody uses;
+- where a router meters packets on both sides of a translation and numbers the place between, what comes from the one side there
+  leaves to the other, octet for octet: no link and no port;
 - behind translation (NAT) the router's own outside address appears as a source at the LAN port, beside the private ones.
 All of it is common practice, no source.
 """
@@ -23,6 +25,9 @@ from flowdiag.site.places import Door, Network, Places, as_network, is_private, 
 MAX_LINKS_PROPOSED: Final = 8
 MOSTLY: Final = 0.5  # of what arrives at a link comes from public addresses
 EXCHANGED: Final = 0.05  # part of the lesser interface's octets; less is strays, and the router's own packets
+SAME: Final = (
+    0.95  # what one side of a translation counts and the other does not: records cut otherwise, padding
+)
 MIN_PREFIX_SHARE: Final = 0.001  # of what arrives at an interface; less is a stray or spoofed source
 MANY_PREFIXES: Final = 8  # of one private block; more are proposed as their /16
 BACKUP_NAME: Final = re.compile(
@@ -72,7 +77,8 @@ def link_doors(places: Places, doors: Sequence[Door], names: dict[int, str]) -> 
     if not numbered:
         return [Door(doors[0].exporter if doors else UNKNOWN_ADDRESS, None)]
     shares = {door: public_share(places, door) for door in numbered}
-    found = _without_inside(places, [door for door in numbered if (shares[door] or 0.0) >= MOSTLY])
+    public = [door for door in numbered if (shares[door] or 0.0) >= MOSTLY]
+    found = _without_inside(places, [door for door in public if not passes_through(places, door)])
     if not found:  # nothing public arrives anywhere: where it leaves to tells, if anything does
         leaving = {door: _outside_share(places.leaving.get(door, {})) or 0.0 for door in numbered}
         found = [max(numbered, key=lambda d: (shares[d] or 0.0, leaving[d], octets_at(places, d)))]
@@ -86,6 +92,19 @@ def link_doors(places: Places, doors: Sequence[Door], names: dict[int, str]) -> 
         and not any(_exchange(places, between, door, link) for link in found)
     ]
     return sorted(found, key=lambda door: (-octets_at(places, door), door.index or 0))[:MAX_LINKS_PROPOSED]
+
+
+def passes_through(places: Places, door: Door) -> bool:
+    """Whether an interface is the place between two metering points: all that it exchanges with ports of private addresses
+    it exchanges with links too.
+    """
+    sides = {True: 0, False: 0}
+    for pair, octets in places.between().items():
+        if door in pair:
+            other = pair[0] if pair[1] == door else pair[1]
+            sides[(public_share(places, other) or 0.0) >= MOSTLY] += octets
+    lesser, greater = sorted(sides.values())
+    return lesser >= SAME * greater > 0 and lesser + greater >= SAME * octets_at(places, door)
 
 
 def _without_inside(places: Places, found: list[Door]) -> list[Door]:
@@ -129,6 +148,11 @@ def why_no_link(places: Places, door: Door, links: Sequence[Door]) -> str:
         return (
             f"{100 * (1 - share):.3g} % of what arrived came from private addresses; "
             "a link only if the provider uses such addresses on it"
+        )
+    if passes_through(places, door):
+        return (
+            "what came from inside left to the links and the other way, octet for octet, as at the place where a router "
+            "translates addresses; a link only if it has a line of its own"
         )
     between = places.between()
     with_links = [link.index for link in links if _exchange(places, between, door, link)]
