@@ -14,7 +14,8 @@ All of it is common practice, no source.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from ipaddress import collapse_addresses
 from typing import Final
@@ -78,7 +79,8 @@ def link_doors(places: Places, doors: Sequence[Door], names: dict[int, str]) -> 
         return [Door(doors[0].exporter if doors else UNKNOWN_ADDRESS, None)]
     shares = {door: public_share(places, door) for door in numbered}
     public = [door for door in numbered if (shares[door] or 0.0) >= MOSTLY]
-    found = _without_inside(places, [door for door in public if not passes_through(places, door)])
+    through = passed_through(places)
+    found = _without_inside(places, [door for door in public if door not in through])
     if not found:  # nothing public arrives anywhere: where it leaves to tells, if anything does
         leaving = {door: _outside_share(places.leaving.get(door, {})) or 0.0 for door in numbered}
         found = [max(numbered, key=lambda d: (shares[d] or 0.0, leaving[d], octets_at(places, d)))]
@@ -94,17 +96,22 @@ def link_doors(places: Places, doors: Sequence[Door], names: dict[int, str]) -> 
     return sorted(found, key=lambda door: (-octets_at(places, door), door.index or 0))[:MAX_LINKS_PROPOSED]
 
 
-def passes_through(places: Places, door: Door) -> bool:
-    """Whether an interface is the place between two metering points: all that it exchanges with ports of private addresses
-    it exchanges with links too.
+def passed_through(places: Places) -> set[Door]:
+    """Interfaces that are the place between two metering points: all that one exchanges with ports of private addresses it
+    exchanges with links too.
     """
-    sides = {True: 0, False: 0}
+    with_ports: dict[Door, int] = defaultdict(int)
+    with_links: dict[Door, int] = defaultdict(int)
+    shares = {door: public_share(places, door) or 0.0 for door in places.doors()}
     for pair, octets in places.between().items():
-        if door in pair:
-            other = pair[0] if pair[1] == door else pair[1]
-            sides[(public_share(places, other) or 0.0) >= MOSTLY] += octets
-    lesser, greater = sorted(sides.values())
-    return lesser >= SAME * greater > 0 and lesser + greater >= SAME * octets_at(places, door)
+        for door, other in (pair, pair[::-1]):
+            (with_links if shares.get(other, 0.0) >= MOSTLY else with_ports)[door] += octets
+    found = set()
+    for door in with_ports.keys() & with_links.keys():
+        lesser, greater = sorted((with_ports[door], with_links[door]))
+        if lesser >= SAME * greater > 0 and lesser + greater >= SAME * octets_at(places, door):
+            found.add(door)
+    return found
 
 
 def _without_inside(places: Places, found: list[Door]) -> list[Door]:
@@ -136,8 +143,10 @@ def _openness(places: Places, door: Door) -> tuple[int, float, int, int]:
     return public, public_share(places, door) or 0.0, octets_at(places, door), -(door.index or 0)
 
 
-def why_no_link(places: Places, door: Door, links: Sequence[Door]) -> str:
-    """Why an interface is not proposed as a link, and when it is one all the same."""
+def why_no_link(
+    places: Places, door: Door, links: Sequence[Door], through: Collection[Door] = frozenset()
+) -> str:
+    """Why an interface is not proposed as a link, and when it is one all the same. through: those passed through."""
     share = public_share(places, door)
     if share is None:
         return (
@@ -149,7 +158,7 @@ def why_no_link(places: Places, door: Door, links: Sequence[Door]) -> str:
             f"{100 * (1 - share):.3g} % of what arrived came from private addresses; "
             "a link only if the provider uses such addresses on it"
         )
-    if passes_through(places, door):
+    if door in through:
         return (
             "what came from inside left to the links and the other way, octet for octet, as at the place where a router "
             "translates addresses; a link only if it has a line of its own"

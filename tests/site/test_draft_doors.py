@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from flowdiag.site.draft_doors import lan_prefixes, link_doors, public_share, why_no_link
+from flowdiag.site.draft_doors import lan_prefixes, link_doors, passed_through, public_share, why_no_link
 from flowdiag.site.places import Door
 from tests.site.test_places import ROUTER, places
 
@@ -175,9 +175,11 @@ def test_the_place_where_a_router_translates_addresses_is_no_link() -> None:
     """Metered on both sides of it: 1,000 octets each way between the LAN and the place, and as many beyond it."""
     found, between = places(*TRANSLATED), Door(ROUTER, 4)
     assert link_doors(found, found.doors(), {}) == [WAN]
-    assert "translates addresses" in why_no_link(found, between, [WAN])
+    assert passed_through(found) == {between}
+    assert "translates addresses" in why_no_link(found, between, [WAN], {between})
 
 
 def test_a_port_of_servers_that_exchange_more_with_the_world_than_inside_is_none_such() -> None:
     found = places(*TRANSLATED, ("192.0.2.80", "203.0.113.9", 4, 2, 300))
+    assert passed_through(found) == set()
     assert "as servers of the site do" in why_no_link(found, Door(ROUTER, 4), [WAN])
