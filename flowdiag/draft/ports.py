@@ -5,6 +5,8 @@ Facts the guesses rest on:
 - a site carries nothing from one of its links to another. Where two interfaces with public addresses exchange traffic,
   one of them is a port of the site's own with public addresses (servers, IPv6): the one with fewer networks behind it;
 - an interface at which nothing arrives is no way in: a port that mirrors traffic, a VLAN that nobody uses;
+- where a router meters packets on both sides of a translation and numbers the place between, what comes from the one side there
+  leaves to the other, octet for octet: no link and no port;
 - behind translation (NAT) the router's own outside address appears as a source at the LAN port, beside the private ones.
 All of it is common practice, no source.
 """
@@ -12,7 +14,8 @@ All of it is common practice, no source.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from ipaddress import collapse_addresses
 from typing import Final
@@ -24,6 +27,9 @@ from flowdiag.text.figures import three_digits
 MAX_LINKS_PROPOSED: Final = 8
 MOSTLY: Final = 0.5  # of what arrives at a link comes from public addresses
 EXCHANGED: Final = 0.05  # part of the lesser interface's octets; less is strays, and the router's own packets
+SAME: Final = (
+    0.95  # what one side of a translation counts and the other does not: records cut otherwise, padding
+)
 MIN_PREFIX_SHARE: Final = 0.001  # of what arrives at an interface; less is a stray or spoofed source
 MANY_PREFIXES: Final = 8  # of one private block; more are proposed as their /16
 BACKUP_NAME: Final = re.compile(
@@ -73,7 +79,9 @@ def link_doors(places: Places, doors: Sequence[Door], names: dict[int, str]) -> 
     if not numbered:
         return [Door(doors[0].exporter if doors else UNKNOWN_ADDRESS, None)]
     shares = {door: public_share(places, door) for door in numbered}
-    found = _without_inside(places, [door for door in numbered if (shares[door] or 0.0) >= MOSTLY])
+    public = [door for door in numbered if (shares[door] or 0.0) >= MOSTLY]
+    through = passed_through(places)
+    found = _without_inside(places, [door for door in public if door not in through])
     if not found:  # nothing public arrives anywhere: where it leaves to tells, if anything does
         leaving = {door: _outside_share(places.leaving.get(door, {})) or 0.0 for door in numbered}
         found = [max(numbered, key=lambda d: (shares[d] or 0.0, leaving[d], octets_at(places, d)))]
@@ -87,6 +95,24 @@ def link_doors(places: Places, doors: Sequence[Door], names: dict[int, str]) -> 
         and not any(_exchange(places, between, door, link) for link in found)
     ]
     return sorted(found, key=lambda door: (-octets_at(places, door), door.index or 0))[:MAX_LINKS_PROPOSED]
+
+
+def passed_through(places: Places) -> set[Door]:
+    """Interfaces that are the place between two metering points: all that one exchanges with ports of private addresses it
+    exchanges with links too.
+    """
+    with_ports: dict[Door, int] = defaultdict(int)
+    with_links: dict[Door, int] = defaultdict(int)
+    shares = {door: public_share(places, door) or 0.0 for door in places.doors()}
+    for pair, octets in places.between().items():
+        for door, other in (pair, pair[::-1]):
+            (with_links if shares.get(other, 0.0) >= MOSTLY else with_ports)[door] += octets
+    found = set()
+    for door in with_ports.keys() & with_links.keys():
+        lesser, greater = sorted((with_ports[door], with_links[door]))
+        if lesser >= SAME * greater > 0 and lesser + greater >= SAME * octets_at(places, door):
+            found.add(door)
+    return found
 
 
 def _without_inside(places: Places, found: list[Door]) -> list[Door]:
@@ -118,8 +144,10 @@ def _openness(places: Places, door: Door) -> tuple[int, float, int, int]:
     return public, public_share(places, door) or 0.0, octets_at(places, door), -(door.index or 0)
 
 
-def why_no_link(places: Places, door: Door, links: Sequence[Door]) -> str:
-    """Why an interface is not proposed as a link, and when it is one all the same."""
+def why_no_link(
+    places: Places, door: Door, links: Sequence[Door], through: Collection[Door] = frozenset()
+) -> str:
+    """Why an interface is not proposed as a link, and when it is one all the same. through: those passed through."""
     share = public_share(places, door)
     if share is None:
         return (
@@ -130,6 +158,11 @@ def why_no_link(places: Places, door: Door, links: Sequence[Door]) -> str:
         return (
             f"{three_digits(1 - share)} of what arrived came from private addresses; "
             "a link only if the provider uses such addresses on it"
+        )
+    if door in through:
+        return (
+            "what came from inside left to the links and the other way, octet for octet, as at the place where a router "
+            "translates addresses; a link only if it has a line of its own"
         )
     between = places.between()
     with_links = [link.index for link in links if _exchange(places, between, door, link)]

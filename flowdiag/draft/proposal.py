@@ -23,7 +23,15 @@ from flowdiag.collector.store.asking import asked_again
 from flowdiag.collector.untaught import refuse_untaught
 from flowdiag.draft.keepalives import Candidate, keepalive_candidates
 from flowdiag.draft.networks import Door, Places, collect_places
-from flowdiag.draft.ports import BACKUP_NAME, Prefix, lan_prefixes, link_doors, public_share, why_no_link
+from flowdiag.draft.ports import (
+    BACKUP_NAME,
+    Prefix,
+    lan_prefixes,
+    link_doors,
+    passed_through,
+    public_share,
+    why_no_link,
+)
 from flowdiag.draft.roles import Activity, LinkTraits, RoleGuess, activity, guess_roles
 from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.site.profile import Link, Profile, Role, Site
@@ -91,6 +99,7 @@ def draft_profile(paths: Sequence[str | Path], progress: Progress | None = None)
     trial = _trial_profile([door.index for door in candidates], prefixes)
     again = open_export(paths, exporters=None if main == UNKNOWN_ADDRESS else {main}, progress=progress)
     flows, usage, coverage = build_case_data(again.batches(), again.report, trial)
+    through = passed_through(places)
     seen = activity(flows, trial, coverage.first_ms, coverage.last_ms)
     keepalives = [keepalive_candidates(flows, number, coverage, seen) for number in range(len(candidates))]
     links = _links(places, candidates, names, seen, usage, keepalives)
@@ -101,7 +110,7 @@ def draft_profile(paths: Sequence[str | Path], progress: Progress | None = None)
             names.get(door.index, ""),
             sum(places.arriving.get(door, {}).values()),
             sum(places.leaving.get(door, {}).values()),
-            why_no_link(places, door, candidates),
+            why_no_link(places, door, candidates, through),
         )
         for door in doors
         if door.index is not None and door.index not in taken

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from flowdiag.draft.networks import Door
-from flowdiag.draft.ports import lan_prefixes, link_doors, public_share, why_no_link
+from flowdiag.draft.ports import lan_prefixes, link_doors, passed_through, public_share, why_no_link
 from tests.site.test_places import ROUTER, places
 
 ROWS = (("192.168.40.20", "203.0.113.9", 1, 2, 100), ("203.0.113.9", "192.168.40.20", 2, 1, 900))
@@ -161,3 +161,25 @@ def test_without_interface_numbers_private_networks_are_inside() -> None:
     (door,) = found.doors()
     assert link_doors(found, [door], {}) == [Door(ROUTER, None)]
     assert [str(p.network) for p in lan_prefixes(found, [door], [door])] == ["192.168.40.0/24"]
+
+
+TRANSLATED = (
+    ("192.168.40.20", "203.0.113.9", 1, 4, 100),
+    ("192.0.2.80", "203.0.113.9", 4, 2, 100),
+    ("203.0.113.9", "192.0.2.80", 2, 4, 900),
+    ("203.0.113.9", "192.168.40.20", 4, 1, 900),
+)
+
+
+def test_the_place_where_a_router_translates_addresses_is_no_link() -> None:
+    """Metered on both sides of it: 1,000 octets each way between the LAN and the place, and as many beyond it."""
+    found, between = places(*TRANSLATED), Door(ROUTER, 4)
+    assert link_doors(found, found.doors(), {}) == [WAN]
+    assert passed_through(found) == {between}
+    assert "translates addresses" in why_no_link(found, between, [WAN], {between})
+
+
+def test_a_port_of_servers_that_exchange_more_with_the_world_than_inside_is_none_such() -> None:
+    found = places(*TRANSLATED, ("192.0.2.80", "203.0.113.9", 4, 2, 300))
+    assert passed_through(found) == set()
+    assert "as servers of the site do" in why_no_link(found, Door(ROUTER, 4), [WAN])
