@@ -43,6 +43,8 @@ CODE: Final = "export-gap"
 
 # A loss is noticed by the first message after it: up to this long after the exporter is heard again.
 NOTICED_MS: Final = 120_000
+# Has every hour of the week at least once, also where the clocks are put forward meanwhile.
+ALL_HOURS_MS: Final = 15 * 86_400_000
 # More silences than a person reads are told as one finding.
 MOST_FINDINGS: Final = 5
 
@@ -102,7 +104,8 @@ def _outside_hours(case: Case, gap: Silence) -> bool:
     """Whether nobody was at work: then a router may have had nothing to tell."""
     if case.profile.site.hours is None:
         return False
-    minutes = np.arange(gap.start_ms // MINUTE_MS, -(-gap.end_ms // MINUTE_MS))
+    end_ms = min(gap.end_ms, gap.start_ms + ALL_HOURS_MS)
+    minutes = np.arange(gap.start_ms // MINUTE_MS, -(-end_ms // MINUTE_MS))
     return not parse_hours(case.profile.site.hours).is_open(minutes, case.profile.site.timezone).any()
 
 
