@@ -129,10 +129,13 @@ class _Rates:
         heard: NDArray[np.bool_] | None,
     ) -> None:
         begin, end = window_ms
-        grid = WindowGrid.covering(begin, max(end, begin + 1), step_ms)
-        edges = grid.edges()
         first, past = _covered_span(usage)
-        low, high = np.maximum(edges[:-1], max(begin, first)), np.minimum(edges[1:], min(end, past))
+        first, past = max(begin, first), min(end, past)
+        grid = WindowGrid.covering(
+            first, max(past, first + 1), step_ms
+        )  # a window may be asked for of any length
+        edges = grid.edges()
+        low, high = np.maximum(edges[:-1], first), np.minimum(edges[1:], past)
         inside = np.maximum(high - low, 0)
         judged = (inside > 0) & _mostly_heard(usage, heard, grid)
         if step_ms > usage.window_ms:
@@ -142,7 +145,7 @@ class _Rates:
         self._window_ms = window_ms
         if judged.any():
             octets = _on_grid(usage, flows, series, grid)
-            self._cut_edges(octets, inside, flows, series, grid, window_ms)
+            self._cut_edges(octets, flows, series, grid, window_ms)
             self._rates = np.empty((len(usage.links), 2, int(judged.sum())))
             for link in range(len(usage.links)):
                 for direction in (0, 1):
@@ -175,7 +178,6 @@ class _Rates:
     @staticmethod
     def _cut_edges(
         octets: NDArray[np.float64],
-        inside: NDArray[np.int64],
         flows: SiteFlows,
         series: NDArray[np.int16],
         grid: WindowGrid,
@@ -183,10 +185,11 @@ class _Rates:
     ) -> None:
         """Replaces the octets of steps that the window cuts by those inside it."""
         for step in sorted({0, grid.windows - 1}):
-            if inside[step] == grid.window_ms:
+            begin = grid.start_ms + step * grid.window_ms
+            end = begin + grid.window_ms
+            low, high = max(begin, window_ms[0]), min(end, window_ms[1])
+            if (low, high) == (begin, end):
                 continue
-            low = max(grid.start_ms + step * grid.window_ms, window_ms[0])
-            high = min(grid.start_ms + (step + 1) * grid.window_ms, window_ms[1])
             octets[:, :, step] = _totals(flows, series, octets.shape[0] * 2, (low, high))[0].reshape(-1, 2)
 
 

@@ -56,7 +56,7 @@ class Written:
 class _Unsynced(Folder):
     """A folder whose files need not survive a power cut."""
 
-    def seal(self, path: str) -> None:
+    def seal(self, paths: Sequence[str]) -> None:
         pass
 
     def settle(self, paths: list[str]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from dataclasses import astuple
 
 import numpy as np
@@ -43,6 +44,14 @@ def test_what_lies_around_the_export_is_no_part_of_the_mean() -> None:
     assert figures(-3600, 7200) == figures(0, 1200)
     assert figures(-3600, 600).mean_mbps == pytest.approx(27.5)
     assert figures(600, 7200).mean_mbps == pytest.approx(77.5)
+
+
+def test_a_window_of_centuries_has_the_same_figures_in_little_memory() -> None:
+    tracemalloc.start()
+    assert figures(-2e9, 2e9) == figures(0, 1200)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert peak < 10 << 20
 
 
 def test_a_window_that_cuts_minutes_has_their_parts() -> None:

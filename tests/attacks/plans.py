@@ -54,6 +54,7 @@ MIXED: Final = (
     salvos.redefinitions,
     salvos.untaught_data,
     salvos.duplicates,
+    salvos.replays,
 )
 
 METRICS: Final = (crowds.SILENT_METRICS, crowds.SLOW_METRICS, crowds.DEAF_METRICS)
@@ -93,6 +94,7 @@ ATTACKS: Final = (
     ),
     Attack("untaught", "data whose templates never come, from 2,300 addresses", (salvos.untaught_data,), 2_000),
     Attack("duplicates", "honest datagrams doubled by the network", (salvos.duplicates,), 400),
+    Attack("replays", "honest datagrams once more, some time later", (salvos.replays,), 400),
     Attack("ports", "honest addresses, each datagram from another port", (salvos.ports,), 1_000),
     Attack("slow-records", "the longest datagrams of the shortest variable records", (salvos.slow_records,), 50),
     Attack("exhausting", "what fills one table of the decoder after another", (salvos.exhausting,), 500),

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import random
 import time
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from itertools import count, cycle
 from typing import Final, NamedTuple
@@ -24,6 +25,8 @@ SOURCES: Final = 2_300
 MTU_ROOM: Final = 1_400
 UDP_ROOM: Final = 65_507
 ANYTHING: Final = 4_096
+# Messages of each that are recorded before the first comes again.
+REPLAYED: Final = 20
 # How many of a wide template are different.
 WIDE_FIELDS: Final = 8_000
 # Record of a source, destination, octets and packets: one that can be decoded, and is no honest one's.
@@ -138,6 +141,15 @@ def duplicates(honest: Sequence[Honest]) -> Iterator[Shot]:
     while True:
         for one in honest:
             yield Shot(one, one.last)
+
+
+def replays(honest: Sequence[Honest]) -> Iterator[Shot]:
+    """What the honest exporters sent some time ago once more: somebody who has recorded it."""
+    recorded: dict[str, deque[bytes]] = {one.address: deque(maxlen=REPLAYED) for one in honest}
+    while True:
+        for one in honest:
+            recorded[one.address].append(one.last)
+            yield Shot(one, recorded[one.address][0])
 
 
 def ports(honest: Sequence[Honest]) -> Iterator[Shot]:

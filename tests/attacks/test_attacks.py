@@ -32,7 +32,7 @@ SHORT_FORMS: Final = (
     named("forged-sources", rate=2_000),
     several(
         "neighbours", 400, "templates-address", "options-address", "redefinitions-address", "ports", "duplicates",
-        "templates-session", "domains-session",
+        "replays", "templates-session", "domains-session",
     ),
     named("idle-connections", seconds=CONNECTIONS_S),
     several("other-connections", 0, "slow-connections", "no-ipfix", "metrics"),

@@ -27,7 +27,7 @@ KINDS = {
     salvo.__name__: salvo
     for attack in ATTACKS
     for salvo in attack.salvos
-    if salvo not in (salvos.duplicates, salvos.exhausting)
+    if salvo not in (salvos.duplicates, salvos.replays, salvos.exhausting)
 }
 
 
@@ -39,6 +39,18 @@ def test_every_datagram_can_be_sent_and_no_record_of_it_passes_for_an_honest_one
     assert max(len(shot.payload) for shot in fired) <= salvos.UDP_ROOM
     decoded = decode(*(shot.payload for shot in fired)).table
     assert len(own_numbers(decoded["octets"].to_numpy(), decoded["packets"].to_numpy())) == 0
+
+
+def test_replays_are_what_was_sent_before(honest: list[Honest]) -> None:
+    fired = salvos.replays(honest)
+    replayed = []
+    for number in range(100):
+        for one in honest:
+            one.last = b"%d" % number
+            shot = next(fired)
+            assert shot.source is one
+        replayed.append(int(shot.payload))
+    assert replayed == [*[0] * (salvos.REPLAYED - 1), *range(101 - salvos.REPLAYED)]
 
 
 def test_forged_sources_are_as_many_as_their_datagrams_and_each_tells_a_record(honest: list[Honest]) -> None:

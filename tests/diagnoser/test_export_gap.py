@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 
@@ -12,6 +14,7 @@ from flowdiag.diagnoser.signals.silences import covered, silences
 from tests.diagnoser.building import Book, ms, profile
 
 MINUTE = 60
+DAY = 86_400
 
 
 def office(
@@ -44,6 +47,35 @@ def test_several_small_silences_are_weighed_together() -> None:
     found = export_gap.find(office([(a * MINUTE, b * MINUTE) for a, b in heard]))
     assert all(f.evidence["share_of_window"] < 0.05 for f in found)
     assert [f.severity for f in found] == ["warning"] * 3
+
+
+@pytest.mark.parametrize(
+    ("hours", "days", "severity"),
+    [
+        ("Tue 10:00-10:01", 0.95, "info"),  # it ends on Tuesday, 08:48
+        ("Tue 10:00-10:01", 1.05, "warning"),
+        (
+            "Mon 09:58-09:59",
+            6.9,
+            "info",
+        ),  # a minute that comes again a week later, less the eleven before the silence
+        ("Mon 09:58-09:59", 7.1, "warning"),
+        ("Tue 10:00-10:01", 50_000, "warning"),
+    ],
+)
+def test_any_silence_is_held_against_the_hours_in_little_memory(
+    hours: str, days: float, severity: str
+) -> None:
+    book = Book()
+    book.browse(0, 50 * MINUTE)
+    window = (0, days * DAY)
+    case = book.case(profile(backup=False, hours=hours), heard=[(0, 50 * MINUTE)], window=window)
+    tracemalloc.start()
+    found = export_gap.find(case)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert [f.severity for f in found] == [severity]
+    assert peak < 10 << 20
 
 
 def test_outside_working_hours_it_is_info_as_long_as_no_record_is_missing() -> None:

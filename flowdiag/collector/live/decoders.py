@@ -21,6 +21,7 @@ from typing import Final, Protocol
 
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.knowledge import Seed
+from flowdiag.collector.live.copies import Copies
 from flowdiag.collector.live.exporter_state import ExporterState
 from flowdiag.collector.live.kept import Kind
 from flowdiag.durations import DAY_MS
@@ -88,6 +89,7 @@ class Decoders:
         self.listed: frozenset[bytes] = frozenset()
         self.forgotten = 0
         self._clock = clock
+        self._copies = Copies()
         self._in_store = set(in_store)
         self._states: OrderedDict[bytes, ExporterState] = OrderedDict()
         self._newcomers: OrderedDict[bytes, None] = OrderedDict()
@@ -110,6 +112,7 @@ class Decoders:
         of: dict[bytes, tuple[list[Datagram], list[Datagram]]] = {}
         for place, datagrams in enumerate((seed.taught, seed.last)):
             for datagram in datagrams:
+                self._copies.add(datagram)
                 of.setdefault(datagram.session.exporter, ([], []))[place].append(datagram)
         for exporter, (taught, last) in of.items():
             state = self._states[exporter] = ExporterState(self._unread)
@@ -130,7 +133,8 @@ class Decoders:
             if ended():
                 raise Interrupted
             of: dict[bytes, list[Datagram]] = {}
-            for datagram in chunk:
+            copies: list[Datagram] = []
+            for datagram in chunk if self.late else self._copies.without(chunk, copies):
                 exporter = datagram.session.exporter
                 messages = of.get(exporter)
                 if messages is None:
@@ -141,6 +145,7 @@ class Decoders:
                 self._began_ms = now_ms
             for exporter, messages in of.items():
                 self._put_off(exporter, self._turns(exporter, messages, file, now_ms))
+            self._pass_over(copies)
             yield from (self._states[exporter] for exporter in of if exporter in self._states)
             if sum(state.decoder.pending_octets for state in self._touched.values()) > MAX_PENDING_OCTETS:
                 for state in self._touched.values():
@@ -185,6 +190,13 @@ class Decoders:
             tuple(datagram for seed in seeds for datagram in seed.taught),
             tuple(datagram for seed in seeds for datagram in seed.last),
         )
+
+    def _pass_over(self, copies: Iterable[Datagram]) -> None:
+        for datagram in copies:
+            exporter = datagram.session.exporter
+            if state := self._states.get(exporter):
+                state.pass_over(datagram)
+                self._touched[exporter] = state
 
     def _state(self, exporter: bytes, now_ms: int) -> ExporterState | None:
         """The state of an exporter that has a message; None if it has to wait."""

@@ -5,6 +5,8 @@ Facts the design follows:
   said once, and is tried again: the spool is what makes this harmless;
 - a fault of the program must not stop all that comes after: a segment that raises anything else is set aside;
 - the end does not wait for the work: a segment that is not done in time stays in the spool as it is;
+- segments that are taken together are put into the store after some seconds, at the end of the one in hand, and once the
+  end has come after each: what an end cuts off has to be done again;
 - a file a minute and exporter are too many to ask questions of: files are merged when a partition has many.
 """
 
@@ -40,6 +42,8 @@ RETRY_S: Final = 5.0
 # Segments that are taken together when several wait, and their octets: about one that is full.
 MAX_TOGETHER: Final = 64
 TOGETHER_OCTETS: Final = 256 << 20
+# Seconds after which what has been decoded is put into the store, although more could be taken together.
+TOGETHER_S: Final = 5.0
 
 
 def run_decoder(settings: Settings, folders: list[Path], allow: AllowList, pipe: Connection) -> None:
@@ -111,7 +115,8 @@ class Decoding:
     def _together(self, waiting: list[Segment]) -> list[Segment]:
         """The first ones that wait, as many as are taken together."""
         taken, octets = waiting[:1], waiting[0].path.stat().st_size
-        for segment in waiting[1 : self._most]:
+        most = self._most if self._until is None else 1
+        for segment in waiting[1:most]:
             octets += segment.path.stat().st_size
             if octets > TOGETHER_OCTETS:
                 break
@@ -126,7 +131,10 @@ class Decoding:
             if not all(segment.path.exists() for segment in waiting):
                 return
             self._need_room(waiting)
-            taken, stored = storing.store(waiting, last=self._is_last(waiting), ended=self._ended)
+            until = time.monotonic() + TOGETHER_S
+            taken, stored = storing.store(
+                waiting, last=self._is_last(waiting), ended=self._ended, enough=lambda: self._is_enough(until)
+            )
         except Interrupted:
             self._drop(folder)
             return
@@ -191,6 +199,10 @@ class Decoding:
         if not self._listen(0):
             return True
         return self._until is not None and time.monotonic() > self._until
+
+    def _is_enough(self, until: float) -> bool:
+        """Whether what has been decoded so far is to be put into the store."""
+        return not self._listen(0) or self._until is not None or time.monotonic() > until
 
     def _count_kept(self, storing: Storing) -> None:
         """Takes over what was counted beside the segments."""

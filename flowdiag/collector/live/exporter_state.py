@@ -12,6 +12,7 @@ Facts the design follows:
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from typing import Final
 
@@ -21,6 +22,7 @@ from flowdiag.collector.datagram import Datagram, Session
 from flowdiag.collector.decode.decoder import Decoder
 from flowdiag.collector.decode.holding import Unread
 from flowdiag.collector.decode.limits import Limits
+from flowdiag.collector.decode.messages import read_header
 from flowdiag.collector.knowledge import Knowledge
 from flowdiag.collector.report import ExportReport
 
@@ -60,6 +62,7 @@ class ExporterState:
         self._groups_before = 0
         self._disordered = False
         self._segments_of: dict[int, int] = {}  # by port, the ones with records last at the end
+        self._copies: Counter[tuple[int, int]] = Counter()  # by port and domain, of this segment
 
     @property
     def octets(self) -> int:
@@ -103,6 +106,12 @@ class ExporterState:
                 self.session = datagram.session
                 self.sessions.add(datagram.session)
 
+    def pass_over(self, copy: Datagram) -> None:
+        """Counts a sound message that came before, and was not taken."""
+        domain = copy.session.port, read_header(copy.payload).domain
+        if domain in self._copies or len(self._copies) < MAX_DOMAINS:
+            self._copies[domain] += 1
+
     def disorder(self) -> None:
         """Messages of it are put off, or come later than others: what this segment's sequence numbers tell does not count."""
         self._disordered = True
@@ -128,6 +137,9 @@ class ExporterState:
         full = len(self.sessions) > MAX_SESSIONS
         taken = self.decoder.cut(last=last or full, in_order=not self._disordered)
         self._disordered = False
+        for told in taken[1].sessions:
+            told.duplicates += self._copies.pop((told.port, told.domain), 0)
+        self._copies.clear()
         self._note_sessions(taken[1])
         self._begin()
         self.spent = 0.0

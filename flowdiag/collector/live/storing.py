@@ -99,31 +99,35 @@ class Storing:
         self.decoders.learn(known)
 
     def store(
-        self, segments: Sequence[Segment], *, last: bool = False, ended: Ended = _never
+        self,
+        segments: Sequence[Segment],
+        *,
+        last: bool = False,
+        ended: Ended = _never,
+        enough: Callable[[], bool] = _never,
     ) -> tuple[int, Stored]:
         """Decodes segments into the store and removes them: the first one, and those behind it that are as new to the
         store. Gives how many. last: none will follow, so what waits for late messages is counted as lost now; ended:
-        asked whether to stop.
+        asked whether to stop at once; enough: asked after each segment whether those before the next one are to do.
 
         Raises StoreError, OSError, Interrupted; then they stay as they are, and what was learned from them is not to be
         used: go on with a new Storing."""
         self._nothing_on = None
         contents = [_content(segment.path) for segment in segments]
         known = [is_added(self._place, content.digest) for content in contents]
-        count = 1 if known[0] else next((n for n, one in enumerate(known) if one), len(known))
-        taken = segments[:count]
-        paths = [segment.path for segment in taken]
-        with _Pass(self._place, paths, contents[:count], self.keeping, known=known[0]) as current:
+        most = 1 if known[0] else next((n for n, one in enumerate(known) if one), len(known))
+        paths = [segment.path for segment in segments[:most]]
+        with _Pass(self._place, paths, contents[:most], self.keeping, known=known[0]) as current:
             self.decoders.aside = Nowhere() if current.known else current.aside
             try:
-                ending = last and count == len(segments)
-                current.decode(self.decoders, self._datagrams(current), last=ending, ended=ended)
+                count = self._decode(current, ended, enough)
+                current.cut(self.decoders, last=last and count == len(segments))
             finally:
                 self.decoders.aside = Nowhere()
-            stored = current.commit()
+            stored = current.commit(count)
         self.decoders.bound()
-        knowing.save(self._folder, taken[-1].number, self.decoders.seed())
-        for path in paths:
+        knowing.save(self._folder, segments[count - 1].number, self.decoders.seed())
+        for path in paths[:count]:
             path.unlink()
         sync_folder(self._folder)
         return count, stored
@@ -146,7 +150,7 @@ class Storing:
             if not self._decode_kept(current, kept, ended):
                 tried(kept, self.decoders, day)
                 return Stored(False)
-            stored = current.commit()
+            stored = current.commit(1)
         self.decoders.bound()
         if kept.kind == "later" and (number := knowing.covered(self._folder)):
             knowing.save(self._folder, number, self.decoders.seed())
@@ -163,25 +167,34 @@ class Storing:
         reports = [state.cut(last=True)[1] for state in self.decoders.states()]
         return _stored(False, 0, reports)
 
+    def _decode(self, current: _Pass, ended: Ended, enough: Callable[[], bool]) -> int:
+        """Segment after segment, as many as are enough. Gives how many."""
+        for count, path in enumerate(current.paths, 1):
+            current.take(self.decoders, self._datagrams(current, path), ended)
+            if enough():
+                return count
+        return len(current.paths)
+
     def _decode_kept(self, current: _Pass, kept: Kept, ended: Ended) -> bool:
         """False if nothing comes of it."""
-        datagrams = self._datagrams(current)
+        datagrams = self._datagrams(current, kept.path)
         if kept.kind != "later":
             late = LateDecoders(kept, self.decoders, current.aside)
-            current.decode(late, datagrams, ended=ended, stripped=True)
+            current.take(late, datagrams, ended)
+            current.cut(late, stripped=True)
             return current.known or current.writer.rows > 0
         self.decoders.aside, self.decoders.late = current.aside, True
         try:
-            current.decode(self.decoders, datagrams, ended=ended)
+            current.take(self.decoders, datagrams, ended)
+            current.cut(self.decoders)
         finally:
             self.decoders.aside, self.decoders.late = Nowhere(), False
         return current.known or current.aside.messages["later"] < kept.messages
 
-    def _datagrams(self, current: _Pass) -> Iterator[Datagram]:
-        for path in current.paths:
-            with Input(path.name, path).open(lambda _: None) as octets:
-                source = Source(path.name, 0, current.own)
-                yield from read_pcap(Window(octets, source.name), source, self._dissector)
+    def _datagrams(self, current: _Pass, path: Path) -> Iterator[Datagram]:
+        with Input(path.name, path).open(lambda _: None) as octets:
+            source = Source(path.name, 0, current.own)
+            yield from read_pcap(Window(octets, source.name), source, self._dissector)
 
 
 class _Pass:
@@ -223,18 +236,13 @@ class _Pass:
         else:  # nobody knows how far the store came: the next Storing looks
             self.aside.close()
 
-    def decode(
-        self,
-        decoders: Decoders | LateDecoders,
-        datagrams: Iterator[Datagram],
-        *,
-        ended: Ended,
-        last: bool = False,
-        stripped: bool = False,
-    ) -> None:
-        """stripped: of what is told, only the records count."""
+    def take(self, decoders: Decoders | LateDecoders, datagrams: Iterator[Datagram], ended: Ended) -> None:
+        """Decodes one of the files. Raises Interrupted."""
         for state in decoders.take(datagrams, self.paths[0].name, ended):
             self._write(state, state.decoder.batches())
+
+    def cut(self, decoders: Decoders | LateDecoders, *, last: bool = False, stripped: bool = False) -> None:
+        """Takes the rest of what was decoded, and what it told. stripped: of that, only the records count."""
         for state in decoders.touched():
             proven = state.proven
             batches, report = state.cut(last=last)
@@ -243,12 +251,14 @@ class _Pass:
             if proven:
                 self._told.append(self._reports[-1])
 
-    def commit(self) -> Stored:
-        """Puts it into the store, as a whole, unless it is there already, also because somebody else has added it."""
+    def commit(self, count: int) -> Stored:
+        """Puts it into the store, as a whole, unless it is there already, also because somebody else has added it. count:
+        files that were taken."""
         added = False
         if not self.known:
             self.aside.finish()
-            added = add_written(self._place, self._contents, self.writer.finish(self._shares()))
+            contents = self._contents[:count]
+            added = add_written(self._place, contents, self.writer.finish(self._shares()))
         if added:
             self.writer.done()
             self.aside.keep()

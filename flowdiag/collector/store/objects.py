@@ -14,7 +14,7 @@ from __future__ import annotations
 import random
 import time
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, Final
 
@@ -88,8 +88,8 @@ class Objects:
     def open_output(self, path: str) -> Any:
         return self._filesystem.open_output_stream(self._at(path))
 
-    def seal(self, path: str) -> None:
-        """An upload that ended is safe."""
+    def seal(self, paths: Sequence[str]) -> None:
+        """Uploads that ended are safe."""
 
     def move(self, source: str, target: str) -> None:
         at_source, at_target = self._filesystem.get_file_info([self._at(source), self._at(target)])

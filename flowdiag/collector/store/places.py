@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from typing import Any, Final, NamedTuple, Protocol
 
@@ -70,8 +70,8 @@ class Place(Protocol):
         """A new file to write from front to end, for pyarrow; seal() when it was closed."""
         ...
 
-    def seal(self, path: str) -> None:
-        """Has a file that was written and closed on disk for good."""
+    def seal(self, paths: Sequence[str]) -> None:
+        """Has files that were written and closed on disk for good."""
         ...
 
     def move(self, source: str, target: str) -> None:

@@ -121,14 +121,16 @@ class FlowWriter:
                 self.put(self._bounded(Partition(exporter, day)), rows)
 
     def finish(self, reports: Mapping[Partition, ExportReport] | None = None) -> list[Written]:
-        """Writes what waits and closes the files. reports: what each partition's last file is to tell of the pass; a
-        partition without rows gets a file without rows. Gives the files, in order of their paths."""
+        """Writes what waits, closes the files and has them on disk. reports: what each partition's last file is to tell of
+        the pass; a partition without rows gets a file without rows. Gives the files, in order of their paths."""
         reports = reports or {}
         for partition in sorted({*self._waiting, *reports}):
             if partition in reports and partition not in self._waiting:
                 self._waiting[partition] = Waiting()
             self._write_group(partition, even_empty=partition in reports)
             self._close(partition, reports.get(partition))
+        with failures_named(self._place):
+            self._place.seal([aside for aside, _, _ in self._written])
         return sorted(
             (
                 Written(aside, target, partition, self._rows[aside])
@@ -220,7 +222,6 @@ class FlowWriter:
                 waiting.file.add_key_value_metadata(report_metadata(report))
             waiting.file.close()
             waiting.sink.close()
-            self._place.seal(waiting.path)
 
 
 def by_exporter(batch: pa.RecordBatch) -> list[tuple[bytes, pa.RecordBatch]]:

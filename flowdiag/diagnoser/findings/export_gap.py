@@ -38,11 +38,13 @@ from flowdiag.diagnoser.sentences import verdict as wording_verdict
 from flowdiag.diagnoser.sentences.times import moment
 from flowdiag.diagnoser.signals.losses import NOTICED_MS, records_in_window
 from flowdiag.diagnoser.signals.silences import Silence, silences
-from flowdiag.durations import MINUTE_MS
+from flowdiag.durations import DAY_MS, MINUTE_MS
 from flowdiag.site.hours import parse_hours
 
 CODE: Final = "export-gap"
 
+# Has every hour of the week at least once, also where the clocks are put forward meanwhile.
+ALL_HOURS_MS: Final = 15 * DAY_MS
 # More silences than a person reads are told as one finding.
 MOST_FINDINGS: Final = 5
 
@@ -102,7 +104,8 @@ def _outside_hours(case: Case, gap: Silence) -> bool:
     """Whether nobody was at work: then a router may have had nothing to tell."""
     if case.profile.site.hours is None:
         return False
-    minutes = np.arange(gap.start_ms // MINUTE_MS, -(-gap.end_ms // MINUTE_MS))
+    end_ms = min(gap.end_ms, gap.start_ms + ALL_HOURS_MS)
+    minutes = np.arange(gap.start_ms // MINUTE_MS, -(-end_ms // MINUTE_MS))
     return not parse_hours(case.profile.site.hours).is_open(minutes, case.profile.site.timezone).any()
 
 
