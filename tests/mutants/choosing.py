@@ -1,4 +1,8 @@
-"""Which tests to run over a mutant: those that come by its line, the cheapest of them until their time is used up."""
+"""Which tests to run over a mutant: those that come by its line, the cheapest of them until their time is used up.
+
+What runs when a module is loaded, such as a constant, has no line that a test comes by: there it is the tests that run or
+import the module or one that imports it.
+"""
 
 from __future__ import annotations
 
@@ -58,4 +62,6 @@ class Choice:
         if mutant.ran_by is not None:
             return [seen for seen in self._seen if seen.lines.get(name, frozenset()) & mutant.ran_by]
         near = {name, *map(str, self._imports.importers_of(module))}
-        return [seen for seen in self._seen if near & seen.lines.keys()]
+        return [
+            seen for seen in self._seen if near & seen.lines.keys() or seen.test.partition("::")[0] in near
+        ]

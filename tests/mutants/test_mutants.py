@@ -157,6 +157,8 @@ def f(a, b=1):
 
 def test_each_mutant_gets_the_tests_that_come_by_its_line(tmp_path: Path) -> None:
     root, module = checkout(tmp_path), Path("flowdiag/limiting.py")
+    constant = "from flowdiag.limiting import MOST\n\ndef test_it_is_there():\n    assert MOST\n"
+    (root / "tests" / "test_constant.py").write_text(constant)
     choice = Choice(Runner(root, tmp_path / "copies", 1), Imports(root), [module], tmp_path)
 
     def of(change: str) -> set[str]:
@@ -165,7 +167,7 @@ def test_each_mutant_gets_the_tests_that_come_by_its_line(tmp_path: Path) -> Non
     limits = {"test_a_large_value_is_cut", "test_a_small_value_stays"}
     assert of("min(value, MOST) -> max(value, MOST)") == limits
     assert of("value // 2 -> value * 2") == {"test_half"}
-    assert of("10 -> 9") == limits | {"test_half"}
+    assert of("10 -> 9") == limits | {"test_half", "test_it_is_there"}
     assert of("value * 2 -> value // 2") == set()
 
 

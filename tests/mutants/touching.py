@@ -40,12 +40,8 @@ class Imports:
         return [path for *_, path in sorted(found)]
 
     def importers_of(self, module: Path) -> list[Path]:
-        """The modules of the program that import a module, by path below the root."""
-        return sorted(
-            self._files[name]
-            for name in self._importers[_name(module)]
-            if self._files[name].parts[0] == PACKAGES[0]
-        )
+        """The modules of program and tests that import a module, by path below the root."""
+        return sorted(self._files[name] for name in self._importers[_name(module)])
 
     def _distances(self, name: str) -> dict[str, int]:
         """How many imports lead from each module to this one."""
