@@ -10,7 +10,7 @@ from tests.mutants.__main__ import ROOT, all_mutants, equivalents, main
 from tests.mutants.choosing import Choice
 from tests.mutants.making import Mutant, mutants_of
 from tests.mutants.running import Copy, Runner, Work
-from tests.mutants.touching import WHOLE, Imports
+from tests.mutants.touching import NOTES, SITUATIONS, Imports
 
 PROGRAM = """\
 MOST = 10
@@ -132,7 +132,8 @@ def test_tests_are_found_by_their_imports_the_one_with_the_name_first() -> None:
     assert {Path("tests/aggregator/test_strays.py"), Path("tests/diagnoser/test_floods.py")} & {*found} == {
         Path("tests/aggregator/test_strays.py")
     }
-    assert {*WHOLE} < {*found}
+    assert (NOTES in found, SITUATIONS in found) == (True, False)
+    assert {NOTES, SITUATIONS} < {*Imports(ROOT).tests_of(Path("flowdiag/diagnoser/losses.py"))}
     assert all((ROOT / path).is_file() for path in found)
 
 

@@ -8,8 +8,10 @@ from pathlib import Path
 from typing import Final
 
 PACKAGES: Final = ("flowdiag", "tests")
-# Notes that were read aloud and situations with a known truth: they go through the whole program.
-WHOLE: Final = (Path("tests/note/test_golden.py"), Path("tests/scenarios/test_quick.py"))
+# Notes that were read aloud and, for what judges, situations with a known truth: they go through the whole program.
+NOTES: Final = Path("tests/note/test_golden.py")
+SITUATIONS: Final = Path("tests/scenarios/test_quick.py")
+JUDGING: Final = Path("tests/diagnoser")
 
 
 class Imports:
@@ -30,12 +32,13 @@ class Imports:
         """Test files to run for a module, by path below the root: the one with its name first, then those that import
         it, then those of its wing and those of the whole that come to it by way of others."""
         wing = Path("tests", *module.parts[1:-1])
+        whole = (NOTES, SITUATIONS) if wing == JUDGING else (NOTES,)
         far = self._distances(_name(module))
         found = [
             (path.name != f"test_{module.name}" or path.parent != wing, distance, path)
             for name, distance in far.items()
             if (path := self._files[name]).name.startswith("test_")
-            and (distance == 1 or path.parent == wing or path in WHOLE)
+            and (distance == 1 or path.parent == wing or path in whole)
         ]
         return [path for *_, path in sorted(found)]
 
