@@ -16,6 +16,7 @@ from flowdiag.site.profile import Link, Profile, Site
 from tests.aggregator.tables import (
     EXPORTER,
     LAN,
+    LTE,
     START,
     WAN,
     Row,
@@ -234,6 +235,13 @@ def test_links_that_no_record_names_are_told_with_the_interfaces_that_there_are(
     assert note_with(coverage, "No record names") == (
         'No record names the interface of link "lte" (50, 51); the export has 4, 5, 6, 7, 8, 9, 10, 11.'
     )
+
+
+def test_a_link_whose_records_did_not_count_is_no_link_that_none_names() -> None:
+    """Its interface shows on records that are metered elsewhere, or that only pass another one."""
+    rows = [up(egress_interface=WAN, ingress_interface=LTE, direction=1), up(src_port=9)]
+    assert none_has(covered(rows, site(two_links())), "No record names")
+    assert none_has(covered([up()], site(two_links([WAN], [LAN]))), "No record names")
 
 
 @pytest.mark.parametrize(("lan", "whose"), [(("192.168.40.0/24",), "the profile's"), ((), "private")])
