@@ -10,16 +10,19 @@ import json
 import sys
 import threading
 import time
+from collections import Counter
 from collections.abc import Generator
 from dataclasses import dataclass
 from pathlib import Path
-from types import FrameType
+from types import CodeType, FrameType
 from typing import Any, Final
 
 import pytest
 
 # What runs when a module is loaded, such as the value of a constant, is seen by every test that runs any of its lines.
 LOADING: Final = "<module>"
+# Lines of a function are looked at in so many calls a test: what runs once for each octet would take minutes.
+MOST_CALLS: Final = 1000
 
 
 @dataclass(frozen=True)
@@ -37,11 +40,13 @@ class Tracer:
     def __init__(self, root: Path, modules: frozenset[str]) -> None:
         self._known = {str(root / module): module for module in modules}
         self._ran: dict[str, set[int]] = {}
+        self._calls: Counter[CodeType] = Counter()
         self.seen: list[Seen] = []
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Generator[None, object, object]:
         self._ran = {}
+        self._calls.clear()
         begun = time.process_time()
         threading.settrace(self._called)
         sys.settrace(self._called)
@@ -60,6 +65,9 @@ class Tracer:
             return None
         ran = self._ran.setdefault(module, set())
         ran.add(frame.f_lineno)
+        self._calls[frame.f_code] += 1
+        if self._calls[frame.f_code] > MOST_CALLS:
+            return None
 
         def at_line(frame: FrameType, event: str, arg: Any) -> Any:
             ran.add(frame.f_lineno)
