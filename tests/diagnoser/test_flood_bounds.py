@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -221,3 +222,16 @@ def test_a_connection_that_went_on_is_acknowledged() -> None:
     )  # fmt: skip
     assert acknowledged(flows, np.array([0, 2, 4])).tolist() == [True, False, False]
     assert acknowledged(flows_of({"flags": SYN}), np.array([0])).tolist() == [False]
+
+
+def test_what_is_usual_is_told_by_what_the_export_covers_only() -> None:
+    """The grid has ten minutes before the export and ten after it."""
+    book = burst(Book(), 600, 1200, 20, port=53)
+    book.row(600, 601, way=UP, octets=100)
+    case = book.case(SITE, span=(0, 1799))
+    for first, last, usual in ((600, 1199.999, None), (0, 1199.999, 0.0), (600, 1799, 0.0)):
+        covered = replace(case, coverage=replace(case.coverage, first_ms=ms(first), last_ms=ms(last)))
+        (flood,) = inbound_flood.find(covered)
+        assert flood.evidence["usual_packets_s"] == usual
+    unknown = replace(case, coverage=replace(case.coverage, first_ms=None, last_ms=None))
+    assert inbound_flood.find(unknown)[0].evidence["usual_packets_s"] == 0.0

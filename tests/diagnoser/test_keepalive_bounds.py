@@ -102,7 +102,7 @@ def test_a_silence_means_something_after_three_intervals_and_a_minute(
     assert account.least_ms(case) == least_s * 1000
 
 
-@pytest.mark.parametrize(("pause", "missing"), [(55, 1), (54, 0)])
+@pytest.mark.parametrize(("pause", "missing"), [(60, 1), (55, 1), (54, 0)])
 def test_a_minute_without_a_beat_is_missing(pause: float, missing: int) -> None:
     """Due every ten seconds; the last before the pause at 1190, the next one due at 1200."""
     book = Book()
@@ -113,7 +113,10 @@ def test_a_minute_without_a_beat_is_missing(pause: float, missing: int) -> None:
     found = keepalive_missing.find(case)
     assert len(found) == missing
     if missing:
-        assert (found[0].evidence["missing_s"], found[0].evidence["intervals_missed"]) == (55.0, 5)
+        assert (found[0].evidence["missing_s"], found[0].evidence["intervals_missed"]) == (
+            float(pause),
+            pause // 10,
+        )
 
 
 def matching(keepalive: Keepalive, *rows: dict[str, Any]) -> list[int]:
@@ -263,3 +266,18 @@ def test_replies_that_come_by_another_link_are_replies() -> None:
             **{**ROUTER, "link": "fibre"},
         )
     assert keepalive_unanswered.find(hour(book=book)) == []
+
+
+@pytest.mark.parametrize(("missed", "found"), [(3, 0), (4, 1)])
+def test_on_a_path_that_lost_nothing_one_loss_in_all_that_was_sent_is_assumed(
+    missed: int, found: int
+) -> None:
+    """Of twenty others one lost is a twentieth: three in a row come by chance 20 x 0.05^3 = 0.0025 times, four 0.0001."""
+    book = Book()
+    for beat in range(20 + missed):
+        book.row(60 * beat, 60 * beat, way=UP, octets=84, packets=1, protocol=ICMP, port=2048, **ROUTER)
+        if not 10 <= beat < 10 + missed:
+            book.row(60 * beat, 60 * beat, way=DOWN, octets=84, packets=1, protocol=ICMP, port=0, **ROUTER)
+    case = hour(Keepalive(destination=TO, protocol="icmp", interval_s=60), book)
+    ended = replace(case, coverage=replace(case.coverage, last_ms=ms(60 * (20 + missed))))
+    assert len(keepalive_unanswered.find(ended)) == found
