@@ -20,7 +20,18 @@ from flowdiag.collector.decode.problems import FURTHER, Problems
 from flowdiag.collector.decode.recent import Recent
 from flowdiag.collector.decode.rows import Column, Rows, joined_rows
 from flowdiag.collector.report import ExportReport, SessionReport
-from tests.collector.decode.wire import EXPORT_S, ipfix, netflow5, netflow9, record5, session
+from tests.collector.decode.wire import (
+    EXPORT_S,
+    a_set,
+    decode,
+    flow,
+    ipfix,
+    netflow5,
+    netflow9,
+    record5,
+    session,
+    with_template9,
+)
 
 
 def test_an_allowance_ends_with_the_last_one_and_goes_on_where_some_are_given_back() -> None:
@@ -256,4 +267,17 @@ def test_rows_of_one_record_stand_next_to_each_other() -> None:
     assert found.chosen(np.array([False, True, False, False, True])).columns["octets"].values.tolist() == [
         11,
         31,
+    ]
+
+
+# Losses of a session ------------------------------------------------------------------------------------------------
+
+
+def test_only_lost_messages_make_an_estimate() -> None:
+    """NetFlow v9 counts messages (RFC 3954 5.1): what they held is estimated, where any is lost."""
+    whole = [netflow9(with_template9(), a_set(256, flow(n + 1)), sequence=n) for n in range(6)]
+    told = [decode(*some).report.sessions[0] for some in (whole, [*whole[:3], *whole[4:]])]
+    assert [(one.lost_messages, one.lost_records, one.lost_is_estimate) for one in told] == [
+        (0, 0, False),
+        (1, 1, True),
     ]
