@@ -11,6 +11,7 @@ import pytest
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.decode.allowance import Allowance
 from flowdiag.collector.decode.cursor import Cursor
+from flowdiag.collector.decode.decoder import Decoder
 from flowdiag.collector.decode.domain import Domain, HeldSet, Stream
 from flowdiag.collector.decode.epoch import Epoch
 from flowdiag.collector.decode.holding import Holding
@@ -30,6 +31,7 @@ from tests.collector.decode.wire import (
     netflow9,
     record5,
     session,
+    with_template,
     with_template9,
 )
 
@@ -281,3 +283,23 @@ def test_only_lost_messages_make_an_estimate() -> None:
         (0, 0, False),
         (1, 1, True),
     ]
+
+
+def test_a_session_was_heard_from_its_earliest_message_to_its_latest_in_whatever_batch() -> None:
+    for times in ((5, 1, 9), (1, 5, 9), (9, 5, 1)):
+        messages = [
+            ipfix(with_template(), a_set(256, flow(n + 1)), sequence=n, export_s=EXPORT_S + second)
+            for n, second in enumerate(times)
+        ]
+        (told,) = decode(*messages, batch_rows=1).report.sessions
+        assert (told.first_export_ms, told.last_export_ms) == ((EXPORT_S + 1) * 1000, (EXPORT_S + 9) * 1000)
+
+
+def test_a_problem_of_an_earlier_stretch_is_one_of_the_next_too() -> None:
+    decoder = Decoder(ExportReport())
+    counts = []
+    for _ in range(2):
+        for offset in (3, 4):
+            decoder.feed(Datagram(session(), b"\0\x0b nothing", EXPORT_S * 1000, offset), "a")
+        counts.append([(one.offset, one.count) for one in decoder.cut()[1].problems])
+    assert counts == [[(3, 2)], [(3, 2)]]
