@@ -9,10 +9,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from flowdiag.aggregator.translated_copies import NO_HOST
 from flowdiag.aggregator.translated_ends import Ends, Sessions, changes, the_one
-from flowdiag.aggregator.translated_hosts import named
+from flowdiag.aggregator.translated_hosts import _pairs, named
 from flowdiag.aggregator.translation import Translations
 from tests.aggregator.tables import HOST, SERVER, build, note_with, site, up
 
@@ -295,3 +297,10 @@ def test_an_address_of_a_twentieth_that_may_stand_for_many_is_noted(octets: int,
     assert any("198.51.100.7" in note and "stands for all hosts" in note for note in notes) == noted
     if noted:
         assert "end of 5% of" in note_with(build(rows, site())[2], "stands for all hosts")
+
+
+@given(st.lists(st.integers(0, 5), max_size=12), st.lists(st.integers(0, 5), max_size=12))
+def test_all_pairs_of_equal_keys_are_found(left: list[int], right: list[int]) -> None:
+    found = _pairs(np.array(left, np.uint64), np.array(right, np.uint64))
+    wanted = [(a, b) for a, one in enumerate(left) for b, other in enumerate(right) if one == other]
+    assert sorted(zip(found[0].tolist(), found[1].tolist(), strict=True)) == wanted
