@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from flowdiag.aggregator.applications import UNKNOWN
 from flowdiag.aggregator.services import _KnownEnds
-from tests.aggregator.tables import Row, build, up
+from tests.aggregator.tables import Row, build, down, up
 
 SYN, UDP = 0x02, 17
 NEITHER = (UNKNOWN, -1)
@@ -121,3 +121,8 @@ def test_a_service_is_an_address_and_a_protocol_and_a_port() -> None:
 def test_ends_that_share_a_place_in_the_table_are_told_apart(known: list[int], asked: list[int]) -> None:
     ends, some = np.array(sorted(known), np.uint64), np.array(asked, np.uint64)
     assert _KnownEnds(ends).has(some).tolist() == [one in known for one in asked]
+
+
+def test_a_port_that_is_not_told_is_no_service_whoever_called_it() -> None:
+    rows = [up(dst_port=None, tcp_flags=SYN), down(src_port=None, dst_port=3306)]
+    assert named(rows)[1] == NEITHER
