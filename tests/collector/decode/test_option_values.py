@@ -8,7 +8,7 @@ import pytest
 
 from flowdiag.collector.decode.limits import Limits
 from flowdiag.collector.decode.options import application_of, text
-from tests.collector.decode.wire import a_set, decode, ipfix, options_template
+from tests.collector.decode.wire import a_set, decode, flow, ipfix, options_template, with_template
 
 
 @pytest.mark.parametrize(
@@ -77,3 +77,18 @@ def test_as_many_records_of_a_set_as_may_be_are_read_without_a_word() -> None:
 
 def test_names_are_as_long_as_they_may_be() -> None:
     assert told(struct.pack("!I4s", 1, b"name"), fields=((10, 4), (82, 4)), name_length=3) == ({1: "nam"}, [])
+
+
+def test_of_a_rate_that_stands_twice_the_first_counts() -> None:
+    told_twice = a_set(3, options_template(300, ((149, 4), (34, 4), (34, 4))))
+    message = ipfix(
+        with_template(), told_twice, a_set(300, struct.pack("!III", 1, 10, 20)), a_set(256, flow())
+    )
+    assert decode(message).column("sampling") == [10]
+
+
+def test_what_exporters_lost_is_noted_up_to_the_bound_of_problems() -> None:
+    for bound in (1, 2, 3):
+        lost = a_set(3, options_template(300, ((149, 4), (166, 8), (167, 8))))
+        message = ipfix(lost, a_set(300, struct.pack("!IQQ", 1, 7, 9)))
+        assert len(decode(message, limits=Limits(problems=bound)).report.notes) == min(bound, 2)

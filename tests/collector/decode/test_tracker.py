@@ -7,7 +7,7 @@ import pytest
 
 from flowdiag.collector.decode.allowance import Allowance
 from flowdiag.collector.decode.limits import Limits
-from flowdiag.collector.decode.sequence import BOOT_SLACK_MS, NEAR, Messages, Tracker
+from flowdiag.collector.decode.sequence import BOOT_SLACK_MS, NEAR, Messages, Sequences, Tracker
 
 WRAP = 1 << 32
 HALF = 1 << 31
@@ -214,3 +214,48 @@ def test_what_has_been_told_is_forgotten() -> None:
     assert (stream.gaps, stream.restarts, stream.kept.taken) == ([(4, 2)], 0, 1)
     stream.tracker.forget(3001)
     assert (stream.gaps, stream.kept.taken) == ([], 0)
+
+
+# Many at once -------------------------------------------------------------------------------------------------------
+
+MANY = [(2 * n, 1) for n in range(100)]
+FAR = 1 << 24
+
+
+@pytest.mark.parametrize(
+    "behind",
+    [
+        [(FAR, 1), (FAR + 3, 1), (200, 1)],  # a stray, and one that seems to follow it
+        [(FAR, 1), (FAR + 3, 1), (FAR + 6, 1), (FAR + 9, 1)],
+        [(101, 1), (204, 1), (207, 1)],  # a late one, and two behind what is expected
+        [(150, 1), (153, 1), (200, 1)],  # copies
+        [(202, 3), (205, 1), (210, 1)],
+    ],
+)
+@pytest.mark.parametrize("slack", [0, 1])
+def test_many_gaps_in_one_stretch_are_those_of_one_message_after_another(
+    behind: list[Message], slack: int
+) -> None:
+    messages = [*MANY, *behind, *((400 + 3 * n, 2) for n in range(80))]
+    at_once, single = Stream().add(*messages, slack=slack), Stream()
+    for message in messages:
+        single.add(message, slack=slack)
+    assert at_once.gaps == single.gaps
+    assert at_once.tracker.expected == single.tracker.expected
+    assert at_once.tracker.breaks == single.tracker.breaks
+    assert dict(at_once.tracker.undecoded) == dict(single.tracker.undecoded)
+    assert [gap.since_ms for gap in at_once.tracker.gaps] == [gap.since_ms for gap in single.tracker.gaps]
+
+
+def test_a_reading_that_is_given_up_gives_its_gaps_back() -> None:
+    """1,100 messages of five records each that count messages: as records they break each time."""
+    kept = Allowance(1 << 17)
+    sequences = Sequences(10, Limits(open_gaps=5000), kept)
+    numbers = np.arange(1100)
+    zeros = np.zeros(1100, np.int64)
+    five = np.full(1100, 5, np.int64)
+    sequences.add(Messages(zeros, numbers.astype(np.uint32), five, zeros, zeros, 1000 * numbers, zeros))
+    reading, trackers = sequences.believed()
+    assert reading.unit == "messages"
+    assert [tracker.gaps for tracker in trackers] == [[]]
+    assert kept.taken == 0
