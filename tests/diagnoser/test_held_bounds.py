@@ -261,3 +261,38 @@ def test_full_minutes_have_the_seconds_of_their_records() -> None:
     assert episode.span_times(book.case(SITE, span=(0, 3600))) == [(ms(640), ms(880))]
     coarse = episodes(book.case(SITE, span=(0, 3600), resolution_s=61)).full
     assert coarse[0].span_times(book.case(SITE)) == [(ms(660), ms(840))]
+
+
+@pytest.mark.parametrize("direction", ["rising", "falling"])
+def test_a_rate_a_two_thousandth_over_the_threshold_moves_an_edge(direction: str) -> None:
+    """90.05 Mbit/s for twenty seconds beside four minutes of 95."""
+    book = Book()
+    begin, end = (640, 660) if direction == "rising" else (900, 920)
+    transfer(book, 660, 900, 95, record=5)
+    transfer(book, begin, end, 90.05, record=5)
+    (episode,) = episodes(book.case(SITE, span=(0, 3600), resolution_s=5)).full
+    moved = episode.span_times(book.case(SITE))
+    assert moved == ([(ms(640), ms(900))] if direction == "rising" else [(ms(660), ms(920))])
+
+
+@pytest.mark.parametrize(("mbps", "found"), [(90.04, True), (89.96, False)])
+def test_a_spell_at_the_limit_is_at_nine_tenths_of_the_plan_to_the_thousandth(
+    mbps: float, found: bool
+) -> None:
+    book = transfer(Book(), 600, 640, mbps, record=5)
+    limits = at_limit(book.case(SITE, span=(0, 3600), resolution_s=5))
+    assert bool(limits) == found
+    if found:
+        assert limits[0].step_rates == ((pytest.approx(90.04), pytest.approx(90.04)),)
+
+
+def test_spells_of_a_sampled_export_are_whole_minutes_of_the_window() -> None:
+    book = Book()
+    book.row(0, 60, way=DOWN, octets=1000, sampling=10)
+    transfer(book, 1200, 1320, 98, record=60, sampling=10)
+    case = book.case(SITE, span=(0, 3599), window=(900, 1800))
+    (limit,) = at_limit(case)
+    assert limit.spells == ((ms(1200), ms(1320)),)
+    assert limit.covered_ms == 900_000
+    (cut,) = at_limit(book.case(SITE, span=(0, 3599), window=(1230, 1800)))
+    assert cut.spells == ((ms(1230), ms(1320)),)

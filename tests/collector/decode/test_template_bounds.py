@@ -42,7 +42,9 @@ def test_a_template_with_records_outlives_younger_ones_without() -> None:
 
 def test_of_several_with_records_the_one_not_used_for_the_longest_time_goes() -> None:
     data = {number: a_set(number, flow()) for number in (256, 257, 258)}
-    assert kept(flows(256), data[256], flows(257), data[257], a_set(256, flow(2)), flows(258), templates=2) == [
+    assert kept(
+        flows(256), data[256], flows(257), data[257], a_set(256, flow(2)), flows(258), templates=2
+    ) == [
         256,
         258,
     ]
