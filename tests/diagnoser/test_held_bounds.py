@@ -296,3 +296,10 @@ def test_spells_of_a_sampled_export_are_whole_minutes_of_the_window() -> None:
     assert limit.covered_ms == 900_000
     (cut,) = at_limit(book.case(SITE, span=(0, 3599), window=(1230, 1800)))
     assert cut.spells == ((ms(1230), ms(1320)),)
+
+
+def test_more_right_at_the_begin_of_the_export_says_that_the_line_gives_more() -> None:
+    for above, count in ((45.0, 0), (43.0, 1)):
+        book = transfer(Book(), 0, 30, above, record=5, number=1)
+        transfer(book, 60, 120, 40, record=5)
+        assert len([level for level in levels(book) if level.start_ms >= ms(55)]) == count

@@ -281,3 +281,15 @@ def test_on_a_path_that_lost_nothing_one_loss_in_all_that_was_sent_is_assumed(
     case = hour(Keepalive(destination=TO, protocol="icmp", interval_s=60), book)
     ended = replace(case, coverage=replace(case.coverage, last_ms=ms(60 * (20 + missed))))
     assert len(keepalive_unanswered.find(ended)) == found
+
+
+@pytest.mark.parametrize(
+    ("begin", "end", "missing"), [(160, HOUR, 0), (180, HOUR, 1), (0, 3420, 0), (0, 3400, 1), (160, 3420, 0)]
+)
+def test_at_both_ends_of_the_export_a_record_and_a_minute_may_be_missing(
+    begin: int, end: int, missing: int
+) -> None:
+    """Records of fifty seconds: 110 s at either end may have been told before, or not yet; 55 s more are missing."""
+    book = Book()
+    book.pings(begin, end)
+    assert len(keepalive_missing.find(hour(book=book))) == missing

@@ -12,6 +12,7 @@ from flowdiag.diagnoser.link_states import (
     CARRYING,
     KEEPALIVES,
     SILENT,
+    STATE_NAMES,
     UNKNOWN,
     Candidate,
     heard_ms,
@@ -192,3 +193,8 @@ def test_three_small_packets_that_nobody_asked_for_are_no_traffic(how: dict[str,
     book = Book()
     book.row(0, 1, way=DOWN, **{"opened_inside": 0, **how})
     assert bool(np.all(~link_states(book.case(span=(0, 60))).ordinary)) == stray
+
+
+def test_states_have_their_names() -> None:
+    named = [STATE_NAMES[state] for state in (SILENT, KEEPALIVES, CARRYING, UNKNOWN)]
+    assert named == ["silent", "keepalives only", "carrying", "unknown"]
