@@ -284,7 +284,7 @@ def test_on_a_path_that_lost_nothing_one_loss_in_all_that_was_sent_is_assumed(
 
 
 @pytest.mark.parametrize(
-    ("begin", "end", "missing"), [(160, HOUR, 0), (180, HOUR, 1), (0, 3420, 0), (0, 3400, 1), (160, 3420, 0)]
+    ("begin", "end", "missing"), [(160, HOUR, 0), (180, HOUR, 1), (0, 3440, 0), (0, 3400, 1), (160, 3440, 0)]
 )
 def test_at_both_ends_of_the_export_a_record_and_a_minute_may_be_missing(
     begin: int, end: int, missing: int
