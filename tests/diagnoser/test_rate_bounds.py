@@ -362,3 +362,20 @@ def test_quic_in_vain_counts_where_nothing_else_answers_there() -> None:
     assert failed(0x12) == failed(-1) == 0
     assert failed(0x04) == 1  # a refusal without an ACK
     assert failed(0x12, port=80) == failed(0x12, outside="203.0.113.201") == 1
+
+
+@pytest.mark.parametrize(
+    "port", [1194, 1433, 1645, 1812, 1813, 3306, 3389, 3478, 4500, 5060, 5061, 5222, 5432, 8080, 8443, 51820]
+)
+def test_registered_ports_that_clients_use_every_day(port: int) -> None:
+    """OpenVPN, databases, RADIUS, remote desktop, STUN, IPsec past NAT, SIP, XMPP, web, WireGuard (IANA)."""
+    assert [near for near in (port - 1, port, port + 1) if is_everyday(near)] == {
+        1812: [1812, 1813], 1813: [1812, 1813], 5060: [5060, 5061], 5061: [5060, 5061]
+    }.get(port, [port])  # fmt: skip
+
+
+def test_what_begins_as_the_time_asked_about_ends_is_no_part_of_it() -> None:
+    times = [1260.0 + 5 * number for number in range(99)]
+    for last, found in ((1799.999, True), (1800.0, False)):
+        kinds = [rate.what for rate in rates(syns(Book(), [*times, last], port=8291))]
+        assert ("addresses" in kinds) == found

@@ -119,3 +119,12 @@ def test_what_lies_beyond_the_first_and_last_sign_is_not_covered_from_a_minute_o
     part = 1 - missing / (window[1] - window[0])
     assert covered(replace(made, coverage=replace(made.coverage, span_ms=signs))) == pytest.approx(part)
     assert covered(replace(made, window_given=False)) == 1.0  # nobody asked for a time of its own
+
+
+@pytest.mark.parametrize(("pattern", "past", "found"), [("ooo", 8, [(3, 8)]), ("ooo", 7, [])])
+def test_the_habit_of_a_short_export_is_that_of_all_its_minutes(
+    pattern: str, past: float, found: list[tuple[float, float]]
+) -> None:
+    """Three minutes of three and a half: one in seven, which is 6 in a hundred thousand five times in a row, and 4 in ten
+    thousand four times."""
+    assert spans(case(pattern, (0, past))) == found
