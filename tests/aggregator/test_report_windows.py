@@ -71,3 +71,9 @@ def test_a_span_without_flows_says_what_there_is() -> None:
         "No flow lies in this time; the export covers 2026-03-03T12:00:00+00:00 to 2026-03-03T13:00:00+00:00."
     )
     assert no_flow_note(None, None, UTC) == "The export has no flows that can be used."
+
+
+def test_days_begin_at_the_midnight_of_their_own_date() -> None:
+    # Five days after the change of the clocks, and three weeks after the other offset.
+    span = "2026-04-10T12:00:00+12:00", "2026-04-10T13:00:00+12:00"
+    assert starts(span, 24 * HOUR, AUCKLAND) == ["10 00:00:00", "11 00:00:00"]

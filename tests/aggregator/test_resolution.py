@@ -5,7 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from flowdiag.aggregator.resolution import cut_durations_ms, estimate_resolution
+from flowdiag.aggregator.resolution import (
+    _best,
+    _is_pile,
+    cut_durations,
+    cut_durations_ms,
+    estimate_resolution,
+)
 from flowdiag.aggregator.site_flows import DOWN
 from tests.diagnoser.building import Book
 
@@ -111,3 +117,118 @@ def test_of_very_many_flows_those_in_the_middle_are_looked_at(monkeypatch: pytes
     assert cut_durations_ms(flows).tolist() == [3_000, 4_000, 5_000, 6_000]
     monkeypatch.setattr("flowdiag.aggregator.resolution.MOST_LOOKED_AT", 3)
     assert cut_durations_ms(flows).tolist() == [4_000, 5_000]
+
+
+@pytest.mark.parametrize(
+    ("timeout_s", "low", "high"),
+    [
+        (10, 9.3, 11.8),  # 2 % and 5 % early; 3 %, a second and 5 % late
+        (20, 18.6, 22.6),
+        (30, 27.9, 33.4),  # 5 % are a second and a half, no more
+        (60, 57.3, 65.8),
+        (80, 76.9, 87.4),  # 5 % and a second are five seconds, no more
+        (300, 292.5, 314.0),
+    ],
+)
+def test_pieces_lie_a_little_before_their_timeout_and_as_late_as_exporters_look(
+    timeout_s: int, low: float, high: float
+) -> None:
+    def pile(seconds: float, timeout: int = timeout_s) -> bool:
+        return _is_pile(np.full(12, seconds), timeout)
+
+    assert [pile(seconds) for seconds in (low - 0.001, low + 0.001, high - 0.001, high + 0.001)] == [
+        False, True, True, False
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("under", "pile", "longer", "told"),
+    [
+        (0, 12, 3, True),
+        (0, 12, 4, False),  # a quarter may be longer
+        (6, 12, 0, True),
+        (7, 12, 0, False),  # half as many may lie just under it
+        (0, 3, 0, True),
+        (0, 2, 0, False),
+    ],
+)
+def test_a_pile_has_few_above_and_below_it(under: int, pile: int, longer: int, told: bool) -> None:
+    some = np.array(
+        [50.0] * under + [60.0] * pile + [100.0] * longer
+    )  # as wide below 57.3 as the pile is: to 48.8
+    assert _is_pile(some, 60) == told
+    assert _is_pile(np.array([48.7] * 99 + [60.0] * 12), 60)
+
+
+@pytest.mark.parametrize(
+    ("piles", "best"),
+    [
+        ([60], 60),
+        ([60, 62, 65], 60),  # one pile, seen at three places
+        ([300, 301, 310], 300),
+        ([60, 300], 300),
+        ([45, 46], 45),  # no usual one: where it begins
+        ([59, 60, 64], 60),
+        ([58, 61], 58),
+    ],
+)
+def test_the_longest_pile_counts_by_its_usual_name(piles: list[int], best: int) -> None:
+    assert _best(piles) == best
+
+
+@pytest.mark.parametrize(("longer", "announced"), [(3, True), (4, False)])
+def test_three_flows_may_be_longer_than_what_was_announced(longer: int, announced: bool) -> None:
+    some = [5_000] * 50 + [80_000] * longer
+    assert (estimate_resolution(some, 60) == (60, True)) == announced
+
+
+@pytest.mark.parametrize(("longer", "announced"), [(20, True), (21, False)])
+def test_two_hundredths_may_be_longer_than_what_was_announced(longer: int, announced: bool) -> None:
+    some = [5_000] * (1000 - longer) + [80_000 + 1_000 * n for n in range(longer)]
+    assert (estimate_resolution(some, 60) == (60, True)) == announced
+    # Shorter than five seconds tells nothing of it.
+    assert estimate_resolution([4_999] * 100_000 + some, 60) == estimate_resolution(some, 60)
+
+
+def test_a_timeout_of_nothing_is_not_believed() -> None:
+    assert estimate_resolution([], 0) == (60, False)
+    assert estimate_resolution([], 1) == (1, True)
+
+
+@pytest.mark.parametrize(
+    ("longest_s", "assumed"), [(60, 60), (61, 90), (300, 300), (301, 600), (3600, 3600), (4000, 4000)]
+)
+def test_unknown_is_the_least_usual_timeout_that_no_flow_exceeds(longest_s: int, assumed: int) -> None:
+    assert estimate_resolution([longest_s * 1000], None) == (assumed, False)
+
+
+def cut(*records: tuple[int, int, int]) -> list[int]:
+    """Durations of cut records, of key, start and end."""
+    keys, start, end = (np.array(values, np.int64) for values in zip(*records, strict=True))
+    return sorted(cut_durations(keys.astype(np.uint64), start, end).tolist())
+
+
+def test_a_record_was_cut_where_the_next_one_of_its_conversation_begins_within_a_second() -> None:
+    assert cut((1, 0, 9_000), (1, 10_000, 19_000)) == [9_000]
+    assert cut((1, 0, 9_000), (1, 10_001, 19_000)) == []
+    assert cut((1, 0, 9_000), (1, 8_000, 19_000)) == [9_000]
+    assert cut((1, 0, 9_000), (1, 7_999, 19_000)) == []
+    assert cut((1, 0, 9_000), (2, 9_000, 19_000)) == []
+    assert cut((1, 0, 0), (1, 500, 9_000)) == []  # a moment lasts no time
+    # In whatever order they come, and whatever lies between them.
+    assert cut((1, 18_000, 20_000), (2, 0, 1), (1, 0, 9_000), (2, 90_000, 90_001), (1, 9_000, 18_000)) == [
+        9_000,
+        9_000,
+    ]
+
+
+def test_records_that_all_name_the_start_grow_by_a_piece() -> None:
+    assert cut((1, 0, 9_000), (1, 0, 18_500), (1, 0, 20_000)) == [1_500, 9_500]
+    assert cut((1, 0, 9_000), (1, 0, 10_000)) == []  # a second or less is no piece
+    assert cut((1, 0, 9_000), (1, 0, 10_001)) == [1_001]
+
+
+def test_the_middle_of_the_cut_ones_is_rounded_up_to_seconds() -> None:
+    for middle, told in ((9_000, 9), (9_001, 10), (1, 1), (0, 1)):
+        found = estimate_resolution([], None, lambda middle=middle: np.array([0, middle, 99_000]))  # type: ignore[misc]
+        assert found == (told, True)

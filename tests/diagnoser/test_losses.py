@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN
+from flowdiag.aggregator.usage import Usage
 from flowdiag.collector.report import LossEvent
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
@@ -136,3 +138,103 @@ def test_what_was_lost_leaves_no_comma_at_the_end_of_a_sentence() -> None:
     verdict = diagnose(lossy(0.1, *[44] * 60)).verdict
     assert verdict.sentence.startswith("As far as it was measured, your line was used up to 44%, about ")
     assert " with what was lost. We cannot be sure: " in verdict.sentence
+
+
+def minutes(count: int, a_minute: int = 10, **coverage: Any) -> Case:
+    """So many minutes with ten records each; coverage as given."""
+    book = Book()
+    for number in range(count * a_minute):
+        start = number * 60 / a_minute
+        book.row(start, start + 1, way=DOWN, octets=1000, inside_port=number)
+    case = book.case(span=(0, count * 60 - 1))
+    return replace(case, coverage=replace(case.coverage, **coverage))
+
+
+def event(second: float, records: int, messages: int = 1, since: float | None = None) -> LossEvent:
+    return LossEvent(b"", 0, ms(second), messages, records, None if since is None else ms(since))
+
+
+def test_where_nobody_knows_when_all_minutes_have_the_same_part_and_half_at_most() -> None:
+    assert lost_share(minutes(5, lost_records=30, records=90), minutes(5).usage).tolist() == [0.25] * 5
+    assert lost_between(minutes(5, lost_records=300, records=100), ms(0), ms(60)) == 0.5
+
+
+@pytest.mark.parametrize(("lost", "told"), [(1, True), (0, False)])
+def test_a_thousandth_is_the_least_that_is_scaled_up(lost: int, told: bool) -> None:
+    assert bool(lost_share(minutes(5, lost_records=lost, records=999), minutes(5).usage).any()) == told
+    assert not lost_share(minutes(5, lost_records=1, records=1000), minutes(5).usage).any()
+
+
+def test_the_part_is_that_of_a_quarter_of_an_hour_on_both_sides() -> None:
+    """40 minutes of ten records. At minute 20 a hundred are lost: of minutes 5 to 35, whose 31 minutes around have it."""
+    case = minutes(40, losses=(event(20 * 60, 100),), lost_records=100, records=400)
+    share = lost_share(case, case.usage)
+    assert np.flatnonzero(share).tolist() == list(range(5, 36))
+    assert share[20] == pytest.approx(100 / 410)
+    assert share[5] == pytest.approx(100 / (100 + 210))  # minutes 0 to 20
+    assert share[35] == pytest.approx(100 / (100 + 200))  # minutes 20 to 39
+    assert lost_between(case, ms(0), ms(300)) == 0.0
+    assert lost_between(case, ms(0), ms(301)) == pytest.approx(100 / 310)
+    assert lost_between(case, ms(35 * 60), ms(35 * 60)) == pytest.approx(100 / 300)
+    assert lost_between(case, ms(36 * 60), ms(40 * 60)) == 0.0
+
+
+def test_records_that_count_on_no_link_are_lost_alike() -> None:
+    """800 came, 400 of them on the links: of twenty in a minute five are lost."""
+    case = minutes(40, losses=tuple(event(60 * n + 30, 5) for n in range(40)), lost_records=200, records=800)
+    assert lost_share(case, case.usage)[20] == pytest.approx(5 / 25)
+
+
+def test_losses_before_the_first_window_and_after_the_last_count_there() -> None:
+    case = minutes(40, losses=(event(-500, 50), event(99_999, 70)), lost_records=120, records=400)
+    share = lost_share(case, case.usage)
+    assert (share[0], share[39]) == (pytest.approx(50 / 210), pytest.approx(70 / 230))
+
+
+def test_an_estimate_is_moved_by_standard_errors_of_the_number_of_losses() -> None:
+    """One loss of three messages and one whose messages nobody counted: four in all, an error of a half."""
+    losses = (event(1200, 60, messages=3), event(1201, 22, messages=0))
+    case = minutes(40, losses=losses, lost_records=82, records=400)
+    share = 82 / (82 + 310)
+    assert lost_share(case, case.usage)[20] == pytest.approx(share)
+    assert lost_share(case, case.usage, -0.5)[20] == pytest.approx(share * 0.75)
+    assert lost_share(case, case.usage, 1.0)[20] == pytest.approx(share * 1.5)
+    assert lost_share(case, case.usage, 9.0)[20] == 0.5
+    assert lost_share(case, case.usage, -9.0)[20] == 0.0
+    assert lost_share(case, case.usage, 1.0)[39] == 0.0
+
+
+def test_shorter_windows_have_the_part_of_their_minute() -> None:
+    case = minutes(40, losses=(event(20 * 60, 100),), lost_records=100, records=400)
+    short = Usage(ms(240), 10_000, case.usage.links, *np.zeros((3, 2, 2, 18)))
+    by_minute = lost_share(case, case.usage)
+    assert lost_share(case, short).tolist() == np.repeat(by_minute[4:7], 6).tolist()
+    outside = Usage(ms(-60), 60_000, case.usage.links, *np.zeros((3, 2, 2, 42)))
+    assert lost_share(case, outside).tolist() == [by_minute[0], *by_minute, by_minute[-1]]
+
+
+@pytest.mark.parametrize(
+    ("begin", "end", "windows"),
+    [
+        (300, 359, [4, 5]),  # a record of a minute metered up to the loss began a minute before it
+        (299.999, 300, [3, 4, 5]),
+        (None, 300, [4, 5]),
+        (330, 290, [4, 5]),  # clocks disagree: from the one to the other
+        (20, 30, [0]),
+        (-900, -800, []),
+        (570, 5000, [8, 9]),
+    ],
+)
+def test_a_loss_or_a_restart_hides_the_windows_that_its_records_were_metered_in(
+    begin: float | None, end: float, windows: list[int]
+) -> None:
+    loss = minutes(10, losses=(event(end, 5, since=begin),), resolution_s=60)
+    assert np.flatnonzero(hidden(loss, loss.usage)).tolist() == windows
+    if begin is not None:
+        restart = minutes(10, restarts=((ms(begin), ms(end)),), resolution_s=60)
+        assert np.flatnonzero(hidden(restart, restart.usage)).tolist() == windows
+
+
+def test_hidden_times_that_overlap_are_hidden_once_each() -> None:
+    case = minutes(10, losses=(event(300, 5), event(330, 5)), restarts=((ms(500), ms(510)),), resolution_s=0)
+    assert np.flatnonzero(hidden(case, case.usage)).tolist() == [5, 8]

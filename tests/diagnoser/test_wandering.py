@@ -126,3 +126,20 @@ def test_three_minutes_of_it_are_too_short_for_a_finding_and_leave_a_doubt() -> 
     assert said.confidence == "low"
     assert any("5 transfers rose and fell together" in reason for reason in said.reasons)
     assert said.next_steps[0].text.startswith("Test the line's rate")
+
+
+def test_the_rate_of_a_wandering_ceiling_is_the_mean_of_what_the_transfers_had() -> None:
+    rates = shared(3, 90)
+    (time,) = wandering(case(rates))
+    assert time.start_ms == ms(BEGIN)
+    steps = (time.end_ms - time.start_ms) // (1000 * RECORD)
+    assert time.rate_mbps == pytest.approx(
+        np.mean([sum(row[step] for row in rates) for step in range(steps)]), rel=1e-4
+    )
+
+
+@pytest.mark.parametrize(("part", "found"), [(0.30, True), (0.10, False)])
+def test_transfers_of_less_than_a_hundredth_of_the_rate_do_not_compete(part: float, found: bool) -> None:
+    """Nine transfers of a thirtieth or a ninetieth of the 30 Mbit/s and more that all had together."""
+    rates = [[part * rate for rate in row] for row in shared(3, 90, 9)]
+    assert bool(wandering(case(rates))) == found

@@ -13,14 +13,17 @@ import tempfile
 import tomllib
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
+from itertools import chain
 from pathlib import Path
 from typing import Final
 
 import pytest
 
+from tests.mutants.choosing import Choice
 from tests.mutants.making import Mutant, mutants_of
-from tests.mutants.running import SECONDS_MORE, TIMES_SLOWER, Runner, SoundTimes, Work, load_libraries
+from tests.mutants.running import SECONDS_MORE, TIMES_SLOWER, Runner, Work, load_libraries
 from tests.mutants.touching import Imports
+from tests.scenarios.wilson import wilson
 
 ROOT: Final = Path(__file__).parents[2]
 PLACES: Final = ("flowdiag/aggregator", "flowdiag/collector/decode", "flowdiag/diagnoser")
@@ -55,20 +58,28 @@ def _modules(place: Path) -> Iterator[Path]:
         yield from (path for path in place.rglob("*.py") if WORDS not in path.parts)
 
 
-def _works(runner: Runner, chosen: Sequence[Placed], seconds: float) -> list[Work]:
-    """What to run over each mutant: the nearest tests of its module."""
-    imports, timed = Imports(ROOT), SoundTimes(runner, seconds)
-    tests = {
-        module: timed.within(imports.tests_of(module)) for module in {module: None for module, _ in chosen}
-    }
-    for module, (paths, _) in tests.items():
-        if not paths:
-            raise SystemExit(f"{module}: no test file touches it that takes less than {seconds:.0f} s")
-    return [
-        Work(module, mutant, paths, TIMES_SLOWER * took + SECONDS_MORE)
-        for module, mutant in chosen
-        for paths, took in [tests[module]]
-    ]
+def _works(runner: Runner, chosen: Sequence[Placed], seconds: float, scratch: Path) -> list[Work]:
+    """What to run over each mutant; no tests where none comes by."""
+    modules = list(dict.fromkeys(module for module, _ in chosen))
+    choice = Choice(runner, Imports(ROOT), modules, scratch)
+    works = []
+    for module, mutant in chosen:
+        tests, took = choice.tests_of(module, mutant, seconds)
+        works.append(Work(module, mutant, tests, TIMES_SLOWER * took + SECONDS_MORE))
+    return works
+
+
+def _survivors(runner: Runner, works: Sequence[Work]) -> Iterator[Placed]:
+    """Mutants that no test notices, each told as it is known."""
+    untested = ((work, None) for work in works if not work.tests)
+    ran = runner.run(work for work in works if work.tests)
+    for number, (work, ended) in enumerate(chain(untested, ran), 1):
+        alive = ended is None or ended.code in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED)
+        how = "untested" if ended is None else "survived" if alive else "killed"
+        where = f"{work.module}:{work.mutant.line}  {work.mutant.change}"
+        print(f"{number}/{len(works)} {how} {where}", file=sys.stderr, flush=True)
+        if alive:
+            yield work.module, work.mutant
 
 
 def _table(chosen: Sequence[Placed], survived: Sequence[Placed]) -> Iterator[str]:
@@ -81,7 +92,10 @@ def _table(chosen: Sequence[Placed], survived: Sequence[Placed]) -> Iterator[str
         alive = sorted(left[module], key=lambda mutant: (mutant.begin, mutant.after))
         yield f"{module!s:{width}}  {count:7}  {count - len(alive):6}  {len(alive):8}"
         yield from (f"    {module}:{mutant.line}  {mutant.change}" for mutant in alive)
-    yield f"{'all':{width}}  {len(chosen):7}  {len(chosen) - len(survived):6}  {len(survived):8}"
+    killed = len(chosen) - len(survived)
+    low, high = (f"{100 * edge:.0f}" for edge in wilson(killed, len(chosen)))
+    yield f"{'all':{width}}  {len(chosen):7}  {killed:6}  {len(survived):8}"
+    yield f"killed {100 * killed / len(chosen):.0f} % (Wilson interval at 95 %: {low} to {high} %)"
 
 
 def main(words: Sequence[str] | None = None) -> None:
@@ -94,7 +108,7 @@ def main(words: Sequence[str] | None = None) -> None:
     parser.add_argument("--seed", type=int, default=0, help="the same seed takes the same ones (default 0)")
     parser.add_argument("--jobs", type=int, default=1, help="how many at once (default 1)")
     parser.add_argument(
-        "--seconds", type=float, default=30, help="processor time of the tests for one mutant (default 30)"
+        "--seconds", type=float, default=60, help="processor time of the tests for one mutant (default 60)"
     )
     parser.add_argument("--list", action="store_true", help="name the mutants and run nothing")
     given = parser.parse_args(words)
@@ -116,18 +130,7 @@ def main(words: Sequence[str] | None = None) -> None:
     load_libraries()
     with tempfile.TemporaryDirectory() as scratch:
         runner = Runner(ROOT, Path(scratch), given.jobs)
-        survived = []
-        for number, (work, ended) in enumerate(runner.run(_works(runner, chosen, given.seconds)), 1):
-            assert work.mutant is not None
-            alive = ended.code == pytest.ExitCode.OK
-            if alive:
-                survived.append((work.module, work.mutant))
-            how = "survived" if alive else "killed"
-            print(
-                f"{number}/{len(chosen)} {how} {work.module}:{work.mutant.line}  {work.mutant.change}",
-                file=sys.stderr,
-                flush=True,
-            )
+        survived = list(_survivors(runner, _works(runner, chosen, given.seconds, Path(scratch))))
     print("\n".join(_table(chosen, survived)))
 
 

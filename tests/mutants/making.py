@@ -41,7 +41,10 @@ _NAMES: Final = {
 
 @dataclass(frozen=True)
 class Mutant:
-    """One change of a source. line: its number, from 1; text: that line; begin, end: octets that it replaces by after."""
+    """One change of a source. line: its number, from 1; text: that line; begin, end: octets that it replaces by after.
+
+    ran_by: lines of which one runs at least where the place runs; None for what runs when the module is loaded.
+    """
 
     line: int
     text: str
@@ -49,6 +52,7 @@ class Mutant:
     after: str
     begin: int
     end: int
+    ran_by: frozenset[int] | None
 
     @property
     def change(self) -> str:
@@ -67,7 +71,7 @@ def mutants_of(source: str) -> list[Mutant]:
         starts.append(starts[-1] + len(line))
     lines = source.splitlines()
     found = []
-    for node, new in _changes(ast.parse(source)):
+    for node, new, ran_by in _changes(ast.parse(source), None):
         assert node.end_lineno is not None
         assert node.end_col_offset is not None
         begin, end = (
@@ -75,23 +79,39 @@ def mutants_of(source: str) -> list[Mutant]:
             starts[node.end_lineno - 1] + node.end_col_offset,
         )
         text = lines[node.lineno - 1].strip()
-        found.append(Mutant(node.lineno, text, ast.unparse(node), ast.unparse(new), begin, end))
+        found.append(Mutant(node.lineno, text, ast.unparse(node), ast.unparse(new), begin, end, ran_by))
     return sorted(found, key=lambda mutant: (mutant.begin, mutant.end, mutant.after))
 
 
-def _changes(tree: ast.AST) -> Iterator[tuple[ast.expr | ast.stmt, ast.expr | ast.stmt]]:
-    """Nodes and what to put in their places. Types and what decorates classes are not what a program does; what stands in
-    an f-string has no place of its own before Python 3.12, and is wording."""
+def _changes(
+    tree: ast.AST, ran_by: frozenset[int] | None
+) -> Iterator[tuple[ast.expr | ast.stmt, ast.expr | ast.stmt, frozenset[int] | None]]:
+    """Nodes, what to put in their places, and by which lines they run. Types and what decorates classes are not what a
+    program does; what stands in an f-string has no place of its own before Python 3.12, and is wording."""
     for name, value in ast.iter_fields(tree):
         if name in ("annotation", "returns", "decorator_list") or isinstance(value, ast.JoinedStr):
             continue
         for node in value if isinstance(value, list) else [value]:
             if isinstance(node, ast.AST) and not isinstance(node, ast.JoinedStr):
+                lines = _ran_by(node, ran_by)
                 if isinstance(node, ast.expr):
-                    yield from ((node, new) for new in _instead(node))
+                    yield from ((node, new, lines) for new in _instead(node))
                 elif isinstance(node, ast.stmt) and _may_go(node):
-                    yield node, ast.Pass()
-                yield from _changes(node)
+                    yield node, ast.Pass(), lines
+                yield from _changes(node, lines)
+
+
+def _ran_by(node: ast.AST, outer: frozenset[int] | None) -> frozenset[int] | None:
+    """The lines of a function for what stands at its head, else those of the innermost statement: its head where it has
+    a body."""
+    if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef)):
+        return frozenset(range(node.lineno, (node.end_lineno or 0) + 1))
+    if outer is None or not isinstance(node, (ast.stmt, ast.match_case)):
+        return outer
+    body: list[ast.stmt] = getattr(node, "body", [])
+    first = node.pattern.lineno if isinstance(node, ast.match_case) else node.lineno
+    past = max(body[0].lineno, first + 1) if body else (getattr(node, "end_lineno", None) or first) + 1
+    return frozenset(range(first, past))
 
 
 def _may_go(node: ast.stmt) -> bool:

@@ -5,24 +5,24 @@ Each run is a fork of a process that has loaded the large libraries already, but
 
 from __future__ import annotations
 
-import math
 import os
 import resource
 import shutil
 import signal
 import sys
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from importlib import import_module
 from importlib.util import cache_from_source
 from pathlib import Path
-from typing import Final, NoReturn
+from typing import Final, NoReturn, TypeVar
 
 import pytest
 
 from tests.mutants.making import Mutant
 from tests.mutants.touching import PACKAGES
+from tests.mutants.tracing import Chosen, Tracer, written
 
 LIBRARIES: Final = (
     "_pytest.assertion.rewrite",
@@ -36,7 +36,7 @@ LIBRARIES: Final = (
 NOT_COPIED: Final = (".git", ".venv", ".*_cache", ".hypothesis", "site")
 # What a run may take beyond what the tests take on the sound program: an endless loop ends there.
 TIMES_SLOWER: Final = 4
-SECONDS_MORE: Final = 5.0
+SECONDS_MORE: Final = 10.0
 # Waiting takes no processor time: a run that waits for ever ends after so many times what it may compute.
 WALL_TIMES: Final = 20
 MEMORY_OCTETS: Final = 6 << 30
@@ -52,12 +52,25 @@ class Ended:
 
 @dataclass(frozen=True)
 class Work:
-    """Tests to run over a mutant of a module; no mutant: over the sound program."""
+    """Tests to run over a mutant of a module, by their names for pytest."""
 
     module: Path
-    mutant: Mutant | None
-    tests: tuple[Path, ...]
+    mutant: Mutant
+    tests: tuple[str, ...]
     seconds: float
+
+
+@dataclass(frozen=True)
+class Look:
+    """A test file to run over the sound program. What its tests run of some modules is written into a file."""
+
+    modules: frozenset[str]
+    tests: Path
+    into: Path
+    seconds: float
+
+
+Task = TypeVar("Task", Work, Look)
 
 
 class Copy:
@@ -70,9 +83,9 @@ class Copy:
         self._sound = b""
         shutil.copytree(root, self.root, ignore=shutil.ignore_patterns(*NOT_COPIED), symlinks=True)
 
-    def start(self, work: Work) -> int:
+    def start(self, work: Work | Look) -> int:
         """Puts the mutant in its place and starts the tests; the process's id."""
-        if work.mutant is not None:
+        if isinstance(work, Work):
             path = self.root / work.module
             self._sound = path.read_bytes()
             path.write_text(work.mutant.applied(self._sound.decode()), encoding="utf-8")
@@ -83,14 +96,14 @@ class Copy:
             self._run(work)
         return pid
 
-    def restore(self, work: Work) -> None:
+    def restore(self, work: Work | Look) -> None:
         """Puts the sound module back, and clears what a run left behind."""
-        if work.mutant is not None:
+        if isinstance(work, Work):
             (self.root / work.module).write_bytes(self._sound)
         shutil.rmtree(self._scratch, ignore_errors=True)
         self._scratch.mkdir()
 
-    def _run(self, work: Work) -> NoReturn:
+    def _run(self, work: Work | Look) -> NoReturn:
         code = 3  # pytest's own for an error that is not a test's
         try:
             os.setsid()
@@ -102,7 +115,7 @@ class Copy:
             os.dup2(log, 2)
             os.chdir(self.root)
             os.environ.update(PYTHONPATH=str(self.root), TMPDIR=str(self._scratch))
-            sys.dont_write_bytecode = work.mutant is not None
+            sys.dont_write_bytecode = isinstance(work, Work)
             for name in [name for name in sys.modules if name.split(".")[0] in PACKAGES]:
                 del sys.modules[name]
             sys.path[:] = [
@@ -112,7 +125,13 @@ class Copy:
             program = import_module(PACKAGES[0])
             assert Path(str(program.__file__)).is_relative_to(self.root), program.__file__
             words = ["-x", "-q", "-n0", "-p", "no:cacheprovider", "-m", "not slow"]
-            code = int(pytest.main([*words, *map(str, work.tests)]))
+            if isinstance(work, Look):
+                tracer = Tracer(self.root, work.modules)
+                code = int(pytest.main([*words, str(work.tests)], [tracer]))
+                work.into.write_text(written(tracer.seen), encoding="utf-8")
+            else:
+                files = dict.fromkeys(test.partition("::")[0] for test in work.tests)
+                code = int(pytest.main([*words, *files], [Chosen(work.tests)]))
         finally:
             os._exit(code)
 
@@ -129,11 +148,11 @@ class Runner:
     def __init__(self, root: Path, folder: Path, jobs: int) -> None:
         self._copies = [Copy(root, folder / str(number)) for number in range(jobs)]
 
-    def run(self, works: Iterable[Work]) -> Iterator[tuple[Work, Ended]]:
+    def run(self, works: Iterable[Task]) -> Iterator[tuple[Task, Ended]]:
         """Each work with its end, in the order in which they end."""
         waiting = iter(works)
         idle = list(self._copies)
-        running: dict[int, tuple[Copy, Work, float]] = {}
+        running: dict[int, tuple[Copy, Task, float]] = {}
         try:
             while True:
                 while idle and (work := next(waiting, None)) is not None:
@@ -163,37 +182,3 @@ def _end(group: int) -> None:
         os.killpg(group, signal.SIGKILL)
     except ProcessLookupError:
         return
-
-
-class SoundTimes:
-    """Processor time of test files on the sound program, each measured once. most: what the tests of a mutant may take."""
-
-    def __init__(self, runner: Runner, most: float) -> None:
-        self._runner = runner
-        self._most = most
-        self._took: dict[Path, float] = {}
-
-    def within(self, tests: Sequence[Path]) -> tuple[tuple[Path, ...], float]:
-        """The first of these files that take no more than `most` in all, and what they take; a file that takes more than
-        that alone is passed over."""
-        chosen: list[Path] = []
-        total = 0.0
-        for path in tests:
-            took = self._seconds(path)
-            if took > self._most:
-                continue
-            if total + took > self._most:
-                break
-            chosen.append(path)
-            total += took
-        return tuple(chosen), total
-
-    def _seconds(self, path: Path) -> float:
-        if path not in self._took:
-            work = Work(Path(PACKAGES[0], "__init__.py"), None, (path,), self._most)
-            ((_, ended),) = self._runner.run([work])
-            if ended.code == pytest.ExitCode.TESTS_FAILED:
-                raise SystemExit(f"{path} fails without a mutant: mend it first")
-            self._took[path] = ended.seconds if ended.code == pytest.ExitCode.OK else math.inf
-            print(f"{path} takes {self._took[path]:.1f} s", file=sys.stderr, flush=True)
-        return self._took[path]

@@ -7,29 +7,49 @@ from pathlib import Path
 import pytest
 
 from tests.mutants.__main__ import ROOT, all_mutants, equivalents, main
-from tests.mutants.making import mutants_of
-from tests.mutants.running import Copy, Runner, SoundTimes, Work
-from tests.mutants.touching import Imports
+from tests.mutants.choosing import Choice
+from tests.mutants.making import Mutant, mutants_of
+from tests.mutants.running import Copy, Runner, Work
+from tests.mutants.touching import NOTES, SITUATIONS, Imports
 
 PROGRAM = """\
+MOST = 10
+
 def limit(value: int) -> int:
     \"\"\"The value, no more than ten.\"\"\"
-    return min(value, 10)
+    return min(value, MOST)
+
+def half(value: int) -> int:
+    \"\"\"Half of an even value.\"\"\"
+    if value % 2 == 1:
+        raise ValueError(value)
+    return value // 2
+
+def twice(value: int) -> int:
+    \"\"\"Nobody asks for it.\"\"\"
+    return value * 2
 """
 TESTS = """\
-from flowdiag.limiting import limit
+from flowdiag.limiting import half, limit
 
 def test_a_large_value_is_cut():
     assert limit(99) == 10
 
 def test_a_small_value_stays():
     assert limit(3) == 3
+
+def test_half():
+    assert half(4) == 2
 """
+LOADS = "import flowdiag.limiting\nimport time\n\ndef test_limit():\n    flowdiag.limiting.limit(3)\n"
 ENDLESS = """\
 def limit(value):
     while value > 10:
         value -= 1
     return value
+
+def half(value):
+    return value // 2
 """
 
 
@@ -97,44 +117,100 @@ def checkout(folder: Path, program: str = PROGRAM) -> Path:
     return root
 
 
+def names(tests: tuple[str, ...]) -> list[str]:
+    return [test.partition("::")[2] for test in tests]
+
+
+def mutant_of(source: str, change: str) -> Mutant:
+    (found,) = [mutant for mutant in mutants_of(source) if mutant.change == change]
+    return found
+
+
 def test_tests_are_found_by_their_imports_the_one_with_the_name_first() -> None:
     found = Imports(ROOT).tests_of(Path("flowdiag/aggregator/spread.py"))
     assert found[0] == Path("tests/aggregator/test_spread.py")
     assert {Path("tests/aggregator/test_strays.py"), Path("tests/diagnoser/test_floods.py")} & {*found} == {
         Path("tests/aggregator/test_strays.py")
     }
+    assert (NOTES in found, SITUATIONS in found) == (True, False)
+    assert {NOTES, SITUATIONS} < {*Imports(ROOT).tests_of(Path("flowdiag/diagnoser/signals/losses.py"))}
     assert all((ROOT / path).is_file() for path in found)
 
 
+def test_a_mutant_knows_by_which_lines_it_runs() -> None:
+    source = """\
+BOUND = 5
+def f(a, b=1):
+    if a > (
+        2
+    ):
+        return a + 3
+    match a:
+        case 4 if b == 6:
+            return 7
+"""
+    ran_by = {mutant.before: mutant.ran_by and [*mutant.ran_by] for mutant in mutants_of(source)}
+    whole = [2, 3, 4, 5, 6, 7, 8, 9]
+    assert {before: ran_by[before] for before in ("5", "1", "2", "3", "4", "6", "7")} == {
+        "5": None, "1": whole, "2": [3, 4, 5], "3": [6], "4": [8], "6": [8], "7": [9],
+    }  # fmt: skip
+
+
+def test_each_mutant_gets_the_tests_that_come_by_its_line(tmp_path: Path) -> None:
+    root, module = checkout(tmp_path), Path("flowdiag/limiting.py")
+    constant = "from flowdiag.limiting import MOST\n\ndef test_it_is_there():\n    assert MOST\n"
+    (root / "tests" / "test_constant.py").write_text(constant)
+    choice = Choice(Runner(root, tmp_path / "copies", 1), Imports(root), [module], tmp_path)
+
+    def of(change: str) -> set[str]:
+        return {*names(choice.tests_of(module, mutant_of(PROGRAM, change), 60.0)[0])}
+
+    limits = {"test_a_large_value_is_cut", "test_a_small_value_stays"}
+    assert of("min(value, MOST) -> max(value, MOST)") == limits
+    assert of("value // 2 -> value * 2") == {"test_half"}
+    assert of("10 -> 9") == limits | {"test_half", "test_it_is_there"}
+    assert of("value * 2 -> value // 2") == set()
+
+
 def test_mutants_die_or_survive_in_a_copy(tmp_path: Path) -> None:
-    root = checkout(tmp_path)
-    module, tests = Path("flowdiag/limiting.py"), Imports(root).tests_of(Path("flowdiag/limiting.py"))
-    assert tests == [Path("tests/test_limiting.py")]
+    root, module = checkout(tmp_path), Path("flowdiag/limiting.py")
     runner = Runner(root, tmp_path / "copies", 1)
-    works = [Work(module, mutant, tuple(tests), 60.0) for mutant in (None, *mutants_of(PROGRAM))]
-    ends = {work.mutant.change if work.mutant else "sound": end.code for work, end in runner.run(works)}
-    assert ends == {"sound": 0, "min(value, 10) -> max(value, 10)": 1, "10 -> 9": 1, "10 -> 11": 1}
+    tests = tuple(f"tests/test_limiting.py::test_{name}" for name in ("a_large_value_is_cut", "half"))
+    works = [Work(module, mutant, tests, 60.0) for mutant in mutants_of(PROGRAM) if mutant.line < 10]
+    ends = {work.mutant.change: end.code for work, end in runner.run(works)}
+    assert ends == {
+        "10 -> 9": 1, "10 -> 11": 1, "min(value, MOST) -> max(value, MOST)": 1, "value % 2 == 1 -> value % 2 != 1": 1,
+        "2 -> 1": 0, "2 -> 3": 1, "1 -> 0": 1, "1 -> 2": 0,
+    }  # fmt: skip
     assert (root / module).read_text() == PROGRAM
-    assert not list(root.rglob("*.pyc"))
 
 
 def test_what_never_ends_is_ended(tmp_path: Path) -> None:
     root = checkout(tmp_path, ENDLESS)
-    (endless,) = [mutant for mutant in mutants_of(ENDLESS) if mutant.change == "value -= 1 -> pass"]
+    endless = mutant_of(ENDLESS, "value -= 1 -> pass")
+    tests = ("tests/test_limiting.py::test_a_large_value_is_cut",)
     runner = Runner(root, tmp_path / "copies", 1)
-    works = [Work(Path("flowdiag/limiting.py"), endless, (Path("tests/test_limiting.py"),), 3.0)]
-    ((_, ended),) = runner.run(works)
+    ((_, ended),) = runner.run([Work(Path("flowdiag/limiting.py"), endless, tests, 3.0)])
     assert ended.code < 0
 
 
-def test_tests_are_taken_while_they_last_no_longer_than_allowed(tmp_path: Path) -> None:
+def test_the_cheapest_tests_are_taken_while_they_last_no_longer_than_allowed(tmp_path: Path) -> None:
+    root, module = checkout(tmp_path), Path("flowdiag/limiting.py")
+    slow = "    until = time.process_time() + 1.5\n    while time.process_time() < until:\n        pass\n"
+    (root / "tests" / "test_slow.py").write_text(LOADS + slow)
+    choice = Choice(Runner(root, tmp_path / "copies", 1), Imports(root), [module], tmp_path)
+    mutant = mutant_of(PROGRAM, "min(value, MOST) -> max(value, MOST)")
+    chosen, took = choice.tests_of(module, mutant, 1.0)
+    assert (len(chosen), took < 1.0) == (2, True)
+    assert names(choice.tests_of(module, mutant, 9.0)[0])[2:] == ["test_limit"]
+
+
+def test_a_test_that_fails_without_a_mutant_is_told(tmp_path: Path) -> None:
     root = checkout(tmp_path)
-    slow = root / "tests" / "test_slow.py"
-    slow.write_text("import time\n\ndef test_slow():\n    while time.process_time() < 60:\n        pass\n")
-    paths = [path.relative_to(root) for path in (slow, root / "tests" / "test_limiting.py")]
-    chosen, took = SoundTimes(Runner(root, tmp_path / "copies", 1), 3.0).within(paths)
-    assert chosen == (Path("tests/test_limiting.py"),)
-    assert 0 < took < 3
+    (root / "tests" / "test_wrong.py").write_text(LOADS + "    assert False\n")
+    runner = Runner(root, tmp_path / "copies", 1)
+    with pytest.raises(SystemExit, match=r"tests/test_wrong\.py fails without a mutant"):
+        Choice(runner, Imports(root), [Path("flowdiag/limiting.py")], tmp_path)
 
 
 def test_a_copy_leaves_out_what_no_test_reads(tmp_path: Path) -> None:

@@ -8,6 +8,10 @@ from pathlib import Path
 from typing import Final
 
 PACKAGES: Final = ("flowdiag", "tests")
+# Notes that were read aloud and, for what judges, situations with a known truth: they go through the whole program.
+NOTES: Final = Path("tests/note/test_golden.py")
+SITUATIONS: Final = Path("tests/scenarios/test_quick.py")
+JUDGING: Final = Path("tests/diagnoser")
 
 
 class Imports:
@@ -26,15 +30,21 @@ class Imports:
 
     def tests_of(self, module: Path) -> list[Path]:
         """Test files to run for a module, by path below the root: the one with its name first, then those that import
-        it, then those of its wing that come to it by way of others."""
+        it, then those of its wing and those of the whole that come to it by way of others."""
         wing = Path("tests", *module.parts[1:-1])
+        whole = (NOTES, SITUATIONS) if wing == JUDGING else (NOTES,)
         far = self._distances(_name(module))
         found = [
             (path.name != f"test_{module.name}" or path.parent != wing, distance, path)
             for name, distance in far.items()
-            if (path := self._files[name]).name.startswith("test_") and (distance == 1 or path.parent == wing)
+            if (path := self._files[name]).name.startswith("test_")
+            and (distance == 1 or path.parent == wing or path in whole)
         ]
         return [path for *_, path in sorted(found)]
+
+    def importers_of(self, module: Path) -> list[Path]:
+        """The modules of program and tests that import a module, by path below the root."""
+        return sorted(self._files[name] for name in self._importers[_name(module)])
 
     def _distances(self, name: str) -> dict[str, int]:
         """How many imports lead from each module to this one."""

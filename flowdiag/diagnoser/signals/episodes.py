@@ -216,10 +216,10 @@ class _Row:
         least_ms = max(LEAST_OF_ASKED_MS, int(ASKED_PART * (case.window_ms[1] - case.window_ms[0])))
         if usage.window_ms > FINE_MS or least_ms >= SUSTAINED_MS:
             return found
-        begin, end = ((edge - usage.start_ms) // usage.window_ms for edge in case.window_ms)
+        begin, end = case.window_ms
         inside = over.copy()
-        inside[: max(begin, 0)] = False
-        inside[max(end + 1, 0) :] = False
+        inside[: max((begin - usage.start_ms) // usage.window_ms, 0)] = False
+        inside[max(-((usage.start_ms - end) // usage.window_ms), 0) :] = False
         brief = [
             grown(run, over)
             for run in sustained_short(inside, usage.window_ms, least_ms, lengths)
