@@ -277,6 +277,6 @@ def test_a_failover_is_sure_where_the_exporter_was_heard_all_along(
 ) -> None:
     (finding,) = on_backup.find(failover().case(span=(0, HOUR), heard=heard))
     assert finding.confidence == confidence
-    assert finding.evidence["minutes"] == 19.9
+    assert finding.evidence["minutes"] == 19.93
     # 11,960,000 octets in 1,196 s.
     assert (finding.evidence["mean_down_mbps"], finding.evidence["mean_up_mbps"]) == (0.08, 0.004)

@@ -84,17 +84,18 @@ def candidates(book: Book, **more: Any) -> tuple[Candidate, ...]:
     return link_states(book.case(span=(0, 3599), **more)).candidates
 
 
+def chatters(book: Book) -> bool:
+    """Whether nothing of an hour on the backup is ordinary traffic."""
+    return not link_states(book.case(span=(0, 3599))).ordinary.any()
+
+
 def test_a_candidate_has_its_place_and_its_mean_distance_and_size() -> None:
-    # Sixteen packets from 0 to 3,000 s.
-    assert candidates(heartbeat(16, every=200)) == (
-        Candidate(1, packed("203.0.113.9"), UDP, 500, interval_s=200.0, packet_octets=100),
+    # Sixty-one packets from 0 to 3,000 s.
+    assert candidates(heartbeat(61, every=50)) == (
+        Candidate(1, packed("203.0.113.9"), UDP, 500, interval_s=50.0, packet_octets=100),
     )
-    (ping,) = candidates(heartbeat(16, every=200, protocol=1, port=2048))
+    (ping,) = candidates(heartbeat(61, every=50, protocol=1, port=2048))
     assert ping.port == -1
-    # Only replies were seen: they tell the distance too.
-    one_way = heartbeat(16, every=200)
-    one_way.rows = [(*row[:5], DOWN, *row[6:]) for row in one_way.rows]
-    assert [found.interval_s for found in candidates(one_way)] == [200.0]
 
 
 @pytest.mark.parametrize(
@@ -113,18 +114,18 @@ def test_a_candidate_has_its_place_and_its_mean_distance_and_size() -> None:
     ],
 )
 def test_a_heartbeat_is_small_slow_and_steady(how: dict[str, Any], steady: bool) -> None:
-    assert bool(candidates(heartbeat(**how))) == steady
+    assert chatters(heartbeat(**how)) == steady
 
 
 @pytest.mark.parametrize(("pause", "steady"), [(900, True), (901, False)])
 def test_a_heartbeat_is_never_silent_for_more_than_a_quarter_of_the_time(pause: float, steady: bool) -> None:
     book = heartbeat(10, every=100)
     book.rows += heartbeat(2, first=900 + pause, every=500).rows
-    assert bool(candidates(book)) == steady
+    assert chatters(book) == steady
 
 
 def test_one_packet_from_another_inside_address_makes_a_place_ordinary() -> None:
-    book = heartbeat(16, every=200)
+    book = heartbeat(61, every=50)
     book.row(
         1000, 1000, way=UP, octets=100, packets=1, link="lte", protocol=UDP, port=500, inside="192.0.2.11"
     )
@@ -135,8 +136,8 @@ def test_one_packet_from_another_inside_address_makes_a_place_ordinary() -> None
 def test_two_places_are_watched_and_more_are_traffic(places: int, told: int) -> None:
     book = Book()
     for place in range(places):
-        book.rows += heartbeat(16, every=200, first=place).rows
-        book.rows[-16:] = [(*row[:7], book.place(f"198.51.100.{place}"), *row[8:]) for row in book.rows[-16:]]
+        book.rows += heartbeat(61, every=50, first=place).rows
+        book.rows[-61:] = [(*row[:7], book.place(f"198.51.100.{place}"), *row[8:]) for row in book.rows[-61:]]
     book.place("192.0.2.10")
     case = book.case(span=(0, 3599))
     assert len(link_states(case).candidates) == told
