@@ -136,6 +136,21 @@ def test_two_kilobits_a_second_are_chatter_and_more_is_traffic() -> None:
         assert left_out(book) is chat
 
 
+def test_two_places_are_watched_and_three_are_somebodys_traffic() -> None:
+    for places, named in ((2, [10, 10]), (3, [])):
+        book = Book()
+        for place in range(places):
+            for at in every(10):
+                book.talk(at, at, 84, 84, link="lte", packets=1, inside=ROUTER, protocol=ICMP, port=0,
+                          outside=f"198.51.100.{place + 1}")  # fmt: skip
+        assert (paces(book), left_out(book)) == (named, bool(named))
+
+
+def test_packets_of_300_octets_are_small_and_larger_ones_are_not() -> None:
+    for octets, chat in ((300, True), (301, False)):
+        assert left_out(told(every(25), up=octets, down=octets, protocol=UDP, port=4500)) is chat
+
+
 def test_five_records_are_chatter_and_four_are_not() -> None:
     for records in (5, 4):
         book = told(np.linspace(1, 3500, records).tolist(), up=84, down=0, protocol=UDP, port=9000)
