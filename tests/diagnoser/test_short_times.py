@@ -227,16 +227,6 @@ def test_a_level_that_one_transfer_held_asks_to_test_the_rate_and_the_client_is_
     assert part.next[0] == "We test what the line gives while it is quiet, and compare it with the plan."
 
 
-def test_steps_that_the_export_covers_in_part_are_at_the_limit_too() -> None:
-    """From 10:00:43 to 10:01:13 the plan is used: thirty seconds of thirty, as in the table."""
-    book = Book()
-    download(book, 43, 73, share=0.99, record=5)
-    case = book.case(profile(backup=False), resolution_s=5)
-    (limit,) = at_limit(case)
-    assert (limit.total_ms, limit.covered_ms) == (30_000, 30_000)
-    assert figures(case)[0].down.full_minutes == 0.5
-
-
 def test_a_full_time_that_reaches_beyond_a_short_question_has_its_own_times() -> None:
     """It was asked about two minutes in the middle of two and a half."""
     book = Book()

@@ -19,8 +19,6 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.figure_windows import resolved_ms
 from flowdiag.aggregator.site_flows import SiteFlows, where
-from flowdiag.aggregator.spread import part_inside
-from flowdiag.aggregator.usage import window_rates
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps, episodes
@@ -215,12 +213,5 @@ def _rates(
         return mine & (some.start_ms < grid.end_ms) & (some.end_ms >= grid.start_ms)
 
     rows = np.flatnonzero(where(flows, near))
-    starts, ends, wire = flows.start_ms[rows], flows.end_ms[rows], flows.wire_octets[rows]
-    octets = grid.spread(starts, ends, wire)
-    inside = np.full(grid.bins, step_ms, np.int64)
-    for place in {0, grid.bins - 1}:  # of a step that the time cuts, the seconds inside count
-        low, high = max(grid.time_of(place), begin), min(grid.time_of(place + 1), end)
-        if high - low < step_ms:
-            octets[place] = float((wire * part_inside(starts, ends, low, high)).sum())
-            inside[place] = high - low
-    return grid, window_rates(octets, inside, step_ms)
+    octets = grid.spread(flows.start_ms[rows], flows.end_ms[rows], flows.wire_octets[rows])
+    return grid, octets * (8.0 / step_ms / 1000.0)
