@@ -16,7 +16,11 @@ import pytest
 
 # Most for the target that reads what the network sends.
 SECONDS = int(os.environ.get("FUZZ_SECONDS", "20"))
-RUNS = [("exports", seed, -(-SECONDS // 4)) for seed in (1, 2, 3, 4)] + [("profile", 1, 5), ("parquet", 1, 5)]
+SEEDS = range(1, 7)
+RUNS = [("exports", seed, -(-SECONDS // len(SEEDS))) for seed in SEEDS] + [
+    ("profile", 1, 5),
+    ("parquet", 1, 5),
+]
 
 
 @pytest.mark.slow

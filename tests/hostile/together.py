@@ -1,4 +1,5 @@
-"""`python -m tests.hostile.together MODULE OCTETS COMMAND...`: several kinds in one process, which spares its start.
+"""`python -m tests.hostile.together MODULE OCTETS PART/PARTS COMMAND...`: several kinds in one process, which spares its
+start: every PARTS-th of the module's from PART on, "0/1" for all of them.
 
 Prints a line of JSON for each kind and command. What it measures is the same but for what the process holds anyway.
 """
@@ -56,12 +57,13 @@ def _made_apart(module: str, kind: str, octets: int, path: Path) -> None:
 
 
 def main() -> None:
-    module, octets, *wanted = sys.argv[1:]
+    module, octets, share, *wanted = sys.argv[1:]
+    part, parts = map(int, share.split("/"))
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch)
         small = folder / "small"
         small.write_bytes(make("messages", "identical_records", 10_000))
-        for kind in kinds(module):
+        for kind in kinds(module)[part::parts]:
             path = folder / kind
             _made_apart(module, kind, int(octets), path)
             commands = (

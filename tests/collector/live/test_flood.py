@@ -152,7 +152,7 @@ def test_the_end_comes_within_ten_seconds_under_load_and_the_rest_at_the_next_st
     store = tmp_path / "store"
     with Running(store, "--segment", "30s", "--rate", "1000000") as running:
         honest = Honest(running.port)
-        for number in range(15_000):
+        for number in range(6_000):
             honest.send(4)
             if number % 50 == 0:
                 forge(running.port, number, templates(number))
