@@ -1,7 +1,7 @@
 """Which tests to run over a mutant: those that come by its line, the cheapest of them until their time is used up.
 
-What runs when a module is loaded, such as a constant, has no line that a test comes by: there it is the tests that run or
-import the module or one that imports it.
+What runs when a module is loaded, such as a constant or a function that makes one, has no line that a test comes by: there it
+is the tests that run or import the module or one that imports it.
 """
 
 from __future__ import annotations
@@ -44,8 +44,8 @@ class Choice:
             print(f"{number}/{len(files)} {file} took {ended.seconds:.1f} s", file=sys.stderr, flush=True)
 
     def tests_of(self, module: Path, mutant: Mutant, most: float) -> tuple[tuple[str, ...], float]:
-        """The tests to run and the seconds that they take, no more than `most`; none where no test comes by. Those of the
-        module's own file go first."""
+        """The tests to run and the seconds that they take, no more than `most`; none where nobody tests the module. Those
+        of the module's own file go first."""
         own = f"test_{module.name}"
         by_time = sorted(self._by_line(module, mutant), key=lambda seen: (seen.seconds, seen.test))
         chosen: dict[str, list[str]] = {}
@@ -60,7 +60,9 @@ class Choice:
     def _by_line(self, module: Path, mutant: Mutant) -> list[Seen]:
         name = str(module)
         if mutant.ran_by is not None:
-            return [seen for seen in self._seen if seen.lines.get(name, frozenset()) & mutant.ran_by]
+            by = [seen for seen in self._seen if seen.lines.get(name, frozenset()) & mutant.ran_by]
+            if by:
+                return by
         near = {name, *map(str, self._imports.importers_of(module))}
         return [
             seen for seen in self._seen if near & seen.lines.keys() or seen.test.partition("::")[0] in near

@@ -169,7 +169,8 @@ def test_each_mutant_gets_the_tests_that_come_by_its_line(tmp_path: Path) -> Non
     assert of("min(value, MOST) -> max(value, MOST)") == limits
     assert of("value // 2 -> value * 2") == {"test_half"}
     assert of("10 -> 9") == limits | {"test_half", "test_it_is_there"}
-    assert of("value * 2 -> value // 2") == set()
+    # Nobody is seen to come by: it may run when the module is loaded.
+    assert of("value * 2 -> value // 2") == of("10 -> 9")
 
 
 def test_mutants_die_or_survive_in_a_copy(tmp_path: Path) -> None:
