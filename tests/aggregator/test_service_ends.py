@@ -126,3 +126,10 @@ def test_ends_that_share_a_place_in_the_table_are_told_apart(known: list[int], a
 def test_a_port_that_is_not_told_is_no_service_whoever_called_it() -> None:
     rows = [up(dst_port=None, tcp_flags=SYN), down(src_port=None, dst_port=3306)]
     assert named(rows)[1] == NEITHER
+
+
+@pytest.mark.parametrize("flag", [0x01, 0x04, 0x08, 0x20, 0x40, 0x80])
+def test_whatever_else_a_syn_has_it_calls_unless_it_acknowledges(flag: int) -> None:
+    """FIN (RFC 1644), RST, PSH, URG, ECE and CWR (RFC 3168 6.1.1) may stand beside SYN."""
+    assert named([up(src_port=3306, dst_port=20_000, tcp_flags=SYN | flag)]) == [("tcp/20000", 1)]
+    assert named([up(src_port=3306, dst_port=20_000, tcp_flags=SYN | 0x10 | flag)]) == [("mysql", 0)]

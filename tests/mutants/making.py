@@ -87,11 +87,14 @@ def _changes(
     tree: ast.AST, ran_by: frozenset[int] | None
 ) -> Iterator[tuple[ast.expr | ast.stmt, ast.expr | ast.stmt, frozenset[int] | None]]:
     """Nodes, what to put in their places, and by which lines they run. Types and what decorates classes are not what a
-    program does; what stands in an f-string has no place of its own before Python 3.12, and is wording."""
+    program does, nor is strict of zip(), which only looks for what never is; what stands in an f-string has no place of its
+    own before Python 3.12, and is wording."""
     for name, value in ast.iter_fields(tree):
         if name in ("annotation", "returns", "decorator_list") or isinstance(value, ast.JoinedStr):
             continue
         for node in value if isinstance(value, list) else [value]:
+            if isinstance(node, ast.keyword) and node.arg == "strict":
+                continue
             if isinstance(node, ast.AST) and not isinstance(node, ast.JoinedStr):
                 lines = _ran_by(node, ran_by)
                 if isinstance(node, ast.expr):

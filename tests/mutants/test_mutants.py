@@ -83,7 +83,10 @@ def test_each_kind_of_change(source: str, expected: list[str]) -> None:
 
 @pytest.mark.parametrize(
     "source",
-    ['"""Words."""', "x = a", "x: Literal[1]", 'x = f"{a + 1}"', 'x = "a" + b', "@dataclass(frozen=True)\nclass A:\n    ..."],
+    [
+        '"""Words."""', "x = a", "x: Literal[1]", 'x = f"{a + 1}"', 'x = "a" + b', "x = zip(a, strict=True)",
+        "@dataclass(frozen=True)\nclass A:\n    ...",
+    ],
 )  # fmt: skip
 def test_what_is_left_alone(source: str) -> None:
     assert changes(source) == []

@@ -8,7 +8,7 @@ import pytest
 
 from flowdiag.collector.decode.limits import Limits
 from flowdiag.collector.decode.options import application_of, text
-from tests.collector.decode.wire import a_set, decode, flow, ipfix, options_template, with_template
+from tests.collector.decode.wire import a_set, decode, flow, ipfix, options_template, template, with_template
 
 
 @pytest.mark.parametrize(
@@ -92,3 +92,13 @@ def test_what_exporters_lost_is_noted_up_to_the_bound_of_problems() -> None:
         lost = a_set(3, options_template(300, ((149, 4), (166, 8), (167, 8))))
         message = ipfix(lost, a_set(300, struct.pack("!IQQ", 1, 7, 9)))
         assert len(decode(message, limits=Limits(problems=bound)).report.notes) == min(bound, 2)
+
+
+def test_frames_between_addresses_of_which_one_is_told_hold_ip() -> None:
+    """A host without an address asks for one (RFC 2131 4.1): from 0.0.0.0 to 255.255.255.255. Elements 352 and 2 count."""
+    fields = ((8, 4), (12, 4), (27, 16), (28, 16), (352, 8), (2, 4))
+    ends = (bytes(8), bytes(4) + b"\xff" * 4, b"\xc0\x00\x02\x01" + bytes(4))
+    records = [addresses + bytes(32) + struct.pack("!QI", 1000, 2) for addresses in ends]
+    found = decode(ipfix(a_set(2, template(256, fields)), a_set(256, *records))).column("octets")
+    assert found[0] == 0
+    assert found[1] == found[2] != 0

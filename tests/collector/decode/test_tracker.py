@@ -248,14 +248,14 @@ def test_many_gaps_in_one_stretch_are_those_of_one_message_after_another(
 
 
 def test_a_reading_that_is_given_up_gives_its_gaps_back() -> None:
-    """1,100 messages of five records each that count messages: as records they break each time."""
+    """1,100 messages of five records each that count records: as messages four are missing before each."""
     kept = Allowance(1 << 17)
     sequences = Sequences(10, Limits(open_gaps=5000), kept)
     numbers = np.arange(1100)
     zeros = np.zeros(1100, np.int64)
     five = np.full(1100, 5, np.int64)
-    sequences.add(Messages(zeros, numbers.astype(np.uint32), five, zeros, zeros, 1000 * numbers, zeros))
+    sequences.add(Messages(zeros, (5 * numbers).astype(np.uint32), five, zeros, zeros, 1000 * numbers, zeros))
     reading, trackers = sequences.believed()
-    assert reading.unit == "messages"
+    assert reading.unit != "messages"
     assert [tracker.gaps for tracker in trackers] == [[]]
     assert kept.taken == 0
