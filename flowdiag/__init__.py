@@ -25,17 +25,15 @@ __all__ = [
     "top",
     "usage",
 ]
-# Where each name is; all others are in api.py.
+# Where each name is that api.py does not have; the package of reviews is the function too.
 _ELSEWHERE: Final = {"read_export": "flowdiag.collector.export"}
+_PACKAGES: Final = ("review",)
 
 
 def __getattr__(name: str) -> Any:
     # Heavy imports stay lazy, so that `flowdiag --help` starts quickly.
     if name not in __all__:
         raise AttributeError(f"module 'flowdiag' has no attribute {name!r}")
-    if name == "review":
-        import_module(
-            "flowdiag.review"
-        )  # the package, which takes the name when it is imported, and not again
-    found = globals()[name] = getattr(import_module(_ELSEWHERE.get(name, "flowdiag.api")), name)
-    return found
+    if name in _PACKAGES:
+        return import_module(f"flowdiag.{name}")
+    return getattr(import_module(_ELSEWHERE.get(name, "flowdiag.api")), name)

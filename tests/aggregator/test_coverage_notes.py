@@ -197,7 +197,7 @@ def test_sampling_is_the_packets_that_each_seen_one_stands_for() -> None:
     coverage = covered(rows)
     assert coverage.sampling == 3.25
     # 1.96 / sqrt(400) is 9.8 per cent.
-    assert "scaled by 3.25; the total has an error of about 9.8 %" in note_with(coverage, "sampled")
+    assert "scaled by 3.25; the total has an error of about 9.8%" in note_with(coverage, "sampled")
     assert none_has(covered(), "sampled")
     assert covered().sampling == 1.0
 

@@ -12,6 +12,8 @@ PACKAGES: Final = ("flowdiag", "tests")
 NOTES: Final = Path("tests/note/test_golden.py")
 SITUATIONS: Final = Path("tests/scenarios/test_quick.py")
 JUDGING: Final = Path("tests/diagnoser")
+# Finds its modules by their folder, where no import says so.
+BY_FOLDER: Final = {"flowdiag.diagnoser.kinds": "flowdiag.diagnoser.findings."}
 
 
 class Imports:
@@ -27,11 +29,15 @@ class Imports:
         for name, path in self._files.items():
             for imported in self._imported((root / path).read_text(encoding="utf-8")):
                 self._importers[imported].add(name)
+        for name, folder in BY_FOLDER.items():
+            for found in self._files:
+                if found.startswith(folder):
+                    self._importers[found].add(name)
 
     def tests_of(self, module: Path) -> list[Path]:
         """Test files to run for a module, by path below the root: the one with its name first, then those that import
         it, then those of its wing and those of the whole that come to it by way of others."""
-        wing = Path("tests", *module.parts[1:-1])
+        wing = self._wing(Path("tests", *module.parts[1:-1]))
         whole = (NOTES, SITUATIONS) if wing == JUDGING else (NOTES,)
         far = self._distances(_name(module))
         found = [
@@ -41,6 +47,11 @@ class Imports:
             and (distance == 1 or path.parent == wing or path in whole)
         ]
         return [path for *_, path in sorted(found)]
+
+    def _wing(self, folder: Path) -> Path:
+        """The folder with the tests of a folder of the program: its own, or that of the one around it."""
+        with_tests = {path.parent for path in self._files.values()}
+        return next((one for one in (folder, *folder.parents) if one in with_tests), folder)
 
     def importers_of(self, module: Path) -> list[Path]:
         """The modules of program and tests that import a module, by path below the root."""
