@@ -57,6 +57,10 @@ MIXED: Final = (
     salvos.replays,
 )
 
+# An end forgets which messages have come, so a copy that is sent before it and decoded after it counts again; what the
+# honest send has to be there all the same.
+WITHOUT_REPLAYS: Final = tuple(salvo for salvo in MIXED if salvo is not salvos.replays)
+
 METRICS: Final = (crowds.SILENT_METRICS, crowds.SLOW_METRICS, crowds.DEAF_METRICS)
 
 ATTACKS: Final = (
@@ -114,7 +118,7 @@ ATTACKS: Final = (
     Attack("mixed", "500 a second of all kinds from many sources", MIXED, 500, seconds=10.0),
     Attack(
         "end", "SIGTERM within a flood and stalled clients of the metrics; what waits is decoded at the next start",
-        MIXED, 4_000, METRICS, ends=True,
+        WITHOUT_REPLAYS, 4_000, METRICS, ends=True,
     ),
     Attack("load", "40,000 sound datagrams a second", load=40_000, seconds=10.0),
 )  # fmt: skip
