@@ -6,10 +6,10 @@ site's own zone; rates are in Mbit/s with the framing of the link, octets and pa
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final
 
 from flowdiag.diagnoser.diagnosis import Diagnosis as Diagnosed
 
@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 
     from flowdiag.aggregator.partials import Measure
     from flowdiag.aggregator.top_keys import Kind
+    from flowdiag.collector.export import Paths
+    from flowdiag.pipeline import Direction
     from flowdiag.site.profile import Profile
 
-Paths = str | Path | Sequence[str | Path]
-Direction = Literal["down", "up"]
 _MEASURES: Final = {
     **dict.fromkeys(("octets", "packets", "flows"), "int64"),
     **dict.fromkeys(("share", "mean_mbps", "peak_mbps"), "float64"),

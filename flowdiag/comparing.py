@@ -10,10 +10,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Final
 
-from flowdiag.addresses import to_bytes
-from flowdiag.collector.readers.inputs import Progress, is_store
+from flowdiag.collector.readers.inputs import STANDARD_INPUT, Progress, is_store
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.diagnosis import Diagnosis
@@ -22,8 +20,6 @@ from flowdiag.pipeline import Direction, build_case, link_named, restricted
 from flowdiag.query_times import asked_times
 from flowdiag.site.clock import Clock
 from flowdiag.site.window import COMPARE, compared_window
-
-STANDARD_INPUT: Final = "-"
 
 
 def run_other(
@@ -57,8 +53,7 @@ def _window(paths: Sequence[str | Path], asked: Case, text: str, now_ms: int | N
     site, coverage = asked.profile.site, asked.coverage
     first_ms, last_ms = coverage.first_ms, coverage.last_ms
     if all(map(is_store, paths)):  # of which only the days around the time asked about were read
-        exporters = {to_bytes(address) for address in site.exporters} or None
-        end = asked_times(paths, "now", None, site.timezone, exporters, now_ms).window_from
+        end = asked_times(paths, "now", None, site.timezone, site.exporter_octets, now_ms).window_from
         if end is not None and end != "now":
             first_ms, last_ms = None, round(datetime.fromisoformat(end).timestamp() * 1000)
     return compared_window(text, site.timezone, first_ms, last_ms, asked.window_ms)

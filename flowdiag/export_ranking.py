@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from flowdiag.addresses import to_bytes
 from flowdiag.aggregator.top import ANY_SITE, rank_batches
 from flowdiag.aggregator.top_ranking import Request, Top
 from flowdiag.collector.export import open_export
@@ -27,7 +26,7 @@ def rank_export(
     Raises ExportError for an export that cannot be used, UsageError for a window that cannot be.
     """
     site = (profile or ANY_SITE).site
-    exporters = {to_bytes(address) for address in site.exporters} or None
+    exporters = site.exporter_octets
     asked = asked_times(paths, request.window_from, request.window_to, site.timezone, exporters)
     request = replace(request, window_from=asked.window_from, window_to=asked.window_to)
     reading = plan(paths, request.window_from, request.window_to, site.timezone, exporters, context=False)

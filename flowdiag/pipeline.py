@@ -7,7 +7,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
-from flowdiag.addresses import to_bytes
 from flowdiag.aggregator.build import build_case_data
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.plan_rates import require_plan_rates
@@ -74,7 +73,7 @@ def build_case(
 
     context: of a flow store, read the days around the window too.
     """
-    exporters = {to_bytes(address) for address in profile.site.exporters} or None
+    exporters = profile.site.exporter_octets
     zone = profile.site.timezone
     asked = asked_times(paths, window_from, window_to, zone, exporters)
     window_from, window_to = asked.window_from, asked.window_to

@@ -14,7 +14,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from flowdiag.addresses import NEVER_OUTSIDE, PRIVATE_NETWORKS, AddressRanges, to_bytes
+from flowdiag.addresses import NEVER_OUTSIDE, PRIVATE_NETWORKS, AddressRanges
 from flowdiag.aggregator.applications import Catalogue, Names, catalogue_of
 from flowdiag.aggregator.choosing import either, exchanged
 from flowdiag.aggregator.concurrently import both, do_all
@@ -90,7 +90,7 @@ class Reduction:
         self.tally = Tally(len(profile.link))
         self.services = Services(self.rules)
         self._link_of = InterfaceLinks(profile).of
-        self._exporters = frozenset(map(to_bytes, profile.site.exporters)) or None
+        self._exporters = profile.site.exporter_octets
 
     def add(self, batch: pa.RecordBatch) -> Records:
         """The usable records of a batch, in columns of their own."""

@@ -9,7 +9,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.addresses import to_bytes
 from flowdiag.aggregator.address_numbers import MAX_ADDRESSES
 from flowdiag.aggregator.counting import Decisions, Tally, metered_on_arrival
 from flowdiag.aggregator.coverage import Coverage
@@ -55,13 +54,13 @@ class Remarks:
 
 def site_sessions(report: ExportReport, profile: Profile) -> list[SessionReport]:
     """The sessions of the site's exporters."""
-    wanted = {to_bytes(address) for address in profile.site.exporters}
+    wanted = profile.site.exporter_octets
     return [s for s in report.sessions if not wanted or s.exporter in wanted or s.exporter == UNKNOWN_ADDRESS]
 
 
 def heard_minutes(report: ExportReport, profile: Profile, clocks: Clocks) -> NDArray[np.int64]:
     """Start in ms, on the capture's clock, of each minute with a message of the site's exporters; ascending."""
-    wanted = {to_bytes(address) for address in profile.site.exporters}
+    wanted = profile.site.exporter_octets
     times = [np.zeros(0, np.int64)]
     for exporter, minutes in report.heard_minutes.items():
         if not wanted or exporter in wanted or exporter == UNKNOWN_ADDRESS:

@@ -39,11 +39,10 @@ def settled_times(
         window_from = usual_from
         if not quiet:
             click.echo(f"flowdiag: looking at the {usual_from}; --from and --to name another time", err=True)
-    from flowdiag.addresses import to_bytes
     from flowdiag.query_times import asked_times
 
     zone = NO_SITES_ZONE if profile is None else profile.site.timezone
-    exporters = None if profile is None else {to_bytes(address) for address in profile.site.exporters} or None
+    exporters = None if profile is None else profile.site.exporter_octets
     asked = asked_times(exports, window_from, window_to, zone, exporters, now_ms())
     if asked.remark is not None and not quiet:
         click.echo(f"flowdiag: {asked.remark}", err=True)

@@ -304,6 +304,14 @@ class Site(_Model):
             parse_hours(value)
         return value
 
+    @property
+    def exporter_octets(self) -> frozenset[bytes] | None:
+        """`exporters` as 16 octets each; None where the profile names none, which means all."""
+        # Loads numpy, which a profile that is wrong need not wait for.
+        from flowdiag.addresses import to_bytes
+
+        return frozenset(map(to_bytes, self.exporters)) or None
+
 
 class Profile(_Model):
     site: Annotated[Site, Allowed("a [site] table with at least a name")]
