@@ -16,12 +16,16 @@ import click
 from flowdiag.cli.main import COMMANDS, main
 from flowdiag.collector.live.health import Health
 from flowdiag.collector.live.metrics import HealthCollector
-from flowdiag.diagnoser.pages import pages
+from flowdiag.diagnoser.evidence_schema import evidence_schema
+from flowdiag.diagnoser.kinds import KINDS
+from flowdiag.diagnoser.pages import pages, with_figures
 from flowdiag.note.json_note import SCHEMA_FILE
 from flowdiag.review import reference
 from flowdiag.site.reference import profile_tables
 
 DOCS: Final = Path(__file__).parent
+# Below docs/; the program brings it along.
+SHIPPED: Final = Path("..") / SCHEMA_FILE.relative_to(DOCS.parent)
 # Written by hand, drawn into the pages around what the program knows.
 EXAMPLE: Final = DOCS / "reference" / "site.toml"
 
@@ -67,7 +71,7 @@ def generated() -> dict[Path, str]:
     texts = {}
     rows = ["# Findings", "", "| code | says |", "|---|---|"]
     for page in pages():
-        texts[Path("findings") / f"{page.code}.md"] = page.markdown()
+        texts[Path("findings") / f"{page.code}.md"] = with_figures(page).markdown()
         rows.append(f"| [`{page.code}`]({page.code}.md) | {page.says} |")
     texts[Path("findings") / "index.md"] = "\n".join(rows) + "\n"
     texts[Path("reference") / "profile.md"] = profile()
@@ -75,7 +79,7 @@ def generated() -> dict[Path, str]:
     texts[Path("reference") / "commands.md"] = commands()
     texts[Path("reference") / "review.md"] = review()
     texts[Path("reference") / "metrics.md"] = metrics()
-    texts[Path("note.schema.json")] = SCHEMA_FILE.read_text(encoding="utf-8")
+    texts[Path("note.schema.json")] = texts[SHIPPED] = json.dumps(note_schema(), indent=2) + "\n"
     return texts
 
 
@@ -99,12 +103,33 @@ def commands() -> str:
 
 def note() -> str:
     """Every key of the schema with its kind and meaning."""
-    schema = json.loads(SCHEMA_FILE.read_text(encoding="utf-8"))
+    schema = note_schema()
     rows = [
         f"| `{path}` | {kind} | {said} |" for path, kind, said in _keys(schema, schema, "") if said or kind
     ]
     table = "\n".join(["| key | kind | meaning |", "|---|---|---|", *rows])
     return f"# The note as JSON\n\n{NOTE_INTRO}\n\n{table}\n"
+
+
+def note_schema() -> dict[str, Any]:
+    """The schema as it is, with the codes and the evidence of the findings that there are."""
+    schema: dict[str, Any] = json.loads(SCHEMA_FILE.read_text(encoding="utf-8"))
+    found = [kind for kind in KINDS if kind.find is not None]
+    finding = schema["$defs"]["finding"]
+    finding["properties"]["code"]["enum"] = [kind.code for kind in found]
+    schema["properties"]["verdict"]["properties"]["code"]["enum"] = [
+        kind.code for kind in KINDS if kind.ranks or kind.find is None
+    ]
+    finding["allOf"] = [
+        {
+            "if": {"properties": {"code": {"const": kind.code}}},
+            "then": {"properties": {"evidence": {"$ref": f"#/$defs/evidence-of-{kind.code}"}}},
+        }
+        for kind in found
+    ]
+    kept = {name: part for name, part in schema["$defs"].items() if not name.startswith("evidence-of-")}
+    made = {f"evidence-of-{kind.code}": evidence_schema(kind.evidence) for kind in found}
+    return {**schema, "$defs": kept | made}
 
 
 def review() -> str:

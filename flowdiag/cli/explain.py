@@ -31,7 +31,7 @@ def command(code: str | None, form: str | None, output: Path | None) -> None:
       flowdiag explain backup-leak --format markdown
     """
     from flowdiag.cli.output import chosen_format, write_result
-    from flowdiag.diagnoser.pages import page, pages
+    from flowdiag.diagnoser.pages import page, pages, with_figures
 
     form = chosen_format(form, output, FORMATS)
     colours = output is None and sys.stdout.isatty()
@@ -39,7 +39,7 @@ def command(code: str | None, form: str | None, output: Path | None) -> None:
         every = list(pages())
         write_result(list_markdown(every) if form == "markdown" else list_text(every), output)
     else:
-        one = page(code)
+        one = with_figures(page(code))
         write_result(one.markdown() if form == "markdown" else page_text(one, colours=colours), output)
 
 

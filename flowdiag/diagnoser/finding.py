@@ -5,6 +5,7 @@ Formats render it; none of them computes anything.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -25,7 +26,8 @@ class Action:
 class Finding:
     """start_ms, end_ms: ms since 1970 UTC, None where the finding has no times of its own.
 
-    evidence: figures with their unit in the key (mean_mbps, full_minutes), and for hosts and places the keys
+    evidence: an `Evidence` of its kind: figures with their unit in the key (mean_mbps, full_minutes), for hosts and places
+    the keys
     hosts, applications, destinations: lists of {"address", "label", "share"} or {"application", "share"}.
     client: one plain sentence without jargon or addresses; summary: one plain sentence with the figures.
     """
@@ -39,7 +41,7 @@ class Finding:
     direction: Literal["down", "up"] | None = None
     start_ms: int | None = None
     end_ms: int | None = None
-    evidence: dict[str, Any] = field(default_factory=dict)
+    evidence: Mapping[str, Any] = field(default_factory=dict)
     actions: tuple[Action, ...] = ()
     doubts: tuple[str, ...] = ()  # why the confidence is not higher
 

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.evidence import Evidence
 from flowdiag.diagnoser.finding import Finding
 
 Holds = Callable[[Case, Finding], bool]
@@ -46,6 +47,7 @@ class Kind:
     code: as in the JSON.
     page: its place among the pages, whose text is the module's docstring.
     find: gives the findings of a case; None for a verdict that is left when there are none.
+    evidence: the figures that its findings carry.
     ranks: where it may be the verdict; none for what never is.
     means: what it means, to the client; in_audit where nobody complained, variable where the link's rate is only typical.
     next_step: what we do next, to the client; empty where the client's own step is enough.
@@ -54,6 +56,7 @@ class Kind:
     code: str
     page: int
     find: Callable[[Case], list[Finding]] | None = None
+    evidence: type[Evidence] = Evidence
     ranks: tuple[Rank, ...] = ()
     means: str = ""
     means_in_audit: str = ""

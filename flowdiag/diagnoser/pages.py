@@ -65,6 +65,21 @@ def page(code: str) -> Page:
     return parse_page(wanted, text)
 
 
+def with_figures(page: Page) -> Page:
+    """The page with the keys of the finding's evidence; the same where it has none.
+
+    Loads what the finding computes with, which page() does not.
+    """
+    from flowdiag.diagnoser.evidence_schema import evidence_schema, kind_of_value
+    from flowdiag.diagnoser.kinds import kind_of
+
+    properties = evidence_schema(kind_of(page.code).evidence)["properties"]
+    if not properties:
+        return page
+    lines = [f"- `{key}` ({kind_of_value(said)}): {said['description']}" for key, said in properties.items()]
+    return Page(page.code, page.says, (*page.sections, ("Figures in its evidence", "\n".join(lines))))
+
+
 def parse_page(code: str, docstring: str) -> Page:
     """Splits a finding's docstring into its sentence and its sections, each begun by a word such as `Means:`.
 

@@ -7,7 +7,9 @@ from datetime import datetime
 from typing import Any, Final
 
 from flowdiag.aggregator.figures import LinkFigures, Ranked
+from flowdiag.diagnoser.evidence import keys_of
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.kinds import kind_of
 from flowdiag.diagnoser.sentences.times import duration
 from flowdiag.durations import MINUTE_MS
 from flowdiag.note import wording_figures as words
@@ -25,20 +27,6 @@ from flowdiag.text.figures import (
     volume,
 )
 
-# Keys that have a place of their own in a note.
-_SHOWN_ELSEWHERE: Final = frozenset({"hosts", "applications", "destinations", "links", "link"})
-# Figures of the method that a decision rests on; who wants to check it finds them in the JSON.
-_JSON_ALONE: Final = frozenset(
-    {
-        "flatness",
-        "variance_ratio_hosts",
-        "variance_ratio_destinations",
-        "moved_together",
-        "usual_mad_mbps",
-        "short_of_full",
-    }
-)
-_NONE_IS_USUAL: Final = frozenset({"lost_records", "packets_by_other_links", "half_open"})
 # Rows of a ranking that a note shows; the rest is in `flowdiag top`.
 TOP_ROWS: Final = 8
 RANKED_FIGURES: Final = len(words.RANKED_COLUMNS)
@@ -56,10 +44,12 @@ def evidence_rows(finding: Finding, clock: Clock) -> tuple[tuple[str, str], ...]
     What is not known, not so or nothing worth telling is left out; what is so has a name alone.
     """
     rows = []
+    known = keys_of(kind_of(finding.code).evidence)
     for key, value in finding.evidence.items():
-        if key in _SHOWN_ELSEWHERE or key in _JSON_ALONE or value is None or value is False or value == []:
+        said = known[key]
+        if not said.in_notes or value is None or value is False or value == []:
             continue
-        if value == 0 and ("minutes" in key or key in _NONE_IS_USUAL):
+        if value == 0 and ("minutes" in key or not said.zero):
             continue
         if key == "busy_minutes" and value == finding.evidence.get("full_minutes"):
             continue
@@ -72,8 +62,8 @@ def evidence_rows(finding: Finding, clock: Clock) -> tuple[tuple[str, str], ...]
         ):
             figure = f"{part_of(value, shown_minutes(finding.end_ms - finding.start_ms))} minutes"
         else:
-            figure = _figure(key, value, clock)
-        rows.append((words.NAMES.get(key) or _name(key), figure))
+            figure = said.values.get(value, str(value)) if said.values else _figure(key, value, clock)
+        rows.append((said.name or _name(key), figure))
     return tuple(rows)
 
 
@@ -86,8 +76,6 @@ def _name(key: str) -> str:
 def _figure(key: str, value: Any, clock: Clock) -> str:
     if key == "protocol" and isinstance(value, str):  # of a profile's keepalive
         return value.upper()
-    if key in words.VALUES:
-        return words.VALUES[key].get(value, str(value))
     match value:
         case int() | float():
             return _number(key, value)

@@ -127,7 +127,7 @@ def _finding(finding: Finding, clock: Clock) -> dict[str, Any]:
         "to": _time(clock, finding.end_ms),
         "summary": finding.summary,
         "client": finding.client,
-        "evidence": finding.evidence,
+        "evidence": dict(finding.evidence),
         "actions": [action(step) for step in finding.actions],
         "doubts": list(finding.doubts),
     }

@@ -241,11 +241,11 @@ def hostile() -> Diagnosis:
         Traffic().office().flow(0, 120, "fibre", down=20.0, inside="192.168.40.21", application=f"A{HOSTILE}")
     )
     finding = Finding(
-        code="link-busy", severity="warning", confidence="low", link=f"fibre{HOSTILE}", direction="down",
+        code="backup-leak", severity="warning", confidence="low", link=f"fibre{HOSTILE}", direction="down",
         start_ms=ms(10), end_ms=ms(50), summary=f"S{HOSTILE}", client=f"C{HOSTILE}",
         evidence={
             "hosts": [who("192.168.40.21", f"H{HOSTILE}", 0.9)], "applications": [what(HOSTILE, 0.5)],
-            "only": HOSTILE, "links": [HOSTILE],
+            "only": HOSTILE,
         },
         actions=(Action("engineer", HOSTILE),), doubts=(HOSTILE,),
     )  # fmt: skip

@@ -6,7 +6,9 @@ from typing import Any
 import pytest
 
 from flowdiag.aggregator.figures import Ranked
+from flowdiag.diagnoser.evidence import keys_of
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.kinds import KINDS
 from flowdiag.note.figures import (
     MOST_SPELLS,
     bare_rate,
@@ -24,7 +26,9 @@ CLOCK = Clock("Pacific/Auckland")
 
 
 def finding(**evidence: Any) -> Finding:
-    return Finding("link-full", "critical", "high", "", "", evidence=evidence)
+    """A finding of the first kind whose evidence can have these keys."""
+    code = next(kind.code for kind in KINDS if set(evidence) <= set(keys_of(kind.evidence)))
+    return Finding(code, "critical", "high", "", "", evidence=evidence)
 
 
 @pytest.mark.parametrize(
@@ -58,9 +62,7 @@ def finding(**evidence: Any) -> Finding:
         ("peak_packets_s", 11_980, ("peak", "11,980 packets a second")),
         ("attempts", 1_212, ("attempts", "1,212")),
         ("port", 8_443, ("port", "8443")),
-        ("protocol", 6, ("protocol", "TCP")),
         ("protocol", "icmp", ("protocol", "ICMP")),
-        ("protocol", 99, ("protocol", "99")),
         ("at_work_shown_by", "hours", ("that people were at work is shown by", "the working hours")),
         ("mean_packet_octets", 60, ("mean packet", "60 octets")),
         ("most_addresses_in_ten_minutes", 1_583, ("most addresses in ten minutes", "1,583")),
@@ -84,6 +86,12 @@ def finding(**evidence: Any) -> Finding:
 )
 def test_a_figure_has_a_name_and_a_unit(key: str, value: Any, shown: tuple[str, str]) -> None:
     assert evidence_rows(finding(**{key: value}), CLOCK) == (shown,)
+
+
+@pytest.mark.parametrize(("number", "name"), [(6, "TCP"), (99, "99")])
+def test_protocols_have_the_names_of_their_numbers(number: int, name: str) -> None:
+    flood = replace(finding(protocol=number), code="inbound-flood")
+    assert evidence_rows(flood, CLOCK) == (("protocol", name),)
 
 
 def test_a_long_list_of_spells_is_cut_and_counted() -> None:
@@ -110,9 +118,10 @@ def test_minutes_of_a_link_are_a_part_of_the_time_looked_at() -> None:
 
 
 def test_what_is_unknown_or_shown_elsewhere_is_left_out() -> None:
-    known = finding(gap_s=None, other_links=[], hosts=[{"address": "a"}], link="fibre", flatness=0.02)
-    assert evidence_rows(known, CLOCK) == ()
-    assert evidence_rows(finding(still_on_backup=False, full_minutes_up=0), CLOCK) == ()
+    assert evidence_rows(finding(gap_s=None, still_on_backup=False, full_minutes_up=0), CLOCK) == ()
+    assert evidence_rows(finding(other_links=[], packets_by_other_links=0), CLOCK) == ()
+    assert evidence_rows(finding(hosts=[{"address": "a"}], link="fibre"), CLOCK) == ()
+    assert evidence_rows(finding(flatness=0.02), CLOCK) == ()
 
 
 def test_shares_too_small_to_matter_are_left_to_the_json() -> None:

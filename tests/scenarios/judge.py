@@ -5,9 +5,14 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from jsonschema import Draft202012Validator
+
+from flowdiag.diagnoser.evidence_schema import evidence_schema
+from flowdiag.diagnoser.kinds import kind_of
 from flowdiag.note.compose import client_part
 from tests.scenarios.claims import untrue_claims
 from tests.scenarios.labels import SEVERITIES, Labelled, Wanted
@@ -49,11 +54,25 @@ class Score:
         return self.verdict in self.verdict_wanted
 
 
+def misshapen(diagnosis: Any) -> list[str]:
+    """What of the findings' evidence is not as the schema of their kind says."""
+    return [
+        f"{finding.code}: {error.json_path}: {error.message}"
+        for finding in diagnosis.findings
+        for error in _shape(finding.code).iter_errors(dict(finding.evidence))
+    ]
+
+
+@cache
+def _shape(code: str) -> Draft202012Validator:
+    return Draft202012Validator(evidence_schema(kind_of(code).evidence))
+
+
 def judge(labelled: Labelled, diagnosis: Any) -> Score:
     """diagnosis: flowdiag.diagnoser.diagnosis.Diagnosis."""
     score = Score(labelled.name, labelled.healthy, labelled.verdicts, diagnosis.verdict.code)
     score.confidence = diagnosis.verdict.confidence
-    score.claims = untrue_claims(labelled, diagnosis)
+    score.claims = untrue_claims(labelled, diagnosis) + misshapen(diagnosis)
     score.cause_on_link, score.complete = labelled.cause_on_link, labelled.complete
     if not score.verdict_right:
         score.faults.append(f"verdict {score.verdict}, wanted {' or '.join(labelled.verdicts)}")

@@ -27,13 +27,15 @@ too much.
 
 from __future__ import annotations
 
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Annotated, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.on_backup import full_minutes
 from flowdiag.diagnoser.kind import Kind, Rank
@@ -46,6 +48,28 @@ from flowdiag.durations import DAY_MS
 from flowdiag.flows import V4_PREFIX
 
 CODE: Final = "backup-leak"
+
+
+@dataclass(frozen=True, eq=False)
+class BackupLeak(Evidence):
+    octets: Annotated[int, Key("IP octets that should not have been there, both directions", "volume")]
+    octets_a_day: Annotated[int, Key("the same over a day, at the export's mean", "volume a day")]
+    month_gb: Annotated[
+        float, Key("gigabytes (10^9 octets) over a month, at the export's mean", "projected for a month")
+    ]
+    allowance_gb: Annotated[float | None, Key("monthly allowance, by the profile", "monthly allowance")]
+    passes_allowance: Annotated[bool, Key("whether such a month would pass it", "passes the allowance")]
+    leak_share: Annotated[float, Key("part of the site's ordinary octets", "share of the site's traffic")]
+    full_minutes_down: Annotated[
+        float, Key("minutes at the backup's limit meanwhile, download", "download full")
+    ]
+    full_minutes_up: Annotated[float, Key("the same, upload", "upload full")]
+    fills_backup: Annotated[bool, Key("whether there were any", "fills the backup")]
+    only: Annotated[str | None, Key("IPv4 or IPv6 where it is of one version alone", "carries only")]
+    hosts: Hosts
+    applications: Applications
+    destinations: Destinations
+
 
 LEAST_OCTETS: Final = 1_000_000
 LEAST_BITS_S: Final = 1_000
@@ -83,18 +107,18 @@ def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:
     summary, client = words.backup_leak(
         case, link.name, octets, a_day, month_gb, link.allowance_gb, share, only, whose
     )
-    evidence: dict[str, Any] = {
-        "octets": int(octets),
-        "octets_a_day": int(a_day),
-        "month_gb": round(month_gb, 2),
-        "allowance_gb": link.allowance_gb,
-        "passes_allowance": over,
-        "leak_share": round(share, 4),
+    evidence = BackupLeak(
+        octets=int(octets),
+        octets_a_day=int(a_day),
+        month_gb=round(month_gb, 2),
+        allowance_gb=link.allowance_gb,
+        passes_allowance=over,
+        leak_share=round(share, 4),
         **full,
-        "fills_backup": any(full.values()),
-        "only": only,
+        fills_backup=any(full.values()),
+        only=only,
         **by,
-    }
+    )
     return Finding(
         code=CODE,
         severity="critical" if over else "warning",
@@ -147,6 +171,7 @@ KIND: Final = Kind(
     code=CODE,
     page=6,
     find=find,
+    evidence=BackupLeak,
     ranks=(
         Rank(80, is_felt),
         Rank(240, audit=True),

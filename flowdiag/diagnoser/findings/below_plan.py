@@ -43,19 +43,31 @@ longer than a minute blur the level.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Annotated, Final
 
 import numpy as np
 
 from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MINOR, Doubt, graded
+from flowdiag.diagnoser.evidence import (
+    ABSENT,
+    Applications,
+    Capacity,
+    Destinations,
+    Evidence,
+    Hosts,
+    Key,
+    Mean,
+    Peak,
+    Spells,
+)
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.sentences import actions as actions
 from flowdiag.diagnoser.sentences import load as words
-from flowdiag.diagnoser.sentences.times import moment
+from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.attribution import attribution, rows_within
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps
 from flowdiag.diagnoser.signals.fair_shares import FairShares, fair_shares
@@ -85,6 +97,41 @@ from flowdiag.diagnoser.signals.wandering import Wandering, wandering
 from flowdiag.durations import MINUTE_MS
 
 CODE: Final = "below-plan"
+
+
+@dataclass(frozen=True, eq=False)
+class BelowPlan(Evidence):
+    capacity_mbps: Capacity
+    ceiling_mbps: Annotated[float, Key("the level that the rate did not pass")]
+    share_of_plan: Annotated[float, Key("that level over the plan's rate", "share of the plan")]
+    mean_mbps: Mean
+    peak_mbps: Peak
+    minutes_at_ceiling: Annotated[int, Key("minutes at that level", "at the ceiling")]
+    flatness: Annotated[float, Key("spread of the windows' rates over their middle", in_notes=False)]
+    variance_ratio_hosts: Annotated[
+        float,
+        Key(
+            "variance of the sum over the hosts' own variances: far under 1 where they share one ceiling",
+            in_notes=False,
+        ),
+    ]
+    variance_ratio_destinations: Annotated[float, Key("the same over destinations", in_notes=False)]
+    unevenness: Annotated[
+        float | None, Key("how far competing transfers are from equal parts; null where too few compete")
+    ]
+    moved_together: Annotated[
+        float | None,
+        Key(
+            "how much of the transfers' ups and downs is common to all, 0 to 1; null where the ceiling stood still",
+            in_notes=False,
+        ),
+    ]
+    hosts_active: Annotated[int, Key("devices with traffic at a time", "active devices")]
+    hosts: Hosts
+    applications: Applications
+    destinations: Destinations
+    spells: Spells = ABSENT
+
 
 RATIO: Final = 0.25
 # A variance over few windows is small by chance; so much of the ratio is allowed for each window.
@@ -298,23 +345,22 @@ def _finding(case: Case, ceiling: Ceiling) -> Finding:
     flatness = max(level.flatness for level, _ in group)
     shares = next((proof.shares for _, proof in group if proof.shares), None)
     moving = next((proof.moving for _, proof in group if proof.moving), None)
-    evidence: dict[str, Any] = {
-        "capacity_mbps": capacity,
-        "ceiling_mbps": round(rate, 3),
-        "share_of_plan": round(rate / capacity, 4),
-        "mean_mbps": round(float(rates.mean()), 3),
-        "peak_mbps": round(float(rates.max()), 3),
-        "minutes_at_ceiling": minutes,
-        "flatness": round(flatness, 4),
-        "variance_ratio_hosts": round(max(proof.inside.ratio for _, proof in group), 4),
-        "variance_ratio_destinations": round(max(proof.outside.ratio for _, proof in group), 4),
-        "unevenness": round(shares.uneven, 4) if shares else None,
-        "moved_together": round(moving.common, 4) if moving else None,
-        "hosts_active": max(round(max(proof.active for _, proof in group)), 2),
+    evidence = BelowPlan(
+        capacity_mbps=capacity,
+        ceiling_mbps=round(rate, 3),
+        share_of_plan=round(rate / capacity, 4),
+        mean_mbps=round(float(rates.mean()), 3),
+        peak_mbps=round(float(rates.max()), 3),
+        minutes_at_ceiling=minutes,
+        flatness=round(flatness, 4),
+        variance_ratio_hosts=round(max(proof.inside.ratio for _, proof in group), 4),
+        variance_ratio_destinations=round(max(proof.outside.ratio for _, proof in group), 4),
+        unevenness=round(shares.uneven, 4) if shares else None,
+        moved_together=round(moving.common, 4) if moving else None,
+        hosts_active=max(round(max(proof.active for _, proof in group)), 2),
         **attribution(case, link, direction, spans),
-    }
-    if len(spans) > 1:
-        evidence["spells"] = [{"from": moment(case, a), "to": moment(case, b)} for a, b in spans]
+        spells=iso_spans(case, spans) if len(spans) > 1 else ABSENT,
+    )
     start, end = episode.times(case)
     level, doubts = graded(
         (
@@ -347,6 +393,7 @@ KIND: Final = Kind(
     code=CODE,
     page=3,
     find=find,
+    evidence=BelowPlan,
     ranks=(Rank(70),),
     means="Something holds the line back: a fault, a setting, or our records have a wrong rate.",
     means_variable=(

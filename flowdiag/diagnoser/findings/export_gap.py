@@ -25,23 +25,43 @@ Limits: nothing says what ran in the missing part. The silence of the exporter i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Annotated, Final
 
 import numpy as np
 
 from flowdiag.collector.report import LossEvent
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.evidence import ABSENT, Evidence, Key, Spells
 from flowdiag.diagnoser.finding import Finding, Severity
 from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.sentences import actions as actions
 from flowdiag.diagnoser.sentences import verdict as wording_verdict
-from flowdiag.diagnoser.sentences.times import moment
+from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.losses import NOTICED_MS, records_in_window
 from flowdiag.diagnoser.signals.silences import Silence, silences
 from flowdiag.durations import DAY_MS, MINUTE_MS
 from flowdiag.site.hours import parse_hours
 
 CODE: Final = "export-gap"
+
+
+@dataclass(frozen=True, eq=False)
+class ExportGap(Evidence):
+    restarted: Annotated[bool, Key("the exporter was started anew, and its open records went with it")] = (
+        ABSENT
+    )
+    silent_minutes: Annotated[float, Key("how long nothing was heard")] = ABSENT
+    share_of_window: Annotated[float, Key("part of the time asked about", "share of the time looked at")] = (
+        ABSENT
+    )
+    lost_records: Annotated[int, Key("records that never came", "records lost", zero=False)] = ABSENT
+    lost_percent: Annotated[float, Key("their part of all records of that time")] = ABSENT
+    estimated: Annotated[
+        bool, Key("whether they were worked out from lost messages", "estimated from lost messages")
+    ] = ABSENT
+    spells: Spells = ABSENT
+
 
 # Has every hour of the week at least once, also where the clocks are put forward meanwhile.
 ALL_HOURS_MS: Final = 15 * DAY_MS
@@ -87,11 +107,11 @@ def _restart(case: Case, start: int, end: int) -> Finding:
         client=client,
         start_ms=start,
         end_ms=end,
-        evidence={
-            "restarted": True,
-            "silent_minutes": round((end - start) / MINUTE_MS, 2),
-            "share_of_window": round(share, 4),
-        },
+        evidence=ExportGap(
+            restarted=True,
+            silent_minutes=round((end - start) / MINUTE_MS, 2),
+            share_of_window=round(share, 4),
+        ),
         actions=actions.GAP,
     )
 
@@ -118,13 +138,12 @@ def _silence(case: Case, parts: Sequence[Silence], severity: Severity, lost: int
     share = sum(gap.within(begin, end) for gap in parts) / max(end - begin, 1)
     spans = [(gap.start_ms, gap.end_ms) for gap in parts]
     summary, client = wording_verdict.silence(case, spans, share, lost)
-    evidence: dict[str, Any] = {
-        "silent_minutes": round(sum(b - a for a, b in spans) / MINUTE_MS, 1),
-        "share_of_window": round(share, 4),
-        "lost_records": lost,
-    }
-    if len(spans) > 1:
-        evidence["spells"] = [{"from": moment(case, a), "to": moment(case, b)} for a, b in spans]
+    evidence = ExportGap(
+        silent_minutes=round(sum(b - a for a, b in spans) / MINUTE_MS, 1),
+        share_of_window=round(share, 4),
+        lost_records=lost,
+        spells=iso_spans(case, spans) if len(spans) > 1 else ABSENT,
+    )
     return Finding(
         code=CODE,
         severity=severity,
@@ -164,11 +183,11 @@ def _loss(case: Case, losses: Sequence[LossEvent]) -> list[Finding]:
             client=client,
             start_ms=start,
             end_ms=stop,
-            evidence={
-                "lost_records": lost,
-                "lost_percent": round(100.0 * share, 2),
-                "estimated": coverage.lost_is_estimate,
-            },
+            evidence=ExportGap(
+                lost_records=lost,
+                lost_percent=round(100.0 * share, 2),
+                estimated=coverage.lost_is_estimate,
+            ),
             actions=actions.GAP,
         )
     ]
@@ -178,4 +197,5 @@ KIND: Final = Kind(
     code=CODE,
     page=17,
     find=find,
+    evidence=ExportGap,
 )

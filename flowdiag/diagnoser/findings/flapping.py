@@ -20,9 +20,11 @@ Limits: changes shorter than about ten seconds are not seen.
 
 from __future__ import annotations
 
-from typing import Final
+from dataclasses import dataclass
+from typing import Annotated, Final
 
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.evidence import Evidence, Key, Switch
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import backup as words
@@ -31,6 +33,21 @@ from flowdiag.diagnoser.signals.failovers import Failover, failovers
 from flowdiag.durations import MINUTE_MS
 
 CODE: Final = "flapping"
+
+
+@dataclass(frozen=True, eq=False)
+class Flapping(Evidence):
+    failovers: Annotated[int, Key("changes to the backup")]
+    minutes_on_backup: Annotated[float, Key("how long the backup carried the site, in all", "on the backup")]
+    longest_gap_s: Annotated[float | None, Key("longest time without either link at a change")]
+    octets_down: Annotated[int, Key("IP octets over the backup, download", "downloaded")]
+    octets_up: Annotated[int, Key("the same, upload", "uploaded")]
+    still_on_backup: Annotated[
+        bool,
+        Key("whether the backup carries the site at the end", "still on the backup at the end of the export"),
+    ]
+    switches: Annotated[list[Switch], Key("each stay on the backup and the gap before it")]
+
 
 WITHIN_MS: Final = 3_600_000
 
@@ -76,14 +93,14 @@ def _finding(case: Case, group: tuple[Failover, ...]) -> Finding:
         link=link.name,
         start_ms=group[0].start_ms,
         end_ms=group[-1].end_ms,
-        evidence={
-            "failovers": len(group),
-            "minutes_on_backup": round(away_ms / MINUTE_MS, 1),
-            "longest_gap_s": round(max(gaps) / 1000, 1) if gaps else None,
-            "octets_down": int(sum(f.octets_down for f in group)),
-            "octets_up": int(sum(f.octets_up for f in group)),
-            "still_on_backup": group[-1].still,
-            "switches": [
+        evidence=Flapping(
+            failovers=len(group),
+            minutes_on_backup=round(away_ms / MINUTE_MS, 1),
+            longest_gap_s=round(max(gaps) / 1000, 1) if gaps else None,
+            octets_down=int(sum(f.octets_down for f in group)),
+            octets_up=int(sum(f.octets_up for f in group)),
+            still_on_backup=group[-1].still,
+            switches=[
                 {
                     "from": moment(case, f.start_ms),
                     "to": moment(case, f.end_ms),
@@ -91,7 +108,7 @@ def _finding(case: Case, group: tuple[Failover, ...]) -> Finding:
                 }
                 for f in group
             ],
-        },
+        ),
         actions=words.UNSTEADY,
     )
 
@@ -100,6 +117,7 @@ KIND: Final = Kind(
     code=CODE,
     page=5,
     find=find,
+    evidence=Flapping,
     ranks=(Rank(20),),
     means="As long as the main line comes and goes, calls and downloads will break off.",
     next_step="We report the unsteady line to its carrier, with the time of every change.",

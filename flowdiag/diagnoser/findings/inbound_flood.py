@@ -28,7 +28,7 @@ came for the target. A flood of a single source is not one. Below these threshol
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +36,7 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
 from flowdiag.aggregator.steps import added_up, ordered_by
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key, Protocol
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import beyond as words
@@ -47,6 +48,37 @@ from flowdiag.diagnoser.signals.timeline import Grid
 from flowdiag.durations import MINUTE_MS
 
 CODE: Final = "inbound-flood"
+
+
+@dataclass(frozen=True, eq=False)
+class InboundFlood(Evidence):
+    sources: Annotated[int, Key("outside addresses that sent")]
+    mean_packets_s: Annotated[float, Key("mean of unasked packets a second", "mean")]
+    peak_packets_s: Annotated[float, Key("the most in a window", "peak")]
+    usual_packets_s: Annotated[
+        float | None,
+        Key("the same at the target at other times; null where there are none to compare with", "usual"),
+    ]
+    half_open: Annotated[
+        int,
+        Key(
+            "connections that the target answered and nobody completed",
+            "connections left half open",
+            zero=False,
+        ),
+    ]
+    protocol: Protocol
+    port: Annotated[int | None, Key("port of the target that most packets went to; null for none")]
+    from_port: Annotated[
+        int | None, Key("port that most came from, where it is one service's", "port of the sources")
+    ]
+    octets: Annotated[int, Key("IP octets of it", "volume")]
+    mean_packet_octets: Annotated[int, Key("IP octets of a packet of it")]
+    fills_link: Annotated[bool, Key("whether it filled the link", "fills the link")]
+    hosts: Hosts
+    applications: Applications
+    destinations: Destinations
+
 
 STEP_MS: Final = 10_000
 LEAST_MS: Final = 60_000
@@ -289,20 +321,20 @@ def _finding(case: Case, spell: _Spell) -> Finding:
     mean = float(spell.rate.mean())
     protocol, port, from_port = _service(flows, rows)
     confidence: Confidence = "high" if mean >= SURE * spell.limit else "medium"
-    evidence: dict[str, Any] = {
-        "sources": len(np.unique(flows.outside[rows])),
-        "mean_packets_s": round(mean),
-        "peak_packets_s": round(float(spell.rate.max())),
-        "usual_packets_s": None if spell.usual is None else round(spell.usual, 2),
-        "half_open": _stay_half_open(flows, rows),
-        "protocol": protocol,
-        "port": port,
-        "from_port": from_port,
-        "octets": int(flows.octets[rows].sum()),
-        "mean_packet_octets": round(float(flows.octets[rows].sum() / max(flows.packets[rows].sum(), 1.0))),
-        "fills_link": fills_link(case, link, DOWN, rows),
+    evidence = InboundFlood(
+        sources=len(np.unique(flows.outside[rows])),
+        mean_packets_s=round(mean),
+        peak_packets_s=round(float(spell.rate.max())),
+        usual_packets_s=None if spell.usual is None else round(spell.usual, 2),
+        half_open=_stay_half_open(flows, rows),
+        protocol=protocol,
+        port=port,
+        from_port=from_port,
+        octets=int(flows.octets[rows].sum()),
+        mean_packet_octets=round(float(flows.octets[rows].sum() / max(flows.packets[rows].sum(), 1.0))),
+        fills_link=fills_link(case, link, DOWN, rows),
         **who_what_where(case, rows, flows.packets[rows]),
-    }
+    )
     summary, client = words.inbound_flood(case, evidence, start, stop)
     return Finding(
         code=CODE,
@@ -348,6 +380,7 @@ KIND: Final = Kind(
     code=CODE,
     page=15,
     find=find,
+    evidence=InboundFlood,
     ranks=(Rank(40),),
     means="This traffic came from outside and was not asked for by any of your devices.",
     next_step="We pass this to the security contact, who decides with the carrier what to do.",

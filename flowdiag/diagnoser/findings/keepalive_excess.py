@@ -22,12 +22,13 @@ Limits: on sampled exports counts are estimates; a tenfold excess stands out nev
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Annotated, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.evidence import ABSENT, Destinations, Evidence, Interval, Key, Probed, ProbeProtocol
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import backup as words
@@ -36,6 +37,26 @@ from flowdiag.diagnoser.signals.timeline import Grid, runs
 from flowdiag.durations import MINUTE_MS
 
 CODE: Final = "keepalive-excess"
+
+
+@dataclass(frozen=True, eq=False)
+class KeepaliveExcess(Evidence):
+    destination: Probed
+    protocol: ProbeProtocol
+    interval_s: Interval
+    packets_times_budget: Annotated[
+        float, Key("packets over those that the interval asks for", "times the planned packets")
+    ]
+    octets: Annotated[int, Key("IP octets of both directions", "volume")]
+    minutes: Annotated[float, Key("how long it lasted", "lasted")]
+    destinations: Destinations
+    octets_times_budget: Annotated[
+        float, Key("octets over those that the interval asks for", "times the planned octets")
+    ] = ABSENT
+    packet_bytes: Annotated[int | None, Key("IP octets of one probe, by the profile", "planned packet")] = (
+        ABSENT
+    )
+
 
 BLOCK_INTERVALS: Final = 5
 SUSTAINED: Final = 3  # windows of a minute in a row, as for every sustained finding
@@ -114,18 +135,18 @@ def _finding(case: Case, account: Account, excess: _Excess) -> Finding:
     summary, client = words.keepalive_excess(
         case, link.name, account.keepalive, excess.packets_times, excess.octets_times
     )
-    evidence: dict[str, object] = {
-        "destination": account.keepalive.destination,
-        "protocol": account.keepalive.protocol,
-        "interval_s": account.keepalive.interval_s,
-        "packets_times_budget": round(excess.packets_times, 1),
-        "octets": int(octets),
-        "minutes": round(span_ms / MINUTE_MS, 1),
-        "destinations": words.destination(case, account.keepalive.destination),
-    }
-    if excess.octets_times is not None:
-        evidence["octets_times_budget"] = round(excess.octets_times, 1)
-        evidence["packet_bytes"] = account.keepalive.packet_bytes
+    sized = excess.octets_times is not None
+    evidence = KeepaliveExcess(
+        destination=account.keepalive.destination,
+        protocol=account.keepalive.protocol,
+        interval_s=account.keepalive.interval_s,
+        packets_times_budget=round(excess.packets_times, 1),
+        octets=int(octets),
+        minutes=round(span_ms / MINUTE_MS, 1),
+        destinations=words.destination(case, account.keepalive.destination),
+        octets_times_budget=ABSENT if excess.octets_times is None else round(excess.octets_times, 1),
+        packet_bytes=account.keepalive.packet_bytes if sized else ABSENT,
+    )
     return Finding(
         code=CODE,
         severity="warning",
@@ -144,6 +165,7 @@ KIND: Final = Kind(
     code=CODE,
     page=9,
     find=find,
+    evidence=KeepaliveExcess,
     ranks=(Rank(230, audit=True),),
     means="This slows nothing down, but it uses up data on the backup line.",
     next_step="We correct the setting of the backup line's test, so that its data is not used up.",

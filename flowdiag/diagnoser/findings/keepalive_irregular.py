@@ -21,11 +21,13 @@ uneven is not reported.
 
 from __future__ import annotations
 
-from typing import Final
+from dataclasses import dataclass
+from typing import Annotated, Final
 
 import numpy as np
 
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.evidence import Destinations, Evidence, Interval, Key, Probed, ProbeProtocol
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings.keepalive_excess import excess_of
 from flowdiag.diagnoser.kind import Kind
@@ -33,6 +35,17 @@ from flowdiag.diagnoser.sentences import backup as words
 from flowdiag.diagnoser.signals.keepalives import Account, Beats, accounts
 
 CODE: Final = "keepalive-irregular"
+
+
+@dataclass(frozen=True, eq=False)
+class KeepaliveIrregular(Evidence):
+    destination: Probed
+    protocol: ProbeProtocol
+    interval_s: Interval
+    cadence_s: Annotated[float, Key("seconds from one probe to the next, as seen", "interval seen")]
+    keepalives: Annotated[int, Key("how many were seen")]
+    destinations: Destinations
+
 
 LEAST_BEATS: Final = 10
 
@@ -82,14 +95,14 @@ def _finding(case: Case, account: Account, beats: Beats, cadence_s: float) -> Fi
         link=link.name,
         start_ms=int(beats.start_ms.min()),
         end_ms=int(beats.end_ms.max()),
-        evidence={
-            "destination": account.keepalive.destination,
-            "protocol": account.keepalive.protocol,
-            "interval_s": account.keepalive.interval_s,
-            "cadence_s": round(cadence_s, 2),
-            "keepalives": round(float(beats.count.sum())),
-            "destinations": words.destination(case, account.keepalive.destination),
-        },
+        evidence=KeepaliveIrregular(
+            destination=account.keepalive.destination,
+            protocol=account.keepalive.protocol,
+            interval_s=account.keepalive.interval_s,
+            cadence_s=round(cadence_s, 2),
+            keepalives=round(float(beats.count.sum())),
+            destinations=words.destination(case, account.keepalive.destination),
+        ),
         actions=words.KEEPALIVE_SETTING,
     )
 
@@ -98,4 +111,5 @@ KIND: Final = Kind(
     code=CODE,
     page=10,
     find=find,
+    evidence=KeepaliveIrregular,
 )

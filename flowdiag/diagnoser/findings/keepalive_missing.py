@@ -28,15 +28,30 @@ minute are not reported.
 
 from __future__ import annotations
 
-from typing import Final
+from dataclasses import dataclass
+from typing import Annotated, Final
 
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.evidence import Destinations, Evidence, Interval, Key, Probed, ProbeProtocol
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import backup as words
 from flowdiag.diagnoser.signals.keepalives import Account, Gap, accounts, beats_in, mapped_address, silences
 
 CODE: Final = "keepalive-missing"
+
+
+@dataclass(frozen=True, eq=False)
+class KeepaliveMissing(Evidence):
+    destination: Probed
+    protocol: ProbeProtocol
+    interval_s: Interval
+    missing_s: Annotated[float, Key("how long none was seen", "missing for")]
+    intervals_missed: Annotated[int, Key("intervals that fit into that time")]
+    seen_at_all: Annotated[bool, Key("whether one was seen at another time", "seen at other times")]
+    packets_by_other_links: Annotated[int, Key("keepalives that left by other links meanwhile", zero=False)]
+    other_links: Annotated[list[str], Key("names of these links")]
+    destinations: Destinations
 
 
 def find(case: Case) -> list[Finding]:
@@ -73,17 +88,17 @@ def _finding(case: Case, account: Account, gap: Gap) -> Finding:
         direction=None,
         start_ms=gap.start_ms,
         end_ms=gap.end_ms,
-        evidence={
-            "destination": account.keepalive.destination,
-            "protocol": account.keepalive.protocol,
-            "interval_s": account.keepalive.interval_s,
-            "missing_s": round(gap.length_ms / 1000, 1),
-            "intervals_missed": int(gap.length_ms / account.interval_ms),
-            "seen_at_all": not never,
-            "packets_by_other_links": strayed,
-            "other_links": by,
-            "destinations": words.destination(case, account.keepalive.destination),
-        },
+        evidence=KeepaliveMissing(
+            destination=account.keepalive.destination,
+            protocol=account.keepalive.protocol,
+            interval_s=account.keepalive.interval_s,
+            missing_s=round(gap.length_ms / 1000, 1),
+            intervals_missed=int(gap.length_ms / account.interval_ms),
+            seen_at_all=not never,
+            packets_by_other_links=strayed,
+            other_links=by,
+            destinations=words.destination(case, account.keepalive.destination),
+        ),
         actions=words.BACKUP_TEST,
         doubts=doubts,
     )
@@ -93,6 +108,7 @@ KIND: Final = Kind(
     code=CODE,
     page=7,
     find=find,
+    evidence=KeepaliveMissing,
     ranks=(Rank(210, audit=True),),
     means="This slows nothing down while the main line works. It matters on the day that it fails.",
     next_step=(

@@ -25,12 +25,14 @@ Limits: cannot tell a dead link from a dead destination; a second keepalive dest
 
 from __future__ import annotations
 
-from typing import Final
+from dataclasses import dataclass
+from typing import Annotated, Final
 
 import numpy as np
 
 from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.evidence import Destinations, Evidence, Interval, Key, Probed, ProbeProtocol
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import backup as words
@@ -38,6 +40,18 @@ from flowdiag.diagnoser.signals.conversations import sees_downloads
 from flowdiag.diagnoser.signals.keepalives import Account, Gap, accounts, beats_in, silences
 
 CODE: Final = "keepalive-unanswered"
+
+
+@dataclass(frozen=True, eq=False)
+class KeepaliveUnanswered(Evidence):
+    destination: Probed
+    protocol: ProbeProtocol
+    interval_s: Interval
+    requests: Annotated[int, Key("keepalives sent in that time")]
+    replies: Annotated[int, Key("answers to them")]
+    unanswered_s: Annotated[float, Key("how long none was answered", "unanswered for")]
+    destinations: Destinations
+
 
 # On a sampled export, and for a share at all, fewer requests than this prove nothing.
 LEAST_REQUESTS: Final = 3
@@ -107,15 +121,15 @@ def _finding(case: Case, account: Account, gap: Gap) -> Finding:
         link=link.name,
         start_ms=gap.start_ms,
         end_ms=gap.end_ms,
-        evidence={
-            "destination": account.keepalive.destination,
-            "protocol": account.keepalive.protocol,
-            "interval_s": account.keepalive.interval_s,
-            "requests": sent,
-            "replies": back,
-            "unanswered_s": round(gap.length_ms / 1000, 1),
-            "destinations": words.destination(case, account.keepalive.destination),
-        },
+        evidence=KeepaliveUnanswered(
+            destination=account.keepalive.destination,
+            protocol=account.keepalive.protocol,
+            interval_s=account.keepalive.interval_s,
+            requests=sent,
+            replies=back,
+            unanswered_s=round(gap.length_ms / 1000, 1),
+            destinations=words.destination(case, account.keepalive.destination),
+        ),
         actions=words.BACKUP_DEAD,
         doubts=() if shows_downloads else (words.NO_DOWNLOADS_HERE,),
     )
@@ -125,6 +139,7 @@ KIND: Final = Kind(
     code=CODE,
     page=8,
     find=find,
+    evidence=KeepaliveUnanswered,
     ranks=(Rank(220, audit=True),),
     means="This slows nothing down while the main line works. It matters on the day that it fails.",
     next_step=(

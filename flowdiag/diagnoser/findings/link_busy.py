@@ -20,10 +20,23 @@ Limits: whether short bursts filled the link cannot be seen in records of a minu
 
 from __future__ import annotations
 
-from typing import Final
+from dataclasses import dataclass
+from typing import Annotated, Final
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import graded
+from flowdiag.diagnoser.evidence import (
+    ABSENT,
+    Applications,
+    Capacity,
+    Destinations,
+    Evidence,
+    Hosts,
+    Key,
+    Mean,
+    Peak,
+    Spells,
+)
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings.below_plan import held_down
 from flowdiag.diagnoser.kind import Kind, Rank
@@ -36,6 +49,37 @@ from flowdiag.diagnoser.signals.saturation import doubts, figures, way
 from flowdiag.durations import MINUTE_MS
 
 CODE: Final = "link-busy"
+
+
+@dataclass(frozen=True, eq=False)
+class LinkBusy(Evidence):
+    capacity_mbps: Capacity
+    mean_mbps: Mean
+    peak_mbps: Peak
+    mean_share_of_plan: Annotated[float, Key("mean rate over the plan's", "mean share of the plan")]
+    full_minutes: Annotated[float, Key("minutes at the full threshold or over it")]
+    busy_minutes: Annotated[float, Key("minutes at the busy threshold or over it")]
+    confirms_mbps: Annotated[
+        float, Key("rate of the other direction, whose acknowledgements these packets are", "acknowledges")
+    ] = ABSENT
+    lost_share: Annotated[float, Key("part of the records that was lost at that time")] = ABSENT
+    estimated_mean_mbps: Annotated[float, Key("mean rate with what was lost")] = ABSENT
+    spells: Spells = ABSENT
+    usual_mbps: Annotated[
+        float, Key("median rate of the same clock time on earlier days of the export", "usual at this time")
+    ] = ABSENT
+    usual_mad_mbps: Annotated[float, Key("median absolute deviation of that", in_notes=False)] = ABSENT
+    usual_days: Annotated[int, Key("how many days that were", "days compared with")] = ABSENT
+    times_usual: Annotated[
+        float | None, Key("mean rate over the usual one; null where that is none", "times the usual")
+    ] = ABSENT
+    hosts: Hosts = ABSENT
+    applications: Applications = ABSENT
+    destinations: Destinations = ABSENT
+    short_of_full: Annotated[
+        bool, Key("whether the full threshold was certainly never reached", in_notes=False)
+    ] = ABSENT
+
 
 # "Not full" has to hold for so many standard errors more of the part lost than was counted (about 95 %).
 CERTAIN_ERRORS: Final = 2.0
@@ -86,7 +130,7 @@ def _finding(case: Case, episode: Episode) -> Finding:
         direction=way(episode.direction),
         start_ms=start,
         end_ms=end,
-        evidence=evidence,
+        evidence=LinkBusy(**evidence),
         actions=actions.LINK_BUSY,
         doubts=said,
     )
@@ -96,6 +140,7 @@ KIND: Final = Kind(
     code=CODE,
     page=2,
     find=find,
+    evidence=LinkBusy,
     ranks=(Rank(90),),
     means="The line was working and had some room left, but not much.",
     next_step="Please tell us exactly when it was slow, so that we can compare it with the busy minutes.",

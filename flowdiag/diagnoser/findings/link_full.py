@@ -56,21 +56,72 @@ was full.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Annotated, Any, Final
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MINOR, OVER_PLAN, Doubt, graded, may_be_offered, of_resolution
+from flowdiag.diagnoser.evidence import (
+    ABSENT,
+    Applications,
+    Capacity,
+    Destinations,
+    Evidence,
+    Hosts,
+    Key,
+    Mean,
+    Peak,
+    Spells,
+)
 from flowdiag.diagnoser.finding import Action, Finding
 from flowdiag.diagnoser.kind import Kind, Rank, sustained
 from flowdiag.diagnoser.sentences import actions as actions
 from flowdiag.diagnoser.sentences import load as words
-from flowdiag.diagnoser.sentences.times import moment
+from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.at_limit import AtLimit, at_limit
 from flowdiag.diagnoser.signals.attribution import attribution
 from flowdiag.diagnoser.signals.episodes import MOST_EPISODES, Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.signals.saturation import doubts, figures, way
 
 CODE: Final = "link-full"
+
+
+@dataclass(frozen=True, eq=False)
+class LinkFull(Evidence):
+    short: Annotated[bool, Key("it was over within minutes: told, and never the verdict")] = ABSENT
+    capacity_mbps: Capacity = ABSENT
+    mean_mbps: Mean = ABSENT
+    peak_mbps: Peak = ABSENT
+    mean_share_of_plan: Annotated[float, Key("mean rate over the plan's", "mean share of the plan")] = ABSENT
+    full_minutes: Annotated[float, Key("minutes at the full threshold or over it")] = ABSENT
+    busy_minutes: Annotated[float, Key("minutes at the busy threshold or over it")] = ABSENT
+    full_seconds: Annotated[int, Key("of a short one: seconds at the limit")] = ABSENT
+    longest_seconds: Annotated[int, Key("the longest spell of these")] = ABSENT
+    confirms_mbps: Annotated[
+        float, Key("rate of the other direction, whose acknowledgements these packets are", "acknowledges")
+    ] = ABSENT
+    lost_share: Annotated[float, Key("part of the records that was lost at that time")] = ABSENT
+    estimated_mean_mbps: Annotated[float, Key("mean rate with what was lost")] = ABSENT
+    spells: Spells = ABSENT
+    usual_mbps: Annotated[
+        float, Key("median rate of the same clock time on earlier days of the export", "usual at this time")
+    ] = ABSENT
+    usual_mad_mbps: Annotated[float, Key("median absolute deviation of that", in_notes=False)] = ABSENT
+    usual_days: Annotated[int, Key("how many days that were", "days compared with")] = ABSENT
+    times_usual: Annotated[
+        float | None, Key("mean rate over the usual one; null where that is none", "times the usual")
+    ] = ABSENT
+    hosts: Hosts = ABSENT
+    applications: Applications = ABSENT
+    destinations: Destinations = ABSENT
+    over_plan: Annotated[bool, Key("the rate is more than the plan's", "more than the plan can be")] = ABSENT
+    maybe_offered: Annotated[
+        bool,
+        Key(
+            "metered before the queue: may be what was offered, of which the rest was dropped",
+            "metered before the link's queue",
+        ),
+    ] = ABSENT
 
 
 # Short spells told one by one in the evidence.
@@ -103,9 +154,7 @@ def _short(case: Case, limit: AtLimit, spells: tuple[tuple[int, int], ...]) -> F
         "longest_seconds": round(max(lengths) / 1000),
     }
     if len(spells) > 1:
-        evidence["spells"] = [
-            {"from": moment(case, start), "to": moment(case, end)} for start, end in spells[:MOST_SPELLS]
-        ]
+        evidence["spells"] = iso_spans(case, spells[:MOST_SPELLS])
     evidence.update(attribution(case, limit.link, limit.direction, spells))
     level, said = graded(
         (
@@ -124,7 +173,7 @@ def _short(case: Case, limit: AtLimit, spells: tuple[tuple[int, int], ...]) -> F
         direction=way(limit.direction),
         start_ms=spells[0][0],
         end_ms=spells[-1][1],
-        evidence=evidence,
+        evidence=LinkFull(**evidence),
         actions=actions.SHORT_FULL,
         doubts=said,
     )
@@ -162,7 +211,7 @@ def _finding(case: Case, episode: Episode) -> Finding:
         direction=way(episode.direction),
         start_ms=start,
         end_ms=end,
-        evidence=evidence,
+        evidence=LinkFull(**evidence),
         actions=_actions(plan.role, evidence),
         doubts=said,
     )
@@ -178,6 +227,7 @@ KIND: Final = Kind(
     code=CODE,
     page=1,
     find=find,
+    evidence=LinkFull,
     ranks=(Rank(60, sustained),),
     means="The line was working. It had no room left, so whatever else used it had to wait.",
     next_step="We find out with you which transfers can wait, and whether others can be given priority.",

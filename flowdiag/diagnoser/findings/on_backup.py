@@ -24,12 +24,14 @@ on the primary cannot be told from flow records.
 
 from __future__ import annotations
 
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Annotated, Any, Final
 
 import numpy as np
 
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.flapping import flapping_groups
 from flowdiag.diagnoser.findings.outage import outages
@@ -41,6 +43,34 @@ from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.durations import MINUTE_MS
 
 CODE: Final = "on-backup"
+
+
+@dataclass(frozen=True, eq=False)
+class OnBackup(Evidence):
+    minutes: Annotated[float, Key("how long the backup carried the site", "lasted")]
+    gap_s: Annotated[
+        float | None,
+        Key("time without either link at the change; null where it is not seen", "gap of the switch"),
+    ]
+    octets_down: Annotated[int, Key("IP octets over the backup, download", "downloaded")]
+    octets_up: Annotated[int, Key("the same, upload", "uploaded")]
+    mean_down_mbps: Annotated[float, Key("mean rate of IP octets, download", "mean download")]
+    mean_up_mbps: Annotated[float, Key("the same, upload", "mean upload")]
+    full_minutes_down: Annotated[float, Key("minutes at the backup's limit, download", "download full")]
+    full_minutes_up: Annotated[float, Key("the same, upload", "upload full")]
+    backup_was_full: Annotated[bool, Key("whether there were any", "the backup was full")]
+    began_before_export: Annotated[
+        bool, Key("whether the export begins on the backup", "began before the export")
+    ]
+    still_on_backup: Annotated[
+        bool,
+        Key("whether the backup carries the site at the end", "still on the backup at the end of the export"),
+    ]
+    followed_an_outage: Annotated[bool, Key("whether all links were silent before it", "followed an outage")]
+    hosts: Hosts
+    applications: Applications
+    destinations: Destinations
+
 
 # Within a flapping spell single failovers are told there; only one this long is worth a finding of its own.
 LONG_MS: Final = 600_000
@@ -55,7 +85,7 @@ def find(case: Case) -> list[Finding]:
     ]
 
 
-def full_minutes(case: Case, link: int, start: int, end: int) -> dict[str, float]:
+def full_minutes(case: Case, link: int, start: int, end: int) -> dict[str, Any]:
     """Minutes of [start, end) in which each direction of a link was full, in its sustained times."""
     found: dict[str, float] = {}
     for direction, name in enumerate(DIRECTION_NAMES):
@@ -89,20 +119,20 @@ def _finding(case: Case, failover: Failover) -> Finding:
     doubts, confidence = _doubts(case, failover)
     summary, client = words.on_backup(case, link.name, failover, any(full.values()))
     cut_off = [o for o in outages(case) if abs(o.end_ms - failover.start_ms) < 120_000]
-    evidence: dict[str, Any] = {
-        "minutes": round(failover.length_ms / MINUTE_MS, 2),
-        "gap_s": None if failover.gap_ms is None else round(failover.gap_ms / 1000, 1),
-        "octets_down": int(failover.octets_down),
-        "octets_up": int(failover.octets_up),
-        "mean_down_mbps": _mbps(failover.octets_down, failover.length_ms),
-        "mean_up_mbps": _mbps(failover.octets_up, failover.length_ms),
+    evidence = OnBackup(
+        minutes=round(failover.length_ms / MINUTE_MS, 2),
+        gap_s=None if failover.gap_ms is None else round(failover.gap_ms / 1000, 1),
+        octets_down=int(failover.octets_down),
+        octets_up=int(failover.octets_up),
+        mean_down_mbps=_mbps(failover.octets_down, failover.length_ms),
+        mean_up_mbps=_mbps(failover.octets_up, failover.length_ms),
         **full,
-        "backup_was_full": any(full.values()),
-        "began_before_export": failover.began_before,
-        "still_on_backup": failover.still,
-        "followed_an_outage": bool(cut_off),
+        backup_was_full=any(full.values()),
+        began_before_export=failover.began_before,
+        still_on_backup=failover.still,
+        followed_an_outage=bool(cut_off),
         **who_what_where(case, rows, weights),
-    }
+    )
     return Finding(
         code=CODE,
         severity="critical",
@@ -137,6 +167,7 @@ KIND: Final = Kind(
     code=CODE,
     page=4,
     find=find,
+    evidence=OnBackup,
     ranks=(Rank(30),),
     means="The backup line kept you connected while the main line was out of use.",
     next_step="We take the failure of the main line up with its carrier.",

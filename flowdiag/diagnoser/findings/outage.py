@@ -39,13 +39,14 @@ cannot be seen from flow records.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Annotated, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.evidence import ABSENT, Applications, Destinations, Evidence, Hosts, Key
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.kind import Kind, Rank, sustained
 from flowdiag.diagnoser.once import once_per_case
@@ -60,6 +61,34 @@ from flowdiag.durations import MINUTE_MS
 from flowdiag.site.hours import Hours, parse_hours
 
 CODE: Final = "outage"
+
+
+@dataclass(frozen=True, eq=False)
+class OutageEvidence(Evidence):
+    minutes: Annotated[float, Key("how long it lasted", "lasted")]
+    attempts: Annotated[int, Key("connection attempts in that time")]
+    hosts_trying: Annotated[int, Key("inside hosts that made them", "devices that tried")]
+    at_work_shown_by: Annotated[
+        str,
+        Key(
+            "what shows that the line was wanted: attempts, hours or abrupt",
+            "that people were at work is shown by",
+            values={
+                "attempts": "attempts to get out",
+                "hours": "the working hours",
+                "abrupt": "how abruptly traffic stopped",
+            },
+        ),
+    ]
+    ongoing_at_end_of_export: Annotated[
+        bool, Key("whether it goes on at the end", "still going on at the end of the export")
+    ]
+    links: Annotated[list[str], Key("names of the links that were silent", in_notes=False)]
+    short: Annotated[bool, Key("it was over within minutes: told, and not the verdict")] = ABSENT
+    hosts: Hosts = ABSENT
+    applications: Applications = ABSENT
+    destinations: Destinations = ABSENT
+
 
 LEAST_ATTEMPTS: Final = 10
 ATTEMPTS_A_MINUTE: Final = 0.5
@@ -248,16 +277,16 @@ def _finding(case: Case, outage: Outage) -> Finding:
         confidence = "low"
     doubts = {words.NO_ATTEMPTS_SEEN: outage.proof != "attempts", words.BACKUP_ANSWERED: answered}
     summary, client = words.outage(case, outage.start_ms, outage.end_ms, outage.attempts, outage.ongoing)
-    evidence: dict[str, Any] = {
-        "minutes": round((outage.end_ms - outage.start_ms) / MINUTE_MS, 2),
-        "attempts": outage.attempts,
-        "hosts_trying": outage.hosts,
-        "at_work_shown_by": outage.proof,
-        "ongoing_at_end_of_export": outage.ongoing,
-        "links": [link.name for link in case.profile.link],
-        **({"short": True} if outage.short else {}),
+    evidence = OutageEvidence(
+        minutes=round((outage.end_ms - outage.start_ms) / MINUTE_MS, 2),
+        attempts=outage.attempts,
+        hosts_trying=outage.hosts,
+        at_work_shown_by=outage.proof,
+        ongoing_at_end_of_export=outage.ongoing,
+        links=[link.name for link in case.profile.link],
+        short=True if outage.short else ABSENT,
         **who_what_where(case, tried, np.ones(len(tried))),
-    }
+    )
     return Finding(
         code=CODE,
         severity="info" if outage.short else "critical",
@@ -277,6 +306,7 @@ KIND: Final = Kind(
     code=CODE,
     page=11,
     find=find,
+    evidence=OutageEvidence,
     ranks=(Rank(10, sustained),),
     means="Nothing reached the Internet in that time, whichever device or program was used.",
     next_step="We check the line with you and report the fault to its carrier.",

@@ -26,7 +26,7 @@ address.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Annotated, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,7 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.site_flows import UP, SiteFlows
 from flowdiag.aggregator.steps import ordered_by
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.outage import outages
 from flowdiag.diagnoser.kind import Kind, Rank
@@ -46,6 +47,24 @@ from flowdiag.diagnoser.signals.link_states import link_states
 from flowdiag.diagnoser.signals.shares import who_what_where
 
 CODE: Final = "outbound-scan"
+
+
+@dataclass(frozen=True, eq=False)
+class OutboundScan(Evidence):
+    addresses_tried: Annotated[int, Key("outside addresses that one host tried")]
+    most_addresses_in_ten_minutes: Annotated[
+        int, Key("the most of them in ten minutes", "most addresses in ten minutes")
+    ]
+    attempts: Annotated[int, Key("connection attempts and probes")]
+    ports: Annotated[list[int], Key("ports that were tried, the most tried first")]
+    protocols: Annotated[list[str], Key("protocols that were used")]
+    unanswered_share: Annotated[float, Key("part of the attempts that nobody answered", "share unanswered")]
+    octets: Annotated[int, Key("IP octets of it", "volume")]
+    fills_link: Annotated[bool, Key("whether it filled the link", "fills the link")]
+    hosts: Hosts
+    applications: Applications
+    destinations: Destinations
+
 
 SLOT_MS: Final = 600_000
 # What a patient scan reaches in an hour, as a multiple of what a hasty one reaches in ten minutes.
@@ -205,19 +224,19 @@ def _finding(case: Case, scan: Scan) -> Finding:
     link = int(links.argmax())
     fills = fills_link(case, link, UP, rows)
     confidence: Confidence = "high" if sees_downloads(flows) else "medium"
-    evidence: dict[str, Any] = {
-        "addresses_tried": scan.addresses,
-        "most_addresses_in_ten_minutes": scan.most_in_ten_minutes,
-        "attempts": scan.attempts,
-        "ports": [port for protocol, port in scan.ports if port],
-        "protocols": [
+    evidence = OutboundScan(
+        addresses_tried=scan.addresses,
+        most_addresses_in_ten_minutes=scan.most_in_ten_minutes,
+        attempts=scan.attempts,
+        ports=[port for protocol, port in scan.ports if port],
+        protocols=[
             words.PROTOCOLS[protocol] for protocol in sorted({protocol for protocol, _ in scan.ports})
         ],
-        "unanswered_share": round(scan.unanswered, 4),
-        "octets": int(flows.octets[rows].sum()),
-        "fills_link": fills,
+        unanswered_share=round(scan.unanswered, 4),
+        octets=int(flows.octets[rows].sum()),
+        fills_link=fills,
         **who_what_where(case, rows, flows.packets[rows]),
-    }
+    )
     summary, client = words.outbound_scan(case, evidence, scan.ports, start, end)
     return Finding(
         code=CODE,
@@ -244,6 +263,7 @@ KIND: Final = Kind(
     code=CODE,
     page=16,
     find=find,
+    evidence=OutboundScan,
     ranks=(
         Rank(50, fills_a_link),
         Rank(110),

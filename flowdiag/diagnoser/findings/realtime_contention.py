@@ -27,7 +27,7 @@ are not recognised. How a call sounded cannot be seen.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Annotated, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +35,7 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MAJOR, MINOR, Doubt, graded, of_resolution
+from flowdiag.diagnoser.evidence import Applications, Capacity, Destinations, Evidence, Hosts, Key
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.sentences import actions as actions
@@ -47,6 +48,24 @@ from flowdiag.diagnoser.signals.saturation import way
 from flowdiag.diagnoser.signals.shares import who_what_where
 
 CODE: Final = "realtime-contention"
+
+
+@dataclass(frozen=True, eq=False)
+class RealtimeContention(Evidence):
+    calls: Annotated[int, Key("conversations of voice or video")]
+    mean_mbps: Annotated[float, Key("mean rate of their IP octets, all together")]
+    capacity_mbps: Capacity
+    marked_share: Annotated[
+        float | None,
+        Key(
+            "part of their octets with priority marking; null where the export tells none",
+            "share with priority marking",
+        ),
+    ]
+    hosts: Hosts
+    applications: Applications
+    destinations: Destinations
+
 
 PACKETS_S: Final = (15.0, 1000.0)
 PACKETS_S_NAMED: Final = 5.0
@@ -188,13 +207,13 @@ def _finding(case: Case, episode: Episode, calls: _Calls) -> Finding:
     start = max(begin, int(flows.start_ms[calls.rows].min()))
     stop = min(end, int(flows.end_ms[calls.rows].max()))
     mean = float(calls.octets.sum()) * 8.0 / max(stop - start, 1) / 1000.0
-    evidence: dict[str, Any] = {
-        "calls": calls.conversations,
-        "mean_mbps": round(mean, 3),
-        "capacity_mbps": capacity_mbps(case, episode.link, episode.direction),
-        "marked_share": None if calls.marked is None else round(calls.marked, 4),
+    evidence = RealtimeContention(
+        calls=calls.conversations,
+        mean_mbps=round(mean, 3),
+        capacity_mbps=capacity_mbps(case, episode.link, episode.direction),
+        marked_share=None if calls.marked is None else round(calls.marked, 4),
         **who_what_where(case, calls.rows, calls.octets),
-    }
+    )
     level, doubts = graded(
         (
             None if calls.named else Doubt(words.SHAPE_ONLY, MINOR),
@@ -225,4 +244,5 @@ KIND: Final = Kind(
     code=CODE,
     page=12,
     find=find,
+    evidence=RealtimeContention,
 )

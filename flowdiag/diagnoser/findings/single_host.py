@@ -22,8 +22,8 @@ not counted.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Annotated, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,7 @@ from flowdiag.aggregator.spread import part_inside
 from flowdiag.aggregator.steps import added_up
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import graded, of_loss, of_silence
+from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.sentences import actions as actions
@@ -41,6 +42,16 @@ from flowdiag.diagnoser.signals.failovers import part_within
 from flowdiag.diagnoser.signals.shares import lies_in, who_what_where
 
 CODE: Final = "single-host"
+
+
+@dataclass(frozen=True, eq=False)
+class SingleHost(Evidence):
+    octets: Annotated[int, Key("IP octets of the host, both directions", "volume")]
+    share: Annotated[float, Key("its part of the site's octets", "share of all traffic")]
+    hosts: Hosts
+    applications: Applications
+    destinations: Destinations
+
 
 # Findings that say of a link that room was short on it, or dear.
 ABOUT_ROOM: Final = ("link-full", "link-busy", "below-plan", "on-backup", "backup-leak")
@@ -67,12 +78,12 @@ def find(case: Case) -> list[Finding]:
     rows = np.flatnonzero((flows.link >= 0) & (flows.start_ms < end) & (flows.end_ms >= begin))
     octets = flows.octets[rows] * part_within(flows, rows, begin, end)
     mine = flows.inside[rows] == largest
-    evidence = {
-        "octets": int(by_host[largest]),
-        "share": round(float(by_host[largest]) / total, 4),
-        **who_what_where(case, rows[mine], octets[mine]),
-        "hosts": who_what_where(case, rows, octets)["hosts"],
-    }
+    evidence = SingleHost(
+        octets=int(by_host[largest]),
+        share=round(float(by_host[largest]) / total, 4),
+        **who_what_where(case, rows[mine], octets[mine])
+        | {"hosts": who_what_where(case, rows, octets)["hosts"]},
+    )
     usage = case.usage
     first = max((begin - usage.start_ms) // usage.window_ms, 0)
     past = max((end - usage.start_ms) // usage.window_ms, first)
@@ -117,4 +128,5 @@ KIND: Final = Kind(
     code=CODE,
     page=13,
     find=find,
+    evidence=SingleHost,
 )

@@ -28,13 +28,14 @@ answers that had one. A refusal is an answer.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Annotated, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key, Protocol
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings.outbound_scan import scans
 from flowdiag.diagnoser.kind import Kind, Rank
@@ -46,6 +47,22 @@ from flowdiag.diagnoser.signals.timeline import Grid, runs
 from flowdiag.durations import MINUTE_MS
 
 CODE: Final = "unanswered-connections"
+
+
+@dataclass(frozen=True, eq=False)
+class UnansweredConnections(Evidence):
+    attempts: Annotated[int, Key("connection attempts on the place or service")]
+    unanswered: Annotated[int, Key("those in vain")]
+    unanswered_share: Annotated[float, Key("their part", "share unanswered")]
+    hosts_affected: Annotated[int, Key("inside hosts that tried in vain", "devices affected")]
+    places: Annotated[int, Key("outside addresses that did not answer")]
+    port: Annotated[int | None, Key("port of the service; null where they are several")]
+    protocol: Protocol
+    link: Annotated[str, Key("the link by which most attempts left", in_notes=False)]
+    hosts: Hosts
+    applications: Applications
+    destinations: Destinations
+
 
 LEAST_MINUTES: Final = 3
 BRIDGE_MINUTES: Final = 5
@@ -192,17 +209,17 @@ def _finding(case: Case, group: _Group) -> Finding:
     share = len(group.failed) / max(len(group.tried), 1)
     link = int(np.bincount(flows.link[group.failed]).argmax())
     ones = np.ones(len(group.failed))
-    evidence: dict[str, Any] = {
-        "attempts": len(group.tried),
-        "unanswered": len(group.failed),
-        "unanswered_share": round(share, 4),
-        "hosts_affected": hosts,
-        "places": places,
-        "port": group.port,
-        "protocol": group.protocol,
-        "link": case.profile.link[link].name,
+    evidence = UnansweredConnections(
+        attempts=len(group.tried),
+        unanswered=len(group.failed),
+        unanswered_share=round(share, 4),
+        hosts_affected=hosts,
+        places=places,
+        port=group.port,
+        protocol=group.protocol,
+        link=case.profile.link[link].name,
         **who_what_where(case, group.failed, ones),
-    }
+    )
     where = evidence["destinations"][0] if group.place is not None else None
     service = evidence["applications"][0]["application"] if evidence["applications"] else "unknown"
     summary, client = words.unanswered(
@@ -227,6 +244,7 @@ KIND: Final = Kind(
     code=CODE,
     page=14,
     find=find,
+    evidence=UnansweredConnections,
     ranks=(Rank(100),),
     means="The trouble lies with that service or on the way to it, not with your line's rate.",
     next_step="We test that service from another place and tell you whom to turn to.",

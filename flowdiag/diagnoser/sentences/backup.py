@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from ipaddress import ip_address
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.evidence import Place
 from flowdiag.diagnoser.finding import Action
 from flowdiag.diagnoser.sentences.links import backup_called, called
 from flowdiag.diagnoser.sentences.times import beginning, clock, clocks, duration, spells
@@ -99,7 +100,7 @@ def _probe(keepalive: Keepalive) -> str:
     return f"{keepalive.protocol.upper()} keepalive to {ip_address(keepalive.destination)}{port}"
 
 
-def destination(case: Case, address: str) -> list[dict[str, Any]]:
+def destination(case: Case, address: str) -> list[Place]:
     """The one place that a keepalive is about, in the shape of every finding's evidence."""
     packed = mapped_address(address)
     return [{"address": address, "label": label_of(case, packed) if packed else None, "share": 1.0}]

@@ -6,11 +6,12 @@ zone, as 02:30 CEST and 02:30 CET.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date
 from typing import Final
 
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.evidence import Spell
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.durations import MINUTE_MS, SECOND_MS
 from flowdiag.site.clock import SHORT_MS, Clock
@@ -25,6 +26,11 @@ MOST_TOLD: Final = 4
 def moment(case: Case, ms: int) -> str:
     """ISO 8601 with the site's offset, whole seconds."""
     return site_clock(case).iso(ms)
+
+
+def iso_spans(case: Case, spans: Iterable[tuple[int, int]]) -> list[Spell]:
+    """Spans of ms since 1970 UTC as the evidence carries them."""
+    return [{"from": moment(case, start), "to": moment(case, end)} for start, end in spans]
 
 
 def clock(case: Case, ms: int) -> str:

@@ -24,9 +24,7 @@ def rows_within(
     return np.concatenate([rows for rows, _ in found]), np.concatenate([octets for _, octets in found])
 
 
-def attribution(
-    case: Case, link: int, direction: int, spans: Sequence[tuple[int, int]]
-) -> dict[str, list[dict[str, Any]]]:
+def attribution(case: Case, link: int, direction: int, spans: Sequence[tuple[int, int]]) -> dict[str, Any]:
     """hosts, applications, destinations of a link direction in the spans, with their shares of its octets."""
     flows, size = case.flows, len(case.flows.addresses)
     kinds = ((flows.inside, size), (flows.application, len(flows.applications)), (flows.outside, size))

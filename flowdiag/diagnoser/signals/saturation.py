@@ -12,7 +12,7 @@ from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MINOR, Doubt
 from flowdiag.diagnoser.sentences import load as words
-from flowdiag.diagnoser.sentences.times import moment
+from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.attribution import attribution
 from flowdiag.diagnoser.signals.baseline import Usual, usual
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps
@@ -50,9 +50,7 @@ def figures(case: Case, episode: Episode) -> tuple[dict[str, Any], Usual | None]
         evidence["lost_share"] = round(lost, 4)
         evidence["estimated_mean_mbps"] = round(mean / (1.0 - lost), 3)
     if len(episode.spans) > 1:
-        evidence["spells"] = [
-            {"from": moment(case, start), "to": moment(case, end)} for start, end in episode.span_times(case)
-        ]
+        evidence["spells"] = iso_spans(case, episode.span_times(case))
     habit = usual(case, link, direction, *episode.times(case))
     if habit is not None:
         times = habit.times(mean)
