@@ -33,8 +33,8 @@ def test_the_order_of_verdicts() -> None:
     """What takes the line away, what fills it, what uses it; faults of the backup's test only in an audit."""
     complaint = [kind.code for rank, kind in ORDER if not rank.audit]
     assert complaint == [
-        "outage", "flapping", "on-backup", "inbound-flood", "outbound-scan", "link-full", "below-plan", "backup-leak",
-        "link-busy", "unanswered-connections", "outbound-scan",
+        "outage", "flapping", "on-backup", "inbound-flood", "outbound-scan", "link-full", "below-plan",
+        "asymmetric-path", "backup-leak", "link-busy", "unanswered-connections", "outbound-scan",
     ]  # fmt: skip
     assert [kind.code for rank, kind in ORDER if rank.audit] == [
         "keepalive-missing", "keepalive-unanswered", "keepalive-excess", "backup-leak",

@@ -1,4 +1,4 @@
-"""Ten afternoons at the demo's ferry office, from invented traffic over real export octets to the note.
+"""Twelve afternoons at the demo's ferry office, from invented traffic over real export octets to the note.
 
 Each is a complaint (or a check without one) whose note is kept as it was read aloud and approved. Tuesday
 3 March 2026, 13:00 to 15:00 in Auckland; a primary of 100/20 Mbit/s and a backup of 30/5 Mbit/s.
@@ -10,7 +10,9 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
+
+import numpy as np
 
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.pipeline import run
@@ -42,6 +44,7 @@ class Afternoon:
     keepalives: bool = True
     mbps: float = 8.0
     exporting: Exporting = EXPORTING
+    afterwards: Callable[[Scene, Any], None] | None = None  # what else became of the records
 
     def diagnosis(self) -> Diagnosis:
         scene = Scene(FERRY_OFFICE, ZERO_MS, at(MINUTES), generator(40), hosts=12)
@@ -52,9 +55,10 @@ class Afternoon:
         begin, end = self.window or (None, None)
         with tempfile.TemporaryDirectory() as name:
             export, profile = Path(name) / "export.pcap", Path(name) / "site.toml"
-            export.write_bytes(
-                pcap_bytes(export_messages(enact(scene), self.exporting), FERRY_OFFICE.exporter)
-            )
+            situation = enact(scene)
+            if self.afterwards is not None:
+                self.afterwards(scene, situation.records)
+            export.write_bytes(pcap_bytes(export_messages(situation, self.exporting), FERRY_OFFICE.exporter))
             profile.write_text(profile_toml(FERRY_OFFICE), encoding="utf-8")
             return run(
                 [export], read_profile(profile), window_from=begin, window_to=end, reported=self.reported
@@ -111,6 +115,18 @@ def keepalives_stop(scene: Scene) -> None:
     do.keepalive(scene, 1, KEEPALIVE, scene.start, at(40))
 
 
+def answered_by_the_backup(scene: Scene) -> None:
+    do.web(scene, scene.start, scene.end, 5.0, hosts=scene.hosts[4:8], per_host_hour=120)
+
+
+def swapped(scene: Scene, records: Any) -> None:
+    """What comes for four of the hosts comes in by the backup."""
+    came = np.isin(records["dst"], scene.hosts[4:8]) & (
+        records["ingress"] == FERRY_OFFICE.links[0].interfaces[0]
+    )
+    records["ingress"][came] = FERRY_OFFICE.links[1].interfaces[0]
+
+
 def flood(scene: Scene) -> None:
     trouble.flood(
         scene, scene.hosts[1], at(45), at(65), sources=4_000, packets_per_s=35_000, packet_octets=500, tcp=False,
@@ -132,6 +148,7 @@ AFTERNOONS: Final[dict[str, Afternoon]] = {
         nothing_more,
         exporting=replace(EXPORTING, silent=((at(35), at(85)),)),
     ),
+    "asymmetric-path": Afternoon("some sites do not load", answered_by_the_backup, afterwards=swapped),
     "flood": Afternoon("nothing loads", flood),
     "healthy": Afternoon("the internet is slow", nothing_more),
 }

@@ -21,6 +21,7 @@ from tests.scenarios import (  # noqa: F401 (each registers its situations)
     lost_records,
     measuring,
     outages,
+    paths,
     plain_beyond,
     plain_ceilings,
     plain_links,

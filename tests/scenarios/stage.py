@@ -81,6 +81,8 @@ class Stage:
         self.ways: list[str] = ["gzip"] if self.rng.random() < 0.1 else []
         self.foreign = False  # a second router's full link is in the same capture
         self.split_interfaces = False  # every other conversation uses the first link's second interface
+        # Who is answered by another link than asked: hosts, and that link's position.
+        self.answered_by: tuple[tuple[int, ...], int] | None = None
         self._draw_router()
 
     def choose(self, options: Sequence[Any]) -> Any:
@@ -296,6 +298,11 @@ class Stage:
             situation = metered(situation.carried, self.meter, self.rng)
         if self.split_interfaces:
             _split(situation.records, *self.the_site.links[0].interfaces[:2])
+        if self.answered_by is not None:
+            hosts, link = self.answered_by
+            _answer_by(
+                situation.records, hosts, self.the_site.links[link].interfaces[0], self.the_site.lan_interface
+            )
         # A long active timeout blurs the edges of what long flows carried.
         tolerance = MINUTE + min(max(self.meter.active_s - 60, 0), 300) * 1000 + self.extra_tolerance
         if self.fine:
@@ -333,6 +340,13 @@ def _split(records: Any, first: int, second: int) -> None:
     odd = (records["src_port"] + records["dst_port"]) % 2 == 1
     for side in ("ingress", "egress"):
         records[side][odd & (records[side] == first)] = second
+
+
+def _answer_by(records: Any, hosts: tuple[int, ...], interface: int, lan_interface: int) -> None:
+    """What comes for these hosts comes in by that interface."""
+    came = np.isin(records["dst"], hosts) & (records["egress"] == lan_interface)
+    came &= records["ingress"] != lan_interface
+    records["ingress"][came] = interface
 
 
 def labelled(name: str, number: int) -> Labelled:
