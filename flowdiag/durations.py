@@ -8,3 +8,5 @@ SECOND_MS: Final = 1_000
 MINUTE_MS: Final = 60_000
 HOUR_MS: Final = 3_600_000
 DAY_MS: Final = 86_400_000
+
+Span = tuple[int, int]  # [start, end) in ms since 1970 UTC

@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 
 from flowdiag.addresses import to_text
 from flowdiag.aggregator.address_numbers import words
+from flowdiag.aggregator.conversation_keys import mixed
 from flowdiag.aggregator.resolution import MOST_LOOKED_AT, cut_durations, estimate_resolution
-from flowdiag.aggregator.twins import mixed
 from flowdiag.buffers import filled
 from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress

@@ -14,10 +14,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.conversation_keys import conversation_key
 from flowdiag.aggregator.counting import Decisions, Tally
 from flowdiag.aggregator.records import Records
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.aggregator.twins import mixed
 
 SAME: Final = 0.8  # part of the lesser source's octets that the other has too
 # Conversations looked at: all, or one in so many where there are more records than that.
@@ -99,11 +99,12 @@ def _talks_by_source(
         here = {DOWN: records.link_in, UP: records.link_out}[direction] == link
         here &= decisions.counts[records.source, link, direction, records.metered]
         rows = np.flatnonzero(here)
-        keys = mixed(
-            records.src[rows].astype(np.int64) << 32 | records.dst[rows].astype(np.int64),
-            (records.src_port[rows].astype(np.int64) + 1) << 40
-            | (records.dst_port[rows].astype(np.int64) + 1) << 16
-            | (records.protocol[rows].astype(np.int64) + 1),
+        keys = conversation_key(
+            records.src[rows],
+            records.dst[rows],
+            records.src_port[rows],
+            records.dst_port[rows],
+            records.protocol[rows],
         )
         sampled = np.flatnonzero(keys % np.uint64(thin) == 0)
         rows, keys = rows[sampled], keys[sampled]

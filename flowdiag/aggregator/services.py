@@ -19,8 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.applications import TCP, UDP, Catalogue
+from flowdiag.aggregator.conversation_keys import mixed
 from flowdiag.aggregator.records import Records
-from flowdiag.aggregator.twins import mixed
 
 SYN, ACK = 0x02, 0x10  # RFC 9293 3.1
 ICMP, ICMPV6 = 1, 58

@@ -11,8 +11,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.conversation_keys import mixed
 from flowdiag.aggregator.records import Records
-from flowdiag.aggregator.twins import mixed
 
 ICMP: Final = (1, 58)
 # Up to here ports are given out to services (RFC 6335 6) and prove nothing when both sides have them.

@@ -16,9 +16,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.conversation_keys import mixed
 from flowdiag.aggregator.translated_copies import NO_HOST, TELLING_PACKETS, by_copies
 from flowdiag.aggregator.translated_ends import Ends, Mask, Sessions, the_one
-from flowdiag.aggregator.twins import mixed
 
 # Conversations as a whole begin and end within this of each other on both sides of a router.
 WHOLE_MS: Final = 1_000

@@ -21,6 +21,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.conversation_keys import conversation_key, mixed
 from flowdiag.aggregator.records import MESSAGE_NUMBERS, NO_MESSAGE
 from flowdiag.aggregator.site_flows import SiteFlows, where
 
@@ -36,22 +37,6 @@ METERED_TWICE: Final = 0.5
 ALWAYS_LOOKED_AT: Final = 200_000
 SAMPLE_ONE_IN: Final = 16  # a power of two
 _ODD: Final = 0x2545_F491  # spreads the bits; any large odd number
-
-# Odd 64-bit multipliers of splitmix64 (from memory).
-_MIX: Final = (0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB)
-
-
-def mixed(*columns: NDArray[np.generic]) -> NDArray[np.uint64]:
-    """A 64-bit hash of each row of some columns. Two of ten million distinct rows agree by chance in 3e-6."""
-    key = np.zeros(len(columns[0]), np.uint64)
-    with np.errstate(over="ignore"):
-        for column in columns:
-            key ^= column.astype(np.int64).view(np.uint64) + np.uint64(_MIX[0]) + (key << np.uint64(6))
-            key *= np.uint64(_MIX[1])
-            key ^= key >> np.uint64(29)
-        key *= np.uint64(_MIX[2])
-        key ^= key >> np.uint64(32)
-    return key
 
 
 def without_twins(flows: SiteFlows) -> tuple[SiteFlows, int]:
@@ -73,14 +58,19 @@ def _twins(flows: SiteFlows) -> NDArray[np.intp]:
 
 
 def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
-    """A hash of addresses, ports, protocol, code point, link and direction, for some rows."""
+    """A key of conversation, code point, link and direction, for some rows."""
+    conversation = conversation_key(
+        flows.inside[rows],
+        flows.outside[rows],
+        flows.inside_port[rows],
+        flows.outside_port[rows],
+        flows.protocol[rows],
+    )
     return mixed(
-        flows.inside[rows].astype(np.int64) << 32 | flows.outside[rows].astype(np.int64),
-        (flows.inside_port[rows].astype(np.int64) + 1) << 40
-        | (flows.outside_port[rows].astype(np.int64) + 1) << 20
-        | (flows.protocol[rows].astype(np.int64) + 1) << 8
-        | (flows.dscp[rows].astype(np.int64) + 1),
-        (flows.link[rows].astype(np.int64) + 1) << 2 | (flows.direction[rows].astype(np.int64) + 1),
+        conversation.view(np.int64),
+        (flows.dscp[rows].astype(np.int64) + 1) << 16
+        | (flows.link[rows].astype(np.int64) + 1) << 2
+        | (flows.direction[rows].astype(np.int64) + 1),
     )
 
 

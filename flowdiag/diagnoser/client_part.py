@@ -24,6 +24,7 @@ from flowdiag.diagnoser.sentences.beyond import floods
 from flowdiag.diagnoser.sentences.links import whose_line
 from flowdiag.diagnoser.signals.at_limit import at_limit
 from flowdiag.diagnoser.signals.room import room
+from flowdiag.durations import Span
 
 # Troubles of a line that are told beside another one; the rest is in the findings.
 GRAVE: Final = ("outage", "flapping", "on-backup", "inbound-flood", "link-full", "below-plan")
@@ -38,8 +39,6 @@ LEAVES_ROOM_OPEN: Final = ("flapping", "on-backup", "link-full", "below-plan", "
 WORTH_TELLING: Final = 0.1
 # Ceilings this close, as parts of the plan, are one ceiling.
 SAME_CEILING: Final = 0.05
-
-Span = tuple[int, int]
 
 
 def told(

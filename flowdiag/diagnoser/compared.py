@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Verdict
+from flowdiag.durations import Span
 
-Span = tuple[int, int]
 CALM, BUSY, FULL = range(3)
 
 

@@ -13,7 +13,7 @@ from typing import Final
 from flowdiag.aggregator.figures import DirectionFigures
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.compared import BUSY, CALM, FULL, Load, Side, Span
+from flowdiag.diagnoser.compared import BUSY, CALM, FULL, Load, Side
 from flowdiag.diagnoser.confidence import LOSS_MINOR
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Verdict
@@ -23,6 +23,7 @@ from flowdiag.diagnoser.signals.episodes import Episode, episodes
 from flowdiag.diagnoser.signals.losses import lost_between
 from flowdiag.diagnoser.signals.silences import covered
 from flowdiag.diagnoser.signals.traffic_shift import Shifts, shifts
+from flowdiag.durations import Span
 
 # From that part of the plan on a difference of mean or peak counts.
 COUNTS: Final = 0.10

@@ -20,7 +20,8 @@ from flowdiag.diagnoser.signals.figure_windows import figure_windows
 from flowdiag.diagnoser.signals.link_bands import link_bands
 from flowdiag.diagnoser.signals.link_states import STATE_NAMES, UNKNOWN
 from flowdiag.diagnoser.signals.shares import address_text, label_of
-from flowdiag.note.model import Chart, Layer, Rates, Span, Stack, StateSpan, TimeAxis
+from flowdiag.durations import Span
+from flowdiag.note.model import Chart, Layer, Rates, Stack, StateSpan, TimeAxis
 
 # As many points as a picture of a page's width can tell apart.
 MOST_POINTS: Final = 240

@@ -11,9 +11,8 @@ from flowdiag.diagnoser.evidence import keys_of
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kinds import kind_of
 from flowdiag.diagnoser.sentences.times import duration
-from flowdiag.durations import MINUTE_MS
+from flowdiag.durations import MINUTE_MS, Span
 from flowdiag.note import wording_figures as words
-from flowdiag.note.model import Span
 from flowdiag.note.wording import WAYS, per_cent
 from flowdiag.site.clock import Clock
 from flowdiag.text.figures import (

@@ -7,13 +7,14 @@ from collections.abc import Iterator, Sequence
 
 from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.durations import Span
 from flowdiag.note import comparison, figures
 from flowdiag.note import wording as words
 from flowdiag.note import wording_brief as brief_words
 from flowdiag.note import wording_comparison as comparing
 from flowdiag.note.brief import Brief, shortened
 from flowdiag.note.layout import PLAIN_WIDTH, plain
-from flowdiag.note.model import Note, Span
+from flowdiag.note.model import Note
 from flowdiag.note.text_chart import chart_lines
 from flowdiag.note.wording_figures import LINK_COLUMNS
 from flowdiag.note.wording_pictures import TEXT_LEGEND

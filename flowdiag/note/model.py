@@ -12,9 +12,9 @@ from itertools import groupby
 from flowdiag.aggregator.figures import LinkFigures, Ranked
 from flowdiag.diagnoser.comparison import Comparison
 from flowdiag.diagnoser.finding import Finding, Verdict
+from flowdiag.durations import Span
 from flowdiag.site.clock import Clock
 
-Span = tuple[int, int]  # [start, end)
 Rates = tuple[float | None, ...]  # Mbit/s per step; None where the exporter was not heard
 
 

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from flowdiag.durations import Span
 from flowdiag.note import wording_pictures
 from flowdiag.note.axis import time_ticks
 from flowdiag.note.figures import plain_rate
-from flowdiag.note.model import Span
 from flowdiag.site.clock import Clock
 from flowdiag.text.escape import html
 

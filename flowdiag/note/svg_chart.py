@@ -7,10 +7,10 @@ from dataclasses import replace
 from typing import Final, NamedTuple
 
 from flowdiag.diagnoser.signals.link_states import CARRYING, KEEPALIVES, SILENT, STATE_NAMES, UNKNOWN
-from flowdiag.durations import MINUTE_MS
+from flowdiag.durations import MINUTE_MS, Span
 from flowdiag.note import wording_pictures as words
 from flowdiag.note.axis import highest_share
-from flowdiag.note.model import Chart, Span
+from flowdiag.note.model import Chart
 from flowdiag.note.svg import (
     CHARACTER,
     LEFT,

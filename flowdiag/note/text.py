@@ -9,6 +9,7 @@ from rich.cells import cell_len
 
 from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.durations import Span
 from flowdiag.note import comparison, figures
 from flowdiag.note import wording as words
 from flowdiag.note import wording_brief as brief_words
@@ -25,7 +26,7 @@ from flowdiag.note.layout import (
     table,
     terminal_width,
 )
-from flowdiag.note.model import Note, Span
+from flowdiag.note.model import Note
 from flowdiag.note.text_chart import chart_lines
 from flowdiag.note.wording_figures import LINK_COLUMNS
 from flowdiag.note.wording_pictures import TEXT_LEGEND

@@ -7,11 +7,11 @@ from typing import Final
 
 from rich.cells import cell_len
 
-from flowdiag.durations import MINUTE_MS
+from flowdiag.durations import MINUTE_MS, Span
 from flowdiag.note import wording_pictures as words
 from flowdiag.note.axis import highest_share, time_ticks
 from flowdiag.note.layout import Line, paragraph
-from flowdiag.note.model import Chart, Rates, Span
+from flowdiag.note.model import Chart, Rates
 from flowdiag.site.clock import Clock
 
 BLOCKS: Final = " ▁▂▃▄▅▆▇█"

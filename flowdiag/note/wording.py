@@ -11,7 +11,8 @@ from typing import Any, Final
 from flowdiag.diagnoser.finding import Action, Finding, Verdict
 from flowdiag.diagnoser.kinds import kind_of
 from flowdiag.diagnoser.sentences.verdict import TEST_THE_RATE
-from flowdiag.note.model import Note, NoteCoverage, Span
+from flowdiag.durations import Span
+from flowdiag.note.model import Note, NoteCoverage
 from flowdiag.site.clock import Clock
 from flowdiag.site.profile import Profile
 from flowdiag.text.figures import count, percent

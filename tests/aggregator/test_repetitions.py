@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from flowdiag.aggregator.build import build_case_data
+from flowdiag.aggregator.conversation_keys import mixed
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.site_flows import SiteFlows
-from flowdiag.aggregator.twins import ALWAYS_LOOKED_AT, mixed, without_twins
+from flowdiag.aggregator.twins import ALWAYS_LOOKED_AT, without_twins
 from flowdiag.collector.report import ExportReport
 from flowdiag.flows import MESSAGES_KEY
 from tests.aggregator.tables import (

@@ -10,12 +10,12 @@ from flowdiag.diagnoser.sentences.links import called
 from flowdiag.diagnoser.sentences.load import WAYS
 from flowdiag.diagnoser.sentences.times import duration, site_clock, span, spells
 from flowdiag.diagnoser.signals.traffic_shift import Explanation, Shift, Shifts
+from flowdiag.durations import Span
 from flowdiag.text.figures import count, percent, rate, volume
 
 if TYPE_CHECKING:
     from flowdiag.diagnoser.compared import Side
 
-Span = tuple[int, int]
 
 ASKED: Final = "the time asked about"
 OTHER: Final = "the other time"

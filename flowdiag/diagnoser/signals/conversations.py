@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.concurrently import in_order
+from flowdiag.aggregator.conversation_keys import conversation_key
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
 from flowdiag.aggregator.steps import steps
 
@@ -24,15 +25,6 @@ ICMPV6: Final = 58
 SYN: Final = 0x02  # RFC 9293 3.1
 RST: Final = 0x04
 ACK: Final = 0x10
-
-# Odd 64-bit multipliers for a multiply-and-add hash (from memory: the usual golden-ratio and splitmix
-# constants). A collision among ten million conversations has a probability near 3e-6 and would hide one
-# unanswered attempt.
-MULTIPLIERS: Final = (
-    np.uint64(0x9E3779B97F4A7C15),
-    np.uint64(0xBF58476D1CE4E5B9),
-    np.uint64(0x94D049BB133111EB),
-)
 
 # Odd 32-bit multipliers of a quick hash (from memory: golden ratio, MurmurHash3).
 _PAIR_FACTORS: Final = (np.uint32(0x9E3779B1), np.uint32(0x85EBCA6B))
@@ -49,17 +41,11 @@ def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.ui
 
 def _keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
     protocol = flows.protocol[rows]
-    ports = (flows.inside_port[rows].astype(np.int64) + 1) * 65537 + flows.outside_port[rows] + 1
-    ports *= (protocol != ICMP) & (protocol != ICMPV6)
-    addresses = flows.inside[rows].astype(np.int64) << 32 | flows.outside[rows].astype(np.int64)
-    with np.errstate(over="ignore"):
-        key = addresses.view(np.uint64) * MULTIPLIERS[0]
-        key ^= key >> np.uint64(29)
-        key += ports.view(np.uint64) * MULTIPLIERS[1]
-        key ^= key >> np.uint64(32)
-        key += (protocol.astype(np.int64) + 1).astype(np.uint64) * MULTIPLIERS[2]
-        key ^= key >> np.uint64(31)
-    return key
+    with_ports = (protocol != ICMP) & (protocol != ICMPV6)
+    port, other_port = (
+        np.where(with_ports, ports[rows], np.int32(-1)) for ports in (flows.inside_port, flows.outside_port)
+    )
+    return conversation_key(flows.inside[rows], flows.outside[rows], port, other_port, protocol)
 
 
 def answered(flows: SiteFlows, rows: NDArray[np.intp], *, refusals: bool = True) -> NDArray[np.bool_]:

@@ -25,11 +25,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.conversation_keys import mixed
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
 from flowdiag.aggregator.spread import part_inside
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.once import once_per_case
-from flowdiag.diagnoser.signals.conversations import MULTIPLIERS, among, conversation_keys, distinct
+from flowdiag.diagnoser.signals.conversations import among, conversation_keys, distinct
 from flowdiag.diagnoser.signals.link_states import backups, link_states, primaries
 from flowdiag.diagnoser.signals.timeline import Grid, runs
 
@@ -287,10 +288,7 @@ def _without_leaks(scene: _Scene, stays: list[tuple[int, int]]) -> list[tuple[in
 
 def _pairs(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
     """One well mixed key per row for its two addresses."""
-    pair = flows.inside[rows].astype(np.uint64) << np.uint64(32) | flows.outside[rows].astype(np.uint64)
-    with np.errstate(over="ignore"):
-        mixed: NDArray[np.uint64] = pair * MULTIPLIERS[0]
-    return mixed ^ (mixed >> np.uint64(29))
+    return mixed(flows.inside[rows].astype(np.int64) << 32 | flows.outside[rows].astype(np.int64))
 
 
 def _episode(case: Case, scene: _Scene, stay: tuple[int, int]) -> Failover:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.spread import WindowGrid, spread
 from flowdiag.aggregator.steps import added_up
 
 
@@ -69,35 +70,10 @@ class Grid:
     def spread(
         self, start_ms: NDArray[np.int64], end_ms: NDArray[np.int64], values: NDArray[np.float64]
     ) -> NDArray[np.float64]:
-        """`values` spread evenly over each record's own time, the part inside the grid only. Shape [bins].
-
-        Records within one bin are simply added. For the others the running total at the bin edges is a sum of
-        ramps, which two sums of rates and rate x time give without a step per record.
-        """
-        first = (start_ms - self.start_ms) / self.step_ms
-        last = (np.maximum(end_ms, start_ms + 1) - self.start_ms) / self.step_ms
-        total = np.zeros(self.bins)
-        within = (np.floor(first) == np.floor(last)) & (first >= 0) & (first < self.bins)
-        total += np.bincount(first[within].astype(np.int64), values[within], self.bins)[: self.bins]
-        across = ~within & (last > 0) & (first < self.bins)
-        if across.any():
-            total += self._ramps(first[across], last[across], values[across])
-        return total
-
-    def _ramps(
-        self, first: NDArray[np.float64], last: NDArray[np.float64], values: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
-        rate = values / (last - first)
-        slope = np.zeros(self.bins + 2)
-        offset = np.zeros(self.bins + 2)
-        for at, sign in ((first, 1.0), (last, -1.0)):
-            # A ramp that begins at `at` has risen by rate x (edge - at) at every edge from ceil(at) on.
-            edge = np.clip(np.ceil(at), 0, self.bins + 1).astype(np.int64)
-            slope += np.bincount(edge, sign * rate, self.bins + 2)
-            offset += np.bincount(edge, sign * rate * at, self.bins + 2)
-        edges = np.arange(self.bins + 1)
-        running = edges * np.cumsum(slope)[: self.bins + 1] - np.cumsum(offset)[: self.bins + 1]
-        return np.maximum(np.diff(running), 0.0)
+        """`values`, none negative, spread evenly over each record's own time, the part inside the grid only. Shape [bins]."""
+        windows = WindowGrid(self.start_ms, self.step_ms, self.bins)
+        series: NDArray[np.float64] = spread(start_ms, end_ms, [values], windows)[0, 0]
+        return series
 
 
 def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
