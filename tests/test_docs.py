@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import re
 import shlex
@@ -46,6 +47,41 @@ def test_the_site_builds_without_a_warning(tmp_path: Path) -> None:
     assert (done.returncode, done.stderr) == (0, "")
     pages = {path.relative_to(tmp_path / "site").as_posix() for path in (tmp_path / "site").rglob("*.html")}
     assert pages >= {page.replace(".md", ".html") for page in PAGES}
+
+
+GUIDE = (DOCS.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def test_the_contributor_guide_names_files_that_exist() -> None:
+    named = set(re.findall(r"`([\w./*-]+/[\w.*-]+\.(?:py|toml|csv|css|html|json|md|svg))`", GUIDE))
+    assert len(named) > 60
+    package = DOCS.parent / "flowdiag"
+    missing = {
+        name
+        for name in named
+        if not any(
+            list(root.glob(name))
+            for root in (DOCS.parent, package, package / "collector", package / "diagnoser")
+        )
+    }
+    assert not missing
+
+
+def test_the_walk_of_one_record_is_true() -> None:
+    """At most fourteen files, each with the function that the table names."""
+    steps = re.findall(r"^\| \d+ \| `([\w/]+\.py)` \| `([\w.]+)\(\)`", GUIDE, re.MULTILINE)
+    assert 10 <= len(steps) <= 14
+    for file, function in steps:
+        module = importlib.import_module("flowdiag." + file.removesuffix(".py").replace("/", "."))
+        found: Any = module
+        for part in function.split("."):
+            found = getattr(found, part)
+        assert callable(found)
+
+
+def test_the_guide_says_where_to_change_what() -> None:
+    table = GUIDE.partition("## Where do I change")[2].partition("\n## ")[0]
+    assert len(re.findall(r"^\| (?!what \||---)", table, re.MULTILINE)) >= 15
 
 
 def keys(value: Any, path: str = "") -> Iterator[str]:
