@@ -6,10 +6,10 @@ site's own zone; rates are in Mbit/s with the framing of the link, octets and pa
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 from flowdiag.diagnoser.diagnosis import Diagnosis as Diagnosed
 
@@ -21,11 +21,6 @@ if TYPE_CHECKING:
     from flowdiag.collector.export import Paths
     from flowdiag.pipeline import Direction
     from flowdiag.site.profile import Profile
-
-_MEASURES: Final = {
-    **dict.fromkeys(("octets", "packets", "flows"), "int64"),
-    **dict.fromkeys(("share", "mean_mbps", "peak_mbps"), "float64"),
-}
 
 
 class Diagnosis(Diagnosed):
@@ -114,11 +109,8 @@ def usage(
     the flows' times allow), state (category: ok, busy, full, unknown; where it is unknown the rates are NaN). attrs: site,
     notes. window_s: length of the windows in seconds; that in which figures are kept for None. Otherwise as diagnose().
     """
-    import numpy as np
-    import pandas as pd
-
-    from flowdiag.aggregator.usage_report import STATES, UNKNOWN
     from flowdiag.export_usage import report_usage
+    from flowdiag.frames import usage_frame
 
     report = report_usage(
         _listed(paths),
@@ -129,26 +121,7 @@ def usage(
         link=link,
         direction=direction,
     )
-    parts = []
-    for one in report.links:
-        known = one.state != UNKNOWN
-        rates = {
-            name: np.where(known, getattr(one, name), np.nan) for name in ("mbps", "lower_mbps", "upper_mbps")
-        }
-        parts.append(
-            pd.DataFrame(
-                {
-                    "link": one.name,
-                    "direction": one.direction,
-                    "start": _times(one.edges_ms[:-1], report.timezone),
-                    "seconds": np.diff(one.edges_ms) / 1000,
-                    "capacity_mbps": float(one.figures.capacity_mbps),
-                    **rates,
-                    "state": pd.Categorical([STATES[code] for code in one.state.tolist()], categories=STATES),
-                }
-            )
-        )
-    frame = pd.concat(parts, ignore_index=True).set_index(["link", "direction", "start"])
+    frame = usage_frame(report)
     return _with_attributes(frame, {"site": report.site, "notes": list(report.notes)})
 
 
@@ -171,13 +144,11 @@ def top(
     the peak of a minute); first, last (datetime64[ms] in the site's zone). attrs: total and rest (octets), notes. Otherwise as
     diagnose(); without a profile private networks count as inside.
     """
-    import pandas as pd
-
     from flowdiag.aggregator.site_flows import DIRECTION_NAMES
-    from flowdiag.aggregator.top_keys import Conversation
     from flowdiag.aggregator.top_ranking import Request
     from flowdiag.errors import UsageError
     from flowdiag.export_ranking import rank_export
+    from flowdiag.frames import ranking_frame
     from flowdiag.pipeline import link_named
 
     site = None if profile is None else _profile(profile)
@@ -193,21 +164,7 @@ def top(
         window_to=window_to,
     )
     found = rank_export(_listed(paths), site, request)
-    rows = found.whole.rows
-    index = pd.RangeIndex(1, len(rows) + 1, name="rank")
-
-    def column(values: Iterable[Any], kind: str) -> pd.Series[Any]:
-        return pd.Series(list(values), index=index, dtype=kind)
-
-    keys = [vars(row.key) if isinstance(row.key, Conversation) else {"key": row.key} for row in rows]
-    names = ["inside", "outside", "application"] if kind == "conversations" else ["key"]
-    columns: dict[str, Any] = {name: column((key[name] for key in keys), "str") for name in names}
-    columns["label"] = column((row.label for row in rows), "object")
-    for name, dtype in _MEASURES.items():
-        columns[name] = column((getattr(row, name) for row in rows), dtype)
-    for name in ("first", "last"):
-        columns[name] = _times((getattr(row, f"{name}_ms") for row in rows), found.timezone)
-    frame = pd.DataFrame(columns, index=index)
+    frame = ranking_frame(found.whole, kind, found.timezone)
     attributes = {
         "total": found.whole.total_octets,
         "rest": found.whole.rest_octets,
@@ -235,15 +192,15 @@ def review(
     import pandas as pd
 
     from flowdiag.collector.store.opening import open_place
+    from flowdiag.review.frame import site_frame
     from flowdiag.review.period import chosen_period
     from flowdiag.review.portfolio_review import review as reviewed
     from flowdiag.review.sites import read_sites
-    from flowdiag.review.table import SITE_COLUMNS, site_rows
 
     known, faults = read_sites(sites)
     period = chosen_period(open_place(store), month, period_from, period_to)
     done = reviewed(str(store), known, period, jobs=jobs)
-    frame = pd.DataFrame(site_rows(done), columns=list(SITE_COLUMNS)).set_index("rank").convert_dtypes()
+    frame = site_frame(done).set_index("rank").convert_dtypes()
     whole = [name for name in frame if pd.api.types.is_float_dtype(frame[name])]
     frame = frame.astype(dict.fromkeys(whole, "float64"))
     return _with_attributes(frame, {"period": period.words, "left_out": [str(fault) for fault in faults]})
@@ -255,13 +212,6 @@ def _listed(paths: Paths) -> list[str | Path]:
 
 def _profile(given: Profile | str | Path) -> Profile:
     return read_profile(given) if isinstance(given, str | Path) else given
-
-
-def _times(times_ms: Iterable[int], zone: str) -> pd.DatetimeIndex:
-    """Times in ms since 1970 UTC as pandas has them, in a zone."""
-    import pandas as pd
-
-    return pd.to_datetime(list(times_ms), unit="ms", utc=True).as_unit("ms").tz_convert(zone)
 
 
 def _with_attributes(frame: pd.DataFrame, attributes: Mapping[str, Any]) -> pd.DataFrame:

@@ -23,7 +23,16 @@ WINGS: Final = (
     ("review",),
     ("draft",),
     ("scenario",),
-    ("query_times", "query_plan", "pipeline", "comparing", "export_ranking", "export_usage", "inspection"),
+    (
+        "query_times",
+        "query_plan",
+        "pipeline",
+        "comparing",
+        "export_ranking",
+        "export_usage",
+        "inspection",
+        "frames",
+    ),
     ("api",),
     ("cli",),
 )

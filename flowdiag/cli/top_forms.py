@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Iterator
 from typing import Any, Final
@@ -19,9 +17,10 @@ from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.aggregator.top_keys import Conversation
 from flowdiag.aggregator.top_ranking import Ranking, Top, TopRow
 from flowdiag.durations import DAY_MS
-from flowdiag.text.escape import csv_cell, terminal
+from flowdiag.text.csv_table import csv_table
+from flowdiag.text.escape import terminal
 from flowdiag.text.figures import bare_rate, tenths, volume
-from flowdiag.text.table_figures import clock, iso, printed, short
+from flowdiag.text.table_figures import clock, iso, iso_moment, printed, short
 
 SCHEMA: Final = "flowdiag.top/1"
 TITLES: Final = {
@@ -106,33 +105,35 @@ def _row_json(row: TopRow, zone: ZoneInfo, outside: Outside) -> dict[str, Any]:
 
 def as_csv(top: Top, outside: Outside) -> str:
     """One line a row; the ranking's window in front, of the windows alone where there are any."""
-    zone = ZoneInfo(top.timezone)
-    keys = ["inside", "outside", "application"] if top.request.kind == "conversations" else ["key"]
-    header = ["from", "to", *keys, "label", "octets", "packets", "flows", "share", "mean_mbps", "peak_mbps"]
-    header += ["first", "last"] + ["network", "country"] * outside.has_networks + ["name"] * outside.has_names
-    file = io.StringIO()
-    writer = csv.writer(file, lineterminator="\n")
-    writer.writerow(header)
+    import pandas as pd
+
+    from flowdiag.frames import key_columns, ranking_frame
+
+    keys = key_columns(top.request.kind)
+    measures = ["octets", "packets", "flows", "share", "mean_mbps", "peak_mbps"]
+    columns = ["from", "to", *keys, "label", *measures, "first", "last"]
+    columns += ["network", "country"] * outside.has_networks + ["name"] * outside.has_names
+    parts = []
     for ranking in top.steps or (top.whole,):
-        window = [iso(time_ms, zone) for time_ms in ranking.window_ms]
-        for row in ranking.rows:
-            key = list(vars(row.key).values()) if isinstance(row.key, Conversation) else [row.key]
-            cells: list[Any] = [*window, *map(csv_cell, [*key, row.label or ""])]
-            cells += [row.octets, row.packets, row.flows, f"{row.share:.6f}", f"{row.mean_mbps:.6f}"]
-            cells += ["" if row.peak_mbps is None else f"{row.peak_mbps:.6f}"]
-            cells += [iso(row.first_ms, zone), iso(row.last_ms, zone)]
-            if outside.has_networks:
-                network = outside.network(row)
-                cells += [csv_cell(network.owner or ""), csv_cell(network.country or "")]
-            if outside.has_names:
-                cells += [csv_cell(outside.name(row) or "")]
-            writer.writerow(cells)
-        shown = sum(row.packets for row in ranking.rows), sum(row.flows for row in ranking.rows)
-        rest: list[Any] = [*window, EVERYTHING_ELSE, *[""] * len(keys), ranking.rest_octets]
-        rest += [max(ranking.total_packets - shown[0], 0), max(ranking.total_flows - shown[1], 0)]
-        rest += [f"{ranking.rest_share:.6f}"]
-        writer.writerow(rest + [""] * (len(header) - len(rest)))
-    return file.getvalue()
+        frame = ranking_frame(ranking, top.request.kind, top.timezone).astype("object")
+        frame["network"] = [outside.network(row).owner for row in ranking.rows]
+        frame["country"] = [outside.network(row).country for row in ranking.rows]
+        frame["name"] = [outside.name(row) for row in ranking.rows]
+        frame.loc[len(frame) + 1] = {
+            keys[0]: EVERYTHING_ELSE,
+            "octets": ranking.rest_octets,
+            "packets": max(ranking.total_packets - sum(row.packets for row in ranking.rows), 0),
+            "flows": max(ranking.total_flows - sum(row.flows for row in ranking.rows), 0),
+            "share": ranking.rest_share,
+        }
+        frame["from"], frame["to"] = (iso(time_ms, ZoneInfo(top.timezone)) for time_ms in ranking.window_ms)
+        parts.append(frame)
+    return csv_table(
+        pd.concat(parts),
+        columns,
+        dict.fromkeys(("share", "mean_mbps", "peak_mbps"), "{:.6f}".format)
+        | {"first": iso_moment, "last": iso_moment},
+    )
 
 
 def as_text(top: Top, outside: Outside, *, on_terminal: bool) -> str:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Iterator
 from typing import Any, Final, NamedTuple
@@ -18,9 +16,10 @@ from rich.text import Text
 from flowdiag.aggregator.usage_report import STATES, UNKNOWN, LinkUsage, UsageReport
 from flowdiag.cli.chart import chart
 from flowdiag.note.json_note import whole
-from flowdiag.text.escape import csv_cell, terminal
+from flowdiag.text.csv_table import csv_table
+from flowdiag.text.escape import terminal
 from flowdiag.text.figures import bare_rate, tenths, volume
-from flowdiag.text.table_figures import clock, iso, printed
+from flowdiag.text.table_figures import clock, iso, iso_moment, printed
 
 SCHEMA: Final = "flowdiag.usage/1"
 
@@ -106,24 +105,15 @@ def _windows(link: LinkUsage) -> Iterator[_Window]:
 
 def as_csv(report: UsageReport) -> str:
     """One line a window of each link and direction; rates are empty where the exporter was silent."""
-    zone = ZoneInfo(report.timezone)
-    file = io.StringIO()
-    writer = csv.writer(file, lineterminator="\n")
-    rates = ["mbps", "lower_mbps", "upper_mbps"]
-    writer.writerow(["link", "direction", "start", "seconds", "capacity_mbps", *rates, "state"])
-    for link in report.links:
-        capacity = f"{link.figures.capacity_mbps:g}"
-        for window in _windows(link):
-            front = [
-                csv_cell(link.name),
-                link.direction,
-                iso(window.start_ms, zone),
-                f"{window.seconds:g}",
-                capacity,
-            ]
-            values = (getattr(window, name) for name in rates)
-            writer.writerow([*front, *("" if v is None else f"{v:.6f}" for v in values), window.state])
-    return file.getvalue()
+    from flowdiag.frames import usage_frame
+
+    rates = ("mbps", "lower_mbps", "upper_mbps")
+    return csv_table(
+        usage_frame(report),
+        ["link", "direction", "start", "seconds", "capacity_mbps", *rates, "state"],
+        {"start": iso_moment, "seconds": "{:g}".format, "capacity_mbps": "{:g}".format}
+        | dict.fromkeys(rates, "{:.6f}".format),
+    )
 
 
 def as_text(report: UsageReport, *, on_terminal: bool) -> str:

@@ -1,20 +1,14 @@
-"""The review as CSV (RFC 4180): one row a site, formulas neutralised."""
+"""The review as CSV: one row a site."""
 
 from __future__ import annotations
 
-import csv
-import io
-
 from flowdiag.review.as_json import rounded
 from flowdiag.review.portfolio_review import PortfolioReview
-from flowdiag.review.table import SITE_COLUMNS, site_rows
-from flowdiag.text.escape import csv_cell
+from flowdiag.review.table import SITE_COLUMNS
+from flowdiag.text.csv_table import csv_table
 
 
 def render(review: PortfolioReview) -> str:
-    file = io.StringIO()
-    writer = csv.writer(file, lineterminator="\n")
-    writer.writerow(SITE_COLUMNS)
-    for row in site_rows(review):
-        writer.writerow([csv_cell(cell) if isinstance(cell, str) else rounded(cell) for cell in row])
-    return file.getvalue()
+    from flowdiag.review.frame import site_frame
+
+    return csv_table(site_frame(review).map(rounded), SITE_COLUMNS)

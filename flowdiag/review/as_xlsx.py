@@ -7,14 +7,15 @@ saved as CSV. Created without a clock, so that the same review gives the same oc
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Sequence
 from datetime import datetime
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from flowdiag.review.as_json import rounded
 from flowdiag.review.portfolio_review import PortfolioReview
-from flowdiag.review.table import LINK_COLUMNS, SITE_COLUMNS, Cell, link_rows, site_rows
 from flowdiag.text.escape import csv_cell
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _CREATED: Final = datetime(2000, 1, 1)
 _SHARES: Final = frozenset(
@@ -27,6 +28,8 @@ _USUAL_WIDTH: Final = 13
 def render(review: PortfolioReview) -> bytes:
     import xlsxwriter
 
+    from flowdiag.review.frame import link_frame, site_frame
+
     file = io.BytesIO()
     options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
     with xlsxwriter.Workbook(file, options) as book:
@@ -37,28 +40,25 @@ def render(review: PortfolioReview) -> bytes:
             "figure": book.add_format({"num_format": "0.0#"}),
             "wrap": book.add_format({"text_wrap": True, "valign": "top"}),
         }
-        _sheet(book, "Sites", SITE_COLUMNS, site_rows(review), formats)
-        _sheet(book, "Links", LINK_COLUMNS, link_rows(review), formats)
+        _sheet(book, "Sites", site_frame(review), formats)
+        _sheet(book, "Links", link_frame(review), formats)
     return file.getvalue()
 
 
-def _sheet(
-    book: Any, name: str, columns: Sequence[str], table: Iterable[list[Cell]], formats: dict[str, Any]
-) -> None:
+def _sheet(book: Any, name: str, table: pd.DataFrame, formats: dict[str, Any]) -> None:
     sheet = book.add_worksheet(name)
     sheet.freeze_panes(1, 0)
-    for place, column in enumerate(columns):
+    for place, column in enumerate(map(str, table)):
         sheet.set_column(place, place, _WIDE.get(column, _USUAL_WIDTH))
         sheet.write_string(0, place, column, formats["head"])
-    last = 0
-    for last, row in enumerate(table, 1):
-        for place, (column, cell) in enumerate(zip(columns, row, strict=True)):
+    for row, cells in enumerate(table.itertuples(index=False), 1):
+        for place, (column, cell) in enumerate(zip(map(str, table), cells, strict=True)):
             if isinstance(cell, str):
                 sheet.write_string(
-                    last, place, csv_cell(cell), formats["wrap"] if column == "reasons" else None
+                    row, place, csv_cell(cell), formats["wrap"] if column == "reasons" else None
                 )
             elif cell is not None:
                 whole = isinstance(cell, int)
                 kind = formats["share"] if column in _SHARES else None if whole else formats["figure"]
-                sheet.write_number(last, place, rounded(cell), kind)
-    sheet.autofilter(0, 0, last, len(columns) - 1)
+                sheet.write_number(row, place, rounded(cell), kind)
+    sheet.autofilter(0, 0, len(table), len(table.columns) - 1)

@@ -28,8 +28,12 @@ def short(value: float) -> str:
 
 def iso(time_ms: int, zone: ZoneInfo) -> str:
     """ISO 8601 with the zone's offset, milliseconds where there are any."""
-    moment = datetime.fromtimestamp(time_ms / 1000, UTC).astimezone(zone)
-    return moment.isoformat(timespec="milliseconds" if time_ms % 1000 else "seconds")
+    return iso_moment(datetime.fromtimestamp(time_ms / 1000, UTC).astimezone(zone))
+
+
+def iso_moment(moment: datetime) -> str:
+    """The same of a time that knows its zone."""
+    return moment.isoformat(timespec="milliseconds" if moment.microsecond else "seconds")
 
 
 def clock(time_ms: int, zone: ZoneInfo, *, date: bool = False) -> str:
