@@ -12,6 +12,7 @@ NAMES: Final = {
     # Rates and minutes
     "capacity_mbps": "plan",
     "peak_mbps": "highest window",
+    "peak_window_s": "its length",
     "p95_mbps": "95th percentile",
     "mean_down_mbps": "mean download",
     "mean_up_mbps": "mean upload",
