@@ -10,6 +10,7 @@ from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.aggregator.usage_report import UsageReport, usage_report
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
+from flowdiag.diagnoser.signals.full_times import figures
 from flowdiag.pipeline import Direction, build_case, link_named
 from flowdiag.site.profile import Profile
 
@@ -31,15 +32,14 @@ def report_usage(
     case = build_case(
         paths, profile, window_from=window_from, window_to=window_to, progress=progress, context=False
     )
-    windows = figure_windows(case)
     return usage_report(
         profile,
         case.flows,
         case.usage,
         case.coverage,
         case.window_ms,
-        window_ms or windows.usage.window_ms,
-        windows=(windows.usage, windows.heard),
+        window_ms or figure_windows(case).usage.window_ms,
+        figures=figures(case),
         asked=Asked(begin=window_from is not None, end=window_to is not None),
         link=wanted,
         direction=None if direction is None else DIRECTION_NAMES.index(direction),

@@ -6,12 +6,15 @@ part, the part inside counts, with its own seconds.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.figures import DirectionFigures, LinkFigures
+from flowdiag.aggregator.full_time import Span, busy_ms, full_ms, inside
 from flowdiag.aggregator.percentiles import nearest_rank
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, part_inside, spread
@@ -34,12 +37,14 @@ def link_figures(
     profile: Profile,
     window_ms: tuple[int, int],
     heard: NDArray[np.bool_] | None = None,
+    full_times: Mapping[tuple[int, int], Sequence[Span]] = MappingProxyType({}),
 ) -> tuple[LinkFigures, ...]:
     """Figures of [from, to), ms since 1970 UTC, for each link of the profile in order.
 
     usage: on the grid whose windows are judged busy, full and peak, from these flows. heard: bool per window of
-    it; windows in which the exporter was silent are not judged, since silence is no zero. The mean is the octets
-    inside the window over its length as far as the export covers it, silence in between included.
+    it; windows in which the exporter was silent are not judged, since silence is no zero. full_times: by link and
+    direction the times known to the second in which it was full, which count in place of the windows that they touch. The
+    mean is the octets inside the window over its length as far as the export covers it, silence in between included.
     """
     series = flows.link.astype(np.int16) * 2 + flows.direction
     series[flows.link < 0] = -1
@@ -56,6 +61,7 @@ def link_figures(
             rates = windows.judged(number, direction, otherwise=mean)
             ranked = fives.judged(number, direction, otherwise=mean) if fives.count >= LEAST_FIVES else rates
             highest = int(np.argmax(rates))
+            exact = full_times.get((number, direction), ())
             both.append(
                 DirectionFigures(
                     capacity_mbps=capacity,
@@ -63,8 +69,8 @@ def link_figures(
                     p95_mbps=nearest_rank(ranked, PERCENT),
                     peak_mbps=float(rates[highest]),
                     octets=round(float(octets)),
-                    busy_minutes=windows.minutes_over(rates, profile.thresholds.busy * capacity),
-                    full_minutes=windows.minutes_over(rates, profile.thresholds.full * capacity),
+                    busy_minutes=windows.minutes(busy_ms, rates, profile.thresholds.busy * capacity, exact),
+                    full_minutes=windows.minutes(full_ms, rates, profile.thresholds.full * capacity, exact),
                     peak_ms=windows.begin_ms(highest),
                     peak_window_s=windows.length_s(highest),
                 )
@@ -168,12 +174,15 @@ class _Rates:
         length = int(self._inside[step]) if self.count else self._window_ms[1] - self._window_ms[0]
         return length / 1000.0
 
-    def minutes_over(self, rates: NDArray[np.float64], limit: float) -> float:
-        """Minutes of 60 s of the steps at or over a limit, to a hundredth."""
+    def minutes(
+        self, added: Callable[..., int], rates: NDArray[np.float64], limit: float, exact: Sequence[Span]
+    ) -> float:
+        """Minutes of 60 s at or over a limit, to a hundredth: the steps so and times known exactly, added up."""
         if not self.count:
             return 0.0
-        over_ms = int(self._inside[rates >= limit * (1 - _ROUNDING)].sum())
-        return round(over_ms / MINUTE_MS, 2)
+        over = rates >= limit * (1 - _ROUNDING)
+        within = inside(exact, self._begin_ms[0], self._begin_ms[-1] + self._inside[-1])
+        return round(added(self._begin_ms, self._inside, over, within) / MINUTE_MS, 2)
 
     @staticmethod
     def _cut_edges(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final, Literal
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.build import build_usage
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.dscp import ClassUsage, usage_by_class
-from flowdiag.aggregator.figures import DirectionFigures
+from flowdiag.aggregator.figures import DirectionFigures, LinkFigures
 from flowdiag.aggregator.link_figures import link_figures
 from flowdiag.aggregator.report_windows import ALL_OF_IT, Asked, no_flow_note, report_windows
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES, SiteFlows
@@ -74,13 +74,12 @@ def usage_report(
     step_ms: int,
     *,
     asked: Asked = ALL_OF_IT,
-    windows: tuple[Usage, NDArray[np.bool_]] | None = None,
+    figures: Sequence[LinkFigures] | None = None,
     link: int | None = None,
     direction: int | None = None,
 ) -> UsageReport:
     """The report of a span [from, to) in windows of step_ms. minutes: the usage on windows of a minute; asked: which
-    ends of the window a person gave; windows: the usage on which figures are kept whatever step_ms is, and whether the
-    exporter was heard in each of its windows, the minutes for None.
+    ends of the window a person gave; figures: of each link in the span, worked out by the minutes for None.
 
     Rates times the lengths of their windows add up to the octets that fall in [from, to). Raises UsageError for more
     windows than MAX_WINDOWS.
@@ -97,8 +96,7 @@ def usage_report(
     length = np.diff(edges)
     series = build_usage(flows, profile, grid, with_bounds=True)
     heard = _heard(minutes, coverage, grid)
-    kept, kept_heard = windows or (minutes, coverage.heard)
-    figures = link_figures(kept, flows, profile, window_ms, kept_heard)
+    figures = figures or link_figures(minutes, flows, profile, window_ms, coverage.heard)
     months = [
         (year, month, link_figures(minutes, flows, profile, part, coverage.heard))
         for year, month, part in local_months(window_ms, zone)

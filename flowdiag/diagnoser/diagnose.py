@@ -15,7 +15,7 @@ from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings import single_host
 from flowdiag.diagnoser.kinds import KINDS
-from flowdiag.diagnoser.signals.figure_windows import figures
+from flowdiag.diagnoser.signals.full_times import figures
 from flowdiag.diagnoser.verdict import decide, touches
 
 FINDERS: Final = tuple(kind.find for kind in KINDS if kind.find is not None)

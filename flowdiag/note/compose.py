@@ -13,6 +13,7 @@ from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.diagnoser.findings.not_the_link import short_cuts
 from flowdiag.diagnoser.sentences.times import site_clock
+from flowdiag.diagnoser.signals.figure_windows import figure_windows
 from flowdiag.note import wording as words
 from flowdiag.note.charting import charts, shown_span, stack, time_axis
 from flowdiag.note.comparison import beside
@@ -55,7 +56,11 @@ def compose(
         destinations=diagnosis.destinations,
         coverage=note_coverage(case),
         cautions=diagnosis.cautions,
-        method=words.method(case.profile),
+        method=words.method(
+            case.profile,
+            figure_windows(case).usage.window_ms,
+            spells=any(finding.evidence.get("short") for finding in diagnosis.findings),
+        ),
         unseen=words.UNSEEN_ALWAYS,
         charts=drawn,
         stack=stack(case, verdict, drawn),

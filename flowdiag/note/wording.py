@@ -10,8 +10,9 @@ from typing import Any, Final
 
 from flowdiag.diagnoser.finding import Action, Finding, Verdict
 from flowdiag.diagnoser.kinds import kind_of
+from flowdiag.diagnoser.sentences.times import duration
 from flowdiag.diagnoser.sentences.verdict import TEST_THE_RATE
-from flowdiag.durations import Span
+from flowdiag.durations import MINUTE_MS, Span
 from flowdiag.note.model import Note, NoteCoverage
 from flowdiag.site.clock import Clock
 from flowdiag.site.profile import Profile
@@ -183,8 +184,14 @@ _FRAMING: Final = {
 }
 
 
-def method(profile: Profile) -> tuple[str, ...]:
-    """How the figures of this site's note were computed."""
+def method(profile: Profile, window_ms: int, *, spells: bool) -> tuple[str, ...]:
+    """How the figures of this site's note were computed. window_ms: length of their windows; spells: whether the note tells
+    short full spells.
+    """
+    whole = window_ms >= MINUTE_MS
+    each, own = ("minute", "") if whole else ("window", "; minutes are those of such windows")
+    if spells:
+        own += "; a short full spell counts with its own seconds"
     limits = profile.thresholds
     framings = list(dict.fromkeys(link.framing for link in profile.link))
     if len(framings) == 1:
@@ -195,11 +202,11 @@ def method(profile: Profile) -> tuple[str, ...]:
         ]
     return (
         "The octets of a flow record are spread evenly over the time from its first to its last packet, "
-        "in windows of one minute.",
+        f"in windows of {'one minute' if whole else duration(window_ms)}.",
         *counted,
-        f"A minute is busy from {percent(limits.busy)} of the plan's rate on, and full from "
-        f"{percent(limits.full)}; busy minutes include the full ones.",
-        "The 95th percentile is the nearest-rank one of five-minute rates. Peaks are single minutes.",
+        f"A {each} counts as a whole, by its mean: busy from {percent(limits.busy)} of the plan's rate on, and full from "
+        f"{percent(limits.full)}; busy minutes include the full ones{own}.",
+        f"The 95th percentile is the nearest-rank one of five-minute rates. Peaks are single {each}s.",
         "Volumes are IP octets as exported, scaled for sampling; shares are parts of all octets on the "
         "links, both directions summed.",
     )

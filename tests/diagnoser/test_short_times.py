@@ -13,7 +13,8 @@ from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.signals.at_limit import at_limit
 from flowdiag.diagnoser.signals.episodes import episodes
-from flowdiag.diagnoser.signals.figure_windows import figure_windows, figures
+from flowdiag.diagnoser.signals.figure_windows import figure_windows
+from flowdiag.diagnoser.signals.full_times import figures
 from flowdiag.diagnoser.signals.sustained import sustained_short, with_hidden_dips
 from flowdiag.note.compose import client_part
 from tests.diagnoser.building import SYN, Book, ms, profile

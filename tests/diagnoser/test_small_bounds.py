@@ -15,7 +15,7 @@ from flowdiag.diagnoser.findings import backup_leak, export_gap
 from flowdiag.diagnoser.signals.attribution import rows_within
 from flowdiag.diagnoser.signals.baseline import Usual, usual
 from flowdiag.diagnoser.signals.filling import fills_link
-from flowdiag.diagnoser.signals.saturation import minutes
+from flowdiag.diagnoser.signals.full_times import minutes
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.diagnoser.signals.timeline import Grid
 from flowdiag.site.profile import Thresholds
@@ -210,9 +210,9 @@ def test_octets_of_a_row_count_by_their_part_in_the_spans() -> None:
 
 
 def test_lengths_are_minutes_to_a_hundredth() -> None:
-    assert minutes(np.array([60_000, 60_000])) == 2
-    assert isinstance(minutes(np.array([60_000])), int)
-    assert minutes(np.array([10_000])) == 0.17
+    assert minutes(120_000) == 2
+    assert isinstance(minutes(60_000), int)
+    assert minutes(10_000) == 0.17
 
 
 # Gaps of the export -------------------------------------------------------------------------------------------------

@@ -37,7 +37,7 @@ from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key
 from flowdiag.diagnoser.finding import Confidence, Finding
-from flowdiag.diagnoser.findings.on_backup import full_minutes
+from flowdiag.diagnoser.findings.on_backup import full_minutes, was_full
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import backup as words
 from flowdiag.diagnoser.sentences.devices import named_device
@@ -115,7 +115,7 @@ def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:
         passes_allowance=over,
         leak_share=round(share, 4),
         **full,
-        fills_backup=any(full.values()),
+        fills_backup=was_full(case, index, start, end),
         only=only,
         **by,
     )

@@ -12,7 +12,8 @@ minutes under the threshold between full ones do not end it. Where such dips kee
 full minutes that are two thirds of the time do as well; of shorter windows, three minutes in all that are two thirds of
 the time, dips of a minute at most bridged. Where the windows are of 20 seconds or less, one minute is enough that is at
 least half of the time asked about. The edges are those of the records to five seconds. A shorter spell, of two windows of
-the resolution or of half a minute at least, is a finding of its own kind (`short`): told as an info, never the verdict.
+the resolution or of half a minute at least, is a finding of its own kind (`short`): told as an info, never the verdict;
+where minutes are counted it counts with its own seconds.
 Where there are more than six episodes, those at
 most fifteen minutes apart are one finding with its spells, never over an edge of the time asked about. The
 shares of hosts, applications and destinations are parts of the episode's own IP octets. Where records were lost, the
@@ -92,6 +93,7 @@ class LinkFull(Evidence):
     capacity_mbps: Capacity = ABSENT
     mean_mbps: Mean = ABSENT
     peak_mbps: Peak = ABSENT
+    peak_window_s: Annotated[int, Key("of a short one: seconds of that window", "its length")] = ABSENT
     mean_share_of_plan: Annotated[float, Key("mean rate over the plan's", "mean share of the plan")] = ABSENT
     full_minutes: Annotated[float, Key("minutes at the full threshold or over it")] = ABSENT
     busy_minutes: Annotated[float, Key("minutes at the busy threshold or over it")] = ABSENT
@@ -150,6 +152,7 @@ def _short(case: Case, limit: AtLimit, spells: tuple[tuple[int, int], ...]) -> F
         "capacity_mbps": capacity_mbps(case, limit.link, limit.direction),
         "mean_mbps": round(mean, 3),
         "peak_mbps": round(peak, 3),
+        "peak_window_s": limit.step_ms // 1000,
         "full_seconds": round(sum(lengths) / 1000),
         "longest_seconds": round(max(lengths) / 1000),
     }

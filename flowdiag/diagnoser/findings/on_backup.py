@@ -28,6 +28,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.diagnoser.case import Case
@@ -39,6 +40,8 @@ from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import backup as words
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.signals.failovers import Failover, failovers, rows_during
+from flowdiag.diagnoser.signals.figure_windows import figure_windows
+from flowdiag.diagnoser.signals.full_times import full_within, minutes_of
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.durations import MINUTE_MS
 
@@ -86,38 +89,56 @@ def find(case: Case) -> list[Finding]:
 
 
 def full_minutes(case: Case, link: int, start: int, end: int) -> dict[str, Any]:
-    """Minutes of [start, end) in which each direction of a link was full, in its sustained times."""
-    found: dict[str, float] = {}
-    for direction, name in enumerate(DIRECTION_NAMES):
-        full = [
-            episode
-            for episode in episodes(case).full
-            if (episode.link, episode.direction) == (link, direction) and not episode.estimated
-        ]
-        found[f"full_minutes_{name}"] = _sum_of_full(case, full, start, end)
-    return found
+    """Minutes of [start, end) in which each direction of a link was full, in its sustained times and its short spells."""
+    return {
+        f"full_minutes_{name}": _minutes_full(case, link, direction, start, end)
+        for direction, name in enumerate(DIRECTION_NAMES)
+    }
 
 
-def _sum_of_full(case: Case, full: list[Episode], start: int, end: int) -> float:
-    """Minutes of the episodes' full windows that begin in [start, end)."""
-    total = 0
-    for episode in full:
-        usage = episode.usage or case.usage
-        windows = episode.windows()
-        begins = usage.start_ms + windows * usage.window_ms
-        limit = case.profile.thresholds.full * capacity_mbps(case, episode.link, episode.direction)
-        counted = (episode.rates(case) >= limit) & (begins + usage.window_ms > start) & (begins < end)
-        total += int(usage.lengths_ms[windows][counted].sum())
-    minutes = round(total / MINUTE_MS, 2)
-    return int(minutes) if minutes.is_integer() else minutes
+def was_full(case: Case, link: int, start: int, end: int) -> bool:
+    """Whether a direction of a link was full in [start, end) for a sustained time."""
+    return any(
+        _full_windows(case, episode, start, end)[1].any()
+        for direction in range(len(DIRECTION_NAMES))
+        for episode in _sustained(case, link, direction)
+    )
+
+
+def _sustained(case: Case, link: int, direction: int) -> list[Episode]:
+    return [
+        episode
+        for episode in episodes(case).full
+        if (episode.link, episode.direction) == (link, direction) and not episode.estimated
+    ]
+
+
+def _full_windows(
+    case: Case, episode: Episode, start: int, end: int
+) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Windows of an episode that touch [start, end), and whether each is full."""
+    usage, windows = episode.usage or case.usage, episode.windows()
+    begins = usage.start_ms + windows * usage.window_ms
+    touching = (begins + usage.window_ms > start) & (begins < end)
+    limit = case.profile.thresholds.full * capacity_mbps(case, episode.link, episode.direction)
+    return windows[touching], episode.rates(case)[touching] >= limit
+
+
+def _minutes_full(case: Case, link: int, direction: int, start: int, end: int) -> float:
+    exact = full_within(case, link, direction, [(start, end)])
+    found = [_full_windows(case, episode, start, end) for episode in _sustained(case, link, direction)]
+    windows = np.concatenate([np.zeros(0, np.intp), *(windows for windows, _ in found)])
+    full = np.concatenate([np.zeros(0, np.bool_), *(full for _, full in found)])
+    return minutes_of(case, figure_windows(case).usage, windows, full, exact)
 
 
 def _finding(case: Case, failover: Failover) -> Finding:
     link = case.profile.link[failover.link]
-    full = full_minutes(case, failover.link, failover.start_ms, failover.end_ms)
+    span = failover.start_ms, failover.end_ms
+    full, backup_was_full = full_minutes(case, failover.link, *span), was_full(case, failover.link, *span)
     rows, weights = rows_during(case, failover)
     doubts, confidence = _doubts(case, failover)
-    summary, client = words.on_backup(case, link.name, failover, any(full.values()))
+    summary, client = words.on_backup(case, link.name, failover, backup_was_full)
     cut_off = [o for o in outages(case) if abs(o.end_ms - failover.start_ms) < 120_000]
     evidence = OnBackup(
         minutes=round(failover.length_ms / MINUTE_MS, 2),
@@ -127,7 +148,7 @@ def _finding(case: Case, failover: Failover) -> Finding:
         mean_down_mbps=_mbps(failover.octets_down, failover.length_ms),
         mean_up_mbps=_mbps(failover.octets_up, failover.length_ms),
         **full,
-        backup_was_full=any(full.values()),
+        backup_was_full=backup_was_full,
         began_before_export=failover.began_before,
         still_on_backup=failover.still,
         followed_an_outage=bool(cut_off),

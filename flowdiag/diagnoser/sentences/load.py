@@ -206,7 +206,7 @@ def short_full(
         told = f"in {len(parts)} short spells, the longest of {longest}"
         what = f"{told} ({duration(sum(b - a for a, b in parts))} in all)"
     summary = (
-        f"The {way} of {name} was full {what}: up to {rate(evidence['peak_mbps'])} of "
+        f"The {way} of {name} was full {what}: {rate(evidence['mean_mbps'])} on average of "
         f"{plan_rate(evidence['capacity_mbps'])}.{who_did(evidence)}"
     )
     return summary, f"Your {whose_line(case, limit.link)}'s {way} was full {told}."

@@ -44,7 +44,7 @@ class AtLimit:
     """A link direction's time at its limit in the complaint's window, as far as the export covers it.
 
     spells: [start, end) in ms of each run worth telling, in order of time; covered_ms: what they are parts of.
-    step_rates: (mean, highest) wire rate in Mbit/s of each.
+    step_rates: (mean, highest) wire rate in Mbit/s of each, the highest over step_ms.
     """
 
     link: int
@@ -52,6 +52,7 @@ class AtLimit:
     spells: tuple[tuple[int, int], ...]
     covered_ms: int
     step_rates: tuple[tuple[float, float], ...]
+    step_ms: int = STEP_MS
 
     def rates(self, spells: tuple[tuple[int, int], ...]) -> tuple[float, float]:
         """Mean and highest wire rate over some of its spells, Mbit/s."""
@@ -156,8 +157,13 @@ def _of_direction(
         return None
     grid, rate = _rates(case, link, direction, begin, end, step_ms)
     capacity = capacity_mbps(case, link, direction)
-    # Steps are shorter than records, so that what a step has too much was sent in those beside it.
-    rate = unblurred(rate / capacity, case.coverage.resolution_s * 1000 / grid.step_ms, np.inf) * capacity
+    # Where steps are shorter than records, what a step has too much was sent in those beside it.
+    reach = case.coverage.resolution_s * 1000 / grid.step_ms
+    share = unblurred(rate / capacity, reach, np.inf)
+    if (
+        reach > 1
+    ):  # where steps are as long as records, they are the windows of the figures, and have their rates
+        rate = share * capacity
     sustained = [
         episode
         for episode in episodes(case).full
@@ -165,7 +171,7 @@ def _of_direction(
     ]
     kept = [
         (first, past)
-        for first, past in bridged(rate >= full, 1)
+        for first, past in bridged(share >= case.profile.thresholds.full, 1)
         if (past - first) * grid.step_ms >= least_ms
         and not _belongs(case, sustained, grid.time_of(first), grid.time_of(past))
     ]
@@ -177,7 +183,7 @@ def _of_direction(
             rates.append((float(rate[first:past].mean()), float(rate[first:past].max())))
     if not spells:
         return None
-    return AtLimit(link, direction, tuple(spells), end - begin, tuple(rates))
+    return AtLimit(link, direction, tuple(spells), end - begin, tuple(rates), grid.step_ms)
 
 
 def _may_be(case: Case, link: int, direction: int, full: float, begin: int, end: int, least_ms: int) -> bool:

@@ -1,4 +1,4 @@
-"""The windows in which the figures of a case are kept, and the figures: one number for sentences, tables and pictures."""
+"""The windows in which the figures of a case are kept, the same for sentences, tables and pictures."""
 
 from __future__ import annotations
 
@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.build import build_usage
 from flowdiag.aggregator.figure_windows import figure_window_ms
-from flowdiag.aggregator.figures import LinkFigures
-from flowdiag.aggregator.link_figures import link_figures
 from flowdiag.aggregator.spread import WindowGrid
 from flowdiag.aggregator.usage import Usage
 from flowdiag.diagnoser.case import Case
@@ -47,10 +45,3 @@ def figure_windows(case: Case) -> FigureWindows:
     if case.coverage.span is not None:
         usage = usage.covering(case.coverage.span)
     return FigureWindows(usage, np.repeat(heard[first:past], parts))
-
-
-@once_per_case
-def figures(case: Case) -> tuple[LinkFigures, ...]:
-    """The figures of each link over the time asked about."""
-    windows = figure_windows(case)
-    return link_figures(windows.usage, case.flows, case.profile, case.window_ms, windows.heard)

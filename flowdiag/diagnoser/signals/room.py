@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.signals.figure_windows import figures
+from flowdiag.diagnoser.signals.full_times import figures
 from flowdiag.diagnoser.signals.losses import lost_between
 
 # A backup counts when it carried more than so much of its rate.

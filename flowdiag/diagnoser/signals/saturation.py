@@ -7,6 +7,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.full_time import busy_ms
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser.case import Case
@@ -16,8 +17,8 @@ from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.attribution import attribution
 from flowdiag.diagnoser.signals.baseline import Usual, usual
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps
+from flowdiag.diagnoser.signals.full_times import full_within, minutes_of
 from flowdiag.diagnoser.signals.losses import hidden, lost_share
-from flowdiag.durations import MINUTE_MS
 
 # Of the middle rate: so deep a dip, in a time of which records were lost, is what was lost.
 DIP: Final = 0.5
@@ -31,16 +32,17 @@ def figures(case: Case, episode: Episode) -> tuple[dict[str, Any], Usual | None]
     """The evidence of an episode, rates in Mbit/s with framing; and what is usual at its hour, if known."""
     link, direction = episode.link, episode.direction
     capacity = capacity_mbps(case, link, direction)
-    rates, lengths = _seen(case, episode)
+    windows, rates, lengths = _seen(case, episode)
     limits = case.profile.thresholds
+    usage, full = episode.usage or case.usage, full_within(case, link, direction, episode.window_times(case))
     mean = float(np.average(rates, weights=lengths))
     evidence: dict[str, Any] = {
         "capacity_mbps": capacity,
         "mean_mbps": round(mean, 3),
         "peak_mbps": round(float(rates.max()), 3),
         "mean_share_of_plan": round(mean / capacity, 4),
-        "full_minutes": minutes(lengths[rates >= limits.full * capacity]),
-        "busy_minutes": minutes(lengths[rates >= limits.busy * capacity]),
+        "full_minutes": minutes_of(case, usage, windows, rates >= limits.full * capacity, full),
+        "busy_minutes": minutes_of(case, usage, windows, rates >= limits.busy * capacity, full, busy_ms),
     }
     confirms = _confirms(case, episode)
     if confirms is not None:
@@ -77,18 +79,12 @@ def _confirms(case: Case, episode: Episode) -> float | None:
     return float(np.average(usage.mbps(link, 1 - direction)[windows], weights=lengths))
 
 
-def minutes(lengths_ms: NDArray[np.int64]) -> float:
-    """Lengths of windows added up, in minutes of 60 s to a hundredth."""
-    total = round(int(lengths_ms.sum()) / MINUTE_MS, 2)
-    return int(total) if total.is_integer() else total
-
-
-def _seen(case: Case, episode: Episode) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Rates of an episode's windows and how much of each counts, without dips that a loss or a restart made."""
+def _seen(case: Case, episode: Episode) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.int64]]:
+    """An episode's windows, their rates and how much of each counts, without dips that a loss or a restart made."""
     usage, windows = episode.usage or case.usage, episode.windows()
     rates = episode.rates(case)
     blind = hidden(case, usage)[windows] & (rates < DIP * np.median(rates))
-    return rates[~blind], np.maximum(usage.lengths_ms[windows][~blind], 1)
+    return windows[~blind], rates[~blind], np.maximum(usage.lengths_ms[windows][~blind], 1)
 
 
 def _lost(case: Case, episode: Episode) -> float:
@@ -100,7 +96,7 @@ def doubts(case: Case, episode: Episode, threshold: float) -> list[Doubt | None]
     """What bears on how sure an episode over a threshold is."""
     usage, windows = episode.usage or case.usage, episode.windows()
     link, direction = episode.link, episode.direction
-    rates, lengths = _seen(case, episode)
+    _, rates, lengths = _seen(case, episode)
     lost = _lost(case, episode)
     measured = float(np.average(rates, weights=lengths)) / capacity_mbps(case, link, direction)
     share = measured / (1.0 - lost)
