@@ -8,6 +8,7 @@ from typing import Any, Final, Literal
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from flowdiag.addresses import to_text
@@ -15,7 +16,7 @@ from flowdiag.aggregator.applications import Catalogue
 from flowdiag.aggregator.labels import Labels
 from flowdiag.aggregator.partials import Partial, with_values
 from flowdiag.aggregator.site_flows import SiteFlows
-from flowdiag.buffers import address_column, column, text_column
+from flowdiag.buffers import address_column, column, numbers, text_column
 
 Kind = Literal["talkers", "applications", "destinations", "conversations"]
 KINDS: Final[tuple[Kind, ...]] = ("talkers", "applications", "destinations", "conversations")
@@ -44,7 +45,6 @@ class Keys:
         self._labels = labels
         self._rules = rules
         self._addresses = address_column(addresses)
-        self._numbers = {address: number for number, address in enumerate(addresses)}
 
     @property
     def types(self) -> dict[str, pa.DataType]:
@@ -66,16 +66,23 @@ class Keys:
         if not len(flows) or not rows:
             return np.full(len(flows), -1, np.int32)
         applications = {name: number for number, name in enumerate(flows.applications)}
+        addresses = self._numbers_of(rows)
         codes = np.zeros(len(flows), np.int64)
         wanted = np.zeros(len(rows), np.int64)
         for name in self.columns:
-            numbers = applications if name == "application" else self._numbers
+            known = applications if name == "application" else addresses
             codes = codes << _BITS | getattr(flows, name)
             # A name that no flow of these has gets a number that none has.
-            wanted = wanted << _BITS | np.array([numbers.get(row[name], (1 << _BITS) - 1) for row in rows])
+            wanted = wanted << _BITS | np.array([known.get(row[name], (1 << _BITS) - 1) for row in rows])
         order = np.argsort(wanted, kind="stable")
         place = np.minimum(np.searchsorted(wanted[order], codes), len(rows) - 1)
         return np.where(wanted[order][place] == codes, order[place], -1).astype(np.int32)
+
+    def _numbers_of(self, rows: Sequence[dict[str, Any]]) -> dict[bytes, int]:
+        """The numbers of the addresses in some rows; a table of all addresses would weigh as much as they do."""
+        sought = {row[name] for row in rows for name in self.columns if name != "application"}
+        found = pc.indices_nonzero(pc.is_in(self._addresses, value_set=address_column([*sought])))
+        return dict(zip(self._addresses.take(found).to_pylist(), numbers(found).tolist(), strict=True))
 
     def named(self, row: dict[str, Any]) -> tuple[str | Conversation, str | None, bytes | None]:
         """What to show of a row with the key columns: its key, its label, and the address to look up, if any.

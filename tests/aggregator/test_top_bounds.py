@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from typing import Any
 
 import numpy as np
@@ -181,3 +182,14 @@ def test_flows_find_their_rows_by_all_of_their_keys() -> None:
     assert keys.places(flows, [{**row(0), "application": "nobody"}]).tolist() == [-1, -1, -1]
     assert keys.places(flows, []).tolist() == [-1, -1, -1]
     assert keys.places(flows.at(np.zeros(0, np.intp)), [row(0)]).tolist() == []
+
+
+def test_keys_weigh_hardly_more_than_the_addresses_that_rows_may_show() -> None:
+    addresses = [number.to_bytes(16, "big") for number in range(50_000)]
+    tracemalloc.start()
+    try:
+        keys = Keys("conversations", Labels(site()), addresses, catalogue())
+        assert tracemalloc.get_traced_memory()[0] < 1.5 * sum(map(len, addresses))
+    finally:
+        tracemalloc.stop()
+    assert keys.kind == "conversations"
