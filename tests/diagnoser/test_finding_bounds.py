@@ -287,6 +287,29 @@ def test_each_target_is_crowded_by_its_own_rows() -> None:
     inside = case.flows.inside
     assert [bool(found[inside[0]]), bool(found[inside[1]])] == [False, True]
     assert np.count_nonzero(found) == 1
+    # One record of the first target, and two of the second in the half hour after.
+    other = [
+        {"packets": 600},
+        *({"packets": 600, "inside": "192.168.40.21", "start": 2000, "end": 2060} for _ in range(2)),
+    ]
+    case = coming(*other, span=(0, 3 * HOUR))
+    found = inbound_flood._crowded(case, np.arange(3))
+    assert [bool(found[case.flows.inside[row]]) for row in (0, 1)] == [False, True]
+
+
+def test_syns_open_connections_and_no_other_flags_or_protocols_do() -> None:
+    tcp = [{"protocol": TCP, "flags": flags} for flags in (SYN, 0x12, 0x10, 0, -1, 0x03)]
+    case = coming(*tcp, {"flags": SYN})
+    assert inbound_flood.half_open(case.flows).tolist() == [True, False, False, False, False, True, False]
+    assert inbound_flood._suspicious(case.flows).tolist() == [True, False, False, True, True, True, True]
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "touches"), [(0, 9.999, False), (0, 10, True), (19.999, 30, True), (20, 30, False)]
+)
+def test_a_record_touches_a_time_up_to_its_end(start: float, end: float, touches: bool) -> None:
+    flows = coming({"start": start, "end": end}).flows
+    assert inbound_flood._touching(flows, np.arange(1), ms(10), ms(20)).tolist() == ([0] if touches else [])
 
 
 @pytest.mark.parametrize(("bins", "windows", "window_ms"), [(6, 1, 60_000), (360, 60, 60_000), (2, 3, 5_000)])
