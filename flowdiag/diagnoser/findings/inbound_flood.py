@@ -174,8 +174,8 @@ def _crowded(case: Case, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
 def _suspicious(flows: SiteFlows) -> NDArray[np.bool_]:
     """What came in over a link and is not known to belong to a connection."""
     tcp = flows.protocol == TCP
+    no_connection = tcp & ((flows.tcp_flags & ACK) == 0)
     # Every TCP packet has a flag; an exporter that says 0 does not know them.
-    no_connection = tcp & (flows.tcp_flags > 0) & ((flows.tcp_flags & ACK) == 0)
     doubtful = ~tcp | (flows.tcp_flags <= 0)
     coming = (flows.direction == DOWN) & (flows.link >= 0)
     suspicious: NDArray[np.bool_] = coming & (no_connection | doubtful)
@@ -184,8 +184,8 @@ def _suspicious(flows: SiteFlows) -> NDArray[np.bool_]:
 
 def half_open(flows: SiteFlows) -> NDArray[np.bool_]:
     """TCP records that open a connection and do not go on with it."""
-    opening: NDArray[np.bool_] = (flows.protocol == TCP) & (flows.tcp_flags > 0)
-    opening &= (flows.tcp_flags & (SYN | ACK)) == SYN
+    opening: NDArray[np.bool_] = flows.protocol == TCP
+    opening &= (flows.tcp_flags & (SYN | ACK)) == SYN  # not of unknown ones, -1
     return opening
 
 
@@ -215,7 +215,7 @@ def acknowledged(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
 
     def going_on(some: SiteFlows) -> NDArray[np.bool_]:
         acks: NDArray[np.bool_] = (some.direction == DOWN) & (some.protocol == TCP) & (some.tcp_flags > 0)
-        acks &= ((some.tcp_flags & ACK) > 0) & of_target[some.inside]
+        acks &= ((some.tcp_flags & ACK) != 0) & of_target[some.inside]
         return acks
 
     known = np.flatnonzero(where(flows, going_on))

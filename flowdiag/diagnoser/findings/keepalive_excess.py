@@ -131,7 +131,6 @@ def _running(values: NDArray[np.float64], block: int) -> NDArray[np.float64]:
 def _finding(case: Case, account: Account, excess: _Excess) -> Finding:
     link = case.profile.link[account.link]
     octets = float(account.requests.octets.sum() + account.replies.octets.sum())
-    span_ms = max(excess.end_ms - excess.start_ms, 1)
     summary, client = words.keepalive_excess(
         case, link.name, account.keepalive, excess.packets_times, excess.octets_times
     )
@@ -142,7 +141,7 @@ def _finding(case: Case, account: Account, excess: _Excess) -> Finding:
         interval_s=account.keepalive.interval_s,
         packets_times_budget=round(excess.packets_times, 1),
         octets=int(octets),
-        minutes=round(span_ms / MINUTE_MS, 1),
+        minutes=round((excess.end_ms - excess.start_ms) / MINUTE_MS, 1),
         destinations=words.destination(case, account.keepalive.destination),
         octets_times_budget=ABSENT if excess.octets_times is None else round(excess.octets_times, 1),
         packet_bytes=account.keepalive.packet_bytes if sized else ABSENT,

@@ -155,7 +155,7 @@ def _answers_by_tcp(flows: SiteFlows) -> NDArray[np.bool_]:
 
     def answering(some: SiteFlows) -> NDArray[np.bool_]:
         answer: NDArray[np.bool_] = (some.direction == DOWN) & (some.protocol == TCP)
-        answer &= (some.outside_port == QUIC_PORT) & ((some.tcp_flags < 0) | ((some.tcp_flags & ACK) > 0))
+        answer &= (some.outside_port == QUIC_PORT) & ((some.tcp_flags < 0) | ((some.tcp_flags & ACK) != 0))
         return answer
 
     answers = np.zeros(len(flows.addresses), dtype=np.bool_)

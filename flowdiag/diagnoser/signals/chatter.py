@@ -128,7 +128,7 @@ def _lonely(flows: SiteFlows, rows: NDArray[np.intp], span_ms: int) -> NDArray[n
     """Per address, whether it has several of these rows, all with one inside address and at a low rate."""
     size = len(flows.addresses)
     outside, inside = flows.outside[rows], flows.inside[rows]
-    partner = np.full(size, -1, dtype=np.int32)
+    partner = np.empty(size, dtype=np.int32)
     partner[outside] = inside
     others = np.bincount(outside, partner[outside] != inside, size)
     octets = np.bincount(outside, flows.octets[rows], size)

@@ -86,8 +86,6 @@ def among(keys: NDArray[np.uint64], known: NDArray[np.uint64]) -> NDArray[np.boo
     """
     found = np.zeros(len(keys), dtype=np.bool_)
     hits = np.sort(known[np.flatnonzero(_may_be_in(keys, known))])
-    if len(hits) == 0:
-        return found
     likely = np.flatnonzero(_may_be_in(hits, keys))
     place = np.minimum(np.searchsorted(hits, keys[likely]), len(hits) - 1)
     found[likely] = hits[place] == keys[likely]
