@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-Span = tuple[int, int]  # [start, end) in ms since 1970 UTC
+from flowdiag.durations import Span
 
 
 def inside(spans: Iterable[Span], begin_ms: int, end_ms: int) -> list[Span]:

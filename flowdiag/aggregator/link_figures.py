@@ -14,13 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.figures import DirectionFigures, LinkFigures
-from flowdiag.aggregator.full_time import Span, busy_ms, full_ms, inside
+from flowdiag.aggregator.full_time import busy_ms, full_ms, inside
 from flowdiag.aggregator.percentiles import nearest_rank
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, part_inside, spread
 from flowdiag.aggregator.steps import added_up
 from flowdiag.aggregator.usage import RATED_PART, Usage, window_rates
-from flowdiag.durations import MINUTE_MS
+from flowdiag.durations import MINUTE_MS, Span
 from flowdiag.site.profile import Profile
 
 FIVE_MINUTES_MS: Final = 300_000  # what transit billing averages over (common practice)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from flowdiag.aggregator.full_time import Span, busy_ms, full_ms, inside
+from flowdiag.aggregator.full_time import busy_ms, full_ms, inside
+from flowdiag.durations import Span
 
 BEGINS = np.arange(5, dtype=np.int64) * 60_000
 LENGTHS = np.full(5, 60_000, np.int64)

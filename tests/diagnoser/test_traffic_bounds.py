@@ -541,12 +541,15 @@ def test_a_stay_is_sure_where_the_exporter_was_heard_all_along(
     assert on_backup._doubts(bare(heard=[heard]), stay)[1] == confidence
 
 
-def test_a_minute_at_the_threshold_is_full_and_short_windows_are_their_own_length() -> None:
+def full_windows(case: Case, episode: Episode, begin: float, end: float) -> int:
+    return int(on_backup._full_windows(case, episode, ms(begin), ms(end))[1].sum())
+
+
+def test_a_minute_at_the_threshold_is_full() -> None:
     case, episode = busy_case(90)
-    assert on_backup._sum_of_full(case, [episode], ms(0), ms(600)) == 4
-    short = replace(case.usage, window_ms=10_000)
-    # Six times the rate, in windows of ten seconds.
-    assert on_backup._sum_of_full(case, [replace(episode, usage=short)], ms(0), ms(600)) == 0.67
+    assert full_windows(case, episode, 0, 600) == 4
+    short = replace(case.usage, window_ms=10_000)  # six times the rate, in windows of ten seconds
+    assert full_windows(case, replace(episode, usage=short), 0, 600) == 4
 
 
 @pytest.mark.parametrize(
@@ -556,8 +559,7 @@ def test_a_minute_at_the_threshold_is_full_and_short_windows_are_their_own_lengt
 def test_full_minutes_are_those_that_touch_the_time(begin: float, end: float, full: int) -> None:
     """Minutes 2 to 5 are full."""
     case, episode = busy_case(95)
-    assert on_backup._sum_of_full(case, [episode], ms(begin), ms(end)) == full
-    assert on_backup._sum_of_full(case, [], ms(begin), ms(end)) == 0
+    assert full_windows(case, episode, begin, end) == full
 
 
 def test_in_a_flapping_spell_only_stays_of_ten_minutes_are_told(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -13,14 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.figures import LinkFigures
-from flowdiag.aggregator.full_time import Span, full_ms, inside
+from flowdiag.aggregator.full_time import full_ms, inside
 from flowdiag.aggregator.link_figures import link_figures
 from flowdiag.aggregator.usage import Usage
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.signals.at_limit import at_limit
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
-from flowdiag.durations import MINUTE_MS
+from flowdiag.durations import MINUTE_MS, Span
 
 
 @once_per_case
