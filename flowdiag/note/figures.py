@@ -57,7 +57,13 @@ def evidence_rows(finding: Finding, clock: Clock) -> tuple[tuple[str, str], ...]
     """
     rows = []
     for key, value in finding.evidence.items():
-        if key in _SHOWN_ELSEWHERE or key in _JSON_ALONE or value is None or value is False or value == []:
+        if (
+            key in _SHOWN_ELSEWHERE
+            or key in _JSON_ALONE
+            or value is None
+            or value is False
+            or (isinstance(value, list) and not value)
+        ):
             continue
         if value == 0 and ("minutes" in key or key in _NONE_IS_USUAL):
             continue

@@ -15,6 +15,8 @@ from flowdiag.collector.report import LossEvent
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.signals.losses import hidden, lost_between, lost_in_window, lost_share
+from flowdiag.note.compose import compose
+from flowdiag.note.text import render
 from tests.diagnoser.building import ZERO_MS, Book, ms, profile
 
 MBPS_MINUTE = 7_500_000
@@ -143,6 +145,14 @@ def test_a_loss_that_is_over_makes_nothing_full_of_the_minutes_after_it() -> Non
     share = lost_share(case, case.usage)
     assert share[41] < 0.11
     assert [finding.code for finding in diagnose(case).findings].count("link-full") == 0
+
+
+def test_what_was_lost_is_told_in_text() -> None:
+    case = half_lost_in_the_middle(*[10] * 90)
+    diagnosis = diagnose(replace(case, window_ms=(ms(60 * 32), ms(60 * 50)), window_given=True))
+    (gap,) = [finding for finding in diagnosis.findings if finding.code == "export-gap"]
+    assert type(gap.evidence["lost_percent"]) is float
+    assert "records lost" in render(compose(diagnosis))
 
 
 def test_what_was_lost_is_told_of_the_time_asked_about() -> None:

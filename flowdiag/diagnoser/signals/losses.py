@@ -203,7 +203,7 @@ def records_in_window(case: Case) -> float:
     flows, (begin, end) = case.flows, case.window_ms
     if not len(flows):
         return float(case.coverage.records)
-    inside = np.count_nonzero((flows.end_ms >= begin) & (flows.end_ms < end))
+    inside = int(np.count_nonzero((flows.end_ms >= begin) & (flows.end_ms < end)))
     return inside / len(flows) * case.coverage.records
 
 
