@@ -113,7 +113,7 @@ def inspect_export(paths: Sequence[str | Path], progress: Progress | None = None
         report.notes.insert(0, f"{without}; {ADVICE}")
     announced = [s.active_timeout_s for s in report.sessions if s.active_timeout_s is not None]
     resolution_s, known = estimate_resolution(
-        durations.values(), max(announced, default=None), pieces.durations
+        durations.values(), max(announced, default=None), pieces.durations, durations.packets()
     )
     if max(len(ingress), len(egress)) >= MAX_INTERFACES:
         report.notes.append(INTERFACES_LEFT_OUT)
@@ -140,22 +140,32 @@ class _Durations:
     """Flow durations in ms, thinned evenly (every second, fourth, ... flow) to stay within a bound."""
 
     def __init__(self) -> None:
-        self._parts: list[NDArray[np.int64]] = []
+        self._parts: list[NDArray[np.float64]] = []  # of shape [2, flows]: durations, and packets as seen
         self._count = 0
         self._step = 1
 
     def add(self, batch: pa.RecordBatch) -> None:
-        times = pc.subtract(batch["end"].cast(pa.int64()), batch["start"].cast(pa.int64())).drop_null()
-        part = times.to_numpy(zero_copy_only=False)[:: self._step]
+        timed = batch.filter(pc.and_(pc.is_valid(batch["start"]), pc.is_valid(batch["end"])))
+        lasted = filled(timed["end"].cast(pa.int64()), 0) - filled(timed["start"].cast(pa.int64()), 0)
+        packets = filled(timed["packets"], 0) / np.maximum(filled(timed["sampling"], 1), 1)
+        part = np.stack([lasted, packets]).astype(np.float64)[:, :: self._step]
         self._parts.append(part)
-        self._count += len(part)
+        self._count += part.shape[1]
         while self._count > MAX_DURATIONS:
-            self._parts = [np.concatenate(self._parts)[::2]]
-            self._count = len(self._parts[0])
+            self._parts = [np.concatenate(self._parts, axis=1)[:, ::2]]
+            self._count = self._parts[0].shape[1]
             self._step *= 2
 
     def values(self) -> NDArray[np.int64]:
-        return np.concatenate([*self._parts, np.empty(0, np.int64)])
+        lasted: NDArray[np.int64] = self._columns()[0].astype(np.int64)
+        return lasted
+
+    def packets(self) -> NDArray[np.float64]:
+        seen: NDArray[np.float64] = self._columns()[1]
+        return seen
+
+    def _columns(self) -> NDArray[np.float64]:
+        return np.concatenate([np.empty((2, 0)), *self._parts], axis=1)
 
 
 class _Pieces:

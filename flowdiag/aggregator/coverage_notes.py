@@ -98,6 +98,7 @@ def build_coverage(
         flows.end_ms[some] - flows.start_ms[some],
         max(announced, default=None),
         lambda: cut_durations_ms(flows),
+        flows.packets[some] / flows.sampling[some],
     )
     span_ms = _heard_span(flows, sessions, clocks)
     scaled_packets, raw_packets = packets or _packets(flows)

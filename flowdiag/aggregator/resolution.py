@@ -5,6 +5,8 @@ Facts the estimate follows:
   of long flows pile up there and nothing, or nearly nothing, is longer;
 - routers look for flows that are due now and then, so a piece may be some seconds longer; a flow that pauses
   gives a shorter piece;
+- a record lasts from its first packet to its last, so that it tells when it was cut to the spacing of its packets: of a
+  keepalive each ten seconds, a timeout of a minute cuts records of fifty seconds, all alike and in great number;
 - where too few pieces pile up, those that the next record of the same conversation follows at once were cut by the timeout,
   and the middle one of their durations tells it;
 - no RFC gives a default (RFC 3954 3.2 and RFC 6728 4.3.2 leave it open); 60, 300 and 1800 s are usual (common
@@ -14,7 +16,7 @@ Facts the estimate follows:
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +29,9 @@ DEFAULT_S: Final = 60
 LEAST_PILE: Final = 3  # pieces that make a pile; two may be chance
 # Of a timeout that is short or not usual: the longest of many short flows are near each other by chance, in both directions.
 LEAST_ODD_PILE: Final = 12
+# A record of so many packets tells how far apart they are; those of one keepalive are of one length but for its jitter.
+LEAST_SPACED: Final = 4
+ALIKE_S: Final = 1.0
 SHORTEST_S: Final = 5  # shorter piles are retransmission and keepalive timers of applications
 LONGER: Final = 0.25  # of a pile may be longer than it: exporters that look rarely, or flows put together
 # Where the longest durations are looked at for timeouts that are not usual: the 3rd longest, the 10th and so on.
@@ -44,27 +49,34 @@ def estimate_resolution(
     durations_ms: Collection[int] | NDArray[np.int64],
     announced_s: int | None,
     cut_ms: Callable[[], NDArray[np.int64]] | None = None,
+    packets: NDArray[np.float64] | None = None,
 ) -> tuple[int, bool]:
     """(active timeout in seconds, whether it is known).
 
-    durations_ms: of all flows or a fair sample; announced_s: what the exporter says (element 36), taken if the
-    durations do not contradict it; cut_ms: durations of the records that cut long flows, asked for only where there is no
-    pile. Without those too the value is the least usual timeout that no flow exceeds
-    (at least DEFAULT_S), and not known.
+    durations_ms: of all flows or a fair sample; packets: of each as they were seen, None where all have many.
+    announced_s: what the exporter says (element 36), taken if the durations do not contradict it. cut_ms: durations of the
+    records that cut long flows, asked for only where there is no pile. Without those, records of packets far apart tell it
+    where one usual timeout alone explains them. Else the value is the least usual timeout that no flow exceeds (at least
+    DEFAULT_S), and not known.
     """
-    durations = np.sort(_seconds(durations_ms))
-    durations = durations[durations >= SHORTEST_S]
+    seconds = _seconds(durations_ms)
+    durations = np.sort(seconds[seconds >= SHORTEST_S])
     if announced_s is not None and announced_s > 0:
         longer = _count(durations, _pile_edges(announced_s)[1], np.inf)
         if longer <= max(CONSISTENT * len(durations), LEAST_PILE):
             return announced_s, True
-    piles = [second for second in _candidates(durations) if _is_pile(durations, second)]
+    telling = (
+        durations if packets is None else np.sort(seconds[_tell(seconds, packets) & (seconds >= SHORTEST_S)])
+    )
+    piles = [second for second in _candidates(telling) if _is_pile(telling, second)]
     if piles:
         return _best(piles), True
     longest = float(durations[-1]) if len(durations) else 0.0
     cut = np.zeros(0, np.int64) if cut_ms is None else cut_ms()
     if len(cut) >= LEAST_CUT:
         return max(-(-int(np.median(cut)) // 1000), 1), True
+    if packets is not None and (between := _between(seconds, packets, durations)):
+        return between, True
     return next((usual for usual in USUAL_S if usual >= max(longest, DEFAULT_S)), round(longest)), False
 
 
@@ -106,11 +118,41 @@ def _count(ordered: NDArray[np.float64], low: float, high: float) -> int:
     return int(past - first)
 
 
+def _tell(seconds: NDArray[np.float64], packets: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether packets follow one another so closely that the end of a record is where a timeout cut it."""
+    spacing = seconds / np.maximum(packets - 1.0, 1.0)
+    close: NDArray[np.bool_] = spacing <= _early(seconds)
+    return close
+
+
+def _between(
+    seconds: NDArray[np.float64], packets: NDArray[np.float64], ordered: NDArray[np.float64]
+) -> int | None:
+    """The one usual timeout that lies between the last packet of many records alike, as those of a keepalive are, and the
+    packet that would have come next; None where there is none or more than one.
+    """
+    few = np.flatnonzero((packets >= LEAST_SPACED) & (seconds >= SHORTEST_S))
+    last = seconds[few]
+    following = last * packets[few] / (packets[few] - 1.0)
+    fitting = []
+    for second in USUAL_S:
+        high = _pile_edges(second)[1]
+        near = last[(last < high) & (following >= second - _early(second))]
+        alike = len(near) and float(np.median(np.abs(near - np.median(near)))) <= ALIKE_S
+        if alike and len(near) >= LEAST_ODD_PILE and _count(ordered, high, np.inf) <= LONGER * len(near):
+            fitting.append(second)
+    return fitting[0] if len(fitting) == 1 else None
+
+
+def _early(seconds: NDArray[np.float64] | float) -> Any:
+    """How much under a timeout the pieces of a flow may end that it cuts, in seconds."""
+    return 0.02 * seconds + np.minimum(0.05 * seconds, 1.5)
+
+
 def _pile_edges(second: int) -> tuple[float, float]:
     """Where pieces of a timeout lie: from a little under it to how late exporters look, in seconds."""
-    early = 0.02 * second + min(0.05 * second, 1.5)
     late = 0.03 * second + min(1.0 + 0.05 * second, 5.0)
-    return second - early, second + late
+    return second - _early(second), second + late
 
 
 def _candidates(ordered: NDArray[np.float64]) -> list[int]:

@@ -46,7 +46,8 @@ def evidence_rows(finding: Finding, clock: Clock) -> tuple[tuple[str, str], ...]
     known = keys_of(kind_of(finding.code).evidence)
     for key, value in finding.evidence.items():
         said = known[key]
-        if not said.in_notes or value is None or value is False or value == []:
+        nothing = value is None or value is False or (isinstance(value, list) and not value)
+        if nothing or not said.in_notes:
             continue
         if value == 0 and ("minutes" in key or not said.zero):
             continue

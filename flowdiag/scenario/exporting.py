@@ -30,8 +30,8 @@ class Exporting:
     """How the router exports. Times are true times; clock_offset_ms is what the router's clock is ahead.
 
     silent: [from, to) in ms when nothing reaches the collector; counted: the router went on counting sequence
-    numbers then. loss: part of all messages that is lost at random. interfaces False: records carry no
-    interface numbers.
+    numbers then. loss: part of all messages that is lost at random, within loss_span only where that
+    is given. interfaces False: records carry no interface numbers.
     """
 
     protocol: Protocol = "ipfix"
@@ -43,6 +43,7 @@ class Exporting:
     uptime_ms: int = 86_400_000  # how long the router had been up at the start
     clock_offset_ms: int = 0
     loss: float = 0.0
+    loss_span: tuple[int, int] | None = None
     silent: tuple[tuple[int, int], ...] = ()
     silent_counted: bool = True
     interfaces: bool = True
@@ -94,8 +95,13 @@ def deliver(messages: list[Message], exporting: Exporting, rng: Generator) -> li
     ]
     if not exporting.loss:
         return kept
-    arrives = rng.random(len(kept)) >= exporting.loss
-    return [message for message, here in zip(kept, arrives.tolist(), strict=True) if here]
+    begin, end = exporting.loss_span or (-np.inf, np.inf)
+    arrives = (rng.random(len(kept)) >= exporting.loss).tolist()
+    return [
+        message
+        for message, here in zip(kept, arrives, strict=True)
+        if here or not begin <= message.time_ms < end
+    ]
 
 
 def without_uncounted(records: NDArray[Any], exporting: Exporting) -> NDArray[Any]:

@@ -232,3 +232,48 @@ def test_the_middle_of_the_cut_ones_is_rounded_up_to_seconds() -> None:
     for middle, told in ((9_000, 9), (9_001, 10), (1, 1), (0, 1)):
         found = estimate_resolution([], None, lambda middle=middle: np.array([0, middle, 99_000]))  # type: ignore[misc]
         assert found == (told, True)
+
+
+def records(*some: tuple[int, float, int]) -> tuple[np.ndarray, np.ndarray]:
+    """(how many, seconds, packets) of records alike: their durations in ms, and packets."""
+    durations = np.concatenate([np.full(count, round(seconds * 1000)) for count, seconds, _ in some])
+    return durations, np.concatenate([np.full(count, float(packets)) for count, _, packets in some])
+
+
+@pytest.mark.parametrize(
+    ("keepalives", "transfers", "timeout_s"),
+    [
+        ((240, 49, 8), (4, 60.2, 9000), 60),  # a packet each seven seconds: the next one would come after 56
+        ((240, 50, 6), (4, 60.2, 9000), 60),
+        ((240, 30, 2), (20, 20.1, 9000), 20),  # cut when its next packet came, ten seconds late
+        ((900, 14, 3), (20, 15.1, 9000), 15),
+    ],
+)
+def test_transfers_tell_the_timeout_and_not_keepalives(
+    keepalives: tuple[int, float, int], transfers: tuple[int, float, int], timeout_s: int
+) -> None:
+    durations_ms, packets = records(keepalives, transfers, (500, 2, 12))
+    assert estimate_resolution(durations_ms, None, None, packets) == (timeout_s, True)
+
+
+def test_keepalives_alone_tell_the_usual_timeout_between_two_of_their_packets() -> None:
+    def read(seconds: float, packets: int, count: int = 240) -> tuple[int, bool]:
+        durations_ms, of_each = records((count, seconds, packets))
+        return estimate_resolution(durations_ms, None, None, of_each)
+
+    assert read(54, 10) == (60, True)  # each six seconds: cut between 54 and 60
+    assert read(50, 6) == (60, True)
+    assert read(100, 6) == (120, True)
+    assert read(90, 4)[1] is False  # 90 or 120
+    assert read(54, 10, count=11) == (60, False)  # eleven may be chance
+    assert read(30, 2) == (60, False)  # anything up to a minute
+    assert read(66, 5)[1] is False  # none that is usual between 66 and 82.5
+    assert read(75, 4) == (90, True)
+    assert read(50, 4, count=11)[1] is False
+
+
+def test_records_of_many_lengths_tell_no_timeout() -> None:
+    """Connections of few packets, open for ten to sixty seconds, are none that a timeout cut."""
+    seconds = np.random.default_rng(9).uniform(10, 60, 600)
+    found = estimate_resolution((seconds * 1000).astype(np.int64), None, None, np.full(600, 5.0))
+    assert found == (60, False)

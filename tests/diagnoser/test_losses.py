@@ -15,6 +15,8 @@ from flowdiag.collector.report import LossEvent
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.signals.losses import hidden, lost_between, lost_in_window, lost_share
+from flowdiag.note.compose import compose
+from flowdiag.note.text import render
 from tests.diagnoser.building import ZERO_MS, Book, ms, profile
 
 MBPS_MINUTE = 7_500_000
@@ -114,6 +116,43 @@ def test_a_loss_that_begins_and_ends_counts_where_it_was() -> None:
     (finding,) = [found for found in diagnose(case).findings if found.code == "link-full"]
     assert finding.confidence == "medium"
     assert ms(60 * 30) <= (finding.start_ms or 0) < (finding.end_ms or 0) <= ms(60 * 40)
+
+
+def test_a_full_time_of_which_half_was_lost_for_ten_minutes_is_one_and_says_so() -> None:
+    case = half_lost_in_the_middle(*[10] * 20, *[98] * 10, *[45] * 10, *[98] * 10, *[10] * 20)
+    diagnosis = diagnose(case)
+    (finding,) = [found for found in diagnosis.findings if found.code == "link-full"]
+    assert (finding.start_ms, finding.end_ms) == (ms(60 * 20), ms(60 * 50))
+    assert finding.evidence["full_minutes"] == diagnosis.links[0].down.full_minutes == 20
+    assert any(
+        doubt.startswith("Less was measured at times from 10:30 to 10:40 UTC, when records were lost")
+        for doubt in finding.doubts
+    )
+
+
+def test_a_dip_deeper_than_what_was_lost_parts_two_full_times() -> None:
+    case = half_lost_in_the_middle(*[10] * 20, *[98] * 10, *[25] * 10, *[98] * 10, *[10] * 20)
+    found = [finding for finding in diagnose(case).findings if finding.code == "link-full"]
+    assert [(one.start_ms, one.end_ms) for one in found] == [
+        (ms(60 * 20), ms(60 * 30)),
+        (ms(60 * 40), ms(60 * 50)),
+    ]
+
+
+def test_a_loss_that_is_over_makes_nothing_full_of_the_minutes_after_it() -> None:
+    """80 Mbit/s over three quarters would be 107: of the minutes 40 and 41 no record was lost."""
+    case = half_lost_in_the_middle(*[80] * 30, *[40] * 10, *[80] * 30)
+    share = lost_share(case, case.usage)
+    assert share[41] < 0.11
+    assert [finding.code for finding in diagnose(case).findings].count("link-full") == 0
+
+
+def test_what_was_lost_is_told_in_text() -> None:
+    case = half_lost_in_the_middle(*[10] * 90)
+    diagnosis = diagnose(replace(case, window_ms=(ms(60 * 32), ms(60 * 50)), window_given=True))
+    (gap,) = [finding for finding in diagnosis.findings if finding.code == "export-gap"]
+    assert type(gap.evidence["lost_percent"]) is float
+    assert "records lost" in render(compose(diagnosis))
 
 
 def test_what_was_lost_is_told_of_the_time_asked_about() -> None:

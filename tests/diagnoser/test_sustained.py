@@ -12,6 +12,7 @@ from flowdiag.diagnoser.signals.sustained import (
     sustained_short,
     unblurred,
     with_hidden_dips,
+    with_lost_dips,
 )
 
 TENTHS = 0.9
@@ -127,3 +128,25 @@ def test_a_hidden_dip_is_filled_between_two_sides_only_and_up_to_its_length() ->
     assert with_hidden_dips(over(".oo..oo.."), hidden, 1).tolist() == over(".oo..oo..").tolist()
     hidden[4] = False  # of half of the dip something is known
     assert with_hidden_dips(over(".oo..oo.."), hidden, 2).tolist() == over(".oo..oo..").tolist()
+
+
+def test_a_dip_is_bridged_that_is_no_deeper_than_what_was_lost() -> None:
+    """Half of the records lost of four windows: of 0.9 of the plan, 0.45 is left."""
+    lost = np.array([0, 0, 0.5, 0.5, 0.5, 0.5, 0, 0])
+
+    def filled(*dip: float, hidden: str = "..oooo..") -> list[bool]:
+        measured = np.array([1, 1, *dip, 1, 1])
+        return with_lost_dips(measured >= 0.9, over(hidden), measured, lost, 0.9).tolist()
+
+    assert all(filled(0.45, 0.4, 0.5, 0.45))
+    assert filled(0.44, 0.4, 0.5, 0.45) == over("oo....oo").tolist()
+    # One window over the threshold parts two dips, of which each is judged by itself.
+    assert filled(0.5, 0.95, 0.1, 0.2) == over("oooo..oo").tolist()
+    # What is not hidden was seen to be under it.
+    assert filled(0.5, 0.5, 0.5, 0.5, hidden="...ooo..") == over("oo....oo").tolist()
+    # Before and after it something has to be over it.
+    ends = np.array([0.5, 0.5, 1, 1, 1, 1, 0.5, 0.5])
+    assert (
+        with_lost_dips(ends >= 0.9, over("oooooooo"), ends, np.full(8, 0.5), 0.9).tolist()
+        == over("..oooo..").tolist()
+    )

@@ -78,6 +78,34 @@ def half_used_and_a_tenth_of_the_messages_is_lost(s: Stage) -> None:
     s.never_high = True
 
 
+def half_lost(s: Stage, level: float) -> None:
+    """Transfers at so much of the plan for half an hour, and half of the messages are lost for some minutes of it."""
+    lossy(s, 0.45, 0.55)
+    begin = s.uniform(26, 32)
+    s.router(loss_span=(s.at(begin), s.at(begin + s.uniform(3, 6))))
+    many_transfers(s, 30, level)
+    s.want("export-gap", severity="any")
+
+
+@situation
+def full_and_half_of_the_messages_are_lost_for_minutes(s: Stage) -> None:
+    """One full time, not two: the dip is made of records that were lost."""
+    half_lost(s, 1.0)
+    s.look(18, 44)
+    s.allow("link-busy")
+    s.want("link-full", severity="critical", link="fibre", direction="up", start=s.at(15.9), once=True)
+    s.verdict("link-full")
+
+
+@situation
+def busy_and_half_of_the_messages_are_lost_for_minutes(s: Stage) -> None:
+    """Near miss of a full line: four fifths of the plan, before and after and, by the estimate, meanwhile."""
+    half_lost(s, 0.8)
+    s.forbid("link-full")
+    s.want("link-busy", link="fibre", direction="up", once=True)
+    s.verdict("link-busy")
+
+
 def restarted(s: Stage, minute: float) -> tuple[int, int]:
     """The router restarts: down for 10 to 60 s, what its cache held is lost, sequence and uptime begin anew."""
     down = s.at(minute)

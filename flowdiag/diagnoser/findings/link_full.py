@@ -18,7 +18,8 @@ Where there are more than six episodes, those at
 most fifteen minutes apart are one finding with its spells, never over an edge of the time asked about. The
 shares of hosts, applications and destinations are parts of the episode's own IP octets. Where records were lost, the
 rate is estimated as what was measured over one minus the part lost around that time; dips that a loss or a restart of the
-exporter made are bridged; where only the estimate is over the threshold, both figures are said and the confidence is
+exporter made, if they are no deeper than what was lost, are bridged and said; where only the estimate is over the threshold,
+both figures are said and the confidence is
 medium at most. Where the export
 holds earlier days, the same clock times of the same weekdays (median, and median absolute deviation) say what
 is usual.

@@ -94,6 +94,13 @@ def only_estimated(share: float) -> str:
     )
 
 
+def bridged_dip(case: Case, start_ms: int, end_ms: int) -> str:
+    return (
+        f"Less was measured at times {zoned_span(case, start_ms, end_ms)}, when records were lost or never sent; it is taken "
+        "to have gone on meanwhile."
+    )
+
+
 # Phrases
 
 

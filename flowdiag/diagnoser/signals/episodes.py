@@ -35,7 +35,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.signals.edges import refined
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
-from flowdiag.diagnoser.signals.losses import hidden, lost_share
+from flowdiag.diagnoser.signals.losses import hidden, lost_share, most_lost
 from flowdiag.diagnoser.signals.sustained import (
     DIP_MS,
     ROUNDING,
@@ -46,6 +46,7 @@ from flowdiag.diagnoser.signals.sustained import (
     sustained_short,
     unblurred,
     with_hidden_dips,
+    with_lost_dips,
 )
 from flowdiag.durations import MINUTE_MS
 
@@ -68,6 +69,8 @@ ASKED_PART: Final = 0.5
 HIDDEN_BEYOND_MS: Final = DIP_MS
 # An estimate that alone makes an episode is on the low side by so many of its standard errors.
 CAUTIOUS_ERRORS: Final = 0.5
+# A dip is bridged that is no deeper than the loss makes it, by so many of its standard errors more.
+BRIDGED_ERRORS: Final = 1.0
 # So much of an episode with bridged dips has to be seen over the threshold.
 SEEN_PART: Final = 0.5
 
@@ -151,11 +154,11 @@ def episodes(case: Case) -> Episodes:
     limits = case.profile.thresholds
     usage = figure_windows(case).usage
     lost = lost_share(case, usage, -CAUTIOUS_ERRORS)
-    blind = hidden(case, usage)
+    blind, most = hidden(case, usage), most_lost(case, usage, BRIDGED_ERRORS)
     for link in range(len(case.profile.link)):
         for direction in (0, 1):
             measured = usage.mbps(link, direction) / capacity_mbps(case, link, direction)
-            row = _Row(case, usage, link, direction, measured, lost, blind)
+            row = _Row(case, usage, link, direction, measured, lost, blind, most)
             full_runs = row.runs(limits.full)
             busy_runs = row.runs(limits.busy)
             full += row.episodes(full_runs, limits.full)
@@ -175,8 +178,9 @@ class _Row:
         measured: NDArray[np.float64],
         lost: NDArray[np.float64],
         blind: NDArray[np.bool_],
+        most_lost: NDArray[np.float64],
     ) -> None:
-        self._case, self._usage, self._blind = case, usage, blind
+        self._case, self._usage, self._blind, self._most_lost = case, usage, blind, most_lost
         self._link, self._direction = link, direction
         self._width = smoothing(case, link, direction)
         self._share = self._settled(measured / (1.0 - lost)) if lost.any() else self._settled(measured)
@@ -201,6 +205,7 @@ class _Row:
         # One window more, because what is hidden may begin and end within windows.
         most = (case.coverage.resolution_s * 1000 + HIDDEN_BEYOND_MS) // usage.window_ms + 1
         seen, over = over, with_hidden_dips(over, self._blind, most)
+        over = with_lost_dips(over, self._blind, self._measured, self._most_lost, threshold)
         return [
             (first, past)
             for first, past in self._sustained(over, share, threshold)

@@ -24,10 +24,14 @@ CLOSER_MS: Final = (300_000, 120_000)
 OTHER_LOSS: Final = 4.0
 # A loss is noticed by the first message after it: up to this long after the exporter is heard again.
 NOTICED_MS: Final = 120_000
+# So many standard errors (Poisson) more may have been lost in the minutes in which a minute was reported than was.
+NEAR_ERRORS: Final = 2.0
 # Under this part lost nothing is scaled up: it is far below what a rate is known to.
 LEAST_SHARE: Final = 0.001
 # More than that cannot be scaled up either: what was measured says too little.
 MOST_SHARE: Final = 0.5
+# What was measured can bear out a rate, and still not make one, where no more than this was lost.
+MOST_HIDDEN: Final = 0.7
 
 
 @once_per_case
@@ -40,12 +44,9 @@ def _around_minutes(case: Case) -> tuple[NDArray[np.float64], NDArray[np.float64
     if lost_in_all < LEAST_SHARE * max(lost_in_all + coverage.records, 1):
         return None
     if not coverage.losses:
-        share = min(lost_in_all / (lost_in_all + coverage.records), MOST_SHARE)
+        share = lost_in_all / (lost_in_all + coverage.records)
         return np.full(usage.windows, share), np.ones(usage.windows)
-    lost, losses = _lost_by_minute(case)
-    ends = np.clip((case.flows.end_ms - usage.start_ms) // usage.window_ms, 0, usage.windows - 1)
-    counted = np.bincount(ends, minlength=usage.windows).astype(np.float64)
-    came = counted * (coverage.records / max(len(case.flows), 1))
+    lost, losses, came = _minutes(case)
     records_a_loss = max(lost.sum() / max(losses.sum(), 1.0), 1.0)
     part, known, sent = _over(lost, losses, came, int(AROUND_MS // usage.window_ms))
     whole = part
@@ -56,7 +57,34 @@ def _around_minutes(case: Case) -> tuple[NDArray[np.float64], NDArray[np.float64
         expected = whole * sent / records_a_loss
         other = np.abs(near - expected) > OTHER_LOSS * np.sqrt(np.maximum(expected, 1.0))
         part, known = np.where(other, near_part, part), np.where(other, near, known)
-    return np.minimum(part, MOST_SHARE), known
+    return np.minimum(part, _most_near(case, lost, losses, came, NEAR_ERRORS)), known
+
+
+def _most_near(
+    case: Case,
+    lost: NDArray[np.float64],
+    losses: NDArray[np.float64],
+    came: NDArray[np.float64],
+    errors: float,
+) -> NDArray[np.float64]:
+    """The largest part of the records of each minute that can have been lost, by the losses of the minutes in which they
+    were reported: a loss that has begun or ended is none of the minutes beside it. errors: so many standard errors are
+    added to what was lost.
+    """
+    ahead = int(-(-case.coverage.resolution_s * 1000 // case.usage.window_ms))
+    near_lost, near_losses, near_came = (_ahead(row, ahead) for row in (lost, losses, came))
+    a_loss = lost.sum() / max(losses.sum(), 1.0)
+    near_lost += errors * a_loss * np.sqrt(near_losses + 1.0)
+    most: NDArray[np.float64] = near_lost / np.maximum(near_lost + near_came, 1.0)
+    return most
+
+
+def _ahead(values: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
+    """Of each window, the sum over it and `reach` windows after it."""
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    place = np.arange(len(values))
+    sums: NDArray[np.float64] = total[np.minimum(place + reach + 1, len(values))] - total[place]
+    return sums
 
 
 def _over(
@@ -66,6 +94,15 @@ def _over(
     near_lost = _around(lost, reach)
     sent = np.maximum(near_lost + _around(came, reach), 1.0)
     return near_lost / sent, _around(losses, reach), sent
+
+
+@once_per_case
+def _minutes(case: Case) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Of each minute of the usage: records lost, losses, and records that came."""
+    usage = case.usage
+    ends = np.clip((case.flows.end_ms - usage.start_ms) // usage.window_ms, 0, usage.windows - 1)
+    counted = np.bincount(ends, minlength=usage.windows).astype(np.float64)
+    return *_lost_by_minute(case), counted * (case.coverage.records / max(len(case.flows), 1))
 
 
 def _lost_by_minute(case: Case) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -117,7 +154,20 @@ def lost_share(case: Case, usage: Usage, errors: float = 0.0) -> NDArray[np.floa
     if by_minute is None:
         return np.zeros(usage.windows)
     if errors:
-        by_minute = np.clip(by_minute * (1.0 + errors * _chance(case)), 0.0, MOST_SHARE)
+        by_minute = by_minute * (1.0 + errors * _chance(case))
+    return _on_windows(case, usage, np.clip(by_minute, 0.0, MOST_SHARE))
+
+
+def most_lost(case: Case, usage: Usage, errors: float) -> NDArray[np.float64]:
+    """The part of the records of each window of a usage that was lost, by the minutes in which they were reported and so
+    many standard errors more, 0 to MOST_HIDDEN; shape [window].
+    """
+    if _by_minute(case) is None or not case.coverage.losses:
+        return np.zeros(usage.windows)
+    return _on_windows(case, usage, np.minimum(_most_near(case, *_minutes(case), errors), MOST_HIDDEN))
+
+
+def _on_windows(case: Case, usage: Usage, by_minute: NDArray[np.float64]) -> NDArray[np.float64]:
     if usage is case.usage:
         return by_minute
     starts = usage.start_ms + usage.window_ms * np.arange(usage.windows, dtype=np.int64)
@@ -153,7 +203,7 @@ def records_in_window(case: Case) -> float:
     flows, (begin, end) = case.flows, case.window_ms
     if not len(flows):
         return float(case.coverage.records)
-    inside = np.count_nonzero((flows.end_ms >= begin) & (flows.end_ms < end))
+    inside = int(np.count_nonzero((flows.end_ms >= begin) & (flows.end_ms < end)))
     return inside / len(flows) * case.coverage.records
 
 

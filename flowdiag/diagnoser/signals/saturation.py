@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any, Final
 
 import numpy as np
@@ -11,7 +12,7 @@ from flowdiag.aggregator.full_time import busy_ms
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.confidence import MINOR, Doubt
+from flowdiag.diagnoser.confidence import MINOR, NOTED, Doubt
 from flowdiag.diagnoser.sentences import load as words
 from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.attribution import attribution
@@ -47,7 +48,7 @@ def figures(case: Case, episode: Episode) -> tuple[dict[str, Any], Usual | None]
     confirms = _confirms(case, episode)
     if confirms is not None:
         evidence["confirms_mbps"] = round(confirms, 3)
-    lost = _lost(case, episode)
+    lost = _lost(case, episode, windows)
     if lost >= sure.LOSS_MINOR or episode.estimated:
         evidence["lost_share"] = round(lost, 4)
         evidence["estimated_mean_mbps"] = round(mean / (1.0 - lost), 3)
@@ -87,19 +88,20 @@ def _seen(case: Case, episode: Episode) -> tuple[NDArray[np.intp], NDArray[np.fl
     return windows[~blind], rates[~blind], np.maximum(usage.lengths_ms[windows][~blind], 1)
 
 
-def _lost(case: Case, episode: Episode) -> float:
-    """The part of the records that was lost around an episode."""
-    return float(lost_share(case, episode.usage or case.usage)[episode.windows()].mean())
+def _lost(case: Case, episode: Episode, windows: NDArray[np.intp]) -> float:
+    """The part of the records that was lost around windows of an episode."""
+    return float(lost_share(case, episode.usage or case.usage)[windows].mean())
 
 
 def doubts(case: Case, episode: Episode, threshold: float) -> list[Doubt | None]:
     """What bears on how sure an episode over a threshold is."""
     usage, windows = episode.usage or case.usage, episode.windows()
     link, direction = episode.link, episode.direction
-    _, rates, lengths = _seen(case, episode)
-    lost = _lost(case, episode)
+    seen, rates, lengths = _seen(case, episode)
+    lost = _lost(case, episode, seen)
     measured = float(np.average(rates, weights=lengths)) / capacity_mbps(case, link, direction)
     share = measured / (1.0 - lost)
+    lowers = threshold < case.profile.thresholds.full
     packets = float(usage.packets[link, direction][windows].sum())
     start, end = episode.times(case)
     heard = (start - case.usage.start_ms) // case.usage.window_ms
@@ -112,9 +114,28 @@ def doubts(case: Case, episode: Episode, threshold: float) -> list[Doubt | None]
         sure.of_silence(case, heard, heard_past),
         Doubt(words.only_estimated(lost), MINOR)
         if episode.estimated
-        else sure.of_loss_share(lost, lowers=threshold < case.profile.thresholds.full),
+        else sure.of_loss_share(lost, lowers=lowers),
         sure.of_end(case, end),
+        *(
+            Doubt(words.bridged_dip(case, *dip), MINOR if lowers else NOTED)
+            for dip in _dips(case, episode, threshold)
+        ),
     ]
+
+
+def _dips(case: Case, episode: Episode, threshold: float) -> Iterator[tuple[int, int]]:
+    """[start, end) in ms from the first to the last window of each span of an episode that was measured under its threshold
+    in a time that a loss or a restart took records from: there it is taken to have gone on.
+    """
+    usage = episode.usage or case.usage
+    under = usage.mbps(episode.link, episode.direction) < threshold * capacity_mbps(
+        case, episode.link, episode.direction
+    )
+    under &= hidden(case, usage)
+    for first, past in () if episode.estimated else episode.spans:
+        dip = first + np.flatnonzero(under[first:past])
+        if len(dip):
+            yield usage.times(int(dip[0]), int(dip[-1]) + 1)
 
 
 def way(direction: int) -> Any:

@@ -138,6 +138,26 @@ def grown(run: Run, over: NDArray[np.bool_]) -> Run:
     return first, past
 
 
+def with_lost_dips(
+    over: NDArray[np.bool_],
+    hidden: NDArray[np.bool_],
+    measured: NDArray[np.float64],
+    lost: NDArray[np.float64],
+    threshold: float,
+) -> NDArray[np.bool_]:
+    """The windows over a threshold and the dips between them that are as deep as what was lost of them makes.
+
+    hidden: windows in which octets may be missing; measured: rates as parts of the plan; lost: the largest part of the
+    records that may have been lost of each.
+    """
+    filled = over.copy()
+    for first, past in runs(~over & hidden):
+        inside = first > 0 and past < len(over) and over[first - 1] and over[past]
+        if inside and measured[first:past].mean() >= threshold * (1.0 - lost[first:past].max()) - ROUNDING:
+            filled[first:past] = True
+    return filled
+
+
 def with_hidden_dips(over: NDArray[np.bool_], hidden: NDArray[np.bool_], most: int) -> NDArray[np.bool_]:
     """The windows over a threshold and the dips between them, of at most so many windows, of which nothing is known."""
     if not hidden.any():
