@@ -79,6 +79,7 @@ VALUES: Final[Mapping[str, Mapping[Any, str]]] = {
     "at_work_shown_by": {
         "attempts": "attempts to get out",
         "hours": "the working hours",
+        "interrupted": "conversations that stopped and went on together",
         "abrupt": "how abruptly traffic stopped",
     },
     "protocol": {1: "ICMP", 6: "TCP", 17: "UDP", 47: "GRE", 50: "ESP", 58: "ICMPv6", 132: "SCTP"},

@@ -23,7 +23,8 @@ line under its plan (see even_transfers.py); unusual rates of packets or attempt
 server (see unusual_rates.py); lost records. Each lowers the confidence and is said.
 
 Do: the client tries a cable instead of Wi-Fi, and a second device; the helpdesk asks which service is slow
-and tests it from elsewhere, and looks at the line's errors, loss and delay.
+and tests it from elsewhere, and looks at the line's errors, loss and delay. Where nothing came in for a moment, the client
+says whether that was it, and the helpdesk looks for an interruption then.
 
 Limits: flow records show neither radio nor delay nor errors of the line.
 """
@@ -37,6 +38,7 @@ from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MAJOR, MINOR, NOTED, Doubt, grade
 from flowdiag.diagnoser.finding import Verdict
+from flowdiag.diagnoser.findings.outage import outages
 from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.sentences import all_clear as wording_all_clear
 from flowdiag.diagnoser.sentences import load as words
@@ -85,7 +87,7 @@ def verdict(case: Case) -> Verdict:
         reasons=(*(wording_all_clear.room_reason(case, place) for place in found), *(d.text for d in said)),
         next_steps=(
             *(wording_verdict.TEST_THE_RATE if even or held else ()),
-            *wording_verdict.look_next(case),
+            *wording_verdict.look_next(case, interrupted=bool(cut)),
         ),
         room="none at times" if reached or cut else "little" if near else "enough",
     )
@@ -94,7 +96,13 @@ def verdict(case: Case) -> Verdict:
 def short_cuts(case: Case) -> tuple[tuple[int, int], ...]:
     """[start, end) of outages too short for a verdict, and of silences unlike the site, in the time asked about."""
     proved = [(outage.start_ms, outage.end_ms) for outage in short_outages(case) if outage.short]
-    return tuple(sorted(proved + unexplained_silences(case)))
+    known = [(outage.start_ms, outage.end_ms) for outage in outages(case) if not outage.short]
+    silent = [
+        (start, end)
+        for start, end in unexplained_silences(case)
+        if not any(start < past and begin < end for begin, past in known)
+    ]
+    return tuple(sorted(proved + silent))
 
 
 def _of_moments(

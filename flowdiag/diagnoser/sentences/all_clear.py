@@ -11,7 +11,7 @@ from flowdiag.diagnoser.finding import Confidence
 from flowdiag.diagnoser.sentences.links import called, whose_line
 from flowdiag.diagnoser.sentences.load import WAYS
 from flowdiag.diagnoser.sentences.times import beginning, clock, duration, span, zoned_span
-from flowdiag.diagnoser.sentences.verdict import LOOK_NEXT
+from flowdiag.diagnoser.sentences.verdict import LOOK_AT_THE_MOMENT, LOOK_NEXT
 from flowdiag.text.figures import count, percent, plan_rate, rate
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def not_the_link(
         said += f" We cannot be sure: {listed(unseen[:MOST_REASONS])}."
     if case.is_audit:
         return said
-    return said + LOOK_NEXT
+    return said + (LOOK_AT_THE_MOMENT if cut else LOOK_NEXT)
 
 
 def _cleared(line: str, case: Case) -> str:

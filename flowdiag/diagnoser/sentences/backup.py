@@ -36,6 +36,10 @@ NO_DOWNLOADS_HERE: Final = (
 NO_ATTEMPTS_SEEN: Final = (
     "No attempt to get out is on record; that the site was at work follows from time and habit."
 )
+INTERRUPTED: Final = (
+    "Few attempts to get out, or none, are on record; conversations of several devices that had run without a pause stopped "
+    "together and went on together. A fault of the site's own network (a switch that restarts) looks the same."
+)
 BACKUP_ANSWERED: Final = (
     "Keepalives on the backup were answered meanwhile: it had a way out that the site did not use."
 )
