@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from flowdiag.diagnoser.finding import Action, Finding, Verdict
 from flowdiag.diagnoser.kinds import kind_of
+from flowdiag.diagnoser.sentences.beyond import ELSEWHERE
 from flowdiag.diagnoser.sentences.verdict import TEST_THE_RATE
 from flowdiag.note.model import Note, NoteCoverage, Span
 from flowdiag.site.clock import Clock
@@ -137,6 +138,8 @@ def next_step(verdict: Verdict, *, audit: bool, variable: bool) -> tuple[str, ..
     steps = [ours] if ours else []
     if verdict.code == "not-the-link" and set(TEST_THE_RATE) <= set(verdict.next_steps):
         steps = [_WE_TEST_THE_RATE]
+    if verdict.code == "not-the-link" and set(ELSEWHERE[1:]) <= set(verdict.next_steps):
+        steps = [kind_of("unanswered-connections").next_step]
     steps += [action.text for action in verdict.next_steps if action.who == "client"][:1]
     return tuple(steps) or (_WE_OTHERWISE,)
 

@@ -41,6 +41,7 @@ LOOK_AT_THE_MOMENT: Final = (
     " The connection may have been interrupted then; for a longer trouble look next at the device, the far end and the "
     "quality of the line."
 )
+LOOK_AT_THE_SERVICE: Final = " Look next at that service and at the way to it."
 TEST_THE_RATE: Final = (
     Action("helpdesk", "Test the line's rate while it is quiet, and compare it with the plan."),
 )
@@ -58,11 +59,15 @@ CORRECT_INTERFACES: Final = (
 )
 
 
-def look_next(case: Case, *, interrupted: bool = False) -> tuple[Action, ...]:
-    """What to do where the line had room; interrupted: but nothing came in for a moment."""
-    if interrupted and case.is_audit:
-        return (INTERRUPTION[1], *COMPARE)
-    return INTERRUPTION if interrupted else COMPARE if case.is_audit else LOOK_ELSEWHERE
+def look_next(case: Case, *, interrupted: bool = False, unanswered: bool = False) -> tuple[Action, ...]:
+    """What to do where the line had room; interrupted: but nothing came in for a moment; unanswered: but a service that a
+    host tried did not answer.
+    """
+    if case.is_audit:
+        return (*INTERRUPTION[1:2], *COMPARE) if interrupted else COMPARE
+    if interrupted:
+        return INTERRUPTION
+    return tuple(action for action in LOOK_ELSEWHERE if not unanswered or action.who == "helpdesk")
 
 
 # Findings that are never the verdict
