@@ -31,6 +31,8 @@ NAMES: Final = {
     "octets_up": "uploaded",
     "octets_a_day": "volume a day",
     "month_gb": "projected for a month",
+    "least_month_gb": "if in the hours measured alone",
+    "measured_hours": "hours measured",
     "allowance_gb": "monthly allowance",
     "share": "share of all traffic",
     "leak_share": "share of the site's traffic",
