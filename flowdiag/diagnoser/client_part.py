@@ -20,6 +20,7 @@ from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.sentences import backup as wording_backup
 from flowdiag.diagnoser.sentences import load as wording
 from flowdiag.diagnoser.sentences.all_clear import percent_up
+from flowdiag.diagnoser.sentences.below_plan import below_plan_client
 from flowdiag.diagnoser.sentences.beyond import floods
 from flowdiag.diagnoser.sentences.links import whose_line
 from flowdiag.diagnoser.signals.at_limit import at_limit
@@ -147,7 +148,7 @@ def _sentence(case: Case, first: Finding, group: Sequence[Finding]) -> str:
     link, direction = _place(case, first)
     evidence = {**first.evidence, "hosts": _hosts(group)}
     if first.code == "below-plan":
-        return wording.below_plan_client(case, link, direction, parts, evidence["share_of_plan"])
+        return below_plan_client(case, link, direction, parts, evidence)
     if first.code == "link-busy":
         short = all(finding.evidence.get("short_of_full") for finding in group)
         return wording.link_busy_client(case, link, direction, parts, evidence, short_of_full=short)

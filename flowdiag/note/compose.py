@@ -92,15 +92,21 @@ def verdict_first(diagnosis: Diagnosis) -> tuple[Finding, ...]:
 def client_part(case: Case, verdict: Verdict, findings: tuple[Finding, ...]) -> ClientPart:
     audit = case.is_audit
     aside = [finding for finding in findings if _is_worth_noticing(case, finding, verdict)][:1]
+    spare = next((finding for finding in findings if _is_of_a_spare_backup(finding, verdict)), None)
     about = verdict.finding.link if verdict.finding else None
     variable = any(link.variable for link in case.profile.link if link.name == about)
     return ClientPart(
         told=words.told(_line(case.reported), site_clock(case), case.window_ms, given=case.window_given),
-        saw=(verdict.sentence, *(words.besides(finding.client, audit=audit) for finding in aside)),
+        saw=(
+            verdict.sentence,
+            *(words.besides(finding.client, audit=audit) for finding in aside),
+            *((words.spare_backup(spare.code),) if spare else ()),
+        ),
         means=words.means(verdict, audit=audit, variable=variable),
         next=(
             *words.next_step(verdict, audit=audit, variable=variable),
             *(words.besides_step(finding.code) for finding in aside),
+            *((words.SPARE_BACKUP_STEP,) if spare else ()),
         ),
     )
 
@@ -119,6 +125,18 @@ def _is_worth_noticing(case: Case, finding: Finding, verdict: Verdict) -> bool:
     cut_off += short_cuts(case)
     common = sum(max(min(end, finding.end_ms) - max(begin, finding.start_ms), 0) for begin, end in cut_off)
     return 2 * common <= finding.end_ms - finding.start_ms
+
+
+def _is_of_a_spare_backup(finding: Finding, verdict: Verdict) -> bool:
+    """Whether a fault is of a backup that the site is not on, while it is on another: the next to take over."""
+    about = verdict.finding
+    if about is None or verdict.code not in words.ON_A_BACKUP or finding.code not in words.SPARE_BACKUP:
+        return False
+    if finding.severity == "info" or finding.link == about.link:
+        return False
+    begin, end = about.start_ms or 0, about.end_ms or 0
+    lasts = finding.start_ms is None or finding.end_ms is None
+    return lasts or ((finding.start_ms or 0) < end and (finding.end_ms or 0) > begin)
 
 
 def note_coverage(case: Case) -> NoteCoverage:

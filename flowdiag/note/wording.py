@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from flowdiag.diagnoser.finding import Action, Finding, Verdict
 from flowdiag.diagnoser.kinds import kind_of
+from flowdiag.diagnoser.sentences.beyond import ELSEWHERE
 from flowdiag.diagnoser.sentences.times import duration
 from flowdiag.diagnoser.sentences.verdict import TEST_THE_RATE
 from flowdiag.durations import MINUTE_MS, Span
@@ -93,6 +94,16 @@ WORTH_NOTICING: Final = (
 # Verdicts that speak of the backup, or of an attack, beside which it is no matter.
 ABOUT_THE_BACKUP: Final = (*WORTH_NOTICING, "on-backup", "flapping", "inbound-flood", "outbound-scan")
 
+# Verdicts of a site that is on one of its backups, and what a client hears of another that would not take over from it.
+ON_A_BACKUP: Final = ("on-backup", "flapping")
+SPARE_BACKUP: Final = {
+    "keepalive-missing": "was not tested as it should be",
+    "keepalive-unanswered": "did not answer its test",
+}
+SPARE_BACKUP_STEP: Final = (
+    "We check your other backup line as well, because it would have to take over if the first one failed too."
+)
+
 
 def told(reported: str | None, clock: Clock, window_ms: Span, *, given: bool) -> str:
     """window_ms: what the note covers; given: it was named, not just all of the export."""
@@ -139,6 +150,8 @@ def next_step(verdict: Verdict, *, audit: bool, variable: bool) -> tuple[str, ..
     steps = [ours] if ours else []
     if verdict.code == "not-the-link" and set(TEST_THE_RATE) <= set(verdict.next_steps):
         steps = [_WE_TEST_THE_RATE]
+    if verdict.code == "not-the-link" and set(ELSEWHERE[1:]) <= set(verdict.next_steps):
+        steps = [kind_of("unanswered-connections").next_step]
     steps += [action.text for action in verdict.next_steps if action.who == "client"][:1]
     return tuple(steps) or (_WE_OTHERWISE,)
 
@@ -147,6 +160,11 @@ def besides(sentence: str, *, audit: bool) -> str:
     """A fault that the client has to know of, although it is not what the verdict is about."""
     what = "" if audit else ", which does not explain this"
     return f"We also noticed something else{what}: {sentence[:1].lower()}{sentence[1:]}"
+
+
+def spare_backup(code: str) -> str:
+    """A fault of a backup that the site was not on while it was on another; code: one of SPARE_BACKUP."""
+    return f"Meanwhile your other backup line {SPARE_BACKUP[code]}, so it might not have taken over from the first one."
 
 
 def besides_step(code: str) -> str:

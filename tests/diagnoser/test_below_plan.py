@@ -10,6 +10,7 @@ from scipy import stats
 
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.findings import below_plan, not_the_link
+from flowdiag.diagnoser.sentences.below_plan import below_plan_client
 from flowdiag.diagnoser.signals.even_transfers import even_transfers
 from flowdiag.diagnoser.signals.fair_shares import fair_shares
 from flowdiag.diagnoser.signals.flat_top import STEADY, WAVERING, levels, pace, yielding
@@ -80,6 +81,22 @@ def test_a_shared_ceiling_under_the_plan_is_found_with_its_level_and_times() -> 
     assert found[0].start_ms == ZERO_MS + BEGIN * 60_000
     assert found[0].end_ms == ZERO_MS + END * 60_000
     assert "of the plan's rate" in found[0].client
+
+
+def test_the_client_hears_whose_traffic_met_the_ceiling() -> None:
+    """Of two hosts one has a label; of eight none has a part worth naming. A share of 0.7 is most of it without a label."""
+    (two,) = below_plan.find(shared(40, hosts=2, servers=2).case(profile(backup=False)))
+    assert two.client.endswith("to be checked. Part of the traffic then was of your imaging archive.")
+    (eight,) = below_plan.find(shared(40).case(profile(backup=False)))
+    assert eight.client.endswith("has to be checked.")
+    case = shared(40).case(profile(backup=False))
+    for share, address, said in (
+        (0.7, "192.168.40.20", " Most of the traffic then was of your imaging archive."),
+        (0.7, "192.168.40.21", " Most of the traffic then was of one device."),
+        (0.3, "192.168.40.21", ""),
+    ):
+        evidence = {"share_of_plan": 0.4, "hosts": [{"address": address, "label": None, "share": share}]}
+        assert below_plan_client(case, 0, DOWN, [(0, 1)], evidence).endswith("has to be checked." + said)
 
 
 def test_a_shaped_upload_is_found_too() -> None:

@@ -67,8 +67,15 @@ def test_a_leak_of_an_hour_is_projected_to_a_month() -> None:
     assert one.evidence["passes_allowance"]
     (other,) = leak(13_888_800)  # 9.999936 GB
     assert (other.evidence["passes_allowance"], other.severity) == (False, "warning")
-    assert one.confidence == "high"
-    assert leak(18_000_000, HOUR - 60)[0].confidence == "medium"
+    # 0.54 GB are sure, if it leaks in this hour of each day alone: that it passes 10 GB is not.
+    assert (one.evidence["least_month_gb"], one.evidence["measured_hours"]) == (0.54, 1.0)
+    assert (one.severity, one.confidence, other.confidence) == ("critical", "medium", "high")
+    said = "about 13 GB a month if it goes on like that day and night, 0.54 GB if in those hours alone, of 10 GB allowed"
+    assert said in one.summary
+    assert "would not last; we measured only 60 minutes" in one.client
+    (sure,) = leak(400_000_000)  # 12 GB in that hour of thirty days
+    assert (sure.confidence, "will not last" in sure.client) == ("high", True)
+    assert leak(13_888_800, HOUR - 60)[0].confidence == "medium"
 
 
 @pytest.mark.parametrize(("v6", "only"), [(0.99, "IPv6"), (0.98, None), (1.0, "IPv6"), (0.0, None)])

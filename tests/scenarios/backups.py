@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from flowdiag.scenario import activities as do
 from flowdiag.scenario.scene import HOUR
+from flowdiag.scenario.site import SiteKeepalive, SiteLink
 from tests.scenarios.stage import Stage, situation
 
 
@@ -44,6 +47,26 @@ def stuck_on_the_backup(s: Stage) -> None:
     s.want("on-backup", severity="critical", start=begin)
     s.verdict("on-backup")
     s.forbid("flapping", "outage", "backup-leak")
+
+
+@situation
+def on_one_backup_while_the_other_is_dead(s: Stage) -> None:
+    """What happens next is about the other one too: it would have to take over if the first one failed."""
+    s.router(active_s=60)
+    s.site(backup=True)
+    spec = SiteKeepalive("198.51.100.9", interval_s=10)
+    spare = SiteLink("satellite", 20, 4, (251,), "backup", keepalives=(spec,))
+    s.the_site = replace(s.the_site, links=(*s.the_site.links, spare))
+    scene = s.open(120, background=0.02)
+    silent = bool(s.rng.random() < 0.5)  # from shortly before on, or sent and never answered
+    do.keepalive(scene, 2, spec, s.start, s.at(28) if silent else s.end, answered=silent)
+    begin, end = s.at(30), s.at(s.uniform(80, 100))
+    scene.network.fail(0, begin, end, backup=1, gap_ms=2000)
+    s.look(20, 110)
+    s.want("on-backup", severity="critical", link="lte", start=begin, end=end)
+    s.want("keepalive-missing" if silent else "keepalive-unanswered", severity="warning", link="satellite")
+    s.verdict("on-backup")
+    s.says("your other backup line")
 
 
 @situation

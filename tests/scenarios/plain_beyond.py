@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
+
 from flowdiag.scenario import activities as do
 from flowdiag.scenario import trouble
 from flowdiag.scenario.ledger import FIN_ALL, STEADY
@@ -21,6 +25,57 @@ def one_till_cannot_reach_its_payment_service(s: Stage) -> None:
     s.look(15, 75)
     s.want("unanswered-connections", severity="warning")
     s.verdict("unanswered-connections")
+
+
+@situation
+def one_till_among_many_devices_is_cut_off_from_its_payments(s: Stage) -> None:
+    """Sixty attempts are next to nothing beside those of an office, and all that one person needs."""
+    s.router(sampling=1)
+    s.site(plans=ROOMY)
+    scene = s.open(90, hosts=20)
+    till = scene.hosts[3]
+    s.the_site = replace(s.the_site, labels=((f"{s.address(till)}/32", "till"),))
+    s.scene.site = s.the_site
+    trouble.unanswered(
+        scene, [till], s.at(20), s.at(70), 60, server="203.0.113.88", port=s.choose((443, 8443, 9100))
+    )
+    s.look(15, 75)
+    s.allow("unanswered-connections")
+    s.verdict("not-the-link", "unanswered-connections")
+    s.never_high = True
+    s.says("till")
+    s.hushes("wi-fi")
+
+
+@situation
+def a_phone_cannot_register(s: Stage) -> None:
+    """A request each minute or two, from one port to one place, and no answer."""
+    s.router(sampling=1, idle_s=15)
+    s.site(plans=ROOMY)
+    scene = s.open(90, hosts=20)
+    times = np.arange(s.at(18), s.at(78), 90_000)
+    scene.ledger.add(
+        start=times, end=times + 4_000, inside=scene.hosts[2], outside=scene.outside("203.0.113.60"), inside_port=5060,
+        outside_port=5060, protocol=17, kind=STEADY, up_octets=4 * 620, up_packets=4,
+    )  # fmt: skip
+    s.look(10, 80)
+    s.allow("unanswered-connections")
+    s.verdict("not-the-link", "unanswered-connections")
+    s.never_high = True
+    s.hushes("wi-fi")
+
+
+@situation
+def a_program_calls_a_dead_place_all_along(s: Stage) -> None:
+    """Near miss: one in many of a computer's attempts, before and after the complaint as well."""
+    s.healthy = True
+    s.router(sampling=1, active_s=60)
+    s.site(plans=ROOMY)
+    scene = s.open(120, hosts=12)
+    trouble.unanswered(scene, scene.hosts[:1], s.start, s.end, 30, server="203.0.113.200", port=443)
+    do.web(scene, s.start, s.end, 0.3, hosts=scene.hosts[:1], per_host_hour=200)
+    s.look(30, 90)
+    s.forbid("unanswered-connections")
 
 
 @situation

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from flowdiag.scenario import activities as do
 from flowdiag.scenario import trouble
+from flowdiag.scenario.ledger import STEADY
 from tests.scenarios.short_windows import MODEST
 from tests.scenarios.stage import Stage, situation
 
@@ -74,6 +75,90 @@ def cut_off_for_half_a_minute(s: Stage) -> None:
     s.want("outage", severity="any", start=begin, end=end)
     s.verdict("outage", "not-the-link")
     s.never_high = True
+
+
+def silent(s: Stage, from_s: float, to_s: float) -> tuple[int, int]:
+    """No link works from from_s to to_s after the start, and the router meters nobody's attempts."""
+    for host in s.scene.hosts[-4:]:  # begun at different times, so that their records end at different times
+        do.streaming(s.scene, host, s.at(s.uniform(0.5, 4)), s.end, s.the_site.links[0].down_mbps * 0.005)
+    begin, end = s.at(from_s / 60), s.at(to_s / 60)
+    for link in range(len(s.the_site.links)):
+        s.scene.network.fail(link, begin, end)
+    s.allow("keepalive-missing", "export-gap")
+    s.forbid("on-backup", "flapping", "link-full", "link-busy", "below-plan", "unanswered-connections")
+    s.hushes("wi-fi")
+    s.tolerance, s.never_high = EDGE_MS, True
+    return begin, end
+
+
+@situation
+def a_silent_outage_of_a_minute_or_two(s: Stage) -> None:
+    """The routers of many sites meter at the line, and so nobody's attempts; tunnels and sessions stop and go on."""
+    bustling(s, 60)
+    s.router(active_s=s.choose((20, 60)))
+    at = s.uniform(1200, 1800)
+    begin, end = silent(s, at, at + s.uniform(65, 170))
+    s.look(15, 50)
+    s.want("outage", severity="critical", start=begin, end=end)
+    s.verdict("outage")
+
+
+@situation
+def a_silent_outage_of_half_a_minute(s: Stage) -> None:
+    bustling(s, 60)
+    s.router(active_s=s.choose((20, 60)))
+    at = s.uniform(1200, 1800)
+    begin, end = silent(s, at, at + s.uniform(28, 55))
+    s.look(15, 50)
+    s.want("outage", severity="any", start=begin, end=end)
+    s.says("nothing came in")
+
+
+@situation
+def a_silent_outage_behind_records_that_outlast_it(s: Stage) -> None:
+    """With a long idle timeout the records of conversations that went on cover the silence; new ones are missing in it."""
+    s.automatic = False
+    s.router(active_s=60, idle_s=60, template_interval_s=60, both_points=False)
+    s.site(plans=MODEST, backup=False)
+    scene = s.open(60, hosts=int(s.rng.integers(24, 48)), background=0.04)
+    for at in range(0, 60, 3):
+        do.download(scene, scene.hosts[0], s.at(at), 40, cap_mbps=1.5)
+    at = s.uniform(1200, 1800)
+    silent(s, at, at + s.uniform(32, 52))
+    s.allow("outage")
+    s.look(15, 50)
+    s.says("nothing came in")
+
+
+@situation
+def silent_for_minutes_near_the_end_of_a_short_export(s: Stage) -> None:
+    """Too little is left after it to say that traffic flowed as before."""
+    bustling(s, 15)
+    s.router(active_s=20)
+    at = s.uniform(420, 500)
+    begin, end = silent(s, at, at + s.uniform(190, 260))
+    s.want("outage", severity="critical", start=begin, end=end)
+    s.verdict("outage")
+
+
+@situation
+def one_computer_sleeps_in_a_quiet_house(s: Stage) -> None:
+    """Near miss: two sessions of one device stop together and go on together, and nobody else was there."""
+    s.automatic = False
+    s.router(active_s=s.choose((20, 60)), template_interval_s=60)
+    s.site(plans=MODEST, backup=False, v6=False)
+    scene = s.open(60, hosts=1, background=0)
+    asleep, awake = s.at(25), s.at(25 + s.uniform(1, 2.8))
+    for port in (4500, 3389):
+        session = {"inside": scene.hosts[0], "outside": scene.servers(1)[0], "inside_port": scene.ports(1)[0]}
+        for begin, end in ((s.start + 7 * port, asleep), (awake, s.end)):
+            octets = 20 * (end - begin)
+            scene.ledger.add(
+                start=begin, end=end, outside_port=port, protocol=do.UDP, kind=STEADY, down_octets=octets, up_octets=octets,
+                down_packets=octets / 600, up_packets=octets / 600, **session,
+            )  # fmt: skip
+    s.look(10, 50)
+    s.forbid("outage", "unanswered-connections", "on-backup")
 
 
 @situation

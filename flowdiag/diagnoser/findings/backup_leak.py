@@ -22,7 +22,8 @@ how far the main line was used meanwhile, since a leak says nothing of that.
 Do: the engineer corrects the routing of what leaks; the account manager watches the allowance.
 
 Limits: the month's projection takes the time of the export for typical; an export of an hour at noon gives
-too much.
+too much. Of less than a day the summary therefore says the least as well, what a month makes if it leaks in those hours of a
+day only; where only the projection passes the allowance, the confidence is medium at most and the client is told of the doubt.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key
+from flowdiag.diagnoser.evidence import ABSENT, Applications, Destinations, Evidence, Hosts, Key
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.on_backup import full_minutes, was_full
 from flowdiag.diagnoser.kind import Kind, Rank
@@ -44,19 +45,29 @@ from flowdiag.diagnoser.sentences.devices import named_device
 from flowdiag.diagnoser.signals.failovers import failovers, part_within
 from flowdiag.diagnoser.signals.link_states import backups, heard_ms, link_states
 from flowdiag.diagnoser.signals.shares import who_what_where
-from flowdiag.durations import DAY_MS
+from flowdiag.durations import DAY_MS, HOUR_MS
 from flowdiag.flows import V4_PREFIX
 
 CODE: Final = "backup-leak"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class BackupLeak(Evidence):
     octets: Annotated[int, Key("IP octets that should not have been there, both directions", "volume")]
     octets_a_day: Annotated[int, Key("the same over a day, at the export's mean", "volume a day")]
     month_gb: Annotated[
         float, Key("gigabytes (10^9 octets) over a month, at the export's mean", "projected for a month")
     ]
+    least_month_gb: Annotated[
+        float,
+        Key(
+            "of less than a day: what a month makes in those hours of a day alone",
+            "if in the hours measured alone",
+        ),
+    ] = ABSENT
+    measured_hours: Annotated[
+        float, Key("hours that were measured, where less than a day", "hours measured")
+    ] = ABSENT
     allowance_gb: Annotated[float | None, Key("monthly allowance, by the profile", "monthly allowance")]
     passes_allowance: Annotated[bool, Key("whether such a month would pass it", "passes the allowance")]
     leak_share: Annotated[float, Key("part of the site's ordinary octets", "share of the site's traffic")]
@@ -101,16 +112,21 @@ def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:
     over = link.allowance_gb is not None and month_gb > link.allowance_gb
     share = _share(case, rows)
     only = _only(flows, rows)
-    confidence: Confidence = "high" if span >= DAY_MS / 24 else "medium"
+    # What is sure even if it leaks in no other hour of the day than those measured.
+    least_gb = min(octets * MONTH_DAYS / 1e9, month_gb)
+    projected = over and span < DAY_MS and least_gb <= (link.allowance_gb or 0.0)
+    confidence: Confidence = "high" if span >= DAY_MS / 24 and not projected else "medium"
     by = who_what_where(case, rows, weights)
     whose = named_device(case, by["hosts"])
     summary, client = words.backup_leak(
-        case, link.name, octets, a_day, month_gb, link.allowance_gb, share, only, whose
+        case, link.name, octets, a_day, (least_gb, month_gb), link.allowance_gb, share, only, whose, span
     )
     evidence = BackupLeak(
         octets=int(octets),
         octets_a_day=int(a_day),
         month_gb=round(month_gb, 2),
+        least_month_gb=round(least_gb, 2) if span < DAY_MS else ABSENT,
+        measured_hours=round(span / HOUR_MS, 1) if span < DAY_MS else ABSENT,
         allowance_gb=link.allowance_gb,
         passes_allowance=over,
         leak_share=round(share, 4),

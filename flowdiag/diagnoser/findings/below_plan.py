@@ -67,6 +67,7 @@ from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.sentences import actions as actions
 from flowdiag.diagnoser.sentences import load as words
+from flowdiag.diagnoser.sentences.below_plan import below_plan
 from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.attribution import attribution, rows_within
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps
@@ -372,7 +373,7 @@ def _finding(case: Case, ceiling: Ceiling) -> Finding:
             sure.of_silence(case, episode.first, episode.past),
         )
     )
-    summary, client = words.below_plan(case, link, direction, spans, evidence)
+    summary, client = below_plan(case, link, direction, spans, evidence)
     return Finding(
         code=CODE,
         severity="critical",

@@ -51,7 +51,7 @@ from flowdiag.durations import MINUTE_MS
 CODE: Final = "link-busy"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class LinkBusy(Evidence):
     capacity_mbps: Capacity
     mean_mbps: Mean
@@ -73,9 +73,9 @@ class LinkBusy(Evidence):
     times_usual: Annotated[
         float | None, Key("mean rate over the usual one; null where that is none", "times the usual")
     ] = ABSENT
-    hosts: Hosts = ABSENT
-    applications: Applications = ABSENT
-    destinations: Destinations = ABSENT
+    hosts: Hosts
+    applications: Applications
+    destinations: Destinations
     short_of_full: Annotated[
         bool, Key("whether the full threshold was certainly never reached", in_notes=False)
     ] = ABSENT

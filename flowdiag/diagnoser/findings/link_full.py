@@ -88,12 +88,12 @@ from flowdiag.diagnoser.signals.saturation import doubts, figures, way
 CODE: Final = "link-full"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class LinkFull(Evidence):
     short: Annotated[bool, Key("it was over within minutes: told, and never the verdict")] = ABSENT
-    capacity_mbps: Capacity = ABSENT
-    mean_mbps: Mean = ABSENT
-    peak_mbps: Peak = ABSENT
+    capacity_mbps: Capacity
+    mean_mbps: Mean
+    peak_mbps: Peak
     peak_window_s: Annotated[int, Key("of a short one: seconds of that window", "its length")] = ABSENT
     mean_share_of_plan: Annotated[float, Key("mean rate over the plan's", "mean share of the plan")] = ABSENT
     full_minutes: Annotated[float, Key("minutes at the full threshold or over it")] = ABSENT
@@ -114,9 +114,9 @@ class LinkFull(Evidence):
     times_usual: Annotated[
         float | None, Key("mean rate over the usual one; null where that is none", "times the usual")
     ] = ABSENT
-    hosts: Hosts = ABSENT
-    applications: Applications = ABSENT
-    destinations: Destinations = ABSENT
+    hosts: Hosts
+    applications: Applications
+    destinations: Destinations
     over_plan: Annotated[bool, Key("the rate is more than the plan's", "more than the plan can be")] = ABSENT
     maybe_offered: Annotated[
         bool,

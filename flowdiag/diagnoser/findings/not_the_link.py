@@ -10,8 +10,9 @@ their rate. That the line was not the cause is said with high confidence only, a
 stands against it: at least 95% of the window measured, less than one per cent of the records lost, a resolution of 60
 seconds or better, which long flows show (where none does, the export has to go on for half an hour after the time), a
 plan rate that is not just typical, no spell at the limit however short (at_limit.py), no level that transfers hold
-flat, no twenty seconds without anything coming in, no unusual rate of packets, attempts or unanswered requests. Each
-that fails is said as a reason, and the sentence says what was seen and what was not. Where the time looked at is too
+flat, no twenty seconds without anything coming in, no unusual rate of packets, attempts or unanswered requests, no host
+that tried one service ten times, mostly in vain, unless that is a habit (dead_services.py). Each that fails is said as a
+reason, and the sentence says what was seen and what was not. Where the time looked at is too
 short for a full link to be found and the line was at its limit, one way or the other, for most of it, the verdict is
 cannot-tell.
 
@@ -23,7 +24,9 @@ line under its plan (see even_transfers.py); unusual rates of packets or attempt
 server (see unusual_rates.py); lost records. Each lowers the confidence and is said.
 
 Do: the client tries a cable instead of Wi-Fi, and a second device; the helpdesk asks which service is slow
-and tests it from elsewhere, and looks at the line's errors, loss and delay.
+and tests it from elsewhere, and looks at the line's errors, loss and delay. Where nothing came in for a moment, the client
+says whether that was it, and the helpdesk looks for an interruption then. A service that did not answer a host is tested
+from another place.
 
 Limits: flow records show neither radio nor delay nor errors of the line.
 """
@@ -37,11 +40,13 @@ from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MAJOR, MINOR, NOTED, Doubt, grade
 from flowdiag.diagnoser.finding import Verdict
+from flowdiag.diagnoser.findings.outage import outages
 from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.sentences import all_clear as wording_all_clear
 from flowdiag.diagnoser.sentences import load as words
 from flowdiag.diagnoser.sentences import verdict as wording_verdict
 from flowdiag.diagnoser.signals.at_limit import MUCH, AtLimit, at_limit
+from flowdiag.diagnoser.signals.dead_services import DeadService, dead_services
 from flowdiag.diagnoser.signals.episodes import sampling_error
 from flowdiag.diagnoser.signals.even_transfers import even_transfers
 from flowdiag.diagnoser.signals.held_levels import HeldLevel, held_levels, is_told
@@ -65,7 +70,8 @@ NEARLY_BUSY: Final = 0.9
 def verdict(case: Case) -> Verdict:
     found = room(case)
     reached, cut = at_limit(case), short_cuts(case)
-    even = even_transfers(case)
+    even, dead = even_transfers(case), dead_services(case)
+    missed = [one for one in dead if one.weighs]
     held = [level for level in held_levels(case) if not is_told(level, [*even, *reached])]
     level, said = grade(
         (
@@ -73,6 +79,7 @@ def verdict(case: Case) -> Verdict:
             *(Doubt(wording_all_clear.even_reason(case, one), MINOR, wording_all_clear.EVEN) for one in even),
             *_of_held(case, held),
             *_of_rates(case),
+            *_of_services(case, dead),
             *_of_evidence(case),
             *_of_room(case, found, moments=bool(reached)),
         )
@@ -80,12 +87,13 @@ def verdict(case: Case) -> Verdict:
     near = any(place.upper >= case.profile.thresholds.busy for place in found)
     return Verdict(
         code=CODE,
-        sentence=wording_all_clear.not_the_link(case, found, reached, cut, level, said),
+        sentence=wording_all_clear.not_the_link(case, found, reached, cut, level, said, missed),
         confidence=level,
         reasons=(*(wording_all_clear.room_reason(case, place) for place in found), *(d.text for d in said)),
         next_steps=(
             *(wording_verdict.TEST_THE_RATE if even or held else ()),
-            *wording_verdict.look_next(case),
+            *wording_all_clear.try_elsewhere(case, missed),
+            *wording_verdict.look_next(case, interrupted=bool(cut), unanswered=bool(missed)),
         ),
         room="none at times" if reached or cut else "little" if near else "enough",
     )
@@ -94,7 +102,13 @@ def verdict(case: Case) -> Verdict:
 def short_cuts(case: Case) -> tuple[tuple[int, int], ...]:
     """[start, end) of outages too short for a verdict, and of silences unlike the site, in the time asked about."""
     proved = [(outage.start_ms, outage.end_ms) for outage in short_outages(case) if outage.short]
-    return tuple(sorted(proved + unexplained_silences(case)))
+    known = [(outage.start_ms, outage.end_ms) for outage in outages(case) if not outage.short]
+    silent = [
+        (start, end)
+        for start, end in unexplained_silences(case)
+        if not any(start < past and begin < end for begin, past in known)
+    ]
+    return tuple(sorted(proved + silent))
 
 
 def _of_moments(
@@ -117,6 +131,15 @@ def _of_rates(case: Case) -> Iterator[Doubt | None]:
     unusual = unusual_rates(case)
     if unusual:
         yield Doubt(wording_all_clear.unusual_reason(case, unusual), MINOR, wording_all_clear.UNUSUAL)
+
+
+def _of_services(case: Case, dead: list[DeadService]) -> Iterator[Doubt | None]:
+    """Several are one doubt as to what weighs, each told."""
+    for number, one in enumerate(dead):
+        weight = MINOR if one.weighs and number == 0 else NOTED
+        yield Doubt(
+            wording_all_clear.dead_reason(case, one), weight, wording_all_clear.dead_clause(case, one)
+        )
 
 
 def _of_evidence(case: Case) -> Iterator[Doubt | None]:

@@ -6,13 +6,17 @@ tried.
 Decided: on a grid of ten seconds a bin is dead when no record of any link that came from outside touches
 it (keepalive replies do not count as the site's traffic; in a one-way export uploads stand in). From twenty
 seconds on a dead time is a short outage where hosts tried in vain to reach places of which two answer at other
-times (ten times, or five times and three places), or where three hosts tried ten times to reach three places, and
-no failover explains it; of less than a minute, and less than half of the time asked about, it is told as an info. A dead
+times (ten times, or five times and three places), or where three hosts tried ten times to reach three places, or where
+conversations were interrupted (below), and no failover explains it; of less than a minute, and less than half of the
+time asked about, it is told as an info. A dead
 time of three minutes or more, from the last record that ended to the first that began, is an outage if the
 exporter was heard in it (past its first minute, which still tells of before, and never silent for more than
 three fifths of it) and the site was at work. At work is shown by any of these, strongest first:
 - hosts tried to reach outside addresses (records with no way out, or sent with nothing coming back), places
   left out that are tried in vain at other times too;
+- conversations that had run without a pause for twice as long stopped where the silence begins, within three seconds and
+  before the active timeout, and went on after it: two of different devices and places, or one where the silence of all
+  others is unlikely by itself;
 - the time lies in the working hours of the profile and traffic flowed right before or came back right after;
 - no hours are given and traffic flowed almost without pause on both sides (at the end of the export: without
   pause before it, within ordinary office hours).
@@ -31,9 +35,9 @@ there: the finding says so, and without attempts its confidence is low.
 
 Do: the helpdesk checks power and the line's terminal with the client, then escalates to the carrier.
 
-Limits: an outage under three minutes in which nobody tried anything is not reported; not-the-link then says the silence
-as a doubt. Whether the line, the modem or the carrier failed
-cannot be seen from flow records.
+Limits: an outage under three minutes in which nobody tried anything and no lasting conversation was interrupted is not
+reported; not-the-link then says the silence as a doubt. Whether the line, the modem, the carrier or, where nobody tried
+anything, the site's own network failed cannot be seen from flow records.
 """
 
 from __future__ import annotations
@@ -53,6 +57,7 @@ from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.sentences import backup as words
 from flowdiag.diagnoser.signals.conversations import distinct
 from flowdiag.diagnoser.signals.cut_off import STEP_MS, Outage, attempts_in, nothing_to_see, scene, within
+from flowdiag.diagnoser.signals.interrupted import interrupted
 from flowdiag.diagnoser.signals.keepalives import keepalive_rows
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.diagnoser.signals.short_outages import short_outages
@@ -63,7 +68,7 @@ from flowdiag.site.hours import Hours, parse_hours
 CODE: Final = "outage"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class OutageEvidence(Evidence):
     minutes: Annotated[float, Key("how long it lasted", "lasted")]
     attempts: Annotated[int, Key("connection attempts in that time")]
@@ -71,11 +76,12 @@ class OutageEvidence(Evidence):
     at_work_shown_by: Annotated[
         str,
         Key(
-            "what shows that the line was wanted: attempts, hours or abrupt",
+            "what shows that the line was wanted: attempts, hours, interrupted or abrupt",
             "that people were at work is shown by",
             values={
                 "attempts": "attempts to get out",
                 "hours": "the working hours",
+                "interrupted": "conversations that stopped and went on together",
                 "abrupt": "how abruptly traffic stopped",
             },
         ),
@@ -85,9 +91,9 @@ class OutageEvidence(Evidence):
     ]
     links: Annotated[list[str], Key("names of the links that were silent", in_notes=False)]
     short: Annotated[bool, Key("it was over within minutes: told, and not the verdict")] = ABSENT
-    hosts: Hosts = ABSENT
-    applications: Applications = ABSENT
-    destinations: Destinations = ABSENT
+    hosts: Hosts
+    applications: Applications
+    destinations: Destinations
 
 
 LEAST_ATTEMPTS: Final = 10
@@ -104,6 +110,8 @@ LONGEST_WITHOUT_PROOF_MS: Final = 2 * 3_600_000
 # An outage that goes on when the export ends, without attempts on record, is only believed in these hours:
 # after them people go home. (Common practice, no source.)
 ASSUMED_HOURS: Final = parse_hours("Mon-Fri 08:00-17:00")
+# What shows that the site was at work without anybody's attempts or hours; it may have been something else all the same.
+UNTRIED: Final = ("interrupted", "abrupt")
 # Messages that only carry templates come minutes apart; silence between two of them is one.
 BRIDGE_MS: Final = 600_000
 # Flows that ended are exported so much later at the most: after the idle timeout and the exporter's own queue.
@@ -203,6 +211,8 @@ def _judge(case: Case, start: int, end: int) -> Outage | None:
     ongoing = last_ms - end < case.usage.window_ms
     if len(tried) >= max(LEAST_ATTEMPTS, (end - start) / MINUTE_MS * ATTEMPTS_A_MINUTE):
         return Outage(start, end, len(tried), hosts, "attempts", ongoing)
+    if end - start <= LONGEST_WITHOUT_PROOF_MS and interrupted(case, start, end, list(_dead(case).spans)):
+        return Outage(start, end, len(tried), hosts, "interrupted", ongoing)
     # What is still open at the end of the export is not on record yet.
     sure_ms = end - start - (case.coverage.resolution_s * 1000 if ongoing else 0)
     if sure_ms < case.profile.thresholds.outage_minutes * MINUTE_MS or _may_be_chance(case, start, end):
@@ -268,14 +278,18 @@ def _keepalives_answered(case: Case, outage: Outage) -> bool:
 
 
 def _finding(case: Case, outage: Outage) -> Finding:
-    tried = attempts_in(case, [(outage.start_ms, outage.end_ms)], margin_ms=0) if outage.short else None
-    if tried is None:
-        tried = within(case, _dead(case).attempts, outage.start_ms, outage.end_ms)
+    spans = [(outage.start_ms, outage.end_ms)]
+    attempts = attempts_in(case, spans, margin_ms=0) if outage.short else _dead(case).attempts
+    tried = within(case, attempts, outage.start_ms, outage.end_ms)
     answered = _keepalives_answered(case, outage)
-    confidence: Confidence = "medium" if outage.proof == "abrupt" else "high"
+    confidence: Confidence = "medium" if outage.proof in UNTRIED else "high"
     if answered and outage.proof != "attempts":
         confidence = "low"
-    doubts = {words.NO_ATTEMPTS_SEEN: outage.proof != "attempts", words.BACKUP_ANSWERED: answered}
+    doubts = {
+        words.NO_ATTEMPTS_SEEN: outage.proof in ("hours", "abrupt"),
+        words.INTERRUPTED: outage.proof == "interrupted",
+        words.BACKUP_ANSWERED: answered,
+    }
     summary, client = words.outage(case, outage.start_ms, outage.end_ms, outage.attempts, outage.ongoing)
     evidence = OutageEvidence(
         minutes=round((outage.end_ms - outage.start_ms) / MINUTE_MS, 2),

@@ -7,16 +7,20 @@ from math import ceil
 from typing import TYPE_CHECKING, Final
 
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.finding import Confidence
+from flowdiag.diagnoser.finding import Action, Confidence
+from flowdiag.diagnoser.sentences.beyond import ELSEWHERE, UDP
+from flowdiag.diagnoser.sentences.devices import device
 from flowdiag.diagnoser.sentences.links import called, whose_line
 from flowdiag.diagnoser.sentences.load import WAYS
 from flowdiag.diagnoser.sentences.times import beginning, clock, duration, span, zoned_span
-from flowdiag.diagnoser.sentences.verdict import LOOK_NEXT
+from flowdiag.diagnoser.sentences.verdict import LOOK_AT_THE_MOMENT, LOOK_AT_THE_SERVICE, LOOK_NEXT
+from flowdiag.diagnoser.signals.shares import address_text, label_of
 from flowdiag.text.figures import count, percent, plan_rate, rate
 
 if TYPE_CHECKING:
     from flowdiag.diagnoser.confidence import Doubt
     from flowdiag.diagnoser.signals.at_limit import AtLimit
+    from flowdiag.diagnoser.signals.dead_services import DeadService
     from flowdiag.diagnoser.signals.even_transfers import EvenTransfers
     from flowdiag.diagnoser.signals.held_levels import HeldLevel
     from flowdiag.diagnoser.signals.room import Room
@@ -30,11 +34,13 @@ def not_the_link(
     cut: Sequence[tuple[int, int]],
     level: Confidence,
     doubts: Sequence[Doubt],
+    missed: Sequence[DeadService] = (),
 ) -> str:
     """What was seen, what was not, and where to look next. Only with high confidence the line is cleared.
 
     room: the fullest direction of each link that carried something, the fullest first; reached: limits reached for a
-    short time, the longest first; cut: [start, end) of times in which nothing came in; doubts: the weightiest first.
+    short time, the longest first; cut: [start, end) of times in which nothing came in; doubts: the weightiest first;
+    missed: services that did not answer.
     """
     when = span(case, *case.window_ms) if case.window_given else "in the time that was measured"
     line = whose_line(case, room[0].link) if room else "line"
@@ -51,7 +57,7 @@ def not_the_link(
         said += f" We cannot be sure: {listed(unseen[:MOST_REASONS])}."
     if case.is_audit:
         return said
-    return said + LOOK_NEXT
+    return said + (LOOK_AT_THE_MOMENT if cut else LOOK_AT_THE_SERVICE if missed else LOOK_NEXT)
 
 
 def _cleared(line: str, case: Case) -> str:
@@ -239,6 +245,44 @@ def _unusual(case: Case, one: UnusualRate) -> str:
             f"matches{usual}."
         )
     return f"One address of the site tried {one.most:,} outside addresses in vain within ten minutes, from {at} on."
+
+
+def dead_reason(case: Case, one: DeadService) -> str:
+    """What one host tried in vain, and where; whether it weighs or is a habit."""
+    known = case.flows.addresses
+    host, place = (_with_label(case, known[index]) for index in (one.host, one.place))
+    kind, number = (
+        ("requests", f"UDP port {one.port}") if one.protocol == UDP else ("attempts", f"port {one.port}")
+    )
+    said = (
+        f"{host} got no answer from {place}, {number}, to {one.failed:,} of {one.tried:,} {kind} "
+        f"{zoned_span(case, one.start_ms, one.end_ms)}"
+    )
+    return said + ("." if one.weighs else ", nor at other times, beside much that was answered.")
+
+
+def dead_clause(case: Case, one: DeadService) -> str:
+    """For the client."""
+    address = address_text(case.flows.addresses[one.host])
+    return f"{device(case, {'address': address})} got no answer from a service that it tried {one.failed:,} times"
+
+
+def try_elsewhere(case: Case, missed: Sequence[DeadService]) -> tuple[Action, ...]:
+    """What to do about services that did not answer; nothing where there are none."""
+    known = case.flows.addresses
+    tests = []
+    for one in missed:
+        number = f"UDP port {one.port}" if one.protocol == UDP else f"port {one.port}"
+        place, host = (_with_label(case, known[index]) for index in (one.place, one.host))
+        tests.append(
+            Action("helpdesk", f"Test {place}, {number}, from another place: {host} got no answer there.")
+        )
+    return (*tests, *ELSEWHERE[1:]) if tests else ()
+
+
+def _with_label(case: Case, address: bytes) -> str:
+    label, text = label_of(case, address), address_text(address)
+    return f"{text} ({label})" if label else text
 
 
 def percent_up(share: float) -> str:

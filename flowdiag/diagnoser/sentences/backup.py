@@ -17,6 +17,7 @@ from flowdiag.diagnoser.sentences.links import backup_called, called
 from flowdiag.diagnoser.sentences.times import beginning, clock, clocks, duration, spells
 from flowdiag.diagnoser.signals.keepalives import Gap, mapped_address
 from flowdiag.diagnoser.signals.shares import label_of
+from flowdiag.durations import DAY_MS
 from flowdiag.site.profile import Keepalive
 from flowdiag.text.figures import count, fine_percent, three_figures, volume
 
@@ -36,6 +37,10 @@ NO_DOWNLOADS_HERE: Final = (
 )
 NO_ATTEMPTS_SEEN: Final = (
     "No attempt to get out is on record; that the site was at work follows from time and habit."
+)
+INTERRUPTED: Final = (
+    "Few attempts to get out, or none, are on record; conversations of several devices that had run without a pause stopped "
+    "together and went on together. A fault of the site's own network (a switch that restarts) looks the same."
 )
 BACKUP_ANSWERED: Final = (
     "Keepalives on the backup were answered meanwhile: it had a way out that the site did not use."
@@ -221,25 +226,42 @@ def backup_leak(
     link: str,
     octets: float,
     a_day: float,
-    month_gb: float,
+    month_gb: tuple[float, float],
     allowance_gb: float | None,
     share: float,
     only: str | None,
     whose: str | None,
+    span_ms: int,
 ) -> Said:
-    """whose: what a client calls the device that most of it is of, None where nobody gave it a name."""
+    """month_gb: at least, where it leaks in the measured hours of a day alone, and if it goes on day and night.
+    whose: what a client calls the device that most of it is of, None where nobody gave it a name. span_ms: how long was
+    measured.
+    """
     what = f"{only} traffic" if only else "Ordinary traffic"
+    least, most = month_gb
+    short = span_ms < DAY_MS
+    measured = f" in {duration(span_ms)}" if short else ""
     summary = (
-        f"{what} ran over the {backup_called(link)} while the primary worked: {volume(octets)}, "
-        f"{volume(a_day)} a day, about {three_figures(month_gb)} GB a month"
+        f"{what} ran over the {backup_called(link)} while the primary worked: {volume(octets)}{measured}, "
+        f"{volume(a_day)} a day, about {three_figures(most)} GB a month"
     )
+    if short:
+        summary += (
+            f" if it goes on like that day and night, {three_figures(least)} GB if in those hours alone,"
+        )
     if allowance_gb is not None:
         summary += f" of {allowance_gb:g} GB allowed"
-    summary += f" ({fine_percent(share)} of the site's traffic)."
+    summary = summary.rstrip(",") + f" ({fine_percent(share)} of the site's traffic)."
     of = "Part of your traffic" if whose is None else f"Traffic of {whose}"
     client = f"{of} uses the backup line although the main line works."
-    if allowance_gb is not None and month_gb > allowance_gb:
-        client += " At this rate the backup's monthly data allowance will not last."
+    if allowance_gb is not None and most > allowance_gb:
+        if short and least <= allowance_gb:
+            client += (
+                " If it went on like this day and night, the backup's monthly data allowance would not last; we measured "
+                f"only {duration(span_ms)}."
+            )
+        else:
+            client += " At this rate the backup's monthly data allowance will not last."
     return summary, client
 
 

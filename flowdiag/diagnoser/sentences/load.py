@@ -168,7 +168,7 @@ def compared(usual: Usual | None, mbps: float) -> str:
 # Findings
 
 
-def _spells(parts: Sequence[tuple[int, int]]) -> str:
+def in_spells(parts: Sequence[tuple[int, int]]) -> str:
     return f" in {len(parts)} spells" if len(parts) > 1 else ""
 
 
@@ -289,7 +289,7 @@ def _loaded(
     way, name = WAYS[direction], called(case.profile.link[link].name)
     start, end = parts[0][0], parts[-1][1]
     return (
-        f"The {way} of {name} was {how} {zoned_span(case, start, end)}{_spells(parts)}: "
+        f"The {way} of {name} was {how} {zoned_span(case, start, end)}{in_spells(parts)}: "
         f"{rate(evidence['mean_mbps'])} on average of {plan_rate(evidence['capacity_mbps'])}{_with_lost(evidence)}"
     )
 
@@ -373,35 +373,3 @@ def link_full_actions(role: str, evidence: Mapping[str, Any]) -> tuple[Action, .
     one = hosts and hosts[0]["share"] >= MOSTLY_ONE and not stands_for_many(hosts[0])
     further = (METER_INSIDE,) if some_stand_for_many(evidence) else ()
     return (*(LINK_FULL if one else LINK_FULL_SHARED), *further)
-
-
-def below_plan(
-    case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
-) -> Said:
-    way, plan = WAYS[direction], case.profile.link[link]
-    start, end = parts[0][0], parts[-1][1]
-    rated = "typical rate" if plan.variable else "plan"
-    share = percent(evidence["share_of_plan"])
-    moving = evidence["moved_together"] is not None
-    shown = "what they got rose and fell together" if moving else "when one took more, the others got less"
-    summary = (
-        f"The {way} of {called(plan.name)} stopped at {'about ' if moving else ''}{rate(evidence['ceiling_mbps'])} "
-        f"{zoned_span(case, start, end)}{_spells(parts)}, {share} of the {rated} of "
-        f"{plan_rate(evidence['capacity_mbps'])}, while {count(evidence['hosts_active'], 'device')} shared it: {shown}."
-    )
-    return summary, below_plan_client(case, link, direction, parts, evidence["share_of_plan"])
-
-
-def below_plan_client(
-    case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], share_of_plan: float
-) -> str:
-    gave = f"Your {whose_line(case, link)}'s {WAYS[direction]} gave only about {percent(share_of_plan)} of"
-    if case.profile.link[link].variable:
-        return (
-            f"{gave} its typical rate {spells(case, parts)}; "
-            "this kind of line varies, but so little makes everything slow."
-        )
-    return (
-        f"{gave} the plan's rate {spells(case, parts)}, although more was wanted; "
-        "the line, its setting or the rate on record has to be checked."
-    )

@@ -25,9 +25,23 @@ LOOK_ELSEWHERE: Final = (
     Action("helpdesk", "Look at the line's errors, loss and delay; flow records do not show them."),
     Action("field engineer", "If only some rooms or devices are slow, survey the Wi-Fi."),
 )
+# Where nothing came in for a moment: no matter of radio.
+INTERRUPTION: Final = (
+    Action("client", "Tell us whether the trouble came at that moment, and note the time if it comes again."),
+    Action(
+        "helpdesk",
+        "Look in the router's log, and ask the carrier, for an interruption at the times when nothing came in.",
+    ),
+    *(action for action in LOOK_ELSEWHERE if action.who == "helpdesk"),
+)
 # Without a complaint there is nothing to look for elsewhere.
 COMPARE: Final = (Action("account manager", "Compare this with the next check of the connection."),)
 LOOK_NEXT: Final = " Look next at the Wi-Fi, the device, the far end and the quality of the line."
+LOOK_AT_THE_MOMENT: Final = (
+    " The connection may have been interrupted then; for a longer trouble look next at the device, the far end and the "
+    "quality of the line."
+)
+LOOK_AT_THE_SERVICE: Final = " Look next at that service and at the way to it."
 TEST_THE_RATE: Final = (
     Action("helpdesk", "Test the line's rate while it is quiet, and compare it with the plan."),
 )
@@ -45,9 +59,15 @@ CORRECT_INTERFACES: Final = (
 )
 
 
-def look_next(case: Case) -> tuple[Action, ...]:
-    """What to do where the line had room."""
-    return COMPARE if case.is_audit else LOOK_ELSEWHERE
+def look_next(case: Case, *, interrupted: bool = False, unanswered: bool = False) -> tuple[Action, ...]:
+    """What to do where the line had room; interrupted: but nothing came in for a moment; unanswered: but a service that a
+    host tried did not answer.
+    """
+    if case.is_audit:
+        return (*INTERRUPTION[1:2], *COMPARE) if interrupted else COMPARE
+    if interrupted:
+        return INTERRUPTION
+    return tuple(action for action in LOOK_ELSEWHERE if not unanswered or action.who == "helpdesk")
 
 
 # Findings that are never the verdict

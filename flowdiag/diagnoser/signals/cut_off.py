@@ -45,7 +45,7 @@ class Outage:
     end_ms: int
     attempts: int
     hosts: int
-    proof: str  # "attempts", "hours" or "abrupt"
+    proof: str  # "attempts", "interrupted", "hours" or "abrupt"
     ongoing: bool
     short: bool = False
 

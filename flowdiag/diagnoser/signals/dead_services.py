@@ -1,0 +1,131 @@
+"""One host's attempts at one service that got no answer in the time asked about, too few for a finding of their own.
+
+A till whose payment service is dead, or a phone that cannot register, makes ten attempts an hour, not hundreds: its user is
+cut off all the same. So what fails most of the time, ten times or more, is named. It speaks against an all-clear where it is
+an event (the service answered somebody at the site at another time, or the failures began within the export) or where it is a
+large part of all that the host tries. A program in the background that has called a dead place all along, beside much that is
+answered, is only named (common practice, no source for the figures).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.site_flows import DOWN
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.findings.outbound_scan import scans
+from flowdiag.diagnoser.signals.attempts import bare_syn, begins_attempt, connection_attempts, failed_attempts
+from flowdiag.diagnoser.signals.conversations import UDP
+
+LEAST: Final = 10
+# So many of the attempts at it failed.
+MOSTLY: Final = 0.5
+# Of all that the host tried meanwhile.
+LARGE_PART: Final = 0.2
+# What fails within so long of the export's begin may have failed before.
+ONSET_MS: Final = 300_000
+# Requests by datagrams that go unanswered on many a healthy site: time, management, name services of devices, STUN.
+NOT_MISSED: Final = (123, 161, 389, 3478)
+# More than these are a habit of the site, or a scan.
+MOST: Final = 3
+
+
+@dataclass(frozen=True)
+class DeadService:
+    """host, place: indexes of addresses. failed of tried attempts in the time asked about, the first at start_ms.
+
+    weighs: whether it speaks against an all-clear; else it is a habit.
+    """
+
+    host: int
+    place: int
+    port: int
+    protocol: int
+    failed: int
+    tried: int
+    start_ms: int
+    end_ms: int
+    weighs: bool
+
+
+def dead_services(case: Case) -> list[DeadService]:
+    """Those that weigh first, the most failures first."""
+    flows = case.flows
+    begin, end = case.window_ms
+    failed = failed_attempts(case)
+    failed = failed[(flows.start_ms[failed] >= begin) & (flows.start_ms[failed] < end)]
+    failed = failed[~((flows.protocol[failed] == UDP) & np.isin(flows.outside_port[failed], NOT_MISSED))]
+    scanning = [scan.inside for scan in scans(case)]
+    failed = failed[~np.isin(flows.inside[failed], scanning)]
+    if len(failed) < LEAST:
+        return []
+    keys = _keys(case, failed)
+    found = [
+        _judged(case, failed[(keys == key).all(axis=1)])
+        for key, count in zip(*np.unique(keys, axis=0, return_counts=True), strict=True)
+        if count >= LEAST
+    ]
+    dead = [one for one in found if one is not None]
+    dead.sort(
+        key=lambda one: (
+            not one.weighs,
+            -one.failed,
+            flows.addresses[one.host],
+            flows.addresses[one.place],
+            one.port,
+        )
+    )
+    return dead[:MOST]
+
+
+def _keys(case: Case, rows: NDArray[np.intp]) -> NDArray[np.int64]:
+    """Host, place, port and protocol of each row; shape [len(rows), 4]."""
+    flows = case.flows
+    columns = (flows.inside, flows.outside, flows.outside_port, flows.protocol)
+    return np.stack([column[rows].astype(np.int64) for column in columns], axis=1)
+
+
+def _judged(case: Case, failed: NDArray[np.intp]) -> DeadService | None:
+    """failed: rows of one host's attempts at one service in the time asked about."""
+    flows, (begin, end) = case.flows, case.window_ms
+    host, place, port, protocol = _keys(case, failed[:1])[0].tolist()
+    tried = connection_attempts(case)
+    tried = tried[
+        (flows.inside[tried] == host) & (flows.start_ms[tried] >= begin) & (flows.start_ms[tried] < end)
+    ]
+    tried = tried[begins_attempt(flows, tried)]
+    here = (
+        (flows.outside[tried] == place)
+        & (flows.outside_port[tried] == port)
+        & (flows.protocol[tried] == protocol)
+    )
+    attempts = max(int(np.count_nonzero(here)), len(failed))
+    if len(failed) < MOSTLY * attempts:
+        return None
+    start, last = int(flows.start_ms[failed].min()), int(flows.end_ms[failed].max())
+    large = len(failed) >= LARGE_PART * max(len(tried), 1)
+    weighs = large or _answered_otherwise(case, place, port, protocol) or _began_within(case, failed, start)
+    return DeadService(host, place, port, protocol, len(failed), attempts, start, last, weighs)
+
+
+def _answered_otherwise(case: Case, place: int, port: int, protocol: int) -> bool:
+    """Whether the service answered anybody at the site at any time."""
+    flows = case.flows
+    rows = np.flatnonzero(flows.outside == place)
+    answers = (flows.direction[rows] == DOWN) & (flows.outside_port[rows] == port)
+    answers &= (flows.protocol[rows] == protocol) & ~bare_syn(flows)[rows]
+    return bool(answers.any())
+
+
+def _began_within(case: Case, failed: NDArray[np.intp], start: int) -> bool:
+    """Whether the same was not tried in vain before the first failure, for long enough to tell."""
+    flows = case.flows
+    if start - (case.coverage.first_ms or 0) < ONSET_MS:
+        return False
+    key, before = _keys(case, failed[:1])[0], failed_attempts(case)
+    before = before[flows.start_ms[before] < start]
+    return not bool((_keys(case, before) == key).all(axis=1).any())

@@ -1,0 +1,133 @@
+"""Conversations that a silence of all links interrupted: they stopped where it began and went on after it.
+
+People pause, each in their own time; a tunnel, a remote session and a stream that had run without a pause, for different
+devices and with different places, do not stop together and go on together unless something that they share failed. Their
+last record before the silence shows as well that the exporter was alive: it is shorter than the active timeout, so that it
+ended because no packet came (RFC 7011 5.1.1 names the reasons to end a flow), while a silent exporter leaves out whole records.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.aggregator.site_flows import DOWN
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.signals.conversations import conversation_keys, distinct, sees_downloads
+from flowdiag.diagnoser.signals.cut_off import scene
+from flowdiag.diagnoser.signals.shares import lies_in
+
+# Packets of a running conversation are this near to each other (common practice, no source).
+STOPS_WITHIN_MS: Final = 3_000
+# Who sends again waits longer each time: it may go on as late again as the silence lasted (RFC 6298 5.5), within limits.
+RESUMES_WITHIN_MS: Final = (10_000, 120_000)
+# A conversation that paused for such a part of the silence at another time pauses by habit.
+PAUSES: Final = 0.5
+# It must have run so many times as long as the silence, in all.
+RAN_TIMES: Final = 2.0
+# A record this much shorter than the conversation's longest was not ended by the active timeout: routers look once a second.
+CUT_SHORT_MS: Final = 2_000
+CUT_SHORT: Final = 0.2
+LEAST: Final = 2
+# Where no address of a device is seen, one device may be behind two conversations.
+LEAST_OF_NOBODY: Final = 3
+# A single one proves it where the silence of all others is by itself so unlikely, and of so many hosts.
+OTHERS_LIKELY: Final = 1e-6
+OTHER_HOSTS: Final = 3
+AROUND_MS: Final = 3_600_000
+# More rows than these of a few conversations are cut to them: the habit shows in them too.
+MOST_CONVERSATIONS: Final = 200
+
+
+def interrupted(case: Case, start: int, end: int, silences: Sequence[tuple[int, int]]) -> bool:
+    """Whether conversations that [start, end) interrupted prove that something they share failed.
+
+    silences: of all links, this one among them; a conversation may have stopped in the others too.
+    """
+    rows = _of_conversations_on_both_sides(case, start, end)
+    if not len(rows):
+        return False
+    keys = conversation_keys(case.flows, rows)
+    cut = []
+    for key in np.unique(keys)[:MOST_CONVERSATIONS]:
+        mine = rows[keys == key]
+        mine = mine[np.argsort(case.flows.start_ms[mine], kind="stable")]
+        if _was_cut(case, mine, start, end, silences):
+            cut.append(mine)
+    return _by_several(case, cut) or any(_by_one(case, mine, start, end) for mine in cut)
+
+
+def _by_several(case: Case, cut: Sequence[NDArray[np.intp]]) -> bool:
+    """cut: the rows of each interrupted conversation."""
+    flows, lan = case.flows, case.profile.site.lan
+    hosts, places = ({int(ends[mine[0]]) for mine in cut} for ends in (flows.inside, flows.outside))
+    known = [host for host in hosts if not lan or lies_in(flows.addresses[host], lan)]
+    enough = len(known) >= LEAST or (not known and len(cut) >= LEAST_OF_NOBODY)
+    return enough and len(places) >= LEAST
+
+
+def _by_one(case: Case, mine: NDArray[np.intp], start: int, end: int) -> bool:
+    """Whether the silence of all but one interrupted conversation is by itself too unlikely to be people's."""
+    view, flows = scene(case), case.flows
+    others = view.came.copy()
+    others[mine] = False
+    around = others & (flows.end_ms >= start - AROUND_MS) & (flows.start_ms < end + AROUND_MS)
+    if distinct(flows.inside[around], len(flows.addresses)) < OTHER_HOSTS:
+        return False
+    carried = view.grid.covering(flows.start_ms, flows.end_ms, others) > 0
+    first, last, before, past = view.grid.bin_of(
+        np.array([start, end, start - AROUND_MS, end + AROUND_MS])
+    ).tolist()
+    first_ms, last_ms = case.coverage.first_ms or 0, case.coverage.last_ms or 0
+    begins, ends = view.grid.bin_of(np.array([first_ms, last_ms])).tolist()
+    beside = np.concatenate([carried[max(before, begins) : first], carried[last + 1 : min(past, ends) + 1]])
+    habit = float(beside.mean()) if len(beside) else 0.0
+    return bool((1.0 - habit) ** max(last - first - 1, 1) <= OTHERS_LIKELY)
+
+
+def _of_conversations_on_both_sides(case: Case, start: int, end: int) -> NDArray[np.intp]:
+    """All rows, of what came in, of conversations that stop where a silence begins and go on after it."""
+    flows, came = case.flows, scene(case).came
+    if not sees_downloads(flows):
+        return np.zeros(0, np.intp)
+    least, most = RESUMES_WITHIN_MS
+    late = min(max(end - start, least), most)
+    before = np.flatnonzero(came & (flows.end_ms >= start - STOPS_WITHIN_MS) & (flows.end_ms <= start))
+    after = np.flatnonzero(came & (flows.start_ms >= end) & (flows.start_ms <= end + late))
+    if not len(before) or not len(after):
+        return before[:0]
+    keys = np.intersect1d(conversation_keys(flows, before), conversation_keys(flows, after))
+    stopped = before[np.isin(conversation_keys(flows, before), keys)]
+    near = np.zeros(len(flows.addresses), np.bool_)
+    near[flows.outside[stopped]] = True
+    rows = np.flatnonzero(came & (flows.direction == DOWN) & near[flows.outside])
+    return rows[np.isin(conversation_keys(flows, rows), keys)]
+
+
+def _was_cut(
+    case: Case, rows: NDArray[np.intp], start: int, end: int, spans: Sequence[tuple[int, int]]
+) -> bool:
+    """Whether one conversation (its rows in order of time) ran without a pause apart from the spans, and one of its records
+    was cut short by the first of them.
+    """
+    begins, ends = case.flows.start_ms[rows], np.maximum.accumulate(case.flows.end_ms[rows])
+    gaps = begins[1:] - ends[:-1]
+    here = (ends[:-1] <= start) & (begins[1:] >= end)
+    if not here.any():
+        return False
+    silence = end - start
+    excused = here.copy()
+    for low, high in spans:
+        excused |= (np.minimum(begins[1:], high) - np.maximum(ends[:-1], low)) > (high - low) * PAUSES
+    if (gaps[~excused] >= PAUSES * silence).any():
+        return False
+    ran = int(ends[-1] - begins[0]) - int(np.maximum(gaps, 0).sum())
+    if ran < RAN_TIMES * silence:
+        return False
+    lengths = case.flows.end_ms[rows] - begins
+    last = int(np.flatnonzero(here)[0])
+    usual = max(int(np.delete(lengths, last).max()), 1)
+    return bool(lengths[last] < usual - min(CUT_SHORT_MS, CUT_SHORT * usual))

@@ -1,0 +1,130 @@
+"""Times of twenty seconds and more in which nothing came in over any link, unlike the site; they allege nothing themselves.
+
+In a bin of ten seconds something came in where a record covers it. Where the exporter's idle timeout outlasts a silence,
+the records of flows that went on afterwards cover it all the same: so the bins in which no record begins or ends are looked
+at as well. With something in a part p of the bins around, n silent bins happen by chance with (1-p)^n (arithmetic; the bins
+of a site are not quite independent, so that only very unlikely ones count).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.once import once_per_case
+from flowdiag.diagnoser.signals.cut_off import STEP_MS, nothing_to_see, scene, silence_edges
+from flowdiag.diagnoser.signals.losses import hidden
+from flowdiag.diagnoser.signals.silences import silences
+from flowdiag.diagnoser.signals.timeline import runs
+from flowdiag.durations import MINUTE_MS
+
+SHORTEST_MS: Final = 20_000
+# A longer silence is people going home, not a line that fails (as for an outage that nothing proves).
+LONGEST_MS: Final = 2 * 3_600_000
+# A silence so likely by the site's own habit is not looked into.
+LIKELY: Final = 0.01
+# A silence between the beginnings and ends of records that cover it must be this unlikely.
+COVERED_LIKELY: Final = 1e-6
+HABIT_BINS: Final = 360
+# A side of the export with fewer bins says nothing about a habit.
+LEAST_BINS: Final = 6
+# More silences than that are a habit.
+MOST: Final = 12
+# Of a silence that the exporter shares in for such a part it says nothing.
+MOSTLY: Final = 0.5
+
+
+@dataclass(frozen=True)
+class QuietTime:
+    """[start_ms, end_ms) without anything that came in. likely: by habit, 0 to 1. covered: by records that outlast it."""
+
+    start_ms: int
+    end_ms: int
+    likely: float
+    covered: bool = False
+
+    @property
+    def length_ms(self) -> int:
+        return self.end_ms - self.start_ms
+
+
+@once_per_case
+def quiet_times(case: Case) -> tuple[QuietTime, ...]:
+    """Those that touch the time asked about, in time order; none where they are a habit."""
+    if nothing_to_see(case):
+        return ()
+    view = scene(case)
+    found = _quiet(case, view.carried, covered=False)
+    between = [
+        one
+        for one in _quiet(case, _beginning_or_ending(case), covered=True)
+        if not any(one.start_ms < other.end_ms and other.start_ms < one.end_ms for other in found)
+    ]
+    every = sorted([*found, *between], key=lambda one: one.start_ms)
+    return tuple(every) if len(every) <= MOST else ()
+
+
+def _beginning_or_ending(case: Case) -> NDArray[np.bool_]:
+    """Per bin, whether a record of what came in begins or ends in it."""
+    view, flows = scene(case), case.flows
+    met = view.grid.starting(flows.start_ms[view.came]) + view.grid.starting(flows.end_ms[view.came])
+    bins: NDArray[np.bool_] = met > 0
+    return bins
+
+
+def _quiet(case: Case, carried: NDArray[np.bool_], *, covered: bool) -> list[QuietTime]:
+    grid = scene(case).grid
+    first_ms, last_ms = case.coverage.first_ms or 0, case.coverage.last_ms or 0
+    low, high = max(case.window_ms[0], first_ms), min(case.window_ms[1], last_ms)
+    found = []
+    for first, past in runs(~carried):
+        begin, stop = grid.time_of(first), grid.time_of(past)
+        if stop <= low or begin >= high or (past - first + 2) * STEP_MS < SHORTEST_MS:
+            continue
+        likely = _likely(case, carried, first, past)
+        if likely > (COVERED_LIKELY if covered else LIKELY) or _unknown(case, begin, stop):
+            continue
+        start, end = (_met_edges if covered else silence_edges)(case, first, past)
+        start, end = max(start, first_ms), min(end, last_ms)
+        if SHORTEST_MS <= end - start < LONGEST_MS:
+            found.append(QuietTime(start, end, likely, covered))
+    return found
+
+
+def _likely(case: Case, carried: NDArray[np.bool_], first: int, past: int) -> float:
+    """How likely a silence is by habit: that of an hour on both sides; of the quieter side where it is long."""
+    begins, ends = scene(case).grid.bin_of(
+        np.array([case.coverage.first_ms or 0, case.coverage.last_ms or 0])
+    )
+    sides = [
+        carried[max(first - HABIT_BINS, int(begins)) : first],
+        carried[past : min(past + HABIT_BINS, int(ends) + 1)],
+    ]
+    if (past - first) * STEP_MS < case.profile.thresholds.outage_minutes * MINUTE_MS:
+        sides = [np.concatenate(sides)]
+    elif min(len(side) for side in sides) < LEAST_BINS:
+        return 1.0
+    habit = min(float(side.mean()) if len(side) else 0.0 for side in sides)
+    return float((1.0 - habit) ** (past - first))
+
+
+def _unknown(case: Case, begin: int, stop: int) -> bool:
+    """Whether lost records, a restart or a silent exporter may have made a silence."""
+    usage = case.usage
+    minute = (begin - usage.start_ms) // usage.window_ms
+    if bool(hidden(case, usage)[minute : minute + 1].any()):
+        return True
+    return sum(gap.within(begin, stop) for gap in silences(case)) > MOSTLY * (stop - begin)
+
+
+def _met_edges(case: Case, first: int, past: int) -> tuple[int, int]:
+    """[start, end) in ms of bins in which no record begins or ends, to the nearest that do; else the bins' own edge."""
+    view, flows = scene(case), case.flows
+    low, high = view.grid.time_of(first), view.grid.time_of(past)
+    met = np.concatenate([flows.start_ms[view.came], flows.end_ms[view.came]])
+    before, after = met[(met >= low - STEP_MS) & (met < low)], met[(met >= high) & (met < high + STEP_MS)]
+    return int(before.max()) if len(before) else low, int(after.min()) if len(after) else high
