@@ -21,8 +21,13 @@ settings.load_profile("repeatable")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Slow tests come first: at the end nobody waits for one of them, and other tests fill the time they wait in."""
-    items.sort(key=lambda item: item.get_closest_marker("slow") is None)
+    """Slow tests come first: at the end nobody waits for one of them, and other tests fill the time they wait in. Those that
+    wait for what goes on in the background come last."""
+    items.sort(key=lambda item: (_is(item, "last"), not _is(item, "slow")))
+
+
+def _is(item: pytest.Item, marker: str) -> bool:
+    return item.get_closest_marker(marker) is not None
 
 
 @pytest.fixture(scope="session")

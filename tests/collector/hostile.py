@@ -34,8 +34,8 @@ def _fitting(piece: Callable[[int], bytes], first: int, room: int = FULL - 64) -
 
 
 def empty_messages() -> Iterator[Message]:
-    """Headers and nothing behind them, from a million times."""
-    for number in range(200_000):
+    """Headers and nothing behind them, each of another time."""
+    for number in range(50_000):
         yield session(), ipfix(export_s=number)
 
 
@@ -43,7 +43,7 @@ def short_messages() -> Iterator[Message]:
     """Data sets without records, by the short way."""
     yield session(), ipfix(a_set(2, template(256, COUNTERS)))
     message = ipfix(a_set(256, padding=7))
-    for _ in range(500_000):
+    for _ in range(100_000):
         yield session(), message
 
 
@@ -149,7 +149,7 @@ def taught_elements() -> Iterator[Message]:
 
 def clocks() -> Iterator[Message]:
     """Ever another difference of the clocks in as many domains as are kept."""
-    for number in range(200_000):
+    for number in range(80_000):
         yield session(), ipfix(export_s=number, domain=number % 4096)
 
 

@@ -130,13 +130,14 @@ def mutant_of(source: str, change: str) -> Mutant:
 
 
 def test_tests_are_found_by_their_imports_the_one_with_the_name_first() -> None:
-    found = Imports(ROOT).tests_of(Path("flowdiag/aggregator/spread.py"))
+    imports = Imports(ROOT)
+    found = imports.tests_of(Path("flowdiag/aggregator/spread.py"))
     assert found[0] == Path("tests/aggregator/test_spread.py")
     assert {Path("tests/aggregator/test_strays.py"), Path("tests/diagnoser/test_floods.py")} & {*found} == {
         Path("tests/aggregator/test_strays.py")
     }
     assert (NOTES in found, SITUATIONS in found) == (True, False)
-    assert {NOTES, SITUATIONS} < {*Imports(ROOT).tests_of(Path("flowdiag/diagnoser/signals/losses.py"))}
+    assert {NOTES, SITUATIONS} < {*imports.tests_of(Path("flowdiag/diagnoser/signals/losses.py"))}
     assert all((ROOT / path).is_file() for path in found)
 
 

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from flowdiag.collector.decode.allowance import Allowance
 from flowdiag.collector.decode.limits import Limits
 from flowdiag.collector.decode.sequence_readings import READINGS, Reading
+from flowdiag.collector.decode.strides import Strides
 
 _MODULUS: Final = 1 << 32
 _HALF: Final = 1 << 31
@@ -38,10 +39,8 @@ BOOT_SLACK_MS: Final = 5_000
 # A reading with this many breaks, and as many times those of the best one, is given up.
 HOPELESS_BREAKS: Final = 1000
 HOPELESS_RATIO: Final = 20
-# With more breaks than this in a stretch, and up to so many messages at once, looking for many gaps in a row pays.
+# With more breaks than this in a stretch, looking for many gaps in a row pays.
 MANY_BREAKS: Final = 64
-ONE_STEP: Final = 1024
-FIRST_STEP: Final = 16  # doubled while all of a step is alike: most that is not alike is soon known to be so
 # No record is believed to be smaller, when records of unknown width are to explain a gap.
 LEAST_RECORD_OCTETS: Final = 4
 
@@ -149,7 +148,7 @@ class Tracker:
         ends = (first + units.astype(np.uint32)).astype(np.uint32)
         breaks = np.flatnonzero(first[1:] != ends[:-1]) + 1
         place = at = 0
-        step = FIRST_STEP
+        strides = Strides()
         columns: tuple[Any, ...] = (
             first,
             ends,
@@ -173,9 +172,9 @@ class Tracker:
                 self._run_next = None
                 at = stop
                 continue
-            if len(breaks) > MANY_BREAKS:
-                taken = self._missing_before_each(first, ends, slack, messages, at, step)
-                step = min(2 * step, ONE_STEP) if taken == step else FIRST_STEP
+            if len(breaks) > MANY_BREAKS and strides.due(at):
+                taken = self._missing_before_each(first, ends, slack, messages, at, strides.most)
+                strides.took(taken, at)
                 if taken:
                     at += taken
                     continue

@@ -14,7 +14,8 @@ from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.decode.allowance import Allowance
 from flowdiag.collector.decode.decoder import Decoder
 from flowdiag.collector.decode.limits import Limits
-from flowdiag.collector.decode.sequence import MANY_BREAKS, NEAR, ONE_STEP, Messages, Tracker, selected
+from flowdiag.collector.decode.sequence import MANY_BREAKS, NEAR, Messages, Tracker, selected
+from flowdiag.collector.decode.strides import ONE_STEP
 from flowdiag.collector.report import ExportReport, SessionReport
 from tests.collector.decode.wire import (
     EXPORT_S,
