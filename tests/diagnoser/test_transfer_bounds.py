@@ -647,3 +647,160 @@ def test_three_transfers_of_two_records_of_five_seconds_are_compared() -> None:
 def test_the_largest_are_listed_with_their_shares(sums: list[float], listed: list[tuple[int, float]]) -> None:
     names = tuple(f"name {number:02}" for number in range(len(sums)))
     assert _top(np.array(sums, float), names) == listed
+
+
+# What primary and backup did ----------------------------------------------------------------------------------------
+
+
+def used(*rows: dict[str, Any]) -> tuple[list[int], list[int], list[int]]:
+    """Bins in which the primary is in use, the backup alone is, and something was recorded."""
+    case = rows_of(*rows, span=(0, 119))
+    backup = np.flatnonzero(case.flows.link == 1)
+    told = failovers._scene(case, backup, np.ones(len(rows), np.bool_))
+    found = [np.flatnonzero(bins).tolist() for bins in (told.primary_used, told.alone, told.recorded)]
+    return found[0], found[1], found[2]
+
+
+LTE: dict[str, Any] = {"link": "lte", "start": 20, "end": 21}
+
+
+@pytest.mark.parametrize(
+    ("primary", "backup", "primary_used", "alone"),
+    [
+        ([500], [], True, False),
+        ([499], [], False, False),
+        ([], [500], False, True),
+        ([], [499], False, False),
+        # More than a twentieth of the octets, or more than a fifth of what starts.
+        ([1001], [19_000 / 9] * 9, True, False),
+        ([1000], [19_000 / 9] * 9, False, True),
+        ([1000], [19_000 / 4] * 4, False, True),
+        ([1000], [19_000 / 3] * 3, True, False),
+        ([1000], [100.0], True, False),
+    ],
+)
+def test_a_bin_is_in_use_from_400_bits_a_second_on(
+    primary: list[float], backup: list[float], primary_used: bool, alone: bool
+) -> None:
+    rows = [{"start": 20, "end": 21, "octets": octets} for octets in primary]
+    rows += [{**LTE, "octets": octets, "inside_port": n} for n, octets in enumerate(backup)]
+    found = used(*rows)
+    assert found[:2] == ([2] if primary_used else [], [2] if alone else [])
+
+
+def test_what_is_recorded_reaches_from_the_first_record_to_the_last() -> None:
+    assert used({"start": 20, "end": 21}, {"start": 40, "end": 59.999})[2] == [2, 3, 4, 5]
+
+
+def test_downloads_prove_a_link_where_there_are_any_and_uploads_where_there_are_none() -> None:
+    up = {"start": 20, "end": 21, "way": UP}
+    assert used(up)[0] == [2]
+    assert used(up, {"start": 40, "end": 41})[0] == [4]
+    assert used({**LTE, "way": UP}, {"start": 40, "end": 41})[1] == [2]  # the backup has no downloads at all
+    both = [{**LTE, "way": UP}, {**LTE, "start": 60, "end": 61}, {"start": 40, "end": 41}]
+    assert used(*both)[1] == [6]
+
+
+@pytest.mark.parametrize(
+    ("last", "export_end", "back", "still", "end"),
+    [
+        (300, 600, None, True, 600),  # used within five minutes of the end
+        (299.999, 600, None, False, 299.999),
+        (300, 600, 400, False, 400),
+    ],
+)
+def test_a_stay_ends_with_the_primarys_return_with_the_export_or_with_its_last_record(
+    last: float, export_end: float, back: float | None, still: bool, end: float
+) -> None:
+    rows: list[dict[str, Any]] = [
+        {"start": 0, "end": 95}, {"start": 100, "end": last, "link": "lte", "octets": 10_000},
+        {"start": 150, "end": 160, "link": "lte", "octets": 500, "way": UP},
+    ]  # fmt: skip
+    rows += [{"start": back, "end": back + 5}] if back is not None else []
+    case = rows_of(*rows, span=(0, export_end))
+    told = failovers._scene(case, np.array([1, 2]), np.ones(len(rows), np.bool_))
+    past = 30 if back is None else 40
+    found = failovers._episode(case, told, (10, past))
+    assert (found.still, found.end_ms, found.start_ms, found.gap_ms, found.link) == (
+        still,
+        ms(end),
+        ms(100),
+        5000,
+        1,
+    )
+    assert (round(found.octets_down), round(found.octets_up), found.began_before) == (10_000, 500, False)
+    assert found.length_ms == round(1000 * (end - 100))
+
+
+def test_a_stay_from_the_begin_of_the_export_on_has_no_gap() -> None:
+    rows: list[dict[str, Any]] = [{"start": 100, "end": 300, "link": "lte"}, {"start": 400, "end": 405}]
+    case = rows_of(*rows, span=(0, 600))
+    told = failovers._scene(case, np.array([0]), np.ones(2, np.bool_))
+    found = failovers._episode(case, told, (10, 30))
+    assert (found.gap_ms, found.began_before, found.start_ms, found.end_ms) == (None, True, ms(100), ms(400))
+
+
+@pytest.mark.parametrize(("begun", "start"), [(40, 40), (39.999, 100), (35, 100)])
+def test_a_stay_begins_with_what_began_up_to_a_minute_before_it_after_the_primarys_last_record(
+    begun: float, start: float
+) -> None:
+    rows: list[dict[str, Any]] = [
+        {"start": 0, "end": 20}, {"start": begun, "end": 300, "link": "lte"}, {"start": 100, "end": 300, "link": "lte"},
+    ]  # fmt: skip
+    case = rows_of(*rows, span=(0, 600))
+    told = failovers._scene(case, np.array([1, 2]), np.ones(3, np.bool_))
+    assert failovers._episode(case, told, (10, 30)).start_ms == ms(start)
+
+
+@pytest.mark.parametrize(
+    ("spans", "last"),
+    [
+        ([(0, 50), (0, 95)], 95),
+        ([(0, 95), (60, 90)], 95),
+        ([(0, 105)], 105),  # into the first bin of the stay
+        ([(0, 110)], None),  # beyond it: open across the failover
+        ([(0, 95), (0, 110)], 95),
+        ([], None),
+    ],
+)
+def test_the_primarys_last_record_ends_in_the_first_bin_of_a_stay_at_the_latest(
+    spans: list[tuple[float, float]], last: float | None
+) -> None:
+    rows: list[dict[str, Any]] = [{"start": a, "end": b} for a, b in spans]
+    case = rows_of(*rows, {"start": 100, "end": 300, "link": "lte"}, span=(0, 600))
+    told = failovers._scene(case, np.array([len(rows)]), np.ones(len(rows) + 1, np.bool_))
+    assert failovers._last_primary(told, 10) == (None if last is None else ms(last))
+
+
+def leaks(*rows: dict[str, Any], stays: Any = ((10, 20),)) -> Any:
+    case = rows_of(*({"link": "lte", "inside_port": n, **row} for n, row in enumerate(rows)), span=(0, 599))
+    told = failovers._scene(case, np.arange(len(rows)), np.ones(len(rows), np.bool_))
+    return failovers._without_leaks(told, list(stays))
+
+
+@pytest.mark.parametrize(
+    ("leaked", "own", "kept"), [(8000, 2000.1, True), (8000, 2000, False), (8000, 1999, False), (0, 10, True)]
+)
+def test_a_stay_whose_traffic_is_mostly_that_of_a_leak_is_none(leaked: float, own: float, kept: bool) -> None:
+    rows = [
+        {"start": 100, "end": 101, "octets": leaked}, {"start": 100, "end": 101, "octets": own, "outside": "203.0.113.77"},
+        {"start": 400, "end": 401},
+    ]  # fmt: skip
+    assert leaks(*rows) == ([(10, 20)] if kept else [])
+
+
+@pytest.mark.parametrize(
+    ("start", "kept"),
+    # A bin before the stay and half a minute after it belong to it.
+    [(89.999, False), (90, True), (229.999, True), (230, False)],
+)
+def test_what_runs_right_around_a_stay_is_no_leak(start: float, kept: bool) -> None:
+    assert bool(leaks({"start": 100, "end": 101}, {"start": start, "end": start})) == kept
+
+
+def test_a_conversation_that_lingers_after_a_stay_is_no_leak() -> None:
+    assert leaks(
+        {"start": 100, "end": 101, "inside_port": 5}, {"start": 400, "end": 401, "inside_port": 5}
+    ) == [(10, 20)]
+    assert leaks({"start": 300, "end": 301}) == []  # nothing ran in the stay
+    assert leaks({"start": 100, "end": 101}, stays=()) == []
