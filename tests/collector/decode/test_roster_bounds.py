@@ -143,3 +143,28 @@ def test_of_those_forgotten_as_many_reports_stay_as_domains_are_kept(
     assert len(report.sessions) == kept
     known.forget_reports()
     assert report.sessions == []
+
+
+@pytest.mark.parametrize(("messages", "given_up"), [(1000, False), (1001, True)])
+def test_a_reading_with_a_thousand_breaks_where_another_has_none_is_given_up(
+    messages: int, given_up: bool
+) -> None:
+    """Messages of five records each that count records: as messages four are missing before each but the first."""
+    kept = Allowance(MAX_GAPS)
+    sequences = Sequences(10, Limits(open_gaps=5000), kept)
+    numbers, zeros = np.arange(messages), np.zeros(messages, np.int64)
+    five = np.full(messages, 5, np.int64)
+    sequences.add(Messages(zeros, (5 * numbers).astype(np.uint32), five, zeros, zeros, 1000 * numbers, zeros))
+    assert (kept.taken == 0) == given_up
+
+
+@pytest.mark.parametrize(("lost", "given_up"), [(49, True), (50, False)])
+def test_twenty_times_the_breaks_of_the_best_reading_are_not_hopeless(lost: int, given_up: bool) -> None:
+    """1,000 breaks of messages, where so many records were lost one by one."""
+    kept = Allowance(MAX_GAPS)
+    sequences = Sequences(10, Limits(open_gaps=5000), kept)
+    numbers, zeros = np.arange(1001), np.zeros(1001, np.int64)
+    counted = 5 * numbers + np.minimum(numbers, lost)
+    five = np.full(1001, 5, np.int64)
+    sequences.add(Messages(zeros, counted.astype(np.uint32), five, zeros, zeros, 1000 * numbers, zeros))
+    assert (kept.taken == lost) == given_up
