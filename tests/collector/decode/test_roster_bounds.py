@@ -167,4 +167,4 @@ def test_twenty_times_the_breaks_of_the_best_reading_are_not_hopeless(lost: int,
     counted = 5 * numbers + np.minimum(numbers, lost)
     five = np.full(1001, 5, np.int64)
     sequences.add(Messages(zeros, counted.astype(np.uint32), five, zeros, zeros, 1000 * numbers, zeros))
-    assert (kept.taken == lost) == given_up
+    assert (kept.taken < 1000) == given_up  # else those of messages are kept too
