@@ -7,13 +7,16 @@ from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pytest
 
 from flowdiag.aggregator import services
+from flowdiag.aggregator.address_numbers import AddressNumbers
 from flowdiag.aggregator.applications import catalogue
 from flowdiag.aggregator.build import joined
 from flowdiag.aggregator.resolution import USUAL_S, _candidates
 from flowdiag.aggregator.site_flows import SiteFlows
+from flowdiag.flows import V4_PREFIX
 from tests.aggregator.tables import build, up
 
 SYN = 0x02
@@ -104,3 +107,16 @@ def test_known_ends_are_told_from_others_whatever_their_low_bits() -> None:
     assert known.has(asked).tolist() == [True, True, False, True, False, False]
     assert len(known) == 3
     assert services._KnownEnds(np.zeros(0, np.uint64)).has(asked).tolist() == [False] * 6
+
+
+def test_only_addresses_mapped_as_rfc_4291_says_are_of_version_four() -> None:
+    """What they share with a mapped one: its last four octets, its first eight, or the four between."""
+    last = bytes([192, 0, 2, 7])
+    told = [
+        V4_PREFIX + last, bytes(11) + b"\x01" + last, bytes.fromhex("20010db800000000") + V4_PREFIX[8:] + last,
+        bytes(12) + last, V4_PREFIX + bytes([192, 0, 2, 8]),
+    ]  # fmt: skip
+    known = AddressNumbers()
+    (found,) = known.of(pa.array([*told, told[0]], pa.binary(16)))
+    assert [known.all()[number] for number in found] == [*told, told[0]]
+    assert len(known) == 5
