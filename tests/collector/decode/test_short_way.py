@@ -13,7 +13,7 @@ from flowdiag.collector.decode.addresses import is_ipv6
 from flowdiag.collector.decode.closing import _records_a_message
 from flowdiag.collector.decode.decoder import Decoder
 from flowdiag.collector.decode.domain import SETS
-from flowdiag.collector.decode.limits import MESSAGE_COST, SET_COST, VALUE_COST, Limits
+from flowdiag.collector.decode.limits import Limits
 from flowdiag.collector.decode.normalise import _begins, _sum
 from flowdiag.collector.report import ExportReport
 from tests.collector.decode.wire import (
@@ -110,14 +110,21 @@ def decoder_after(*messages: bytes, **options: Any) -> Decoder:
     return decoder
 
 
+# What a message, a data set, a template with data sets, a domain that is new and a value of any length take beside their
+# octets, as it was measured.
+MESSAGE, SET, GROUP, DOMAIN, VALUE = 256, 128, 4096, 4096, 24
+
+
 def test_what_waits_costs_its_octets_and_what_they_take_besides() -> None:
     before = decoder_after(TAUGHT).pending_octets
+    # Of a message on the long way the octets of its data sets count.
+    assert before == DOMAIN + MESSAGE + GROUP + len(flow()) + SET
     short = ipfix(a_set(256, flow(), flow()), sequence=1)
     decoder = decoder_after(TAUGHT, short)
-    assert decoder.pending_octets - before == len(short) + MESSAGE_COST
+    assert decoder.pending_octets - before == len(short) + MESSAGE
     assert (decoder.rows, decoder.groups) == (3, 1)
     two = ipfix(a_set(256, flow()), a_set(256, flow()), sequence=1)
-    assert decoder_after(TAUGHT, two).pending_octets - before == len(two) + MESSAGE_COST + 2 * SET_COST
+    assert decoder_after(TAUGHT, two).pending_octets - before == len(two) + MESSAGE + 2 * SET
 
 
 def test_values_of_any_length_cost_something_each() -> None:
@@ -126,8 +133,9 @@ def test_values_of_any_length_cost_something_each() -> None:
     taught = ipfix(a_set(2, template(256, fields)), a_set(256, record))
     message = ipfix(a_set(256, record, record), sequence=1)
     before = decoder_after(taught).pending_octets
+    assert before == DOMAIN + MESSAGE + GROUP + len(record) + SET + 2 * VALUE
     assert decoder_after(taught, message).pending_octets - before == (
-        len(message) + MESSAGE_COST + SET_COST + 2 * 2 * VALUE_COST
+        len(message) + MESSAGE + SET + 2 * 2 * VALUE
     )
 
 
@@ -143,7 +151,7 @@ def test_a_batch_ends_where_its_octets_are_enough() -> None:
     begin = decoder_after(TAUGHT).pending_octets
     for sets in (1, 2):  # the short way and the middle one
         message = ipfix(*[a_set(256, flow())] * sets, sequence=1)
-        cost = len(message) + MESSAGE_COST + (sets * SET_COST if sets > 1 else 0)
+        cost = len(message) + MESSAGE + (sets * SET if sets > 1 else 0)
         for least, ready in ((begin + cost, 1), (begin + cost + 1, 0)):
             decoder = decoder_after(TAUGHT, message, limits=Limits(pending_octets=least))
             assert decoder.groups == 1
