@@ -124,6 +124,8 @@ def test_a_place_is_an_address_by_one_protocol_and_packets_of_both_ways_are_smal
     flows = small(*rows)
     assert chatter._small(flows, np.arange(6)).tolist() == [True, True, False, False, False, True]
     assert len(np.unique(chatter._places(flows, np.arange(6)))) == 4
+    neighbours = small({"protocol": 6}, {"protocol": 7}, {"protocol": 255}, {"protocol": 127})
+    assert len(np.unique(chatter._places(neighbours, np.arange(4)))) == 4
 
 
 @pytest.mark.parametrize(

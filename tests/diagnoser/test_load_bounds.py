@@ -266,6 +266,14 @@ def test_what_lies_outside_the_window_does_not_count_for_one_host() -> None:
     case = book.case(SITE, span=(0, 200), window=(0, 100))
     (found,) = single_host.find(case)
     assert (found.evidence["octets"], found.evidence["share"]) == (500, 0.5556)
+    # Nor does what used no link, or another time.
+    for way_out in ({"link": None}, {"start": -50, "end": -1}, {"start": 101, "end": 150}):
+        other: dict[str, Any] = {"start": 10, "end": 90, "link": "fibre", **way_out}
+        more = Book()
+        more.rows, more.places = list(book.rows), dict(book.places)
+        more.row(other.pop("start"), other.pop("end"), way=DOWN, octets=900, inside="192.168.40.22", **other)
+        (again,) = single_host.find(more.case(SITE, span=(-50, 200), window=(0, 100)))
+        assert again.evidence == found.evidence
 
 
 @pytest.mark.parametrize(

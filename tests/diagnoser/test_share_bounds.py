@@ -19,7 +19,7 @@ from flowdiag.diagnoser.signals import (
 from flowdiag.diagnoser.signals.at_limit import AtLimit
 from flowdiag.diagnoser.signals.episodes import Episode, Episodes
 from flowdiag.diagnoser.signals.fair_shares import FairShares, _deviation, _smallest_of_most, fair_shares
-from flowdiag.diagnoser.signals.flat_top import Level, pace, yielding
+from flowdiag.diagnoser.signals.flat_top import STEADY, Level, levels, pace, yielding
 from flowdiag.diagnoser.signals.held_levels import HeldLevel
 from flowdiag.diagnoser.signals.shares import _top
 from flowdiag.diagnoser.signals.timeline import Grid
@@ -145,6 +145,12 @@ def test_parts_that_give_and_take_have_a_steady_sum() -> None:
     assert told.spread == pytest.approx(1800**0.5 / 360, rel=1e-3)
     assert told.parts == pytest.approx(2.0, rel=1e-3)
     assert told.active == pytest.approx(3.0)
+
+
+def test_traffic_that_pauses_most_of_the_time_is_no_level() -> None:
+    """Pauses of two minutes are bridged, but the middle of all minutes is silence."""
+    assert levels(np.array([8.0, 0, 0] * 5 + [8.0]), STEADY) == []
+    assert [level.rate for level in levels(np.array([8.0, 8, 0] * 5 + [8.0]), STEADY)] == [8.0]
 
 
 def test_a_part_is_active_from_two_hundredths_of_a_window_on() -> None:
