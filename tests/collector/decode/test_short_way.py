@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from flowdiag.collector.datagram import Datagram
-from flowdiag.collector.decode import ie
 from flowdiag.collector.decode.addresses import is_ipv6
 from flowdiag.collector.decode.closing import _records_a_message
 from flowdiag.collector.decode.decoder import Decoder
@@ -16,6 +15,7 @@ from flowdiag.collector.decode.domain import SETS
 from flowdiag.collector.decode.limits import Limits
 from flowdiag.collector.decode.normalise import _begins, _sum
 from flowdiag.collector.report import ExportReport
+from tests.collector.decode.fake_columns import FakeColumns
 from tests.collector.decode.wire import (
     EXPORT_S,
     a_set,
@@ -189,26 +189,6 @@ def test_the_clock_is_looked_at_once_a_second_and_where_the_capture_tells_the_ti
     later = ipfix(a_set(256, flow()), a_set(256, flow()), sequence=1, export_s=EXPORT_S + 1)
     assert [looked(one), looked(pair), looked(later)] == [1, 1, 2]
     assert [looked(one, at=None), looked(pair, at=None), looked(later, at=None)] == [0, 0, 0]
-
-
-class FakeColumns:
-    """Columns of a template by number; None where a field has another length than that of an address."""
-
-    def __init__(self, count: int, **columns: Any) -> None:
-        self.count = count
-        self._columns = {getattr(ie, name): values for name, values in columns.items()}
-
-    def has(self, *numbers: int) -> bool:
-        return any(number in self._columns for number in numbers)
-
-    def words(self, number: int) -> Any:
-        return self._columns.get(number)
-
-    def octets(self, number: int, length: int) -> Any:
-        return self._columns.get(number)
-
-    def integer(self, number: int) -> Any:
-        return self._columns.get(number)
 
 
 def test_a_record_of_a_template_of_both_families_is_of_the_one_whose_addresses_it_has() -> None:

@@ -14,6 +14,7 @@ from flowdiag.collector.decode.limits import Limits
 from flowdiag.collector.decode.naming import Names
 from flowdiag.collector.decode.options import AMBIGUOUS_SAMPLING, Options
 from flowdiag.collector.report import ExportReport
+from tests.collector.decode.fake_columns import FakeColumns
 
 
 class Values(dict[int, float]):
@@ -64,16 +65,8 @@ def test_packets_in_a_row_alone_tell_none_and_are_noted(interval: int, note: str
     assert factor(SAMPLING_PACKET_INTERVAL=interval) == (None, note)
 
 
-class FakeColumns:
-    def __init__(self, **columns: Any) -> None:
-        self._columns = {getattr(ie, name): np.array(values) for name, values in columns.items()}
-
-    def integer(self, number: int) -> Any:
-        return self._columns.get(number)
-
-
 def marks(**columns: Any) -> tuple[list[int] | None, list[int] | None]:
-    given: Any = FakeColumns(**columns)
+    given: Any = FakeColumns(0, **columns)
     found = _marks(given)
     flags, dscp = (
         None if found[name] is None else found[name].values.tolist() for name in ("tcp_flags", "dscp")
