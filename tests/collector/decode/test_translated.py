@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import struct
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from flowdiag.collector.decode.addresses import Endpoint, as_addresses, inside_destination, mapped
+from flowdiag.collector.decode.allowance import Allowance
+from flowdiag.collector.decode.cursor import Cursor
+from flowdiag.collector.decode.limits import Limits
 from flowdiag.collector.decode.options import _integer
 from flowdiag.collector.decode.sampling import plausible
+from flowdiag.collector.decode.sequence import Messages, Sequences
+from flowdiag.collector.decode.templates import Template, ipfix_definitions
+from flowdiag.collector.decode.times import ntp_microseconds
 from tests.collector.decode.fake_columns import FakeColumns
 from tests.collector.decode.wire import a_set, decode, ipfix, template
 
@@ -123,3 +131,49 @@ def test_counters_of_any_width_up_to_eight_octets_are_read(width: int, octets: i
     fields = ((8, 4), (1, width))
     record = b"\x0a\0\0\x01" + octets.to_bytes(width, "big")
     assert decode(ipfix(a_set(2, template(256, fields)), a_set(256, record))).column("octets") == [octets]
+
+
+# Definitions, times, numbers ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("scopes", "count", "taken"), [(0, 2, False), (1, 2, True), (2, 2, True), (3, 2, False), (1, 1, True)]
+)
+def test_a_template_of_options_has_a_scope_and_no_more_of_them_than_fields(
+    scopes: int, count: int, taken: bool
+) -> None:
+    """RFC 7011 3.4.2.2: the scope field count is not zero."""
+    octets = struct.pack("!HHH", 300, count, scopes) + struct.pack("!HH", 34, 4) * count
+    (found,) = ipfix_definitions(Cursor(octets), options=True)
+    assert isinstance(found, Template) == taken
+    plain = struct.pack("!HH", 300, count) + struct.pack("!HH", 34, 4) * count
+    (found,) = ipfix_definitions(Cursor(plain), options=False)
+    assert isinstance(found, Template)
+    assert found.scopes == 0
+
+
+NTP_2026 = (
+    3_976_300_800  # 2026-01-01T00:00:00Z in seconds since 1900 (RFC 5905): 1,767,312,000 + 2,208,988,800
+)
+
+
+@pytest.mark.parametrize(
+    ("fraction", "micro"), [(0, 0), (2048, 0), (4096, 1), (1 << 31, 500_000), (0x7FF, 0)]
+)
+def test_fractions_of_ntp_are_rounded_to_microseconds_without_their_last_eleven_bits(
+    fraction: int, micro: int
+) -> None:
+    """RFC 7011 6.1.9: 2048 of 2^32 are 0.48 millionths, 4096 are 0.95."""
+    export_s = NTP_2026 - 2_208_988_800
+    given: Any = SimpleNamespace(export_ms=np.array([export_s * 1000]))
+    found = ntp_microseconds(np.array([NTP_2026 << 32 | fraction], np.uint64), given)
+    assert found.tolist() == [export_s * 1_000_000 + micro]
+
+
+@pytest.mark.parametrize(("version", "restarts"), [(10, 1), (9, 0)])
+def test_numbers_that_begin_at_zero_are_a_restart_in_ipfix_only(version: int, restarts: int) -> None:
+    sequences = Sequences(version, Limits(), Allowance(99))
+    numbers, zeros = np.array([100, 101, 0], np.uint32), np.zeros(3, np.int64)
+    sequences.add(Messages(zeros, numbers, zeros + 1, zeros, zeros, 1000 * np.arange(3), zeros))
+    _, trackers = sequences.believed()
+    assert sum(len(tracker.restarts) for tracker in trackers) == restarts
