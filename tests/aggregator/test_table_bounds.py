@@ -13,7 +13,7 @@ import pytest
 from flowdiag.aggregator import services
 from flowdiag.aggregator.address_numbers import AddressNumbers
 from flowdiag.aggregator.applications import catalogue
-from flowdiag.aggregator.build import joined
+from flowdiag.aggregator.build import flow_grid, joined
 from flowdiag.aggregator.resolution import USUAL_S, _candidates
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.flows import V4_PREFIX
@@ -120,3 +120,31 @@ def test_only_addresses_mapped_as_rfc_4291_says_are_of_version_four() -> None:
     (found,) = known.of(pa.array([*told, told[0]], pa.binary(16)))
     assert [known.all()[number] for number in found] == [*told, told[0]]
     assert len(known) == 5
+
+
+@pytest.mark.parametrize(
+    ("heard", "grid"),
+    [
+        ([], (1, 2)),  # of flows from 61 s to 179 s
+        ([1, 2], (1, 2)),
+        ([0], (0, 3)),
+        ([3], (1, 3)),
+        ([-1438], (-1438, 1441)),  # a day before
+        ([-1439], (1, 2)),
+        ([1442], (1, 1442)),
+        ([1443], (1, 2)),
+        ([-5000, 0, 4, 5000], (0, 5)),
+    ],
+)
+def test_windows_reach_over_flows_and_minutes_heard_a_day_around_them(
+    heard: list[int], grid: tuple[int, int]
+) -> None:
+    day = 1440 * 60_000
+    flows: Any = SimpleNamespace(start_ms=np.array([day + 61_000]), end_ms=np.array([day + 179_000]))
+
+    class Flows(SimpleNamespace):
+        def __len__(self) -> int:
+            return len(self.start_ms)
+
+    found = flow_grid(Flows(**vars(flows)), 60_000, day + 60_000 * np.array(heard, np.int64))  # type: ignore[arg-type]
+    assert ((found.start_ms - day) // 60_000, found.windows) == grid
