@@ -177,3 +177,10 @@ def test_a_part_of_a_batch_is_read_from_its_own_begin() -> None:
     )
     assert found.src_port.tolist() == [3, 5]
     assert [given.names[number] for number in found.application] == ["3", "5"]
+
+
+def test_4096_names_and_16384_sources_are_told_apart() -> None:
+    given = interner()
+    assert [given._name_number(str(number)) for number in range(4098)] == [*range(4096), -1, -1]
+    places = [given._source_number(bytes(16), domain) for domain in range(16_386)]
+    assert places == [*range(16_384), 16_383, 16_383]

@@ -208,3 +208,21 @@ class Book:
         usage = Usage(grid.start_ms, 60_000, tuple(one.name for one in of.link), *spread)
         looked_at = (ms(window[0]), ms(window[1])) if window else (first, last + 1)
         return Case(of, flows, usage, coverage, looked_at, window is not None, reported)
+
+
+def bare(of: Profile | None = None, *, span: tuple[float, float] = (0, 3600), **more: Any) -> Case:
+    """A case with one record that says next to nothing, of a site whose backup is tested."""
+    book = Book()
+    book.row(span[0], span[0] + 1, way=DOWN, octets=1000)
+    return book.case(of or profile(keepalives=[PING]), span=span, **more)
+
+
+def rows_of(
+    *rows: dict[str, Any], span: tuple[float, float] = (0, 3600), of: Profile | None = None, **more: Any
+) -> Case:
+    """A case of these rows: downloads of 1000 octets in the first second, or as they are told otherwise."""
+    book = Book()
+    for row in rows:
+        how: dict[str, Any] = {"way": DOWN, "octets": 1000, **row}
+        book.row(how.pop("start", 0), how.pop("end", 1), **how)
+    return book.case(of, span=span, **more)

@@ -44,7 +44,7 @@ class Group:
         self.domain = domain
         self.template = template
         self.width = template.width
-        self.values = sum(field.length == VARIABLE for field in template.fields) if template.varying else 0
+        self.values = sum(field.length == VARIABLE for field in template.fields)
         self.parts: list[bytes] = []
         self.places = array("q")
         self.counts = array("q")

@@ -139,7 +139,7 @@ def _lonely(flows: SiteFlows, rows: NDArray[np.intp], span_ms: int) -> NDArray[n
 
 def _goes_on(flows: SiteFlows, rows: NDArray[np.intp], span_ms: int) -> bool:
     start, end = flows.start_ms[rows], np.maximum.accumulate(flows.end_ms[rows])
-    silence = np.maximum(start[1:] - end[:-1], 0).max()
+    silence = (start[1:] - end[:-1]).max()
     return bool(end[-1] - start[0] >= STEADY_SPAN * span_ms and silence <= STEADY_SILENCE * span_ms)
 
 

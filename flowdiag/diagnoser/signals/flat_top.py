@@ -196,8 +196,8 @@ def pace(flows: SiteFlows, rows: NDArray[np.intp]) -> float | None:
     octets = flows.wire_octets[rows]
     rate = octets / duration
     records, weight = np.bincount(key), np.bincount(key, octets)
-    mean = np.bincount(key, rate) / np.maximum(records, 1)
-    deviation = np.sqrt(np.bincount(key, (rate - mean[key]) ** 2) / np.maximum(records, 1))
+    mean = np.bincount(key, rate) / records
+    deviation = np.sqrt(np.bincount(key, (rate - mean[key]) ** 2) / records)
     told = (records >= PACE_RECORDS) & (mean > 0.0)
     if weight[told].sum() < PACE_PART * max(weight.sum(), 1.0):
         return None

@@ -226,7 +226,7 @@ def _step_ms(case: Case, capacity: float) -> int:
     if case.coverage.sampling <= 1:
         return STEP_MS
     a_second = LEAST_SHARE * capacity * 125.0 / case.coverage.sampling
-    steps = int(np.ceil(LEAST_SAMPLED / max(a_second, 1e-9) * 1000.0 / STEP_MS))
+    steps = int(np.ceil(LEAST_SAMPLED / a_second * 1000.0 / STEP_MS))
     return min(max(steps, 1) * STEP_MS, LONGEST_STEP_MS)
 
 

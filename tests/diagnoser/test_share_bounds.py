@@ -1,4 +1,4 @@
-"""Stays on a backup, levels of transfers and attempts by their own functions, on the smallest cases that tell them apart."""
+"""Shares, levels and transfers that move together: their own functions at their bounds."""
 
 from __future__ import annotations
 
@@ -10,327 +10,23 @@ import numpy as np
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.signals import (
-    attempts,
     even_transfers,
-    failovers,
     held_levels,
     low_levels,
     moving_ceiling,
 )
 from flowdiag.diagnoser.signals.at_limit import AtLimit
 from flowdiag.diagnoser.signals.episodes import Episode, Episodes
-from flowdiag.diagnoser.signals.failovers import Failover
 from flowdiag.diagnoser.signals.fair_shares import FairShares, _deviation, _smallest_of_most, fair_shares
-from flowdiag.diagnoser.signals.flat_top import Level, pace, yielding
+from flowdiag.diagnoser.signals.flat_top import STEADY, Level, levels, pace, yielding
 from flowdiag.diagnoser.signals.held_levels import HeldLevel
 from flowdiag.diagnoser.signals.shares import _top
 from flowdiag.diagnoser.signals.timeline import Grid
-from tests.diagnoser.building import SYN, UDP, Book, ms, profile
+from tests.diagnoser.building import UDP, ms, rows_of
 
 HOUR = 3600
-SITE = profile(backup=False)
 NONE = np.zeros(0, np.intp)
-
-
-def rows_of(
-    *rows: dict[str, Any], span: tuple[float, float] = (0, HOUR), site: Any = None, **more: Any
-) -> Case:
-    book = Book()
-    for row in rows:
-        how: dict[str, Any] = {"way": DOWN, "octets": 1000, **row}
-        book.row(how.pop("start", 0), how.pop("end", 1), **how)
-    return book.case(site or profile(), span=span, **more)
-
-
-# Stays on a backup --------------------------------------------------------------------------------------------------
-
-
-def scene(
-    label: str,
-    *,
-    backup: list[float] | None = None,
-    primary: list[float] | None = None,
-    case: Case | None = None,
-    **more: Any,
-) -> Any:
-    """A scene by its bins of ten seconds: p where the primary is in use, b where the backup alone is, . where none is."""
-    size = len(label)
-    flows: Any = None if case is None else case.flows
-    how: dict[str, Any] = {
-        "backup": NONE, "primary": NONE,
-        "backup_octets": np.array(backup if backup is not None else [1e6 * (sign == "b") for sign in label], float),
-        "primary_octets": np.array(primary if primary is not None else [1e6 * (sign == "p") for sign in label], float),
-        "primary_used": np.array([sign == "p" for sign in label]), "alone": np.array([sign == "b" for sign in label]),
-        "recorded": np.ones(size, np.bool_), "primary_first": NONE, "primary_last": NONE, **more,
-    }  # fmt: skip
-    return failovers._Scene(flows, Grid(ms(0), 10_000, size), **how)
-
-
-@pytest.mark.parametrize(
-    ("label", "stays"),
-    [
-        ("ppbbpp", [(2, 4)]),
-        ("pp.b.b.pp", [(3, 6)]),  # nothing between two uses of the backup parts them
-        ("bbpp", [(0, 2)]),
-        ("ppbb", [(2, 4)]),
-        ("ppbpbp", [(2, 3), (4, 5)]),
-        ("pppp", []),
-        ("....", []),
-        ("b", [(0, 1)]),
-    ],
-)
-def test_a_stay_is_from_one_use_of_the_primary_to_the_next(label: str, stays: list[tuple[int, int]]) -> None:
-    assert failovers._stays(scene(label)) == stays
-
-
-@pytest.mark.parametrize(("back", "joined"), [(99.9, True), (100.0, False)])
-def test_a_return_under_a_fifth_of_what_the_backup_carried_at_its_least_is_a_trickle(
-    back: float, joined: bool
-) -> None:
-    """600 and 500 a bin on average; a fifth of 500 is 100."""
-    told = scene(
-        "pbbppbp", backup=[0, 400, 800, 0, 0, 500, 0], primary=[9e9, 0, 0, 0, 2 * back, 0, 9e9],
-    )  # fmt: skip
-    assert failovers._stays(told) == ([(1, 6)] if joined else [(1, 3), (5, 6)])
-
-
-def credible(
-    monkeypatch: pytest.MonkeyPatch, told: Any, stays: list[tuple[int, int]]
-) -> list[tuple[int, int]]:
-    """Those stays that are, where the backup talks to nine places meanwhile and the primary to none."""
-    monkeypatch.setattr(failovers, "_places", lambda scene, stay: (9, 0))
-    return failovers._credible(told, stays)
-
-
-@pytest.mark.parametrize(
-    ("label", "octets", "kept"),
-    [
-        # Half of 10,000 octets moved, and a silence of the primary that chance brings once in ten thousand.
-        ("p" * 30 + "bbbb" + "p" * 30, 1250, True),
-        ("p" * 30 + "bbbb" + "p" * 30, 1249.9, False),
-        ("pppppppppp." * 3 + "bbbb" + "pppppppppp." * 3, 1250, True),  # 60 of 66: 0.0909^4 = 0.00007
-        ("pppppppppp." * 3 + "bbb" + "pppppppppp." * 3, 2000, False),
-    ],
-)
-def test_a_stay_moves_a_page_and_the_primarys_silence_is_no_accident(
-    monkeypatch: pytest.MonkeyPatch, label: str, octets: float, kept: bool
-) -> None:
-    told = scene(label, backup=[octets * (sign == "b") for sign in label])
-    stay = (label.index("b"), label.rindex("b") + 1)
-    assert credible(monkeypatch, told, [stay]) == ([stay] if kept else [])
-
-
-@pytest.mark.parametrize(
-    ("stray", "kept"),
-    [
-        # Two silences of three bins each are too short by themselves, and together long enough.
-        (0.0, 2),
-        (1333.0, 2),  # a tenth of all that the backup carried: 12,000 and 1,333
-        (1334.0, 0),
-    ],
-)
-def test_short_stays_prove_each_other_where_the_backup_is_used_at_no_other_time(
-    monkeypatch: pytest.MonkeyPatch, stray: float, kept: int
-) -> None:
-    label = "pppppppppp." * 3 + "bbb" + "pppppppppp." * 3 + "bbb" + "pppppppppp." * 3
-    backup = [2000.0 * (sign == "b") for sign in label]
-    backup[5] = stray
-    stays = [(33, 36), (69, 72)]
-    assert len(credible(monkeypatch, scene(label, backup=backup), stays)) == kept
-
-
-@pytest.mark.parametrize(("at", "kept"), [(31, 0), (32, 2), (38, 2), (39, 0)])
-def test_what_runs_right_before_or_up_to_half_a_minute_after_a_stay_is_of_it(
-    monkeypatch: pytest.MonkeyPatch, at: int, kept: int
-) -> None:
-    label = "pppppppppp." * 3 + "bbb" + "pppppppppp." * 3 + "bbb" + "pppppppppp." * 3
-    backup = [2000.0 * (sign == "b") for sign in label]
-    backup[at] = 9000.0
-    assert len(credible(monkeypatch, scene(label, backup=backup), [(33, 36), (69, 72)])) == kept
-
-
-def test_what_the_primary_talks_to_in_a_stay_are_records_within_it() -> None:
-    rows: list[dict[str, Any]] = [
-        {"start": 100, "end": 129, "outside": "203.0.113.1"},
-        {"start": 99, "end": 110, "outside": "203.0.113.2"},  # from before
-        {"start": 110, "end": 130, "outside": "203.0.113.3"},  # to after
-        {"start": 100, "end": 101, "link": "lte", "outside": "203.0.113.4"},
-        {"start": 90, "end": 100, "link": "lte", "outside": "203.0.113.5"},
-        {"start": 129.999, "end": 200, "link": "lte", "outside": "203.0.113.5"},
-        {"start": 130, "end": 200, "link": "lte", "outside": "203.0.113.6"},
-        {"start": 90, "end": 99.999, "link": "lte", "outside": "203.0.113.7"},
-    ]
-    case = rows_of(*rows)
-    primary, backup = np.arange(3), np.arange(3, 8)
-    grid = Grid(ms(0), 10_000, 30)
-    told = scene(
-        "." * 30, case=case, primary=[0.0] * 30, backup=[0.0] * 30,
-    )  # fmt: skip
-    told = replace(
-        told, primary=primary, backup=backup, primary_first=grid.bin_of(case.flows.start_ms[primary]),
-        primary_last=grid.bin_of(case.flows.end_ms[primary]),
-    )  # fmt: skip
-    assert failovers._places(told, (10, 13)) == (2, 1)
-
-
-def failover(begin: float, end: float) -> Failover:
-    return Failover(1, ms(begin), ms(end), 0, 0.0, 0.0, False, False)
-
-
-@pytest.mark.parametrize(
-    ("starts", "episodes", "explained"),
-    [
-        ([589.999, 590, 600, 1000, 1119.999, 1120], [(600, 1000)], [False, True, True, True, True, False]),
-        # Half an hour between two of them belongs to them, and no more.
-        ([2000], [(600, 1000), (2800, 3000)], [True]),
-        ([2000], [(600, 1000), (2800.001, 3000)], [False]),
-        ([2789], [(600, 1000), (2800.001, 3000)], [False]),
-        ([2791], [(600, 1000), (2800.001, 3000)], [True]),
-        ([5], [], [False]),
-    ],
-)
-def test_what_begins_in_a_stay_or_shortly_after_is_explained_by_it(
-    starts: list[float], episodes: list[tuple[float, float]], explained: list[bool]
-) -> None:
-    case = rows_of(
-        *({"start": at, "end": at, "link": "lte", "inside_port": n} for n, at in enumerate(starts))
-    )
-    found = failovers._explained(
-        case.flows, np.arange(len(starts)), tuple(failover(*one) for one in episodes)
-    )
-    assert found.tolist() == explained
-
-
-def test_a_conversation_that_ran_in_a_stay_goes_on_from_it_but_does_not_begin_before() -> None:
-    same: dict[str, Any] = {"link": "lte", "inside_port": 7}
-    case = rows_of(
-        *({"start": at, "end": at, **same} for at in (100, 700, 3000)),
-        {"start": 3000, "end": 3000, "link": "lte"},
-    )
-    found = failovers._explained(case.flows, np.arange(4), (failover(600, 1000),))
-    assert found.tolist() == [False, True, True, False]
-
-
-# Attempts -----------------------------------------------------------------------------------------------------------
-
-
-def attempted(monkeypatch: pytest.MonkeyPatch, *starts: float, stays: Any = (), dead: Any = ()) -> list[int]:
-    case = rows_of(
-        *({"start": at, "end": at, "way": UP, "flags": SYN, "inside_port": n} for n, at in enumerate(starts))
-    )
-    ordinary = np.ones(len(starts), np.bool_)
-    monkeypatch.setattr(attempts, "link_states", lambda case: SimpleNamespace(ordinary=ordinary))
-    monkeypatch.setattr(attempts, "outages", lambda case: dead)
-    monkeypatch.setattr(attempts, "failovers", lambda case: SimpleNamespace(episodes=stays))
-    found: list[int] = attempts.connection_attempts(case).tolist()
-    return found
-
-
-def test_what_is_tried_within_a_minute_of_an_outage_or_a_switch_says_nothing(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    dead = [SimpleNamespace(start_ms=ms(600), end_ms=ms(900))]
-    assert attempted(monkeypatch, 539.999, 540, 700, 960, 960.001, dead=dead) == [0, 4]
-    stay = replace(failover(600, 900), gap_ms=30_000)
-    assert attempted(monkeypatch, 509.999, 510, 600, 660, 660.001, 900, stays=[stay]) == [0, 4, 5]
-    assert attempted(monkeypatch, 539.999, 540, stays=[replace(stay, gap_ms=None)]) == [0]
-
-
-@pytest.mark.parametrize(
-    ("row", "tried"),
-    [
-        ({}, True),
-        ({"protocol": UDP, "port": 53}, True),
-        ({"protocol": UDP, "port": 54}, False),
-        ({"way": DOWN}, False),
-        ({"opened_inside": 0}, False),
-        ({"opened_inside": -1}, True),
-    ],
-)
-def test_what_inside_hosts_open_is_an_attempt(
-    monkeypatch: pytest.MonkeyPatch, row: dict[str, Any], tried: bool
-) -> None:
-    case = rows_of({"way": UP, **row})
-    monkeypatch.setattr(attempts, "link_states", lambda case: SimpleNamespace(ordinary=np.ones(1, np.bool_)))
-    monkeypatch.setattr(attempts, "outages", lambda case: ())
-    monkeypatch.setattr(attempts, "failovers", lambda case: SimpleNamespace(episodes=()))
-    assert len(attempts.connection_attempts(case)) == tried
-
-
-@pytest.mark.parametrize(
-    ("flags", "packets", "octets", "sampling", "bare"),
-    [
-        (0x02, 99, 9900, 1, True),
-        (0x12, 1, 60, 1, False),
-        (0x10, 1, 60, 1, False),
-        (0, 1, 60, 1, False),
-        (-1, 12, 960, 1, True),
-        (-1, 13, 960, 1, False),
-        (-1, 12, 961, 1, False),
-        (-1, 24, 960, 2, True),
-        (-1, 25, 960, 2, False),
-    ],
-)
-def test_a_syn_is_told_by_its_flags_or_by_few_and_small_packets(
-    flags: int, packets: float, octets: float, sampling: int, bare: bool
-) -> None:
-    case = rows_of({"flags": flags, "packets": packets, "octets": octets, "sampling": sampling})
-    assert attempts.bare_syn(case.flows).tolist() == [bare]
-    other = rows_of({"flags": flags, "packets": packets, "octets": octets, "protocol": UDP})
-    assert attempts.bare_syn(other.flows).tolist() == [False]
-
-
-@pytest.mark.parametrize(("replies", "poorly"), [(4, False), (3, True)])
-def test_an_address_that_leaves_a_fifth_without_an_answer_is_looked_at(replies: int, poorly: bool) -> None:
-    rows = [{"way": UP, "protocol": UDP, "port": 53} for _ in range(5)]
-    rows += [{"protocol": UDP, "port": 53} for _ in range(replies)] + [
-        {"port": 53},
-        {"protocol": UDP, "port": 54},
-    ]
-    case = rows_of(*rows)
-    assert attempts._poorly_answered(case.flows, case.flows.outside[:5]).tolist() == [poorly] * 5
-
-
-@pytest.mark.parametrize(
-    ("row", "answers"),
-    [
-        ({"flags": 0x12}, True),
-        ({"flags": 0x14}, True),
-        ({"flags": 0x04}, False),
-        ({"flags": -1}, True),
-        ({"flags": 0}, False),
-        ({"flags": 0x12, "way": UP}, False),
-        ({"flags": 0x12, "port": 80}, False),
-        ({"flags": 0x12, "protocol": UDP}, False),
-    ],
-)
-def test_who_answers_over_tcp(row: dict[str, Any], answers: bool) -> None:
-    case = rows_of({"port": 443, **row}, {"outside": "203.0.113.77"})
-    assert attempts._answers_by_tcp(case.flows)[case.flows.outside[0]] == answers
-
-
-@pytest.mark.parametrize(
-    ("row", "probes"),
-    [
-        ({"protocol": 1, "port": 2048, "packets": 12}, True),
-        ({"protocol": 1, "port": 2048, "packets": 13}, False),
-        ({"protocol": 1, "port": 0, "packets": 1}, False),
-        ({"protocol": 58, "port": 128 << 8, "packets": 12}, True),
-        ({"protocol": 58, "port": 129 << 8, "packets": 1}, False),
-        ({"protocol": 58, "port": 2048, "packets": 1}, False),
-        ({"protocol": 1, "port": 2048, "packets": 1, "opened_inside": 0}, True),
-        ({"protocol": UDP, "packets": 12}, True),
-        ({"protocol": UDP, "packets": 12, "opened_inside": 0}, False),
-        ({"protocol": UDP, "packets": 12, "way": DOWN}, False),
-        ({"flags": SYN, "packets": 99}, True),
-    ],
-)
-def test_a_probe_only_touches(row: dict[str, Any], probes: bool) -> None:
-    case = rows_of({"way": UP, "flags": 0, **row})
-    assert attempts.probing(case.flows, np.ones(1, np.bool_)).tolist() == ([0] if probes else [])
-    assert len(attempts.probing(case.flows, np.zeros(1, np.bool_))) == 0
 
 
 # Equal and fair shares ----------------------------------------------------------------------------------------------
@@ -449,6 +145,12 @@ def test_parts_that_give_and_take_have_a_steady_sum() -> None:
     assert told.spread == pytest.approx(1800**0.5 / 360, rel=1e-3)
     assert told.parts == pytest.approx(2.0, rel=1e-3)
     assert told.active == pytest.approx(3.0)
+
+
+def test_traffic_that_pauses_most_of_the_time_is_no_level() -> None:
+    """Pauses of two minutes are bridged, but the middle of all minutes is silence."""
+    assert levels(np.array([8.0, 0, 0] * 5 + [8.0]), STEADY) == []
+    assert [level.rate for level in levels(np.array([8.0, 8, 0] * 5 + [8.0]), STEADY)] == [8.0]
 
 
 def test_a_part_is_active_from_two_hundredths_of_a_window_on() -> None:
