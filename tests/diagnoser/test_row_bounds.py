@@ -27,7 +27,7 @@ def runs(
     usage = Usage(ms(0), window_s * 1000, ("fibre",), *np.zeros((3, 1, 2, count)))
     share = np.array([0.95 if sign == "o" else 0.1 for sign in pattern])
     blind = np.array([sign == "?" for sign in pattern])
-    return _Row(case, usage, 0, DOWN, share, np.zeros(count), blind).runs(0.9)
+    return _Row(case, usage, 0, DOWN, share, np.zeros(count), blind, np.zeros(count)).runs(0.9)
 
 
 @pytest.mark.parametrize(
@@ -89,7 +89,7 @@ def test_a_run_that_the_export_cuts_lasts_three_minutes_by_its_seconds(
 ) -> None:
     case = bare(SITE, span=(0, 599))
     monkeypatch.setattr(episodes, "refined", lambda *of: [(ms(begin), ms(180))])
-    row = _Row(case, case.usage, 0, DOWN, np.zeros(10), np.zeros(10), np.zeros(10, np.bool_))
+    row = _Row(case, case.usage, 0, DOWN, np.zeros(10), np.zeros(10), np.zeros(10, np.bool_), np.zeros(10))
     assert row._lasts((0, 3), 0.9) == lasts
 
 
@@ -109,7 +109,7 @@ def test_an_episode_reaches_as_far_as_the_export_does(
     case = bare(SITE, span=(0, 599))
     case = replace(case, coverage=replace(case.coverage, first_ms=ms(first), last_ms=ms(last)))
     monkeypatch.setattr(episodes, "refined", lambda *of: [(ms(60), ms(300))])
-    row = _Row(case, case.usage, 0, DOWN, np.zeros(10), np.zeros(10), np.zeros(10, np.bool_))
+    row = _Row(case, case.usage, 0, DOWN, np.zeros(10), np.zeros(10), np.zeros(10, np.bool_), np.zeros(10))
     assert row._edges([(1, 5)], 0.9) == [(ms(edges[0]), ms(edges[1]))]
 
 

@@ -17,6 +17,7 @@ from flowdiag.diagnoser.signals import (
     silences,
 )
 from flowdiag.diagnoser.signals.cut_off import STEP_MS, Outage, Scene
+from flowdiag.diagnoser.signals.quiet_times import QuietTime
 from flowdiag.diagnoser.signals.timeline import Grid
 from flowdiag.durations import MINUTE_MS
 from flowdiag.site.hours import parse_hours
@@ -254,7 +255,7 @@ def test_a_minute_or_half_of_the_time_asked_about_explains_a_complaint(
     start: float, end: float, explains: bool
 ) -> None:
     case = bare(window=(600, 620))
-    assert short_outages._explains(case, ms(start), ms(end)) == explains
+    assert short_outages._explains(case, QuietTime(ms(start), ms(end), 0.0)) == explains
 
 
 @pytest.mark.parametrize(
@@ -273,7 +274,7 @@ def test_a_silence_within_a_minute_of_a_switch_is_the_switch(
 ) -> None:
     stay = SimpleNamespace(start_ms=ms(600), end_ms=ms(900))
     monkeypatch.setattr(short_outages, "failovers", lambda case: SimpleNamespace(episodes=[stay]))
-    assert short_outages._at_a_switch(bare(), ms(start), ms(end)) == near
+    assert short_outages._at_a_switch(bare(), QuietTime(ms(start), ms(end), 0.0)) == near
 
 
 @pytest.mark.parametrize(
