@@ -17,9 +17,10 @@ from typing import Final
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.findings.not_the_link import short_cuts
 from flowdiag.diagnoser.sentences import backup as wording_backup
 from flowdiag.diagnoser.sentences import load as wording
-from flowdiag.diagnoser.sentences.all_clear import percent_up
+from flowdiag.diagnoser.sentences.all_clear import nothing_came_in, percent_up
 from flowdiag.diagnoser.sentences.below_plan import below_plan_client
 from flowdiag.diagnoser.sentences.beyond import floods
 from flowdiag.diagnoser.sentences.links import whose_line
@@ -67,7 +68,7 @@ def told(
         said.append(_beside(case, first, head, others))
         also += others
         rest = [finding for finding in rest if finding not in others and not _is_explained(finding, others)]
-    said += _full_for_moments(case, first)
+    said += [*_full_for_moments(case, first), *_cut_off_for_moments(case, first)]
     return " ".join(said), tuple(also)
 
 
@@ -198,6 +199,12 @@ def _full_for_moments(case: Case, first: Finding) -> list[str]:
     if first.code == "backup-leak":  # the main line has been told of
         others = [limit for limit in others if links[limit.link].role == "backup"]
     return [wording.full_for_moments(case, limit) for limit in others[:MOST_BESIDES]]
+
+
+def _cut_off_for_moments(case: Case, first: Finding) -> list[str]:
+    """Times in which nothing came in, too short for a verdict, beside one about another trouble of the line."""
+    cut = short_cuts(case) if first.code in LEAVES_ROOM_OPEN and first.code not in EXPLAINS else ()
+    return [nothing_came_in(case, cut)] if cut else []
 
 
 def _main_line(case: Case, first: Finding) -> str:

@@ -74,13 +74,20 @@ def test_a_service_that_answers_at_another_time_is_missed_whenever_it_began() ->
     assert (service.weighs, service.failed, service.start_ms) == (True, 20, ms(0))
 
 
-def test_half_of_the_attempts_have_to_fail() -> None:
+@pytest.mark.parametrize(("answered", "found"), [(40, 1), (41, 0)])
+def test_a_fifth_of_the_attempts_has_to_fail(answered: int, found: int) -> None:
     book = office()
     in_vain(book, 600, 3000, 10)
-    for number in range(11):
-        at = 610 + 200 * number
+    for number in range(answered):
+        at = 610 + 50 * number
         book.talk(at, at + 2, 5_000, 500, inside="192.168.40.20", outside=DEAD, inside_port=46_000 + number)
-    assert dead_services(book.case(profile(backup=False))) == []
+    assert len(dead_services(book.case(profile(backup=False)))) == found
+
+
+def test_calls_that_fail_all_along_weigh_although_they_are_a_small_part() -> None:
+    book = office()
+    in_vain(book, 0, HOUR, 20, port=5060, protocol=UDP, flags=0)
+    assert told(book).confidence == "medium"
 
 
 @pytest.mark.parametrize(("port", "count"), [(5060, 1), (123, 0)])

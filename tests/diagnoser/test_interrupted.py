@@ -86,6 +86,31 @@ def test_whole_records_that_are_missing_are_the_exporters_silence() -> None:
     assert "outage" not in [finding.code for finding in told(book).findings]
 
 
+def test_a_pause_that_is_no_row_of_whole_records_is_no_silence_of_the_exporter() -> None:
+    """The last records before it are whole as well, and ninety seconds are no number of minutes."""
+    book = Book()
+    for begin, end in ((0, 1800), (1890, HOUR)):
+        book.browse(begin, end, every=1.0)
+    for number in range(3):
+        session(book, [(0, 1800), (1890, HOUR)], number)
+    assert "outage" in [finding.code for finding in told(book).findings]
+
+
+def test_a_moment_without_anything_is_told_beside_a_busy_line() -> None:
+    """Forty seconds between two times at 80 of 100 Mbit/s."""
+    book = silent(1810, 1850)
+    for begin, end in ((610, 1810), (1850, 3000)):
+        for start in range(begin, end, RECORD):
+            stop = min(start + RECORD, end)
+            for part in range(4):
+                book.row(start, stop, way=DOWN, octets=2_500_000 * (stop - start), inside=f"192.168.40.{30 + part}",
+                         outside=f"203.0.113.{230 + part}", inside_port=41_000 + start)  # fmt: skip
+    verdict = told(book).verdict
+    assert verdict.code == "link-busy"
+    said = "Besides, there were 40 seconds from 10:30:10 on, in which nothing came in"
+    assert said in verdict.sentence
+
+
 def test_a_session_that_pauses_by_habit_proves_nothing() -> None:
     book = Book()
     for begin, end in ((0, 1810), (1900, HOUR)):

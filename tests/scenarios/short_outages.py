@@ -158,6 +158,7 @@ def one_computer_sleeps_in_a_quiet_house(s: Stage) -> None:
                 down_packets=octets / 600, up_packets=octets / 600, **session,
             )  # fmt: skip
     s.look(10, 50)
+    s.complete = False  # nothing came in for minutes
     s.forbid("outage", "unanswered-connections", "on-backup")
 
 

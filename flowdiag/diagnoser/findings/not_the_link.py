@@ -11,8 +11,8 @@ stands against it: at least 95% of the window measured, less than one per cent o
 seconds or better, which long flows show (where none does, the export has to go on for half an hour after the time), a
 plan rate that is not just typical, no spell at the limit however short (at_limit.py), no level that transfers hold
 flat, no twenty seconds without anything coming in, no unusual rate of packets, attempts or unanswered requests, no host
-that tried one service ten times, mostly in vain, unless that is a habit (dead_services.py). Each that fails is said as a
-reason, and the sentence says what was seen and what was not. Where the time looked at is too
+that tried one service ten times in vain, a fifth of its attempts there, unless that is a habit (dead_services.py). Each that
+fails is said as a reason, and the sentence says what was seen and what was not. Where the time looked at is too
 short for a full link to be found and the line was at its limit, one way or the other, for most of it, the verdict is
 cannot-tell.
 

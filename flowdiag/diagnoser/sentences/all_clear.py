@@ -99,15 +99,22 @@ def _apart_from(
                 f"from {beginning(case, *limit.longest)} on"
             )
     if cut:
-        start, end = max(cut, key=lambda pair: pair[1] - pair[0])
-        times = f", and {len(cut) - 1} more like it" if len(cut) > 1 else ""
-        parts.append(
-            f"{duration(end - start)} from {beginning(case, start, end)} on, in which nothing came in{times}"
-        )
+        parts.append(_cut(case, cut))
     return (
         f"Apart from {' and '.join(parts)}, your {line} was not full {when}. That may have been felt, but it does not "
         "explain a longer trouble."
     )
+
+
+def _cut(case: Case, cut: Sequence[tuple[int, int]]) -> str:
+    start, end = max(cut, key=lambda pair: pair[1] - pair[0])
+    times = f", and {len(cut) - 1} more like it" if len(cut) > 1 else ""
+    return f"{duration(end - start)} from {beginning(case, start, end)} on, in which nothing came in{times}"
+
+
+def nothing_came_in(case: Case, cut: Sequence[tuple[int, int]]) -> str:
+    """For the client, beside a verdict about something else; cut: not empty, as for not_the_link."""
+    return f"Besides, there were {_cut(case, cut)}; the connection may have been interrupted then."
 
 
 def _first(case: Case) -> int:
@@ -263,8 +270,10 @@ def dead_reason(case: Case, one: DeadService) -> str:
 
 def dead_clause(case: Case, one: DeadService) -> str:
     """For the client."""
-    address = address_text(case.flows.addresses[one.host])
-    return f"{device(case, {'address': address})} got no answer from a service that it tried {one.failed:,} times"
+    who = device(case, {"address": address_text(case.flows.addresses[one.host])})
+    if one.failed < one.tried:
+        return f"{who} got no answer to {one.failed:,} of {one.tried:,} attempts at one service"
+    return f"{who} got no answer from a service that it tried {one.failed:,} times"
 
 
 def try_elsewhere(case: Case, missed: Sequence[DeadService]) -> tuple[Action, ...]:

@@ -1,10 +1,11 @@
 """One host's attempts at one service that got no answer in the time asked about, too few for a finding of their own.
 
 A till whose payment service is dead, or a phone that cannot register, makes ten attempts an hour, not hundreds: its user is
-cut off all the same. So what fails most of the time, ten times or more, is named. It speaks against an all-clear where it is
-an event (the service answered somebody at the site at another time, or the failures began within the export) or where it is a
-large part of all that the host tries. A program in the background that has called a dead place all along, beside much that is
-answered, is only named (common practice, no source for the figures).
+cut off all the same. So what fails ten times or more, and far more often than what works does, is named. It speaks against
+an all-clear where it is an event (the service answered somebody at the site at another time, or the failures began within
+the export), where it is a large part of all that the host tries, and where it is names, a tunnel or calls. A program in the
+background that has called a dead place all along, beside much that is answered, is only named (common practice, no source
+for the figures).
 """
 
 from __future__ import annotations
@@ -22,14 +23,16 @@ from flowdiag.diagnoser.signals.attempts import bare_syn, begins_attempt, connec
 from flowdiag.diagnoser.signals.conversations import UDP
 
 LEAST: Final = 10
-# So many of the attempts at it failed.
-MOSTLY: Final = 0.5
+# So many of the attempts at it failed; a few per cent do anywhere.
+OFTEN: Final = 0.2
 # Of all that the host tried meanwhile.
 LARGE_PART: Final = 0.2
 # What fails within so long of the export's begin may have failed before.
 ONSET_MS: Final = 300_000
 # Requests by datagrams that go unanswered on many a healthy site: time, management, name services of devices, STUN.
 NOT_MISSED: Final = (123, 161, 389, 3478)
+# Names, tunnels and calls: whoever has them needs them.
+ALWAYS_MISSED: Final = (53, 500, 1194, 4500, 5060, 5061, 51820)
 # More than these are a habit of the site, or a scan.
 MOST: Final = 3
 
@@ -104,11 +107,16 @@ def _judged(case: Case, failed: NDArray[np.intp]) -> DeadService | None:
         & (flows.protocol[tried] == protocol)
     )
     attempts = max(int(np.count_nonzero(here)), len(failed))
-    if len(failed) < MOSTLY * attempts:
+    if len(failed) < OFTEN * attempts:
         return None
     start, last = int(flows.start_ms[failed].min()), int(flows.end_ms[failed].max())
     large = len(failed) >= LARGE_PART * max(len(tried), 1)
-    weighs = large or _answered_otherwise(case, place, port, protocol) or _began_within(case, failed, start)
+    weighs = (
+        large
+        or port in ALWAYS_MISSED
+        or _answered_otherwise(case, place, port, protocol)
+        or _began_within(case, failed, start)
+    )
     return DeadService(host, place, port, protocol, len(failed), attempts, start, last, weighs)
 
 

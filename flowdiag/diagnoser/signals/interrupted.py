@@ -2,8 +2,9 @@
 
 People pause, each in their own time; a tunnel, a remote session and a stream that had run without a pause, for different
 devices and with different places, do not stop together and go on together unless something that they share failed. Their
-last record before the silence shows as well that the exporter was alive: it is shorter than the active timeout, so that it
-ended because no packet came (RFC 7011 5.1.1 names the reasons to end a flow), while a silent exporter leaves out whole records.
+records show as well that the exporter was alive: the last one before the silence is shorter than the active timeout, so that
+it ended because no packet came (RFC 7011 5.1.1 names the reasons to end a flow), or the pause is no multiple of it, while a
+silent exporter leaves out whole records.
 """
 
 from __future__ import annotations
@@ -110,8 +111,8 @@ def _of_conversations_on_both_sides(case: Case, start: int, end: int) -> NDArray
 def _was_cut(
     case: Case, rows: NDArray[np.intp], start: int, end: int, spans: Sequence[tuple[int, int]]
 ) -> bool:
-    """Whether one conversation (its rows in order of time) ran without a pause apart from the spans, and one of its records
-    was cut short by the first of them.
+    """Whether one conversation (its rows in order of time) ran without a pause apart from the spans, and [start, end) is no
+    row of its whole records that are missing: the last one before is cut short, or the pause is none of so many of them.
     """
     begins, ends = case.flows.start_ms[rows], np.maximum.accumulate(case.flows.end_ms[rows])
     gaps = begins[1:] - ends[:-1]
@@ -130,4 +131,6 @@ def _was_cut(
     lengths = case.flows.end_ms[rows] - begins
     last = int(np.flatnonzero(here)[0])
     usual = max(int(np.delete(lengths, last).max()), 1)
-    return bool(lengths[last] < usual - min(CUT_SHORT_MS, CUT_SHORT * usual))
+    least = min(CUT_SHORT_MS, CUT_SHORT * usual)
+    beyond = int(gaps[last]) % usual
+    return bool(lengths[last] < usual - least or least < beyond < usual - least)

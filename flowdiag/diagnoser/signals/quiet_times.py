@@ -28,7 +28,7 @@ LONGEST_MS: Final = 2 * 3_600_000
 # A silence so likely by the site's own habit is not looked into.
 LIKELY: Final = 0.01
 # A silence between the beginnings and ends of records that cover it must be this unlikely.
-COVERED_LIKELY: Final = 1e-6
+COVERED_LIKELY: Final = 1e-5
 HABIT_BINS: Final = 360
 # A side of the export with fewer bins says nothing about a habit.
 LEAST_BINS: Final = 6
@@ -85,7 +85,7 @@ def _quiet(case: Case, carried: NDArray[np.bool_], *, covered: bool) -> list[Qui
         begin, stop = grid.time_of(first), grid.time_of(past)
         if stop <= low or begin >= high or (past - first + 2) * STEP_MS < SHORTEST_MS:
             continue
-        likely = _likely(case, carried, first, past)
+        likely = _likely(case, carried, first, past, sceptical=covered)
         if likely > (COVERED_LIKELY if covered else LIKELY) or _unknown(case, begin, stop):
             continue
         start, end = (_met_edges if covered else silence_edges)(case, first, past)
@@ -95,8 +95,11 @@ def _quiet(case: Case, carried: NDArray[np.bool_], *, covered: bool) -> list[Qui
     return found
 
 
-def _likely(case: Case, carried: NDArray[np.bool_], first: int, past: int) -> float:
-    """How likely a silence is by habit: that of an hour on both sides; of the quieter side where it is long."""
+def _likely(case: Case, carried: NDArray[np.bool_], first: int, past: int, *, sceptical: bool) -> float:
+    """How likely a silence is by habit: that of an hour on both sides; of the quieter side where it is long.
+
+    sceptical: bins without anything are as likely as if one more of those around had been one (rule of succession).
+    """
     begins, ends = scene(case).grid.bin_of(
         np.array([case.coverage.first_ms or 0, case.coverage.last_ms or 0])
     )
@@ -108,7 +111,8 @@ def _likely(case: Case, carried: NDArray[np.bool_], first: int, past: int) -> fl
         sides = [np.concatenate(sides)]
     elif min(len(side) for side in sides) < LEAST_BINS:
         return 1.0
-    habit = min(float(side.mean()) if len(side) else 0.0 for side in sides)
+    more = 1 if sceptical else 0
+    habit = min(float(side.sum()) / (len(side) + more) if len(side) else 0.0 for side in sides)
     return float((1.0 - habit) ** (past - first))
 
 
