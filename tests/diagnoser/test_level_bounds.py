@@ -15,6 +15,7 @@ from flowdiag.diagnoser.signals import even_transfers, low_levels
 from flowdiag.diagnoser.signals.fair_shares import FairShares, fair_shares
 from flowdiag.diagnoser.signals.flat_runs import flat_runs
 from flowdiag.diagnoser.signals.flat_top import (
+    STEADY,
     Bounds,
     Level,
     Yielding,
@@ -377,3 +378,18 @@ def test_a_lower_value_begins_a_run_anew_behind_the_last_that_is_too_high() -> N
     assert flat_runs(np.array([16.0, 9.0, 16.0, 8.0, 9.0, 8.0]), 0.125, 2) == [(3, 6)]
     assert flat_runs(np.array([5.0, 5.0, 5.0]), 0.0, 3) == [(0, 3)]
     assert flat_runs(np.zeros(0), 0.1, 1) == []
+
+
+def test_thousands_of_levels_in_years_of_minutes_cost_no_more_than_their_minutes() -> None:
+    one = np.r_[np.full(10, 100.0), np.zeros(20)]
+    looked_at = 0
+
+    class Counted(np.ndarray):
+        def __sub__(self, other: object) -> object:
+            nonlocal looked_at
+            looked_at += self.size
+            return super().__sub__(other)  # type: ignore[operator]
+
+    rate = np.tile(one, 2_000).view(Counted)
+    assert len(levels(rate, STEADY)) == 2_000
+    assert looked_at < 10 * len(rate)

@@ -138,12 +138,12 @@ def _bridged(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 def _grown(rate: NDArray[np.float64], first: int, past: int, level: float, depth: float) -> tuple[int, int]:
     """Extended on both sides as long as windows stay at the level; higher traffic nearby may have hidden
-    them.
+    them. Looked at one by one: that is never far, and there may be thousands of stretches in years of windows.
     """
-    near = np.abs(rate - level) <= depth * level
-    while first > 0 and near[first - 1]:
+    most = depth * level
+    while first > 0 and abs(rate[first - 1] - level) <= most:
         first -= 1
-    while past < len(rate) and near[past]:
+    while past < len(rate) and abs(rate[past] - level) <= most:
         past += 1
     return first, past
 
