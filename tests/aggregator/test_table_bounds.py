@@ -102,7 +102,7 @@ def test_an_end_is_an_address_with_its_port_and_protocol() -> None:
 
 
 def test_known_ends_are_told_from_others_whatever_their_low_bits() -> None:
-    known = services._KnownEnds(np.array([5, 5 + (1 << 40), 9], np.uint64))
+    known = services._KnownEnds(np.array([5, 9, 5 + (1 << 40)], np.uint64))
     asked = np.array([5, 5 + (1 << 40), 5 + (1 << 41), 9, 10, 5 + (1 << 39)], np.uint64)
     assert known.has(asked).tolist() == [True, True, False, True, False, False]
     assert len(known) == 3

@@ -40,6 +40,14 @@ def test_load_that_only_touches_an_attack_is_not_explained_by_it(
     assert bool(left_to_security([flood, load])[1].actions) == left
 
 
+@pytest.mark.parametrize("unknown", ["start_ms", "end_ms"])
+def test_load_or_an_attack_without_times_is_not_explained(unknown: str) -> None:
+    flood = finding("inbound-flood", 10, 20, direction="down", evidence={"fills_link": True})
+    load = full(12, 18, "down")
+    for found in ([replace(flood, **{unknown: None}), load], [flood, replace(load, **{unknown: None})]):
+        assert not left_to_security(found)[1].actions
+
+
 @pytest.mark.parametrize(("sampling", "said"), [(1.0, False), (2.0, True), (1000.0, True)])
 def test_sampling_is_a_caution(sampling: float, said: bool) -> None:
     case = hour()

@@ -214,7 +214,9 @@ def _unanswered_share(case: Case, rows: NDArray[np.intp], inside: int, kinds: ND
     services = flows.outside_port[all_sent].astype(np.int64) << 8
     services |= flows.protocol[all_sent].astype(np.int64) & 0xFF
     all_sent = all_sent[np.isin(services, kinds)]
-    return len(np.unique(flows.outside[rows])) / max(len(np.unique(flows.outside[all_sent])), 1)
+    return len(np.unique(flows.outside[rows])) / len(
+        np.unique(flows.outside[all_sent])
+    )  # rows are among them
 
 
 def _finding(case: Case, scan: Scan) -> Finding:
