@@ -354,6 +354,11 @@ class Decoder:
         return self._groups + len(self._epoch.groups)
 
     @property
+    def definitions(self) -> int:
+        """Template definitions taken so far, without those that say again what is known."""
+        return self._intake.definitions
+
+    @property
     def pending_octets(self) -> int:
         """Octets of memory that wait for the next batch to be full."""
         return self._epoch.octets

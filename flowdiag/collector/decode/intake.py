@@ -176,6 +176,11 @@ class Intake:
                 self._store.define(domain, NETFLOW5_TEMPLATE)
         return domain
 
+    @property
+    def definitions(self) -> int:
+        """Template definitions taken so far."""
+        return self._store.defined
+
     # Checking: nothing changes here.
 
     def _checked(self, domain: Domain, header: Header, payload: bytes) -> list[Step]:

@@ -34,6 +34,7 @@ class TemplateStore:
     def __init__(self, limits: Limits, problems: Problems) -> None:
         self._limits = limits
         self._problems = problems
+        self.defined = 0  # definitions taken so far, of known templates too
         self._octets = 0
         self._known: dict[Key, tuple[Domain, int]] = {}
         self._standing: Earned[Key] = Earned(self._uses)
@@ -45,6 +46,7 @@ class TemplateStore:
 
     def define(self, domain: Domain, template: Template, file: str = "", offset: int | None = None) -> None:
         """A new template, or another definition of a known one, which it replaces."""
+        self.defined += 1
         known = domain.templates.get(template.id)
         before = domain.report.templates.get(template.id)
         told = template_report(template)

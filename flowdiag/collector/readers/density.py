@@ -21,6 +21,10 @@ OCTETS_A_RECORD: Final = 5
 # Packets, blocks of a capture, and messages: each costs some microseconds whatever is in it, unusual messages some thirty.
 FREE_PIECES: Final = 500_000
 OCTETS_A_PIECE: Final = 25
+# What is new costs more than a piece: a template that is defined or defined anew, and the columnar step that each template
+# with records costs in each batch, by so many pieces. Exporters tell templates again and again, which is nothing new.
+PIECES_A_DEFINITION: Final = 10
+PIECES_A_STEP: Final = 40
 # Octets looked through after damage for the next packet or message, beyond as many as the file has.
 FREE_SEARCHED: Final = 16 << 20
 

@@ -33,6 +33,10 @@ def told(path: Path, octets: bytes) -> tuple[int, list[str]]:
             captures.tiny_packets(700_000) + captures.packet(captures.ipv4(captures.udp(captures.SOUND), 17)),
         ),
         ("FREE_PIECES", captures.ng_empty_blocks(700_000)),
+        ("FREE_PIECES", messages.domains(100_000)),
+        ("FREE_PIECES", messages.netflow5_headers(100_000)),
+        ("FREE_PIECES", messages.redefinitions(150_000)),
+        ("FREE_PIECES", messages.template_flood(100_000)),
         ("FREE_SEARCHED", captures.plausible_everywhere(700_000)),
         ("FREE_SEARCHED", captures.SOUND * 2 + b"\1" + bytes(700_000) + captures.SOUND),
     ],
@@ -46,6 +50,7 @@ def test_what_came_before_is_used_and_the_rest_said_to_be_left_out(
     assert not {density.TOO_DENSE, density.TOO_DAMAGED} & set(problems)
     monkeypatch.setattr(density, bound, 100)
     monkeypatch.setattr("flowdiag.collector.readers.source.FREE_SEARCHED", density.FREE_SEARCHED)
+    monkeypatch.setattr("flowdiag.collector.export.OCTETS_BETWEEN_BATCHES", 1 << 16)
     rows, problems = told(tmp_path / "cut", packed)
     assert 0 < rows <= whole
     assert {density.TOO_DENSE, density.TOO_DAMAGED} & set(problems)
@@ -59,6 +64,22 @@ def test_octets_that_do_not_repeat_earn_their_records(
     rows, problems = told(tmp_path / "export", messages.distinct_tuples(300_000))
     assert rows > 10_000
     assert problems == []
+
+
+@pytest.mark.parametrize(("pieces", "cut"), [(100 * 51 + 28, False), (100 * 51 + 27, True)])
+def test_a_definition_and_a_columnar_step_are_so_many_pieces(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, pieces: int, cut: bool
+) -> None:
+    """A hundred messages of another domain each: a message, a definition (10) and a step (40). Then 28 of one of them, with
+    the definition once more, which is nothing new; the question is asked after the 128th."""
+    monkeypatch.setattr(density, "FREE_PIECES", pieces)
+    monkeypatch.setattr(density, "OCTETS_A_PIECE", 1_000_000)
+    taught = messages.a_set(2, messages.template(256, messages.LEAST))
+    record = messages.a_set(256, bytes(range(1, 11)))
+    made = [messages.ipfix(taught, record, domain=number) for number in range(100)]
+    made += [messages.ipfix(taught, record, domain=7, sequence=1 + number) for number in range(28)]
+    _, problems = told(tmp_path / "export", b"".join(made))
+    assert (density.TOO_DENSE in problems) == cut
 
 
 def test_where_nobody_counts_the_octets_nothing_is_bounded_by_them() -> None:
