@@ -101,3 +101,13 @@ def test_only_the_time_asked_about_counts() -> None:
     book = office()
     in_vain(book, 600, 1200, 20)
     assert dead_services(book.case(profile(backup=False), window=(1800, HOUR))) == []
+
+
+def test_of_very_many_the_most_tried_are_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    book = office()
+    for number in range(4):
+        in_vain(book, 1200, 2400, 10 + number, outside=f"203.0.113.{240 + number}")
+    case = book.case(profile(backup=False))
+    assert [one.failed for one in dead_services(case)] == [13, 12, 11]
+    monkeypatch.setattr("flowdiag.diagnoser.signals.dead_services.MOST_JUDGED", 2)
+    assert [one.failed for one in dead_services(case)] == [13, 12]

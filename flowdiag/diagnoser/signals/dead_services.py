@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.conversation_keys import conversation_key
 from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.findings.outbound_scan import scans
@@ -35,6 +36,8 @@ NOT_MISSED: Final = (123, 161, 389, 3478)
 ALWAYS_MISSED: Final = (53, 500, 1194, 4500, 5060, 5061, 51820)
 # More than these are a habit of the site, or a scan.
 MOST: Final = 3
+# Services that failed most often; the rest of so many is no single service's trouble.
+MOST_JUDGED: Final = 64
 
 
 @dataclass(frozen=True)
@@ -66,12 +69,9 @@ def dead_services(case: Case) -> list[DeadService]:
     failed = failed[~np.isin(flows.inside[failed], scanning)]
     if len(failed) < LEAST:
         return []
-    keys = _keys(case, failed)
-    found = [
-        _judged(case, failed[(keys == key).all(axis=1)])
-        for key, count in zip(*np.unique(keys, axis=0, return_counts=True), strict=True)
-        if count >= LEAST
-    ]
+    _, group, counts = np.unique(_keys(case, failed), return_inverse=True, return_counts=True)
+    often = np.argsort(-counts, kind="stable")[:MOST_JUDGED]
+    found = [_judged(case, failed[group == one]) for one in often.tolist() if counts[one] >= LEAST]
     dead = [one for one in found if one is not None]
     dead.sort(
         key=lambda one: (
@@ -85,17 +85,20 @@ def dead_services(case: Case) -> list[DeadService]:
     return dead[:MOST]
 
 
-def _keys(case: Case, rows: NDArray[np.intp]) -> NDArray[np.int64]:
-    """Host, place, port and protocol of each row; shape [len(rows), 4]."""
+def _keys(case: Case, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
+    """A key of host, place, port and protocol for each row; shape [len(rows)]."""
     flows = case.flows
-    columns = (flows.inside, flows.outside, flows.outside_port, flows.protocol)
-    return np.stack([column[rows].astype(np.int64) for column in columns], axis=1)
+    nowhere = np.full(len(rows), -1, np.int32)
+    return conversation_key(
+        flows.inside[rows], flows.outside[rows], nowhere, flows.outside_port[rows], flows.protocol[rows]
+    )
 
 
 def _judged(case: Case, failed: NDArray[np.intp]) -> DeadService | None:
     """failed: rows of one host's attempts at one service in the time asked about."""
     flows, (begin, end) = case.flows, case.window_ms
-    host, place, port, protocol = _keys(case, failed[:1])[0].tolist()
+    columns = (flows.inside, flows.outside, flows.outside_port, flows.protocol)
+    host, place, port, protocol = (int(column[failed[0]]) for column in columns)
     tried = connection_attempts(case)
     tried = tried[
         (flows.inside[tried] == host) & (flows.start_ms[tried] >= begin) & (flows.start_ms[tried] < end)
@@ -134,6 +137,6 @@ def _began_within(case: Case, failed: NDArray[np.intp], start: int) -> bool:
     flows = case.flows
     if start - (case.coverage.first_ms or 0) < ONSET_MS:
         return False
-    key, before = _keys(case, failed[:1])[0], failed_attempts(case)
+    before = failed_attempts(case)
     before = before[flows.start_ms[before] < start]
-    return not bool((_keys(case, before) == key).all(axis=1).any())
+    return not bool((_keys(case, before) == _keys(case, failed[:1])).any())

@@ -32,8 +32,9 @@ COVERED_LIKELY: Final = 1e-5
 HABIT_BINS: Final = 360
 # A side of the export with fewer bins says nothing about a habit.
 LEAST_BINS: Final = 6
-# More silences than that are a habit.
+# More silences than that are a habit; so are more that might be some, before their edges are looked for.
 MOST: Final = 12
+MOST_LIKE_IT: Final = 100
 # Of a silence that the exporter shares in for such a part it says nothing.
 MOSTLY: Final = 0.5
 
@@ -80,14 +81,16 @@ def _quiet(case: Case, carried: NDArray[np.bool_], *, covered: bool) -> list[Qui
     grid = scene(case).grid
     first_ms, last_ms = case.coverage.first_ms or 0, case.coverage.last_ms or 0
     low, high = max(case.window_ms[0], first_ms), min(case.window_ms[1], last_ms)
-    found = []
+    unlikely = []
     for first, past in runs(~carried):
         begin, stop = grid.time_of(first), grid.time_of(past)
         if stop <= low or begin >= high or (past - first + 2) * STEP_MS < SHORTEST_MS:
             continue
         likely = _likely(case, carried, first, past, sceptical=covered)
-        if likely > (COVERED_LIKELY if covered else LIKELY) or _unknown(case, begin, stop):
-            continue
+        if likely <= (COVERED_LIKELY if covered else LIKELY) and not _unknown(case, begin, stop):
+            unlikely.append((first, past, likely))
+    found = []
+    for first, past, likely in unlikely if len(unlikely) <= MOST_LIKE_IT else []:
         start, end = (_met_edges if covered else silence_edges)(case, first, past)
         start, end = max(start, first_ms), min(end, last_ms)
         if SHORTEST_MS <= end - start < LONGEST_MS:
