@@ -56,6 +56,13 @@ def test_of_no_flows_none_is_a_stray() -> None:
     assert without_strays(nobody) == (nobody, 0)
 
 
+def test_within_a_week_no_flow_is_a_stray() -> None:
+    flows = build([up(src_port=1), up(src_port=2, start=6 * 86_400, end=6 * 86_400)])[0]
+    assert without_strays(flows) == (flows, 0)
+    flows.end_ms[1] += 2 * 86_400_000  # eight days, and nothing that is left out
+    assert without_strays(flows) == (flows, 0)
+
+
 def test_days_are_those_of_the_largest_part_the_first_of_equal_ones() -> None:
     assert days_kept(int_array(5), int_array(1)) == (5, 5)
     equal = int_array(0, 2000), int_array(3, 3)

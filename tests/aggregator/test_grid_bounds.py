@@ -72,6 +72,8 @@ def test_a_step_within_a_window_is_judged_with_it() -> None:
     assert _mostly_heard(of, heard("x."), grid).tolist() == heard(".xx....").tolist()
     assert _mostly_heard(of, heard(".x"), grid).tolist() == heard("...xx..").tolist()
     assert _mostly_heard(of, None, grid).all()
+    # As long as a step, a window is of the one that it begins in.
+    assert _mostly_heard(of, heard("xx"), WindowGrid(300, 600, 3)).tolist() == [True, True, False]
 
 
 def test_octets_of_steps_are_those_of_their_windows_where_these_fit() -> None:

@@ -20,6 +20,7 @@ from tests.collector.decode.wire import (
     netflow5,
     netflow9,
     options_template,
+    options_template9,
     record5,
     session,
     template,
@@ -150,6 +151,18 @@ def test_messages_given_away_do_not_count_among_those_whose_records_are_known() 
     _, report = decoder.cut(last=True)
     (told,) = report.sessions
     assert (told.lost_messages, told.lost_records, told.lost_is_estimate) == (1, 2, True)
+
+
+def test_options_records_of_earlier_stretches_count_in_what_a_lost_message_held() -> None:
+    """Two messages of a stretch held a flow and three options records, two of the next a flow each: six in four."""
+    told = a_set(1, options_template9(300, ((1, 4),), ((34, 4),)))
+    options = a_set(300, *(struct.pack("!II", n, 10) for n in range(3)))
+    one = a_set(256, flow())
+    decoder = fed(fresh(), netflow9(with_template9(), told, options, sequence=0), netflow9(one, sequence=1))
+    decoder.cut()
+    fed(decoder, netflow9(one, sequence=2), netflow9(one, sequence=4))
+    _, report = decoder.cut(last=True)
+    assert (report.lost_messages, report.lost_records) == (1, 2)  # a message and a half, to the even number
 
 
 def test_batches_are_numbered_one_by_one() -> None:
