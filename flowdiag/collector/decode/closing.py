@@ -75,7 +75,7 @@ def take_report(
                 sequences.count_anew()
     close_report(report, domains, limits, options, before_ms=before_ms)
     taken = ExportReport(
-        sessions=[replace(session, templates=dict(session.templates)) for session in report.sessions],
+        sessions=[_copied(session) for session in report.sessions],
         interfaces={key: replace(interface) for key, interface in report.interfaces.items()},
         applications=dict(report.applications),
         losses=report.losses,
@@ -104,6 +104,10 @@ def take_report(
         for sequences in stream.sequences.values():
             sequences.forget(before_ms)
     return taken
+
+
+def _copied(session: SessionReport) -> SessionReport:
+    return replace(session, templates={number: replace(told) for number, told in session.templates.items()})
 
 
 def _streams(domains: Mapping[int, Domain]) -> list[Stream]:

@@ -53,9 +53,9 @@ def forward_counters(columns: Columns) -> Counters:
         return Counters(_wide(columns, ie.LAYER2_OCTET_TOTAL), packets, running=True, layer2=True)
     if columns.has(ie.POST_OCTET_DELTA, ie.POST_PACKET_DELTA):
         return Counters(_wide(columns, ie.POST_OCTET_DELTA), _wide(columns, ie.POST_PACKET_DELTA))
-    if columns.has(ie.LAYER2_OCTET_DELTA):
-        return Counters(_wide(columns, ie.LAYER2_OCTET_DELTA), _wide(columns, ie.PACKET_DELTA), layer2=True)
     zeros = np.zeros(columns.count, np.uint64)
+    if columns.has(ie.LAYER2_OCTET_DELTA):
+        return Counters(_wide(columns, ie.LAYER2_OCTET_DELTA), zeros, layer2=True)
     return Counters(_wide(columns, ie.LAYER2_OCTET_TOTAL), zeros, running=True, layer2=True)
 
 

@@ -276,7 +276,6 @@ class Tracker:
     def _restart(self, times: tuple[int, int], domain: int) -> None:
         self.restarts.append(Restart(domain, *times))
         self._run_next = None
-        self._slack = 0
         self._first_seen = -1
         self._settle(len(self.open))
 

@@ -34,6 +34,7 @@ def test_a_name_is_cut_between_characters(octets: bytes, length: int, name: str)
         (b"", None),
         (b"\x03", None),
         (b"\0\x01", None),  # engine 0 classifies nothing
+        (b"\x03\x07", (3, 0, 7)),
         (b"\x03\x00\x50", (3, 0, 80)),
         (b"\x0d\x01\x02\x03", (13, 0, 0x010203)),
         (b"\x14\0\0\0\x09\x05", (20, 9, 5)),  # RFC 6759 4.1: with the enterprise's number in front
