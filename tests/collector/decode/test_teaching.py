@@ -1,4 +1,4 @@
-"""What a decoder learns from messages that are counted elsewhere: templates, names and rates, and nothing else."""
+"""What a decoder learns: of messages that it takes, and of those that are counted elsewhere, which tell nothing else."""
 
 from __future__ import annotations
 
@@ -13,9 +13,13 @@ from tests.collector.decode.wire import (
     datagrams,
     flow,
     ipfix,
+    netflow9,
     options_template,
+    options_template9,
     template,
+    v4_octets,
     with_template,
+    with_template9,
 )
 
 RATE = a_set(3, options_template(300, ((149, 4), (34, 4))))
@@ -106,3 +110,53 @@ def test_what_is_no_sound_message_teaches_nothing() -> None:
     )
     fed(decoder, ipfix(a_set(256, flow(4))))
     assert finished(decoder)[0] == [400]  # by the definition that was sound
+
+
+# Messages that it takes ---------------------------------------------------------------------------------------------
+
+TWO, THREE = a_set(256, flow(1), flow(2)), a_set(300, *(struct.pack("!II", 1, 10) for _ in range(3)))
+RATE9 = a_set(1, options_template9(300, ((1, 4),), ((34, 4),)))
+
+
+@pytest.mark.parametrize(
+    ("message", "records", "options", "expected"),
+    [
+        (ipfix(with_template(), RATE, TWO, THREE, sequence=10), 5, {0: 3}, 15),
+        (netflow9(with_template9(), RATE9, TWO, THREE, sequence=10), 5, {0: 3}, 11),
+        (ipfix(with_template(), TWO, sequence=2**32 - 1), 2, {}, 1),
+        (ipfix(RATE, THREE, sequence=7), 3, {0: 3}, 10),
+        (ipfix(with_template(), TWO, a_set(400, bytes(9)), sequence=10), 2, {}, None),  # nobody can count on
+    ],
+)
+def test_the_number_that_follows_counts_records_and_options_or_messages(
+    message: bytes, records: int, options: dict[int, int], expected: int | None
+) -> None:
+    decoder = Decoder(ExportReport())
+    fed(decoder, message)
+    assert (list(decoder._epoch.records), decoder._epoch.options) == ([records], options)
+    assert decoder._roster.domains[0].expected == expected
+
+
+def test_a_definition_alone_ends_the_use_of_the_one_before() -> None:
+    decoder = Decoder(ExportReport())
+    fed(
+        decoder, ipfix(with_template(), a_set(256, flow(1))), ipfix(a_set(2, template(256, ((8, 4), (1, 4)))), sequence=1),
+        ipfix(a_set(256, v4_octets("10.0.0.1") + struct.pack("!I", 7)), sequence=1),
+    )  # fmt: skip
+    assert finished(decoder)[0] == [100, 7]
+
+
+def test_the_first_start_that_is_told_ends_no_batch() -> None:
+    start = a_set(3, options_template(301, ((149, 4), (160, 8))))
+    decoder = Decoder(ExportReport())
+    fed(decoder, ipfix(with_template(), a_set(256, flow(1))))
+    for place, (ms, sealed) in enumerate(((5000, 0), (5000, 0), (6000, 1))):
+        fed(decoder, ipfix(start, a_set(301, struct.pack("!IQ", 1, ms)), sequence=1 + place))
+        assert len(decoder._sealed) == sealed
+
+
+def test_what_is_no_flow_is_told_in_the_stretch_it_came_in() -> None:
+    decoder = Decoder(ExportReport())
+    fed(decoder, ipfix(a_set(2, template(256, ((4, 1),))), a_set(256, bytes(3))))
+    assert [note[:2] for note in decoder.cut()[1].notes] == ["3 "]
+    assert decoder.cut()[1].notes == []
