@@ -20,7 +20,7 @@ from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.decode.decoder import Decoder
 from flowdiag.collector.knowledge import Seed
 from flowdiag.collector.readers.container import Flows, Messages, open_container
-from flowdiag.collector.readers.density import PIECES_A_DEFINITION, PIECES_A_STEP
+from flowdiag.collector.readers.density import pieces_of
 from flowdiag.collector.readers.inputs import Input, Progress, SideFileError, find_inputs
 from flowdiag.collector.readers.packets import CUT_SHORT, Dissector
 from flowdiag.collector.readers.source import Source
@@ -126,7 +126,7 @@ class Export:
         feed = decoder.feed
         rows = asked_before = 0
         count, asked_at = 0, MESSAGES_BETWEEN_BATCHES
-        work_before, octets = self._work(), 0
+        work_before, octets = pieces_of(decoder.work), 0
         for datagram in self._wanted(contents.datagrams):
             if isinstance(datagram, Run):
                 decoder.feed_run(datagram, name)
@@ -139,16 +139,12 @@ class Export:
                 for batch in decoder.batches():
                     rows += batch.num_rows
                     yield batch
-                work = self._work()
+                work = pieces_of(decoder.work)
                 if source.too_dense(count - asked_before + work - work_before, rows):
                     break
                 asked_before, work_before, octets = count, work, 0
                 asked_at = count - count % MESSAGES_BETWEEN_BATCHES + MESSAGES_BETWEEN_BATCHES
         self._used += count
-
-    def _work(self) -> int:
-        """What the decoder has done so far beyond taking messages, in pieces."""
-        return PIECES_A_DEFINITION * self._decoder.definitions + PIECES_A_STEP * self._decoder.groups
 
     def _wanted(self, datagrams: Iterator[Datagram | Run]) -> Iterator[Datagram | Run]:
         wanted = self._exporters

@@ -51,6 +51,7 @@ from flowdiag.collector.decode.problems import Problems
 from flowdiag.collector.decode.recent import Recent
 from flowdiag.collector.decode.roster import Roster
 from flowdiag.collector.decode.templates import layout_of
+from flowdiag.collector.decode.work import Work
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.run import MOST_MESSAGES, Run
 
@@ -354,9 +355,9 @@ class Decoder:
         return self._groups + len(self._epoch.groups)
 
     @property
-    def definitions(self) -> int:
-        """Template definitions taken so far, without those that say again what is known."""
-        return self._intake.definitions
+    def work(self) -> Work:
+        """What has cost time beside octets so far."""
+        return self._intake.work(self.groups)
 
     @property
     def pending_octets(self) -> int:

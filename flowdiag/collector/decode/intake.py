@@ -52,6 +52,7 @@ from flowdiag.collector.decode.templates import (
 from flowdiag.collector.decode.templates import (
     NETFLOW5 as NETFLOW5_TEMPLATE,
 )
+from flowdiag.collector.decode.work import Work
 from flowdiag.collector.report import ExportReport, Protocol, SessionReport
 
 _PROTOCOLS: Final[dict[int, Protocol]] = {IPFIX: "ipfix", NETFLOW9: "netflow9", NETFLOW5: "netflow5"}
@@ -116,9 +117,11 @@ class Intake:
         self._options = options
         self._holding = Holding(limits, unread)
         self._store = TemplateStore(limits, problems)
+        self._messages = self._unknown_sets = 0
 
     def take(self, stream: Stream, datagram: Datagram, file: str, epoch: Epoch, recent: Recent) -> None:
         payload = datagram.payload
+        self._messages += 1
         try:
             header = read_header(payload)
             domain = self._domain(stream, header, epoch)
@@ -176,10 +179,9 @@ class Intake:
                 self._store.define(domain, NETFLOW5_TEMPLATE)
         return domain
 
-    @property
-    def definitions(self) -> int:
-        """Template definitions taken so far."""
-        return self._store.defined
+    def work(self, steps: int) -> Work:
+        """What was done so far; steps: of the columns."""
+        return Work(self._roster.met, self._store.defined, steps, self._messages, self._unknown_sets)
 
     # Checking: nothing changes here.
 
@@ -196,6 +198,7 @@ class Intake:
                 known = domain.templates.get(place.id)
                 template = fresh.get(place.id, known)
                 octets = payload[place.start : place.end]
+                self._unknown_sets += template is None
                 steps.append(Unknown(place.id, octets) if template is None else data_set(template, octets))
             elif place.id in (template_set, options_set):
                 cursor = Cursor(payload, place.start, place.end)

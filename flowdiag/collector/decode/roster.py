@@ -36,6 +36,11 @@ class Roster:
         self._left: deque[SessionReport] = deque()
         self.domains: dict[int, Domain] = {}
 
+    @property
+    def met(self) -> int:
+        """Domains that were new so far."""
+        return self._number
+
     def stream(self, session: Session) -> Stream | None:
         return self._streams.get(session)
 

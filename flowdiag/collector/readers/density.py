@@ -13,6 +13,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from flowdiag.collector.decode.work import Work
+
 # With three hundred million octets of columns, and two million distinct hosts at the worst, a diagnosis of so many stays
 # below a gigabyte and some seconds.
 FREE_RECORDS: Final = 4_000_000
@@ -21,8 +23,10 @@ OCTETS_A_RECORD: Final = 5
 # Packets, blocks of a capture, and messages: each costs some microseconds whatever is in it, unusual messages some thirty.
 FREE_PIECES: Final = 500_000
 OCTETS_A_PIECE: Final = 25
-# What is new costs more than a piece: a template that is defined or defined anew, and the columnar step that each template
-# with records costs in each batch, by so many pieces. Exporters tell templates again and again, which is nothing new.
+# What is new costs more than a piece: an observation domain, a template that is defined or defined anew, and the columnar
+# step that each template with records costs in each batch, by so many pieces. Exporters tell templates again and again,
+# which is nothing new.
+PIECES_A_DOMAIN: Final = 40
 PIECES_A_DEFINITION: Final = 10
 PIECES_A_STEP: Final = 40
 # Octets looked through after damage for the next packet or message, beyond as many as the file has.
@@ -32,6 +36,17 @@ TOO_DENSE: Final = (
     "more packets, messages or flow records than a file of this size may hold; what came before was used"
 )
 TOO_DAMAGED: Final = "more damage than is searched for what is sound behind it; what came before was used"
+
+
+def pieces_of(work: Work) -> int:
+    """What a decoder has done so far, in pieces beside one for each message."""
+    return (
+        PIECES_A_DOMAIN * work.domains
+        + PIECES_A_DEFINITION * work.definitions
+        + PIECES_A_STEP * work.steps
+        + work.messages
+        + work.sets
+    )
 
 
 def most_records(octets: int) -> int:

@@ -37,6 +37,9 @@ def told(path: Path, octets: bytes) -> tuple[int, list[str]]:
         ("FREE_PIECES", messages.netflow5_headers(100_000)),
         ("FREE_PIECES", messages.redefinitions(150_000)),
         ("FREE_PIECES", messages.template_flood(100_000)),
+        ("FREE_PIECES", messages.messages_of_one_record(2_000) + messages.held_sets(200_000)),
+        ("FREE_PIECES", captures.forged_sessions(100_000)),
+        ("FREE_PIECES", messages.messages_of_one_record(2_000) + messages.sequence_gaps(100_000)),
         ("FREE_SEARCHED", captures.plausible_everywhere(700_000)),
         ("FREE_SEARCHED", captures.SOUND * 2 + b"\1" + bytes(700_000) + captures.SOUND),
     ],
@@ -66,12 +69,13 @@ def test_octets_that_do_not_repeat_earn_their_records(
     assert problems == []
 
 
-@pytest.mark.parametrize(("pieces", "cut"), [(100 * 51 + 28, False), (100 * 51 + 27, True)])
+@pytest.mark.parametrize(("pieces", "cut"), [(100 * 92 + 28 * 2, False), (100 * 92 + 28 * 2 - 1, True)])
 def test_a_definition_and_a_columnar_step_are_so_many_pieces(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, pieces: int, cut: bool
 ) -> None:
-    """A hundred messages of another domain each: a message, a definition (10) and a step (40). Then 28 of one of them, with
-    the definition once more, which is nothing new; the question is asked after the 128th."""
+    """A hundred messages of another domain each: a message of more than data (2), a domain (40), a definition (10) and a
+    step (40). Then 28 of one of them, with the definition once more, which is nothing new; the question is asked after the
+    128th."""
     monkeypatch.setattr(density, "FREE_PIECES", pieces)
     monkeypatch.setattr(density, "OCTETS_A_PIECE", 1_000_000)
     taught = messages.a_set(2, messages.template(256, messages.LEAST))
