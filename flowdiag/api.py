@@ -191,14 +191,14 @@ def review(
     """
     import pandas as pd
 
-    from flowdiag.collector.store.opening import open_place
+    from flowdiag.collector.store.opening import open_backend
     from flowdiag.review.frame import site_frame
     from flowdiag.review.period import chosen_period
     from flowdiag.review.portfolio_review import review as reviewed
     from flowdiag.review.sites import read_sites
 
     known, faults = read_sites(sites)
-    period = chosen_period(open_place(store), month, period_from, period_to)
+    period = chosen_period(open_backend(store), month, period_from, period_to)
     done = reviewed(str(store), known, period, jobs=jobs)
     frame = site_frame(done).set_index("rank").convert_dtypes()
     whole = [name for name in frame if pd.api.types.is_float_dtype(frame[name])]

@@ -70,7 +70,7 @@ def nulls(column: pa.Array) -> NDArray[np.bool_]:
     return unset
 
 
-def filled(column: pa.Array, unknown: int, wanted: Any = None, stored: Any = None) -> NDArray[Any]:
+def fill_null(column: pa.Array, unknown: int, wanted: Any = None, stored: Any = None) -> NDArray[Any]:
     """The values of a column of numbers with `unknown` where it is null; a copy of its own. Shape [n].
 
     wanted: the numpy type of the result, where that is another than the column's; stored: as for numbers().

@@ -22,7 +22,7 @@ from flowdiag.addresses import to_text
 from flowdiag.aggregator.address_numbers import words
 from flowdiag.aggregator.conversation_keys import mixed
 from flowdiag.aggregator.resolution import MOST_LOOKED_AT, cut_durations, estimate_resolution
-from flowdiag.buffers import filled
+from flowdiag.buffers import fill_null
 from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport, SessionReport, TemplateReport
@@ -146,8 +146,8 @@ class _Durations:
 
     def add(self, batch: pa.RecordBatch) -> None:
         timed = batch.filter(pc.and_(pc.is_valid(batch["start"]), pc.is_valid(batch["end"])))
-        lasted = filled(timed["end"].cast(pa.int64()), 0) - filled(timed["start"].cast(pa.int64()), 0)
-        packets = filled(timed["packets"], 0) / np.maximum(filled(timed["sampling"], 1), 1)
+        lasted = fill_null(timed["end"].cast(pa.int64()), 0) - fill_null(timed["start"].cast(pa.int64()), 0)
+        packets = fill_null(timed["packets"], 0) / np.maximum(fill_null(timed["sampling"], 1), 1)
         part = np.stack([lasted, packets]).astype(np.float64)[:, :: self._step]
         self._parts.append(part)
         self._count += part.shape[1]
@@ -185,9 +185,9 @@ class _Pieces:
         timed = batch.filter(pc.and_(pc.is_valid(batch["start"]), pc.is_valid(batch["end"])))
         ends = [words(timed[name]).astype(np.int64).T for name in ("src_address", "dst_address")]
         rest = ("src_port", "dst_port", "protocol", "ingress_interface", "egress_interface")
-        self._keys.append(mixed(*ends[0], *ends[1], *(filled(timed[name], 0) for name in rest)))
-        self._starts.append(filled(timed["start"].cast(pa.int64()), 0))
-        self._ends.append(filled(timed["end"].cast(pa.int64()), 0))
+        self._keys.append(mixed(*ends[0], *ends[1], *(fill_null(timed[name], 0) for name in rest)))
+        self._starts.append(fill_null(timed["start"].cast(pa.int64()), 0))
+        self._ends.append(fill_null(timed["end"].cast(pa.int64()), 0))
 
     def durations(self) -> NDArray[np.int64]:
         if not self._count:

@@ -12,7 +12,7 @@ from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.plan_rates import require_plan_rates
 from flowdiag.aggregator.ranking import rank_applications, rank_destinations, rank_talkers
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
-from flowdiag.aggregator.strays import MAX_DAYS
+from flowdiag.aggregator.time_outliers import MAX_DAYS
 from flowdiag.collector.export import open_export
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport

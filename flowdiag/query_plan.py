@@ -58,16 +58,16 @@ def plan(
     if not stores or (window_from is None and window_to is None):
         return Plan()
     # Loaded here since most exports are no stores, and Parquet takes a tenth of a second to load.
-    from flowdiag.collector.store.opening import open_place
+    from flowdiag.collector.store.opening import open_backend
     from flowdiag.collector.store.statistics import RowCounts, stored_span
 
-    places = [open_place(path) for path in stores]
+    places = [open_backend(path) for path in stores]
     with ExitStack() as reading:
-        for place in places:  # nobody removes files between the listing and the look into them
-            reading.enter_context(place.reading())
+        for backend in places:  # nobody removes files between the listing and the look into them
+            reading.enter_context(backend.reading())
         first_ms = last_ms = None
         if len(places) == len(paths):
-            spans = [stored_span(place, exporters) for place in places]
+            spans = [stored_span(backend, exporters) for backend in places]
             first_ms = min((first for first, _ in spans if first is not None), default=None)
             last_ms = max((last for _, last in spans if last is not None), default=None)
         try:
@@ -81,7 +81,7 @@ def plan(
         if not context:
             return Plan(_widened(begin, end, MARGIN_MS, MARGIN_MS))
         widest = _widened(begin, end, EARLIER_DAYS[0] * DAY_MS, DAY_MS)
-        counts = [RowCounts(place, exporters, widest) for place in places]
+        counts = [RowCounts(backend, exporters, widest) for backend in places]
         window_rows = sum(count.rows((begin, end)) for count in counts)
 
         def is_cheap(span: Span) -> bool:

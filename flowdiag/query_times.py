@@ -52,10 +52,10 @@ def asked_times(
     if not dateless or not all(map(is_store, paths)):
         return as_given
     # Loaded here since most exports are no stores, and Parquet takes a tenth of a second to load.
-    from flowdiag.collector.store.opening import open_place
+    from flowdiag.collector.store.opening import open_backend
     from flowdiag.collector.store.statistics import stored_span
 
-    spans = [stored_span(open_place(path), exporters) for path in paths]
+    spans = [stored_span(open_backend(path), exporters) for path in paths]
     first_ms = min((first for first, _ in spans if first is not None), default=None)
     newest_ms = max((last for _, last in spans if last is not None), default=None)
     if newest_ms is None:

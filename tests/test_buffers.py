@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from flowdiag.buffers import address_column, column, filled, nulls, numbers, scalar, text_column
+from flowdiag.buffers import address_column, column, fill_null, nulls, numbers, scalar, text_column
 
 
 @pytest.mark.parametrize(
@@ -90,7 +90,7 @@ def test_a_column_that_holds_nothing_at_all_has_nulls_only() -> None:
 @pytest.mark.parametrize("values", [[3, None, 5], [3, 4], [None, None], []], ids=str)
 def test_what_is_null_is_filled_in_a_type_that_can_say_so(values: list[int | None]) -> None:
     part = pa.array([1, *values], pa.uint16()).slice(1)
-    found = filled(part, -1, np.int32)
+    found = fill_null(part, -1, np.int32)
     assert (found.dtype, found.tolist()) == (np.int32, [-1 if value is None else value for value in values])
     found[:] = 0  # a copy of its own
     assert part.to_pylist() == values

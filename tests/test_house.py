@@ -96,3 +96,26 @@ def test_what_points_back_is_seen() -> None:
     assert LINE_OF["cli"] == max(LINE_OF.values())
     assert "flowdiag.errors" in set(imported_by("flowdiag.cli.main"))
     assert "flowdiag.collector.export" in set(imported_by("flowdiag.pipeline"))
+
+
+def public(package: str) -> set[str]:
+    """What a package says is public: `__all__` of its `__init__.py`."""
+    for node in ast.parse(MODULES[package].read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.Assign) and [ast.unparse(target) for target in node.targets] == ["__all__"]:
+            return set(ast.literal_eval(node.value))
+    return set()
+
+
+@pytest.mark.parametrize(
+    "package", sorted(name for name, file in MODULES.items() if file.name == "__init__.py" and "." in name)
+)
+def test_the_public_modules_of_a_package_are_those_that_others_use(package: str) -> None:
+    within = f"{package}."
+    used = {
+        other.removeprefix(within).partition(".")[0]
+        for module in MODULES
+        if module != package and not module.startswith(within)
+        for other in imported_by(module)
+        if other.startswith(within)
+    }
+    assert used == public(package)

@@ -17,10 +17,12 @@ from numpy.typing import NDArray
 from flowdiag.addresses import NEVER_OUTSIDE, PRIVATE_NETWORKS, AddressRanges
 from flowdiag.aggregator.applications import Catalogue, Names, catalogue_of
 from flowdiag.aggregator.choosing import either, exchanged
+from flowdiag.aggregator.chunks import chunks
 from flowdiag.aggregator.concurrently import both, do_all
 from flowdiag.aggregator.counting import Decisions, InterfaceLinks, Tally, count_records, decide
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.coverage_notes import Remarks, build_coverage, heard_minutes
+from flowdiag.aggregator.duplicates import without_duplicates
 from flowdiag.aggregator.framing import wire_octets
 from flowdiag.aggregator.record_table import Expected, RecordTable, twice
 from flowdiag.aggregator.records import Interner, LeftOut, Records, to_records
@@ -29,10 +31,8 @@ from flowdiag.aggregator.services import AT_SRC, UNDECIDED, Services, opened_by_
 from flowdiag.aggregator.shared_starts import with_own_starts
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, bounds, spread
-from flowdiag.aggregator.steps import steps
-from flowdiag.aggregator.strays import without_strays
+from flowdiag.aggregator.time_outliers import without_time_outliers
 from flowdiag.aggregator.translation import Translations, find_translations
-from flowdiag.aggregator.twins import without_twins
 from flowdiag.aggregator.usage import Usage
 from flowdiag.collector.clocks import Clocks
 from flowdiag.collector.report import ExportReport
@@ -57,16 +57,16 @@ def build_case_data(
     do_all(lambda batch: table.append(reduction.add(batch)), batches, at_once=1)
     counting = reduction.settle(report, table.pieces())
     flows = counting.site_flows(table.records(), used_up=True) if len(table) else joined(())
-    flows, twins = without_twins(flows)
+    flows, duplicates = without_duplicates(flows)
     flows, moved = with_own_starts(flows)
-    flows, strays = without_strays(flows)
+    flows, outliers = without_time_outliers(flows)
     remarks = Remarks(
         reduction.left_out,
         counting.decisions,
         reduction.tally,
-        twins,
+        duplicates,
         moved,
-        strays,
+        outliers,
         reduction.interner,
         counting.translations,
     )
@@ -157,9 +157,9 @@ class Counting:
         def name(rows: slice) -> None:
             derived["application"][rows] = self._names.named(derived["application"][rows])
 
-        do_all(derive, steps(len(records)))
+        do_all(derive, chunks(len(records)))
         self._names.settle()
-        do_all(name, steps(len(records)))
+        do_all(name, chunks(len(records)))
         shift = self.shift_ms[records.source] if self.shift_ms.any() else None
         return SiteFlows(
             start_ms=records.start_ms if shift is None else records.start_ms + shift,

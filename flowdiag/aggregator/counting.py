@@ -21,10 +21,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.choosing import either
+from flowdiag.aggregator.chunks import chunks
 from flowdiag.aggregator.concurrently import in_order
 from flowdiag.aggregator.records import EGRESS_METERED, INGRESS_METERED, Interner, Records
 from flowdiag.aggregator.site_flows import DOWN, NO_LINK, UP
-from flowdiag.aggregator.steps import steps
 from flowdiag.site.profile import Profile
 
 # The link's own metering point is left for the other where it has less than this part of the other's octets.
@@ -212,7 +212,7 @@ def count_records(
     records: Records, decisions: Decisions, inside: NDArray[np.bool_], never_outside: NDArray[np.bool_]
 ) -> Counted:
     """Where each record counts. inside, never_outside: bool per address number."""
-    places = steps(len(records))
+    places = chunks(len(records))
     parts = list(in_order(lambda place: _count(records.at(place), decisions, inside, never_outside), places))
     rows = None
     if any(part.rows is not None for part in parts):

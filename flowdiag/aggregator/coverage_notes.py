@@ -45,9 +45,9 @@ class Remarks:
     left_out: LeftOut
     decisions: Decisions
     tally: Tally
-    twins: int
+    duplicates: int
     moved_starts: int
-    strays: int
+    outliers: int
     interner: Interner
     translations: Translations
 
@@ -270,8 +270,8 @@ def _about_links(profile: Profile, remarks: Remarks) -> Iterator[str]:
             "of the lesser one did not count."
         )
     yield from remarks.translations.notes("the profile's" if profile.site.lan else "private")
-    if remarks.twins:
-        yield f"{_records(remarks.twins)} that repeat others did not count."
+    if remarks.duplicates:
+        yield f"{_records(remarks.duplicates)} that repeat others did not count."
 
 
 def _about_starts(moved: int) -> Iterator[str]:
@@ -296,9 +296,9 @@ def _about_records(
         )
     if remarks.left_out.without_times:
         yield f"{_records(remarks.left_out.without_times)} without usable times {_were(remarks.left_out.without_times)} left out."
-    if remarks.strays:
+    if remarks.outliers:
         yield (
-            f"{_records(remarks.strays)} whose times lie days away from all others {_were(remarks.strays)} left out."
+            f"{_records(remarks.outliers)} whose times lie days away from all others {_were(remarks.outliers)} left out."
         )
     if remarks.left_out.not_ip:
         verbs = "is not of IP and counts" if remarks.left_out.not_ip == 1 else "are not of IP and count"

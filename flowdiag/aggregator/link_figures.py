@@ -13,12 +13,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.chunks import chunked_sum
 from flowdiag.aggregator.figures import DirectionFigures, LinkFigures
 from flowdiag.aggregator.full_time import busy_ms, full_ms, inside
 from flowdiag.aggregator.percentiles import nearest_rank
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, part_inside, spread
-from flowdiag.aggregator.steps import added_up
 from flowdiag.aggregator.usage import RATED_PART, Usage, window_rates
 from flowdiag.durations import MINUTE_MS, Span
 from flowdiag.site.profile import Profile
@@ -119,7 +119,7 @@ def _totals(
             of_series, part, both = of_series[rows], part[rows], [octets[rows] for octets in both]
         return np.stack([np.bincount(of_series, octets * part, count) for octets in both])
 
-    return added_up(sums, len(flows))
+    return chunked_sum(sums, len(flows))
 
 
 class _Rates:

@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 
 from flowdiag.addresses import to_text
 from flowdiag.aggregator.applications import catalogue_of
+from flowdiag.aggregator.chunks import chunked_sum
 from flowdiag.aggregator.figures import Ranked
 from flowdiag.aggregator.labels import Labels
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import part_inside
-from flowdiag.aggregator.steps import added_up
 from flowdiag.site.profile import Profile
 
 Window = tuple[int, int]
@@ -99,7 +99,7 @@ def _rank(
         counted[2] = np.bincount(key, minlength=size)
         return counted
 
-    octets, packets, count = added_up(sums, len(flows), cells=size)
+    octets, packets, count = chunked_sum(sums, len(flows), cells=size)
     total = float(octets.sum()) or 1.0
     return tuple(
         Ranked(

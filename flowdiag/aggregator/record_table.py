@@ -14,8 +14,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.chunks import chunks
 from flowdiag.aggregator.records import Records
-from flowdiag.aggregator.steps import steps
 
 # Room beyond what is expected: messages differ in size, and what is read is a little ahead of what is decoded.
 SPARE: Final = 1 / 8
@@ -67,7 +67,7 @@ class RecordTable:
         if not self._rows:
             return []
         records = self._filled()
-        return [records.at(step) for step in steps(self._rows)]
+        return [records.at(step) for step in chunks(self._rows)]
 
     def records(self) -> Records:
         """All records, which the table then lets go of; there has to be one."""

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from flowdiag.addresses import OCTETS_16, AddressRanges
 from flowdiag.aggregator.address_numbers import UNKNOWN, AddressNumbers, words
-from flowdiag.buffers import column, filled, nulls, numbers
+from flowdiag.buffers import column, fill_null, nulls, numbers
 from flowdiag.flows import MESSAGES_KEY, UNKNOWN_ADDRESS
 from flowdiag.site.profile import MAX_IFINDEX
 
@@ -120,7 +120,7 @@ class Interner:
         if column.null_count == len(column):
             return np.full(len(column), -1, np.int32)
         known = np.array([self._name_number(name) for name in column.dictionary.to_pylist()] + [-1], np.int32)
-        named: NDArray[np.int32] = known[filled(column.indices, len(known) - 1)]
+        named: NDArray[np.int32] = known[fill_null(column.indices, len(known) - 1)]
         return named
 
     def _name_number(self, name: str | None) -> int:
@@ -190,28 +190,28 @@ def to_records(
     kept = _usable(batch, left_out, exporters)
     if not kept.all():
         batch = batch.filter(column(kept))
-    source = interner.number_sources(batch["exporter"], filled(batch["domain"], 0, np.uint32))
+    source = interner.number_sources(batch["exporter"], fill_null(batch["domain"], 0, np.uint32))
     start, end = _times(batch)
     src, dst = interner.addresses.of(batch["src_address"], batch["dst_address"])
     ingress, egress = (
-        filled(batch[name], -1, np.int64) for name in ("ingress_interface", "egress_interface")
+        fill_null(batch[name], -1, np.int64) for name in ("ingress_interface", "egress_interface")
     )
     return Records(
         start_ms=start,
         end_ms=end,
-        octets=filled(batch["octets"], 0, np.float64),
-        packets=filled(batch["packets"], 0, np.float64),
+        octets=fill_null(batch["octets"], 0, np.float64),
+        packets=fill_null(batch["packets"], 0, np.float64),
         src=src,
         dst=dst,
-        src_port=filled(batch["src_port"], -1, np.int32),
-        dst_port=filled(batch["dst_port"], -1, np.int32),
-        protocol=filled(batch["protocol"], -1, np.int16),
-        tcp_flags=filled(batch["tcp_flags"], -1, np.int32),
-        dscp=filled(batch["dscp"], -1, np.int8),
+        src_port=fill_null(batch["src_port"], -1, np.int32),
+        dst_port=fill_null(batch["dst_port"], -1, np.int32),
+        protocol=fill_null(batch["protocol"], -1, np.int16),
+        tcp_flags=fill_null(batch["tcp_flags"], -1, np.int32),
+        dscp=fill_null(batch["dscp"], -1, np.int8),
         metered=_metered(batch["direction"]),
         application=interner.number_names(batch["application"]),
-        end_reason=filled(batch["end_reason"], 0, np.uint8),
-        sampling=filled(batch["sampling"], 1, np.float32),
+        end_reason=fill_null(batch["end_reason"], 0, np.uint8),
+        sampling=fill_null(batch["sampling"], 1, np.float32),
         ingress=np.minimum(ingress, MAX_IFINDEX).astype(np.int32),
         egress=np.minimum(egress, MAX_IFINDEX).astype(np.int32),
         link_in=link_of(ingress),
@@ -236,7 +236,7 @@ def _usable(
             kept = np.array(wanted, np.bool_)[numbers(encoded.indices)]
     if batch["src_address"].null_count and batch["dst_address"].null_count:
         no_ip = nulls(batch["src_address"]) & nulls(batch["dst_address"])
-        no_ip &= filled(batch["octets"], 0, np.float64) == 0
+        no_ip &= fill_null(batch["octets"], 0, np.float64) == 0
         left_out.not_ip += int((kept & no_ip).sum())
         kept &= ~no_ip
     if batch["start"].null_count and batch["end"].null_count:
@@ -248,7 +248,7 @@ def _usable(
 
 def _times(batch: pa.RecordBatch) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Start and end; where one is unknown the other stands for it."""
-    start, end = (filled(batch[name], -1, stored=np.int64) for name in ("start", "end"))
+    start, end = (fill_null(batch[name], -1, stored=np.int64) for name in ("start", "end"))
     if batch["start"].null_count:
         start = np.where(nulls(batch["start"]), end, start)
     if batch["end"].null_count:
@@ -257,7 +257,7 @@ def _times(batch: pa.RecordBatch) -> tuple[NDArray[np.int64], NDArray[np.int64]]
 
 
 def _metered(direction: pa.Array) -> NDArray[np.int8]:
-    metered = filled(direction, NOT_SAID, np.int16)
+    metered = fill_null(direction, NOT_SAID, np.int16)
     return np.where((metered == INGRESS_METERED) | (metered == EGRESS_METERED), metered, NOT_SAID).astype(
         np.int8
     )

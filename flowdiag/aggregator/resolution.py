@@ -21,8 +21,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.duplicates import conversation_keys, repeated
 from flowdiag.aggregator.site_flows import SiteFlows
-from flowdiag.aggregator.twins import conversation_keys, repeated
 
 USUAL_S: Final = (10, 15, 20, 30, 60, 90, 120, 180, 240, 300, 600, 900, 1200, 1800, 3600)
 DEFAULT_S: Final = 60

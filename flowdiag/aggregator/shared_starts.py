@@ -15,8 +15,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.duplicates import ALWAYS_LOOKED_AT, NEARLY_MS, conversation_keys, repeated, sampled
 from flowdiag.aggregator.site_flows import SiteFlows
-from flowdiag.aggregator.twins import ALWAYS_LOOKED_AT, NEARLY_MS, conversation_keys, repeated, sampled
 
 # The same start differs by rounding from message to message: NetFlow v5 counts from the exporter's own start.
 JITTER_MS: Final = 20

@@ -14,8 +14,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.chunks import chunks
 from flowdiag.aggregator.concurrently import in_order
-from flowdiag.aggregator.steps import steps
 
 DOWN: Final = 0
 UP: Final = 1
@@ -84,6 +84,6 @@ class SiteFlows:
         return SiteFlows(**columns)
 
 
-def where(flows: SiteFlows, condition: Callable[[SiteFlows], NDArray[np.bool_]]) -> NDArray[np.bool_]:
+def select(flows: SiteFlows, condition: Callable[[SiteFlows], NDArray[np.bool_]]) -> NDArray[np.bool_]:
     """Which flows meet a condition, which is asked of some of them at a time. Shape [n]."""
-    return np.concatenate(list(in_order(lambda step: condition(flows.at(step)), steps(len(flows)))))
+    return np.concatenate(list(in_order(lambda step: condition(flows.at(step)), chunks(len(flows)))))

@@ -24,7 +24,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.steps import steps
+from flowdiag.aggregator.chunks import chunks
 
 _EXACT_BITS: Final = 52  # one less than a double's significand: sums and differences of shares stay exact
 
@@ -97,7 +97,7 @@ def spread(
     changes = np.zeros((len(values), 2, cells + series_count))
     quanta = [_two_quanta(column) for column in values]
     crossing_any = False
-    for rows in steps(len(start_ms)):
+    for rows in chunks(len(start_ms)):
         start, end = start_ms[rows], end_ms[rows]
         columns = [column[rows] for column in values]
         of_series = None if series is None else series[rows]
@@ -163,7 +163,7 @@ def bounds(
     lower = np.zeros(cells)
     changes = np.zeros(cells + series_count)
     quantum = _quantum(values)
-    for rows in steps(len(start_ms)):
+    for rows in chunks(len(start_ms)):
         start, end, value = start_ms[rows], end_ms[rows], values[rows]
         of_series = np.zeros(len(start), np.int64) if series is None else series[rows].astype(np.int64)
         kept = np.flatnonzero(
@@ -186,7 +186,7 @@ def bounds(
 def touched(start_ms: NDArray[np.int64], end_ms: NDArray[np.int64], grid: WindowGrid) -> NDArray[np.bool_]:
     """Which windows of the grid any flow touches; shape [windows]."""
     changes = np.zeros(grid.windows + 1, np.int64)
-    for rows in steps(len(start_ms)):
+    for rows in chunks(len(start_ms)):
         start = start_ms[rows]
         end = np.maximum(end_ms[rows], start + 1)
         kept = (start < grid.end_ms) & (end > grid.start_ms)

@@ -19,7 +19,7 @@ from flowdiag.aggregator.coverage_notes import Remarks, build_coverage
 from flowdiag.aggregator.report_windows import no_flow_note
 from flowdiag.aggregator.spool import spool
 from flowdiag.aggregator.spread import WindowGrid
-from flowdiag.aggregator.strays import Span
+from flowdiag.aggregator.time_outliers import Span
 from flowdiag.aggregator.top_passes import Passes, Seen
 from flowdiag.aggregator.top_ranking import Request, Top
 from flowdiag.collector.report import ExportReport
@@ -70,9 +70,9 @@ def _notes(
         reduction.left_out,
         counting.decisions,
         reduction.tally,
-        seen.twins,
+        seen.duplicates,
         seen.moved_starts,
-        span.strays,
+        span.outliers,
         reduction.interner,
         counting.translations,
     )

@@ -15,6 +15,7 @@ import pyarrow as pa
 
 from flowdiag.aggregator.applications import catalogue_of
 from flowdiag.aggregator.build import Counting, joined
+from flowdiag.aggregator.duplicates import without_duplicates
 from flowdiag.aggregator.labels import Labels
 from flowdiag.aggregator.partials import MAX_KEYS, Partial, merge, nothing
 from flowdiag.aggregator.report_windows import report_windows
@@ -25,7 +26,6 @@ from flowdiag.aggregator.spread import WindowGrid, part_inside, spread
 from flowdiag.aggregator.top_keys import Keys
 from flowdiag.aggregator.top_parts import STEP, partials
 from flowdiag.aggregator.top_ranking import Ranking, Request, Top, ranked
-from flowdiag.aggregator.twins import without_twins
 from flowdiag.buffers import column, numbers
 from flowdiag.errors import UsageError
 from flowdiag.site.profile import Profile
@@ -45,16 +45,16 @@ class Seen:
     some: SiteFlows = field(default_factory=lambda: joined(()))
     packets: float = 0.0
     packets_seen: float = 0.0
-    twins: int = 0
+    duplicates: int = 0
     moved_starts: int = 0
     complete: bool = False
 
-    def add(self, flows: SiteFlows, twins: int, moved_starts: int) -> None:
+    def add(self, flows: SiteFlows, duplicates: int, moved_starts: int) -> None:
         if not len(self.some):
             self.some = flows.at(np.arange(0, len(flows), max(len(flows) // SOME_ROWS, 1)))
         self.packets += float(flows.packets.sum())
         self.packets_seen += float((flows.packets / np.maximum(flows.sampling, 1)).sum())
-        self.twins += twins
+        self.duplicates += duplicates
         self.moved_starts += moved_starts
 
 
@@ -134,10 +134,10 @@ class Passes:
         self.seen.complete = True
 
     def _wanted(self, flows: SiteFlows) -> SiteFlows:
-        flows, twins = without_twins(flows)
+        flows, duplicates = without_duplicates(flows)
         flows, moved_starts = with_own_starts(flows)
         if not self.seen.complete:
-            self.seen.add(flows, twins, moved_starts)
+            self.seen.add(flows, duplicates, moved_starts)
         begin, end = self._window_ms
         wanted = (flows.start_ms < end) & (np.maximum(flows.end_ms, flows.start_ms + 1) > begin)
         if not self._local_too:

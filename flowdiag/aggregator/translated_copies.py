@@ -13,8 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.duplicates import NEARLY_MS
 from flowdiag.aggregator.translated_ends import Ends, Mask, changes
-from flowdiag.aggregator.twins import NEARLY_MS
 
 NO_HOST: Final = -1
 # Agreement of so many packets and their octets is no chance; a query of one packet looks like the next.

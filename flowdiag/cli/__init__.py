@@ -1,0 +1,3 @@
+"""One file for each command: it parses, calls and prints."""
+
+__all__ = []

@@ -98,12 +98,12 @@ def store_and_sites(store: str | None, sites: Path | None, config: Path | None) 
 def _refuse_everybodys_flows(store: str, site: Path) -> None:
     """Raises UsageError for a site that names no exporters of its own where the store holds those of several."""
     from flowdiag.collector.store.finding import find_files
-    from flowdiag.collector.store.opening import open_place
+    from flowdiag.collector.store.opening import open_backend
     from flowdiag.site.reading import read_profile
 
     if read_profile(site).site.exporters:
         return
-    found = sorted({file.partition.exporter for file in find_files(open_place(store))})
+    found = sorted({file.partition.exporter for file in find_files(open_backend(store))})
     if len(found) > 1:
         from flowdiag.addresses import to_text
 

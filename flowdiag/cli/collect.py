@@ -132,7 +132,7 @@ def command(
     from flowdiag.collector.live.collecting import collect
     from flowdiag.collector.live.settings import Settings
     from flowdiag.collector.live.sockets import read_address
-    from flowdiag.collector.store.places import is_url
+    from flowdiag.collector.store.backends import is_url
 
     if (key or clients) and certificate is None:
         raise UsageError("--key and --clients need a --certificate")
@@ -157,7 +157,7 @@ def command(
     printer = _Printer(quiet=quiet)
     collect(
         settings,
-        [read_address(place) for place in places],
+        [read_address(backend) for backend in places],
         metrics_port=metrics_port,
         say=printer.say,
         status=printer.status,

@@ -76,7 +76,7 @@ def command(
         prepare("flowdiag.collector.store.ingest")
     from flowdiag.cli.ingest_forms import Done, as_json, as_text
     from flowdiag.collector.store.ingest import ingest
-    from flowdiag.collector.store.opening import open_place
+    from flowdiag.collector.store.opening import open_backend
     from flowdiag.collector.store.upkeep import compact as merge_small_files
     from flowdiag.collector.store.upkeep import retain
 
@@ -84,14 +84,14 @@ def command(
     if exports:
         with progress_bar(quiet=quiet) as progress:
             done.outcomes = ingest(exports, store, jobs=jobs, progress=progress, cluster=cluster)
-    place = open_place(store)
+    backend = open_backend(store)
     with progress_bar(quiet=quiet, what="looking at the store", counted=True) as progress:
         if days is not None:
             stage(progress, "dropping old days")
-            done.dropped = retain(place, days, int(time.time()) // 86_400)
+            done.dropped = retain(backend, days, int(time.time()) // 86_400)
         if compact:
             stage(progress, "merging small files")
-            done.merged = merge_small_files(place)
+            done.merged = merge_small_files(backend)
     write_result(as_json(done) if form == "json" else as_text(done), output)
     for outcome in done.outcomes:
         if outcome.state == "failed" and outcome.error is not None:

@@ -94,7 +94,7 @@ def command(
     jobs = jobs or os.cpu_count() or 1
     if jobs > 1 and cluster is None:
         prepare("flowdiag.review.portfolio_review", "scipy.stats")
-    from flowdiag.collector.store.opening import open_place
+    from flowdiag.collector.store.opening import open_backend
     from flowdiag.review import as_csv, as_json, as_text, as_xlsx
     from flowdiag.review import pages as html
     from flowdiag.review.period import chosen_period
@@ -102,7 +102,7 @@ def command(
     from flowdiag.review.sites import read_sites
 
     sites, faults = read_sites(folder)
-    period = chosen_period(open_place(store), month, begin, end)
+    period = chosen_period(open_backend(store), month, begin, end)
     with progress_bar(quiet=quiet, what="reviewing sites", counted=True) as progress:
         done = review(store, sites, period, jobs=jobs, cluster=cluster, progress=progress)
         if pages is not None:

@@ -183,7 +183,7 @@ class Export:
                 yield batch if self._scale else unscaled(batch)
 
     def _from_store(self, where: str) -> Iterator[pa.RecordBatch]:
-        from flowdiag.collector.store.opening import open_place
+        from flowdiag.collector.store.opening import open_backend
         from flowdiag.collector.store.reading import StoreReader
 
         octets = self._octets
@@ -192,7 +192,9 @@ class Export:
             self._octets = octets + total
             self._count(read)
 
-        reader = StoreReader(open_place(where), self._unusable.append, span=self._span, columns=self._columns)
+        reader = StoreReader(
+            open_backend(where), self._unusable.append, span=self._span, columns=self._columns
+        )
         for batch in reader.batches(self._stored, self._exporters, count):
             self._used += batch.num_rows
             if batch.num_rows:

@@ -1,0 +1,15 @@
+"""A case in, findings and one verdict out."""
+
+__all__ = [
+    "case",
+    "comparison",
+    "diagnose",
+    "diagnosis",
+    "evidence",
+    "finding",
+    "findings",
+    "kinds",
+    "pages",
+    "sentences",
+    "signals",
+]

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.sentences import verdict as words
+from flowdiag.diagnoser.sentences import verdict as wording
 from flowdiag.diagnoser.sentences.backup import keepalive_candidate
 from flowdiag.diagnoser.sentences.load import some_stand_for_many
 from flowdiag.diagnoser.signals.link_states import link_states
@@ -16,20 +16,20 @@ from flowdiag.diagnoser.signals.shares import address_text
 
 def cautions(case: Case, findings: Sequence[Finding]) -> tuple[str, ...]:
     coverage = case.coverage
-    said = [words.resolution(coverage.resolution_s, coverage.resolution_known)]
+    said = [wording.resolution(coverage.resolution_s, coverage.resolution_known)]
     if coverage.sampling > 1:
-        said.append(words.sampled(coverage.sampling))
+        said.append(wording.sampled(coverage.sampling))
     gap = any(finding.code == "export-gap" and finding.severity != "info" for finding in findings)
     if gap or sure.loss_share(case) >= sure.LOSS_MINOR:
-        said.append(words.LOWER_BOUNDS)
+        said.append(wording.LOWER_BOUNDS)
     if coverage.last_ms is not None and case.window_ms[1] > coverage.last_ms - coverage.resolution_s * 1000:
-        said.append(words.OPEN_RECORDS)
+        said.append(wording.OPEN_RECORDS)
     if any(finding.evidence.get("applications") for finding in findings):
-        said.append(words.PORTS_ARE_CONVENTIONS)
+        said.append(wording.PORTS_ARE_CONVENTIONS)
     if any(some_stand_for_many(finding.evidence) for finding in findings):
-        said.append(words.ROUTER_STANDS_FOR_ALL)
+        said.append(wording.ROUTER_STANDS_FOR_ALL)
     if any(finding.code in ("inbound-flood", "outbound-scan") for finding in findings):
-        said.append(words.SECURITY_CAUTION)
+        said.append(wording.SECURITY_CAUTION)
     if coverage.links_apart:
         said += [
             keepalive_candidate(

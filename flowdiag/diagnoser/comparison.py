@@ -18,7 +18,7 @@ from flowdiag.diagnoser.confidence import LOSS_MINOR
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Verdict
 from flowdiag.diagnoser.findings.cannot_tell import LEAST_COVERED
-from flowdiag.diagnoser.sentences import comparison as words
+from flowdiag.diagnoser.sentences import comparison as wording
 from flowdiag.diagnoser.signals.episodes import Episode, episodes
 from flowdiag.diagnoser.signals.losses import lost_between
 from flowdiag.diagnoser.signals.silences import covered
@@ -89,12 +89,12 @@ def compare(asked: Diagnosis, other: Diagnosis, direction: str | None = None) ->
         if figures is not None
     )
     moved, differs = shifts(ours, theirs, link, way), _differs(first, second)
-    of_load = words.kind(asked.verdict) is None and words.kind(other.verdict) is None
+    of_load = wording.kind(asked.verdict) is None and wording.kind(other.verdict) is None
     told = moved if differs and of_load and _volumes_differ(moved, ours, theirs) else None
     return Comparison(
         *windows,
         *parts,
-        words.sentence(first, second, link, way, told, differs=differs),
+        wording.sentence(first, second, link, way, told, differs=differs),
         differs,
         (about.link, about.direction),
         pairs,
@@ -107,11 +107,13 @@ def compare(asked: Diagnosis, other: Diagnosis, direction: str | None = None) ->
 def _missing(ours: Case, theirs: Case, parts: tuple[float, float], places: list[Pair]) -> str | None:
     """Why there is nothing to compare; None where there is."""
     if 0.0 in parts or not places:
-        return words.nothing_to_compare(ours, theirs, asked=parts[0] > 0.0, other=parts[1] > 0.0)
+        return wording.nothing_to_compare(ours, theirs, asked=parts[0] > 0.0, other=parts[1] > 0.0)
     thin = [
-        (part, of) for part, of in zip(parts, (words.ASKED, words.OTHER), strict=True) if part < LEAST_COVERED
+        (part, of)
+        for part, of in zip(parts, (wording.ASKED, wording.OTHER), strict=True)
+        if part < LEAST_COVERED
     ]
-    return words.too_little(thin[0][1], thin[0][0]) if thin else None
+    return wording.too_little(thin[0][1], thin[0][0]) if thin else None
 
 
 def load(case: Case, figures: DirectionFigures, link: int, direction: int) -> Load:
@@ -162,7 +164,7 @@ def _about(asked: Diagnosis, other: Diagnosis, pairs: list[Pair]) -> Pair:
             pair
             for pair in pairs
             if finding is not None
-            and (verdict.code in LOAD or words.kind(verdict) is not None)
+            and (verdict.code in LOAD or wording.kind(verdict) is not None)
             and pair.link == finding.link
             and finding.direction in (None, pair.direction)
         ]
@@ -185,7 +187,7 @@ def _moved(pair: Pair) -> float:
 
 
 def _differs(ours: Side, theirs: Side) -> bool:
-    if ours.load.level != theirs.load.level or words.kind(ours.verdict) != words.kind(theirs.verdict):
+    if ours.load.level != theirs.load.level or wording.kind(ours.verdict) != wording.kind(theirs.verdict):
         return True
     moved = (ours.load.peak_share - theirs.load.peak_share, ours.load.mean_share - theirs.load.mean_share)
     return max(map(abs, moved)) >= COUNTS * (1.0 - _ROUNDING)
@@ -205,17 +207,17 @@ def _doubts(asked: Diagnosis, other: Diagnosis, parts: tuple[float, float], abou
     ours, theirs = asked.case, other.case
     said = []
     if abs(_length(ours) - _length(theirs)) > SAME_LENGTH * _length(ours):
-        said.append(words.other_length(_length(ours), _length(theirs)))
-    for case, part, of in ((ours, parts[0], words.ASKED), (theirs, parts[1], words.OTHER)):
+        said.append(wording.other_length(_length(ours), _length(theirs)))
+    for case, part, of in ((ours, parts[0], wording.ASKED), (theirs, parts[1], wording.OTHER)):
         if part < WHOLLY_COVERED:
-            said.append(words.partly_covered(of, part))
+            said.append(wording.partly_covered(of, part))
         lost = lost_between(case, *case.window_ms)
         if lost >= LOSS_MINOR:
-            said.append(words.records_lost(of, lost))
+            said.append(wording.records_lost(of, lost))
     if ours.coverage.sampling != theirs.coverage.sampling:
-        said.append(words.other_sampling(ours.coverage.sampling, theirs.coverage.sampling))
+        said.append(wording.other_sampling(ours.coverage.sampling, theirs.coverage.sampling))
     if about.asked and about.other and about.asked.peak_window_s != about.other.peak_window_s:
-        said.append(words.other_windows(about.asked.peak_window_s, about.other.peak_window_s))
+        said.append(wording.other_windows(about.asked.peak_window_s, about.other.peak_window_s))
     elif ours.coverage.resolution_s != theirs.coverage.resolution_s:
-        said.append(words.other_resolution(ours.coverage.resolution_s, theirs.coverage.resolution_s))
+        said.append(wording.other_resolution(ours.coverage.resolution_s, theirs.coverage.resolution_s))
     return tuple(said)

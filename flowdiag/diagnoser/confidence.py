@@ -15,7 +15,7 @@ import numpy as np
 from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Confidence
-from flowdiag.diagnoser.sentences import load as words
+from flowdiag.diagnoser.sentences import load as wording
 
 NOTED: Final = 0
 MINOR: Final = 1
@@ -65,7 +65,7 @@ def lowest(levels: Iterable[Confidence]) -> Confidence:
 
 def of_margin(share: float, threshold: float) -> Doubt | None:
     """share: mean rate over the plan's."""
-    return Doubt(words.THIN_MARGIN, MINOR) if share < threshold * (1.0 + THIN_MARGIN) else None
+    return Doubt(wording.THIN_MARGIN, MINOR) if share < threshold * (1.0 + THIN_MARGIN) else None
 
 
 def may_be_offered(case: Case, link: int, direction: int, share: float) -> bool:
@@ -78,18 +78,18 @@ def may_be_offered(case: Case, link: int, direction: int, share: float) -> bool:
 def of_plan(case: Case, link: int, direction: int, share: float) -> Doubt | None:
     if case.profile.link[link].variable:
         over = share > OVER_PLAN
-        return Doubt(words.over_typical(share), MAJOR) if over else Doubt(words.TYPICAL_RATE, MINOR)
+        return Doubt(wording.over_typical(share), MAJOR) if over else Doubt(wording.TYPICAL_RATE, MINOR)
     if share <= OFFERED:
         return None
     offered = may_be_offered(case, link, direction, share)
-    said = words.offered(share) if offered else words.over_plan(share)
+    said = wording.offered(share) if offered else wording.over_plan(share)
     return Doubt(said, MAJOR if share > OVER_PLAN else MINOR)
 
 
 def of_resolution(case: Case, length_ms: int) -> Doubt | None:
     resolution = case.coverage.resolution_s
     if resolution * 1000 > length_ms:
-        return Doubt(words.coarser_than_episode(resolution), MINOR)
+        return Doubt(wording.coarser_than_episode(resolution), MINOR)
     return None
 
 
@@ -100,13 +100,13 @@ def of_sampling(case: Case, packets: float, share: float, threshold: float) -> D
     error = Z_95 / np.sqrt(max(packets / case.coverage.sampling, 1.0))
     margin = abs(share - threshold) / max(share, 1e-9)
     weight = NOTED if error < margin / 2 or error < 0.01 else MINOR if error < margin else MAJOR
-    return Doubt(words.sampling_error(float(error)), weight)
+    return Doubt(wording.sampling_error(float(error)), weight)
 
 
 def of_silence(case: Case, first: int, past: int) -> Doubt | None:
     heard = case.coverage.heard[first:past]
     if len(heard) and float(heard.mean()) < HEARD_LEAST:
-        return Doubt(words.SILENT_PART, MINOR)
+        return Doubt(wording.SILENT_PART, MINOR)
     return None
 
 
@@ -114,7 +114,7 @@ def of_end(case: Case, end_ms: int) -> Doubt | None:
     """Records still open when the export ends are missing from its last minutes."""
     last = case.coverage.last_ms
     if last is not None and end_ms > last - max(case.coverage.resolution_s * 1000, case.usage.window_ms):
-        return Doubt(words.REACHES_THE_END, NOTED)
+        return Doubt(wording.REACHES_THE_END, NOTED)
     return None
 
 
@@ -139,4 +139,4 @@ def of_loss_share(share: float, lowers: bool) -> Doubt | None:
         weight = NOTED if share < LOSS_MINOR else MINOR if share < LOSS_MAJOR else MAJOR
     else:
         weight = NOTED if share < LOSS_MAJOR else MINOR
-    return Doubt(words.records_lost(share), weight, words.some_lost(share))
+    return Doubt(wording.records_lost(share), weight, wording.some_lost(share))

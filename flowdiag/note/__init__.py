@@ -1,1 +1,16 @@
 """Findings in, ticket note out: one file per format, and one place that neutralises untrusted text."""
+
+__all__ = [
+    "brief",
+    "compose",
+    "figures",
+    "html",
+    "json_note",
+    "markdown",
+    "model",
+    "picture_file",
+    "pseudonyms",
+    "svg",
+    "text",
+    "top_pseudonyms",
+]

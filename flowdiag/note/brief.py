@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.note import wording as words
+from flowdiag.note import wording as wording
 from flowdiag.note import wording_brief as brief_words
 from flowdiag.note import wording_comparison as comparing
 from flowdiag.note.lead import lead
@@ -51,14 +51,14 @@ def shortened(note: Note) -> Brief:
         *_beside(note),
         Section(brief_words.RESTS_ON, tuple(_grounds(note))),
         Section(brief_words.DOUBTS, _once(doubt for finding in told(note) for doubt in finding.doubts)),
-        Section(brief_words.TO_DO, tuple(map(words.action, verdict.next_steps))),
+        Section(brief_words.TO_DO, tuple(map(wording.action, verdict.next_steps))),
         Section(brief_words.BESIDES, tuple(_besides(note))),
         Section(brief_words.BOUNDS, _once(_bounds(note))),
     )
     return Brief(
         note=replace(note, client=_client(note), charts=(chart,) if chart else (), stack=None, beside=None),
         chart=chart,
-        verdict=f"{verdict.code}, {words.CONFIDENCE[verdict.confidence]}",
+        verdict=f"{verdict.code}, {wording.CONFIDENCE[verdict.confidence]}",
         sections=tuple(section for section in sections if section.sentences),
     )
 
@@ -91,7 +91,7 @@ def _grounds(note: Note) -> Iterator[str]:
     if note.verdict.finding is None:
         yield from note.verdict.reasons
     for finding in told(note):
-        yield f"{finding.code}, {words.CONFIDENCE[finding.confidence]}: {finding.summary}"
+        yield f"{finding.code}, {wording.CONFIDENCE[finding.confidence]}: {finding.summary}"
 
 
 def _besides(note: Note) -> Iterator[str]:
@@ -99,8 +99,8 @@ def _besides(note: Note) -> Iterator[str]:
     others = note.findings[len(told(note)) :]
     weighty = [finding for finding in others if finding.severity != "info"]
     for finding in weighty[:MOST_NAMED]:
-        facts = ", ".join(words.finding_facts(finding, note.clock, note.window_ms))
-        yield f"{words.SEVERITIES[finding.severity]}: {finding.code}, {facts}"
+        facts = ", ".join(wording.finding_facts(finding, note.clock, note.window_ms))
+        yield f"{wording.SEVERITIES[finding.severity]}: {finding.code}, {facts}"
     if len(weighty) > MOST_NAMED:
         yield brief_words.more_that_matter(len(weighty) - MOST_NAMED)
     if len(others) > len(weighty):
@@ -108,7 +108,7 @@ def _besides(note: Note) -> Iterator[str]:
 
 
 def _bounds(note: Note) -> Iterator[str]:
-    yield "; ".join(f"{name}: {figure}" for name, figure in words.coverage_rows(note.coverage, note.clock))
+    yield "; ".join(f"{name}: {figure}" for name, figure in wording.coverage_rows(note.coverage, note.clock))
     yield from note.coverage.notes
     yield from note.cautions
 

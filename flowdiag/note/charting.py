@@ -9,9 +9,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.chunks import chunked_sum
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.aggregator.spread import WindowGrid, spread
-from flowdiag.aggregator.steps import added_up
 from flowdiag.aggregator.usage import Usage
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Verdict
@@ -217,7 +217,7 @@ def _largest(case: Case, mine: NDArray[np.bool_], span_ms: Span) -> list[int] | 
             np.float64
         )
 
-    sums = added_up(octets_by_host, len(flows), cells=flows.insides)
+    sums = chunked_sum(octets_by_host, len(flows), cells=flows.insides)
     if end <= begin or not sums.any():
         return None
     largest = np.argsort(-sums, kind="stable")[:NAMED_LAYERS]

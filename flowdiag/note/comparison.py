@@ -11,7 +11,7 @@ from flowdiag.diagnoser.comparison import Comparison, Pair, compare
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
 from flowdiag.durations import MINUTE_MS
-from flowdiag.note import wording_comparison as words
+from flowdiag.note import wording_comparison as wording
 from flowdiag.note.charting import charts, shown_span, time_axis
 from flowdiag.note.model import Beside, Chart, TimeAxis
 from flowdiag.note.wording_pictures import HARDLY_USED
@@ -57,12 +57,12 @@ def _axes(asked: Case, other: Case) -> tuple[TimeAxis, TimeAxis]:
 def figure_table(comparison: Comparison, clock: Clock) -> Table:
     """Columns and cells: a row for each figure of each link direction that was used in either time."""
     rows: list[tuple[str, ...]] = [
-        (words.place(pair.link, pair.direction), name, *cells)
+        (wording.place(pair.link, pair.direction), name, *cells)
         for pair in comparison.pairs
         if _is_used(pair) or (pair.link, pair.direction) == comparison.about
         for name, *cells in _figures(pair)
     ]
-    return ((words.LINK, words.FIGURE, *words.times(comparison, clock)), rows)
+    return ((wording.LINK, wording.FIGURE, *wording.times(comparison, clock)), rows)
 
 
 def shift_table(comparison: Comparison, clock: Clock) -> Table:
@@ -70,14 +70,14 @@ def shift_table(comparison: Comparison, clock: Clock) -> Table:
     moved = comparison.shifts.largest if comparison.shifts else ()
     rows: list[tuple[str, ...]] = [
         (
-            words.KINDS[shift.kind],
-            words.named(shift.key, shift.label),
+            wording.KINDS[shift.kind],
+            wording.named(shift.key, shift.label),
             volume(shift.asked_octets),
             volume(shift.other_octets),
         )
         for shift in moved
     ]
-    return (words.SHIFT_COLUMNS, rows)
+    return (wording.SHIFT_COLUMNS, rows)
 
 
 def _is_used(pair: Pair) -> bool:
@@ -90,16 +90,18 @@ def _is_used(pair: Pair) -> bool:
 def _figures(pair: Pair) -> list[tuple[str, str, str]]:
     sides = (pair.asked, pair.other)
     told = {
-        words.MEAN: [_rate(side, "mean_mbps") for side in sides],
-        words.P95: [_rate(side, "p95_mbps") for side in sides],
-        words.PEAK: [_rate(side, "peak_mbps") for side in sides],
-        words.VOLUME: [words.NO_RECORDS if side is None else volume(side.octets) for side in sides],
+        wording.MEAN: [_rate(side, "mean_mbps") for side in sides],
+        wording.P95: [_rate(side, "p95_mbps") for side in sides],
+        wording.PEAK: [_rate(side, "peak_mbps") for side in sides],
+        wording.VOLUME: [wording.NO_RECORDS if side is None else volume(side.octets) for side in sides],
     }
-    for name, key in ((words.BUSY_MINUTES, "busy_minutes"), (words.FULL_MINUTES, "full_minutes")):
+    for name, key in ((wording.BUSY_MINUTES, "busy_minutes"), (wording.FULL_MINUTES, "full_minutes")):
         if any(side is not None and getattr(side, key) for side in sides):
-            told[name] = [words.NO_RECORDS if side is None else f"{getattr(side, key):,g}" for side in sides]
+            told[name] = [
+                wording.NO_RECORDS if side is None else f"{getattr(side, key):,g}" for side in sides
+            ]
     return [(name, asked, other) for name, (asked, other) in told.items()]
 
 
 def _rate(side: DirectionFigures | None, key: str) -> str:
-    return words.NO_RECORDS if side is None else bare_rate(getattr(side, key))
+    return wording.NO_RECORDS if side is None else bare_rate(getattr(side, key))

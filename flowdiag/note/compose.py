@@ -14,7 +14,7 @@ from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.diagnoser.findings.not_the_link import short_cuts
 from flowdiag.diagnoser.sentences.times import site_clock
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
-from flowdiag.note import wording as words
+from flowdiag.note import wording as wording
 from flowdiag.note.charting import charts, shown_span, stack, time_axis
 from flowdiag.note.comparison import beside
 from flowdiag.note.model import ClientPart, Note, NoteCoverage
@@ -56,12 +56,12 @@ def compose(
         destinations=diagnosis.destinations,
         coverage=note_coverage(case),
         cautions=diagnosis.cautions,
-        method=words.method(
+        method=wording.method(
             case.profile,
             figure_windows(case).usage.window_ms,
             spells=any(finding.evidence.get("short") for finding in diagnosis.findings),
         ),
-        unseen=words.UNSEEN_ALWAYS,
+        unseen=wording.UNSEEN_ALWAYS,
         charts=drawn,
         stack=stack(case, verdict, drawn),
         seconds=site_clock(case).fine,
@@ -74,7 +74,7 @@ def compose(
     note = rewritten(
         note, lambda text: pseudonyms.replaced(text, lambda address: any(known(address) for known in inside))
     )
-    return replace(note, pseudonyms=True, cautions=(*note.cautions, words.PSEUDONYMS))
+    return replace(note, pseudonyms=True, cautions=(*note.cautions, wording.PSEUDONYMS))
 
 
 def _line(text: str | None) -> str | None:
@@ -96,26 +96,26 @@ def client_part(case: Case, verdict: Verdict, findings: tuple[Finding, ...]) -> 
     about = verdict.finding.link if verdict.finding else None
     variable = any(link.variable for link in case.profile.link if link.name == about)
     return ClientPart(
-        told=words.told(_line(case.reported), site_clock(case), case.window_ms, given=case.window_given),
+        told=wording.told(_line(case.reported), site_clock(case), case.window_ms, given=case.window_given),
         saw=(
             verdict.sentence,
-            *(words.besides(finding.client, audit=audit) for finding in aside),
-            *((words.spare_backup(spare.code),) if spare else ()),
+            *(wording.besides(finding.client, audit=audit) for finding in aside),
+            *((wording.spare_backup(spare.code),) if spare else ()),
         ),
-        means=words.means(verdict, audit=audit, variable=variable),
+        means=wording.means(verdict, audit=audit, variable=variable),
         next=(
-            *words.next_step(verdict, audit=audit, variable=variable),
-            *(words.besides_step(finding.code) for finding in aside),
-            *((words.SPARE_BACKUP_STEP,) if spare else ()),
+            *wording.next_step(verdict, audit=audit, variable=variable),
+            *(wording.besides_step(finding.code) for finding in aside),
+            *((wording.SPARE_BACKUP_STEP,) if spare else ()),
         ),
     )
 
 
 def _is_worth_noticing(case: Case, finding: Finding, verdict: Verdict) -> bool:
     """Whether a client has to know of a fault of the backup beside the verdict: not where that is what it is about."""
-    if finding.code not in words.WORTH_NOTICING or finding.severity == "info":
+    if finding.code not in wording.WORTH_NOTICING or finding.severity == "info":
         return False
-    if verdict.code in words.ABOUT_THE_BACKUP:
+    if verdict.code in wording.ABOUT_THE_BACKUP:
         return False
     if finding.start_ms is None or finding.end_ms is None:
         return verdict.finding is None
@@ -130,7 +130,7 @@ def _is_worth_noticing(case: Case, finding: Finding, verdict: Verdict) -> bool:
 def _is_of_a_spare_backup(finding: Finding, verdict: Verdict) -> bool:
     """Whether a fault is of a backup that the site is not on, while it is on another: the next to take over."""
     about = verdict.finding
-    if about is None or verdict.code not in words.ON_A_BACKUP or finding.code not in words.SPARE_BACKUP:
+    if about is None or verdict.code not in wording.ON_A_BACKUP or finding.code not in wording.SPARE_BACKUP:
         return False
     if finding.severity == "info" or finding.link == about.link:
         return False

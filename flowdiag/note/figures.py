@@ -12,7 +12,7 @@ from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kinds import kind_of
 from flowdiag.diagnoser.sentences.times import duration
 from flowdiag.durations import MINUTE_MS, Span
-from flowdiag.note import wording_figures as words
+from flowdiag.note import wording_figures as wording
 from flowdiag.note.wording import WAYS, per_cent
 from flowdiag.site.clock import Clock
 from flowdiag.text.figures import (
@@ -28,7 +28,7 @@ from flowdiag.text.figures import (
 
 # Rows of a ranking that a note shows; the rest is in `flowdiag top`.
 TOP_ROWS: Final = 8
-RANKED_FIGURES: Final = len(words.RANKED_COLUMNS)
+RANKED_FIGURES: Final = len(wording.RANKED_COLUMNS)
 # Smaller shares do not help to explain a finding; JSON has them.
 LEAST_SHARE: Final = 0.01
 MOST_NAMED: Final = 5
@@ -131,8 +131,8 @@ def _spans(items: Sequence[Mapping[str, Any]], clock: Clock) -> str:
         shown = clock.span(begin, end, day=dated)
         shown = shown if zoned else shown.removesuffix(f" {clock.zone(end)}")
         gap = item.get("gap_s")
-        parts.append(shown if gap is None else words.with_gap(shown, three_figures(gap)))
-    return ", ".join([*parts, *([words.and_more(left)] if left > 0 else [])])
+        parts.append(shown if gap is None else wording.with_gap(shown, three_figures(gap)))
+    return ", ".join([*parts, *([wording.and_more(left)] if left > 0 else [])])
 
 
 def _ms(time: str) -> int:
@@ -142,20 +142,20 @@ def _ms(time: str) -> int:
 def who_rows(finding: Finding) -> tuple[tuple[str, str], ...]:
     """(heading, list) of the finding's hosts, applications and destinations with their shares."""
     rows = []
-    for key, heading in words.WHO.items():
+    for key, heading in wording.WHO.items():
         items = finding.evidence.get(key) or ()
         worth = [item for item in items if item.get("share", 1.0) >= LEAST_SHARE]
         names = [_item(item) for item in worth[:MOST_NAMED]]
         left = len(worth) - len(names)
         if names:
-            rows.append((heading, ", ".join([*names, *([words.and_more(left)] if left else [])])))
+            rows.append((heading, ", ".join([*names, *([wording.and_more(left)] if left else [])])))
         elif items and items[0]["share"] > 0.0:
-            rows.append((heading, words.each(items[0]["share"])))
+            rows.append((heading, wording.each(items[0]["share"])))
     return tuple(rows)
 
 
 def _item(item: Mapping[str, Any]) -> str:
-    name = item.get("application") or item.get("address") or words.UNKNOWN
+    name = item.get("application") or item.get("address") or wording.UNKNOWN
     label = f" ({item['label']})" if item.get("label") else ""
     return f"{name}{label} {percent(item['share'])}" if "share" in item else f"{name}{label}"
 
@@ -187,8 +187,8 @@ def link_rows(links: Sequence[LinkFigures], window_ms: Span) -> list[tuple[str, 
 
 def _with_role(link: LinkFigures) -> str:
     """A link's name, and that it is the backup where the name does not say so."""
-    told = link.role != "backup" or words.BACKUP in link.name.casefold()
-    return link.name if told else f"{link.name} ({words.BACKUP})"
+    told = link.role != "backup" or wording.BACKUP in link.name.casefold()
+    return link.name if told else f"{link.name} ({wording.BACKUP})"
 
 
 # Under so many minutes a hundredth of one is told: the windows are short there.
@@ -197,7 +197,7 @@ TEN_MINUTES: Final = 10
 
 def part_of(minutes: float, all_minutes: float) -> str:
     """34 of 60; where it is none or all there is no part to speak of."""
-    return words.parts(minutes, all_minutes) if 0 < minutes <= all_minutes else f"{minutes:,g}"
+    return wording.parts(minutes, all_minutes) if 0 < minutes <= all_minutes else f"{minutes:,g}"
 
 
 def shown_minutes(length_ms: int) -> float:
@@ -218,7 +218,7 @@ def ranked_table(heading: str, ranked: Sequence[Ranked]) -> tuple[tuple[str, ...
     """
     shown = ranked[:TOP_ROWS]
     named = any(row.label for row in shown)
-    columns = (heading, *((words.NAME,) if named else ()), *words.RANKED_COLUMNS)
+    columns = (heading, *((wording.NAME,) if named else ()), *wording.RANKED_COLUMNS)
     rows = [
         (
             row.key,
@@ -237,4 +237,4 @@ def more_rows(ranked: Sequence[Ranked]) -> str | None:
     if len(ranked) <= TOP_ROWS:
         return None
     share = max(1.0 - sum(row.share for row in ranked[:TOP_ROWS]), 0.0)
-    return words.all_others(share)
+    return wording.all_others(share)

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from flowdiag.note import comparison, figures
-from flowdiag.note import wording as words
+from flowdiag.note import wording as wording
 from flowdiag.note import wording_brief as brief_words
 from flowdiag.note import wording_comparison as comparing
 from flowdiag.note.brief import Brief, shortened
@@ -47,11 +47,15 @@ def render(note: Note) -> str:
         comparing=comparing,
         beside=beside,
         rankings=[
-            (words.TALKERS, words.ADDRESS, note.talkers),
-            (words.APPLICATIONS, words.APPLICATION, note.applications),
-            (words.DESTINATIONS, words.ADDRESS, note.destinations),
+            (wording.TALKERS, wording.ADDRESS, note.talkers),
+            (wording.APPLICATIONS, wording.APPLICATION, note.applications),
+            (wording.DESTINATIONS, wording.ADDRESS, note.destinations),
         ],
-        lists=[(words.CAUTIONS, note.cautions), (words.METHOD, note.method), (words.UNSEEN, note.unseen)],
+        lists=[
+            (wording.CAUTIONS, note.cautions),
+            (wording.METHOD, note.method),
+            (wording.UNSEEN, note.unseen),
+        ],
     )
 
 
@@ -88,7 +92,7 @@ def _page(template: str, note: Note, **content: Any) -> str:
         .get_template(template)
         .render(
             note=note,
-            words=words,
+            wording=wording,
             clock=note.clock,
             style=Markup(style),
             policy=policy(style),

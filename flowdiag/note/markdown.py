@@ -9,7 +9,7 @@ from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.durations import Span
 from flowdiag.note import comparison, figures
-from flowdiag.note import wording as words
+from flowdiag.note import wording as wording
 from flowdiag.note import wording_brief as brief_words
 from flowdiag.note import wording_comparison as comparing
 from flowdiag.note.brief import Brief, shortened
@@ -34,13 +34,13 @@ def render_brief(note: Note) -> str:
 
 def _brief_blocks(short: Brief) -> Iterator[str]:
     yield from _client_blocks(short.note)
-    yield f"## {words.FOR_ENGINEER}"
-    yield f"**{words.VERDICT}: {escaped(short.verdict)}**"
+    yield f"## {wording.FOR_ENGINEER}"
+    yield f"**{wording.VERDICT}: {escaped(short.verdict)}**"
     for section in short.sections:
         yield f"### {section.heading}"
         yield _list(section.sentences)
     if short.chart is not None:
-        yield f"### {words.CHARTS}"
+        yield f"### {wording.CHARTS}"
         yield _code(plain(chart_lines(short.chart, short.note.clock, PLAIN_WIDTH)))
         yield TEXT_LEGEND
     yield brief_words.FULL_NOTE
@@ -54,28 +54,28 @@ def _code(text: str) -> str:
 
 def _blocks(note: Note) -> Iterator[str]:
     yield from _client_blocks(note)
-    yield f"## {words.FOR_ENGINEER}"
+    yield f"## {wording.FOR_ENGINEER}"
     yield from _verdict(note)
     yield from _beside(note)
-    yield f"### {words.FINDINGS}"
+    yield f"### {wording.FINDINGS}"
     if not note.findings:
-        yield words.NO_FINDINGS
+        yield wording.NO_FINDINGS
     clock = note.clock
     for number, finding in enumerate(note.findings, 1):
         yield from _finding(number, finding, clock, note.window_ms)
     if note.links:
-        yield f"### {words.LINKS}"
+        yield f"### {wording.LINKS}"
         yield _table(LINK_COLUMNS, figures.link_rows(note.links, note.window_ms), left=2)
-    yield from _ranking(words.TALKERS, words.ADDRESS, note.talkers)
-    yield from _ranking(words.APPLICATIONS, words.APPLICATION, note.applications)
-    yield from _ranking(words.DESTINATIONS, words.ADDRESS, note.destinations)
-    yield f"### {words.COVERAGE}"
-    named = [f"{name}: {value}" for name, value in words.coverage_rows(note.coverage, clock)]
+    yield from _ranking(wording.TALKERS, wording.ADDRESS, note.talkers)
+    yield from _ranking(wording.APPLICATIONS, wording.APPLICATION, note.applications)
+    yield from _ranking(wording.DESTINATIONS, wording.ADDRESS, note.destinations)
+    yield f"### {wording.COVERAGE}"
+    named = [f"{name}: {value}" for name, value in wording.coverage_rows(note.coverage, clock)]
     yield _list([*named, *note.coverage.notes])
     for heading, sentences in (
-        (words.CAUTIONS, note.cautions),
-        (words.METHOD, note.method),
-        (words.UNSEEN, note.unseen),
+        (wording.CAUTIONS, note.cautions),
+        (wording.METHOD, note.method),
+        (wording.UNSEEN, note.unseen),
     ):
         if sentences:
             yield f"### {heading}"
@@ -84,15 +84,15 @@ def _blocks(note: Note) -> Iterator[str]:
 
 def _client_blocks(note: Note) -> Iterator[str]:
     ticket = f" {note.ticket}" if note.ticket else ""
-    yield f"# {escaped(f'{words.TITLE}{ticket}: {note.site}')}"
-    yield escaped(words.subtitle(note))
-    yield f"## {words.FOR_CLIENT}"
+    yield f"# {escaped(f'{wording.TITLE}{ticket}: {note.site}')}"
+    yield escaped(wording.subtitle(note))
+    yield f"## {wording.FOR_CLIENT}"
     client = note.client
     for heading, sentences in (
-        (words.TOLD, (client.told,)),
-        (words.SAW, client.saw),
-        (words.MEANS, (client.means,)),
-        (words.NEXT, client.next),
+        (wording.TOLD, (client.told,)),
+        (wording.SAW, client.saw),
+        (wording.MEANS, (client.means,)),
+        (wording.NEXT, client.next),
     ):
         yield f"### {heading}"
         yield escaped(" ".join(sentences))
@@ -100,9 +100,9 @@ def _client_blocks(note: Note) -> Iterator[str]:
 
 def _verdict(note: Note) -> Iterator[str]:
     verdict = note.verdict
-    yield f"**{words.VERDICT}: {escaped(verdict.code)}**, {words.CONFIDENCE[verdict.confidence]}{words.rests_on(verdict)}"
+    yield f"**{wording.VERDICT}: {escaped(verdict.code)}**, {wording.CONFIDENCE[verdict.confidence]}{wording.rests_on(verdict)}"
     if verdict.finding is None:
-        yield _list([*verdict.reasons, *map(words.action, verdict.next_steps)])
+        yield _list([*verdict.reasons, *map(wording.action, verdict.next_steps)])
 
 
 def _beside(note: Note) -> Iterator[str]:
@@ -121,16 +121,16 @@ def _beside(note: Note) -> Iterator[str]:
 
 
 def _finding(number: int, finding: Finding, clock: Clock, window_ms: Span) -> Iterator[str]:
-    severity = words.SEVERITIES[finding.severity]
-    facts = ", ".join(words.finding_facts(finding, clock, window_ms))
+    severity = wording.SEVERITIES[finding.severity]
+    facts = ", ".join(wording.finding_facts(finding, clock, window_ms))
     yield f"#### {number}. {severity}: {escaped(finding.code)}"
     yield escaped(facts)
     yield escaped(finding.summary)
     told = "; ".join(figures.pair(name, value) for name, value in figures.evidence_rows(finding, clock))
-    rows = [(words.FIGURES, told)] if told else []
-    rows += [*figures.who_rows(finding), *((words.DOUBT, text) for text in finding.doubts)]
+    rows = [(wording.FIGURES, told)] if told else []
+    rows += [*figures.who_rows(finding), *((wording.DOUBT, text) for text in finding.doubts)]
     items = [f"{name}: {value}" for name, value in rows]
-    items += [f"{words.TO_DO}: {words.action(step)}" for step in finding.actions]
+    items += [f"{wording.TO_DO}: {wording.action(step)}" for step in finding.actions]
     if items:
         yield _list(items)
 

@@ -11,7 +11,7 @@ from functools import cache
 from pathlib import Path
 from typing import Final
 
-from flowdiag.note import wording as words
+from flowdiag.note import wording as wording
 from flowdiag.note import wording_pictures
 from flowdiag.note.html import pictures, pictures_beside
 from flowdiag.note.model import Note
@@ -39,8 +39,8 @@ _OF_THE_FILE: Final = (
 def pictures_svg(note: Note) -> str:
     """The pictures of a note below one another, with its title."""
     ticket = f" {note.ticket}" if note.ticket else ""
-    title = f"{words.TITLE}{ticket}: {terminal(note.site, longest=_LONGEST_SITE)}"
-    parts = [_text(title, 24, "head"), _text(words.subtitle(note), 44)]
+    title = f"{wording.TITLE}{ticket}: {terminal(note.site, longest=_LONGEST_SITE)}"
+    parts = [_text(title, 24, "head"), _text(wording.subtitle(note), 44)]
     y = HEAD
     for picture in (*pictures(note), *pictures_beside(note)):
         found = _VIEW.match(picture.wide)

@@ -51,7 +51,7 @@ def number(value: float) -> str:
     return f"{value:.2f}".rstrip("0").rstrip(".")
 
 
-def words(text: str, x: float, y: float, kind: str = "", **attributes: str | float) -> str:
+def text_element(text: str, x: float, y: float, kind: str = "", **attributes: str | float) -> str:
     return element("text", html(text), x=x, y=y, class_=f"label {kind}".strip(), **attributes)
 
 
@@ -110,7 +110,7 @@ class Frame:
         if not self.has_room(span, label):
             return strip
         middle, base = (left + right) / 2, y + height / 2 + 4
-        return strip + words(label, middle, base, "on-mark", text_anchor="middle")
+        return strip + text_element(label, middle, base, "on-mark", text_anchor="middle")
 
     def fill(self, name: str) -> str:
         """Reference to a pattern of this picture."""
@@ -118,31 +118,31 @@ class Frame:
 
     def rules(self, clock: Clock) -> str:
         """Grid lines with their rates on the left and round times below."""
-        parts = [words("Mbit/s", LEFT - 8, TOP - 14, text_anchor="end")]
+        parts = [text_element("Mbit/s", LEFT - 8, TOP - 14, text_anchor="end")]
         grid = _GRID_PARTS if self.plot == PLOT else 1
         for step in range(grid + 1):
             mbps = self.scale_mbps * step / grid
             y = self.y(mbps)
             kind = "plan" if mbps == self.capacity_mbps else "axis" if step == 0 else "grid"
             parts.append(element("line", x1=LEFT, y1=y, x2=self.right, y2=y, class_=kind))
-            parts.append(words(plain_rate(mbps), LEFT - 8, y + 4, text_anchor="end"))
+            parts.append(text_element(plain_rate(mbps), LEFT - 8, y + 4, text_anchor="end"))
         room = _TIME_TICK if clock.same_day(self.start_ms, self.end_ms) else _DAY_TICK
         most = int((self.right - LEFT) / room)
         for ms, label in time_ticks(clock, self.start_ms, self.end_ms, most):
             x = self.x(ms)
             parts.append(element("line", x1=x, y1=self.bottom, x2=x, y2=self.bottom + 5, class_="axis"))
             anchor = "start" if x < LEFT + 20 else "end" if x > self.right - 20 else "middle"
-            parts.append(words(label, x, self.bottom + 18, text_anchor=anchor))
+            parts.append(text_element(label, x, self.bottom + 18, text_anchor=anchor))
         return "".join(parts)
 
     def plan_label(self) -> str:
         text = wording_pictures.plan(self.capacity_mbps, out_of_sight=self.scale is not None)
-        return words(text, self.right - 4, self.y(self.scale_mbps) - 5, "halo", text_anchor="end")
+        return text_element(text, self.right - 4, self.y(self.scale_mbps) - 5, "halo", text_anchor="end")
 
     def head_label(self, text: str, ms: float) -> str:
         """A label in the topmost row that begins at a time, or as near as the picture's edge lets it."""
         x = min(self.x(ms) + 4, self.right - CHARACTER * len(text))
-        return words(text, x, TOP - 26)
+        return text_element(text, x, TOP - 26)
 
     def picture(self, title: str, description: str, *content: str) -> str:
         """The whole image with its title and description for those who cannot see it."""

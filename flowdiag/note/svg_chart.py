@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 
 from flowdiag.diagnoser.signals.link_states import CARRYING, KEEPALIVES, SILENT, STATE_NAMES, UNKNOWN
 from flowdiag.durations import MINUTE_MS, Span
-from flowdiag.note import wording_pictures as words
+from flowdiag.note import wording_pictures as wording
 from flowdiag.note.axis import highest_share
 from flowdiag.note.model import Chart
 from flowdiag.note.svg import (
@@ -24,7 +24,7 @@ from flowdiag.note.svg import (
     pattern,
     stairs,
 )
-from flowdiag.note.svg import words as label
+from flowdiag.note.svg import text_element as label
 from flowdiag.site.clock import Clock
 
 STRIP: Final = 16.0
@@ -41,20 +41,20 @@ class Look(NamedTuple):
 
 
 LOOKS: Final = {
-    words.FULL: Look("full", "mark full"),
-    words.BUSY: Look("busy", "mark busy"),
+    wording.FULL: Look("full", "mark full"),
+    wording.BUSY: Look("busy", "mark busy"),
     STATE_NAMES[CARRYING]: Look("", "state carrying"),
     STATE_NAMES[KEEPALIVES]: Look("dots", "state keepalives"),
     STATE_NAMES[SILENT]: Look("", "state silent"),
     STATE_NAMES[UNKNOWN]: Look("hatch", "state unknown"),
-    words.NO_RECORDS: Look("hatch", "gap"),
+    wording.NO_RECORDS: Look("hatch", "gap"),
 }
 
 
 def chart_svg(chart: Chart, clock: Clock, key: str, width: float = WIDTH) -> str:
     """key: unique within the page, a valid id."""
     peak = chart.highest_mbps
-    plot = PLOT if peak >= words.HARDLY_USED * chart.capacity_mbps else LOW_PLOT
+    plot = PLOT if peak >= wording.HARDLY_USED * chart.capacity_mbps else LOW_PLOT
     load_y = TOP + plot + 30
     state_y = load_y + STRIP + 6
     legend_y = state_y + STRIP + 8
@@ -65,8 +65,8 @@ def chart_svg(chart: Chart, clock: Clock, key: str, width: float = WIDTH) -> str
     legend, height = _legend(frame, _unnamed(frame, chart), legend_y)
     frame = replace(frame, height=legend_y + height)
     return frame.picture(
-        words.chart_title(chart.link, chart.direction),
-        words.chart_description(chart, clock),
+        wording.chart_title(chart.link, chart.direction),
+        wording.chart_description(chart, clock),
         _patterns(key),
         _window(frame, chart),
         frame.rules(clock),
@@ -88,10 +88,10 @@ def _look(frame: Frame, name: str) -> dict[str, str]:
 
 def _unnamed(frame: Frame, chart: Chart) -> list[str]:
     """Kinds of marks of which none is wide enough for its name."""
-    spans: dict[str, list[Span]] = {words.FULL: list(chart.full), words.BUSY: list(chart.busy)}
+    spans: dict[str, list[Span]] = {wording.FULL: list(chart.full), wording.BUSY: list(chart.busy)}
     for state in chart.states:
         spans.setdefault(state.state, []).append((state.start_ms, state.end_ms))
-    spans[words.NO_RECORDS] = list(chart.gaps)
+    spans[wording.NO_RECORDS] = list(chart.gaps)
     return [
         name
         for name in LOOKS
@@ -134,7 +134,7 @@ def _window(frame: Frame, chart: Chart) -> str:
     if span is None:
         return ""
     shade = frame.strip(span, TOP - 6, frame.plot + 6, class_="window")
-    return shade + frame.head_label(words.ASKED, span[0])
+    return shade + frame.head_label(wording.ASKED, span[0])
 
 
 def _window_edges(frame: Frame, chart: Chart) -> str:
@@ -148,7 +148,7 @@ def _window_edges(frame: Frame, chart: Chart) -> str:
 def gaps(frame: Frame, chart: Chart) -> str:
     """Where nothing is known. Needs the fill of hatch()."""
     return "".join(
-        frame.labelled_strip(span, TOP, frame.plot, words.NO_RECORDS, **_look(frame, words.NO_RECORDS))
+        frame.labelled_strip(span, TOP, frame.plot, wording.NO_RECORDS, **_look(frame, wording.NO_RECORDS))
         for span in chart.gaps
     )
 
@@ -172,15 +172,15 @@ def _rates(frame: Frame, chart: Chart) -> str:
 
 
 def _load(frame: Frame, chart: Chart, y: float) -> str:
-    marks = [label(words.LOAD, LEFT - 8, y + 12, text_anchor="end")]
+    marks = [label(wording.LOAD, LEFT - 8, y + 12, text_anchor="end")]
     marks.append(frame.strip((chart.start_ms, chart.end_ms), y, STRIP, class_="track"))
-    for name, spans in ((words.BUSY, chart.busy), (words.FULL, chart.full)):
+    for name, spans in ((wording.BUSY, chart.busy), (wording.FULL, chart.full)):
         marks += [frame.labelled_strip(span, y, STRIP, name, **_look(frame, name)) for span in spans]
     return "".join(marks)
 
 
 def _state(frame: Frame, chart: Chart, y: float) -> str:
-    marks = [label(words.STATE, LEFT - 8, y + 12, text_anchor="end")]
+    marks = [label(wording.STATE, LEFT - 8, y + 12, text_anchor="end")]
     marks.append(frame.strip((chart.start_ms, chart.end_ms), y, STRIP, class_="track"))
     marks += [
         frame.labelled_strip((span.start_ms, span.end_ms), y, STRIP, span.state, **_look(frame, span.state))

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Final
 
-from flowdiag.note import wording_pictures as words
+from flowdiag.note import wording_pictures as wording
 from flowdiag.note.axis import highest_share, low_scale
 from flowdiag.note.charting import OTHERS
 from flowdiag.note.model import Stack
 from flowdiag.note.svg import LEFT, PLOT, TOP, WIDTH, Frame, element, path, pattern, stairs
-from flowdiag.note.svg import words as label
+from flowdiag.note.svg import text_element as label
 from flowdiag.note.svg_chart import LEGEND_ROW, SWATCH, SWATCH_GAP, gaps, hatch
 from flowdiag.site.clock import Clock
 
@@ -56,14 +56,14 @@ def stack_svg(stack: Stack, clock: Clock, key: str, width: float = WIDTH) -> str
         for ms in stack.edges_ms
     )
     return frame.picture(
-        words.stack_title(chart.link, chart.direction),
-        words.stack_description(stack, clock),
+        wording.stack_title(chart.link, chart.direction),
+        wording.stack_description(stack, clock),
         element("defs", hatch(key), *patterns),
         frame.rules(clock),
         *areas,
         gaps(frame, chart),
         marks,
-        frame.head_label(words.FINDING_1, stack.episode_ms[0]),
+        frame.head_label(wording.FINDING_1, stack.episode_ms[0]),
         frame.plan_label(),
         *legend,
     )

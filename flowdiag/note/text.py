@@ -11,7 +11,7 @@ from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.durations import Span
 from flowdiag.note import comparison, figures
-from flowdiag.note import wording as words
+from flowdiag.note import wording as wording
 from flowdiag.note import wording_brief as brief_words
 from flowdiag.note import wording_comparison as comparing
 from flowdiag.note.brief import Brief, shortened
@@ -56,34 +56,34 @@ def _written(lines: Iterable[Line], width: int, on_terminal: bool) -> str:
 
 def _lines(note: Note, width: int) -> Iterator[Line]:
     yield from _client_lines(note, width)
-    yield from _part(words.FOR_ENGINEER, width)
+    yield from _part(wording.FOR_ENGINEER, width)
     yield from _verdict(note, width)
     yield from _beside(note, width)
     yield from _findings(note, width)
     yield from _section(
-        words.LINKS,
+        wording.LINKS,
         table(LINK_COLUMNS, figures.link_rows(note.links, note.window_ms), left=2, width=width),
     )
     yield from _charts(note, width)
-    yield from _ranking(words.TALKERS, words.ADDRESS, note.talkers, width)
-    yield from _ranking(words.APPLICATIONS, words.APPLICATION, note.applications, width)
-    yield from _ranking(words.DESTINATIONS, words.ADDRESS, note.destinations, width)
-    rows = words.coverage_rows(note.coverage, note.clock)
+    yield from _ranking(wording.TALKERS, wording.ADDRESS, note.talkers, width)
+    yield from _ranking(wording.APPLICATIONS, wording.APPLICATION, note.applications, width)
+    yield from _ranking(wording.DESTINATIONS, wording.ADDRESS, note.destinations, width)
+    rows = wording.coverage_rows(note.coverage, note.clock)
     named = [line for name, value in rows for line in _labelled(name, value, width, "  ", 22)]
-    yield from _section(words.COVERAGE, [*named, *bullets(note.coverage.notes, width)])
+    yield from _section(wording.COVERAGE, [*named, *bullets(note.coverage.notes, width)])
     for heading, sentences in (
-        (words.CAUTIONS, note.cautions),
-        (words.METHOD, note.method),
-        (words.UNSEEN, note.unseen),
+        (wording.CAUTIONS, note.cautions),
+        (wording.METHOD, note.method),
+        (wording.UNSEEN, note.unseen),
     ):
         yield from _section(heading, bullets(sentences, width))
 
 
 def _brief_lines(short: Brief, width: int) -> Iterator[Line]:
     yield from _client_lines(short.note, width)
-    yield from _part(words.FOR_ENGINEER, width)
+    yield from _part(wording.FOR_ENGINEER, width)
     yield []
-    yield [(f"{words.VERDICT}: {short.verdict}", "bold")]
+    yield [(f"{wording.VERDICT}: {short.verdict}", "bold")]
     for section in short.sections:
         yield from _section(section.heading, bullets(section.sentences, width))
     yield from _charts(short.note, width)
@@ -93,15 +93,15 @@ def _brief_lines(short: Brief, width: int) -> Iterator[Line]:
 
 def _client_lines(note: Note, width: int) -> Iterator[Line]:
     ticket = f" {note.ticket}" if note.ticket else ""
-    yield from paragraph(f"{words.TITLE}{ticket}: {note.site}", width, style="bold")
-    yield from paragraph(words.subtitle(note), width)
-    yield from _part(words.FOR_CLIENT, width)
+    yield from paragraph(f"{wording.TITLE}{ticket}: {note.site}", width, style="bold")
+    yield from paragraph(wording.subtitle(note), width)
+    yield from _part(wording.FOR_CLIENT, width)
     client = note.client
     for heading, sentences in (
-        (words.TOLD, (client.told,)),
-        (words.SAW, client.saw),
-        (words.MEANS, (client.means,)),
-        (words.NEXT, client.next),
+        (wording.TOLD, (client.told,)),
+        (wording.SAW, client.saw),
+        (wording.MEANS, (client.means,)),
+        (wording.NEXT, client.next),
     ):
         yield []
         yield [(heading, "bold")]
@@ -130,14 +130,14 @@ def _verdict(note: Note, width: int) -> Iterator[Line]:
     verdict = note.verdict
     yield []
     yield [
-        (f"{words.VERDICT}: ", "bold"),
+        (f"{wording.VERDICT}: ", "bold"),
         (verdict.code, "bold"),
-        (f", {words.CONFIDENCE[verdict.confidence]}{words.rests_on(verdict)}", ""),
+        (f", {wording.CONFIDENCE[verdict.confidence]}{wording.rests_on(verdict)}", ""),
     ]
     if verdict.finding is None:
         yield from bullets(verdict.reasons, width)
         for step in verdict.next_steps:
-            yield from paragraph(words.action(step), width, indent="  > ", hanging="    ")
+            yield from paragraph(wording.action(step), width, indent="  > ", hanging="    ")
 
 
 def _beside(note: Note, width: int) -> Iterator[Line]:
@@ -159,9 +159,9 @@ def _beside(note: Note, width: int) -> Iterator[Line]:
 
 def _findings(note: Note, width: int) -> Iterator[Line]:
     yield []
-    yield [(words.FINDINGS, "bold")]
+    yield [(wording.FINDINGS, "bold")]
     if not note.findings:
-        yield from paragraph(words.NO_FINDINGS, width, indent="  ")
+        yield from paragraph(wording.NO_FINDINGS, width, indent="  ")
     clock = note.clock
     for number, finding in enumerate(note.findings, 1):
         if number > 1:
@@ -174,10 +174,10 @@ def _finding(number: int, finding: Finding, clock: Clock, window_ms: Span, width
     indent = " " * len(lead)
     head: Line = [
         (lead, ""),
-        (words.SEVERITIES[finding.severity].upper(), _SEVERITY_STYLES[finding.severity]),
+        (wording.SEVERITIES[finding.severity].upper(), _SEVERITY_STYLES[finding.severity]),
         (f" {finding.code}", "bold"),
     ]
-    facts = " | ".join(words.finding_facts(finding, clock, window_ms))
+    facts = " | ".join(wording.finding_facts(finding, clock, window_ms))
     if sum(cell_len(text) for text, _ in head) + len(" | ") + cell_len(facts) <= width:
         yield [*head, (f" | {facts}", "")]
     else:
@@ -187,13 +187,13 @@ def _finding(number: int, finding: Finding, clock: Clock, window_ms: Span, width
     rows = figures.evidence_rows(finding, clock)
     if rows:
         told = "; ".join(figures.pair(name, value) for name, value in rows)
-        yield from _labelled(words.FIGURES, told, width, indent)
+        yield from _labelled(wording.FIGURES, told, width, indent)
     for name, value in figures.who_rows(finding):
         yield from _labelled(name, value, width, indent)
     for text in finding.doubts:
-        yield from _labelled(words.DOUBT, text, width, indent)
+        yield from _labelled(wording.DOUBT, text, width, indent)
     for step in finding.actions:
-        yield from paragraph(words.action(step), width, indent=f"{indent}> ", hanging=f"{indent}  ")
+        yield from paragraph(wording.action(step), width, indent=f"{indent}> ", hanging=f"{indent}  ")
 
 
 def _charts(note: Note, width: int) -> Iterator[Line]:
@@ -201,7 +201,7 @@ def _charts(note: Note, width: int) -> Iterator[Line]:
         return
     clock = note.clock
     yield []
-    yield [(words.CHARTS, "bold")]
+    yield [(wording.CHARTS, "bold")]
     for chart in note.charts:
         yield from chart_lines(chart, clock, width)
         yield []

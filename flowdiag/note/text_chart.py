@@ -8,7 +8,7 @@ from typing import Final
 from rich.cells import cell_len
 
 from flowdiag.durations import MINUTE_MS, Span
-from flowdiag.note import wording_pictures as words
+from flowdiag.note import wording_pictures as wording
 from flowdiag.note.axis import highest_share, time_ticks
 from flowdiag.note.layout import Line, paragraph
 from flowdiag.note.model import Chart, Rates
@@ -30,11 +30,11 @@ def chart_lines(chart: Chart, clock: Clock, width: int) -> list[Line]:
     step_ms = chart.step_ms * group
     known = [value for value in rates if value is not None]
     if not known:
-        return _title(chart, words.NO_RECORDS_IN_THIS_TIME, width)
-    if chart.highest_mbps < words.HARDLY_USED * chart.capacity_mbps:
-        return _title(chart, words.hardly_used(chart), width)
+        return _title(chart, wording.NO_RECORDS_IN_THIS_TIME, width)
+    if chart.highest_mbps < wording.HARDLY_USED * chart.capacity_mbps:
+        return _title(chart, wording.hardly_used(chart), width)
     minutes = max(step_ms // MINUTE_MS, 1)
-    lines = _title(chart, words.column_is(minutes), width)
+    lines = _title(chart, wording.column_is(minutes), width)
     highest = max(known) if chart.scale_mbps is None else chart.scale_mbps
     lines += _bars(rates, chart.capacity_mbps, highest_share(highest, chart.capacity_mbps))
     lines += _axis(chart, clock, len(rates), step_ms)
@@ -43,9 +43,9 @@ def chart_lines(chart: Chart, clock: Clock, width: int) -> list[Line]:
     asked = ["=" if _touches(chart.asked_ms, at - step_ms // 2, step_ms) else " " for at in middles]
     state = [_state(chart, at) for at in middles]
     for name, marks, style in (
-        (words.ROW_LOAD, load, "red"),
-        (words.ROW_ASKED, asked, ""),
-        (words.ROW_STATE, state, ""),
+        (wording.ROW_LOAD, load, "red"),
+        (wording.ROW_ASKED, asked, ""),
+        (wording.ROW_STATE, state, ""),
     ):
         if any(mark != " " for mark in marks):
             lines.append([(f"{name:>{MARGIN - 2}}  ", ""), ("".join(marks).rstrip(), style)])
@@ -53,7 +53,7 @@ def chart_lines(chart: Chart, clock: Clock, width: int) -> list[Line]:
 
 
 def _title(chart: Chart, said: str, width: int) -> list[Line]:
-    title = words.text_chart_title(chart.link, chart.direction, chart.capacity_mbps)
+    title = wording.text_chart_title(chart.link, chart.direction, chart.capacity_mbps)
     if len("  ") + cell_len(title) + len("; ") + cell_len(said) <= width:
         return [[("  ", ""), (title, "bold"), (f"; {said}", "")]]
     return paragraph(f"{title}; {said}", width, indent="  ", style="bold")

@@ -14,6 +14,8 @@ from importlib import import_module
 from types import ModuleType
 from typing import Any
 
+__all__ = ["as_csv", "as_json", "as_text", "as_xlsx", "frame", "pages", "period", "portfolio_review", "sites"]
+
 
 class _Callable(ModuleType):
     def __call__(self, *words: Any, **options: Any) -> Any:

@@ -17,8 +17,8 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.folder import OWN_FOLDER
-from flowdiag.collector.store.places import Place
 from flowdiag.errors import StoreError
 from flowdiag.review.flow_days import FlowDay
 from flowdiag.review.partial import SLOT_MINUTES, TALKER_SCHEMA, Missing, SitePartial, Stay
@@ -114,7 +114,7 @@ class KeptMonth:
 class PartialCache:
     """The kept partials of one site. counting: of counting_profile()."""
 
-    def __init__(self, place: Place, counting: Profile) -> None:
+    def __init__(self, place: StorageBackend, counting: Profile) -> None:
         self._place = place
         places = (sorted(counting.site.exporters), [link.interfaces for link in counting.link])
         self._folder = f"{REVIEWED}/{hashlib.sha256(repr(places).encode()).hexdigest()[:16]}"

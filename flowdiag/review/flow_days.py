@@ -21,7 +21,7 @@ from flowdiag.collector.report import ExportReport
 from flowdiag.collector.span import Span
 from flowdiag.collector.store.finding import StoredFile, find_files, open_stored
 from flowdiag.collector.store.layout import NO_DAY, SUFFIX
-from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.errors import FlowdiagError, StoreChanged
 
 _EPOCH: Final = date(1970, 1, 1)
@@ -49,7 +49,7 @@ class FlowDays:
 
     def __init__(self, location: str) -> None:
         self.location = location
-        self.place = open_place(location)
+        self.backend = open_backend(location)
 
     def days(self, exporters: Sequence[bytes], span: Span) -> list[FlowDay]:
         """The days that may hold flows of some exporters (all, if none are given) in a span of time, in order.
@@ -58,7 +58,7 @@ class FlowDays:
         """
         files = [
             file
-            for file in find_files(self.place, exporters or None, span)
+            for file in find_files(self.backend, exporters or None, span)
             if file.partition.day != NO_DAY  # flows without times tell nothing here
         ]
         by_day = sorted(files, key=lambda file: (file.partition.day, file.partition, file.target))
@@ -81,7 +81,7 @@ class FlowDays:
                 report.problem(file.target, None, f"damaged Parquet ({str(error).splitlines()[0]})")
 
     def _read(self, file: StoredFile, stored: StoredFlows) -> Iterator[pa.RecordBatch]:
-        with open_stored(self.place, file) as octets:
+        with open_stored(self.backend, file) as octets:
             parquet = pq.ParquetFile(octets)
             metadata = parquet.metadata.metadata
             check_schema(parquet.schema_arrow, file.target)

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from typing import Final
 
+from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.finding import find_files
 from flowdiag.collector.store.layout import NO_DAY
-from flowdiag.collector.store.places import Place
 from flowdiag.durations import DAY_MS
 from flowdiag.errors import StoreError, UsageError
 from flowdiag.review.flow_days import day_date
@@ -80,7 +80,7 @@ def month_period(text: str) -> Period:
     return Period(first.isoformat(timespec="minutes"), following.isoformat(timespec="minutes"))
 
 
-def chosen_period(place: Place, month: str | None, begin: str | None, end: str | None) -> Period:
+def chosen_period(backend: StorageBackend, month: str | None, begin: str | None, end: str | None) -> Period:
     """The period of the options; USUAL_DAYS up to the newest day in the store where they leave it open.
 
     Raises UsageError for options that contradict each other or cannot be read; StoreError without a store or flows.
@@ -88,10 +88,10 @@ def chosen_period(place: Place, month: str | None, begin: str | None, end: str |
     if month is not None:
         if begin is not None or end is not None:
             raise UsageError("--month does not go together with --from and --to", expected="one of them")
-        find_files(place, frozenset(), (0, 0))  # is there a store at all?
+        find_files(backend, frozenset(), (0, 0))  # is there a store at all?
         return month_period(month)
     if end is None or needs_a_date("--from", begin) or needs_a_date("--to", end):
-        newest = _end_of_flows(place)
+        newest = _end_of_flows(backend)
         begin, end = _with_dates(begin, newest.isoformat() if end is None else end, newest)
     if begin is None:
         try:
@@ -102,12 +102,12 @@ def chosen_period(place: Place, month: str | None, begin: str | None, end: str |
     return Period(_to_the_minute(begin), _to_the_minute(end))
 
 
-def _end_of_flows(place: Place) -> datetime:
+def _end_of_flows(backend: StorageBackend) -> datetime:
     """The end of the newest day in the store, as each site's local time. Raises StoreError without a store or flows."""
-    days = [file.partition.day for file in find_files(place) if file.partition.day != NO_DAY]
+    days = [file.partition.day for file in find_files(backend) if file.partition.day != NO_DAY]
     if not days:
         raise StoreError(
-            "the store holds no flows", file=place.name, advice='"flowdiag ingest" or "collect" adds some'
+            "the store holds no flows", file=backend.name, advice='"flowdiag ingest" or "collect" adds some'
         )
     return datetime.combine(day_date(max(days) + 1), time())
 

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from typing import Final, NamedTuple
 
 from flowdiag.note.figures import plain_rate
-from flowdiag.note.svg import element, number, words
+from flowdiag.note.svg import element, number, text_element
 from flowdiag.review.flow_days import day_date
 from flowdiag.review.link_figures import LinkFigures
 from flowdiag.review.trend import DAYS_A_MONTH, Trend
@@ -76,7 +76,7 @@ def trend_svg(figures: LinkFigures, trend: Trend, busy: float, title: str, width
     ):
         y = frame.y(mbps)
         parts.append(element("line", x1=LEFT, y1=y, x2=frame.right, y2=y, class_=kind))
-        parts.append(words(label, frame.right - 4, y - 4, "halo", text_anchor="end"))
+        parts.append(text_element(label, frame.right - 4, y - 4, "halo", text_anchor="end"))
     parts += [
         element("circle", cx=frame.x(day), cy=frame.y(mbps), r=2.5, class_="point")
         for day, mbps in zip(trend.days, trend.points, strict=True)
@@ -120,18 +120,20 @@ def _band(frame: _Frame, trend: Trend) -> str:
 
 def _rules(frame: _Frame, capacity: float) -> list[str]:
     """Grid lines with their rates on the left, and months below."""
-    parts = [words("Mbit/s", LEFT - 8, TOP - 4, text_anchor="end")]
+    parts = [text_element("Mbit/s", LEFT - 8, TOP - 4, text_anchor="end")]
     for step in range(_TICKS + 1):
         y = frame.y(capacity * step / _TICKS)
         kind = "axis" if step == 0 else "grid"
         parts.append(element("line", x1=LEFT, y1=y, x2=frame.right, y2=y, class_=kind))
         if step < _TICKS:
-            parts.append(words(plain_rate(capacity * step / _TICKS), LEFT - 8, y + 4, text_anchor="end"))
+            parts.append(
+                text_element(plain_rate(capacity * step / _TICKS), LEFT - 8, y + 4, text_anchor="end")
+            )
     for first in _months(day_date(frame.first), day_date(frame.last)):
         x = frame.x((first - date(1970, 1, 1)).days)
         parts.append(element("line", x1=x, y1=HEIGHT - BOTTOM, x2=x, y2=HEIGHT - BOTTOM + 5, class_="axis"))
         anchor = "end" if x > frame.right - 30 else "middle"
-        parts.append(words(MONTHS[first.month - 1][:3], x, HEIGHT - 8, text_anchor=anchor))
+        parts.append(text_element(MONTHS[first.month - 1][:3], x, HEIGHT - 8, text_anchor=anchor))
     return parts
 
 

@@ -6,8 +6,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from flowdiag.collector.store.backends import is_url
 from flowdiag.collector.store.cluster import open_workers
-from flowdiag.collector.store.places import is_url
 from flowdiag.collector.store.workers import Count
 from flowdiag.review.advice import ADVICE
 from flowdiag.review.period import Period

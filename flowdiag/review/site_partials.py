@@ -38,13 +38,13 @@ def site_history(
 
     keep: take and leave partials in the store. Raises StoreError if there is no store.
     """
-    with store.place.reading():  # nobody removes files between the listing and the reading
+    with store.backend.reading():  # nobody removes files between the listing and the reading
         return _history(store, profile, begin_ms, end_ms, keep=keep)
 
 
 def _history(store: FlowDays, profile: Profile, begin_ms: int, end_ms: int, *, keep: bool) -> SiteHistory:
     counting = counting_profile(profile)
-    cache = PartialCache(store.place, counting)
+    cache = PartialCache(store.backend, counting)
     exporters = [to_bytes(address) for address in profile.site.exporters]
     wanted = store.days(exporters, (begin_ms, end_ms))
     partials: list[SitePartial] = []

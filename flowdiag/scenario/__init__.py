@@ -8,3 +8,5 @@ nothing here uses the decoder.
 
 Many sites over months go another way: portfolio.py draws their demand, stored_days.py writes it straight into a flow store.
 """
+
+__all__ = ["capture", "exporting", "library", "site", "write"]

@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from flowdiag.aggregator import coverage_notes, partials, services, top_passes, twins
+from flowdiag.aggregator import coverage_notes, duplicates, partials, services, top_passes
 from flowdiag.aggregator.applications import Catalogue, Names, read_catalogue
 from flowdiag.aggregator.build import joined
 from flowdiag.aggregator.counting import SMALL_INTERFACES, InterfaceLinks
@@ -27,7 +27,13 @@ from flowdiag.aggregator.partials import (
 )
 from flowdiag.aggregator.resolution import USUAL_S, _between, _candidates, estimate_resolution
 from flowdiag.aggregator.services import Ends, opened_by_src
-from flowdiag.aggregator.strays import HARDLY_ANYTHING, MAX_DAYS, PAUSE_DAYS, days_kept, without_strays
+from flowdiag.aggregator.time_outliers import (
+    HARDLY_ANYTHING,
+    MAX_DAYS,
+    PAUSE_DAYS,
+    days_kept,
+    without_time_outliers,
+)
 from flowdiag.aggregator.top_passes import Seen
 from flowdiag.aggregator.translation import _listed
 from flowdiag.collector.report import LossEvent
@@ -43,7 +49,7 @@ def test_bounds_of_memory_and_thresholds_are_those_that_were_measured() -> None:
     assert top_passes.MAX_PEAK_CELLS * 8 == 32_000_000  # octets
     assert (partials.MAX_KEYS, partials.KEPT_PART, partials.STEP, FEW_PLACES) == (500_000, 2, 1024.0, 131_072)
     assert (services.MAX_CALLED, services.MAX_PAIRS) == (500_000, 250_000)
-    assert (twins.ALWAYS_LOOKED_AT, twins.SAMPLE_ONE_IN) == (200_000, 16)
+    assert (duplicates.ALWAYS_LOOKED_AT, duplicates.SAMPLE_ONE_IN) == (200_000, 16)
     assert coverage_notes.MOST_LOOKED_AT == 200_000
     assert (PAUSE_DAYS, MAX_DAYS, HARDLY_ANYTHING) == (7, 1_000, 0.01)
 
@@ -53,14 +59,14 @@ def test_bounds_of_memory_and_thresholds_are_those_that_were_measured() -> None:
 
 def test_of_no_flows_none_is_a_stray() -> None:
     nobody = joined(())
-    assert without_strays(nobody) == (nobody, 0)
+    assert without_time_outliers(nobody) == (nobody, 0)
 
 
 def test_within_a_week_no_flow_is_a_stray() -> None:
     flows = build([up(src_port=1), up(src_port=2, start=6 * 86_400, end=6 * 86_400)])[0]
-    assert without_strays(flows) == (flows, 0)
+    assert without_time_outliers(flows) == (flows, 0)
     flows.end_ms[1] += 2 * 86_400_000  # eight days, and nothing that is left out
-    assert without_strays(flows) == (flows, 0)
+    assert without_time_outliers(flows) == (flows, 0)
 
 
 def test_days_are_those_of_the_largest_part_the_first_of_equal_ones() -> None:
@@ -86,12 +92,12 @@ def test_up_to_a_bound_all_rows_on_links_are_looked_at(
     monkeypatch: pytest.MonkeyPatch, most: int, rows: int
 ) -> None:
     """Of forty conversations whose ports differ by a row, those whose numbers mix to a multiple of sixteen."""
-    monkeypatch.setattr(twins, "ALWAYS_LOOKED_AT", most)
+    monkeypatch.setattr(duplicates, "ALWAYS_LOOKED_AT", most)
     flows = build([up(src_port=port) for port in range(1, 41)])[0]
-    found = twins.sampled(flows)
+    found = duplicates.sampled(flows)
     assert len(found) == rows
     flows.link[:] = -1
-    assert len(twins.sampled(flows)) == 0
+    assert len(duplicates.sampled(flows)) == 0
 
 
 def test_packets_are_those_seen_where_nothing_is_sampled() -> None:

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from flowdiag.aggregator.choosing import either, exchanged
+from flowdiag.aggregator.chunks import ordered_by
 from flowdiag.aggregator.concurrently import both
 from flowdiag.aggregator.services import _KnownEnds
-from flowdiag.aggregator.steps import ordered_by
 from flowdiag.diagnoser.signals.conversations import occurring_again
 
 MASK = np.array([True, False, True, True, False])

@@ -10,10 +10,10 @@ import pytest
 
 from flowdiag.addresses import to_bytes
 from flowdiag.aggregator import same_packets
+from flowdiag.aggregator.duplicates import _one_by_one, _sent_together, repeated, without_duplicates
 from flowdiag.aggregator.records import MESSAGE_NUMBERS, NO_MESSAGE
 from flowdiag.aggregator.same_packets import _same, _Talks
 from flowdiag.aggregator.shared_starts import with_own_starts
-from flowdiag.aggregator.twins import _one_by_one, _sent_together, repeated, without_twins
 from flowdiag.collector.report import ExportReport, SessionReport
 from tests.aggregator.tables import EXPORTER, START, Row, build, int_array, octets_by_direction, up
 from tests.aggregator.test_repetitions import told
@@ -114,7 +114,7 @@ def test_keys_that_occur_again_are_found_in_their_places() -> None:
 
 def test_what_lies_on_no_link_is_no_repetition() -> None:
     local = up(egress_interface=9)
-    flows, dropped = without_twins(build([local, up(src_port=3), local])[0])
+    flows, dropped = without_duplicates(build([local, up(src_port=3), local])[0])
     assert (len(flows), dropped) == (3, 0)
 
 

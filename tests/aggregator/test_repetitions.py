@@ -10,8 +10,8 @@ import pytest
 from flowdiag.aggregator.build import build_case_data
 from flowdiag.aggregator.conversation_keys import mixed
 from flowdiag.aggregator.coverage import Coverage
+from flowdiag.aggregator.duplicates import ALWAYS_LOOKED_AT, without_duplicates
 from flowdiag.aggregator.site_flows import SiteFlows
-from flowdiag.aggregator.twins import ALWAYS_LOOKED_AT, without_twins
 from flowdiag.collector.report import ExportReport
 from flowdiag.flows import MESSAGES_KEY
 from tests.aggregator.tables import (
@@ -86,10 +86,10 @@ def test_repetitions_are_found_in_long_exports_by_a_sample() -> None:
     many["outside_port"] = rng.integers(1, 65_535, len(many["octets"])).astype(np.int32)
     many["octets"] = rng.integers(1, 10**9, len(many["octets"])).astype(float)
     both = {name: np.concatenate([value, value]) for name, value in many.items()}
-    once, none = without_twins(
+    once, none = without_duplicates(
         type(flows)(**many, addresses=flows.addresses, applications=flows.applications)
     )
-    half, dropped = without_twins(
+    half, dropped = without_duplicates(
         type(flows)(**both, addresses=flows.addresses, applications=flows.applications)
     )
     assert none == 0

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.chunks import STEP_ROWS
 from flowdiag.aggregator.spread import WindowGrid, bounds, part_inside, spread, touched
-from flowdiag.aggregator.steps import STEP_ROWS
 from tests.aggregator.tables import int_array
 
 GRID = WindowGrid(0, 60_000, 5)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from flowdiag.aggregator.strays import MAX_DAYS, Span, days_kept, without_strays
+from flowdiag.aggregator.time_outliers import MAX_DAYS, Span, days_kept, without_time_outliers
 from tests.aggregator.tables import START, build, int_array, up
 
 DAY_S = 86_400
@@ -58,8 +58,8 @@ def test_a_flow_that_ends_a_week_after_all_others_began_is_left_out() -> None:
     flows.end_ms[0] = (day + 7) * DAY_MS - 1
     flows.start_ms[1] -= 2 * DAY_MS  # so that there is something to look at
     flows.end_ms[1] = (day + 7) * DAY_MS
-    left, strays = without_strays(flows)
-    assert (len(left), strays) == (199, 1)
+    left, outliers = without_time_outliers(flows)
+    assert (len(left), outliers) == (199, 1)
     assert int(left.end_ms.max()) == (day + 7) * DAY_MS - 1
 
 
@@ -72,7 +72,7 @@ def test_a_span_is_that_of_the_days_kept_each_source_moved_by_its_own_clock() ->
     span.add(np.array([0, 1], np.int16), int_array(today + 20 * DAY_MS, 0), int_array(today + 20 * DAY_MS, 0))
     # Sound records are 300: two of a hundredth's less, one near 1970 and one in three weeks.
     assert span.settle(int_array(0, 700)) == (today + 1000, today + 500 + 149 + 10 + 700)
-    assert span.strays == 2
+    assert span.outliers == 2
 
 
 def test_a_span_of_nothing_is_none() -> None:

@@ -69,13 +69,13 @@ def test_rows_beyond_the_cells_that_are_held_have_no_peak(monkeypatch: pytest.Mo
 
 def test_a_chunk_is_full_from_its_rows_on(monkeypatch: pytest.MonkeyPatch) -> None:
     sizes: list[int] = []
-    real = top_passes.without_twins
+    real = top_passes.without_duplicates
 
     def counted(flows: Any) -> Any:
         sizes.append(len(flows))
         return real(flows)
 
-    monkeypatch.setattr(top_passes, "without_twins", counted)
+    monkeypatch.setattr(top_passes, "without_duplicates", counted)
     rows = [up(src_port=port) for port in range(1, 8)]
     for chunk, expected in ((3, [3, 3, 1]), (7, [7]), (8, [7]), (1, [1] * 7)):
         monkeypatch.setattr(top_passes, "CHUNK_ROWS", chunk)
@@ -114,7 +114,7 @@ def test_what_is_seen_is_added_up_and_its_sample_is_even(monkeypatch: pytest.Mon
     seen.add(flows, 2, 3)
     seen.add(flows_of([up(packets=5)]), 1, 4)
     assert (seen.packets, seen.packets_seen) == (10 * 28 + 5, 28 + 5)
-    assert (seen.twins, seen.moved_starts) == (3, 7)
+    assert (seen.duplicates, seen.moved_starts) == (3, 7)
     assert seen.some.inside_port.tolist() == [1, 3, 5, 7]  # each second of seven
 
 

@@ -28,7 +28,7 @@ from typing import Final
 
 from flowdiag.addresses import to_bytes
 from flowdiag.collector.store.changes import make_store
-from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.scenario.stored_days import write_portfolio
 
 FIRST: Final = datetime(2026, 3, 1, tzinfo=UTC)
@@ -96,7 +96,7 @@ def draw(folder: Path) -> Path:
 def copy(drawn: Path, portfolio: Path, sites: int, store: str) -> None:
     """Adds the flows in one of the drawn stores to a portfolio, for so many sites."""
     place = portfolio / "flows"
-    make_store(open_place(place))
+    make_store(open_backend(place))
     (portfolio / "sites").mkdir(exist_ok=True)
     for number in range(sites):
         model = number % DRAWN

@@ -231,7 +231,7 @@ def test_the_evidence_of_a_ceiling_of_two_levels() -> None:
         ],
     }
     assert (found.start_ms, found.end_ms) == (ms(600), ms(1320))
-    assert found.doubts == (below_plan.words.FEW_WINDOWS,)
+    assert found.doubts == (below_plan.wording.FEW_WINDOWS,)
 
 
 @pytest.mark.parametrize(

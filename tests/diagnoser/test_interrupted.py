@@ -7,7 +7,7 @@ import pytest
 from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.diagnosis import Diagnosis
-from flowdiag.diagnoser.sentences import backup as words
+from flowdiag.diagnoser.sentences import backup as wording
 from tests.diagnoser.building import Book, ms, profile
 
 HOUR = 3600
@@ -49,7 +49,7 @@ def test_sessions_that_stop_and_go_on_together_prove_an_outage_of_seconds() -> N
     (finding,) = [found for found in diagnosis.findings if found.code == "outage"]
     assert (finding.start_ms, finding.end_ms, finding.severity) == (ms(1810), ms(1900), "critical")
     assert finding.evidence["at_work_shown_by"] == "interrupted"
-    assert finding.doubts == (words.INTERRUPTED,)
+    assert finding.doubts == (wording.INTERRUPTED,)
     assert (diagnosis.verdict.code, diagnosis.verdict.confidence) == ("outage", "medium")
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.findings.outage import find
-from flowdiag.diagnoser.sentences import backup as words
+from flowdiag.diagnoser.sentences import backup as wording
 from tests.diagnoser.building import PING, SYN, Book, ms, profile
 
 HOUR = 3600
@@ -51,7 +51,7 @@ def test_answered_keepalives_on_the_backup_do_not_carry_the_site() -> None:
     attempts(book, 1205, 1795)
     book.pings(0, HOUR)
     (finding,) = find(book.case(profile(keepalives=[PING]), span=(0, HOUR)))
-    assert (finding.confidence, finding.doubts) == ("high", (words.BACKUP_ANSWERED,))
+    assert (finding.confidence, finding.doubts) == ("high", (wording.BACKUP_ANSWERED,))
 
 
 def test_a_silence_in_which_the_backup_had_a_way_out_is_doubtful_where_nobody_tried() -> None:
@@ -59,14 +59,14 @@ def test_a_silence_in_which_the_backup_had_a_way_out_is_doubtful_where_nobody_tr
     book.pings(0, HOUR)
     (finding,) = find(book.case(profile(keepalives=[PING]), span=(0, HOUR)))
     assert finding.confidence == "low"
-    assert finding.doubts == (words.NO_ATTEMPTS_SEEN, words.BACKUP_ANSWERED)
+    assert finding.doubts == (wording.NO_ATTEMPTS_SEEN, wording.BACKUP_ANSWERED)
 
 
 def test_unanswered_keepalives_take_nothing_from_an_outage() -> None:
     book = dark()
     book.pings(0, HOUR, answered=False)
     (finding,) = find(book.case(profile(keepalives=[PING]), span=(0, HOUR)))
-    assert (finding.confidence, finding.doubts) == ("medium", (words.NO_ATTEMPTS_SEEN,))
+    assert (finding.confidence, finding.doubts) == ("medium", (wording.NO_ATTEMPTS_SEEN,))
 
 
 def test_an_abrupt_silence_between_steady_traffic_is_an_outage_without_attempts() -> None:

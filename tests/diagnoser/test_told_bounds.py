@@ -16,7 +16,7 @@ from flowdiag.diagnoser.compared import BUSY, CALM, Load, Side
 from flowdiag.diagnoser.confidence import LOSS_MINOR
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.finding import Finding, Verdict
-from flowdiag.diagnoser.sentences import verdict as words
+from flowdiag.diagnoser.sentences import verdict as wording
 from flowdiag.diagnoser.signals.at_limit import AtLimit
 from flowdiag.diagnoser.signals.episodes import Episode
 from tests.diagnoser.building import MINUTE, Book, ms, profile
@@ -52,7 +52,7 @@ def test_load_or_an_attack_without_times_is_not_explained(unknown: str) -> None:
 def test_sampling_is_a_caution(sampling: float, said: bool) -> None:
     case = hour()
     case = replace(case, coverage=replace(case.coverage, sampling=sampling))
-    assert (words.sampled(sampling) in cautions(case, [])) == said
+    assert (wording.sampled(sampling) in cautions(case, [])) == said
 
 
 @pytest.mark.parametrize(
@@ -64,7 +64,7 @@ def test_a_window_that_reaches_into_the_last_records_is_told_to_lack_some(end: f
     book = Book()
     book.row(0, HOUR, way=DOWN, octets=1000)
     case = book.case(SITE, window=(0, end))
-    assert (words.OPEN_RECORDS in cautions(case, [])) == said
+    assert (wording.OPEN_RECORDS in cautions(case, [])) == said
 
 
 @pytest.mark.parametrize(
@@ -79,7 +79,7 @@ def test_a_window_that_reaches_into_the_last_records_is_told_to_lack_some(end: f
 def test_what_is_missing_makes_figures_lower_bounds(found: list[Finding], lost: int, said: bool) -> None:
     case = hour()
     case = replace(case, coverage=replace(case.coverage, lost_records=lost))
-    assert (words.LOWER_BOUNDS in cautions(case, found)) == said
+    assert (wording.LOWER_BOUNDS in cautions(case, found)) == said
 
 
 # The client's part --------------------------------------------------------------------------------------------------

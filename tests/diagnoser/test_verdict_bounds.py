@@ -14,7 +14,7 @@ from flowdiag.diagnoser.cautions import cautions
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings import cannot_tell, link_busy, link_full, not_the_link
 from flowdiag.diagnoser.sentences import all_clear as wording_all_clear
-from flowdiag.diagnoser.sentences import verdict as words
+from flowdiag.diagnoser.sentences import verdict as wording
 from tests.diagnoser.building import MINUTE, Book, ms, profile
 
 SITE = profile(backup=False)
@@ -45,7 +45,7 @@ def why(case: Case) -> str | None:
 
 def test_an_export_that_covers_half_of_the_time_is_enough() -> None:
     assert why(hour(window=(0, 7198))) is None
-    assert words.too_little(3599 / 7300) in (why(hour(window=(0, 7300))) or "")
+    assert wording.too_little(3599 / 7300) in (why(hour(window=(0, 7300))) or "")
 
 
 @pytest.mark.parametrize(
@@ -55,18 +55,18 @@ def test_an_export_that_covers_half_of_the_time_is_enough() -> None:
 def test_a_time_before_or_after_the_export_is_outside_of_it(
     window: tuple[float, float], outside: bool
 ) -> None:
-    assert (words.OUTSIDE in (why(hour(window=window)) or "")) == outside
+    assert (wording.OUTSIDE in (why(hour(window=window)) or "")) == outside
 
 
 def test_what_is_missing_is_told() -> None:
-    assert words.NO_LINKS in (why(replace(hour(), profile=SITE.model_copy(update={"link": []}))) or "")
-    assert words.NOTHING_READ in (why(hour(records=0)) or "")
-    assert words.NOTHING_READ in (why(hour(first_ms=None)) or "")
-    assert words.NOTHING_READ in (why(hour(last_ms=None)) or "")
-    assert words.LINKS_NOT_APART in (why(hour(links_apart=False)) or "")
+    assert wording.NO_LINKS in (why(replace(hour(), profile=SITE.model_copy(update={"link": []}))) or "")
+    assert wording.NOTHING_READ in (why(hour(records=0)) or "")
+    assert wording.NOTHING_READ in (why(hour(first_ms=None)) or "")
+    assert wording.NOTHING_READ in (why(hour(last_ms=None)) or "")
+    assert wording.LINKS_NOT_APART in (why(hour(links_apart=False)) or "")
     nowhere = hour()
     nowhere.flows.link[:] = -1
-    assert words.NOTHING_ON_LINKS in (why(nowhere) or "")
+    assert wording.NOTHING_ON_LINKS in (why(nowhere) or "")
     nowhere.flows.link[0] = 0
     assert why(replace(nowhere)) is None
 
@@ -86,33 +86,38 @@ def said(case: Case, *findings: Finding) -> set[str]:
     ("case", "findings", "expected"),
     [
         (hour(), (), set()),
-        (hour(), (finding("export-gap", "warning"),), {words.LOWER_BOUNDS}),
+        (hour(), (finding("export-gap", "warning"),), {wording.LOWER_BOUNDS}),
         (hour(), (finding("export-gap", "info"),), set()),
-        (hour(lost_records=10, records=990), (), {words.LOWER_BOUNDS}),
+        (hour(lost_records=10, records=990), (), {wording.LOWER_BOUNDS}),
         (hour(lost_records=9, records=991), (), set()),
-        (hour(), (finding("link-full", applications=["web"]),), {words.PORTS_ARE_CONVENTIONS}),
-        (hour(), (finding("inbound-flood"),), {words.SECURITY_CAUTION}),
-        (hour(), (finding("outbound-scan"),), {words.SECURITY_CAUTION}),
+        (hour(), (finding("link-full", applications=["web"]),), {wording.PORTS_ARE_CONVENTIONS}),
+        (hour(), (finding("inbound-flood"),), {wording.SECURITY_CAUTION}),
+        (hour(), (finding("outbound-scan"),), {wording.SECURITY_CAUTION}),
         (
             hour(window=(0, 3539)),
             (),
             set(),
         ),  # the export's last record is of 3,598 s, and one may last a minute
-        (hour(window=(0, 3541)), (), {words.OPEN_RECORDS}),
+        (hour(window=(0, 3541)), (), {wording.OPEN_RECORDS}),
     ],
 )
 def test_cautions_are_told_where_they_apply(
     case: Case, findings: tuple[Finding, ...], expected: set[str]
 ) -> None:
-    known = {words.LOWER_BOUNDS, words.PORTS_ARE_CONVENTIONS, words.SECURITY_CAUTION, words.OPEN_RECORDS}
+    known = {
+        wording.LOWER_BOUNDS,
+        wording.PORTS_ARE_CONVENTIONS,
+        wording.SECURITY_CAUTION,
+        wording.OPEN_RECORDS,
+    }
     window = case if case.window_given else replace(case, window_ms=(ms(0), ms(3000)))
     assert said(window, *findings) & known == expected
 
 
 def test_resolution_and_sampling_are_told_first() -> None:
-    assert cautions(hour(), ())[0] == words.resolution(60, True)
-    assert words.sampled(10.0) in said(hour(sampling=10.0))
-    assert words.sampled(1.0) not in said(hour())
+    assert cautions(hour(), ())[0] == wording.resolution(60, True)
+    assert wording.sampled(10.0) in said(hour(sampling=10.0))
+    assert wording.sampled(1.0) not in said(hour())
 
 
 # Room ---------------------------------------------------------------------------------------------------------------
@@ -172,7 +177,7 @@ def test_a_twentieth_of_the_time_may_be_missing(silent: int, doubt: bool) -> Non
     heard = np.ones(60, np.bool_)
     heard[30 : 30 + silent] = False
     said = not_the_link.verdict(hour(heard=heard, window=(0, HOUR))).reasons
-    assert any(words.too_little_reason(1 - silent / 60) in reason for reason in said) == doubt
+    assert any(wording.too_little_reason(1 - silent / 60) in reason for reason in said) == doubt
 
 
 # Full and busy ------------------------------------------------------------------------------------------------------

@@ -89,7 +89,7 @@ def read(octets: bytes, batch_rows: int) -> Reading | str:
     # Readers note what they meet at once, the decoder when a batch is made.
     report.problems.sort(key=lambda problem: (problem.what, problem.offset or 0))
     _check(table, report)
-    return Reading(table, report, decoder._intake._holding._number > 0)
+    return Reading(table, report, decoder._message_decoder._holding._number > 0)
 
 
 def _without_what_options_tell(reading: Reading) -> Reading:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.errors import StoreError, UsageError
 from flowdiag.review.period import Period, chosen_period, month_period
 from tests.review.portfolios import small
@@ -33,12 +33,12 @@ def test_what_is_no_month_is_refused(text: str) -> None:
 
 
 def test_the_newest_31_days_are_reviewed_by_default(tmp_path: Path) -> None:
-    place = open_place(small(tmp_path, sites=1, days=3).store)
-    assert chosen_period(place, None, None, None).span_ms("UTC")[1] == 1_772_582_400_000  # 4 March
-    assert chosen_period(place, None, None, "2026-03-02") == Period("2026-01-30T00:00", "2026-03-02T00:00")
-    day = chosen_period(place, None, "2026-03-02T08:00:00", "17:00")
+    backend = open_backend(small(tmp_path, sites=1, days=3).store)
+    assert chosen_period(backend, None, None, None).span_ms("UTC")[1] == 1_772_582_400_000  # 4 March
+    assert chosen_period(backend, None, None, "2026-03-02") == Period("2026-01-30T00:00", "2026-03-02T00:00")
+    day = chosen_period(backend, None, "2026-03-02T08:00:00", "17:00")
     assert day.span_ms("UTC")[1] - day.span_ms("UTC")[0] == 9 * 3_600_000
-    assert chosen_period(place, "2026-02", None, None) == month_period("2026-02")
+    assert chosen_period(backend, "2026-02", None, None) == month_period("2026-02")
 
 
 @pytest.mark.parametrize(
@@ -58,9 +58,9 @@ def test_a_period_in_words_ends_with_its_last_day(begin: str, end: str, words: s
 
 
 def test_a_month_does_not_go_with_other_times(tmp_path: Path) -> None:
-    place = open_place(small(tmp_path, sites=1, days=1).store)
+    backend = open_backend(small(tmp_path, sites=1, days=1).store)
     with pytest.raises(UsageError, match="does not go together"):
-        chosen_period(place, "2026-03", "2026-03-01", None)
+        chosen_period(backend, "2026-03", "2026-03-01", None)
 
 
 @pytest.mark.parametrize(
@@ -74,14 +74,14 @@ def test_a_month_does_not_go_with_other_times(tmp_path: Path) -> None:
     ],
 )
 def test_times_that_cannot_be(tmp_path: Path, begin: str | None, end: str | None, what: str) -> None:
-    place = open_place(small(tmp_path, sites=1, days=1).store)
+    backend = open_backend(small(tmp_path, sites=1, days=1).store)
     with pytest.raises(UsageError, match=what):
-        chosen_period(place, None, begin, end)
+        chosen_period(backend, None, begin, end)
 
 
 def test_words_count_back_from_the_newest_day_of_the_store(tmp_path: Path) -> None:
     """Flows of 1 to 3 March 2026; 3 March was a Tuesday."""
-    place = open_place(small(tmp_path, sites=1, days=3).store)
+    backend = open_backend(small(tmp_path, sites=1, days=3).store)
     for begin, end, expected in (
         ("-2d", None, ("2026-03-02T00:00", "2026-03-04T00:00")),
         ("yesterday", "today", ("2026-03-02T00:00", "2026-03-03T00:00")),
@@ -89,10 +89,10 @@ def test_words_count_back_from_the_newest_day_of_the_store(tmp_path: Path) -> No
         ("2026-03-01T00:00+13:00", "now", ("2026-03-01T00:00+13:00", "2026-03-04T00:00")),
         ("9am", "5pm", ("2026-03-03T09:00", "2026-03-03T17:00")),
     ):
-        assert chosen_period(place, None, begin, end) == Period(*expected)
+        assert chosen_period(backend, None, begin, end) == Period(*expected)
 
 
 def test_there_has_to_be_a_store(tmp_path: Path) -> None:
     for month in ("2026-03", None):
         with pytest.raises(StoreError, match="no flow store"):
-            chosen_period(open_place(tmp_path / "nothing"), month, None, None)
+            chosen_period(open_backend(tmp_path / "nothing"), month, None, None)

@@ -74,7 +74,7 @@ def as_addresses(octets: NDArray[np.uint8]) -> Addresses:
     return np.ascontiguousarray(octets).view(np.uint64)
 
 
-def endpoint(columns: Columns, side: Side, sixth: Mask | None) -> Endpoint:
+def endpoint(columns: Columns, side: Side, ipv6: Mask | None) -> Endpoint:
     """One side's addresses; sixth: where IPv6 counts, for templates that hold both families."""
     words = columns.words(side.v4)
     octets = columns.octets(side.v6, 16)
@@ -88,10 +88,10 @@ def endpoint(columns: Columns, side: Side, sixth: Mask | None) -> Endpoint:
     v4 = mapped(words)
     if v6 is None:
         return Endpoint(v4, None)
-    if sixth is None:
-        sixth = (words == 0) & v6.any(axis=1)
-    known = np.where(sixth, v6.any(axis=1), words != 0)
-    return Endpoint(np.where(sixth[:, np.newaxis], v6, v4), None if known.all() else known)
+    if ipv6 is None:
+        ipv6 = (words == 0) & v6.any(axis=1)
+    known = np.where(ipv6, v6.any(axis=1), words != 0)
+    return Endpoint(np.where(ipv6[:, np.newaxis], v6, v4), None if known.all() else known)
 
 
 def is_ipv6(columns: Columns) -> Mask | None:
@@ -100,19 +100,19 @@ def is_ipv6(columns: Columns) -> Mask | None:
         columns.has(ie.SOURCE_IPV4, ie.DESTINATION_IPV4) and columns.has(ie.SOURCE_IPV6, ie.DESTINATION_IPV6)
     ):
         return None
-    sixth = np.zeros(columns.count, np.bool_)
+    ipv6 = np.zeros(columns.count, np.bool_)
     for number in (ie.SOURCE_IPV6, ie.DESTINATION_IPV6):
         octets = columns.octets(number, 16)
         if octets is not None:
-            sixth |= octets.any(axis=1)
+            ipv6 |= octets.any(axis=1)
     for number in (ie.SOURCE_IPV4, ie.DESTINATION_IPV4):
         words = columns.words(number)
         if words is not None:
-            sixth &= words == 0
+            ipv6 &= words == 0
     version = columns.integer(ie.IP_VERSION)
     if version is not None:
-        sixth = np.where((version == 4) | (version == 6), version == 6, sixth)
-    return sixth
+        ipv6 = np.where((version == 4) | (version == 6), version == 6, ipv6)
+    return ipv6
 
 
 def inside_destination(

@@ -5,7 +5,7 @@ Facts the design follows:
   one template wait together and become columns in one step (columns.py, normalise.py), and rows then return
   to the order of export;
 - most messages hold one data set of a known template and carry the sequence number that was expected: these
-  take a short way, all others the long one (intake.py); runs of them (run.py) take it in one step;
+  take a short way, all others the long one (message_decoder.py); runs of them (run.py) take it in one step;
 - a message that is not malformed acts as a whole, a malformed one not at all (RFC 7011 9.1).
 
 Rates and names that come after flows count for those that still wait for their batch, so up to BATCH_ROWS
@@ -30,11 +30,10 @@ from flowdiag.collector.datagram import Datagram, Session
 from flowdiag.collector.decode.allowance import Allowance
 from flowdiag.collector.decode.closing import close_report, take_report
 from flowdiag.collector.decode.domain import SETS, Domain, Group, Stream
-from flowdiag.collector.decode.epoch import Epoch
 from flowdiag.collector.decode.holding import Unread
-from flowdiag.collector.decode.intake import Intake
 from flowdiag.collector.decode.limits import BATCH_ROWS, MESSAGE_COST, SET_COST, VALUE_COST, Limits
 from flowdiag.collector.decode.malformed import Malformed
+from flowdiag.collector.decode.message_decoder import MessageDecoder
 from flowdiag.collector.decode.messages import (
     HEADER_KEPT,
     IPFIX,
@@ -50,6 +49,7 @@ from flowdiag.collector.decode.options import Names, Options
 from flowdiag.collector.decode.problems import Problems
 from flowdiag.collector.decode.recent import Recent
 from flowdiag.collector.decode.roster import Roster
+from flowdiag.collector.decode.stretch import Stretch
 from flowdiag.collector.decode.templates import layout_of
 from flowdiag.collector.decode.work import Work
 from flowdiag.collector.report import ExportReport
@@ -95,16 +95,18 @@ class Decoder:
         self._netflow9: dict[int, Domain] = {}
         self._netflow5: dict[int, Domain] = {}
         self._file = ""
-        self._epoch = Epoch(0, "")
+        self._stretch = Stretch(0, "")
         self._rows = 0
         self._groups = 0
-        self._sealed: deque[Epoch] = deque()
+        self._sealed: deque[Stretch] = deque()
         self._pending_octets = limits.pending_octets
         self._recent = Recent(limits.recent_messages)
         self._recent_payloads = self._recent.payloads
         self._recent_sessions = self._recent.sessions
         self._normaliser = Normaliser(report, limits, self._names, self._problems, scale=scale)
-        self._intake = Intake(report, limits, self._options, self._problems, self._roster, self._seal, unread)
+        self._message_decoder = MessageDecoder(
+            report, limits, self._options, self._problems, self._roster, self._seal, unread
+        )
 
     def feed(self, datagram: Datagram, file: str = "") -> None:
         """Takes one export message. Never raises: what cannot be used is counted in report.problems."""
@@ -113,7 +115,7 @@ class Decoder:
             self._enter_session(session)
         if file is not self._file:
             self._enter_file(file)
-        epoch = self._epoch
+        stretch = self._stretch
         header = payload[:HEADER_KEPT]
         try:
             version = header[1]
@@ -143,23 +145,23 @@ class Decoder:
         if not usual or sequence != domain.expected or len(header) < HEADER_KEPT:
             self._unusual(datagram)
             return
-        headers = epoch.headers
+        headers = stretch.headers
         message = len(headers)
         headers.append(header)
-        epoch.domains.append(domain.index)
-        epoch.records.append(count)
-        epoch.offsets.append(offset)
+        stretch.domains.append(domain.index)
+        stretch.records.append(count)
+        stretch.offsets.append(offset)
         group.parts.append(payload[start : start + count * group.width])
         group.places.append(message * SETS)
         group.counts.append(count)
         domain.expected = (sequence + step) & _SEQUENCE
         self._recent_payloads.append(payload)
         self._recent_sessions.append(session)
-        epoch.rows += count
-        epoch.octets += length + MESSAGE_COST
+        stretch.rows += count
+        stretch.octets += length + MESSAGE_COST
         if seconds != domain.clock_second and time_ms is not None:
             domain.add_clock(time_ms, seconds, self._limits.clock_samples)
-        if epoch.rows >= self._batch_rows or epoch.octets >= self._pending_octets:
+        if stretch.rows >= self._batch_rows or stretch.octets >= self._pending_octets:
             self._seal()
 
     def feed_run(self, run: Run, file: str = "") -> None:
@@ -188,32 +190,32 @@ class Decoder:
         sequence = int(sequences[place])
         if sequence != domain.expected:
             return 0
-        epoch = self._epoch
+        stretch = self._stretch
         step = (set_length - 4) // group.width
         wanted = _PLACES[: len(sequences) - place] * np.uint32(step) + np.uint32(sequence)
         as_wanted = sequences[place:] == wanted
         taken: int = len(as_wanted) if as_wanted.all() else int(as_wanted.argmin())
         # The batch ends with the message that fills it.
         octets = length + MESSAGE_COST
-        taken = min(taken, max(1, -((epoch.octets - self._pending_octets) // octets)))
+        taken = min(taken, max(1, -((stretch.octets - self._pending_octets) // octets)))
         if step:
-            taken = min(taken, max(1, -((epoch.rows - self._batch_rows) // step)))
-        first = len(epoch.headers)
+            taken = min(taken, max(1, -((stretch.rows - self._batch_rows) // step)))
+        first = len(stretch.headers)
         starts = range(run.start + place * length, run.start + (place + taken) * length, length)
         offset = run.offset + place * length
-        epoch.headers += [run.data[at : at + HEADER_KEPT] for at in starts]
+        stretch.headers += [run.data[at : at + HEADER_KEPT] for at in starts]
         steps = array("q", (step,)) * taken
-        epoch.domains += array("q", (domain.index,)) * taken
-        epoch.records += steps
-        epoch.offsets += range(offset, offset + taken * length, length)
+        stretch.domains += array("q", (domain.index,)) * taken
+        stretch.records += steps
+        stretch.offsets += range(offset, offset + taken * length, length)
         group.parts.append(run.stretch(place, taken, start, start + step * group.width))
         group.places.extend(range(first * SETS, (first + taken) * SETS, SETS))
         group.counts += steps
         domain.expected = (sequence + taken * step) & _SEQUENCE
         self._recent.add_run(run.part(place, taken))
-        epoch.rows += taken * step
-        epoch.octets += taken * octets
-        if epoch.rows >= self._batch_rows or epoch.octets >= self._pending_octets:
+        stretch.rows += taken * step
+        stretch.octets += taken * octets
+        if stretch.rows >= self._batch_rows or stretch.octets >= self._pending_octets:
             self._seal()
         return taken
 
@@ -257,8 +259,8 @@ class Decoder:
                     return False
                 sets.append((group, part, starts, len(starts)))
             position = stop
-        epoch = self._epoch
-        message = epoch.add_message(domain, payload, datagram.offset)
+        stretch = self._stretch
+        message = stretch.add_message(domain, payload, datagram.offset)
         total = 0
         for place, (group, part, places, count) in enumerate(sets, message * SETS):
             group.parts.append(part)
@@ -266,14 +268,14 @@ class Decoder:
             group.counts.append(count)
             if places is not None:
                 group.starts.extend(places)
-                epoch.octets += count * group.values * VALUE_COST
-            epoch.octets += SET_COST
+                stretch.octets += count * group.values * VALUE_COST
+            stretch.octets += SET_COST
             total += count
-        epoch.records[message] = total
+        stretch.records[message] = total
         domain.expected = (sequence + (total if version == IPFIX else 1)) & _SEQUENCE
         self._recent.add(datagram.session, payload)
-        epoch.rows += total
-        epoch.octets += len(payload)
+        stretch.rows += total
+        stretch.octets += len(payload)
         if seconds != domain.clock_second and datagram.time_ms is not None:
             domain.add_clock(datagram.time_ms, seconds, self._limits.clock_samples)
         return True
@@ -281,8 +283,8 @@ class Decoder:
     def _unusual(self, datagram: Datagram) -> None:
         """Every message that does not take the short way."""
         if self._stream is not None and not self._data_only(datagram):
-            self._intake.take(self._stream, datagram, self._file, self._epoch, self._recent)
-        if self._epoch.rows >= self._batch_rows or self._epoch.octets >= self._pending_octets:
+            self._message_decoder.take(self._stream, datagram, self._file, self._stretch, self._recent)
+        if self._stretch.rows >= self._batch_rows or self._stretch.octets >= self._pending_octets:
             self._seal()
 
     def batches(self) -> Iterator[pa.RecordBatch]:
@@ -294,10 +296,10 @@ class Decoder:
 
     def finish(self) -> Iterator[pa.RecordBatch]:
         """The remaining batches. The report is complete after the last one."""
-        self._intake.read_held_elsewhere(self._epoch, self._file)
+        self._message_decoder.read_held_elsewhere(self._stretch, self._file)
         self._seal()
         yield from self.batches()
-        self._intake.count_undecoded()
+        self._message_decoder.count_undecoded()
         close_report(self.report, self._roster.domains, self._limits, self._options)
         self._normaliser.finish()
 
@@ -308,12 +310,12 @@ class Decoder:
         wait for late messages, unless this is the last stretch: then they are counted as undecoded and lost. in_order: see
         take_report().
         """
-        self._intake.hand_over()
+        self._message_decoder.hand_over()
         self._seal()
         batches = list(self.batches())
         self._normaliser.finish()
         if last:
-            self._intake.count_undecoded()
+            self._message_decoder.count_undecoded()
         taken = take_report(
             self.report, self._roster.domains, self._limits, self._options, last=last, in_order=in_order
         )
@@ -329,12 +331,12 @@ class Decoder:
         if datagram.session is not self._session:
             self._enter_session(datagram.session)
         if self._stream is not None:
-            self._intake.teach(self._stream, datagram, self._file, self._epoch, options=options)
+            self._message_decoder.teach(self._stream, datagram, self._file, self._stretch, options=options)
 
     @property
     def kept_octets(self) -> int:
         """Octets of the data sets that wait for their template, and of the memory that templates take."""
-        return self._intake.kept_octets
+        return self._message_decoder.kept_octets
 
     def clock_offsets(self) -> dict[tuple[bytes, int], int]:
         """How far each exporter and domain seems to be behind the clock of the capture so far, in ms."""
@@ -347,49 +349,49 @@ class Decoder:
     @property
     def rows(self) -> int:
         """Flow records taken so far."""
-        return self._rows + self._epoch.rows
+        return self._rows + self._stretch.rows
 
     @property
     def groups(self) -> int:
         """Templates of each batch that had records so far: each costs a columnar step, however few records it has."""
-        return self._groups + len(self._epoch.groups)
+        return self._groups + len(self._stretch.groups)
 
     @property
     def work(self) -> Work:
         """What has cost time beside octets so far."""
-        return self._intake.work(self.groups)
+        return self._message_decoder.work(self.groups)
 
     @property
     def pending_octets(self) -> int:
         """Octets of memory that wait for the next batch to be full."""
-        return self._epoch.octets
+        return self._stretch.octets
 
     def flush(self) -> None:
         """Makes a batch of what there is, for want of memory."""
         self._seal()
 
-    def _seal(self) -> Epoch:
+    def _seal(self) -> Stretch:
         """Ends the current batch: what comes next does not change how its records are read."""
-        if self._epoch.headers:
-            self._rows += self._epoch.rows
-            self._groups += len(self._epoch.groups)
-            self._epoch.seal()
-            self._sealed.append(self._epoch)
-            self._epoch = Epoch(self._epoch.number + 1, self._file)
-        return self._epoch
+        if self._stretch.headers:
+            self._rows += self._stretch.rows
+            self._groups += len(self._stretch.groups)
+            self._stretch.seal()
+            self._sealed.append(self._stretch)
+            self._stretch = Stretch(self._stretch.number + 1, self._file)
+        return self._stretch
 
-    def _columns(self, epoch: Epoch) -> pa.RecordBatch | None:
-        headers = epoch.read_headers()
-        epoch.evaluate(headers, self._roster.domains, self.report, self._limits, self._gaps)
-        batch = self._normaliser.batch(epoch, headers)
-        self._roster.sweep(epoch.number)
+    def _columns(self, stretch: Stretch) -> pa.RecordBatch | None:
+        headers = stretch.read_headers()
+        stretch.evaluate(headers, self._roster.domains, self.report, self._limits, self._gaps)
+        batch = self._normaliser.batch(stretch, headers)
+        self._roster.sweep(stretch.number)
         return batch
 
     def _enter_session(self, session: Session) -> None:
         stream = self._roster.stream(session)
         if stream is None:
             while self._roster.streams_full():
-                self._intake.make_room(self._epoch)
+                self._message_decoder.make_room(self._stretch)
             stream = self._roster.add_stream(session)
         self._stream = stream
         self._session = session
@@ -398,5 +400,5 @@ class Decoder:
 
     def _enter_file(self, file: str) -> None:
         if file != self._file:
-            self._epoch.begin_file(file)
+            self._stretch.begin_file(file)
         self._file = file

@@ -31,9 +31,9 @@ class Group:
     """Data sets of one template that wait for the columnar step.
 
     parts: the octets of each set, without padding unless the template varies; places: where each stands in
-    the epoch, message * SETS + number of the set in it; counts: records in each; starts: of the records
+    the stretch, message * SETS + number of the set in it; counts: records in each; starts: of the records
     within their set, if the template varies; sampling, init_ms: what the domain and the session's domain 0
-    have told by the end of the epoch; values: variable-length ones in a record.
+    have told by the end of the stretch; values: variable-length ones in a record.
     """
 
     __slots__ = (
@@ -80,7 +80,7 @@ class HeldSet(NamedTuple):
     when it was captured."""
 
     octets: bytes
-    epoch: int
+    stretch: int
     message: int
     header: bytes
     offset: int

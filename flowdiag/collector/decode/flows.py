@@ -69,9 +69,9 @@ class Flows:
 
 def read_flows(columns: Columns, messages: MessageTimes) -> Flows:
     """Reads what flows are made of, counters as exported."""
-    sixth = is_ipv6(columns)
+    ipv6 = is_ipv6(columns)
     protocol = columns.integer(ie.PROTOCOL)
-    source, destination = endpoint(columns, SOURCE, sixth), endpoint(columns, DESTINATION, sixth)
+    source, destination = endpoint(columns, SOURCE, ipv6), endpoint(columns, DESTINATION, ipv6)
     told_ports = ports(columns, protocol)
     destination, port = inside_destination(columns, destination, told_ports.destination)
     forward, reverse = forward_counters(columns), reverse_counters(columns)

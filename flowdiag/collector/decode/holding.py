@@ -71,10 +71,10 @@ class Holding:
         """The sets of the first message, as far as they follow one another."""
         domain, template_id, held = self._take_first()
         sets = [(template_id, held.octets)]
-        message = domain, held.epoch, held.message
+        message = domain, held.stretch, held.message
         while self._held:
             domain, template_id, following = next(iter(self._held.values()))
-            if (domain, following.epoch, following.message) != message:
+            if (domain, following.stretch, following.message) != message:
                 break
             self._take_first()
             sets.append((template_id, following.octets))

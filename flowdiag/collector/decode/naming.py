@@ -76,7 +76,7 @@ _INTERFACE_SIDES = (
 )
 
 
-class Telling(NamedTuple):
+class NamingRecord(NamedTuple):
     """A record that names an interface. Sorted, tellings stand in order of export.
 
     place: of its data set in the batch; record: of those with its template.
@@ -93,12 +93,12 @@ class Telling(NamedTuple):
 
 def interface_tellings(
     columns: Columns, places: NDArray[np.int64], exporter: bytes, names: Names
-) -> list[Telling]:
+) -> list[NamingRecord]:
     """Of each interface that the records name, the first record, and those of the last name and description that are
     not empty. places: of the records' data sets.
     """
     fields = (columns.places(ie.INTERFACE_NAME), columns.places(ie.INTERFACE_DESCRIPTION))
-    found: list[Telling] = []
+    found: list[NamingRecord] = []
     sides = [side for side in _INTERFACE_SIDES if columns.has(*side)]
     for number, side in enumerate(sides):
         indexes = columns.integer(side[0] if columns.has(side[0]) else side[1])
@@ -107,7 +107,7 @@ def interface_tellings(
         for index, row in zip(
             *(some.tolist() for some in np.unique(indexes, return_index=True)), strict=True
         ):
-            found.append(Telling(int(places[row]), row, number, exporter, index, b"", b""))
+            found.append(NamingRecord(int(places[row]), row, number, exporter, index, b"", b""))
         for kind, field in enumerate(fields):
             if number >= len(field):
                 continue
@@ -120,5 +120,5 @@ def interface_tellings(
             for index, row in zip(distinct.tolist(), rows[from_end].tolist(), strict=True):
                 told = [b"", b""]
                 told[kind] = values[which[row]]
-                found.append(Telling(int(places[row]), row, number, exporter, index, *told))
+                found.append(NamingRecord(int(places[row]), row, number, exporter, index, *told))
     return found

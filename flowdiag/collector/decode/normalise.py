@@ -20,14 +20,14 @@ from flowdiag.collector.decode.addresses import as_addresses, mapped
 from flowdiag.collector.decode.columns import Columns
 from flowdiag.collector.decode.counters import RunningTotals, scaled
 from flowdiag.collector.decode.domain import SETS, Domain, Group
-from flowdiag.collector.decode.epoch import Epoch, Headers
 from flowdiag.collector.decode.flows import Flows, Mask, flow_rows, read_flows, subtract_earlier
 from flowdiag.collector.decode.limits import Limits
-from flowdiag.collector.decode.naming import Telling, Vocabulary, interface_tellings
+from flowdiag.collector.decode.naming import NamingRecord, Vocabulary, interface_tellings
 from flowdiag.collector.decode.options import Names
 from flowdiag.collector.decode.problems import Problems
 from flowdiag.collector.decode.rows import Column, Rows, joined_rows, record_batch
 from flowdiag.collector.decode.sampling import Factors, sampling_factors
+from flowdiag.collector.decode.stretch import Headers, Stretch
 from flowdiag.collector.decode.times import MessageTimes
 from flowdiag.collector.report import ExportReport
 from flowdiag.flows import UNKNOWN_ADDRESS
@@ -52,14 +52,14 @@ class Normaliser:
         self._totals = RunningTotals(limits.running_totals)
         self._left_out = {EVENTS: 0, NO_FLOWS: 0}
 
-    def batch(self, epoch: Epoch, headers: Headers) -> pa.RecordBatch | None:
-        """All rows of an epoch in order of export; None if there are none."""
+    def batch(self, stretch: Stretch, headers: Headers) -> pa.RecordBatch | None:
+        """All rows of a stretch in order of export; None if there are none."""
         vocabulary = Vocabulary(self._names, self._limits.names)
         parts: list[Rows] = []
         places: list[NDArray[np.int64]] = []
-        tellings: list[Telling] = []
-        for group in epoch.groups:
-            rows = self._rows(group, epoch, headers, vocabulary, tellings)
+        tellings: list[NamingRecord] = []
+        for group in stretch.groups:
+            rows = self._rows(group, stretch, headers, vocabulary, tellings)
             if rows is not None and rows.length:
                 parts.append(rows)
                 of_record = _places_of_records(group)
@@ -84,10 +84,10 @@ class Normaliser:
     def _rows(
         self,
         group: Group,
-        epoch: Epoch,
+        stretch: Stretch,
         headers: Headers,
         vocabulary: Vocabulary,
-        tellings: list[Telling],
+        tellings: list[NamingRecord],
     ) -> Rows | None:
         domain, template = group.domain, group.template
         counts = np.frombuffer(group.counts, np.int64)
@@ -104,19 +104,19 @@ class Normaliser:
         if not template.flow:
             self._left_out[NO_FLOWS] += columns.count
             return None
-        messages = MessageTimes(*epoch.times_of(group, headers), counts, group.init_ms)
+        messages = MessageTimes(*stretch.times_of(group, headers), counts, group.init_ms)
         flows = read_flows(columns, messages)
-        self._note_faults(flows, group, counts, epoch)
+        self._note_faults(flows, group, counts, stretch)
         factors = sampling_factors(columns, *group.sampling)
         self._add_up(domain, flows, factors)
         common = self._common_columns(domain, columns, factors, vocabulary)
         return flow_rows(flows, common, factors if self._scale else 1.0)
 
-    def _note_faults(self, flows: Flows, group: Group, counts: NDArray[np.int64], epoch: Epoch) -> None:
+    def _note_faults(self, flows: Flows, group: Group, counts: NDArray[np.int64], stretch: Stretch) -> None:
         for times in (flows.times, flows.reverse_times):
             for what, (count, first) in (times.faults if times else {}).items():
                 part = int(np.searchsorted(np.cumsum(counts), first, side="right"))
-                file, offset = epoch.place_of(group.places[part] // SETS)
+                file, offset = stretch.place_of(group.places[part] // SETS)
                 self._problems.add(file, offset, f"flow records that {what} were kept out of usage", count)
                 self._report.impossible_times += count
 

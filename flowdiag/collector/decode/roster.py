@@ -75,7 +75,7 @@ class Roster:
         if domain.index in self._standing:
             self._standing.prove(domain.index)
 
-    def forget_one(self, epoch: int) -> Domain:
+    def forget_one(self, stretch: int) -> Domain:
         """The domain that goes next. epoch: the number of the one that may still hold messages of it."""
         index = self._standing.first_to_go()
         self._standing.drop(index)
@@ -84,13 +84,13 @@ class Roster:
         del stream.domains[domain.version][domain.number]
         if not any(stream.domains.values()) and self._streams.get(stream.session) is stream:
             del self._streams[stream.session]
-        self._leaving.append((epoch, domain))
+        self._leaving.append((stretch, domain))
         return domain
 
-    def sweep(self, epoch: int) -> None:
+    def sweep(self, stretch: int) -> None:
         """An epoch has been read: those who were forgotten in it or before can go."""
         gone: set[int] = set()
-        while self._leaving and self._leaving[0][0] <= epoch:
+        while self._leaving and self._leaving[0][0] <= stretch:
             _, domain = self._leaving.popleft()
             del self.domains[domain.index]
             for sequences in domain.stream.sequences.values():

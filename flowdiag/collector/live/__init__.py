@@ -6,3 +6,5 @@
 A worker is a receiver and a decoder, two processes with the spool between them: what was received is on disk before
 anything is made of it, and neither waits for the other. The supervisor starts them, passes signals on, and tells.
 """
+
+__all__ = ["collecting", "settings", "sockets"]

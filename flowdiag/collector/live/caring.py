@@ -14,8 +14,8 @@ from typing import Final
 
 from flowdiag.collector.live.clocks import DAY_S, Today
 from flowdiag.collector.live.counters import Decoded
+from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import sweep
-from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.upkeep import compact, retain
 from flowdiag.errors import StoreError
 
@@ -31,8 +31,8 @@ READERS_PATIENCE_S: Final = 10.0
 class Caring:
     """place: the store; days: that are kept, None for all. The first time is due at once."""
 
-    def __init__(self, place: Place, days: int | None, today: Today) -> None:
-        self._place = place
+    def __init__(self, backend: StorageBackend, days: int | None, today: Today) -> None:
+        self._backend = backend
         self._days = days
         self._today = today
         self._next = self._next_sweep = time.monotonic()
@@ -53,20 +53,20 @@ class Caring:
         try:
             if time.monotonic() >= self._next_sweep:
                 self._sweep(told)
-            told.merged += len(compact(self._place, least_files=MERGE_FILES))
+            told.merged += len(compact(self._backend, least_files=MERGE_FILES))
             told.upkeep = self._drop_old_days(told)
         except (StoreError, OSError) as error:
             told.upkeep = str(error)
         self._next = time.monotonic() + (AGAIN_S if told.upkeep else EVERY_S)
 
     def _sweep(self, told: Decoded) -> None:
-        told.swept += sweep(self._place, time.time())
+        told.swept += sweep(self._backend, time.time())
         self._next_sweep = time.monotonic() + SWEEP_EVERY_S
 
     def _drop_old_days(self, told: Decoded) -> str:
         """Gives why that has to wait."""
         if self._days is None or self._today.doubt:
             return "" if self._days is None else self._today.doubt
-        dropped = retain(self._place, self._days, self._today.day, patience_s=READERS_PATIENCE_S)
+        dropped = retain(self._backend, self._days, self._today.day, patience_s=READERS_PATIENCE_S)
         told.dropped_days += len(dropped)
         return ""

@@ -19,7 +19,7 @@ from flowdiag.collector.live.spool import spool_lock
 from flowdiag.collector.live.streams import server_context
 from flowdiag.collector.live.supervisor import Supervisor
 from flowdiag.collector.store.changes import make_store
-from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.opening import open_backend
 
 
 def collect(
@@ -39,7 +39,7 @@ def collect(
         server_context(settings.certificate, settings.key, settings.clients)
     limit = descriptors.raise_limit()
     descriptors.check(limit, workers=settings.workers, places=len(addresses))
-    make_store(open_place(settings.store))
+    make_store(open_backend(settings.store))
     with spool_lock(settings.spool):
         sockets = listen(addresses, settings.workers, settings.buffer)
         health = _Telling(say, status)

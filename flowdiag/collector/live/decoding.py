@@ -32,9 +32,9 @@ from flowdiag.collector.live.spool import SET_ASIDE, Segment, owner_of, segments
 from flowdiag.collector.live.storing import Stored, Storing
 from flowdiag.collector.live.tally import summed
 from flowdiag.collector.readers.packets import Dissector
+from flowdiag.collector.store.backends import free_octets
 from flowdiag.collector.store.changes import need_store
-from flowdiag.collector.store.opening import open_place
-from flowdiag.collector.store.places import free_octets
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.errors import FlowdiagError, StoreError
 
 POLL_S: Final = 0.2
@@ -59,13 +59,13 @@ class Decoding:
     def __init__(self, settings: Settings, folders: list[Path], allow: AllowList, pipe: Connection) -> None:
         self._settings = settings
         self._allow = allow
-        self._place = open_place(settings.store, owner_of(folders[-1]))
+        self._backend = open_backend(settings.store, owner_of(folders[-1]))
         self._folders = folders
         self._pipe = pipe
         self._storing: dict[Path, Storing] = {}
         self._told = Decoded()
         self._waits = Waits()
-        self._caring = Caring(self._place, settings.retain, Today())
+        self._caring = Caring(self._backend, settings.retain, Today())
         self._until: float | None = None
         self._most = MAX_TOGETHER
 
@@ -228,12 +228,12 @@ class Decoding:
 
     def _need_room(self, waiting: list[Segment]) -> None:
         """Raises StoreError while the store is gone, or the disk has no room for the files of segments."""
-        need_store(self._place)
-        free = free_octets(self._place)
+        need_store(self._backend)
+        free = free_octets(self._backend)
         if free is not None and free < sum(segment.path.stat().st_size for segment in waiting) // 2:
             raise StoreError(
                 f"the disk is full ({free >> 20} MiB are free); decoding waits",
-                file=self._place.name,
+                file=self._backend.name,
                 advice="make room; the spool keeps what was received",
             )
 
@@ -247,7 +247,7 @@ class Decoding:
                 if segment.number <= number:
                     segment.path.unlink()
             known = knowing.load(self._settings.spool, dissector)
-            storing = Storing(self._place, folder, known, dissector)
+            storing = Storing(self._backend, folder, known, dissector)
             storing.decoders.listed = self._allow.hosts
             self._storing[folder] = storing
         return storing

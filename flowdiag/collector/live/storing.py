@@ -41,8 +41,8 @@ from flowdiag.collector.readers.source import Source
 from flowdiag.collector.readers.window import Window
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.adding import Content, add_written, is_added, unit_name
+from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.layout import NO_DAY, Partition, exporter_of
-from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.sharing import share
 from flowdiag.collector.store.writer import FlowWriter
 from flowdiag.durations import DAY_MS
@@ -86,15 +86,15 @@ class Storing:
     Raises StoreError, OSError.
     """
 
-    def __init__(self, place: Place, folder: Path, known: Seed, dissector: Dissector) -> None:
-        self._place = place
+    def __init__(self, backend: StorageBackend, folder: Path, known: Seed, dissector: Dissector) -> None:
+        self._backend = backend
         self._folder = folder
         self._dissector = dissector
         self._tried = 0
         self._nothing_on: int | None = None  # the day for which nothing that is kept was worth a try
         self.keeping = Keeping(folder)
-        self.keeping.recover(lambda digest: is_added(place, digest))
-        in_store = (exporter_of(name) for name in place.folders(""))
+        self.keeping.recover(lambda digest: is_added(backend, digest))
+        in_store = (exporter_of(name) for name in backend.folders(""))
         self.decoders = Decoders(exporter for exporter in in_store if exporter is not None)
         self.decoders.learn(known)
 
@@ -114,10 +114,10 @@ class Storing:
         used: go on with a new Storing."""
         self._nothing_on = None
         contents = [_content(segment.path) for segment in segments]
-        known = [is_added(self._place, content.digest) for content in contents]
+        known = [is_added(self._backend, content.digest) for content in contents]
         most = 1 if known[0] else next((n for n, one in enumerate(known) if one), len(known))
         paths = [segment.path for segment in segments[:most]]
-        with _Pass(self._place, paths, contents[:most], self.keeping, known=known[0]) as current:
+        with _Pass(self._backend, paths, contents[:most], self.keeping, known=known[0]) as current:
             self.decoders.aside = Nowhere() if current.known else current.aside
             try:
                 count = self._decode(current, ended, enough)
@@ -145,8 +145,8 @@ class Storing:
             return None
         self._tried = kept.number
         content = _content(kept.path)
-        known = is_added(self._place, content.digest)
-        with _Pass(self._place, [kept.path], [content], self.keeping, known=known) as current:
+        known = is_added(self._backend, content.digest)
+        with _Pass(self._backend, [kept.path], [content], self.keeping, known=known) as current:
             if not self._decode_kept(current, kept, ended):
                 tried(kept, self.decoders, day)
                 return Stored(False)
@@ -203,14 +203,14 @@ class _Pass:
 
     def __init__(
         self,
-        place: Place,
+        backend: StorageBackend,
         paths: Sequence[Path],
         contents: Sequence[Content],
         keeping: Keeping,
         *,
         known: bool,
     ) -> None:
-        self._place = place
+        self._backend = backend
         self._contents = contents
         self._draining: list[ExporterState] = []
         self._told: list[ExportReport] = []  # of exporters that have a place in the store
@@ -222,7 +222,7 @@ class _Pass:
         day = (began_ms or 0) // DAY_MS
         self.days = range(day - DAYS_BEFORE, day + DAYS_AFTER + 1)
         self.writer = FlowWriter(
-            place, unit_name(contents), began_ms, self._offsets, days=self.days, partitions=MAX_PARTITIONS
+            backend, unit_name(contents), began_ms, self._offsets, days=self.days, partitions=MAX_PARTITIONS
         )
         self.aside: PuttingAside = keeping.begin(contents[0].digest)
 
@@ -258,7 +258,7 @@ class _Pass:
         if not self.known:
             self.aside.finish()
             contents = self._contents[:count]
-            added = add_written(self._place, contents, self.writer.finish(self._shares()))
+            added = add_written(self._backend, contents, self.writer.finish(self._shares()))
         if added:
             self.writer.done()
             self.aside.keep()

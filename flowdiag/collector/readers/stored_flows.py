@@ -20,7 +20,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from flowdiag.buffers import address_column, filled, scalar
+from flowdiag.buffers import address_column, fill_null, scalar
 from flowdiag.collector.decode.limits import MAX_DOMAINS
 from flowdiag.collector.report import ExportReport, InterfaceReport, LossEvent, Protocol, SessionReport
 from flowdiag.errors import ExportError
@@ -103,11 +103,11 @@ class StoredFlows:
         Raises ExportError where they are of more exporters and domains than any export has.
         """
         exporters = batch["exporter"].dictionary_encode()
-        of_exporter = filled(exporters.indices, len(exporters.dictionary))
-        sampling = np.maximum(filled(batch["sampling"], 1), 1)
-        octets, packets = filled(batch["octets"], 0), filled(batch["packets"], 0)
+        of_exporter = fill_null(exporters.indices, len(exporters.dictionary))
+        sampling = np.maximum(fill_null(batch["sampling"], 1), 1)
+        octets, packets = fill_null(batch["octets"], 0), fill_null(batch["packets"], 0)
         addresses = [*exporters.dictionary.to_pylist(), bytes(16)]
-        domains = filled(batch["domain"], 0)
+        domains = fill_null(batch["domain"], 0)
         for rows in _alike(of_exporter, domains, sampling):
             factor = int(sampling[rows[0]])
             session = self._session(addresses[of_exporter[rows[0]]], int(domains[rows[0]]))

@@ -15,9 +15,9 @@ from hashlib import sha256
 import pyarrow as pa
 
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import Change, commit, note_json
 from flowdiag.collector.store.layout import INGESTED, NO_DAY
-from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.sharing import clock_offsets, share
 from flowdiag.collector.store.writer import FlowWriter, Written
 
@@ -37,9 +37,9 @@ def note_path(digest: str) -> str:
     return f"{INGESTED}/{digest[:2]}/{digest}.json"
 
 
-def is_added(place: Place, digest: str) -> bool:
+def is_added(backend: StorageBackend, digest: str) -> bool:
     """Whether content is in the store already. Raises StoreError."""
-    return place.read(note_path(digest)) is not None
+    return backend.read(note_path(digest)) is not None
 
 
 def unit_name(contents: Sequence[Content]) -> str:
@@ -48,7 +48,7 @@ def unit_name(contents: Sequence[Content]) -> str:
     return digests[0] if len(digests) == 1 else sha256("".join(digests).encode()).hexdigest()
 
 
-def add_written(place: Place, contents: Sequence[Content], files: Sequence[Written]) -> bool:
+def add_written(backend: StorageBackend, contents: Sequence[Content], files: Sequence[Written]) -> bool:
     """Makes files that were written aside part of the store; False, and they are gone, if somebody else has added any
     of their contents meanwhile. Raises StoreError; then the files are there, aside, still."""
     last_day = max((file.partition.day for file in files), default=NO_DAY)
@@ -60,15 +60,15 @@ def add_written(place: Place, contents: Sequence[Content], files: Sequence[Writt
         for content in contents
     }
     change = Change({file.aside: file.target for file in files}, notes=notes)
-    if commit(place, change, lambda: not any(is_added(place, content.digest) for content in contents)):
+    if commit(backend, change, lambda: not any(is_added(backend, content.digest) for content in contents)):
         return True
     for file in files:
-        place.remove(file.aside)
+        backend.remove(file.aside)
     return False
 
 
 def add_stretch(
-    place: Place,
+    backend: StorageBackend,
     content: Content,
     batches: Iterable[pa.RecordBatch],
     report: ExportReport,
@@ -79,10 +79,10 @@ def add_stretch(
     began_ms: capture time of its first message, which orders the files. False, and nothing changed, if that content is
     in the store already. Raises StoreError, and nothing changed: try again later.
     """
-    if is_added(place, content.digest):
+    if is_added(backend, content.digest):
         return False
     offsets = clock_offsets(report)
-    writer = FlowWriter(place, content.digest, began_ms, lambda: offsets)
+    writer = FlowWriter(backend, content.digest, began_ms, lambda: offsets)
     try:
         for batch in batches:
             writer.add(batch)
@@ -90,4 +90,4 @@ def add_stretch(
     except BaseException:
         writer.discard()
         raise
-    return add_written(place, [content], files)
+    return add_written(backend, [content], files)

@@ -20,9 +20,9 @@ from dataclasses import dataclass, field
 from itertools import groupby
 from typing import Any, Final
 
+from flowdiag.collector.store.backends import StorageBackend, failures_named
 from flowdiag.collector.store.folder import ASIDE
 from flowdiag.collector.store.layout import JOURNAL, MARKER
-from flowdiag.collector.store.places import Place, failures_named
 from flowdiag.errors import StoreError
 
 FORMAT: Final = 1
@@ -49,22 +49,22 @@ class Change:
         return json.dumps(content, separators=(",", ":")).encode()
 
 
-def _from_json(octets: bytes, place: Place) -> Change:
+def _from_json(octets: bytes, backend: StorageBackend) -> Change:
     try:
         content = json.loads(octets)
         return Change(dict(content["moves"]), tuple(content["removals"]), dict(content["notes"]))
     except (ValueError, TypeError, KeyError) as error:
         raise StoreError(
             "the journal of the store is damaged",
-            file=f"{place.name}/{JOURNAL}",
+            file=f"{backend.name}/{JOURNAL}",
             expected="the JSON that flowdiag writes",
             advice="restore it or remove it; what was just being added has to be added again",
         ) from error
 
 
-def is_store(place: Place) -> bool:
+def is_store(backend: StorageBackend) -> bool:
     """Whether there is a store at a place. Raises StoreError for one of another version."""
-    octets = place.read(MARKER)
+    octets = backend.read(MARKER)
     if octets is None:
         return False
     try:
@@ -73,51 +73,55 @@ def is_store(place: Place) -> bool:
         version = None
     if version != FORMAT:
         raise StoreError(
-            "a store of another version of flowdiag", file=place.name, expected=f"format {FORMAT}"
+            "a store of another version of flowdiag", file=backend.name, expected=f"format {FORMAT}"
         )
     return True
 
 
-def make_store(place: Place) -> None:
+def make_store(backend: StorageBackend) -> None:
     """Makes a store at a place unless there is one. Raises StoreError, also for a folder of other things."""
-    with failures_named(place):
-        if is_store(place):
+    with failures_named(backend):
+        if is_store(backend):
             return
-        if others := [name for name in place.names("") if not name.startswith((".", "_"))]:
+        if others := [name for name in backend.names("") if not name.startswith((".", "_"))]:
             raise StoreError(
                 f"the folder holds other things ({others[0][:40]!r})",
-                file=place.name,
+                file=backend.name,
                 expected="a flow store, an empty folder or a new one",
                 advice="choose another folder for the store",
             )
-        place.make()
-        with place.writing():
-            with place.removing():  # also makes the file that readers lock
+        backend.make()
+        with backend.writing():
+            with backend.removing():  # also makes the file that readers lock
                 pass
-            if not is_store(place):
-                place.write(MARKER, json.dumps({"format": FORMAT}).encode())
+            if not is_store(backend):
+                backend.write(MARKER, json.dumps({"format": FORMAT}).encode())
 
 
-def need_store(place: Place) -> None:
+def need_store(backend: StorageBackend) -> None:
     """Raises StoreError if there is no store at a place."""
-    with failures_named(place):
-        if not is_store(place):
+    with failures_named(backend):
+        if not is_store(backend):
             raise StoreError(
                 "there is no flow store",
-                file=place.name,
+                file=backend.name,
                 advice="check the path, and that its disk is mounted",
             )
 
 
-def pending(place: Place) -> tuple[Change, bytes | None]:
+def pending(backend: StorageBackend) -> tuple[Change, bytes | None]:
     """The change that is being carried out, or was when its writer died, an empty one if there is none; and what names
     this state of the store, to be compared with a later one."""
-    octets = place.read(JOURNAL)
-    return Change() if octets is None else _from_json(octets, place), octets
+    octets = backend.read(JOURNAL)
+    return Change() if octets is None else _from_json(octets, backend), octets
 
 
 def commit(
-    place: Place, change: Change, holds: Callable[[], bool] = lambda: True, *, patience_s: float = 0.0
+    backend: StorageBackend,
+    change: Change,
+    holds: Callable[[], bool] = lambda: True,
+    *,
+    patience_s: float = 0.0,
 ) -> bool:
     """Makes a change happen. holds: asked under the lock whether what it rests on is still so; patience_s: how long to
     wait for readers before files are removed.
@@ -126,72 +130,72 @@ def commit(
     where the store is gone and its folder still there (a disk that is not mounted), or where a file is gone that was
     written aside: then it was taken for that of a dead writer.
     """
-    need_store(place)
-    with failures_named(place), place.writing() as renew:
-        recover(place, renew)
+    need_store(backend)
+    with failures_named(backend), backend.writing() as renew:
+        recover(backend, renew)
         if not holds():
             return False
-        _need_sources(place, change)
+        _need_sources(backend, change)
         if not change.removals:
-            _begin(place, change, renew)
+            _begin(backend, change, renew)
             return True
-        with place.removing(patience_s) as nobody_reads:
+        with backend.removing(patience_s) as nobody_reads:
             if nobody_reads:
-                _begin(place, change, renew)
+                _begin(backend, change, renew)
         return nobody_reads
 
 
-def _need_sources(place: Place, change: Change) -> None:
+def _need_sources(backend: StorageBackend, change: Change) -> None:
     """A journal that tells of files which are not there could never be carried out."""
     folders = sorted({source.rpartition("/")[0] for source in change.moves})
-    there = {entry.path for folder in folders for entry in place.files(folder)}
+    there = {entry.path for folder in folders for entry in backend.files(folder)}
     if not change.moves.keys() <= there:
         raise StoreError(
             "files that were written for the store have been removed since",
-            file=place.name,
+            file=backend.name,
             advice="run this again",
         )
 
 
-def recover(place: Place, renew: Callable[[], None] = lambda: None) -> None:
+def recover(backend: StorageBackend, renew: Callable[[], None] = lambda: None) -> None:
     """Carries out a change whose writer died. Only under the lock."""
-    left, _ = pending(place)
+    left, _ = pending(backend)
     if left != Change():
-        _carry_out(place, left, renew)
+        _carry_out(backend, left, renew)
 
 
-def _begin(place: Place, change: Change, renew: Callable[[], None]) -> None:
-    place.write(JOURNAL, change.as_json())
-    _carry_out(place, change, renew)
+def _begin(backend: StorageBackend, change: Change, renew: Callable[[], None]) -> None:
+    backend.write(JOURNAL, change.as_json())
+    _carry_out(backend, change, renew)
 
 
-def _carry_out(place: Place, change: Change, renew: Callable[[], None]) -> None:
+def _carry_out(backend: StorageBackend, change: Change, renew: Callable[[], None]) -> None:
     for source, target in change.moves.items():
-        place.move(source, target)
+        backend.move(source, target)
         renew()
-    place.settle([*change.moves, *change.moves.values()])
+    backend.settle([*change.moves, *change.moves.values()])
     for path in change.removals:
-        place.remove(path)
+        backend.remove(path)
         renew()
     for path, text in change.notes.items():
-        place.write(path, text.encode())
+        backend.write(path, text.encode())
         renew()
-    place.write(JOURNAL, Change().as_json())
+    backend.write(JOURNAL, Change().as_json())
 
 
-def sweep(place: Place, now_s: float) -> int:
+def sweep(backend: StorageBackend, now_s: float) -> int:
     """Carries out what writers that died had begun, and removes what they left aside, at once what the owner of the place
     left: who sweeps writes nothing meanwhile. Gives the number of files. now_s: seconds since 1970. Raises StoreError."""
     removed = 0
-    need_store(place)
-    with failures_named(place), place.writing() as renew:
-        recover(place, renew)
-        for writer, entries in groupby(place.files(ASIDE), lambda entry: _writer_of(entry.path)):
+    need_store(backend)
+    with failures_named(backend), backend.writing() as renew:
+        recover(backend, renew)
+        for writer, entries in groupby(backend.files(ASIDE), lambda entry: _writer_of(entry.path)):
             left = list(entries)
-            own = bool(place.owner) and writer.startswith(place.owner)
+            own = bool(backend.owner) and writer.startswith(backend.owner)
             if own or min(abs(now_s - entry.modified_s) for entry in left) > ASIDE_FORGOTTEN_S:
                 for entry in left:
-                    place.remove(entry.path)
+                    backend.remove(entry.path)
                     removed += 1
                     renew()
     return removed

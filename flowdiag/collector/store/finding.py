@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from flowdiag.collector.span import EVERYTHING, Span
+from flowdiag.collector.store.backends import StorageBackend, failures_named
 from flowdiag.collector.store.changes import Change, need_store, pending
 from flowdiag.collector.store.layout import (
     NO_DAY,
@@ -23,7 +24,6 @@ from flowdiag.collector.store.layout import (
     exporter_of,
     partition_of,
 )
-from flowdiag.collector.store.places import Place, failures_named
 from flowdiag.durations import DAY_MS
 from flowdiag.flows import UNKNOWN_ADDRESS
 
@@ -42,46 +42,46 @@ class StoredFile:
 
 
 def find_files(
-    place: Place, exporters: Collection[bytes] | None = None, span: Span = EVERYTHING
+    backend: StorageBackend, exporters: Collection[bytes] | None = None, span: Span = EVERYTHING
 ) -> list[StoredFile]:
     """The files that may hold flows of these exporters (and of unknown ones) in a span, in order of reading: those of
     one state of the store, whatever others change meanwhile.
 
     Raises StoreError if there is no store.
     """
-    with failures_named(place):
-        need_store(place)
+    with failures_named(backend):
+        need_store(backend)
         wanted = None if exporters is None else frozenset({*exporters, UNKNOWN_ADDRESS})
-        left, state = pending(place)
+        left, state = pending(backend)
         while True:
-            found = _listed(place, wanted, span)
+            found = _listed(backend, wanted, span)
             _apply(left, found, wanted, span)
             before = state
-            left, state = pending(place)
+            left, state = pending(backend)
             if state == before:
                 return sorted(found.values(), key=lambda file: (file.partition, file.target))
 
 
-def open_stored(place: Place, file: StoredFile) -> Any:
+def open_stored(backend: StorageBackend, file: StoredFile) -> Any:
     """A file that find_files() gave, to read at any position. Raises FileNotFoundError if it was removed since."""
     try:
-        return place.open_input(file.path)
+        return backend.open_input(file.path)
     except FileNotFoundError:  # of a change that has been carried out by now
-        return place.open_input(file.target)
+        return backend.open_input(file.target)
 
 
-def _listed(place: Place, wanted: frozenset[bytes] | None, span: Span) -> dict[str, StoredFile]:
+def _listed(backend: StorageBackend, wanted: frozenset[bytes] | None, span: Span) -> dict[str, StoredFile]:
     """wanted: exporters, None for all."""
     found = {}
     # A store of thousands of exporters is not listed for one of them.
-    folders = place.folders("") if wanted is None else map(exporter_folder, sorted(wanted))
+    folders = backend.folders("") if wanted is None else map(exporter_folder, sorted(wanted))
     for folder in folders:
         if exporter_of(folder) is None:
             continue
-        for day_folder in place.folders(folder):
+        for day_folder in backend.folders(folder):
             day = day_of(day_folder)
             if day is not None and touches(day, span):
-                for entry in place.files(f"{folder}/{day_folder}"):
+                for entry in backend.files(f"{folder}/{day_folder}"):
                     if (partition := partition_of(entry.path)) is not None:
                         found[entry.path] = StoredFile(entry.path, entry.path, partition, entry.octets)
     return found

@@ -13,7 +13,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
-from flowdiag.collector.store.places import Entry
+from flowdiag.collector.store.backends import Entry
 from flowdiag.errors import StoreError
 from flowdiag.modes import make_folder, opened
 

@@ -24,10 +24,10 @@ from flowdiag.collector.export import Export
 from flowdiag.collector.knowledge import Knowledge, Seed
 from flowdiag.collector.readers.inputs import Input, Progress, SideFileError, find_inputs
 from flowdiag.collector.store.adding import Content, add_written, is_added, unit_name
+from flowdiag.collector.store.backends import StorageBackend, failures_named, is_url
 from flowdiag.collector.store.changes import make_store, sweep
 from flowdiag.collector.store.cluster import open_workers
-from flowdiag.collector.store.opening import open_place
-from flowdiag.collector.store.places import Place, failures_named, is_url
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.collector.store.scan import Scan, scan
 from flowdiag.collector.store.sharing import share
 from flowdiag.collector.store.workers import Count
@@ -102,15 +102,15 @@ def ingest(
             )
         paths = [Path(path).absolute() for path in paths]
         where = where if is_url(str(where)) else Path(where).absolute()
-    place = open_place(where)
+    backend = open_backend(where)
     with on_disk(find_inputs(paths)) as inputs:
         for item in inputs:
             if item.store is not None:
                 raise UsageError(f"{item.name} is a flow store", expected="exports to add to a store")
-        make_store(place)
-        sweep(place, time.time())
+        make_store(backend)
+        sweep(backend, time.time())
         with (
-            failures_named(place),
+            failures_named(backend),
             open_workers(jobs, _PASSES * sum(item.octets for item in inputs), progress, cluster) as workers,
         ):
             scans = workers.all(_scan, [(item, n, len(inputs) == 1) for n, item in enumerate(inputs)])
@@ -118,13 +118,13 @@ def ingest(
                 n: _unusable(s.item, s.error) for n, s in enumerate(scans) if s.error is not None
             }
             usable = [n for n, s in enumerate(scans) if s.error is None]
-            fresh = _fresh(place, scans, usable)
+            fresh = _fresh(backend, scans, usable)
             outcomes |= {n: Outcome(scans[n].item.name, "known") for n in usable if n not in fresh}
             workers.spare(sum(inputs[n].octets for n in range(len(inputs)) if n not in fresh))
             groups = _groups(scans, usable, fresh)
             units = [_unit(str(where), scans, usable, group) for group in groups]
             for number, decoded in workers.each(_decode, units):
-                results = _add(place, units[number], decoded)
+                results = _add(backend, units[number], decoded)
                 outcomes |= dict(zip(groups[number], results, strict=True))
     return [outcomes[n] for n in range(len(scans))]
 
@@ -149,12 +149,12 @@ def _unusable(item: Input, error: FlowdiagError) -> Outcome:
     return Outcome(item.name, "left out", error=None if isinstance(error, SideFileError) else error)
 
 
-def _fresh(place: Place, scans: list[Scan], usable: list[int]) -> list[int]:
+def _fresh(backend: StorageBackend, scans: list[Scan], usable: list[int]) -> list[int]:
     """The inputs whose content is not in the store; of several of one content the first."""
     first: dict[str, int] = {}
     for number in usable:
         first.setdefault(scans[number].digest, number)
-    return sorted(number for digest, number in first.items() if not is_added(place, digest))
+    return sorted(number for digest, number in first.items() if not is_added(backend, digest))
 
 
 def _groups(scans: list[Scan], usable: list[int], fresh: list[int]) -> list[list[int]]:
@@ -186,7 +186,7 @@ def _scan(task: tuple[Input, int, bool], count: Count) -> Scan:
 
 
 def _decode(unit: Unit, count: Count) -> Decoded:
-    place = open_place(unit.where)
+    backend = open_backend(unit.where)
     read = 0
 
     def progress(done: int, _: int) -> None:
@@ -197,7 +197,7 @@ def _decode(unit: Unit, count: Count) -> Decoded:
     export = Export([scanned.item for scanned in unit.scans], progress=progress)
     export.resume(unit.seed)
     writer = FlowWriter(
-        place, unit_name(unit.contents), unit.scans[0].began_ms, lambda: _tolerated(export.clock_offsets())
+        backend, unit_name(unit.contents), unit.scans[0].began_ms, lambda: _tolerated(export.clock_offsets())
     )
     try:
         for batch in export.batches():
@@ -219,9 +219,9 @@ def _tolerated(offsets: dict[tuple[bytes, int], int]) -> dict[tuple[bytes, int],
     return {source: offset for source, offset in offsets.items() if abs(offset) > TOLERATED_MS}
 
 
-def _added_elsewhere(place: Place, content: Content) -> Outcome:
+def _added_elsewhere(backend: StorageBackend, content: Content) -> Outcome:
     """Of contents that are decoded together, another process may have added some."""
-    if is_added(place, content.digest):
+    if is_added(backend, content.digest):
         return Outcome(content.name, "known")
     error = StoreError(
         "another process added captures that belong to it meanwhile",
@@ -231,13 +231,13 @@ def _added_elsewhere(place: Place, content: Content) -> Outcome:
     return Outcome(content.name, "failed", error=error)
 
 
-def _add(place: Place, unit: Unit, decoded: Decoded) -> list[Outcome]:
+def _add(backend: StorageBackend, unit: Unit, decoded: Decoded) -> list[Outcome]:
     """Adds what was decoded to the store, unless somebody else has meanwhile."""
     items = [scanned.item for scanned in unit.scans]
     if decoded.error is not None:
         return [_unusable(item, decoded.error) for item in items]
-    if not add_written(place, unit.contents, decoded.files):
-        return [_added_elsewhere(place, content) for content in unit.contents]
+    if not add_written(backend, unit.contents, decoded.files):
+        return [_added_elsewhere(backend, content) for content in unit.contents]
     first = Outcome(
         items[0].name,
         "added",

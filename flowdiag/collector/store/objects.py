@@ -20,8 +20,8 @@ from typing import Any, Final
 
 import pyarrow.fs as arrow_fs
 
+from flowdiag.collector.store.backends import Entry
 from flowdiag.collector.store.folder import LOCK_PATIENCE_S, OWN_FOLDER
-from flowdiag.collector.store.places import Entry
 from flowdiag.errors import StoreError
 
 LOCKS: Final = f"{OWN_FOLDER}/locks"
@@ -127,8 +127,8 @@ class Objects:
 
 
 class _Lock:
-    def __init__(self, place: Objects) -> None:
-        self._place = place
+    def __init__(self, backend: Objects) -> None:
+        self._backend = backend
         self.path = f"{LOCKS}/{uuid.uuid4().hex}"
         self._renewed = 0.0
 
@@ -137,7 +137,7 @@ class _Lock:
         pause = 0.05
         while True:
             self._put()
-            entries = {entry.path: entry for entry in self._place.files(LOCKS)}
+            entries = {entry.path: entry for entry in self._backend.files(LOCKS)}
             now = entries[self.path].modified_s if self.path in entries else 0.0
             living = [
                 e for e in entries.values() if e.path != self.path and e.modified_s > now - DEAD_AFTER_S
@@ -145,13 +145,13 @@ class _Lock:
             if self.path in entries and not living:
                 for entry in entries.values():
                     if entry.path != self.path:
-                        self._place.remove(entry.path)
+                        self._backend.remove(entry.path)
                 return
-            self._place.remove(self.path)
+            self._backend.remove(self.path)
             if time.monotonic() > until:
                 raise StoreError(
                     "other processes have been writing to the store for minutes",
-                    file=self._place.name,
+                    file=self._backend.name,
                     advice=f"look for a hanging flowdiag ingest or collect; a lock is an object below {LOCKS}",
                 )
             time.sleep(random.uniform(pause / 2, pause))
@@ -162,5 +162,5 @@ class _Lock:
             self._put()
 
     def _put(self) -> None:
-        self._place.write(self.path, b"a writer of flowdiag")
+        self._backend.write(self.path, b"a writer of flowdiag")
         self._renewed = time.monotonic()

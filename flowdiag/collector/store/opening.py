@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from flowdiag.collector.store.places import Place, is_url, unusable, without_secrets
+from flowdiag.collector.store.backends import StorageBackend, is_url, unusable, without_secrets
 
 
-def open_place(where: str | Path, owner: str = "") -> Place:
-    """The place of a store; a folder need not exist yet. owner: see Place. Raises StoreError for an address that cannot be
+def open_backend(where: str | Path, owner: str = "") -> StorageBackend:
+    """The place of a store; a folder need not exist yet. owner: see StorageBackend. Raises StoreError for an address that
+    cannot be
     used."""
     text = str(where)
     if text.lower().startswith("file://"):

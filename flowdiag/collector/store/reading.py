@@ -19,8 +19,8 @@ from flowdiag.collector.readers.parquet import BATCH_ROWS, check_schema, flow_ba
 from flowdiag.collector.readers.stored_flows import StoredFlows
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.span import EVERYTHING, Span
+from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.finding import StoredFile, find_files, open_stored
-from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.sharing import clock_offsets
 from flowdiag.collector.store.statistics import TIMES, groups_of
 from flowdiag.errors import ExportError, StoreChanged
@@ -35,13 +35,13 @@ class StoreReader:
 
     def __init__(
         self,
-        place: Place,
+        backend: StorageBackend,
         unusable: Unusable,
         *,
         span: Span = EVERYTHING,
         columns: Collection[str] | None = None,
     ) -> None:
-        self._place = place
+        self._backend = backend
         self._unusable = unusable
         self._span = span
         needed = set(FLOW_SCHEMA.names if columns is None else columns) - {"exporter"}
@@ -58,8 +58,8 @@ class StoreReader:
         """The flow records of some exporters, and of unknown ones, in batches of FLOW_SCHEMA; stored learns what the
         files tell. count: told of each file's octets and those of all. Raises StoreError.
         """
-        with self._place.reading():
-            files = find_files(self._place, exporters, self._span)
+        with self._backend.reading():
+            files = find_files(self._backend, exporters, self._span)
             octets = sum(file.octets for file in files)
             for file in files:
                 yield from self.read([file], stored)
@@ -72,10 +72,10 @@ class StoreReader:
             yield from self._file(file, stored)
 
     def _file(self, stored_file: StoredFile, stored: StoredFlows) -> Iterator[pa.RecordBatch]:
-        name = f"{self._place.name}/{stored_file.target}"
+        name = f"{self._backend.name}/{stored_file.target}"
         read, rows = 0, 0
         try:
-            with open_stored(self._place, stored_file) as source:
+            with open_stored(self._backend, stored_file) as source:
                 file = pq.ParquetFile(source)
                 rows = file.metadata.num_rows
                 metadata = file.metadata.metadata

@@ -12,9 +12,9 @@ from flowdiag.collector.readers.parquet import check_schema
 from flowdiag.collector.readers.stored_flows import StoredFlows
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.span import Span
+from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.finding import LATER_DAYS, StoredFile, find_files, open_stored, touches
 from flowdiag.collector.store.layout import NO_DAY
-from flowdiag.collector.store.places import Place
 from flowdiag.collector.store.sharing import clock_offsets
 from flowdiag.errors import ExportError, StoreChanged
 from flowdiag.flows import FLOW_SCHEMA
@@ -39,8 +39,8 @@ def groups_of(file: pq.ParquetFile, span: Span) -> Iterator[int]:
 def _bounds(group: Any, places: list[int]) -> tuple[int | None, int | None]:
     """Earliest and latest time in a row group, ms; None where its statistics do not tell."""
     firsts, lasts = [], []
-    for place in places:
-        statistics = group.column(place).statistics
+    for backend in places:
+        statistics = group.column(backend).statistics
         if statistics is not None and statistics.has_min_max:
             firsts.append(statistics.min_raw)
             lasts.append(statistics.max_raw)
@@ -49,14 +49,14 @@ def _bounds(group: Any, places: list[int]) -> tuple[int | None, int | None]:
     return min(firsts, default=None), max(lasts, default=None)
 
 
-def stored_span(place: Place, exporters: Collection[bytes] | None = None) -> Span:
+def stored_span(backend: StorageBackend, exporters: Collection[bytes] | None = None) -> Span:
     """The earliest start and latest end of flows by the statistics of the first and last days' files, in ms by the
     clock of the capture; None where nothing tells."""
-    dated = [file for file in find_files(place, exporters) if file.partition.day != NO_DAY]
+    dated = [file for file in find_files(backend, exporters) if file.partition.day != NO_DAY]
     days = sorted({file.partition.day for file in dated})
     # Flows that ended on the second day may have begun before those that ended on the first.
     outer = {*days[: 1 + LATER_DAYS], *days[-1:]}
-    bounds = [bound for file in dated if file.partition.day in outer for bound in _times_of(place, file)]
+    bounds = [bound for file in dated if file.partition.day in outer for bound in _times_of(backend, file)]
     firsts = [first for first, _, _ in bounds if first is not None]
     lasts = [last for _, last, _ in bounds if last is not None]
     return min(firsts, default=None), max(lasts, default=None)
@@ -65,9 +65,9 @@ def stored_span(place: Place, exporters: Collection[bytes] | None = None) -> Spa
 class RowCounts:
     """About how many flow records touch a time, by the statistics of the files. widest: no later question is wider."""
 
-    def __init__(self, place: Place, exporters: Collection[bytes] | None, widest: Span) -> None:
-        self._place = place
-        self._files = find_files(place, exporters, widest)
+    def __init__(self, backend: StorageBackend, exporters: Collection[bytes] | None, widest: Span) -> None:
+        self._backend = backend
+        self._files = find_files(backend, exporters, widest)
         self._times: dict[str, list[tuple[int | None, int | None, int]]] = {}
 
     def rows(self, span: Span) -> int:
@@ -77,7 +77,7 @@ class RowCounts:
             if not touches(file.partition.day, span):
                 continue
             if file.target not in self._times:
-                self._times[file.target] = _times_of(self._place, file)
+                self._times[file.target] = _times_of(self._backend, file)
             for first, last, own in self._times[file.target]:
                 if first is None or last is None:
                     rows += own
@@ -88,11 +88,11 @@ class RowCounts:
         return round(rows)
 
 
-def _times_of(place: Place, stored_file: StoredFile) -> list[tuple[int | None, int | None, int]]:
+def _times_of(backend: StorageBackend, stored_file: StoredFile) -> list[tuple[int | None, int | None, int]]:
     """Earliest and latest time, by the clock of the capture, and rows of each row group; none of a damaged file,
     which reading it tells of. Raises StoreChanged."""
     try:
-        with open_stored(place, stored_file) as source:
+        with open_stored(backend, stored_file) as source:
             file = pq.ParquetFile(source)
             check_schema(file.schema_arrow, stored_file.target)
             told = ExportReport()
@@ -102,7 +102,7 @@ def _times_of(place: Place, stored_file: StoredFile) -> list[tuple[int | None, i
             groups = [file.metadata.row_group(number) for number in range(file.num_row_groups)]
             bounds = [(*_bounds(group, places), group.num_rows) for group in groups]
     except FileNotFoundError as error:
-        raise StoreChanged(f"{place.name}/{stored_file.target}") from error
+        raise StoreChanged(f"{backend.name}/{stored_file.target}") from error
     except (pa.ArrowException, OSError, UnicodeDecodeError, ExportError):
         return []
     return [
@@ -116,5 +116,7 @@ def _time_columns(file: pq.ParquetFile) -> list[int]:
     schema = file.schema_arrow
     if any(schema.field(name).type != FLOW_SCHEMA.field(name).type for name in TIMES):
         return []
-    places = {file.metadata.schema.column(place).name: place for place in range(file.metadata.num_columns)}
+    places = {
+        file.metadata.schema.column(backend).name: backend for backend in range(file.metadata.num_columns)
+    }
     return [places[name] for name in TIMES]

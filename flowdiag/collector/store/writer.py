@@ -28,9 +28,9 @@ from numpy.typing import NDArray
 
 from flowdiag.collector.readers.stored_flows import EXPORTER_KEY, flow_metadata, report_metadata
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.backends import StorageBackend, failures_named
 from flowdiag.collector.store.folder import ASIDE
 from flowdiag.collector.store.layout import LAST_DAY, MAX_PARTITIONS, NO_DAY, Partition, file_name
-from flowdiag.collector.store.places import Place, failures_named
 from flowdiag.durations import DAY_MS
 from flowdiag.flows import FLOW_SCHEMA, UNKNOWN_ADDRESS
 
@@ -86,7 +86,7 @@ class FlowWriter:
 
     def __init__(
         self,
-        place: Place,
+        backend: StorageBackend,
         unit: str,
         began_ms: int | None,
         offsets: Callable[[], Offsets] = dict,
@@ -96,9 +96,9 @@ class FlowWriter:
     ) -> None:
         self._days = days
         self._most = partitions
-        self._place = place
+        self._backend = backend
         self._unit = unit
-        self._aside = f"{ASIDE}/{place.owner}{uuid.uuid4().hex}"  # another process may be writing the same
+        self._aside = f"{ASIDE}/{backend.owner}{uuid.uuid4().hex}"  # another process may be writing the same
         self._began_ms = began_ms
         self._offsets = offsets
         self._waiting: OrderedDict[Partition, Waiting] = OrderedDict()
@@ -129,8 +129,8 @@ class FlowWriter:
                 self._waiting[partition] = Waiting()
             self._write_group(partition, even_empty=partition in reports)
             self._close(partition, reports.get(partition))
-        with failures_named(self._place):
-            self._place.seal([aside for aside, _, _ in self._written])
+        with failures_named(self._backend):
+            self._backend.seal([aside for aside, _, _ in self._written])
         return sorted(
             (
                 Written(aside, target, partition, self._rows[aside])
@@ -148,7 +148,7 @@ class FlowWriter:
         for partition in list(self._waiting):
             self._close(partition, None)
         for aside, _, _ in self._written:
-            self._place.remove(aside)
+            self._backend.remove(aside)
         self._written.clear()
 
     @property
@@ -185,7 +185,7 @@ class FlowWriter:
         waiting = self._waiting[partition]
         if not waiting.rows and not even_empty:
             return
-        with failures_named(self._place):
+        with failures_named(self._backend):
             if waiting.file is None:
                 self._open(partition, waiting)
             assert waiting.file is not None
@@ -206,7 +206,7 @@ class FlowWriter:
         schema = STORED_SCHEMA.with_metadata(
             flow_metadata() | {EXPORTER_KEY: partition.exporter.hex().encode()}
         )
-        waiting.sink = self._place.open_output(waiting.path)
+        waiting.sink = self._backend.open_output(waiting.path)
         waiting.file = pq.ParquetWriter(waiting.sink, schema, **ENCODING)
         self._written.append((waiting.path, f"{partition.folder}/{name}", partition))
         self._rows[waiting.path] = 0
@@ -217,7 +217,7 @@ class FlowWriter:
             self._waiting[partition] = Waiting(waiting.batches, waiting.rows)
         if waiting.file is None:
             return
-        with failures_named(self._place):
+        with failures_named(self._backend):
             if report is not None:
                 waiting.file.add_key_value_metadata(report_metadata(report))
             waiting.file.close()

@@ -40,7 +40,7 @@ from flowdiag.diagnoser.evidence import ABSENT, Applications, Destinations, Evid
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.on_backup import full_minutes, was_full
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import backup as words
+from flowdiag.diagnoser.sentences import backup as wording
 from flowdiag.diagnoser.sentences.devices import named_device
 from flowdiag.diagnoser.signals.failovers import failovers, part_within
 from flowdiag.diagnoser.signals.link_states import backups, heard_ms, link_states
@@ -118,7 +118,7 @@ def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:
     confidence: Confidence = "high" if span >= DAY_MS / 24 and not projected else "medium"
     by = who_what_where(case, rows, weights)
     whose = named_device(case, by["hosts"])
-    summary, client = words.backup_leak(
+    summary, client = wording.backup_leak(
         case, link.name, octets, a_day, (least_gb, month_gb), link.allowance_gb, share, only, whose, span
     )
     evidence = BackupLeak(
@@ -145,8 +145,8 @@ def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:
         start_ms=start,
         end_ms=end,
         evidence=evidence,
-        actions=words.LEAK,
-        doubts=() if span >= DAY_MS else (words.SHORT_EXPORT,),
+        actions=wording.LEAK,
+        doubts=() if span >= DAY_MS else (wording.SHORT_EXPORT,),
     )
 
 

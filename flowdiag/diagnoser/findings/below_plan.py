@@ -66,7 +66,7 @@ from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.sentences import actions as actions
-from flowdiag.diagnoser.sentences import load as words
+from flowdiag.diagnoser.sentences import load as wording
 from flowdiag.diagnoser.sentences.below_plan import below_plan
 from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.attribution import attribution, rows_within
@@ -365,9 +365,9 @@ def _finding(case: Case, ceiling: Ceiling) -> Finding:
     start, end = episode.times(case)
     level, doubts = graded(
         (
-            Doubt(words.FEW_WINDOWS, MINOR) if minutes < LONG else None,
-            Doubt(words.ROUGH_LEVEL, MINOR) if flatness > VERY_FLAT and moving is None else None,
-            Doubt(words.TYPICAL_RATE, MINOR) if plan.variable else None,
+            Doubt(wording.FEW_WINDOWS, MINOR) if minutes < LONG else None,
+            Doubt(wording.ROUGH_LEVEL, MINOR) if flatness > VERY_FLAT and moving is None else None,
+            Doubt(wording.TYPICAL_RATE, MINOR) if plan.variable else None,
             sure.of_resolution(case, end - start),
             sure.of_loss(case, lowers=True),
             sure.of_silence(case, episode.first, episode.past),

@@ -26,7 +26,7 @@ from typing import Final
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Action, Verdict
 from flowdiag.diagnoser.kind import Kind
-from flowdiag.diagnoser.sentences import verdict as words
+from flowdiag.diagnoser.sentences import verdict as wording
 from flowdiag.diagnoser.sentences.all_clear import at_limit_reason
 from flowdiag.diagnoser.signals.at_limit import left_open, limited_ms
 from flowdiag.diagnoser.signals.silences import covered
@@ -45,7 +45,7 @@ def verdict(case: Case) -> Verdict | None:
     # That something cannot be told is sure, unless what was seen points one way.
     return Verdict(
         code=CODE,
-        sentence=words.cannot_tell(case) + said,
+        sentence=wording.cannot_tell(case) + said,
         confidence="medium" if left_open(case) else "high",
         reasons=(reason,) if reason else (),
         next_steps=next_steps,
@@ -56,21 +56,21 @@ def _why(case: Case) -> tuple[str, str, tuple[Action, ...]] | None:
     """What to tell the client, what to tell the engineer, and what to do."""
     coverage, (begin, end) = case.coverage, case.window_ms
     if not case.profile.link:
-        return words.NO_LINKS, "", words.GET_AN_EXPORT
+        return wording.NO_LINKS, "", wording.GET_AN_EXPORT
     if coverage.first_ms is None or coverage.last_ms is None or coverage.records == 0:
-        return words.NOTHING_READ, "", words.GET_AN_EXPORT
+        return wording.NOTHING_READ, "", wording.GET_AN_EXPORT
     if end <= coverage.first_ms or begin > coverage.last_ms:
-        return words.OUTSIDE, words.NOT_COVERED_REASON, words.GET_AN_EXPORT
+        return wording.OUTSIDE, wording.NOT_COVERED_REASON, wording.GET_AN_EXPORT
     if not coverage.links_apart:
-        return words.LINKS_NOT_APART, words.LINKS_REASON, words.EXPORT_INTERFACES
+        return wording.LINKS_NOT_APART, wording.LINKS_REASON, wording.EXPORT_INTERFACES
     if not (case.flows.link >= 0).any():
-        return words.NOTHING_ON_LINKS, words.NOTHING_ON_LINKS_REASON, words.CORRECT_INTERFACES
+        return wording.NOTHING_ON_LINKS, wording.NOTHING_ON_LINKS_REASON, wording.CORRECT_INTERFACES
     part = covered(case)
     if part < LEAST_COVERED:
-        return words.too_little(part), words.too_little_reason(part), words.GET_AN_EXPORT
+        return wording.too_little(part), wording.too_little_reason(part), wording.GET_AN_EXPORT
     if open_ends := left_open(case):
         reason = " ".join(at_limit_reason(case, limit) for limit in open_ends)
-        return words.too_short(case, open_ends, limited_ms(open_ends)), reason, words.GET_AN_EXPORT
+        return wording.too_short(case, open_ends, limited_ms(open_ends)), reason, wording.GET_AN_EXPORT
     return None
 
 

@@ -27,7 +27,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Evidence, Key, Switch
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import backup as words
+from flowdiag.diagnoser.sentences import backup as wording
 from flowdiag.diagnoser.sentences.times import moment
 from flowdiag.diagnoser.signals.failovers import Failover, failovers
 from flowdiag.durations import MINUTE_MS
@@ -83,7 +83,7 @@ def _finding(case: Case, group: tuple[Failover, ...]) -> Finding:
     link = case.profile.link[group[0].link]
     away_ms = sum(failover.length_ms for failover in group)
     gaps = [failover.gap_ms for failover in group if failover.gap_ms is not None]
-    summary, client = words.flapping(case, link.name, group)
+    summary, client = wording.flapping(case, link.name, group)
     return Finding(
         code=CODE,
         severity="critical",
@@ -109,7 +109,7 @@ def _finding(case: Case, group: tuple[Failover, ...]) -> Finding:
                 for f in group
             ],
         ),
-        actions=words.UNSTEADY,
+        actions=wording.UNSTEADY,
     )
 
 

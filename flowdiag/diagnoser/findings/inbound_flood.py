@@ -33,13 +33,13 @@ from typing import Annotated, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
-from flowdiag.aggregator.steps import added_up, ordered_by
+from flowdiag.aggregator.chunks import chunked_sum, ordered_by
+from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, select
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key, Protocol
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import beyond as words
+from flowdiag.diagnoser.sentences import beyond as wording
 from flowdiag.diagnoser.signals.conversations import ACK, SYN, TCP, UDP, among, answered, conversation_keys
 from flowdiag.diagnoser.signals.filling import fills_link
 from flowdiag.diagnoser.signals.shares import who_what_where
@@ -121,7 +121,7 @@ def find(case: Case) -> list[Finding]:
 def _by_target(case: Case) -> list[NDArray[np.intp]]:
     """The suspicious rows of each inside address that has enough of them for a minute of flood."""
     flows, thresholds = case.flows, case.profile.thresholds
-    suspicious = where(flows, _suspicious)
+    suspicious = select(flows, _suspicious)
     size = flows.insides
 
     def sums(step: slice) -> NDArray[np.float64]:
@@ -129,7 +129,7 @@ def _by_target(case: Case) -> list[NDArray[np.intp]]:
         kind = some.inside[rows] + size * _is_certain(some)[rows]
         return np.stack([np.bincount(kind, weight, 2 * size) for weight in (some.packets[rows], None)])
 
-    packets, records = added_up(sums, len(flows), cells=2 * size).reshape(2, 2, size)
+    packets, records = chunked_sum(sums, len(flows), cells=2 * size).reshape(2, 2, size)
     enough = packets.sum(axis=0) * 1000 >= thresholds.flood_packets_s * LEAST_MS
     enough |= packets[1] * 1000 >= thresholds.flood_half_open_s * LEAST_MS
     enough &= records.sum(axis=0) >= thresholds.flood_sources
@@ -218,7 +218,7 @@ def acknowledged(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
         acks &= ((some.tcp_flags & ACK) != 0) & of_target[some.inside]
         return acks
 
-    known = np.flatnonzero(where(flows, going_on))
+    known = np.flatnonzero(select(flows, going_on))
     if not len(known):
         return np.zeros(len(rows), dtype=np.bool_)
     gone_on = among(conversation_keys(flows, rows), conversation_keys(flows, known))
@@ -335,7 +335,7 @@ def _finding(case: Case, spell: _Spell) -> Finding:
         fills_link=fills_link(case, link, DOWN, rows),
         **who_what_where(case, rows, flows.packets[rows]),
     )
-    summary, client = words.inbound_flood(case, evidence, start, stop)
+    summary, client = wording.inbound_flood(case, evidence, start, stop)
     return Finding(
         code=CODE,
         severity="critical",
@@ -347,7 +347,7 @@ def _finding(case: Case, spell: _Spell) -> Finding:
         start_ms=start,
         end_ms=stop,
         evidence=evidence,
-        actions=words.SECURITY_AND_CARRIER,
+        actions=wording.SECURITY_AND_CARRIER,
     )
 
 

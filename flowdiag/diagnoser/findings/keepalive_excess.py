@@ -31,7 +31,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import ABSENT, Destinations, Evidence, Interval, Key, Probed, ProbeProtocol
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import backup as words
+from flowdiag.diagnoser.sentences import backup as wording
 from flowdiag.diagnoser.signals.keepalives import Account, Beats, accounts
 from flowdiag.diagnoser.signals.timeline import Grid, runs
 from flowdiag.durations import MINUTE_MS
@@ -131,7 +131,7 @@ def _running(values: NDArray[np.float64], block: int) -> NDArray[np.float64]:
 def _finding(case: Case, account: Account, excess: _Excess) -> Finding:
     link = case.profile.link[account.link]
     octets = float(account.requests.octets.sum() + account.replies.octets.sum())
-    summary, client = words.keepalive_excess(
+    summary, client = wording.keepalive_excess(
         case, link.name, account.keepalive, excess.packets_times, excess.octets_times
     )
     sized = excess.octets_times is not None
@@ -142,7 +142,7 @@ def _finding(case: Case, account: Account, excess: _Excess) -> Finding:
         packets_times_budget=round(excess.packets_times, 1),
         octets=int(octets),
         minutes=round((excess.end_ms - excess.start_ms) / MINUTE_MS, 1),
-        destinations=words.destination(case, account.keepalive.destination),
+        destinations=wording.destination(case, account.keepalive.destination),
         octets_times_budget=ABSENT if excess.octets_times is None else round(excess.octets_times, 1),
         packet_bytes=account.keepalive.packet_bytes if sized else ABSENT,
     )
@@ -156,7 +156,7 @@ def _finding(case: Case, account: Account, excess: _Excess) -> Finding:
         start_ms=excess.start_ms,
         end_ms=excess.end_ms,
         evidence=evidence,
-        actions=words.KEEPALIVE_SETTING,
+        actions=wording.KEEPALIVE_SETTING,
     )
 
 

@@ -31,7 +31,7 @@ from flowdiag.diagnoser.evidence import Destinations, Evidence, Interval, Key, P
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings.keepalive_excess import excess_of
 from flowdiag.diagnoser.kind import Kind
-from flowdiag.diagnoser.sentences import backup as words
+from flowdiag.diagnoser.sentences import backup as wording
 from flowdiag.diagnoser.signals.keepalives import Account, Beats, accounts
 
 CODE: Final = "keepalive-irregular"
@@ -85,7 +85,7 @@ def _cadence_s(beats: Beats, gap_ms: float) -> float | None:
 
 def _finding(case: Case, account: Account, beats: Beats, cadence_s: float) -> Finding:
     link = case.profile.link[account.link]
-    summary, client = words.keepalive_irregular(case, link.name, account.keepalive, cadence_s)
+    summary, client = wording.keepalive_irregular(case, link.name, account.keepalive, cadence_s)
     return Finding(
         code=CODE,
         severity="info",
@@ -101,9 +101,9 @@ def _finding(case: Case, account: Account, beats: Beats, cadence_s: float) -> Fi
             interval_s=account.keepalive.interval_s,
             cadence_s=round(cadence_s, 2),
             keepalives=round(float(beats.count.sum())),
-            destinations=words.destination(case, account.keepalive.destination),
+            destinations=wording.destination(case, account.keepalive.destination),
         ),
-        actions=words.KEEPALIVE_SETTING,
+        actions=wording.KEEPALIVE_SETTING,
     )
 
 

@@ -35,7 +35,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Destinations, Evidence, Interval, Key, Probed, ProbeProtocol
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import backup as words
+from flowdiag.diagnoser.sentences import backup as wording
 from flowdiag.diagnoser.signals.keepalives import Account, Gap, accounts, beats_in, mapped_address, silences
 
 CODE: Final = "keepalive-missing"
@@ -76,8 +76,8 @@ def _finding(case: Case, account: Account, gap: Gap) -> Finding:
     confidence: Confidence = "medium" if never and not by else "high"
     if case.coverage.sampling > 1:
         confidence = "low"
-    doubts = (words.NOT_METERED,) if never and not by else ()
-    summary, client = words.keepalive_missing(case, link.name, account.keepalive, gap, by, never)
+    doubts = (wording.NOT_METERED,) if never and not by else ()
+    summary, client = wording.keepalive_missing(case, link.name, account.keepalive, gap, by, never)
     return Finding(
         code=CODE,
         severity="warning",
@@ -97,9 +97,9 @@ def _finding(case: Case, account: Account, gap: Gap) -> Finding:
             seen_at_all=not never,
             packets_by_other_links=strayed,
             other_links=by,
-            destinations=words.destination(case, account.keepalive.destination),
+            destinations=wording.destination(case, account.keepalive.destination),
         ),
-        actions=words.BACKUP_TEST,
+        actions=wording.BACKUP_TEST,
         doubts=doubts,
     )
 

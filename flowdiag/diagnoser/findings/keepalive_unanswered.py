@@ -35,7 +35,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Destinations, Evidence, Interval, Key, Probed, ProbeProtocol
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import backup as words
+from flowdiag.diagnoser.sentences import backup as wording
 from flowdiag.diagnoser.signals.conversations import sees_downloads
 from flowdiag.diagnoser.signals.keepalives import Account, Gap, accounts, beats_in, silences
 
@@ -111,7 +111,7 @@ def _finding(case: Case, account: Account, gap: Gap) -> Finding:
     if case.coverage.sampling > 1:
         confidence = "low"
     sent, back = round(beats_in(account.requests, gap)), round(beats_in(account.replies, gap))
-    summary, client = words.keepalive_unanswered(case, link.name, account.keepalive, gap, sent, back)
+    summary, client = wording.keepalive_unanswered(case, link.name, account.keepalive, gap, sent, back)
     return Finding(
         code=CODE,
         severity="warning",
@@ -128,10 +128,10 @@ def _finding(case: Case, account: Account, gap: Gap) -> Finding:
             requests=sent,
             replies=back,
             unanswered_s=round(gap.length_ms / 1000, 1),
-            destinations=words.destination(case, account.keepalive.destination),
+            destinations=wording.destination(case, account.keepalive.destination),
         ),
-        actions=words.BACKUP_DEAD,
-        doubts=() if shows_downloads else (words.NO_DOWNLOADS_HERE,),
+        actions=wording.BACKUP_DEAD,
+        doubts=() if shows_downloads else (wording.NO_DOWNLOADS_HERE,),
     )
 
 

@@ -41,7 +41,7 @@ from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings.below_plan import held_down
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import actions as actions
-from flowdiag.diagnoser.sentences import load as words
+from flowdiag.diagnoser.sentences import load as wording
 from flowdiag.diagnoser.signals.at_limit import at_limit
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.signals.losses import lost_between
@@ -108,9 +108,9 @@ def _short_of_full(case: Case, episode: Episode) -> bool:
 def _finding(case: Case, episode: Episode) -> Finding:
     evidence, habit = figures(case, episode)
     level, said = graded(doubts(case, episode, case.profile.thresholds.busy))
-    compared = words.compared(habit, evidence["mean_mbps"])
+    compared = wording.compared(habit, evidence["mean_mbps"])
     evidence["short_of_full"] = _short_of_full(case, episode)
-    summary, client = words.link_busy(
+    summary, client = wording.link_busy(
         case,
         episode.link,
         episode.direction,

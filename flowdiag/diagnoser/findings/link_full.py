@@ -78,7 +78,7 @@ from flowdiag.diagnoser.evidence import (
 from flowdiag.diagnoser.finding import Action, Finding
 from flowdiag.diagnoser.kind import Kind, Rank, sustained
 from flowdiag.diagnoser.sentences import actions as actions
-from flowdiag.diagnoser.sentences import load as words
+from flowdiag.diagnoser.sentences import load as wording
 from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.at_limit import AtLimit, at_limit
 from flowdiag.diagnoser.signals.attribution import attribution
@@ -162,11 +162,11 @@ def _short(case: Case, limit: AtLimit, spells: tuple[tuple[int, int], ...]) -> F
     evidence.update(attribution(case, limit.link, limit.direction, spells))
     level, said = graded(
         (
-            Doubt(words.TYPICAL_RATE, MINOR) if plan.variable else None,
+            Doubt(wording.TYPICAL_RATE, MINOR) if plan.variable else None,
             of_resolution(case, max(lengths)),
         )
     )
-    summary, client = words.short_full(case, limit, spells, evidence)
+    summary, client = wording.short_full(case, limit, spells, evidence)
     return Finding(
         code=CODE,
         severity="info",
@@ -187,14 +187,14 @@ def _finding(case: Case, episode: Episode) -> Finding:
     plan = case.profile.link[episode.link]
     evidence, habit = figures(case, episode)
     level, said = graded(doubts(case, episode, case.profile.thresholds.full))
-    compared = words.compared(habit, evidence["mean_mbps"])
+    compared = wording.compared(habit, evidence["mean_mbps"])
     offered = may_be_offered(case, episode.link, episode.direction, evidence["mean_share_of_plan"])
     over = offered or evidence["mean_share_of_plan"] > OVER_PLAN
     if over and not plan.variable:
         evidence["over_plan"] = True
     if offered:
         evidence["maybe_offered"] = True
-    summary, client = words.link_full(
+    summary, client = wording.link_full(
         case,
         episode.link,
         episode.direction,
@@ -224,7 +224,7 @@ def _finding(case: Case, episode: Episode) -> Finding:
 def _actions(role: str, evidence: Mapping[str, Any]) -> tuple[Action, ...]:
     if "maybe_offered" in evidence:
         return actions.OFFERED
-    return actions.OVER_PLAN if "over_plan" in evidence else words.link_full_actions(role, evidence)
+    return actions.OVER_PLAN if "over_plan" in evidence else wording.link_full_actions(role, evidence)
 
 
 KIND: Final = Kind(

@@ -43,7 +43,7 @@ from flowdiag.diagnoser.finding import Verdict
 from flowdiag.diagnoser.findings.outage import outages
 from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.sentences import all_clear as wording_all_clear
-from flowdiag.diagnoser.sentences import load as words
+from flowdiag.diagnoser.sentences import load as wording
 from flowdiag.diagnoser.sentences import verdict as wording_verdict
 from flowdiag.diagnoser.signals.at_limit import MUCH, AtLimit, at_limit
 from flowdiag.diagnoser.signals.dead_services import DeadService, dead_services
@@ -161,7 +161,7 @@ def _of_evidence(case: Case) -> Iterator[Doubt | None]:
     elif _may_be_open(case):
         yield Doubt(wording_all_clear.MAY_BE_OPEN_REASON, MINOR, wording_all_clear.MAY_BE_OPEN)
     else:
-        yield Doubt(words.not_in_bursts(resolution), NOTED)
+        yield Doubt(wording.not_in_bursts(resolution), NOTED)
 
 
 def _may_be_open(case: Case) -> bool:
@@ -178,7 +178,7 @@ def _of_room(case: Case, found: list[Room], *, moments: bool) -> Iterator[Doubt 
     """What bears on how much room there was."""
     limits = case.profile.thresholds
     if any(case.profile.link[place.link].variable for place in found):
-        yield Doubt(words.TYPICAL_RATE, MINOR, wording_all_clear.VARIES)
+        yield Doubt(wording.TYPICAL_RATE, MINOR, wording_all_clear.VARIES)
     if not found:
         return
     busiest = found[0]
@@ -192,7 +192,7 @@ def _of_room(case: Case, found: list[Room], *, moments: bool) -> Iterator[Doubt 
     if error > 0.0:
         margin = limits.full - busiest.share
         yield Doubt(
-            words.sampling_error(error), MINOR if error > margin else NOTED, wording_all_clear.SAMPLED
+            wording.sampling_error(error), MINOR if error > margin else NOTED, wording_all_clear.SAMPLED
         )
 
 

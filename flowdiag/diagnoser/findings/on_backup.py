@@ -37,7 +37,7 @@ from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.flapping import flapping_groups
 from flowdiag.diagnoser.findings.outage import outages
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import backup as words
+from flowdiag.diagnoser.sentences import backup as wording
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.signals.failovers import Failover, failovers, rows_during
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
@@ -138,7 +138,7 @@ def _finding(case: Case, failover: Failover) -> Finding:
     full, backup_was_full = full_minutes(case, failover.link, *span), was_full(case, failover.link, *span)
     rows, weights = rows_during(case, failover)
     doubts, confidence = _doubts(case, failover)
-    summary, client = words.on_backup(case, link.name, failover, backup_was_full)
+    summary, client = wording.on_backup(case, link.name, failover, backup_was_full)
     cut_off = [o for o in outages(case) if abs(o.end_ms - failover.start_ms) < 120_000]
     evidence = OnBackup(
         minutes=round(failover.length_ms / MINUTE_MS, 2),
@@ -164,7 +164,7 @@ def _finding(case: Case, failover: Failover) -> Finding:
         start_ms=failover.start_ms,
         end_ms=failover.end_ms,
         evidence=evidence,
-        actions=words.STUCK if failover.still else words.FAILED_OVER,
+        actions=wording.STUCK if failover.still else wording.FAILED_OVER,
         doubts=doubts,
     )
 
@@ -175,12 +175,12 @@ def _mbps(octets: float, lasting_ms: int) -> float:
 
 def _doubts(case: Case, failover: Failover) -> tuple[tuple[str, ...], Confidence]:
     if failover.began_before and failover.still:
-        return (words.NEVER_ON_PRIMARY,), "medium"
+        return (wording.NEVER_ON_PRIMARY,), "medium"
     usage = case.usage
     first = max((failover.start_ms - usage.start_ms) // usage.window_ms, 0)
     past = -((usage.start_ms - failover.end_ms) // usage.window_ms)
     if not bool(np.all(case.coverage.heard[first:past])):
-        return (words.NOT_HEARD_ALL_ALONG,), "medium"
+        return (wording.NOT_HEARD_ALL_ALONG,), "medium"
     return (), "high"
 
 

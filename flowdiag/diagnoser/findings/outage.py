@@ -54,7 +54,7 @@ from flowdiag.diagnoser.evidence import ABSENT, Applications, Destinations, Evid
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.kind import Kind, Rank, sustained
 from flowdiag.diagnoser.once import once_per_case
-from flowdiag.diagnoser.sentences import backup as words
+from flowdiag.diagnoser.sentences import backup as wording
 from flowdiag.diagnoser.signals.conversations import distinct
 from flowdiag.diagnoser.signals.cut_off import STEP_MS, Outage, attempts_in, nothing_to_see, scene, within
 from flowdiag.diagnoser.signals.interrupted import interrupted
@@ -286,11 +286,11 @@ def _finding(case: Case, outage: Outage) -> Finding:
     if answered and outage.proof != "attempts":
         confidence = "low"
     doubts = {
-        words.NO_ATTEMPTS_SEEN: outage.proof in ("hours", "abrupt"),
-        words.INTERRUPTED: outage.proof == "interrupted",
-        words.BACKUP_ANSWERED: answered,
+        wording.NO_ATTEMPTS_SEEN: outage.proof in ("hours", "abrupt"),
+        wording.INTERRUPTED: outage.proof == "interrupted",
+        wording.BACKUP_ANSWERED: answered,
     }
-    summary, client = words.outage(case, outage.start_ms, outage.end_ms, outage.attempts, outage.ongoing)
+    summary, client = wording.outage(case, outage.start_ms, outage.end_ms, outage.attempts, outage.ongoing)
     evidence = OutageEvidence(
         minutes=round((outage.end_ms - outage.start_ms) / MINUTE_MS, 2),
         attempts=outage.attempts,
@@ -311,7 +311,7 @@ def _finding(case: Case, outage: Outage) -> Finding:
         start_ms=outage.start_ms,
         end_ms=outage.end_ms,
         evidence=evidence,
-        actions=words.LINE_DOWN,
+        actions=wording.LINE_DOWN,
         doubts=tuple(doubt for doubt, holds in doubts.items() if holds),
     )
 

@@ -31,15 +31,15 @@ from typing import Annotated, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.chunks import ordered_by
 from flowdiag.aggregator.site_flows import UP, SiteFlows
-from flowdiag.aggregator.steps import ordered_by
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.outage import outages
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.once import once_per_case
-from flowdiag.diagnoser.sentences import beyond as words
+from flowdiag.diagnoser.sentences import beyond as wording
 from flowdiag.diagnoser.signals.attempts import begins_attempt, probing
 from flowdiag.diagnoser.signals.conversations import ICMP, ICMPV6, TCP, answered, sees_downloads
 from flowdiag.diagnoser.signals.filling import fills_link
@@ -232,14 +232,14 @@ def _finding(case: Case, scan: Scan) -> Finding:
         attempts=scan.attempts,
         ports=[port for protocol, port in scan.ports if port],
         protocols=[
-            words.PROTOCOLS[protocol] for protocol in sorted({protocol for protocol, _ in scan.ports})
+            wording.PROTOCOLS[protocol] for protocol in sorted({protocol for protocol, _ in scan.ports})
         ],
         unanswered_share=round(scan.unanswered, 4),
         octets=int(flows.octets[rows].sum()),
         fills_link=fills,
         **who_what_where(case, rows, flows.packets[rows]),
     )
-    summary, client = words.outbound_scan(case, evidence, scan.ports, start, end)
+    summary, client = wording.outbound_scan(case, evidence, scan.ports, start, end)
     return Finding(
         code=CODE,
         severity="critical",
@@ -251,8 +251,8 @@ def _finding(case: Case, scan: Scan) -> Finding:
         start_ms=start,
         end_ms=end,
         evidence=evidence,
-        actions=words.SECURITY,
-        doubts=() if sees_downloads(flows) else (words.ONE_WAY,),
+        actions=wording.SECURITY,
+        doubts=() if sees_downloads(flows) else (wording.ONE_WAY,),
     )
 
 

@@ -32,14 +32,14 @@ from typing import Annotated, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
+from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, select
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MAJOR, MINOR, Doubt, graded, of_resolution
 from flowdiag.diagnoser.evidence import Applications, Capacity, Destinations, Evidence, Hosts, Key
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.sentences import actions as actions
-from flowdiag.diagnoser.sentences import load as words
+from flowdiag.diagnoser.sentences import load as wording
 from flowdiag.diagnoser.sentences import verdict as wording_verdict
 from flowdiag.diagnoser.signals.conversations import UDP, conversation_keys
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps, episodes
@@ -161,7 +161,7 @@ def _candidates(case: Case, link: int, direction: int, times: tuple[int, int]) -
         chosen[rows] &= usable[some.outside_port[rows]] & usable[some.inside_port[rows]]
         return chosen
 
-    return np.flatnonzero(where(case.flows, candidate))
+    return np.flatnonzero(select(case.flows, candidate))
 
 
 def _named_applications(case: Case) -> NDArray[np.bool_]:
@@ -216,8 +216,8 @@ def _finding(case: Case, episode: Episode, calls: _Calls) -> Finding:
     )
     level, doubts = graded(
         (
-            None if calls.named else Doubt(words.SHAPE_ONLY, MINOR),
-            Doubt(words.MARKING_UNKNOWN, MAJOR) if calls.marked is None else None,
+            None if calls.named else Doubt(wording.SHAPE_ONLY, MINOR),
+            Doubt(wording.MARKING_UNKNOWN, MAJOR) if calls.marked is None else None,
             of_resolution(case, end - begin),
         )
     )

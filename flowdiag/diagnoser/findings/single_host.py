@@ -29,8 +29,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.addresses import PRIVATE_NETWORKS
+from flowdiag.aggregator.chunks import chunked_sum
 from flowdiag.aggregator.spread import part_inside
-from flowdiag.aggregator.steps import added_up
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import graded, of_loss, of_silence
 from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key
@@ -66,7 +66,7 @@ def find(case: Case) -> list[Finding]:
         part[flows.link[step] < 0] = 0.0
         return np.bincount(flows.inside[step], flows.octets[step] * part, size).astype(np.float64)
 
-    by_host = added_up(sums, len(flows), cells=size)
+    by_host = chunked_sum(sums, len(flows), cells=size)
     total = float(by_host.sum())
     if total <= 0.0:
         return []

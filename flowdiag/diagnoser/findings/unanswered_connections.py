@@ -39,7 +39,7 @@ from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Ho
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings.outbound_scan import scans
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import beyond as words
+from flowdiag.diagnoser.sentences import beyond as wording
 from flowdiag.diagnoser.signals.attempts import begins_attempt, connection_attempts, failed_attempts
 from flowdiag.diagnoser.signals.conversations import distinct
 from flowdiag.diagnoser.signals.shares import who_what_where
@@ -222,7 +222,7 @@ def _finding(case: Case, group: _Group) -> Finding:
     )
     where = evidence["destinations"][0] if group.place is not None else None
     service = evidence["applications"][0]["application"] if evidence["applications"] else "unknown"
-    summary, client = words.unanswered(
+    summary, client = wording.unanswered(
         case, len(group.failed), share, hosts, (group.protocol, group.port), service, where, start, end
     )
     return Finding(
@@ -236,7 +236,7 @@ def _finding(case: Case, group: _Group) -> Finding:
         start_ms=start,
         end_ms=end,
         evidence=evidence,
-        actions=words.ELSEWHERE,
+        actions=wording.ELSEWHERE,
     )
 
 

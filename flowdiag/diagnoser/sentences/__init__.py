@@ -1,0 +1,15 @@
+"""What findings and verdicts say."""
+
+__all__ = [
+    "actions",
+    "all_clear",
+    "backup",
+    "below_plan",
+    "beyond",
+    "comparison",
+    "devices",
+    "links",
+    "load",
+    "times",
+    "verdict",
+]

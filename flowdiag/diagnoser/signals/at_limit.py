@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.figure_windows import resolved_ms
-from flowdiag.aggregator.site_flows import SiteFlows, where
+from flowdiag.aggregator.site_flows import SiteFlows, select
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps, episodes
@@ -218,6 +218,6 @@ def _rates(
         mine: NDArray[np.bool_] = (some.link == link) & (some.direction == direction)
         return mine & (some.start_ms < grid.end_ms) & (some.end_ms >= grid.start_ms)
 
-    rows = np.flatnonzero(where(flows, near))
+    rows = np.flatnonzero(select(flows, near))
     octets = grid.spread(flows.start_ms[rows], flows.end_ms[rows], flows.wire_octets[rows])
     return grid, octets * (8.0 / step_ms / 1000.0)

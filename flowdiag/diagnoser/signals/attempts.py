@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
+from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, select
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.findings.outage import outages
 from flowdiag.diagnoser.once import once_per_case
@@ -115,7 +115,7 @@ def connection_attempts(case: Case) -> NDArray[np.intp]:
         opens &= (some.protocol == TCP) | is_request(some)
         return opens
 
-    tried = link_states(case).ordinary & where(flows, opening)
+    tried = link_states(case).ordinary & select(flows, opening)
     for outage in outages(case):
         tried &= (flows.start_ms < outage.start_ms - AROUND_SWITCH_MS) | (
             flows.start_ms > outage.end_ms + AROUND_SWITCH_MS
@@ -138,7 +138,7 @@ def failed_attempts(case: Case) -> NDArray[np.intp]:
     if not sees_downloads(flows) or case.coverage.sampling > 1:
         return np.zeros(0, dtype=np.intp)
     tried = connection_attempts(case)
-    in_vain = where(flows, bare_syn)[tried]
+    in_vain = select(flows, bare_syn)[tried]
     queries = np.flatnonzero(flows.protocol[tried] == UDP)
     in_vain[queries] |= _poorly_answered(flows, flows.outside[tried[queries]])
     rows = tried[np.flatnonzero(in_vain)]
@@ -159,7 +159,7 @@ def _answers_by_tcp(flows: SiteFlows) -> NDArray[np.bool_]:
         return answer
 
     answers = np.zeros(len(flows.addresses), dtype=np.bool_)
-    answers[flows.outside[where(flows, answering)]] = True
+    answers[flows.outside[select(flows, answering)]] = True
     return answers
 
 
@@ -168,7 +168,7 @@ def _poorly_answered(flows: SiteFlows, asked: NDArray[np.int32]) -> NDArray[np.b
     there it pays to look. asked: the address of each request.
     """
     size = len(flows.addresses)
-    replies = where(flows, lambda some: (some.direction == DOWN) & is_request(some))
+    replies = select(flows, lambda some: (some.direction == DOWN) & is_request(some))
     told = np.bincount(flows.outside[replies], minlength=size)
     poorly: NDArray[np.bool_] = (told < 0.8 * np.bincount(asked, minlength=size))[asked]
     return poorly
@@ -189,4 +189,4 @@ def probing(flows: SiteFlows, ordinary: NDArray[np.bool_]) -> NDArray[np.intp]:
         touching &= some.direction == UP
         return touching
 
-    return np.flatnonzero(ordinary & where(flows, probes))
+    return np.flatnonzero(ordinary & select(flows, probes))

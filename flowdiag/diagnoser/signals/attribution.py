@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.steps import added_up, steps
+from flowdiag.aggregator.chunks import chunked_sum, chunks
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.signals.failovers import part_within
 from flowdiag.diagnoser.signals.shares import largest
@@ -20,7 +20,7 @@ def rows_within(
     case: Case, link: int, direction: int, spans: Sequence[tuple[int, int]]
 ) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     """Rows of a link direction that touch any of the spans (ms), and the IP octets of each inside them."""
-    found = [_within(case, link, direction, spans, step) for step in steps(len(case.flows))]
+    found = [_within(case, link, direction, spans, step) for step in chunks(len(case.flows))]
     return np.concatenate([rows for rows, _ in found]), np.concatenate([octets for _, octets in found])
 
 
@@ -34,7 +34,7 @@ def attribution(case: Case, link: int, direction: int, spans: Sequence[tuple[int
         return np.concatenate([np.bincount(keys[rows], octets, cells) for keys, cells in kinds])
 
     ends = np.cumsum([cells for _, cells in kinds])
-    hosts, applications, destinations, _ = np.split(added_up(sums, len(flows), cells=size), ends)
+    hosts, applications, destinations, _ = np.split(chunked_sum(sums, len(flows), cells=size), ends)
     return largest(case, hosts, applications, destinations)
 
 

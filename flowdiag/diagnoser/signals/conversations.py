@@ -13,10 +13,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.chunks import chunks
 from flowdiag.aggregator.concurrently import in_order
 from flowdiag.aggregator.conversation_keys import conversation_key
-from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
-from flowdiag.aggregator.steps import steps
+from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, select
 
 ICMP: Final = 1
 TCP: Final = 6
@@ -36,7 +36,7 @@ _MAX_TABLE_BITS: Final = 26
 
 def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
     """One 64-bit key per row of `rows`, equal for both directions of a conversation. Shape [len(rows)]."""
-    return np.concatenate(list(in_order(lambda step: _keys(flows, rows[step]), steps(len(rows)))))
+    return np.concatenate(list(in_order(lambda step: _keys(flows, rows[step]), chunks(len(rows)))))
 
 
 def _keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
@@ -63,7 +63,7 @@ def answered(flows: SiteFlows, rows: NDArray[np.intp], *, refusals: bool = True)
     asked = np.zeros(1 << bits, dtype=np.bool_)
     asked[_pair_place(flows.inside[rows], flows.outside[rows], bits)] = True
     candidates = np.flatnonzero(
-        where(
+        select(
             flows,
             lambda some: (
                 (some.direction == opposite) & asked.take(_pair_place(some.inside, some.outside, bits))

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import SiteFlows, where
+from flowdiag.aggregator.site_flows import SiteFlows, select
 from flowdiag.aggregator.usage import Usage
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.signals.sustained import Run
@@ -47,7 +47,7 @@ def refined(
         return mine & touching
 
     flows = case.flows
-    rows = np.flatnonzero(where(flows, near))
+    rows = np.flatnonzero(select(flows, near))
     start, end, octets = flows.start_ms[rows], flows.end_ms[rows], flows.wire_octets[rows]
     moved = []
     for begin, stop in times:

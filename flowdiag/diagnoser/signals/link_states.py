@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
+from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, select
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.signals.chatter import CHATTER_BITS_S, Candidate, chatter, keepalive_candidate
@@ -39,8 +39,8 @@ STATE_NAMES: Final = ("silent", "keepalives only", "carrying", "unknown")
 CARRYING_OCTETS_A_MINUTE: Final = 3_000
 
 # An unsolicited packet: at most this many packets of at most this size a record (a SYN is 40 to 60 octets).
-_STRAY_PACKETS: Final = 3
-_STRAY_OCTETS: Final = 120
+_UNSOLICITED_PACKETS: Final = 3
+_UNSOLICITED_OCTETS: Final = 120
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +71,7 @@ def link_states(case: Case) -> LinkStates:
     flows, usage = case.flows, case.usage
     ordinary = flows.link >= 0
     ordinary[keepalive_rows(case)] = False
-    ordinary &= ~_router_chatter(flows) & ~where(flows, _strays)
+    ordinary &= ~_router_chatter(flows) & ~select(flows, _unsolicited)
     candidates = []
     for link in backups(case.profile):
         for rows in chatter(flows, np.flatnonzero((flows.link == link) & ordinary), heard_ms(case)):
@@ -107,7 +107,7 @@ def _router_chatter(flows: SiteFlows) -> NDArray[np.bool_]:
     return small
 
 
-def _strays(flows: SiteFlows) -> NDArray[np.bool_]:
-    strays: NDArray[np.bool_] = flows.packets <= _STRAY_PACKETS * flows.sampling
-    strays &= (flows.octets <= _STRAY_OCTETS * flows.packets) & (flows.opened_inside == 0)
+def _unsolicited(flows: SiteFlows) -> NDArray[np.bool_]:
+    strays: NDArray[np.bool_] = flows.packets <= _UNSOLICITED_PACKETS * flows.sampling
+    strays &= (flows.octets <= _UNSOLICITED_OCTETS * flows.packets) & (flows.opened_inside == 0)
     return strays

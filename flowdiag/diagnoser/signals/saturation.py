@@ -13,7 +13,7 @@ from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MINOR, NOTED, Doubt
-from flowdiag.diagnoser.sentences import load as words
+from flowdiag.diagnoser.sentences import load as wording
 from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.attribution import attribution
 from flowdiag.diagnoser.signals.baseline import Usual, usual
@@ -112,12 +112,12 @@ def doubts(case: Case, episode: Episode, threshold: float) -> list[Doubt | None]
         sure.of_sampling(case, packets, share, threshold),
         sure.of_resolution(case, end - start),
         sure.of_silence(case, heard, heard_past),
-        Doubt(words.only_estimated(lost), MINOR)
+        Doubt(wording.only_estimated(lost), MINOR)
         if episode.estimated
         else sure.of_loss_share(lost, lowers=lowers),
         sure.of_end(case, end),
         *(
-            Doubt(words.bridged_dip(case, *dip), MINOR if lowers else NOTED)
+            Doubt(wording.bridged_dip(case, *dip), MINOR if lowers else NOTED)
             for dip in _dips(case, episode, threshold)
         ),
     ]

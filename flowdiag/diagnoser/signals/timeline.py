@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.chunks import chunked_sum
 from flowdiag.aggregator.spread import WindowGrid, spread
-from flowdiag.aggregator.steps import added_up
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,7 @@ class Grid:
             begun = np.bincount(first, minlength=self.bins + 1)
             return begun - np.bincount(last + 1, minlength=self.bins + 1)
 
-        change = added_up(changes, len(start_ms), cells=self.bins)
+        change = chunked_sum(changes, len(start_ms), cells=self.bins)
         count: NDArray[np.int64] = np.cumsum(change)[: self.bins]
         return count
 

@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, where
+from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, select
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.findings.inbound_flood import acknowledged, half_open
 from flowdiag.diagnoser.findings.outbound_scan import scans_from
@@ -104,7 +104,7 @@ def _half_open(case: Case) -> UnusualRate | None:
         from_outside: NDArray[np.bool_] = half_open(some) & (some.direction == DOWN) & (some.link >= 0)
         return from_outside
 
-    rows = np.flatnonzero(where(flows, coming))
+    rows = np.flatnonzero(select(flows, coming))
     asked = _asked_about(case, grid)
 
     def a_minute(rows: NDArray[np.intp]) -> NDArray[np.float64]:

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import SiteFlows, where
+from flowdiag.aggregator.site_flows import SiteFlows, select
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.signals.episodes import capacity_mbps
@@ -106,7 +106,7 @@ def _transfers(case: Case, link: int, direction: int) -> NDArray[np.intp]:
         length = some.end_ms - some.start_ms
         return mine & (length >= LEAST_RECORD_MS) & (some.wire_octets >= least * length)
 
-    rows = np.flatnonzero(where(case.flows, carry))
+    rows = np.flatnonzero(select(case.flows, carry))
     return rows[in_data_packets(case.flows, rows)]
 
 

@@ -10,8 +10,8 @@ import pytest
 
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.decode.decoder import Decoder
-from flowdiag.collector.decode.intake import NEVER_TAUGHT
 from flowdiag.collector.decode.limits import Limits
+from flowdiag.collector.decode.message_decoder import NEVER_TAUGHT
 from flowdiag.collector.decode.problems import FURTHER
 from flowdiag.collector.decode.roster import FORGOTTEN
 from flowdiag.collector.decode.template_store import EVICTED

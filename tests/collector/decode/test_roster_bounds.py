@@ -50,8 +50,8 @@ def test_a_forgotten_domain_stays_until_its_epoch_has_been_read() -> None:
     stream = known.add_stream(session())
     for number in (1, 2, 3):
         known.add_domain(stream, 10, number, told())
-    for epoch in (4, 5, 7):
-        known.forget_one(epoch)
+    for stretch in (4, 5, 7):
+        known.forget_one(stretch)
     known.sweep(3)
     assert sorted(known.domains) == [0, 1, 2]
     known.sweep(5)
@@ -62,15 +62,15 @@ def test_a_forgotten_domain_stays_until_its_epoch_has_been_read() -> None:
 
 def test_each_epoch_has_a_higher_number_than_the_one_before() -> None:
     decoder = Decoder(ExportReport())
-    numbers = [decoder._epoch.number]
+    numbers = [decoder._stretch.number]
     for sequence in range(3):
         (message,) = datagrams([ipfix(with_template(), a_set(256, flow()), sequence=sequence)])
         decoder.feed(message, "export")
         decoder.flush()
-        numbers.append(decoder._epoch.number)
+        numbers.append(decoder._stretch.number)
     assert numbers == sorted(set(numbers))
     decoder.flush()  # nothing has come
-    assert decoder._epoch.number == numbers[-1]
+    assert decoder._stretch.number == numbers[-1]
 
 
 def flows(source: Any, destination: Any, protocol: Any) -> Any:

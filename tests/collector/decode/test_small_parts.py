@@ -13,13 +13,13 @@ from flowdiag.collector.decode.allowance import Allowance
 from flowdiag.collector.decode.cursor import Cursor
 from flowdiag.collector.decode.decoder import Decoder
 from flowdiag.collector.decode.domain import Domain, HeldSet, Stream
-from flowdiag.collector.decode.epoch import Epoch
 from flowdiag.collector.decode.holding import Holding
 from flowdiag.collector.decode.limits import MAX_IDS_NAMED, Limits
 from flowdiag.collector.decode.malformed import Malformed
 from flowdiag.collector.decode.problems import FURTHER, Problems
 from flowdiag.collector.decode.recent import Recent
 from flowdiag.collector.decode.rows import Column, Rows, joined_rows
+from flowdiag.collector.decode.stretch import Stretch
 from flowdiag.collector.report import ExportReport, SessionReport
 from tests.collector.decode.wire import (
     EXPORT_S,
@@ -136,8 +136,8 @@ def domain(version: int = 10, number: int = 1) -> Domain:
     return Domain(Stream(session()), version, number, number, SessionReport(b"", 0, number, "ipfix"))
 
 
-def held(octets: bytes, message: int = 0, header: bytes | None = None, epoch: int = 0) -> HeldSet:
-    return HeldSet(octets, epoch, message, (header or ipfix())[:24].ljust(24, b"\0"), 7, 1234)
+def held(octets: bytes, message: int = 0, header: bytes | None = None, stretch: int = 0) -> HeldSet:
+    return HeldSet(octets, stretch, message, (header or ipfix())[:24].ljust(24, b"\0"), 7, 1234)
 
 
 @pytest.mark.parametrize(("sets", "octets"), [(3, 1000), (1000, 12)])
@@ -158,8 +158,8 @@ def test_sets_of_another_domain_or_epoch_are_of_another_message() -> None:
     for first, second in (((1, 0), (2, 0)), ((1, 0), (1, 1))):
         holding = Holding(Limits(held_sets=2))
         domains = {number: domain(number=number) for number in (1, 2)}
-        for number, epoch in (first, second, (1, 9)):
-            holding.add(domains[number], 300, held(b"12", 5, epoch=epoch))
+        for number, stretch in (first, second, (1, 9)):
+            holding.add(domains[number], 300, held(b"12", 5, stretch=stretch))
         assert sum(one.evicted_sets for one in domains.values()) == 1
 
 
@@ -212,15 +212,15 @@ def test_differences_of_clocks_are_thinned_evenly() -> None:
 
 
 def test_headers_of_an_epoch_are_read_as_columns() -> None:
-    epoch, of = Epoch(0, "a"), domain()
+    stretch, of = Stretch(0, "a"), domain()
     messages = [
         ipfix(sequence=2**32 - 1, export_s=EXPORT_S), netflow9(sequence=7, export_s=EXPORT_S + 1, uptime_ms=99_000),
         netflow5(record5(), sequence=8, export_s=EXPORT_S + 2, uptime_ms=5_000, nanoseconds=12_999_999),
         netflow5(record5(), nanoseconds=2**32 - 1),
     ]  # fmt: skip
     for offset, message in enumerate(messages):
-        epoch.add_message(of, message, offset)
-    found = epoch.read_headers()
+        stretch.add_message(of, message, offset)
+    found = stretch.read_headers()
     assert found.sequence.tolist() == [2**32 - 1, 7, 8, 0]
     assert (found.export_ms - EXPORT_S * 1000).tolist() == [0, 1000, 2012, 999]
     assert found.uptime_ms[1:3].tolist() == [99_000, 5_000]
@@ -229,12 +229,12 @@ def test_headers_of_an_epoch_are_read_as_columns() -> None:
 
 
 def test_places_of_messages_are_those_of_their_files() -> None:
-    epoch, of = Epoch(0, "a"), domain()
+    stretch, of = Stretch(0, "a"), domain()
     for file, offsets in (("b", (10, 20)), ("c", (5,)), ("d", ())):
-        epoch.begin_file(file)
+        stretch.begin_file(file)
         for offset in offsets:
-            epoch.add_message(of, ipfix(), offset)
-    assert [epoch.place_of(message) for message in range(3)] == [("b", 10), ("b", 20), ("c", 5)]
+            stretch.add_message(of, ipfix(), offset)
+    assert [stretch.place_of(message) for message in range(3)] == [("b", 10), ("b", 20), ("c", 5)]
 
 
 # Rows ---------------------------------------------------------------------------------------------------------------

@@ -169,7 +169,7 @@ def test_batches_are_numbered_one_by_one() -> None:
     decoder = fresh()
     numbers = []
     for n in range(3):
-        numbers.append(decoder._epoch.number)
+        numbers.append(decoder._stretch.number)
         fed(decoder, ipfix(with_template(), sequence=n))
         decoder.flush()
     assert numbers == [0, 1, 2]

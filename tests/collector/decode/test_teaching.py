@@ -133,7 +133,7 @@ def test_the_number_that_follows_counts_records_and_options_or_messages(
 ) -> None:
     decoder = Decoder(ExportReport())
     fed(decoder, message)
-    assert (list(decoder._epoch.records), decoder._epoch.options) == ([records], options)
+    assert (list(decoder._stretch.records), decoder._stretch.options) == ([records], options)
     assert decoder._roster.domains[0].expected == expected
 
 

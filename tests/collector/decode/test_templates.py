@@ -7,7 +7,7 @@ import struct
 import pytest
 
 from flowdiag.collector.datagram import Datagram
-from flowdiag.collector.decode.intake import OTHER_PORT
+from flowdiag.collector.decode.message_decoder import OTHER_PORT
 from flowdiag.collector.decode.template_store import REDEFINED_IN_CONNECTION
 from tests.collector.decode.wire import (
     FLOW_FIELDS,

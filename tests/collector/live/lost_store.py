@@ -17,7 +17,7 @@ from click.testing import CliRunner
 from flowdiag import read_export
 from flowdiag.cli.main import main
 from flowdiag.collector.store.changes import make_store
-from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.scenario.bulk import write_bulk
 from tests.collector.live.full_disk import health
 from tests.collector.live.running import FLOWS, Running, Sender, wait_until
@@ -37,7 +37,7 @@ def said_by(*words: str | Path) -> tuple[int, str]:
 
 def store_with_leftover(store: Path) -> Path:
     """A store with a file of a writer that died: once that is swept, the upkeep at the start of a collector is over."""
-    make_store(open_place(store))
+    make_store(open_backend(store))
     left = store / "_flowdiag" / "aside" / "0123"
     left.write_bytes(b"of a writer that died")
     os.utime(left, (1e9, 1e9))

@@ -13,7 +13,7 @@ from flowdiag.collector.live.spool import CLOSED, Segment
 from flowdiag.collector.live.storing import Storing
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.store.changes import make_store
-from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.opening import open_backend
 from tests.collector.decode.wire import EXPORT_S, a_set, flow, ipfix, v4
 
 COLLECTOR = v4("198.51.100.200")
@@ -50,15 +50,15 @@ class Worker:
         self.spool = folder / "spool"
         self.folder = self.spool / "0"
         self.folder.mkdir(parents=True, exist_ok=True)
-        self.place = open_place(str(self.store))
-        make_store(self.place)
+        self.backend = open_backend(str(self.store))
+        make_store(self.backend)
         self._number = 0
         self.start()
 
     def start(self) -> None:
         knowing.tidy(self.folder)
         dissector = Dissector()
-        self.storing = Storing(self.place, self.folder, knowing.load(self.spool, dissector), dissector)
+        self.storing = Storing(self.backend, self.folder, knowing.load(self.spool, dissector), dissector)
 
     def segment(self, messages: Iterable[Datagram]) -> Segment:
         """A closed segment with these messages."""

@@ -19,7 +19,7 @@ from flowdiag.collector.live.storing import Storing
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.store.adding import add_stretch
 from flowdiag.collector.store.changes import make_store
-from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.collector.store.upkeep import compact
 from tests.collector.decode.wire import EXPORT_S, FLOW_FIELDS, a_set, flow, ipfix, template, with_template
 from tests.collector.live.lost_store import store_with_leftover
@@ -112,15 +112,15 @@ def test_old_days_do_not_go_by_a_clock_that_was_set(
 ) -> None:
     """Six days of flows of which three are to be kept; the last are of today by the clock, wherever that stands."""
     store = tmp_path / "flows"
-    place = open_place(store)
-    make_store(place)
-    caring, told = Caring(place, 3, Today(clocks.now, clocks.since)), Decoded()
+    backend = open_backend(store)
+    make_store(backend)
+    caring, told = Caring(backend, 3, Today(clocks.now, clocks.since)), Decoded()
     clocks.wall += step_s
     ends = [*(START + day * DAY for day in range(5)), round(clocks.wall * 1000)]
     for number, end_ms in enumerate(ends):
         flows = batch(stored_flow(number + 1, end_ms))
         assert add_stretch(
-            place, content(str(number)), [flows], report(1, day=end_ms // DAY), began_ms=end_ms
+            backend, content(str(number)), [flows], report(1, day=end_ms // DAY), began_ms=end_ms
         )
     caring.look_after(told)
     assert (len(octets_in(store)), told.dropped_days) == (kept, 6 - kept)
@@ -168,9 +168,9 @@ def test_segments_keep_their_order_and_lose_nothing_whatever_the_clock_does(
     spooled(spool, minutes, times)
     waiting = segments(spool)
     assert [number for number, _ in waiting] == list(range(1, 11))
-    place = open_place(store)
-    make_store(place)
-    storing = Storing(place, spool, Seed(), Dissector())
+    backend = open_backend(store)
+    make_store(backend)
+    storing = Storing(backend, spool, Seed(), Dissector())
     told = [storing.store([each], last=each == waiting[-1])[1] for each in waiting]
     assert [each.added for each in told] == [True] * 10
     assert (sum(each.records for each in told), sum(each.lost_records for each in told)) == (88, 3)
@@ -178,7 +178,7 @@ def test_segments_keep_their_order_and_lose_nothing_whatever_the_clock_does(
     assert segments(spool) == []
     expected = [100 * n for n in range(1, 92) if not 74 <= n < 77]
     assert sorted(octets_in(store)) == expected
-    compact(place)
+    compact(backend)
     assert sorted(octets_in(store)) == expected
 
 
@@ -201,7 +201,7 @@ def test_a_sweep_that_cannot_be_made_at_the_start_is_made_with_the_rest(
     tmp_path: Path, clocks: Clocks
 ) -> None:
     store, told = tmp_path / "flows", Decoded()
-    caring = Caring(open_place(store), None, Today(clocks.now, clocks.since))
+    caring = Caring(open_backend(store), None, Today(clocks.now, clocks.since))
     caring.begin(told)
     assert "there is no flow store" in told.upkeep
     left = store_with_leftover(store)

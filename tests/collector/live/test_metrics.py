@@ -22,7 +22,7 @@ from flowdiag.collector.live.health import BEHIND_S, Health
 from flowdiag.collector.live.metrics import COUNTERS, GAUGES, HealthCollector
 from flowdiag.collector.live.settings import Settings
 from flowdiag.collector.store.changes import make_store
-from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.opening import open_backend
 from tests.collector.live.running import FLOWS, Running, Sender
 
 PREFIX = "flowdiag_collect_"
@@ -100,7 +100,7 @@ def test_waiting_seconds_grow_although_the_decoder_says_nothing_more(
 
 
 def test_a_decoder_tells_since_when_the_oldest_segment_waits(tmp_path: Path) -> None:
-    make_store(open_place(str(tmp_path / "store")))
+    make_store(open_backend(str(tmp_path / "store")))
     spool = tmp_path / "spool" / "0"
     spool.mkdir(parents=True)
     now = time.time()

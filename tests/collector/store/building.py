@@ -11,9 +11,9 @@ import pyarrow as pa
 from flowdiag.collector.export import read_export
 from flowdiag.collector.report import ExportReport, LossEvent, SessionReport
 from flowdiag.collector.store.adding import Content, add_stretch
+from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import make_store
-from flowdiag.collector.store.opening import open_place
-from flowdiag.collector.store.places import Place
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.flows import FLOW_SCHEMA, V4_PREFIX
 
 A: Final = V4_PREFIX + bytes([192, 0, 2, 1])
@@ -77,10 +77,10 @@ STRETCHES: Final = 4
 ALL: Final = list(range(1, DAYS * STRETCHES + 1))
 
 
-def in_many_files(store: Path) -> Place:
-    place = open_place(store)
-    make_store(place)
+def in_many_files(store: Path) -> StorageBackend:
+    backend = open_backend(store)
+    make_store(backend)
     for number in ALL:
         end_ms = START + (number - 1) // STRETCHES * DAY + number * 60_000
-        assert add_stretch(place, content(str(number)), [batch(flow(number, end_ms))], report(1), end_ms)
-    return place
+        assert add_stretch(backend, content(str(number)), [batch(flow(number, end_ms))], report(1), end_ms)
+    return backend

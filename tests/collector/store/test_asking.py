@@ -13,7 +13,7 @@ from flowdiag.aggregator.top_ranking import Request
 from flowdiag.collector.store import opening
 from flowdiag.collector.store.asking import TIMES, asked_again
 from flowdiag.collector.store.objects import Objects
-from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.collector.store.upkeep import compact, retain
 from flowdiag.errors import StoreChanged
 from flowdiag.export_ranking import rank_export
@@ -50,10 +50,10 @@ def test_a_question_is_answered_whole_while_days_are_merged(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, question: Callable[[Path], tuple[int, int]], opened: int
 ) -> None:
     store = tmp_path / "flows"
-    place = in_many_files(store)
+    backend = in_many_files(store)
     merged: list[int] = []
-    bucket = like_a_bucket(store, opened, lambda: merged.append(len(compact(place))))
-    monkeypatch.setattr(opening, "open_place", lambda _: bucket)
+    bucket = like_a_bucket(store, opened, lambda: merged.append(len(compact(backend))))
+    monkeypatch.setattr(opening, "open_backend", lambda _: bucket)
     assert question(store) == (len(ALL), sum(ALL))
     assert merged in ([], [DAYS])
     assert merged or opened > len(ALL)
@@ -65,18 +65,18 @@ def test_a_review_is_made_anew_when_days_go_meanwhile(tmp_path: Path) -> None:
     dropped: list[int] = []
 
     def drop() -> None:
-        dropped.append(len(retain(open_place(store), 1, today)))
+        dropped.append(len(retain(open_backend(store), 1, today)))
 
-    def reviewed(place: Any) -> SiteHistory:
+    def reviewed(backend: Any) -> SiteHistory:
         days = FlowDays(str(store))
-        days.place = place
+        days.backend = backend
         profile = profile_of(portfolio_site(0, FIRST, 3, 1))
         return site_history(days, profile, FIRST_MS, FIRST_MS + 3 * DAY, keep=False)
 
     found = reviewed(like_a_bucket(store, 2, drop))
     assert dropped[0] > 0
     assert (found.problems, found.made) == ((), 1)
-    assert found.partial.records == reviewed(open_place(store)).partial.records > 0
+    assert found.partial.records == reviewed(open_backend(store)).partial.records > 0
 
 
 @pytest.mark.parametrize("failures", range(TIMES + 1))

@@ -14,10 +14,10 @@ import pytest
 
 from flowdiag.collector.export import read_export
 from flowdiag.collector.store.adding import add_stretch
+from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import ASIDE_FORGOTTEN_S, make_store, sweep
 from flowdiag.collector.store.ingest import ingest
-from flowdiag.collector.store.opening import open_place
-from flowdiag.collector.store.places import Place
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.collector.store.upkeep import compact, retain
 from tests.collector.store.building import (
     DAY,
@@ -44,12 +44,12 @@ class Killed(BaseException):
 class Mortal:
     """A place whose process dies before the n-th step that changes something, and does nothing after that."""
 
-    def __init__(self, place: Place, steps: int) -> None:
-        self._place = place
+    def __init__(self, backend: StorageBackend, steps: int) -> None:
+        self._backend = backend
         self._steps = steps
 
     def __getattr__(self, name: str) -> Any:
-        attribute = getattr(self._place, name)
+        attribute = getattr(self._backend, name)
         if name not in ("write", "open_output", "seal", "move", "settle", "remove"):
             return attribute
 
@@ -70,19 +70,19 @@ def die_at_each_step(
     before, after = map(sorted, states)
     for steps in range(MOST_STEPS):
         store = folder / str(steps)
-        place = open_place(store)
-        make_store(place)
+        backend = open_backend(store)
+        make_store(backend)
         for number in (1, 2):
             flows = batch(flow(number), flow(10 * number, exporter=B), flow(100 * number, START + DAY))
-            add_stretch(place, content(str(number)), [flows], report(3), START + number)
+            add_stretch(backend, content(str(number)), [flows], report(3), START + number)
         assert sorted(octets_in(store)) == before
         try:
-            change(Mortal(place, steps))
+            change(Mortal(backend, steps))
         except Killed:
             assert sorted(octets_in(store)) in (before, after)
-            change(open_place(store))
+            change(open_backend(store))
             assert sorted(octets_in(store)) == after
-            sweep(open_place(store), time.time() + 2 * ASIDE_FORGOTTEN_S)
+            sweep(open_backend(store), time.time() + 2 * ASIDE_FORGOTTEN_S)
             assert not list((store / "_flowdiag" / "aside").rglob("*.parquet"))
             assert sorted(octets_in(store)) == after
         else:
@@ -96,9 +96,9 @@ BEFORE = [1, 2, 100, 200, 10, 20]
 
 
 def test_adding_happens_whole_or_not_at_all(tmp_path: Path) -> None:
-    def add(place: Place) -> None:
+    def add(backend: StorageBackend) -> None:
         flows = batch(flow(3), flow(30, exporter=B), flow(300, START + DAY))
-        add_stretch(place, content("third"), [flows], report(3), START + 3)
+        add_stretch(backend, content("third"), [flows], report(3), START + 3)
 
     die_at_each_step(tmp_path, add, (BEFORE, [1, 2, 3, 100, 200, 300, 10, 20, 30]))
 
@@ -110,12 +110,12 @@ def test_merging_never_shows_a_flow_twice_or_not_at_all(tmp_path: Path) -> None:
 
 
 def test_days_are_dropped_all_at_once(tmp_path: Path) -> None:
-    die_at_each_step(tmp_path, lambda place: retain(place, 1, FIRST_DAY + 1), (BEFORE, [100, 200]))
+    die_at_each_step(tmp_path, lambda backend: retain(backend, 1, FIRST_DAY + 1), (BEFORE, [100, 200]))
 
 
 def _ingest_and_compact(paths: list[Path], store: Path) -> None:
     ingest(paths, store)
-    compact(open_place(store))
+    compact(open_backend(store))
 
 
 def test_kill_9_at_random_instants_leaves_whole_exports_and_nothing_twice(tmp_path: Path) -> None:
@@ -148,15 +148,17 @@ def test_kill_9_at_random_instants_leaves_whole_exports_and_nothing_twice(tmp_pa
 
 def test_readers_see_one_state_of_the_store_while_it_is_changed(tmp_path: Path) -> None:
     store = tmp_path / "flows"
-    make_store(open_place(store))
+    make_store(open_backend(store))
     done = threading.Event()
 
     def write() -> None:
-        place = open_place(store)
+        backend = open_backend(store)
         for number in range(32):
-            add_stretch(place, content(str(number)), [batch(flow(number))], report(1), START + 1_000 * number)
+            add_stretch(
+                backend, content(str(number)), [batch(flow(number))], report(1), START + 1_000 * number
+            )
             if number % 4 == 3:
-                compact(place, patience_s=5)
+                compact(backend, patience_s=5)
         done.set()
 
     writer = threading.Thread(target=write)

@@ -14,7 +14,7 @@ import pytest
 from flowdiag.collector.export import open_export, read_export
 from flowdiag.collector.store import folder as folder_place
 from flowdiag.collector.store.ingest import ingest
-from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.errors import ExportError, StoreError, UsageError
 from tests.collector.store.captures import exports, rotated, stored
 
@@ -202,7 +202,7 @@ def test_a_writer_that_hangs_with_the_lock_is_told_of(
     ingest([export], tmp_path / "flows")
     monkeypatch.setattr(folder_place, "LOCK_PATIENCE_S", 0.1)
     with (
-        open_place(tmp_path / "flows").writing(),
+        open_backend(tmp_path / "flows").writing(),
         pytest.raises(StoreError, match="another process has been writing to the store"),
     ):
         ingest([export], tmp_path / "flows")

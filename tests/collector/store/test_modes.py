@@ -9,7 +9,7 @@ import pytest
 
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.ingest import ingest
-from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.collector.store.upkeep import compact
 from flowdiag.modes import FILE_MODE, FOLDER_MODE, make_folder
 from tests.collector.modes import modes_below, umask
@@ -29,7 +29,7 @@ def test_all_of_a_store_is_for_owner_and_group(tmp_path: Path, mask: int) -> Non
     store = tmp_path / "above" / "flows"
     with umask(mask):
         ingest(paths, store)
-        assert compact(open_place(store))
+        assert compact(open_backend(store))
     assert modes_below(tmp_path / "above") == OURS
     assert {path.name for path in (store / "_flowdiag").iterdir()} >= {
         "store.json", "journal.json", "writing.lock", "reading.lock", "ingested",
@@ -40,7 +40,7 @@ def test_a_folder_that_is_there_keeps_the_mode_that_somebody_gave_it(tmp_path: P
     store = tmp_path / "flows"
     store.mkdir(0o700)
     store.chmod(0o700)
-    make_store(open_place(store))
+    make_store(open_backend(store))
     assert stat.S_IMODE(store.stat().st_mode) == 0o700
     assert modes_below(store / "_flowdiag") == OURS
 

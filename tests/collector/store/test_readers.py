@@ -12,8 +12,8 @@ import pytest
 from flowdiag import query_plan as question
 from flowdiag.collector.export import open_export
 from flowdiag.collector.store import opening
-from flowdiag.collector.store.opening import open_place
-from flowdiag.collector.store.places import Place
+from flowdiag.collector.store.backends import StorageBackend
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.collector.store.upkeep import compact, retain
 from flowdiag.errors import StoreError
 from flowdiag.review.flow_days import FlowDays
@@ -36,23 +36,26 @@ PATIENCE_S = 60.0
 
 
 @pytest.fixture
-def place(tmp_path: Path) -> Place:
+def backend(tmp_path: Path) -> StorageBackend:
     return in_many_files(tmp_path / "flows")
 
 
-CHANGES: dict[str, tuple[Callable[[Place], object], list[int]]] = {
-    "merge": (lambda place: compact(place, patience_s=PATIENCE_S), ALL),
-    "drop": (lambda place: retain(place, 1, FIRST_DAY + DAYS - 1, patience_s=PATIENCE_S), ALL[-STRETCHES:]),
+CHANGES: dict[str, tuple[Callable[[StorageBackend], object], list[int]]] = {
+    "merge": (lambda backend: compact(backend, patience_s=PATIENCE_S), ALL),
+    "drop": (
+        lambda backend: retain(backend, 1, FIRST_DAY + DAYS - 1, patience_s=PATIENCE_S),
+        ALL[-STRETCHES:],
+    ),
 }
 
 
 @pytest.mark.parametrize("change", CHANGES)
 @pytest.mark.parametrize("scanned", [0, 1, 5, 11])
 def test_a_scan_that_has_begun_is_answered_whole_and_the_change_happens_after_it(
-    place: Place, tmp_path: Path, change: str, scanned: int
+    backend: StorageBackend, tmp_path: Path, change: str, scanned: int
 ) -> None:
     change_store, left = CHANGES[change]
-    changer = threading.Thread(target=change_store, args=(open_place(tmp_path / "flows"),))
+    changer = threading.Thread(target=change_store, args=(open_backend(tmp_path / "flows"),))
     before = len(files_in(tmp_path / "flows"))
     read: list[int] = []
     for count, taken in enumerate(open_export(tmp_path / "flows").batches()):
@@ -70,13 +73,13 @@ def test_a_scan_that_has_begun_is_answered_whole_and_the_change_happens_after_it
 
 @pytest.mark.parametrize("change", CHANGES)
 def test_readers_one_after_another_see_one_state_or_the_other(
-    place: Place, tmp_path: Path, change: str
+    backend: StorageBackend, tmp_path: Path, change: str
 ) -> None:
     change_store, left = CHANGES[change]
     changed = threading.Event()
 
     def disturb() -> None:
-        change_store(open_place(tmp_path / "flows"))
+        change_store(open_backend(tmp_path / "flows"))
         changed.set()
 
     changer = threading.Thread(target=disturb)
@@ -92,17 +95,17 @@ def test_readers_one_after_another_see_one_state_or_the_other(
 
 @pytest.mark.parametrize("opened", range(1, 14, 3))
 def test_what_a_question_needs_is_found_out_undisturbed(
-    place: Place, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, opened: int
+    backend: StorageBackend, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, opened: int
 ) -> None:
     """The days of a window, and how much is read around it, are told by the files: were they gone, others would be."""
     store, merged = tmp_path / "flows", list[int]()
-    disturbed: Any = Disturbed(place, opened, lambda: merged.append(len(compact(open_place(store)))))
+    disturbed: Any = Disturbed(backend, opened, lambda: merged.append(len(compact(open_backend(store)))))
 
     def asked(where: Any) -> question.Plan:
-        monkeypatch.setattr(opening, "open_place", lambda _: where)
+        monkeypatch.setattr(opening, "open_backend", lambda _: where)
         return question.plan([store], "2026-03-03T00:00", "2026-03-03T00:30", "UTC", context=True)
 
-    assert asked(disturbed) == asked(place)
+    assert asked(disturbed) == asked(backend)
     assert merged == [0]  # it left the store to whoever asks
 
 
@@ -113,15 +116,15 @@ def test_a_review_is_of_one_state_of_the_store(tmp_path: Path) -> None:
 
     def drop() -> None:
         with pytest.raises(StoreError, match="nothing was dropped"):
-            retain(open_place(store), 1, today, patience_s=0.0)
+            retain(open_backend(store), 1, today, patience_s=0.0)
 
     def reviewed(disturb: Callable[[], object]) -> SiteHistory:
         days = FlowDays(str(store))
-        disturbed: Any = Disturbed(days.place, 1, disturb)
-        days.place = disturbed
+        disturbed: Any = Disturbed(days.backend, 1, disturb)
+        days.backend = disturbed
         return site_history(days, profile, FIRST_MS, FIRST_MS + 3 * DAY, keep=False)
 
     found, undisturbed = reviewed(drop), reviewed(lambda: None)
     assert (found.problems, found.made) == ((), 3)
     assert found.partial.records == undisturbed.partial.records > 0
-    assert retain(open_place(store), 1, today)
+    assert retain(open_backend(store), 1, today)

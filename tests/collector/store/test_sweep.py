@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from flowdiag.collector.store.adding import add_written
+from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import ASIDE_FORGOTTEN_S, make_store, sweep
 from flowdiag.collector.store.ingest import ingest
-from flowdiag.collector.store.opening import open_place
-from flowdiag.collector.store.places import Place
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.collector.store.upkeep import compact, retain
 from flowdiag.collector.store.writer import FlowWriter, Written
 from flowdiag.errors import StoreError
@@ -26,83 +26,83 @@ LATER = NOW + ASIDE_FORGOTTEN_S + 1
 
 
 @pytest.fixture
-def place(tmp_path: Path) -> Place:
-    made = open_place(tmp_path / "flows")
+def backend(tmp_path: Path) -> StorageBackend:
+    made = open_backend(tmp_path / "flows")
     make_store(made)
     return made
 
 
-def left_aside(place: Place, number: int, *times: float) -> list[Written]:
+def left_aside(backend: StorageBackend, number: int, *times: float) -> list[Written]:
     """What a writer has written that wrote a file of one flow at each of these times and was not heard of any more."""
-    writer = FlowWriter(place, content(str(number)).digest, START)
+    writer = FlowWriter(backend, content(str(number)).digest, START)
     for count, _ in enumerate(times):
         writer.add(batch(flow(10 * number + count, START + 86_400_000 * count)))
     files = writer.finish()
     for written, at in zip(files, times, strict=True):
-        os.utime(Path(place.name) / written.aside, (at, at))
+        os.utime(Path(backend.name) / written.aside, (at, at))
     return files
 
 
-def asides(place: Place) -> list[str]:
-    return [path.name for path in (Path(place.name) / "_flowdiag" / "aside").rglob("*") if path.is_file()]
+def asides(backend: StorageBackend) -> list[str]:
+    return [path.name for path in (Path(backend.name) / "_flowdiag" / "aside").rglob("*") if path.is_file()]
 
 
-def test_files_of_dead_writers_go_and_those_of_living_ones_stay(place: Place) -> None:
-    left_aside(place, 1, NOW, NOW)
-    left_aside(place, 2, NOW, NOW, LATER - 60)  # its last file is a minute old
-    assert sweep(place, NOW + 60) == 0
-    assert sweep(place, LATER) == 2
-    assert len(asides(place)) == 3
-    assert sweep(place, LATER + LATER - NOW) == 3
-    assert asides(place) == []
+def test_files_of_dead_writers_go_and_those_of_living_ones_stay(backend: StorageBackend) -> None:
+    left_aside(backend, 1, NOW, NOW)
+    left_aside(backend, 2, NOW, NOW, LATER - 60)  # its last file is a minute old
+    assert sweep(backend, NOW + 60) == 0
+    assert sweep(backend, LATER) == 2
+    assert len(asides(backend)) == 3
+    assert sweep(backend, LATER + LATER - NOW) == 3
+    assert asides(backend) == []
 
 
 def test_a_writer_that_comes_back_removes_what_it_left_at_once_and_nothing_of_others(
-    place: Place, tmp_path: Path
+    backend: StorageBackend, tmp_path: Path
 ) -> None:
-    mine, others = (open_place(tmp_path / "flows", owner) for owner in ("1-0-", "1-1-"))
+    mine, others = (open_backend(tmp_path / "flows", owner) for owner in ("1-0-", "1-1-"))
     left_aside(mine, 1, NOW, NOW)
     left_aside(others, 2, NOW)
-    left_aside(place, 3, NOW)
-    assert sweep(open_place(tmp_path / "flows", "1-0-"), NOW) == 2
-    assert len(asides(place)) == 2
-    assert sweep(place, NOW) == 0
+    left_aside(backend, 3, NOW)
+    assert sweep(open_backend(tmp_path / "flows", "1-0-"), NOW) == 2
+    assert len(asides(backend)) == 2
+    assert sweep(backend, NOW) == 0
 
 
-def test_a_small_file_that_was_half_written_goes_too(place: Place) -> None:
-    aside = Path(place.name) / "_flowdiag" / "aside"
+def test_a_small_file_that_was_half_written_goes_too(backend: StorageBackend) -> None:
+    aside = Path(backend.name) / "_flowdiag" / "aside"
     (aside / "0123").write_bytes(b'{"change"')
     os.utime(aside / "0123", (NOW, NOW))
-    assert sweep(place, LATER) == 1
-    assert asides(place) == []
+    assert sweep(backend, LATER) == 1
+    assert asides(backend) == []
 
 
 @pytest.mark.parametrize("step_s", [-10 * 365 * 86_400, 10 * 365 * 86_400])
-def test_a_clock_that_was_set_keeps_nothing_for_ever(place: Place, step_s: int) -> None:
-    left_aside(place, 1, NOW)
-    assert sweep(place, NOW + step_s) == 1
-    assert asides(place) == []
+def test_a_clock_that_was_set_keeps_nothing_for_ever(backend: StorageBackend, step_s: int) -> None:
+    left_aside(backend, 1, NOW)
+    assert sweep(backend, NOW + step_s) == 1
+    assert asides(backend) == []
 
 
-def test_a_change_whose_writer_died_is_carried_out(place: Place, tmp_path: Path) -> None:
-    files = left_aside(place, 1, NOW)
-    mortal = Mortal(place, 1)  # the journal is written, and nothing is moved any more
+def test_a_change_whose_writer_died_is_carried_out(backend: StorageBackend, tmp_path: Path) -> None:
+    files = left_aside(backend, 1, NOW)
+    mortal = Mortal(backend, 1)  # the journal is written, and nothing is moved any more
     with pytest.raises(Killed):
         add_written(mortal, [content("1")], files)  # type: ignore[arg-type]
-    assert sweep(place, LATER) == 0
-    assert asides(place) == []
+    assert sweep(backend, LATER) == 0
+    assert asides(backend) == []
     assert octets_in(tmp_path / "flows") == [10]
 
 
 def test_a_living_writer_whose_files_were_swept_is_told_and_the_store_stays_sound(
-    place: Place, tmp_path: Path
+    backend: StorageBackend, tmp_path: Path
 ) -> None:
     """As after the clock was set by days while it wrote."""
-    files = left_aside(place, 1, NOW)
-    assert sweep(place, LATER) == 1
+    files = left_aside(backend, 1, NOW)
+    assert sweep(backend, LATER) == 1
     with pytest.raises(StoreError, match="have been removed since; run this again"):
-        add_written(place, [content("1")], files)
-    assert add_written(place, [content("1")], left_aside(place, 1, LATER))
+        add_written(backend, [content("1")], files)
+    assert add_written(backend, [content("1")], left_aside(backend, 1, LATER))
     assert octets_in(tmp_path / "flows") == [10]
 
 
@@ -111,24 +111,24 @@ def test_a_store_whose_disk_is_not_mounted_is_not_made_anew_in_its_place(tmp_pat
     paths = exports(tmp_path / "exports", 2, 312)
     store = tmp_path / "flows"
     ingest(paths[:1], store)
-    place = open_place(store)
-    files = left_aside(place, 1, NOW)
+    backend = open_backend(store)
+    files = left_aside(backend, 1, NOW)
     shutil.move(store, tmp_path / "unmounted")
     for there in (False, True):
         if there:
             store.mkdir()
         for change in (
-            lambda: add_written(place, [content("1")], files),
-            lambda: sweep(place, time.time()),
-            lambda: compact(place),
-            lambda: retain(place, 1, FIRST_DAY),
+            lambda: add_written(backend, [content("1")], files),
+            lambda: sweep(backend, time.time()),
+            lambda: compact(backend),
+            lambda: retain(backend, 1, FIRST_DAY),
         ):
             with pytest.raises(StoreError, match="there is no flow store; check the path, and that its disk"):
                 change()
     assert list(store.iterdir()) == []
     with pytest.raises(FileNotFoundError):
-        open_place(tmp_path / "gone").write("_flowdiag/store.json", b"{}")
+        open_backend(tmp_path / "gone").write("_flowdiag/store.json", b"{}")
     store.rmdir()
     shutil.move(tmp_path / "unmounted", store)
-    assert add_written(place, [content("1")], files)
+    assert add_written(backend, [content("1")], files)
     assert len(octets_in(store)) == 313

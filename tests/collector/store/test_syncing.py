@@ -12,7 +12,7 @@ from flowdiag.collector.store.adding import add_stretch
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.folder import ASIDE
 from flowdiag.collector.store.layout import JOURNAL
-from flowdiag.collector.store.opening import open_place
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.flows import V4_PREFIX
 from tests.collector.store.building import START, batch, content, files_in, flow, report
 
@@ -42,11 +42,11 @@ def test_files_are_synced_before_the_journal_and_folders_before_it_is_done(
     tmp_path: Path, steps: list[tuple[str, str]]
 ) -> None:
     store = tmp_path / "flows"
-    place = open_place(store)
-    make_store(place)
+    backend = open_backend(store)
+    make_store(backend)
     steps.clear()
     flows = [flow(1, exporter=V4_PREFIX + bytes([192, 0, 2, number])) for number in range(EXPORTERS)]
-    add_stretch(place, content("all"), [batch(*flows)], report(1), START)
+    add_stretch(backend, content("all"), [batch(*flows)], report(1), START)
     begun, done = (n for n, step in enumerate(steps) if step == ("named", str(store / JOURNAL)))
     before = {path for step, path in steps[:begun] if step == "synced"}
     meanwhile = Counter(path for step, path in steps[begun:done] if step == "synced")

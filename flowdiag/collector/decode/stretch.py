@@ -25,12 +25,12 @@ from flowdiag.collector.decode.templates import Template
 from flowdiag.collector.report import ExportReport
 from flowdiag.durations import MINUTE_MS
 
-# Stands for the domain of a message that was evaluated in an earlier epoch.
+# Stands for the domain of a message that was evaluated in an earlier stretch.
 _EARLIER: Final = -1
 
 
 class Headers(NamedTuple):
-    """The headers of an epoch's messages as columns. uptime_ms: meaningless for IPFIX."""
+    """The headers of a stretch's messages as columns. uptime_ms: meaningless for IPFIX."""
 
     sequence: NDArray[np.uint32]
     export_ms: NDArray[np.int64]
@@ -38,7 +38,7 @@ class Headers(NamedTuple):
     boot_ms: NDArray[np.int64]
 
 
-class Epoch:
+class Stretch:
     """headers: the front of each message, HEADER_KEPT octets; domains: index of the domain of each; records: data
     records in each; offsets: of each in its file; options: options records, unknown: octets of data sets
     without template, of the messages that have some; rows, octets: what waits and the memory it takes, about;
@@ -102,9 +102,9 @@ class Epoch:
     def bring_back(self, domain: Domain, held: HeldSet, count: int) -> int:
         """Where the message of a held set stands whose records, count of them, can be read now.
 
-        A message of an earlier epoch gets a place of its own here.
+        A message of an earlier stretch gets a place of its own here.
         """
-        if held.epoch == self.number:
+        if held.stretch == self.number:
             self.records[held.message] += count
             self.unknown[held.message] -= len(held.octets)
             return held.message
@@ -145,7 +145,7 @@ class Epoch:
         limits: Limits,
         gaps: Allowance,
     ) -> None:
-        """Brings messages, records, times and sequence numbers of this epoch into the report.
+        """Brings messages, records, times and sequence numbers of this stretch into the report.
 
         gaps: those that are kept of all sequences.
         """

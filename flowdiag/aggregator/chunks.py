@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 STEP_ROWS: Final = 1 << 16
 
 
-def steps(rows: int, cells: int = 0) -> list[slice]:
+def chunks(rows: int, cells: int = 0) -> list[slice]:
     """Slices of so many rows one after another, at least one.
 
     cells: into so many sums each step adds; a step has no fewer rows than that, so that summing is not all it does.
@@ -24,12 +24,12 @@ def steps(rows: int, cells: int = 0) -> list[slice]:
     return [slice(begin, min(begin + step, rows)) for begin in range(0, max(rows, 1), step)]
 
 
-def added_up(work: Callable[[slice], NDArray[Any]], rows: int, cells: int = 0) -> NDArray[Any]:
+def chunked_sum(work: Callable[[slice], NDArray[Any]], rows: int, cells: int = 0) -> NDArray[Any]:
     """The sum of what work gives for each of steps(rows, cells), arrays of one shape, added in the order of the steps.
 
     In one thread: numpy.bincount, of which such work consists, lets no other go on.
     """
-    first, *others = steps(rows, cells)
+    first, *others = chunks(rows, cells)
     total = work(first)
     for step in others:
         more = work(step)

@@ -31,7 +31,7 @@ class Entry(NamedTuple):
     modified_s: float
 
 
-class Place(Protocol):
+class StorageBackend(Protocol):
     """name: what the user called it; owner: begins the names of what is written aside from here, so that the same writer
     knows it for its own after it died; empty for writers that do not come back."""
 
@@ -123,19 +123,19 @@ def unusable(name: str, error: Exception) -> StoreError:
 
 
 @contextmanager
-def failures_named(place: Place) -> Iterator[None]:
+def failures_named(backend: StorageBackend) -> Iterator[None]:
     """Turns the errors of a filesystem into StoreError."""
     import pyarrow as pa
 
     try:
         yield
     except (OSError, pa.ArrowException) as error:
-        raise unusable(place.name, error) from error
+        raise unusable(backend.name, error) from error
 
 
-def free_octets(place: Place) -> int | None:
+def free_octets(backend: StorageBackend) -> int | None:
     """Space left where a store lies; None where there is no telling."""
-    root = getattr(place, "root", None)
+    root = getattr(backend, "root", None)
     if root is None:
         return None
     status = os.statvfs(root)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pyarrow as pa
 import pytest
 
-from flowdiag.aggregator import steps
+from flowdiag.aggregator import chunks
 from flowdiag.cli.demo import CAPTURE, PROFILE
 from flowdiag.note.compose import compose
 from flowdiag.note.json_note import render
@@ -49,14 +49,14 @@ def test_the_note_is_the_same_for_any_step_and_any_number_of_cores(
     example: tuple[Path, Path], rows: int, cores: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     usual = note(*example)
-    monkeypatch.setattr(steps, "STEP_ROWS", rows)
+    monkeypatch.setattr(chunks, "STEP_ROWS", rows)
     for count in (1, 2, 5):
         pa.set_cpu_count(count)
         assert note(*example) == usual
 
 
 def test_steps_cover_all_rows_in_order(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(steps, "STEP_ROWS", 4)
-    assert steps.steps(10) == [slice(0, 4), slice(4, 8), slice(8, 10)]
-    assert steps.steps(10, cells=7) == [slice(0, 7), slice(7, 10)]
-    assert steps.steps(0) == [slice(0, 0)]
+    monkeypatch.setattr(chunks, "STEP_ROWS", 4)
+    assert chunks.chunks(10) == [slice(0, 4), slice(4, 8), slice(8, 10)]
+    assert chunks.chunks(10, cells=7) == [slice(0, 7), slice(7, 10)]
+    assert chunks.chunks(0) == [slice(0, 0)]

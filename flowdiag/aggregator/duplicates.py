@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.conversation_keys import conversation_key, mixed
 from flowdiag.aggregator.records import MESSAGE_NUMBERS, NO_MESSAGE
-from flowdiag.aggregator.site_flows import SiteFlows, where
+from flowdiag.aggregator.site_flows import SiteFlows, select
 
 # Twins start and end within this of each other: more than two points of one router differ, less than the
 # shortest idle timeout (a second), within which packets of one key are one record.
@@ -39,9 +39,9 @@ SAMPLE_ONE_IN: Final = 16  # a power of two
 _ODD: Final = 0x2545_F491  # spreads the bits; any large odd number
 
 
-def without_twins(flows: SiteFlows) -> tuple[SiteFlows, int]:
+def without_duplicates(flows: SiteFlows) -> tuple[SiteFlows, int]:
     """The flows without repetitions, and how many were dropped. Messages are of no use after that and left out."""
-    repeated = _twins(flows)
+    repeated = _duplicates(flows)
     flows = replace(flows, message=None)
     if not len(repeated):
         return flows, 0
@@ -50,7 +50,7 @@ def without_twins(flows: SiteFlows) -> tuple[SiteFlows, int]:
     return flows.at(np.flatnonzero(kept)), len(repeated)
 
 
-def _twins(flows: SiteFlows) -> NDArray[np.intp]:
+def _duplicates(flows: SiteFlows) -> NDArray[np.intp]:
     found = _repeated(flows, sampled(flows))
     if not len(found) or len(flows) <= ALWAYS_LOOKED_AT:
         return found
@@ -85,7 +85,7 @@ def sampled(flows: SiteFlows) -> NDArray[np.intp]:
         chosen: NDArray[np.bool_] = ((common * np.int32(_ODD)) >> 16) & (SAMPLE_ONE_IN - 1) == 0
         return chosen & (some.link >= 0)
 
-    return np.flatnonzero(where(flows, in_sample))
+    return np.flatnonzero(select(flows, in_sample))
 
 
 def repeated(keys: NDArray[np.uint64]) -> NDArray[np.intp]:

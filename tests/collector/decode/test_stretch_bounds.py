@@ -13,8 +13,6 @@ import pytest
 
 from flowdiag.collector.decode.allowance import Allowance
 from flowdiag.collector.decode.domain import SETS, Domain, Group, HeldSet, Stream
-from flowdiag.collector.decode.epoch import Epoch, _sparse
-from flowdiag.collector.decode.intake import NEVER_TAUGHT, SAMPLING_INTERVAL, data_set, withdrawn
 from flowdiag.collector.decode.limits import (
     GROUP_COST,
     MAX_IDS_NAMED,
@@ -24,8 +22,10 @@ from flowdiag.collector.decode.limits import (
     Limits,
 )
 from flowdiag.collector.decode.malformed import Malformed
+from flowdiag.collector.decode.message_decoder import NEVER_TAUGHT, SAMPLING_INTERVAL, data_set, withdrawn
 from flowdiag.collector.decode.naming import Names, Vocabulary
 from flowdiag.collector.decode.normalise import _begins, _places_of_records, _sum
+from flowdiag.collector.decode.stretch import Stretch, _sparse
 from flowdiag.collector.decode.templates import Field, Template, Withdrawal
 from flowdiag.collector.report import ExportReport, SessionReport
 from tests.collector.decode.wire import EXPORT_S, a_set, decode, ipfix, netflow9, session
@@ -42,30 +42,30 @@ def domain(stream: Stream | None = None, version: int = 10, number: int = 1, ind
 
 
 def test_a_data_set_waits_with_those_of_its_template() -> None:
-    epoch, of = Epoch(3, "a"), domain()
-    epoch.add_data(of, PLAIN, bytes(16), None, 2, 5 * SETS)
-    epoch.add_data(of, PLAIN, bytes(8), None, 1, 5 * SETS + 1)
-    (group,) = epoch.groups
+    stretch, of = Stretch(3, "a"), domain()
+    stretch.add_data(of, PLAIN, bytes(16), None, 2, 5 * SETS)
+    stretch.add_data(of, PLAIN, bytes(8), None, 1, 5 * SETS + 1)
+    (group,) = stretch.groups
     assert (group.places.tolist(), group.counts.tolist(), group.starts.tolist()) == (
         [5 * SETS, 5 * SETS + 1], [2, 1], []
     )  # fmt: skip
-    assert (epoch.rows, epoch.octets) == (3, GROUP_COST + 24 + 2 * SET_COST)
+    assert (stretch.rows, stretch.octets) == (3, GROUP_COST + 24 + 2 * SET_COST)
     assert (of.groups, of.varying, of.sets_waiting(256), of.sets_waiting(257)) == ({256: group}, {}, 2, 0)
-    epoch.add_data(of, VARYING, bytes(12), [0, 6], 2, 6 * SETS)
+    stretch.add_data(of, VARYING, bytes(12), [0, 6], 2, 6 * SETS)
     assert of.varying[257].starts.tolist() == [0, 6]
-    assert epoch.octets == 2 * GROUP_COST + 36 + 3 * SET_COST + 2 * 2 * VALUE_COST
-    assert (epoch.rows, of.sets_waiting(257)) == (5, 1)
+    assert stretch.octets == 2 * GROUP_COST + 36 + 3 * SET_COST + 2 * 2 * VALUE_COST
+    assert (stretch.rows, of.sets_waiting(257)) == (5, 1)
     again = Template(256, PLAIN.fields)
-    epoch.add_data(of, again, bytes(8), None, 1, 7 * SETS)  # a definition that is another object
-    assert (len(epoch.groups), of.groups[256].template) == (3, again)
-    epoch.seal()
+    stretch.add_data(of, again, bytes(8), None, 1, 7 * SETS)  # a definition that is another object
+    assert (len(stretch.groups), of.groups[256].template) == (3, again)
+    stretch.seal()
     assert (of.groups, of.varying) == ({}, {})
 
 
 def test_groups_of_a_template_that_was_replaced_are_used_no_longer() -> None:
-    epoch, of = Epoch(0, "a"), domain()
+    stretch, of = Stretch(0, "a"), domain()
     for template in (PLAIN, VARYING):
-        epoch.add_data(of, template, bytes(12), [0] if template is VARYING else None, 1, 0)
+        stretch.add_data(of, template, bytes(12), [0] if template is VARYING else None, 1, 0)
     of.templates = {256: PLAIN, 257: Template(257, VARYING.fields)}
     of.drop_outdated_groups()
     assert ([*of.groups], [*of.varying]) == ([256], [])
@@ -96,18 +96,18 @@ def test_a_group_keeps_what_was_told_when_its_batch_ended() -> None:
 def test_a_held_set_counts_in_its_message_or_has_a_place_of_its_own(
     epoch_of: int, place: int, records: int, unknown: dict[int, int]
 ) -> None:
-    epoch, of = Epoch(4, "a"), domain()
-    epoch.add_message(of, ipfix(), 9)
-    epoch.records[0], epoch.unknown[0] = 2, 50
+    stretch, of = Stretch(4, "a"), domain()
+    stretch.add_message(of, ipfix(), 9)
+    stretch.records[0], stretch.unknown[0] = 2, 50
     held = HeldSet(bytes(20), epoch_of, 0, ipfix().ljust(24, b"\0"), 77, None)
-    assert epoch.bring_back(of, held, 3) == place
-    assert (epoch.records[0], epoch.unknown) == (records, unknown)
+    assert stretch.bring_back(of, held, 3) == place
+    assert (stretch.records[0], stretch.unknown) == (records, unknown)
     late = place == 1
-    assert (of.late_records, len(epoch.headers)) == (3 * late, 1 + late)
-    assert epoch.octets == MESSAGE_COST * (1 + late)
-    assert epoch.place_of(place) == ("a", 77 if late else 9)
-    assert list(epoch.domains) == [1, -1][: 1 + late]
-    assert list(epoch.records)[1:] == [0] * late
+    assert (of.late_records, len(stretch.headers)) == (3 * late, 1 + late)
+    assert stretch.octets == MESSAGE_COST * (1 + late)
+    assert stretch.place_of(place) == ("a", 77 if late else 9)
+    assert list(stretch.domains) == [1, -1][: 1 + late]
+    assert list(stretch.records)[1:] == [0] * late
 
 
 def test_sparse_values_stand_at_their_messages() -> None:
@@ -121,10 +121,10 @@ def test_minutes_are_remembered_up_to_their_bound_through_all_batches(bound: int
     report, of, limits = ExportReport(), domain(), Limits(heard_minutes=bound)
     begin = EXPORT_S // 60
     for minutes in ((0, 0, 1), (1, 2, 3)):
-        epoch = Epoch(0, "a")
+        stretch = Stretch(0, "a")
         for minute in minutes:
-            epoch.add_message(of, ipfix(export_s=60 * (begin + minute)), 0)
-        epoch.evaluate(epoch.read_headers(), {1: of}, report, limits, Allowance(9))
+            stretch.add_message(of, ipfix(export_s=60 * (begin + minute)), 0)
+        stretch.evaluate(stretch.read_headers(), {1: of}, report, limits, Allowance(9))
     (heard,) = report.heard_minutes.values()
     assert heard == {begin + minute for minute in range(kept)}
     assert (of.report.messages, of.report.first_export_ms, of.report.last_export_ms) == (
@@ -138,15 +138,15 @@ def test_messages_of_several_domains_are_told_apart_and_late_ones_passed_over(
 ) -> None:
     stream = Stream(session())
     one, other = domain(stream, index=1), domain(stream, version=9, index=2)
-    epoch, report = Epoch(0, "a"), ExportReport()
-    epoch.add_message(one, ipfix(export_s=EXPORT_S), 0)
+    stretch, report = Stretch(0, "a"), ExportReport()
+    stretch.add_message(one, ipfix(export_s=EXPORT_S), 0)
     if domains == 2:
-        epoch.add_message(other, netflow9(export_s=EXPORT_S + 5), 0)
-    epoch.add_message(one, ipfix(export_s=EXPORT_S + 9), 0)
+        stretch.add_message(other, netflow9(export_s=EXPORT_S + 5), 0)
+    stretch.add_message(one, ipfix(export_s=EXPORT_S + 9), 0)
     if late:
         header = ipfix(export_s=EXPORT_S - 99).ljust(24, b"\0")
-        epoch.bring_back(one, HeldSet(b"", 7, 0, header, 0, None), 1)
-    epoch.evaluate(epoch.read_headers(), {1: one, 2: other}, report, Limits(), Allowance(9))
+        stretch.bring_back(one, HeldSet(b"", 7, 0, header, 0, None), 1)
+    stretch.evaluate(stretch.read_headers(), {1: one, 2: other}, report, Limits(), Allowance(9))
     assert (one.report.messages, other.report.messages) == (2, domains - 1)
     assert (one.report.first_export_ms, one.report.last_export_ms) == (
         EXPORT_S * 1000,
@@ -158,12 +158,12 @@ def test_messages_of_several_domains_are_told_apart_and_late_ones_passed_over(
 
 @pytest.mark.parametrize(("version", "uptime"), [(10, False), (9, True), (5, True)])
 def test_times_of_data_sets_are_those_of_their_messages(version: int, uptime: bool) -> None:
-    epoch, of = Epoch(0, "a"), domain(version=version)
+    stretch, of = Stretch(0, "a"), domain(version=version)
     for second in range(3):
-        epoch.add_message(of, netflow9(export_s=EXPORT_S + second, uptime_ms=100 + second), 0)
+        stretch.add_message(of, netflow9(export_s=EXPORT_S + second, uptime_ms=100 + second), 0)
     group = Group(of, PLAIN)
     group.places.extend((2 * SETS + SETS - 1, SETS, 0))
-    export_ms, uptime_ms = epoch.times_of(group, epoch.read_headers())
+    export_ms, uptime_ms = stretch.times_of(group, stretch.read_headers())
     assert [(time - EXPORT_S * 1000) // 1000 for time in export_ms.tolist()] == [2, 1, 0]
     assert (None if uptime_ms is None else uptime_ms.tolist()) == ([102, 101, 100] if uptime else None)
 

@@ -20,7 +20,7 @@ HARDLY_ANYTHING: Final = 0.01
 MAX_DAYS: Final = 1_000
 
 
-def without_strays(flows: SiteFlows) -> tuple[SiteFlows, int]:
+def without_time_outliers(flows: SiteFlows) -> tuple[SiteFlows, int]:
     """The flows without those days away from the rest, and how many were left out.
 
     Blocks of days that a pause of more than PAUSE_DAYS separates are left out at both ends where they hold less
@@ -59,7 +59,7 @@ class Span:
     """
 
     def __init__(self) -> None:
-        self.strays = 0  # records left aside, known once it is settled
+        self.outliers = 0  # records left aside, known once it is settled
         self._counts: dict[int, int] = {}
         self._times: dict[tuple[int, int], tuple[int, int]] = {}
 
@@ -85,7 +85,7 @@ class Span:
             return None, None
         days = sorted(self._counts)
         low, high = days_kept(np.array(days), np.array([self._counts[day] for day in days]))
-        self.strays = sum(count for day, count in self._counts.items() if not low <= day <= high)
+        self.outliers = sum(count for day, count in self._counts.items() if not low <= day <= high)
         kept = [
             (first + int(shift_ms[source]), last + int(shift_ms[source]))
             for (source, day), (first, last) in self._times.items()

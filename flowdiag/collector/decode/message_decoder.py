@@ -19,7 +19,6 @@ from typing import Final, NamedTuple
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.decode.cursor import Cursor
 from flowdiag.collector.decode.domain import SETS, Domain, HeldSet, Stream
-from flowdiag.collector.decode.epoch import Epoch
 from flowdiag.collector.decode.holding import Holding, Unread
 from flowdiag.collector.decode.limits import DOMAIN_COST, MAX_IDS_NAMED, Limits
 from flowdiag.collector.decode.malformed import Malformed
@@ -38,6 +37,7 @@ from flowdiag.collector.decode.problems import Problems
 from flowdiag.collector.decode.recent import Recent
 from flowdiag.collector.decode.roster import FORGOTTEN, Roster
 from flowdiag.collector.decode.sampling import Sampling
+from flowdiag.collector.decode.stretch import Stretch
 from flowdiag.collector.decode.structured import RecordReader, flattened
 from flowdiag.collector.decode.template_store import TemplateStore, template_report
 from flowdiag.collector.decode.templates import (
@@ -93,7 +93,7 @@ class Odd(NamedTuple):
 Step = DataSet | Unknown | Odd | Template | Withdrawal
 
 
-class Intake:
+class MessageDecoder:
     """Takes messages apart and lets them act on domains, epoch and report.
 
     roster: the decoder's sessions and domains; seal: ends the current epoch and gives the next one; unread: see Holding.
@@ -106,7 +106,7 @@ class Intake:
         options: Options,
         problems: Problems,
         roster: Roster,
-        seal: Callable[[], Epoch],
+        seal: Callable[[], Stretch],
         unread: Unread | None,
     ) -> None:
         self._report = report
@@ -119,12 +119,12 @@ class Intake:
         self._store = TemplateStore(limits, problems)
         self._messages = self._unknown_sets = 0
 
-    def take(self, stream: Stream, datagram: Datagram, file: str, epoch: Epoch, recent: Recent) -> None:
+    def take(self, stream: Stream, datagram: Datagram, file: str, stretch: Stretch, recent: Recent) -> None:
         payload = datagram.payload
         self._messages += 1
         try:
             header = read_header(payload)
-            domain = self._domain(stream, header, epoch)
+            domain = self._domain(stream, header, stretch)
             if header.sequence != domain.expected and recent.holds(datagram.session, payload):
                 domain.report.duplicates += 1
                 return
@@ -137,13 +137,15 @@ class Intake:
         seconds = header.export_ms // 1000
         if seconds != domain.clock_second and datagram.time_ms is not None:
             domain.add_clock(datagram.time_ms, seconds, self._limits.clock_samples)
-        self._apply(domain, header, datagram, file, steps, epoch)
+        self._apply(domain, header, datagram, file, steps, stretch)
 
-    def teach(self, stream: Stream, datagram: Datagram, file: str, epoch: Epoch, *, options: bool) -> None:
+    def teach(
+        self, stream: Stream, datagram: Datagram, file: str, stretch: Stretch, *, options: bool
+    ) -> None:
         """Takes templates and options from a message, if it is sound, and nothing else of it."""
         try:
             header = read_header(datagram.payload)
-            domain = self._domain(stream, header, epoch)
+            domain = self._domain(stream, header, stretch)
             steps = self._checked(domain, header, datagram.payload)
         except Malformed:
             return
@@ -151,7 +153,7 @@ class Intake:
         for step in steps:
             if isinstance(step, Template):
                 self._store.define(domain, step, file, datagram.offset)
-                self._read_held(domain, step.id, step, epoch, file)
+                self._read_held(domain, step.id, step, stretch, file)
             elif options and isinstance(step, DataSet) and step.template.options:
                 table = self._read_options(domain, step, table, file, datagram.offset)
         domain.report.option_records = counted
@@ -160,21 +162,21 @@ class Intake:
         domain.sampling, domain.init_ms = table, domain.told_init_ms
         domain.drop_outdated_groups()
 
-    def make_room(self, epoch: Epoch) -> None:
+    def make_room(self, stretch: Stretch) -> None:
         """Forgets the domain that goes next."""
-        domain = self._roster.forget_one(epoch.number)
+        domain = self._roster.forget_one(stretch.number)
         self._store.forget_domain(domain)
         self._holding.forget_domain(domain)
         self._problems.add("", None, FORGOTTEN)
 
-    def _domain(self, stream: Stream, header: Header, epoch: Epoch) -> Domain:
+    def _domain(self, stream: Stream, header: Header, stretch: Stretch) -> Domain:
         domain = stream.domains[header.version].get(header.domain)
         if domain is None:
             if self._roster.domains_full():
-                self.make_room(epoch)
+                self.make_room(stretch)
             told = SessionReport(stream.exporter, stream.port, header.domain, _PROTOCOLS[header.version])
             domain = self._roster.add_domain(stream, header.version, header.domain, told)
-            epoch.octets += DOMAIN_COST
+            stretch.octets += DOMAIN_COST
             if header.version == NETFLOW5:
                 self._store.define(domain, NETFLOW5_TEMPLATE)
         return domain
@@ -228,7 +230,13 @@ class Intake:
     # Acting.
 
     def _apply(
-        self, domain: Domain, header: Header, datagram: Datagram, file: str, steps: list[Step], epoch: Epoch
+        self,
+        domain: Domain,
+        header: Header,
+        datagram: Datagram,
+        file: str,
+        steps: list[Step],
+        stretch: Stretch,
     ) -> None:
         """Definitions and options first: a rate or a start that changes counts from its message on, as a whole."""
         table = domain.sampling
@@ -251,22 +259,22 @@ class Intake:
                 table = self._read_options(domain, step, table, file, datagram.offset)
         restarted = domain.init_ms is not None and domain.init_ms != domain.told_init_ms
         if restarted or domain.sampling.changes(table):
-            epoch = self._seal()
+            stretch = self._seal()
         domain.sampling, domain.init_ms = table, domain.told_init_ms
-        message = epoch.add_message(domain, datagram.payload, datagram.offset)
-        records = self._add_data(domain, datagram, steps, epoch, message)
-        epoch.records[message] = records + options
+        message = stretch.add_message(domain, datagram.payload, datagram.offset)
+        records = self._add_data(domain, datagram, steps, stretch, message)
+        stretch.records[message] = records + options
         if options:
-            epoch.options[message] = options
+            stretch.options[message] = options
         for number in defined:
-            self._read_held(domain, number, domain.templates.get(number), epoch, file)
+            self._read_held(domain, number, domain.templates.get(number), stretch, file)
         domain.drop_outdated_groups()
-        counted = message not in epoch.unknown
+        counted = message not in stretch.unknown
         step_by = 1 if header.version == NETFLOW9 else records + options
         domain.expected = (header.sequence + step_by) % SEQUENCE_MODULUS if counted else None
 
     def _add_data(
-        self, domain: Domain, datagram: Datagram, steps: list[Step], epoch: Epoch, message: int
+        self, domain: Domain, datagram: Datagram, steps: list[Step], stretch: Stretch, message: int
     ) -> int:
         """Puts the data sets of a message where they wait. Gives the number of flow records."""
         records = 0
@@ -276,13 +284,13 @@ class Intake:
                     continue
                 records += step.records
                 self._use(domain, step.template)
-                epoch.add_data(
+                stretch.add_data(
                     domain, step.template, step.part, step.starts, step.records, message * SETS + number
                 )
             elif isinstance(step, Unknown):
-                epoch.unknown[message] = epoch.unknown.get(message, 0) + len(step.octets)
+                stretch.unknown[message] = stretch.unknown.get(message, 0) + len(step.octets)
                 front = datagram.payload[:HEADER_KEPT].ljust(HEADER_KEPT, b"\0")
-                held = HeldSet(step.octets, epoch.number, message, front, datagram.offset, datagram.time_ms)
+                held = HeldSet(step.octets, stretch.number, message, front, datagram.offset, datagram.time_ms)
                 self._holding.add(domain, step.id, held)
         return records
 
@@ -314,7 +322,7 @@ class Intake:
     # Data sets before their template.
 
     def _read_held(
-        self, domain: Domain, number: int, template: Template | None, epoch: Epoch, file: str
+        self, domain: Domain, number: int, template: Template | None, stretch: Stretch, file: str
     ) -> int:
         """Reads the data sets of an id that came before the template. Gives how many could be read."""
         sets = self._holding.release(domain, number) if template is not None else []
@@ -327,19 +335,19 @@ class Intake:
                 domain.report.undecoded_sets += 1
                 self._problems.add(file, held.offset, f"data sets were left out: {error}")
                 continue
-            message = epoch.bring_back(domain, held, step.records)
+            message = stretch.bring_back(domain, held, step.records)
             if template.options:
-                epoch.options[message] = epoch.options.get(message, 0) + step.records
+                stretch.options[message] = stretch.options.get(message, 0) + step.records
                 domain.sampling = self._read_options(domain, step, domain.sampling, file, held.offset)
                 domain.init_ms = domain.told_init_ms
             else:
                 self._use(domain, template)
                 place = message * SETS + SETS - 1
-                epoch.add_data(domain, template, step.part, step.starts, step.records, place)
+                stretch.add_data(domain, template, step.part, step.starts, step.records, place)
             read += 1
         return read
 
-    def read_held_elsewhere(self, epoch: Epoch, file: str) -> None:
+    def read_held_elsewhere(self, stretch: Stretch, file: str) -> None:
         """At the end: v9 data sets still held are read with another port's template of the same exporter."""
         domains = list(self._roster.domains.values())
         for domain in domains:
@@ -356,7 +364,7 @@ class Intake:
                 found = [other.templates[number] for other in others if number in other.templates]
                 if found:
                     domain.report.templates[number] = template_report(found[0])
-                    read = self._read_held(domain, number, found[0], epoch, file)
+                    read = self._read_held(domain, number, found[0], stretch, file)
                     self._problems.add(file, None, OTHER_PORT, read)
 
     def hand_over(self) -> None:
