@@ -51,7 +51,9 @@ def test_a_silence_lasts_from_the_last_record_before_to_the_first_after(
     book.row(100, 101, way=UP, octets=100)
     case = book.case(SITE, span=(0, 300))
     came = case.flows.direction == DOWN
-    scene = Scene(Grid(case.usage.start_ms, STEP_MS, 30), np.zeros(30, np.bool_), came)
+    scene = Scene(
+        Grid(case.usage.start_ms, STEP_MS, 30), np.zeros(30, np.bool_), np.zeros(30, np.bool_), came
+    )
     monkeypatch.setattr(cut_off, "scene", lambda case: scene)
     assert cut_off.silence_edges(case, 9, 12) == (ms(edge[0]), ms(edge[1]))
 
@@ -74,7 +76,12 @@ def test_places_tried_in_vain_at_other_times_prove_nothing(
         book.row(start, start, way=UP, octets=60, outside="198.51.100.7")
     book.row(0, 1, way=DOWN, octets=60)
     case = book.case(SITE, span=(0, 400))
-    scene = Scene(Grid(case.usage.start_ms, STEP_MS, 42), np.zeros(42, np.bool_), np.zeros(3, np.bool_))
+    scene = Scene(
+        Grid(case.usage.start_ms, STEP_MS, 42),
+        np.zeros(42, np.bool_),
+        np.zeros(42, np.bool_),
+        np.zeros(3, np.bool_),
+    )
     monkeypatch.setattr(cut_off, "scene", lambda case: scene)
     assert len(cut_off.attempts_in(case, [(ms(100), ms(120))])) == attempts
 
@@ -149,7 +156,12 @@ def test_the_parts_of_a_dead_time_that_the_exporter_lived_through(
 def scene_of(case: Case, bins: list[int]) -> Scene:
     """What is seen where something was carried in these steps of ten seconds."""
     nothing = np.zeros(len(case.flows), np.bool_)
-    return Scene(Grid(case.usage.start_ms, STEP_MS, len(bins)), np.array(bins, np.bool_), nothing)
+    return Scene(
+        Grid(case.usage.start_ms, STEP_MS, len(bins)),
+        np.array(bins, np.bool_),
+        np.array(bins, np.bool_),
+        nothing,
+    )
 
 
 @pytest.mark.parametrize(

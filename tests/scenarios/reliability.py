@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from math import log10
 from typing import Final
 
-from flowdiag.note.svg import WIDTH, Frame, element, standing_alone, wording
+from flowdiag.note.svg import WIDTH, Frame, element, standing_alone, text_element
 from tests.scenarios.calibration import HIGH_RIGHT, MEDIUM_RIGHT, Row
 
 CLAIMED: Final = {"high": HIGH_RIGHT, "medium": MEDIUM_RIGHT}
@@ -35,13 +35,13 @@ def reliability_svg(rows: Sequence[Row]) -> str:
     bottom = TOP + ROW * len(rows) + 6
     frame = Frame(KEY, 0, 1, 1.0, 1.0, height=bottom + 30)
     parts = [
-        wording("verdict and confidence", 8, TOP - 14),
-        wording("share right, with its 95 % interval; dashed: what is claimed", LEFT, TOP - 28),
+        text_element("verdict and confidence", 8, TOP - 14),
+        text_element("share right, with its 95 % interval; dashed: what is claimed", LEFT, TOP - 28),
     ]
     for share in TICKS:
         x = place(share)
         parts.append(element("line", x1=x, y1=TOP - 6, x2=x, y2=bottom, class_="grid"))
-        parts.append(wording(f"{share * 100:g} %", x, bottom + 18, text_anchor="middle"))
+        parts.append(text_element(f"{share * 100:g} %", x, bottom + 18, text_anchor="middle"))
     parts += [_row(row, TOP + ROW * number + ROW / 2) for number, row in enumerate(rows)]
     description = "; ".join(
         f"{row.code} {row.confidence}: {row.right} of {row.draws} right, {row.share:.1%}" for row in rows
@@ -52,8 +52,8 @@ def reliability_svg(rows: Sequence[Row]) -> str:
 def _row(row: Row, y: float) -> str:
     low, high = row.interval
     marks = [
-        wording(f"{row.code}, {row.confidence}", 8, y + 4, "strong" if row.code == "all" else ""),
-        wording(f"n {row.draws}", WIDTH - RIGHT + 8, y + 4),
+        text_element(f"{row.code}, {row.confidence}", 8, y + 4, "strong" if row.code == "all" else ""),
+        text_element(f"n {row.draws}", WIDTH - RIGHT + 8, y + 4),
         element("line", x1=place(low), y1=y, x2=place(high), y2=y, class_="rate"),
         element("circle", cx=place(row.share), cy=y, r=4 if row.code == "all" else 3, class_="area"),
         element("circle", cx=place(row.share), cy=y, r=4 if row.code == "all" else 3, class_="rate"),

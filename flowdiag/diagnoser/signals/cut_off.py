@@ -19,7 +19,7 @@ from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.signals.conversations import sees_downloads
 from flowdiag.diagnoser.signals.keepalives import keepalive_rows
 from flowdiag.diagnoser.signals.shares import lies_in
-from flowdiag.diagnoser.signals.timeline import Grid
+from flowdiag.diagnoser.signals.timeline import Grid, touching
 
 STEP_MS: Final = 10_000
 # An attempt this near to a dead time may belong to it.
@@ -52,10 +52,12 @@ class Outage:
 
 @dataclass(frozen=True, eq=False)
 class Scene:
-    """carried: bool per bin of the grid, something came in. came: bool per flow, it is traffic of the site that did."""
+    """carried: bool per bin of the grid, something came in. met: bool per bin, a record of that begins or ends there. came: bool
+    per flow, it is traffic of the site that did."""
 
     grid: Grid
     carried: NDArray[np.bool_]
+    met: NDArray[np.bool_]
     came: NDArray[np.bool_]
 
 
@@ -73,8 +75,8 @@ def scene(case: Case) -> Scene:
     if sees_downloads(flows):
         came &= flows.direction == DOWN
     grid = Grid(usage.start_ms, STEP_MS, usage.windows * usage.window_ms // STEP_MS)
-    carried = grid.covering(flows.start_ms, flows.end_ms, came) > 0
-    return Scene(grid, carried, came)
+    begun, ended = grid.begun_and_ended(flows.start_ms, flows.end_ms, came)
+    return Scene(grid, touching(begun, ended) > 0, (begun + ended) > 0, came)
 
 
 def silence_edges(case: Case, first: int, past: int) -> tuple[int, int]:

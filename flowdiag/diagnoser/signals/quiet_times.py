@@ -62,19 +62,11 @@ def quiet_times(case: Case) -> tuple[QuietTime, ...]:
     found = _quiet(case, view.carried, covered=False)
     between = [
         one
-        for one in _quiet(case, _beginning_or_ending(case), covered=True)
+        for one in _quiet(case, view.met, covered=True)
         if not any(one.start_ms < other.end_ms and other.start_ms < one.end_ms for other in found)
     ]
     every = sorted([*found, *between], key=lambda one: one.start_ms)
     return tuple(every) if len(every) <= MOST else ()
-
-
-def _beginning_or_ending(case: Case) -> NDArray[np.bool_]:
-    """Per bin, whether a record of what came in begins or ends in it."""
-    view, flows = scene(case), case.flows
-    met = view.grid.starting(flows.start_ms[view.came]) + view.grid.starting(flows.end_ms[view.came])
-    bins: NDArray[np.bool_] = met > 0
-    return bins
 
 
 def _quiet(case: Case, carried: NDArray[np.bool_], *, covered: bool) -> list[QuietTime]:

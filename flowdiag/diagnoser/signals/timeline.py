@@ -46,8 +46,20 @@ class Grid:
 
         counted: of these records only; None for all.
         """
+        return touching(*self.begun_and_ended(start_ms, end_ms, counted))
 
-        def changes(step: slice) -> NDArray[np.int64]:
+    def begun_and_ended(
+        self,
+        start_ms: NDArray[np.int64],
+        end_ms: NDArray[np.int64],
+        counted: NDArray[np.bool_] | None = None,
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """How many records that touch the grid begin and end in each bin, those beyond it in the bins at its ends. Both [bins].
+
+        counted: as for covering().
+        """
+
+        def ends(step: slice) -> NDArray[np.int64]:
             start, end = start_ms[step], end_ms[step]
             inside = (end >= self.start_ms) & (start < self.end_ms)
             if counted is not None:
@@ -55,12 +67,10 @@ class Grid:
             rows = np.flatnonzero(inside)
             first = (np.maximum(start[rows], self.start_ms) - self.start_ms) // self.step_ms
             last = (np.minimum(end[rows], self.end_ms - 1) - self.start_ms) // self.step_ms
-            begun = np.bincount(first, minlength=self.bins + 1)
-            return begun - np.bincount(last + 1, minlength=self.bins + 1)
+            return np.concatenate([np.bincount(side, minlength=self.bins) for side in (first, last)])
 
-        change = chunked_sum(changes, len(start_ms), cells=self.bins)
-        count: NDArray[np.int64] = np.cumsum(change)[: self.bins]
-        return count
+        begun, ended = np.split(chunked_sum(ends, len(start_ms), cells=2 * self.bins), 2)
+        return begun.astype(np.int64), ended.astype(np.int64)
 
     def starting(self, start_ms: NDArray[np.int64]) -> NDArray[np.int64]:
         """How many records start in each bin. Shape [bins]."""
@@ -74,6 +84,13 @@ class Grid:
         windows = WindowGrid(self.start_ms, self.step_ms, self.bins)
         series: NDArray[np.float64] = spread(start_ms, end_ms, [values], windows)[0, 0]
         return series
+
+
+def touching(begun: NDArray[np.int64], ended: NDArray[np.int64]) -> NDArray[np.int64]:
+    """How many records touch each bin, of those that begin and end in each. Shape [bins]."""
+    count: NDArray[np.int64] = np.cumsum(begun)
+    count[1:] -= np.cumsum(ended)[:-1]
+    return count
 
 
 def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
