@@ -25,7 +25,7 @@ def chunks(rows: int, cells: int = 0) -> list[slice]:
 
 
 def chunked_sum(work: Callable[[slice], NDArray[Any]], rows: int, cells: int = 0) -> NDArray[Any]:
-    """The sum of what work gives for each of steps(rows, cells), arrays of one shape, added in the order of the steps.
+    """The sum of what work gives for each of chunks(rows, cells), arrays of one shape, added in the order of the steps.
 
     In one thread: numpy.bincount, of which such work consists, lets no other go on.
     """

@@ -157,7 +157,7 @@ def command(
     printer = _Printer(quiet=quiet)
     collect(
         settings,
-        [read_address(backend) for backend in places],
+        [read_address(place) for place in places],
         metrics_port=metrics_port,
         say=printer.say,
         status=printer.status,

@@ -9,8 +9,6 @@ import pandas as pd
 from flowdiag.review.portfolio_review import PortfolioReview
 from flowdiag.review.table import LINK_COLUMNS, SITE_COLUMNS, Cell, link_rows, site_rows
 
-_DIGITS = 6  # more than any measurement has
-
 
 def site_frame(review: PortfolioReview) -> pd.DataFrame:
     """One row a site, SITE_COLUMNS as Python's own types; None for what there is not."""

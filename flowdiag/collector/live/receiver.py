@@ -69,9 +69,9 @@ class Receiver:
         for udp, tcp in sockets:
             address = udp.getsockname()
             senders = Senders(self._exporters, to_bytes(plain(address[0])), address[1])
-            message_decoder = UdpIntake(udp, senders)
-            self._selector.register(udp, selectors.EVENT_READ, (message_decoder, None))
-            self._udp.append(message_decoder)
+            intake = UdpIntake(udp, senders)
+            self._selector.register(udp, selectors.EVENT_READ, (intake, None))
+            self._udp.append(intake)
             self._tcp.append(StreamIntake(tcp, senders, self._selector, self._connections, tls))
         self._held: list[bytes] = []  # messages of streams that could not be written yet
         self._unspooled = 0
@@ -90,8 +90,8 @@ class Receiver:
                 else:
                     self._take(source, connection)
                 if not count % _STREAMS_BETWEEN_DATAGRAMS:
-                    for message_decoder in self._udp:
-                        self._take_datagrams(message_decoder)
+                    for intake in self._udp:
+                        self._take_datagrams(intake)
             now = time.monotonic()
             if now - last >= TICK_S:
                 self._tick(now - last)
@@ -102,9 +102,9 @@ class Receiver:
 
     def finish(self) -> None:
         """Takes what the kernel holds, and closes the spool."""
-        for message_decoder in self._udp:
+        for intake in self._udp:
             for _ in range(LAST_BATCHES):
-                if not self._take_datagrams(message_decoder):
+                if not self._take_datagrams(intake):
                     break
         self._exporters.refill(TICK_S)
         until = time.monotonic() + LAST_S
@@ -126,7 +126,7 @@ class Receiver:
             datagrams=self._exporters.taken,
             not_allowed=self._exporters.not_allowed,
             limited=self._exporters.limited,
-            kernel_drops=sum(message_decoder.dropped() for message_decoder in self._udp),
+            kernel_drops=sum(intake.dropped() for intake in self._udp),
             unspooled=self._unspooled + spool.removed,
             spooled=spool.datagrams,
             synced=spool.synced,
@@ -168,9 +168,9 @@ class Receiver:
             if taken or self._held:
                 self._write_held()
 
-    def _take_datagrams(self, message_decoder: UdpIntake) -> int:
+    def _take_datagrams(self, intake: UdpIntake) -> int:
         parts: list[bytes] = []
-        taken = message_decoder.take(parts)
+        taken = intake.take(parts)
         if taken and not self._spool.append(parts, taken):
             self._unspooled += taken
         return taken

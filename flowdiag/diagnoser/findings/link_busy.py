@@ -45,7 +45,21 @@ from flowdiag.diagnoser.sentences import load as wording
 from flowdiag.diagnoser.signals.at_limit import at_limit
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.signals.losses import lost_between
-from flowdiag.diagnoser.signals.saturation import doubts, figures, way
+from flowdiag.diagnoser.signals.saturation import (
+    BusyMinutes,
+    Confirms,
+    EstimatedMean,
+    FullMinutes,
+    LostShare,
+    MeanShare,
+    TimesUsual,
+    UsualDays,
+    UsualDeviation,
+    Usually,
+    doubts,
+    figures,
+    way,
+)
 from flowdiag.durations import MINUTE_MS
 
 CODE: Final = "link-busy"
@@ -56,23 +70,17 @@ class LinkBusy(Evidence):
     capacity_mbps: Capacity
     mean_mbps: Mean
     peak_mbps: Peak
-    mean_share_of_plan: Annotated[float, Key("mean rate over the plan's", "mean share of the plan")]
-    full_minutes: Annotated[float, Key("minutes at the full threshold or over it")]
-    busy_minutes: Annotated[float, Key("minutes at the busy threshold or over it")]
-    confirms_mbps: Annotated[
-        float, Key("rate of the other direction, whose acknowledgements these packets are", "acknowledges")
-    ] = ABSENT
-    lost_share: Annotated[float, Key("part of the records that was lost at that time")] = ABSENT
-    estimated_mean_mbps: Annotated[float, Key("mean rate with what was lost")] = ABSENT
+    mean_share_of_plan: MeanShare
+    full_minutes: FullMinutes
+    busy_minutes: BusyMinutes
+    confirms_mbps: Confirms = ABSENT
+    lost_share: LostShare = ABSENT
+    estimated_mean_mbps: EstimatedMean = ABSENT
     spells: Spells = ABSENT
-    usual_mbps: Annotated[
-        float, Key("median rate of the same clock time on earlier days of the export", "usual at this time")
-    ] = ABSENT
-    usual_mad_mbps: Annotated[float, Key("median absolute deviation of that", in_notes=False)] = ABSENT
-    usual_days: Annotated[int, Key("how many days that were", "days compared with")] = ABSENT
-    times_usual: Annotated[
-        float | None, Key("mean rate over the usual one; null where that is none", "times the usual")
-    ] = ABSENT
+    usual_mbps: Usually = ABSENT
+    usual_mad_mbps: UsualDeviation = ABSENT
+    usual_days: UsualDays = ABSENT
+    times_usual: TimesUsual = ABSENT
     hosts: Hosts
     applications: Applications
     destinations: Destinations

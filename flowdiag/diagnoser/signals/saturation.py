@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MINOR, NOTED, Doubt
+from flowdiag.diagnoser.evidence import Key
 from flowdiag.diagnoser.sentences import load as wording
 from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.attribution import attribution
@@ -27,6 +28,24 @@ DIP: Final = 0.5
 # are forty times as much (RFC 1122 4.2.3.2): smaller packets beside five times as much the other way are hardly data.
 ACKNOWLEDGING_OCTETS: Final = 100.0
 CONFIRMED_TIMES: Final = 5.0
+
+# The figures of figures(), for the evidence of the findings that carry them.
+MeanShare = Annotated[float, Key("mean rate over the plan's", "mean share of the plan")]
+FullMinutes = Annotated[float, Key("minutes at the full threshold or over it")]
+BusyMinutes = Annotated[float, Key("minutes at the busy threshold or over it")]
+Confirms = Annotated[
+    float, Key("rate of the other direction, whose acknowledgements these packets are", "acknowledges")
+]
+LostShare = Annotated[float, Key("part of the records that was lost at that time")]
+EstimatedMean = Annotated[float, Key("mean rate with what was lost")]
+Usually = Annotated[
+    float, Key("median rate of the same clock time on earlier days of the export", "usual at this time")
+]
+UsualDeviation = Annotated[float, Key("median absolute deviation of that", in_notes=False)]
+UsualDays = Annotated[int, Key("how many days that were", "days compared with")]
+TimesUsual = Annotated[
+    float | None, Key("mean rate over the usual one; null where that is none", "times the usual")
+]
 
 
 def figures(case: Case, episode: Episode) -> tuple[dict[str, Any], Usual | None]:

@@ -34,9 +34,9 @@ def receiver_parts() -> Iterator[Parts]:
         listener.setblocking(False)
         all_connections = Connections(selector, 10)
         senders = Senders(Exporters(AllowList(None), 10), to_bytes("127.0.0.1"), 4739)
-        message_decoder = StreamIntake(listener, senders, selector, all_connections, None)
-        yield selector, message_decoder, all_connections, listener
-        message_decoder.close()
+        intake = StreamIntake(listener, senders, selector, all_connections, None)
+        yield selector, intake, all_connections, listener
+        intake.close()
 
 
 @contextmanager
@@ -53,18 +53,18 @@ def no_descriptors() -> Iterator[None]:
 
 
 def test_without_descriptors_connections_wait_and_the_loop_does_not_turn(receiver_parts: Parts) -> None:
-    selector, message_decoder, all_connections, listener = receiver_parts
+    selector, intake, all_connections, listener = receiver_parts
     waiting = [socket.create_connection(listener.getsockname()) for _ in range(3)]
     with no_descriptors():
         assert [key.data[1] for key, _ in selector.select(5)] == [None]
-        message_decoder.accept()
+        intake.accept()
         assert selector.select(0) == []
-        message_decoder.tick(hold=False)
+        intake.tick(hold=False)
         assert [key.data[1] for key, _ in selector.select(5)] == [None]
-        message_decoder.accept()
+        intake.accept()
         assert selector.select(0) == []
-    message_decoder.tick(hold=False)
-    message_decoder.accept()
+    intake.tick(hold=False)
+    intake.accept()
     assert len(all_connections) == 3
     assert all_connections.refused == 0
     for stream in waiting:
@@ -74,46 +74,46 @@ def test_without_descriptors_connections_wait_and_the_loop_does_not_turn(receive
 def test_the_time_for_which_a_connection_has_to_wait_does_not_count(
     receiver_parts: Parts, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    _, message_decoder, all_connections, listener = receiver_parts
+    _, intake, all_connections, listener = receiver_parts
     with socket.create_connection(listener.getsockname()):
-        wait_until(lambda: message_decoder.accept() or len(all_connections) == 1)
-        (connection,) = all_connections.of(message_decoder)
+        wait_until(lambda: intake.accept() or len(all_connections) == 1)
+        (connection,) = all_connections.of(intake)
         now = time.monotonic()
-        message_decoder.hold(connection)
+        intake.hold(connection)
         monkeypatch.setattr(time, "monotonic", lambda: now + 1_000)
         all_connections.close_slow()
-        message_decoder.tick(hold=False)
+        intake.tick(hold=False)
         all_connections.close_slow()
         assert connection in all_connections
         monkeypatch.setattr(time, "monotonic", lambda: now + 1_000 + connections.HEADER_S + 1)
         all_connections.close_slow()
         assert connection not in all_connections
         # Its event may have been there already when it was closed.
-        assert message_decoder.read(connection, []) == 0
-        message_decoder.hold(connection)
+        assert intake.read(connection, []) == 0
+        intake.hold(connection)
 
 
 def test_a_connection_waits_to_be_writable_only_as_long_as_it_has_to(
     receiver_parts: Parts, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Or the loop would turn: nearly always a socket can be written to."""
-    selector, message_decoder, all_connections, listener = receiver_parts
+    selector, intake, all_connections, listener = receiver_parts
     with socket.create_connection(listener.getsockname()) as other:
-        wait_until(lambda: message_decoder.accept() or len(all_connections) == 1)
-        (connection,) = all_connections.of(message_decoder)
+        wait_until(lambda: intake.accept() or len(all_connections) == 1)
+        (connection,) = all_connections.of(intake)
         with monkeypatch.context() as patched:
             patched.setattr(connection, "stream", WantsToWrite(connection.stream))
-            assert message_decoder.read(connection, []) == 0
+            assert intake.read(connection, []) == 0
         assert [key.data[1] for key, _ in selector.select(5)] == [connection]
-        message_decoder.hold(connection)
+        intake.hold(connection)
         assert selector.select(0) == []
-        message_decoder.tick(hold=False)
+        intake.tick(hold=False)
         assert [key.data[1] for key, _ in selector.select(5)] == [connection]
-        assert message_decoder.read(connection, []) == 0  # nothing has come
+        assert intake.read(connection, []) == 0  # nothing has come
         assert selector.select(0) == []
         other.sendall(ipfix(with_template()))
         assert [key.data[1] for key, _ in selector.select(5)] == [connection]
-        assert message_decoder.read(connection, []) == 1
+        assert intake.read(connection, []) == 1
 
 
 class WantsToWrite:
