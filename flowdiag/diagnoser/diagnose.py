@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from itertools import chain
-from typing import Final
+from typing import Any, Final
 
 from flowdiag.aggregator import concurrently
 from flowdiag.aggregator.ranking import rank_applications, rank_destinations, rank_talkers
@@ -19,6 +21,7 @@ from flowdiag.diagnoser.signals.full_times import figures
 from flowdiag.diagnoser.verdict import decide, touches
 
 FINDERS: Final = tuple(kind.find for kind in KINDS if kind.find is not None)
+RANKINGS: Final = (rank_talkers, rank_applications, rank_destinations)
 
 # Findings outside the window are context when they lie within a day of it; further away they are of no use.
 CONTEXT_MS: Final = 86_400_000
@@ -29,18 +32,18 @@ SEVERITIES: Final = ("critical", "warning", "info")
 
 def diagnose(case: Case) -> Diagnosis:
     """The diagnosis of a case. Deterministic: the same case gives the same findings in the same order."""
-    found = list(chain.from_iterable(concurrently.in_order(lambda find: find(case), FINDERS)))
-    findings = in_order(case, left_to_security(single_host.with_advice(found)))
-    flows, profile, window = case.flows, case.profile, case.window_ms
-    talkers, applications, destinations = concurrently.in_order(
-        lambda rank: rank(flows, profile, window, limit=RANKED),
-        (rank_talkers, rank_applications, rank_destinations),
-    )
+
+    ranked = (case.flows, case.profile, case.window_ms)
+    works: list[Callable[[], Any]] = [partial(find, case) for find in FINDERS]
+    works += [partial(rank, *ranked, limit=RANKED) for rank in RANKINGS]
+    works.append(partial(figures, case))
+    *found, talkers, applications, destinations, links = concurrently.in_order(lambda work: work(), works)
+    findings = in_order(case, left_to_security(single_host.with_advice(list(chain.from_iterable(found)))))
     return Diagnosis(
         case=case,
         verdict=decide(case, findings),
         findings=findings,
-        links=figures(case),
+        links=links,
         talkers=talkers,
         applications=applications,
         destinations=destinations,
