@@ -61,19 +61,19 @@ def plan(
     from flowdiag.collector.store.opening import open_backend
     from flowdiag.collector.store.statistics import RowCounts, stored_span
 
-    places = [open_backend(path) for path in stores]
+    backends = [open_backend(path) for path in stores]
     with ExitStack() as reading:
-        for backend in places:  # nobody removes files between the listing and the look into them
+        for backend in backends:  # nobody removes files between the listing and the look into them
             reading.enter_context(backend.reading())
         first_ms = last_ms = None
-        if len(places) == len(paths):
-            spans = [stored_span(backend, exporters) for backend in places]
+        if len(backends) == len(paths):
+            spans = [stored_span(backend, exporters) for backend in backends]
             first_ms = min((first for first, _ in spans if first is not None), default=None)
             last_ms = max((last for _, last in spans if last is not None), default=None)
         try:
             window_ms = resolve_window(window_from, window_to, timezone, first_ms, last_ms)
         except UsageError:
-            if len(places) == len(paths):
+            if len(backends) == len(paths):
                 raise
             return Plan()  # the other exports have to be read to tell which day is meant
         begin = None if window_from is None else window_ms[0]
@@ -81,7 +81,7 @@ def plan(
         if not context:
             return Plan(_widened(begin, end, MARGIN_MS, MARGIN_MS))
         widest = _widened(begin, end, EARLIER_DAYS[0] * DAY_MS, DAY_MS)
-        counts = [RowCounts(backend, exporters, widest) for backend in places]
+        counts = [RowCounts(backend, exporters, widest) for backend in backends]
         window_rows = sum(count.rows((begin, end)) for count in counts)
 
         def is_cheap(span: Span) -> bool:

@@ -114,10 +114,10 @@ class KeptMonth:
 class PartialCache:
     """The kept partials of one site. counting: of counting_profile()."""
 
-    def __init__(self, place: StorageBackend, counting: Profile) -> None:
-        self._place = place
-        places = (sorted(counting.site.exporters), [link.interfaces for link in counting.link])
-        self._folder = f"{REVIEWED}/{hashlib.sha256(repr(places).encode()).hexdigest()[:16]}"
+    def __init__(self, backend: StorageBackend, counting: Profile) -> None:
+        self._backend = backend
+        counted = (sorted(counting.site.exporters), [link.interfaces for link in counting.link])
+        self._folder = f"{REVIEWED}/{hashlib.sha256(repr(counted).encode()).hexdigest()[:16]}"
         self._rules = code_version() + counting.model_dump_json().encode()
 
     def key(self, day: FlowDay) -> bytes:
@@ -128,7 +128,7 @@ class PartialCache:
         """What is kept for a month (YYYY-MM); nothing if it is not there or damaged."""
         nothing = KeptMonth(_SCHEMA.empty_table())
         try:
-            octets = self._place.read(self._path(month))
+            octets = self._backend.read(self._path(month))
             if octets is None or len(octets) > MAX_OCTETS:
                 return nothing
             # As large as one batch: threads would cost more than they save.
@@ -146,7 +146,7 @@ class PartialCache:
         with pa.ipc.new_stream(sink, _SCHEMA, options=options) as writer:
             writer.write_table(kept.table())
         try:
-            self._place.write(self._path(month), sink.getvalue().to_pybytes())
+            self._backend.write(self._path(month), sink.getvalue().to_pybytes())
         except (OSError, StoreError, pa.ArrowException):
             return False
         return True

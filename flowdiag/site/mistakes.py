@@ -15,11 +15,11 @@ from flowdiag.site.profile import (
     Allowed,
     Application,
     Keepalive,
+    KeyPath,
     Label,
     Link,
     Profile,
     Site,
-    StorageBackend,
     Thresholds,
     applications_at_odds,
     labels_at_odds,
@@ -79,7 +79,7 @@ def mistakes_in(error: ValidationError, raw: Mapping[str, Any]) -> list[Mistake]
         labels = labels_at_odds(_valid(raw, "label", Label))
         applications = applications_at_odds(_valid(raw, "application", Application))
         between = [*links, *labels, *applications]
-        found += [_at_odds(backend, what, raw) for backend, what in between]
+        found += [_at_odds(path, what, raw) for path, what in between]
     return found
 
 
@@ -96,31 +96,31 @@ def _valid(raw: Mapping[str, Any], key: str, model: type[Any]) -> list[tuple[int
 
 
 def _from_detail(detail: ErrorDetails, raw: Mapping[str, Any]) -> Iterator[Mistake]:
-    backend = detail["loc"]
+    path = detail["loc"]
     if detail["type"] == AT_ODDS:
         for below, what in detail["ctx"]["found"]:
-            yield _at_odds((*backend, *below), what, raw)
+            yield _at_odds((*path, *below), what, raw)
         return
     if _is_unknown(detail):
-        yield _unknown_key(backend, raw)
+        yield _unknown_key(path, raw)
         return
-    key = key_text(backend, raw)
+    key = key_text(path, raw)
     if detail["type"] == "missing":
-        yield Mistake(key, "is missing", allowed_at(backend))
-    elif backend and backend[-1] == "[key]":
+        yield Mistake(key, "is missing", allowed_at(path))
+    elif path and path[-1] == "[key]":
         yield Mistake(
-            key_text(backend[:-2], raw),
-            f"the name {shown(backend[-2])} cannot be used",
+            key_text(path[:-2], raw),
+            f"the name {shown(path[-2])} cannot be used",
             "text of 1 to 200 characters",
         )
     elif detail["type"] == "value_error":
-        yield Mistake(key, str(detail["ctx"]["error"]), allowed_at(backend))
+        yield Mistake(key, str(detail["ctx"]["error"]), allowed_at(path))
     elif detail["type"] == "too_long" and isinstance(detail["input"], list):
         yield Mistake(
             key, f"has {detail['ctx']['actual_length']} entries", f"at most {detail['ctx']['max_length']}"
         )
     else:
-        yield Mistake(key, f"{_kind(detail['input'])} is not allowed", allowed_at(backend))
+        yield Mistake(key, f"{_kind(detail['input'])} is not allowed", allowed_at(path))
 
 
 def _kind(value: object) -> str:
@@ -132,14 +132,14 @@ def _kind(value: object) -> str:
     return shown(value)
 
 
-def _at_odds(backend: StorageBackend, what: str, raw: Mapping[str, Any]) -> Mistake:
-    return Mistake(key_text(backend, raw), what)
+def _at_odds(path: KeyPath, what: str, raw: Mapping[str, Any]) -> Mistake:
+    return Mistake(key_text(path, raw), what)
 
 
-def _unknown_key(backend: StorageBackend, raw: Mapping[str, Any]) -> Mistake:
-    known = list(keys_of(_MODELS[_names(backend[:-1])]))
-    wanted = str(backend[-1])
-    near = _nearest(backend)
+def _unknown_key(path: KeyPath, raw: Mapping[str, Any]) -> Mistake:
+    known = list(keys_of(_MODELS[_names(path[:-1])]))
+    wanted = str(path[-1])
+    near = _nearest(path)
     elsewhere = [names for names, other in _MODELS.items() if wanted in keys_of(other)]
     what = "unknown key"
     if near:
@@ -147,29 +147,29 @@ def _unknown_key(backend: StorageBackend, raw: Mapping[str, Any]) -> Mistake:
     elif elsewhere:
         table = ".".join(elsewhere[0])
         what += f", it belongs into [{table}]" if table else ", it belongs at the top"
-    return Mistake(key_text(backend, raw), what, " or ".join([", ".join(known[:-1]), known[-1]]))
+    return Mistake(key_text(path, raw), what, " or ".join([", ".join(known[:-1]), known[-1]]))
 
 
 def _is_unknown(detail: ErrorDetails) -> bool:
     return detail["type"] == "extra_forbidden"
 
 
-def _nearest(backend: StorageBackend) -> str | None:
+def _nearest(path: KeyPath) -> str | None:
     """The known key that an unknown one resembles."""
     from difflib import get_close_matches  # needed for a wrong profile only
 
-    known = keys_of(_MODELS[_names(backend[:-1])])
-    near = get_close_matches(str(backend[-1])[:MAX_SHOWN].lower(), known, n=1)
+    known = keys_of(_MODELS[_names(path[:-1])])
+    near = get_close_matches(str(path[-1])[:MAX_SHOWN].lower(), known, n=1)
     return near[0] if near else None
 
 
-def _names(backend: StorageBackend) -> tuple[str, ...]:
-    return tuple(part for part in backend if isinstance(part, str))
+def _names(path: KeyPath) -> tuple[str, ...]:
+    return tuple(part for part in path if isinstance(part, str))
 
 
-def allowed_at(backend: StorageBackend) -> str | None:
-    """What the key at a place may hold, from the model's Allowed marks."""
-    names = _names(backend)
+def allowed_at(path: KeyPath) -> str | None:
+    """What the key at a path may hold, from the model's Allowed marks."""
+    names = _names(path)
     for length in range(len(names), 0, -1):
         model = _MODELS.get(names[: length - 1])
         if model is not None and names[length - 1] in keys_of(model):
@@ -190,17 +190,17 @@ def allowed_text(model: type[BaseModel], key: str) -> str | None:
     return None
 
 
-def key_text(backend: StorageBackend, raw: Mapping[str, Any]) -> str:
-    """A place as people count: link[2].down_mbps, with the name of the link or label where it has one."""
+def key_text(path: KeyPath, raw: Mapping[str, Any]) -> str:
+    """A path as people count: link[2].down_mbps, with the name of the link or label where it has one."""
     text = ""
-    for part in backend:
+    for part in path:
         if isinstance(part, int):
             text += f"[{part + 1}]"
         else:
             plain = part.replace("_", "").replace("-", "").isalnum() and len(part) <= MAX_SHOWN
             part = part if plain else shown(part)
             text += f".{part}" if text else part
-    name = _name_of(backend, raw)
+    name = _name_of(path, raw)
     return f"{text} ({name})" if name else text
 
 
@@ -209,14 +209,10 @@ def link_key(profile: Profile, number: int, key: str) -> str:
     return key_text(("link", number, key), {"link": [{"name": link.name} for link in profile.link]})
 
 
-def _name_of(backend: StorageBackend, raw: Mapping[str, Any]) -> str | None:
-    if (
-        len(backend) < 2
-        or backend[0] not in ("link", "label", "application")
-        or not isinstance(backend[1], int)
-    ):
+def _name_of(path: KeyPath, raw: Mapping[str, Any]) -> str | None:
+    if len(path) < 2 or path[0] not in ("link", "label", "application") or not isinstance(path[1], int):
         return None
-    tables = raw.get(str(backend[0]))
-    table = tables[backend[1]] if isinstance(tables, list) and backend[1] < len(tables) else None
+    tables = raw.get(str(path[0]))
+    table = tables[path[1]] if isinstance(tables, list) and path[1] < len(tables) else None
     name = table.get("name") if isinstance(table, Mapping) else None
-    return f"{backend[0]} {shown(name)}" if isinstance(name, str) and name.strip() else None
+    return f"{path[0]} {shown(name)}" if isinstance(name, str) and name.strip() else None

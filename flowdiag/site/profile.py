@@ -347,12 +347,13 @@ class Profile(_Model):
         ]
 
 
-StorageBackend = tuple[str | int, ...]
+# Keys and positions that lead to a value: ("link", 0, "down_mbps").
+KeyPath = tuple[str | int, ...]
 AT_ODDS: Final = "at_odds"
 
 
-def at_odds(found: Sequence[tuple[StorageBackend, str]]) -> PydanticCustomError:
-    """One error for values that are fine alone but not together: (place below the model, what is wrong)."""
+def at_odds(found: Sequence[tuple[KeyPath, str]]) -> PydanticCustomError:
+    """One error for values that are fine alone but not together: (path below the model, what is wrong)."""
     return PydanticCustomError(
         AT_ODDS, "{text}", {"text": "; ".join(text for _, text in found), "found": list(found)}
     )
@@ -360,7 +361,7 @@ def at_odds(found: Sequence[tuple[StorageBackend, str]]) -> PydanticCustomError:
 
 def links_at_odds(
     links: Sequence[tuple[int, Link]], *, complete: bool = True
-) -> Iterator[tuple[StorageBackend, str]]:
+) -> Iterator[tuple[KeyPath, str]]:
     """What is wrong between links, given with their position in the profile.
 
     complete: these are all links of the profile, not only those that are right by themselves.
@@ -382,7 +383,7 @@ def links_at_odds(
         yield ("link", links[0][0], "role"), "no link is the primary one"
 
 
-def labels_at_odds(labels: Sequence[tuple[int, Label]]) -> Iterator[tuple[StorageBackend, str]]:
+def labels_at_odds(labels: Sequence[tuple[int, Label]]) -> Iterator[tuple[KeyPath, str]]:
     """Networks that have two names."""
     for number, label, first in _repeated((n, label, label.network) for n, label in labels):
         yield ("label", number, "network"), f"label[{first + 1}] names {label.network} already"
@@ -390,7 +391,7 @@ def labels_at_odds(labels: Sequence[tuple[int, Label]]) -> Iterator[tuple[Storag
 
 def applications_at_odds(
     applications: Sequence[tuple[int, Application]],
-) -> Iterator[tuple[StorageBackend, str]]:
+) -> Iterator[tuple[KeyPath, str]]:
     """Names given twice, and ports of two applications."""
     for number, _, first in _repeated((n, own, own.name.casefold()) for n, own in applications):
         yield ("application", number, "name"), f"application[{first + 1}] has this name too"
