@@ -7,9 +7,10 @@ site's own zone; rates are in Mbit/s with the framing of the link, octets and pa
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from msgspec.structs import asdict
 
 from flowdiag.diagnoser.diagnosis import Diagnosis as Diagnosed
 
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from flowdiag.site.profile import Profile
 
 
-class Diagnosis(Diagnosed):
+class Diagnosis(Diagnosed, frozen=True, eq=False):
     """A diagnosis that tells itself: to_json(), to_html(), to_text(), and as a page in a notebook."""
 
     def to_json(self, *, ticket: str | None = None) -> str:
@@ -89,7 +90,7 @@ def diagnose(
         link=link,
         direction=direction,
     )
-    return Diagnosis(**{field.name: getattr(found, field.name) for field in fields(found)})
+    return Diagnosis(**asdict(found))
 
 
 def usage(

@@ -7,9 +7,10 @@ the other time.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+
+from msgspec.structs import replace
 
 from flowdiag.collector.readers.inputs import STANDARD_INPUT, Progress, is_store
 from flowdiag.diagnoser.case import Case

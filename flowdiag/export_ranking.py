@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
+
+from msgspec.structs import replace
 
 from flowdiag.aggregator.top import ANY_SITE, rank_batches
 from flowdiag.aggregator.top_ranking import Request, Top

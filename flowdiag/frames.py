@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from msgspec.structs import asdict
 
 from flowdiag.aggregator.top_keys import Conversation, Kind
 from flowdiag.aggregator.top_ranking import Ranking
@@ -53,7 +54,7 @@ def ranking_frame(ranking: Ranking, kind: Kind, zone: str) -> pd.DataFrame:
     def column(values: Iterable[Any], dtype: str) -> pd.Series[Any]:
         return pd.Series(list(values), index=index, dtype=dtype)
 
-    keys = [vars(row.key) if isinstance(row.key, Conversation) else {"key": row.key} for row in rows]
+    keys = [asdict(row.key) if isinstance(row.key, Conversation) else {"key": row.key} for row in rows]
     columns: dict[str, Any] = {name: column((key[name] for key in keys), "str") for name in key_columns(kind)}
     columns["label"] = column((row.label for row in rows), "object")
     for name, dtype in _MEASURES.items():

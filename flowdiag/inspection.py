@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
@@ -16,6 +15,7 @@ from typing import Any, Final
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.addresses import to_text
@@ -44,8 +44,7 @@ COLUMNS: Final = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class InterfaceTotals:
+class InterfaceTotals(Struct, frozen=True):
     """Octets by ingress (octets_in) and egress interface (octets_out), unscaled, as exported."""
 
     exporter: bytes
@@ -56,8 +55,7 @@ class InterfaceTotals:
     octets_out: int
 
 
-@dataclass(frozen=True)
-class Inspection:
+class Inspection(Struct, frozen=True):
     """first_ms, last_ms: earliest start and latest end of a flow, ms since 1970 UTC, exporter's clock."""
 
     report: ExportReport

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Literal
+
+from msgspec.structs import replace
 
 from flowdiag.aggregator.build import build_case_data
 from flowdiag.aggregator.coverage import Coverage

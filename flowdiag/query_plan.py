@@ -12,9 +12,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
+
+from msgspec import Struct
 
 from flowdiag.collector.readers.inputs import is_store
 from flowdiag.collector.span import EVERYTHING, Span
@@ -32,8 +33,7 @@ EARLIER_DAYS: Final = (92, 56, 28, 14, 7)
 CHEAP_ROWS: Final = 1_000_000
 
 
-@dataclass(frozen=True)
-class Plan:
+class Plan(Struct, frozen=True):
     """span: to read; cut: how much is read around the window, in ms, where that is less than a day."""
 
     span: Span = EVERYTHING

@@ -6,9 +6,10 @@ They are settled before anything is read, since what is read of a store ends a w
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
+
+from msgspec import Struct
 
 from flowdiag.collector.readers.inputs import is_store
 from flowdiag.collector.store.asking import asked_again
@@ -20,8 +21,7 @@ from flowdiag.site.window import dated, needs_a_date
 FILLED_WITHIN_MS: Final = 1_800_000
 
 
-@dataclass(frozen=True)
-class AskedTimes:
+class AskedTimes(Struct, frozen=True):
     """window_from, window_to: ends of the window with dates where a store had to tell them, else as they were given.
 
     remark: says by what they were placed where that may surprise.

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.cli.demo import CAPTURE, PROFILE
 from flowdiag.collector.report import ExportReport, SessionReport

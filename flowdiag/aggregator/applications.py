@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from typing import Any, Final
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.choosing import either
@@ -38,8 +39,7 @@ _FIRST_PLACE[list(PORT_PROTOCOLS)] = np.arange(len(PORT_PROTOCOLS)) * _PORTS
 NO_NAMES: Final = frozenset({"", "unknown", "unclassified", "undefined", "none", "n/a", "other"})
 
 
-@dataclass(frozen=True)
-class Catalogue:
+class Catalogue(Struct, frozen=True):
     """ports: (protocol number, port) -> name; protocols: number -> name; classes: name in lower case -> class;
     words: (word, class) to find in an exporter's name, in order; spellings: name in lower case -> as it is shown.
     """

@@ -7,7 +7,6 @@ that are the same from the site's side are then taken over as they stand.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import fields
 from typing import Any, Final
 
 import numpy as np
@@ -262,9 +261,9 @@ _INTEGERS: Final = {
     "egress": np.int32,
 }
 COLUMN_TYPES: Final[dict[str, Any]] = {
-    field.name: _INTEGERS.get(field.name, np.float64)
-    for field in fields(SiteFlows)
-    if field.name not in ("addresses", "applications", "message")
+    name: _INTEGERS.get(name, np.float64)
+    for name in SiteFlows.__struct_fields__
+    if name not in ("addresses", "applications", "message")
 }
 # What a site's flows have of their own, and the column of the records, of the same type, that it stands for.
 _DERIVED: Final[dict[str, str | None]] = {

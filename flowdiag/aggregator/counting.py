@@ -14,10 +14,10 @@ Facts the rules follow:
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.choosing import either
@@ -62,27 +62,20 @@ class InterfaceLinks:
         return links
 
 
-@dataclass
 class Tally:
     """What the decisions rest on, added up over the batches of an export.
 
-    Arrays are [source, link, direction, metered]; unnumbered and egress_known are per source.
+    records, octets, inside_octets: float64 [source, link, direction, metered]; kinds: all records, [source, metered];
+    egress_known: [source], of the records metered at ingress.
     """
 
-    links: int
-    records: NDArray[np.float64] = field(init=False)
-    octets: NDArray[np.float64] = field(init=False)
-    inside_octets: NDArray[np.float64] = field(init=False)
-    kinds: NDArray[np.float64] = field(init=False)  # [source, metered], all records
-    egress_known: NDArray[np.float64] = field(init=False)  # [source], of the records metered at ingress
-    # Which small interface numbers were seen; the last entry but one stands for all beyond, the last for none.
-    _seen: NDArray[np.bool_] = field(init=False)
-
-    def __post_init__(self) -> None:
-        shape = (0, self.links, 2, _KINDS)
+    def __init__(self, links: int) -> None:
+        self.links = links
+        shape = (0, links, 2, _KINDS)
         self.records, self.octets, self.inside_octets = (np.zeros(shape) for _ in range(3))
         self.kinds = np.zeros((0, _KINDS))
         self.egress_known = np.zeros(0)
+        # Which small interface numbers were seen; the last entry but one stands for all beyond, the last for none.
         self._seen = np.zeros(SMALL_INTERFACES + 2, np.bool_)
 
     @property
@@ -130,8 +123,7 @@ class Tally:
                 setattr(self, name, np.concatenate([array, np.zeros((missing, *array.shape[1:]))]))
 
 
-@dataclass(frozen=True, eq=False)
-class Decisions:
+class Decisions(Struct, frozen=True, eq=False):
     """What counts. by_inside: no interface numbers, direction by the site's networks.
 
     counts: bool [source, link, direction, metered]; counts_locally: bool [source, metered, egress known];
@@ -195,8 +187,7 @@ def metered_on_arrival(tally: Tally, decisions: Decisions) -> tuple[bool, ...]:
     return tuple((counted[:, INGRESS_METERED] > MOSTLY * counted.sum(axis=1)).tolist())
 
 
-@dataclass(frozen=True, eq=False)
-class Counted:
+class Counted(Struct, frozen=True, eq=False):
     """Rows of Records with the link and direction that they count on; a row may come twice (two links).
 
     rows: positions, None for all in order; link, direction: int8; inside_is_src: bool. All [n].

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.collector.report import LossEvent
 
 
-@dataclass(frozen=True, eq=False)
-class Coverage:
+class Coverage(Struct, frozen=True, eq=False):
     """Everything that bounds what the figures can mean. Times are ms since 1970 UTC on the clock of SiteFlows.
 
     span_ms: [from, to) from the first to the last sign of life of the exporter (messages or flows); None: first_ms, last_ms.

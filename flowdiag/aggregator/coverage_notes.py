@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.address_numbers import MAX_ADDRESSES
@@ -38,8 +39,7 @@ BULK_PART: Final = 0.5
 TCP: Final = 6
 
 
-@dataclass(frozen=True, eq=False)
-class Remarks:
+class Remarks(Struct, frozen=True, eq=False):
     """What happened to records on the way, for the notes."""
 
     left_out: LeftOut

@@ -6,10 +6,10 @@ Names and classes are those of RFC 4594 figure 3; LE is RFC 8622, VOICE-ADMIT RF
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import part_inside
@@ -45,8 +45,7 @@ SERVICE_CLASSES: Final[dict[int, tuple[str, str]]] = {
 }
 
 
-@dataclass(frozen=True)
-class ClassUsage:
+class ClassUsage(Struct, frozen=True):
     """names: the code points seen, by name ("DSCP 5" where it has none). share: of the direction's octets, 0 to 1."""
 
     service_class: str

@@ -15,10 +15,10 @@ The last two are common practice, no source; they only ever drop what has its co
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.conversation_keys import conversation_key, mixed

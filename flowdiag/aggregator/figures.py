@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 
-@dataclass(frozen=True)
-class DirectionFigures:
+class DirectionFigures(Struct, frozen=True):
     """Rates in Mbit/s with the link's framing; octets are IP octets scaled for sampling.
 
     peak_mbps: of the highest window, which begins at peak_ms and of which peak_window_s count; p95_mbps: nearest-rank 95th
@@ -25,16 +24,14 @@ class DirectionFigures:
     peak_window_s: float = 60.0
 
 
-@dataclass(frozen=True)
-class LinkFigures:
+class LinkFigures(Struct, frozen=True):
     name: str
     role: str
     down: DirectionFigures
     up: DirectionFigures
 
 
-@dataclass(frozen=True)
-class Ranked:
+class Ranked(Struct, frozen=True):
     """One row of a ranking. key: an address as text, or an application's name; share: of all octets, 0 to 1."""
 
     key: str

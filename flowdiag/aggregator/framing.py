@@ -10,17 +10,16 @@ Facts (IEEE 802.3, RFC 2516):
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.site.profile import Framing
 
 
-@dataclass(frozen=True)
-class PerPacket:
+class PerPacket(Struct, frozen=True):
     """Octets: least that a packet's IP octets count as, and what comes on top of each packet."""
 
     least: int

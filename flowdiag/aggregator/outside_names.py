@@ -5,9 +5,10 @@ from __future__ import annotations
 import time
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
+
+from msgspec import Struct
 
 from flowdiag.addresses import to_text
 from flowdiag.errors import FlowdiagError, UsageError
@@ -24,8 +25,7 @@ MAX_DATABASES: Final = 8
 OWNER_FIELDS: Final = ("autonomous_system_organization", "as_name", "organization")
 
 
-@dataclass(frozen=True)
-class Network:
+class Network(Struct, frozen=True):
     """owner: who the addresses are registered to; country: ISO 3166 code. None where no database has one."""
 
     owner: str | None = None

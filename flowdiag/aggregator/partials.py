@@ -12,13 +12,14 @@ from memory): `error` then bounds what any single key may have lost, and what a 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
 from functools import reduce
 from typing import Any, Final, Literal
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from msgspec import Struct, field
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from flowdiag.buffers import column, numbers
@@ -40,8 +41,7 @@ _PLAIN: Final = {
 }
 
 
-@dataclass(frozen=True)
-class Folded:
+class Folded(Struct, frozen=True):
     """What was folded away: sums over keys that are not in the table, how many times keys were folded, and the most
     that one key can have lost by it (in the measure that the partial ranks by).
     """
@@ -64,8 +64,7 @@ class Folded:
         )
 
 
-@dataclass(frozen=True, eq=False)
-class Partial:
+class Partial(Struct, frozen=True, eq=False):
     """An aggregate by key. by: the measure that decides what is kept when keys are folded.
 
     table: one row a key, in ascending order of the key columns `keys`, then octets, wire_octets, packets, flows

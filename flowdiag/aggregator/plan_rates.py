@@ -8,10 +8,10 @@ shows what is wrong with it.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 
 from flowdiag.aggregator.usage import Usage
 from flowdiag.errors import ProfileError
@@ -24,8 +24,7 @@ LEAST_SHOWN_MBPS: Final = 0.001  # less is stray packets
 MAX_NAMED: Final = 8  # rates that one line names; a site has a handful
 
 
-@dataclass(frozen=True)
-class HighestRate:
+class HighestRate(Struct, frozen=True):
     """Mbit/s with framing; start_ms, length_ms: the window that had it, ms since 1970 UTC."""
 
     mbps: float

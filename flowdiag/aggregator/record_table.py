@@ -8,7 +8,6 @@ them at once. Room that is not used costs no memory, since the system gives a pa
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import fields
 from typing import Any, Final
 
 import numpy as np
@@ -21,7 +20,7 @@ from flowdiag.aggregator.records import Records
 SPARE: Final = 1 / 8
 # What is expected is believed up to so many times what is there: a part that is read may be unlike the rest.
 MOST_AHEAD: Final = 32
-_NAMES: Final = tuple(field.name for field in fields(Records))
+_NAMES: Final = Records.__struct_fields__
 
 # How many records to expect in all when so many came so far.
 Expected = Callable[[int], int]

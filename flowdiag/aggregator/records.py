@@ -8,11 +8,12 @@ the distinct ones, and only those are touched in Python.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import pyarrow as pa
+from msgspec import Struct
+from msgspec.structs import asdict
 from numpy.typing import NDArray
 
 from flowdiag.addresses import OCTETS_16, AddressRanges
@@ -36,8 +37,7 @@ NOT_SAID: Final = 2
 LinkOf = Callable[[NDArray[np.int64]], NDArray[np.int8]]
 
 
-@dataclass(frozen=True, eq=False)
-class Records:
+class Records(Struct, frozen=True, eq=False):
     """Columns of one length. Unknown is -1 where nothing else is said.
 
     start_ms, end_ms: int64, by the exporter's clock; octets, packets: float64, scaled for sampling.
@@ -77,11 +77,10 @@ class Records:
 
     def at(self, rows: slice | NDArray[np.intp]) -> Records:
         """Some of the records; of a slice without a copy."""
-        return Records(**{name: column[rows] for name, column in vars(self).items()})
+        return Records(**{name: column[rows] for name, column in asdict(self).items()})
 
 
-@dataclass
-class LeftOut:
+class LeftOut(Struct):
     """Records that cannot be used, by why."""
 
     without_times: int = 0

@@ -7,16 +7,16 @@ the last window may be cut short, by --to; at its own ends the export is shown i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import UTC, datetime, time
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from msgspec import Struct
+
 from flowdiag.aggregator.spread import WindowGrid
 
 
-@dataclass(frozen=True)
-class Asked:
+class Asked(Struct, frozen=True):
     """Which ends of the span a person gave; the others are those of the export."""
 
     begin: bool = False

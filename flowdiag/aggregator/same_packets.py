@@ -8,10 +8,11 @@ overlapping times, with a source that has more records is the same traffic once 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.conversation_keys import conversation_key
@@ -27,8 +28,7 @@ SAMPLE_ONE_IN: Final = 16
 MOST_SOURCES: Final = 64
 
 
-@dataclass(frozen=True, eq=False)
-class _Talks:
+class _Talks(Struct, frozen=True, eq=False):
     """Conversations of one source on a link direction: ascending keys, octets, first and last time."""
 
     keys: NDArray[np.uint64]

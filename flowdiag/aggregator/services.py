@@ -11,11 +11,11 @@ Each end gets points; the end that leads by LEAD is the service. Equal ports (NT
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.applications import TCP, UDP, Catalogue
@@ -53,8 +53,7 @@ _SPARSENESS: Final = 4  # places of a table for each end, at least
 UNDECIDED, AT_SRC, AT_DST, AT_BOTH = 0, 1, 2, 3
 
 
-@dataclass(frozen=True, eq=False)
-class Ends:
+class Ends(Struct, frozen=True, eq=False):
     """Per record: side (int8: UNDECIDED, AT_SRC, AT_DST, or AT_BOTH for equal ports) and whether roles are sure."""
 
     side: NDArray[np.int8]

@@ -9,10 +9,10 @@ piece would be smeared over the whole conversation; so it begins where the piece
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.duplicates import ALWAYS_LOOKED_AT, NEARLY_MS, conversation_keys, repeated, sampled

@@ -8,10 +8,11 @@ points) is in it once per link. Columns are numpy arrays of one length.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import asdict
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.chunks import chunks
@@ -23,8 +24,7 @@ DIRECTION_NAMES: Final = ("down", "up")
 NO_LINK: Final = -1
 
 
-@dataclass(frozen=True, eq=False)
-class SiteFlows:
+class SiteFlows(Struct, frozen=True, eq=False):
     """Columns, all of length n.
 
     start_ms, end_ms: int64, ms since 1970 UTC, on the capture's clock where it disagrees with the exporter's.
@@ -79,7 +79,7 @@ class SiteFlows:
         """Some of the flows; of a slice without a copy."""
         columns: dict[str, Any] = {
             name: value[rows] if isinstance(value, np.ndarray) else value
-            for name, value in vars(self).items()
+            for name, value in asdict(self).items()
         }
         return SiteFlows(**columns)
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import fields
 from typing import IO, Any, Final
 
 import numpy as np
@@ -18,7 +17,7 @@ from flowdiag.errors import FlowdiagError
 
 # Some 90 octets a record: 90 MiB in memory at most.
 MEMORY_ROWS: Final = 1_000_000
-_NAMES: Final = tuple(field.name for field in fields(Records))
+_NAMES: Final = Records.__struct_fields__
 
 
 class Spool:

@@ -18,10 +18,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.chunks import chunks
@@ -29,8 +29,7 @@ from flowdiag.aggregator.chunks import chunks
 _EXACT_BITS: Final = 52  # one less than a double's significand: sums and differences of shares stay exact
 
 
-@dataclass(frozen=True)
-class WindowGrid:
+class WindowGrid(Struct, frozen=True):
     """Windows [start_ms + i * window_ms, start_ms + (i + 1) * window_ms) for i < windows.
 
     cut_ms: where the last window ends, if that is before its time.

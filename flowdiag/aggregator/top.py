@@ -7,12 +7,12 @@ link; then they are passed over again (top_passes.py).
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pyarrow as pa
+from msgspec.structs import replace
 
 from flowdiag.aggregator.build import Counting, Reduction
 from flowdiag.aggregator.coverage_notes import Remarks, build_coverage

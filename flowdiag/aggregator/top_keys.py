@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.addresses import to_text
@@ -29,8 +29,7 @@ _COLUMNS: Final[dict[Kind, tuple[str, ...]]] = {
 _BITS: Final = 21  # of a number within a packed code: 2 million addresses, and far fewer names
 
 
-@dataclass(frozen=True)
-class Conversation:
+class Conversation(Struct, frozen=True):
     inside: str
     outside: str
     application: str

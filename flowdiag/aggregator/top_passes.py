@@ -6,12 +6,13 @@ Records that repeat others are found among those of one chunk.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pyarrow as pa
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from flowdiag.aggregator.applications import catalogue_of
 from flowdiag.aggregator.build import Counting, joined
@@ -38,8 +39,7 @@ MAX_STEPS: Final = 10_000  # rankings of windows; nobody reads more
 SOME_ROWS: Final = 200_000  # flows kept to tell how the exporter reports
 
 
-@dataclass
-class Seen:
+class Seen(Struct):
     """What the first pass learns of all flows. some: a sample; packets scaled for sampling, and as they were seen."""
 
     some: SiteFlows = field(default_factory=lambda: joined(()))

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from msgspec import Struct
 
 from flowdiag.aggregator.partials import Measure, Partial
 from flowdiag.aggregator.report_windows import Asked
@@ -15,8 +15,7 @@ from flowdiag.aggregator.top_keys import Conversation, Keys, Kind
 from flowdiag.buffers import column, numbers
 
 
-@dataclass(frozen=True)
-class Request:
+class Request(Struct, frozen=True):
     """What to rank. link: position in the profile; direction: 0 down, 1 up; None for all.
 
     limit: rows, None for all; step_ms: also a ranking for each window of this length.
@@ -37,8 +36,7 @@ class Request:
         return Asked(begin=self.window_from is not None, end=self.window_to is not None)
 
 
-@dataclass(frozen=True)
-class TopRow:
+class TopRow(Struct, frozen=True):
     """share: of the total in the measure ranked by, 0 to 1. Rates in Mbit/s, framing of the link included; the peak
     is that of a minute, None beyond MAX_PEAK_CELLS and in rankings of windows.
 
@@ -58,8 +56,7 @@ class TopRow:
     address: bytes | None = None
 
 
-@dataclass(frozen=True)
-class Ranking:
+class Ranking(Struct, frozen=True):
     """One ranking, with what is not shown, so that shares add up to 1. window_ms: [from, to) since 1970 UTC."""
 
     window_ms: tuple[int, int]
@@ -71,8 +68,7 @@ class Ranking:
     total_flows: int
 
 
-@dataclass(frozen=True)
-class Top:
+class Top(Struct, frozen=True):
     """link: name of the one asked for; whole: over all of the window; steps: window by window, where asked for.
 
     folded_keys: keys counted together because there were too many; error: what one key may have lost by that, in

@@ -7,10 +7,10 @@ source).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.duplicates import NEARLY_MS
@@ -72,8 +72,7 @@ def _apart(times_ms: Numbers) -> Mask:
     return apart
 
 
-@dataclass(frozen=True, eq=False)
-class _Parties:
+class _Parties(Struct, frozen=True, eq=False):
     """Ends of one port in a cluster of copies, ordered by cluster, then inner before outer. All [parties]."""
 
     ends: Ends

@@ -5,10 +5,11 @@ their conversations.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import asdict
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.conversation_keys import mixed
@@ -23,8 +24,7 @@ MAPPING_MS: Final = 120_000
 Mask = NDArray[np.bool_]
 
 
-@dataclass(frozen=True, eq=False)
-class Ends:
+class Ends(Struct, frozen=True, eq=False):
     """Records seen from the end that is, or stands for, an inside host. All [n].
 
     row: position in the export; out: whether that end is the source; end, remote: address numbers; port, remote_port;
@@ -68,15 +68,11 @@ class Ends:
     def joined(cls, parts: Iterable[Ends]) -> Ends:
         """One after another; one part at least."""
         every = list(parts)
-        return cls(
-            **{
-                field.name: np.concatenate([getattr(part, field.name) for part in every])
-                for field in fields(cls)
-            }
-        )
+        names = cls.__struct_fields__
+        return cls(**{name: np.concatenate([getattr(part, name) for part in every]) for name in names})
 
     def at(self, rows: NDArray[np.intp]) -> Ends:
-        return Ends(**{name: column[rows] for name, column in vars(self).items()})
+        return Ends(**{name: column[rows] for name, column in asdict(self).items()})
 
     def remote_keys(self) -> NDArray[np.uint64]:
         """A hash of the remote end and the protocol."""
@@ -101,8 +97,7 @@ class Ends:
         return found
 
 
-@dataclass(frozen=True, eq=False)
-class Sessions:
+class Sessions(Struct, frozen=True, eq=False):
     """Conversations without long pauses. of_row: the session of each record; all else [sessions].
 
     end, port: whose; remote: a hash of the remote end and the protocol; telling: of its port; first_ms, last_ms;

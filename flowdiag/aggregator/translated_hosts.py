@@ -10,10 +10,10 @@ Three rules, each for what the one before leaves open (common practice, no sourc
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.conversation_keys import mixed
@@ -32,8 +32,7 @@ MOST_CANDIDATES: Final = 16
 Numbers = NDArray[np.int64]
 
 
-@dataclass(frozen=True, eq=False)
-class Named:
+class Named(Struct, frozen=True, eq=False):
     """host: number of the host's address, NO_HOST where none is found; port: its port. Both [outer]."""
 
     host: NDArray[np.int32]

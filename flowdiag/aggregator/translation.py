@@ -16,10 +16,11 @@ of one size, as it has copies; where the numbers differ, the router's address st
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from flowdiag.addresses import NEVER_OUTSIDE, AddressRanges, to_text
@@ -38,8 +39,7 @@ WORTH_A_NOTE: Final = 0.05
 MOST_NAMED: Final = 3
 
 
-@dataclass(frozen=True, eq=False)
-class Translations:
+class Translations(Struct, frozen=True, eq=False):
     """Records whose inside end is another than they say.
 
     rows: positions in the export, ascending; at_src: whether the inside end is the source; host: number of its

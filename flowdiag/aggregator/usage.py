@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 # A window that is cut to less than this part of itself is rated together with its neighbour: a moment is no peak.
@@ -14,8 +15,7 @@ RATED_PART: Final = 0.5
 SHORTEST_SPAN_MS: Final = 5_000
 
 
-@dataclass(frozen=True, eq=False)
-class Usage:
+class Usage(Struct, frozen=True, eq=False):
     """Octets per link, direction and window; windows stand on whole multiples of window_ms since 1970 UTC.
 
     start_ms: start of the first window. Arrays are [link, direction (0 down, 1 up), window].

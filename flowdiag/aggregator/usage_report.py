@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.build import build_usage
@@ -32,8 +32,7 @@ MAX_WINDOWS: Final = 600_000
 _ROUNDING: Final = 1e-9
 
 
-@dataclass(frozen=True, eq=False)
-class LinkUsage:
+class LinkUsage(Struct, frozen=True, eq=False):
     """One link and direction. start_ms, mbps, lower_mbps, upper_mbps, state are per window, of one length; edges_ms
     has the end of the last one too.
 
@@ -53,8 +52,7 @@ class LinkUsage:
     classes: tuple[ClassUsage, ...]
 
 
-@dataclass(frozen=True)
-class UsageReport:
+class UsageReport(Struct, frozen=True):
     """step_ms: length of the windows of the series; window_ms: [from, to) of the figures."""
 
     site: str

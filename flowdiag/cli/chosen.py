@@ -5,11 +5,11 @@ from __future__ import annotations
 import os
 import shlex
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import click
+from msgspec import Struct
 
 from flowdiag.errors import FlowdiagError, UsageError
 
@@ -23,8 +23,7 @@ _COMPLETING: Final = "_FLOWDIAG_COMPLETE"
 _BASH: Final = "bash_complete"
 
 
-@dataclass(frozen=True)
-class Chosen:
+class Chosen(Struct, frozen=True):
     """exports: as given, or the store; site: the profile's path or None; usual_from: where the time asked about begins if
     nobody says, None for all of the exports."""
 

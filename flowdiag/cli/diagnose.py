@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
+from msgspec.structs import replace
 
 from flowdiag.cli.chosen import chosen, site_name_options
 from flowdiag.cli.options import (

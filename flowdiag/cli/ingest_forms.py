@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from typing import Any, Final
+
+from msgspec import Struct, field
 
 from flowdiag.addresses import to_text
 from flowdiag.collector.store.ingest import Outcome
@@ -17,8 +18,7 @@ from flowdiag.text.escape import terminal
 SCHEMA: Final = "flowdiag.ingest/1"
 
 
-@dataclass
-class Done:
+class Done(Struct):
     """Everything that one run did."""
 
     outcomes: list[Outcome] = field(default_factory=list)

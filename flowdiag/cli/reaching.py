@@ -16,9 +16,10 @@ import os
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
+
+from msgspec import Struct
 
 from flowdiag.errors import FlowdiagError
 
@@ -30,8 +31,7 @@ _FOLDER: Final = getattr(os, "O_PATH", os.O_RDONLY) | os.O_DIRECTORY | os.O_CLOE
 _OWN: Final = "name a file in a folder of your own"
 
 
-@dataclass
-class Reached:
+class Reached(Struct):
     """folder: descriptor of the folder that a path ends in; name: in it; status: of what is there, None for nothing.
 
     What is no regular file may still be a link (the descriptors in /proc have no other name).

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
+from msgspec.structs import asdict
 from rich import box
 from rich.console import RenderableType
 from rich.table import Table
@@ -84,7 +85,7 @@ def _ranking_json(ranking: Ranking, zone: ZoneInfo, outside: Outside) -> dict[st
 
 def _row_json(row: TopRow, zone: ZoneInfo, outside: Outside) -> dict[str, Any]:
     found: dict[str, Any] = {
-        "key": vars(row.key) if isinstance(row.key, Conversation) else row.key,
+        "key": asdict(row.key) if isinstance(row.key, Conversation) else row.key,
         "label": row.label,
         "octets": row.octets,
         "packets": row.packets,
@@ -205,7 +206,7 @@ def _seen(row: TopRow, zone: ZoneInfo, *, date: bool) -> str:
 
 def _names(row: TopRow, outside: Outside) -> str:
     """Key, label and what is known of the network, in one cell."""
-    key = row.key if isinstance(row.key, str) else " ".join(vars(row.key).values())
+    key = row.key if isinstance(row.key, str) else " ".join(asdict(row.key).values())
     network = outside.network(row)
     known = [row.label, outside.name(row), network.owner, network.country]
     extra = ", ".join(dict.fromkeys(text for text in known if text and text != row.key))

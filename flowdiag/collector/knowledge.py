@@ -12,12 +12,13 @@ Facts the design follows:
 
 from __future__ import annotations
 
+import struct
 from collections import OrderedDict
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
 from hashlib import blake2b
-from struct import Struct
 from typing import Final, NamedTuple
+
+from msgspec import Struct, field
 
 from flowdiag.collector.datagram import Datagram, Session
 from flowdiag.collector.decode import ie
@@ -49,7 +50,7 @@ MAX_OPTIONS_TEMPLATES: Final = 64
 # Octets of all messages kept: the definitions and names of a thousand exporters.
 MAX_OCTETS: Final = 256 << 20
 
-_SET: Final = Struct(">HH").unpack_from
+_SET: Final = struct.Struct(">HH").unpack_from
 _TOTALS: Final = (ie.OCTET_TOTAL, ie.PACKET_TOTAL)
 _DELTAS: Final = (ie.OCTET_DELTA, ie.PACKET_DELTA)
 
@@ -63,8 +64,7 @@ class Seed(NamedTuple):
     later: tuple[Datagram, ...] = ()
 
 
-@dataclass
-class _Domain:
+class _Domain(Struct):
     """definitions: by digest, and which templates each defines; used: the templates that data sets came for."""
 
     definitions: OrderedDict[bytes, Datagram] = field(default_factory=OrderedDict)

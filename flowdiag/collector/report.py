@@ -6,14 +6,14 @@ Times are ms since 1970 UTC by the exporter's clock (export time of messages) un
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Literal
+
+from msgspec import Struct, field
 
 Protocol = Literal["ipfix", "netflow9", "netflow5"]
 
 
-@dataclass(frozen=True)
-class FieldSpec:
+class FieldSpec(Struct, frozen=True):
     """One field of a template. enterprise 0 is the IANA registry; length 65535 in IPFIX is variable (RFC 7011 7)."""
 
     id: int
@@ -22,8 +22,7 @@ class FieldSpec:
     length: int
 
 
-@dataclass
-class TemplateReport:
+class TemplateReport(Struct):
     id: int
     fields: tuple[FieldSpec, ...]
     scope_fields: int = 0  # > 0: an options template
@@ -31,8 +30,7 @@ class TemplateReport:
     redefined: int = 0
 
 
-@dataclass(frozen=True)
-class LossEvent:
+class LossEvent(Struct, frozen=True):
     """A gap in the sequence numbers, noticed at time_ms (export time of the message after the gap).
 
     since_ms: export time of the message before it, None if not known. restarted: the exporter began to count anew;
@@ -48,8 +46,7 @@ class LossEvent:
     restarted: bool = False
 
 
-@dataclass
-class SessionReport:
+class SessionReport(Struct):
     """One observation domain of one transport session.
 
     records, octets, packets count flow records as exported (unscaled); octets_scaled after sampling.
@@ -83,16 +80,14 @@ class SessionReport:
     templates: dict[int, TemplateReport] = field(default_factory=dict)
 
 
-@dataclass
-class InterfaceReport:
+class InterfaceReport(Struct):
     exporter: bytes
     index: int
     name: str = ""
     description: str = ""
 
 
-@dataclass
-class Problem:
+class Problem(Struct):
     """Something in the input that was left out or read with doubt; the same kind is counted, first offset kept."""
 
     file: str
@@ -101,8 +96,7 @@ class Problem:
     count: int = 1
 
 
-@dataclass
-class ExportReport:
+class ExportReport(Struct):
     """All that a pass over one or more inputs learned. Complete only after the pass."""
 
     sessions: list[SessionReport] = field(default_factory=list)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Final
+
+from msgspec.structs import replace
 
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.sentences.beyond import LEFT_TO_SECURITY

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from threading import RLock
 from typing import Any, TypeVar
+
+from msgspec import Struct, field
+from msgspec.structs import force_setattr
 
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.site_flows import SiteFlows
@@ -35,8 +37,7 @@ class Signals:
             return value
 
 
-@dataclass(frozen=True, eq=False)
-class Case:
+class Case(Struct, frozen=True, eq=False):
     """window_ms: the complaint's window [from, to) in ms since 1970 UTC (all of the export when not given).
 
     usage is on 60 s windows over the whole export, not only the complaint's window; flows likewise.
@@ -51,7 +52,10 @@ class Case:
     window_ms: tuple[int, int]
     window_given: bool = False
     reported: str | None = None
-    signals: Signals = field(default_factory=Signals, init=False, repr=False)
+    signals: Signals = field(default_factory=Signals)
+
+    def __post_init__(self) -> None:
+        force_setattr(self, "signals", Signals())
 
     @property
     def is_audit(self) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Verdict
@@ -11,8 +11,7 @@ from flowdiag.durations import Span
 CALM, BUSY, FULL = range(3)
 
 
-@dataclass(frozen=True)
-class Load:
+class Load(Struct, frozen=True):
     """How a link direction was used in the window of a case: CALM, BUSY or FULL, when, and its highest part of the plan."""
 
     level: int
@@ -21,8 +20,7 @@ class Load:
     mean_share: float
 
 
-@dataclass(frozen=True)
-class Side:
+class Side(Struct, frozen=True):
     """One of the two times, of the link direction that the sentence is about."""
 
     case: Case

@@ -7,8 +7,9 @@ records, or less than half of it has, nothing is said of a difference.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 from flowdiag.aggregator.figures import DirectionFigures
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
@@ -37,8 +38,7 @@ LOAD: Final = ("link-full", "link-busy")
 _ROUNDING: Final = 1e-9
 
 
-@dataclass(frozen=True)
-class Pair:
+class Pair(Struct, frozen=True):
     """The figures of a link direction in both times; None where that time has no records."""
 
     link: str
@@ -48,8 +48,7 @@ class Pair:
     other: DirectionFigures | None
 
 
-@dataclass(frozen=True)
-class Comparison:
+class Comparison(Struct, frozen=True):
     """asked_ms, other_ms: the windows; asked_covered, other_covered: the parts of them that have records, 0 to 1.
 
     differs: whether anything counts; about: the link and direction of the sentence; None for both where there is nothing to

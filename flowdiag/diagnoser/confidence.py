@@ -7,10 +7,10 @@ two MINOR doubts leave it at medium, three bring it to low. Common practice, no 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 
 from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser.case import Case
@@ -35,8 +35,7 @@ LOSS_MAJOR: Final = 0.10
 Z_95: Final = 1.96  # standard normal, two-sided 95 %
 
 
-@dataclass(frozen=True)
-class Doubt:
+class Doubt(Struct, frozen=True):
     """text: a sentence for an engineer; client: a clause for the client, empty where it would not help them."""
 
     text: str

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from functools import partial
 from itertools import chain
 from typing import Any, Final
+
+from msgspec.structs import replace
 
 from flowdiag.aggregator import concurrently
 from flowdiag.aggregator.ranking import rank_applications, rank_destinations, rank_talkers

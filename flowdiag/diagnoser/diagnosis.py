@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from flowdiag.aggregator.figures import LinkFigures, Ranked
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding, Verdict
 
 
-@dataclass(frozen=True, eq=False)
-class Diagnosis:
+class Diagnosis(Struct, frozen=True, eq=False):
     """findings: most severe first, then by time. links, talkers, applications, destinations cover case.window_ms."""
 
     case: Case

@@ -11,11 +11,12 @@ from dataclasses import dataclass, fields
 from functools import cache
 from typing import Annotated, Any, Final, NotRequired, TypedDict, get_args, get_type_hints
 
+from msgspec import Struct
+
 ABSENT: Final[Any] = object()  # the default of a key that is there only where it has something to say
 
 
-@dataclass(frozen=True)
-class Key:
+class Key(Struct, frozen=True):
     """means: one phrase for whoever reads the JSON; name: what notes call it, the key without its unit where empty.
 
     values: words for values that are codes; in_notes: whether notes list it; what has a place of its own there they do not, nor

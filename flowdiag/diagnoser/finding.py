@@ -6,24 +6,23 @@ Formats render it; none of them computes anything.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from typing import Any, Literal
+
+from msgspec import Struct, field
 
 Severity = Literal["info", "warning", "critical"]
 Confidence = Literal["low", "medium", "high"]
 Audience = Literal["client", "helpdesk", "field engineer", "engineer", "security contact", "account manager"]
 
 
-@dataclass(frozen=True)
-class Action:
+class Action(Struct, frozen=True):
     """One next step and who takes it."""
 
     who: Audience
     text: str
 
 
-@dataclass(frozen=True)
-class Finding:
+class Finding(Struct, frozen=True):
     """start_ms, end_ms: ms since 1970 UTC, None where the finding has no times of its own.
 
     evidence: an `Evidence` of its kind: figures with their unit in the key (mean_mbps, full_minutes), for hosts and places
@@ -49,8 +48,7 @@ class Finding:
 Room = Literal["enough", "little", "none at times"]
 
 
-@dataclass(frozen=True)
-class Verdict:
+class Verdict(Struct, frozen=True):
     """also: further findings that the sentence tells beside the one it rests on.
     room: that the lines had all along; "little" where one came near its limit, "none at times" where one was at its limit,
     or cut off, for a while, though too briefly for a finding of its own.

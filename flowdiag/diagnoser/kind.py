@@ -7,7 +7,8 @@ and the pages follow from these (kinds.py).
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Evidence
@@ -26,8 +27,7 @@ def sustained(case: Case, finding: Finding) -> bool:
     return not finding.evidence.get("short")
 
 
-@dataclass(frozen=True)
-class Rank:
+class Rank(Struct, frozen=True):
     """A place in the verdict's order.
 
     at: a lower number goes first; what takes the line away before what fills it, and that before what merely uses it.
@@ -40,8 +40,7 @@ class Rank:
     audit: bool = False
 
 
-@dataclass(frozen=True)
-class Kind:
+class Kind(Struct, frozen=True):
     """A kind of finding, or of verdict without one.
 
     code: as in the JSON.

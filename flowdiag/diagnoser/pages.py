@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
-from dataclasses import dataclass
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from typing import Final
+
+from msgspec import Struct
 
 from flowdiag.errors import UsageError
 
@@ -22,8 +23,7 @@ SECTIONS: Final = {
 }
 
 
-@dataclass(frozen=True)
-class Page:
+class Page(Struct, frozen=True):
     """says: one sentence; sections: (heading, text) in the order of the docstring, text in Markdown."""
 
     code: str

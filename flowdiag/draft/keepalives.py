@@ -7,10 +7,10 @@ waits, and ordinary traffic is not there then.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.coverage import Coverage
@@ -34,8 +34,7 @@ USUAL_S: Final = (1, 2, 3, 5, 10, 15, 20, 30, 45, 60, 90, 120, 180, 300, 600)
 NEAR: Final = 0.1
 
 
-@dataclass(frozen=True)
-class Candidate:
+class Candidate(Struct, frozen=True):
     """measured_s: median seconds between probes as seen; interval_s: the usual interval near it. port 0 for
     icmp. packets in records; answers: measured by what comes back, where what goes out does not tell.
     """

@@ -10,13 +10,13 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 from ipaddress import IPv4Network, IPv6Network, ip_network
 from typing import Final
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from flowdiag.flows import ADDRESS, V4_PREFIX
@@ -45,16 +45,14 @@ SHARED: Final = IPv4Network("100.64.0.0/10")  # RFC 6598: between a carrier's tr
 Network = IPv4Network | IPv6Network
 
 
-@dataclass(frozen=True)
-class Door:
+class Door(Struct, frozen=True):
     """One interface of one exporter; index None where the export has no interface numbers."""
 
     exporter: bytes
     index: int | None
 
 
-@dataclass
-class Places:
+class Places(Struct):
     """Octets by door and network: arriving (by source) and leaving (by destination); onward: what arrives and leaves by an
     unknown door, by destination; across: what arrives at one door and leaves by another.
     """

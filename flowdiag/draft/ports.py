@@ -16,9 +16,10 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 from ipaddress import collapse_addresses
 from typing import Final
+
+from msgspec import Struct
 
 from flowdiag.draft.networks import Door, Network, Places, as_network, is_private, is_shared, is_special
 from flowdiag.flows import UNKNOWN_ADDRESS
@@ -37,8 +38,7 @@ BACKUP_NAME: Final = re.compile(
 )
 
 
-@dataclass(frozen=True)
-class Prefix:
+class Prefix(Struct, frozen=True):
     """interfaces: behind which it was seen; share: of the octets that arrive from inside.
 
     proposed: a value of the draft, else only named in it; alternative: what else it may be.

@@ -9,9 +9,10 @@ it is a guess by common practice, no source; the evidence goes with each.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
+
+from msgspec import Struct
 
 from flowdiag.aggregator.build import build_case_data
 from flowdiag.aggregator.plan_rates import HighestRate, highest_rate
@@ -40,8 +41,7 @@ from flowdiag.text.escape import terminal
 LONGEST_NAME: Final = 60  # characters of an interface's name
 
 
-@dataclass(frozen=True)
-class LinkGuess:
+class LinkGuess(Struct, frozen=True):
     """public_share: of what arrives; highest: rate seen, down and up; keepalives: of a backup."""
 
     interface: int | None
@@ -57,8 +57,7 @@ class LinkGuess:
         return self.guess.role
 
 
-@dataclass(frozen=True)
-class OtherInterface:
+class OtherInterface(Struct, frozen=True):
     index: int
     name: str
     octets_in: int
@@ -66,8 +65,7 @@ class OtherInterface:
     why: str  # it is no link, and when it is one all the same
 
 
-@dataclass(frozen=True)
-class Draft:
+class Draft(Struct, frozen=True):
     """exporters: (address, share of octets), the first is the site's; span in ms since 1970 UTC."""
 
     prefixes: tuple[Prefix, ...]

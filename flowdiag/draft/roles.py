@@ -9,11 +9,11 @@ says what it would be if that was an exception.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.build import build_usage
@@ -34,8 +34,7 @@ CLEARLY_LONGER: Final = 1.5  # times as long in use; less is decided by who was 
 MAX_SPELLS: Final = 3  # times of day that a comment lists
 
 
-@dataclass(frozen=True, eq=False)
-class Activity:
+class Activity(Struct, frozen=True, eq=False):
     """What each link carried in each window. ordinary, probes: bool [link, window]; octets: float [link], IP.
 
     probes: little, but something.
@@ -67,8 +66,7 @@ class Activity:
         return moment.strftime("%H:%M" if self.window_ms % 60_000 == 0 else "%H:%M:%S")
 
 
-@dataclass(frozen=True)
-class RoleGuess:
+class RoleGuess(Struct, frozen=True):
     """reason: the evidence; alternative: what else it may be, and what to write then."""
 
     role: Role
@@ -76,8 +74,7 @@ class RoleGuess:
     alternative: str
 
 
-@dataclass(frozen=True)
-class LinkTraits:
+class LinkTraits(Struct, frozen=True):
     """What is known of a link beside its traffic. hinted: named like a backup; paced: probes at a steady pace go over it."""
 
     called: str

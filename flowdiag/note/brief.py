@@ -7,8 +7,10 @@ figures, and other findings that matter are all named.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.note import wording as wording
@@ -25,16 +27,14 @@ MOST_TOLD: Final = 600
 MOST_NAMED: Final = 8
 
 
-@dataclass(frozen=True)
-class Section:
+class Section(Struct, frozen=True):
     """A heading and the sentences below it; at least one."""
 
     heading: str
     sentences: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class Brief:
+class Brief(Struct, frozen=True):
     """note: with no more than one picture, which is chart; sections: the engineer's part."""
 
     note: Note

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Final
+
+from msgspec.structs import replace
 
 from flowdiag.aggregator.figures import DirectionFigures
 from flowdiag.diagnoser.case import Case

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
-from dataclasses import fields, is_dataclass, replace
 from typing import Any, TypeVar
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import asdict, replace
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnosis import Diagnosis
+from flowdiag.diagnoser.evidence import Evidence
 from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.diagnoser.findings.not_the_link import short_cuts
 from flowdiag.diagnoser.sentences.times import site_clock
@@ -180,7 +183,8 @@ def rewritten(part: Part, rewrite: Callable[[str], str]) -> Part:
         value = [rewritten(item, rewrite) for item in value]
     elif isinstance(value, dict):
         value = {key: rewritten(item, rewrite) for key, item in value.items()}
-    elif is_dataclass(value) and not isinstance(value, type):
-        changed = {f.name: rewritten(getattr(value, f.name), rewrite) for f in fields(value)}
-        value = type(value)(**changed)
+    elif isinstance(value, Evidence):
+        value = dataclasses.replace(value, **{key: rewritten(item, rewrite) for key, item in value.items()})
+    elif isinstance(value, Struct):
+        value = type(value)(**{name: rewritten(item, rewrite) for name, item in asdict(value).items()})
     return value  # type: ignore[no-any-return]

@@ -6,8 +6,9 @@ Times are ms since 1970 UTC; `note.clock` writes them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import groupby
+
+from msgspec import Struct
 
 from flowdiag.aggregator.figures import LinkFigures, Ranked
 from flowdiag.diagnoser.comparison import Comparison
@@ -18,8 +19,7 @@ from flowdiag.site.clock import Clock
 Rates = tuple[float | None, ...]  # Mbit/s per step; None where the exporter was not heard
 
 
-@dataclass(frozen=True)
-class ClientPart:
+class ClientPart(Struct, frozen=True):
     """What the client reads: plain words, one cause, one next step. Sentences."""
 
     told: str
@@ -28,8 +28,7 @@ class ClientPart:
     next: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class StateSpan:
+class StateSpan(Struct, frozen=True):
     """What a link did: state is one of diagnoser.link_states.STATE_NAMES."""
 
     start_ms: int
@@ -37,8 +36,7 @@ class StateSpan:
     state: str
 
 
-@dataclass(frozen=True)
-class TimeAxis:
+class TimeAxis(Struct, frozen=True):
     """The time that all pictures of a note share: steps of step_ms from start_ms on, the last one cut at end_ms."""
 
     start_ms: int
@@ -46,8 +44,7 @@ class TimeAxis:
     step_ms: int
 
 
-@dataclass(frozen=True)
-class Chart:
+class Chart(Struct, frozen=True):
     """The rate of one link direction over time.
 
     rates: mean of each step, Mbit/s with the link's framing; peaks: the step's highest minute. full, busy:
@@ -104,16 +101,14 @@ class Chart:
         return tuple(span for known, span in self.stretches if not known)
 
 
-@dataclass(frozen=True)
-class Layer:
+class Layer(Struct, frozen=True):
     """One talker's part of a stack; rates in Mbit/s per step."""
 
     name: str
     rates: tuple[float, ...]
 
 
-@dataclass(frozen=True)
-class Stack:
+class Stack(Struct, frozen=True):
     """Who used a chart's link and direction, on its time axis; episode_ms: the main finding.
 
     The largest of the finding's users first, the rest of them last; together they are the chart's rates.
@@ -129,8 +124,7 @@ class Stack:
         return tuple(ms for ms in self.episode_ms if self.chart.start_ms <= ms <= self.chart.end_ms)
 
 
-@dataclass(frozen=True)
-class Beside:
+class Beside(Struct, frozen=True):
     """Another time beside the one asked about. charts: the rates of one link direction in both, on axes of one length and
     scale; none where there is nothing to compare.
     """
@@ -139,8 +133,7 @@ class Beside:
     charts: tuple[Chart, ...]
 
 
-@dataclass(frozen=True)
-class NoteCoverage:
+class NoteCoverage(Struct, frozen=True):
     """heard: part of the window in which the exporter gave a sign of life, 0 to 1."""
 
     records: int
@@ -157,8 +150,7 @@ class NoteCoverage:
     notes: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class Note:
+class Note(Struct, frozen=True):
     """findings: the verdict's first, then the most severe. talkers, applications, destinations: of window_ms.
 
     method: how the figures were computed; unseen: what such an export cannot show; pseudonyms: whether inside

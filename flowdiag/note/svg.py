@@ -7,9 +7,10 @@ mark differs by pattern, dash or label too, never by colour alone.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
+
+from msgspec import Struct
 
 from flowdiag.durations import Span
 from flowdiag.note import wording_pictures
@@ -55,8 +56,7 @@ def text_element(text: str, x: float, y: float, kind: str = "", **attributes: st
     return element("text", html(text), x=x, y=y, class_=f"label {kind}".strip(), **attributes)
 
 
-@dataclass(frozen=True)
-class Frame:
+class Frame(Struct, frozen=True):
     """Where times and rates lie in a picture. key: what the ids of this picture begin with.
 
     scale_mbps: where the last grid line is, the plan's rate unless that is out of sight.

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from ipaddress import ip_address
 from typing import Final
+
+from msgspec.structs import replace
 
 from flowdiag.addresses import AddressRanges, to_bytes
 from flowdiag.aggregator.top_keys import Conversation

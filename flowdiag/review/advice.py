@@ -16,8 +16,9 @@ Decided, first that holds:
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from typing import Final, Literal
+
+from msgspec import Struct, field
 
 from flowdiag.review import words
 from flowdiag.review.backup_figures import BackupFigures
@@ -44,8 +45,7 @@ LEAST_HOSTS: Final = 2
 LEAK_PART: Final = 0.5
 
 
-@dataclass(frozen=True)
-class Judgement:
+class Judgement(Struct, frozen=True):
     """plan: of the catalogue, to upgrade to; rates: of it, download and upload in Mbit/s."""
 
     advice: Advice
@@ -54,8 +54,7 @@ class Judgement:
     rates: tuple[float, float] | None = None
 
 
-@dataclass
-class _Findings:
+class _Findings(Struct):
     """Reasons by what they speak for."""
 
     upgrade: list[Reason] = field(default_factory=list)

@@ -7,12 +7,12 @@ most one of its twelve five-minute rates exceeds the full threshold of the backu
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.durations import DAY_MS, HOUR_MS
@@ -28,8 +28,7 @@ _OVER: Final = 1  # slots of a busy hour that may be over
 _GB: Final = 1e9
 
 
-@dataclass(frozen=True)
-class BackupFigures:
+class BackupFigures(Struct, frozen=True):
     """names: of the backup links. days: local days with a stay; leaked_octets: ordinary traffic on a backup that no
     failover explains; silent_hours: without keepalives, as the profile wants them.
 
@@ -84,8 +83,7 @@ def backup_figures(
     )
 
 
-@dataclass(frozen=True)
-class _Allowance:
+class _Allowance(Struct, frozen=True):
     """Of the calendar month in which the period ends. octets: on all backups; the others of the link nearest to its
     allowance. What is not known of the month is projected at the mean rate of the last RATE_DAYS, apart from failovers that
     are over: nobody knows whether another will come.

@@ -15,6 +15,7 @@ from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
+from msgspec.structs import asdict
 from numpy.typing import NDArray
 
 from flowdiag.collector.store.backends import StorageBackend
@@ -185,8 +186,8 @@ def _row(day: int, key: bytes, partial: SitePartial) -> pa.Table:
         "hosts": partial.hosts,
         "records": partial.records,
         "lost_records": partial.lost_records,
-        "stays": [vars(stay) for stay in partial.stays],
-        "missing": [vars(gap) for gap in partial.missing],
+        "stays": [asdict(stay) for stay in partial.stays],
+        "missing": [asdict(gap) for gap in partial.missing],
     }
     columns = {
         field.name: pa.array([values[field.name]], field.type) for field in _SCHEMA if field.name in values

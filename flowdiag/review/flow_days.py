@@ -7,13 +7,13 @@ a damaged file costs its own flows and is named, never the review of a thousand 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import groupby
 from typing import Final
 
 import pyarrow as pa
 import pyarrow.parquet as pq
+from msgspec import Struct
 
 from flowdiag.collector.readers.parquet import BATCH_ROWS, check_schema, flow_batch
 from flowdiag.collector.readers.stored_flows import StoredFlows
@@ -27,8 +27,7 @@ from flowdiag.errors import FlowdiagError, StoreChanged
 _EPOCH: Final = date(1970, 1, 1)
 
 
-@dataclass(frozen=True)
-class FlowDay:
+class FlowDay(Struct, frozen=True):
     """The files of a site's UTC day, in order of reading. day: days since 1970."""
 
     day: int

@@ -10,10 +10,10 @@ Facts the design follows:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.percentiles import nearest_rank
@@ -33,8 +33,7 @@ _SLOTS_A_DAY: Final = 288
 _ROUNDING: Final = 1e-9  # as in diagnoser/signals/episodes.py
 
 
-@dataclass(frozen=True)
-class LinkFigures:
+class LinkFigures(Struct, frozen=True):
     """Rates in Mbit/s with the link's framing. busy_hours, full_hours: time of five-minute slots at or over the
     threshold; busy_hour: local hour of the day, None without use. episodes: sustained full times, and their minutes.
 

@@ -11,12 +11,13 @@ Facts the design follows:
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
 
 import numpy as np
 import pyarrow as pa
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from flowdiag.durations import MINUTE_MS
@@ -42,8 +43,7 @@ _SLOT_BITS: Final = 40  # slots since 1970 of a time in ms that fits 64 bits, an
 _SAME_STAY_MS: Final = 1_800_000
 
 
-@dataclass(frozen=True, order=True)
-class Stay:
+class Stay(Struct, frozen=True, order=True):
     """A time on a backup, ms since 1970 UTC. began_before, still: as far as the flows show, it had begun before them and
     went on after them.
     """
@@ -57,8 +57,7 @@ class Stay:
     still: bool
 
 
-@dataclass(frozen=True, order=True)
-class Missing:
+class Missing(Struct, frozen=True, order=True):
     """A time without keepalives on a backup, ms since 1970 UTC."""
 
     link: int
@@ -66,8 +65,7 @@ class Missing:
     end_ms: int
 
 
-@dataclass(frozen=True, eq=False)
-class SitePartial:
+class SitePartial(Struct, frozen=True, eq=False, dict=True):
     """start_ms: on a whole slot, ms since 1970 UTC; arrays are whole slots long.
 
     wire_octets: uint64 [link, direction, minute], framing included. covered: bool [minute], the exporter was heard.

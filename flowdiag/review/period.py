@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from typing import Final
+
+from msgspec import Struct
 
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.finding import find_files
@@ -24,8 +25,7 @@ MOST_DAYS: Final = 732
 _MONTH: Final = re.compile(r"(\d{4})-(\d{2})")
 
 
-@dataclass(frozen=True)
-class Period:
+class Period(Struct, frozen=True):
     """begin, end: ISO 8601 to the minute, local times of each site unless they carry an offset; end is not part of it."""
 
     begin: str

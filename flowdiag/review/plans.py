@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 from flowdiag.review.link_figures import LinkFigures
 
@@ -14,8 +15,7 @@ HORIZON_MONTHS: Final = 12
 MOST_GROWTH: Final = 2.0
 
 
-@dataclass(frozen=True)
-class Need:
+class Need(Struct, frozen=True):
     """Rates that a plan must offer, in Mbit/s, and the growth that they allow for (1 is none)."""
 
     down_mbps: float

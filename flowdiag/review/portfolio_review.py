@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from flowdiag.collector.store.backends import is_url
 from flowdiag.collector.store.cluster import open_workers
@@ -15,8 +16,7 @@ from flowdiag.review.site_review import ReviewedSite, SiteTask, review_site
 from flowdiag.review.sites import ReviewSite
 
 
-@dataclass(frozen=True)
-class PortfolioReview:
+class PortfolioReview(Struct, frozen=True):
     """sites: ranked, the most urgent first."""
 
     period: Period

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import groupby
+
+from msgspec import Struct
 
 from flowdiag.addresses import to_bytes
 from flowdiag.collector.report import ExportReport
@@ -17,8 +18,7 @@ from flowdiag.review.site_day import counting_profile, site_day_partial
 from flowdiag.site.profile import Profile
 
 
-@dataclass(frozen=True, eq=False)
-class SiteHistory:
+class SiteHistory(Struct, frozen=True, eq=False):
     """problems: files that could not be used, in words; made, kept: days whose partial was made and taken; exporters: how
     many of them the flows are of.
     """

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 
 from flowdiag.addresses import to_text
 from flowdiag.aggregator.labels import Labels
@@ -24,8 +24,7 @@ from flowdiag.review.slots import Slots, local_slots
 HISTORY_MS: Final = 184 * DAY_MS
 
 
-@dataclass(frozen=True)
-class ReviewedSite:
+class ReviewedSite(Struct, frozen=True):
     """begin_ms, end_ms: the period, ms since 1970 UTC. talker_labels: the profile's names of the links' talkers by
     address text. days: local days of the period that count; coverage: part of the period in which the exporter was heard;
     problems: files of flows that could not be used; made, kept: partials of days that were made and that were taken.
@@ -60,8 +59,7 @@ class ReviewedSite:
         )
 
 
-@dataclass(frozen=True)
-class SiteTask:
+class SiteTask(Struct, frozen=True):
     """What a worker needs to know."""
 
     location: str

@@ -6,8 +6,9 @@ called as that folder is.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from flowdiag.aggregator.plan_rates import with_plan_rates
 from flowdiag.errors import FlowdiagError
@@ -16,8 +17,7 @@ from flowdiag.site.profile import Profile
 from flowdiag.site.reading import read_profile
 
 
-@dataclass(frozen=True)
-class ReviewSite:
+class ReviewSite(Struct, frozen=True):
     """file: its profile's place below the folder, which names the site without doubt."""
 
     client: str

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.durations import MINUTE_MS
@@ -16,8 +16,7 @@ from flowdiag.site.hours import EPOCH_WEEKDAY, MINUTES_A_DAY, parse_hours, utc_o
 HOURS_A_WEEK: Final = 168
 
 
-@dataclass(frozen=True, eq=False)
-class Slots:
+class Slots(Struct, frozen=True, eq=False):
     """Columns of one length, one row a slot of [begin, end). day: local days since 1970; hour: 0 to 23, local; weekday:
     0 is Monday; at_work: in the working hours, None where the profile lists none.
     """

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.percentiles import nearest_rank
 from flowdiag.review.partial import SLOT_MS
 
 
-@dataclass(frozen=True)
-class TopTalker:
+class TopTalker(Struct, frozen=True):
     """share: of the octets in the slots at or over the 95th percentile, 0 to 1; p95_without_mbps: the percentile if the
     host had sent nothing in the slots that it led.
     """

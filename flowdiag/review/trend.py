@@ -9,10 +9,10 @@ The interval takes the days for independent of each other. A trend over a few we
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 DAYS_A_MONTH: Final = 30.4375  # a twelfth of a year of 365.25 days
@@ -23,8 +23,7 @@ LEAST_DAYS: Final = 21
 MOST_MONTHS: Final = 120.0
 
 
-@dataclass(frozen=True)
-class Trend:
+class Trend(Struct, frozen=True):
     """Mbit/s a month. level_mbps: of the line through the days, at the last one. days: local days since 1970; points:
     their percentiles as measured; middle: of the line, days since 1970 and Mbit/s.
     """
@@ -55,8 +54,7 @@ class Trend:
         )
 
 
-@dataclass(frozen=True)
-class Months:
+class Months(Struct, frozen=True):
     """None: not within MOST_MONTHS. soonest, latest: by the ends of the trend's interval."""
 
     expected: float | None

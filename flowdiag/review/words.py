@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
 
 from flowdiag.addresses import to_text
 from flowdiag.aggregator.labels import Labels
@@ -33,8 +34,7 @@ _FAR_MONTHS: Final = 3  # from here on whole months say enough
 _WE_CHECK: Final = "Our records of this line do not fit together yet; we are looking into it."
 
 
-@dataclass(frozen=True)
-class Reason:
+class Reason(Struct, frozen=True):
     """code: what it is about; text: one line with its figures; client: the same for the client; short: in plain words for
     the account manager."""
 

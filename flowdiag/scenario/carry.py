@@ -8,10 +8,10 @@ way. So a full link carries what the network says it can, and never more.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.scenario.ledger import BULK_DOWN, BULK_UP, BY_ROUTE, STEADY, Ledger
@@ -22,8 +22,7 @@ from flowdiag.scenario.transfers import CHUNK, carry_transfers
 PIECE: Final = np.dtype([("conversation", "i8"), ("link", "i1"), ("start", "f8"), ("end", "f8")])
 
 
-@dataclass(frozen=True, eq=False)
-class Carried:
+class Carried(Struct, frozen=True, eq=False):
     """What got through. Times are ms since 1970 UTC, octets are IP octets unless named wire.
 
     pieces: steady conversations cut where the route changed (dtype PIECE); their octets follow `share`.

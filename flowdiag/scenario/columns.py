@@ -4,10 +4,10 @@ together from.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.scenario.exporting import Exporting
@@ -17,8 +17,7 @@ V4, V6 = 4, 6
 USER_DEFINED_ENGINE: Final = 6  # RFC 6759 4.1: names of this engine are local to the device
 
 
-@dataclass(frozen=True)
-class Field:
+class Field(Struct, frozen=True):
     """One field specifier of a template: information element, octets on the wire, and the column it takes."""
 
     element: int

@@ -7,10 +7,10 @@ sent again at an interval (RFC 7011 8.4 and RFC 3954 9 ask for that over UDP).
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
+from msgspec import Struct
 from numpy.random import Generator
 from numpy.typing import NDArray
 
@@ -25,8 +25,7 @@ class Message(NamedTuple):
     payload: bytes
 
 
-@dataclass(frozen=True)
-class Exporting:
+class Exporting(Struct, frozen=True):
     """How the router exports. Times are true times; clock_offset_ms is what the router's clock is ahead.
 
     silent: [from, to) in ms when nothing reaches the collector; counted: the router went on counting sequence

@@ -8,10 +8,10 @@ the end: at once for the active timeout, within two seconds of a FIN, after the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.random import Generator
 from numpy.typing import NDArray
 
@@ -45,8 +45,7 @@ IDLE_TIMEOUT, ACTIVE_TIMEOUT, END_SEEN, FORCED_END = 1, 2, 3, 4  # flowEndReason
 TCP, FIN = 6, 0x01
 
 
-@dataclass(frozen=True)
-class Meter:
+class Meter(Struct, frozen=True):
     """both_points: every packet is metered at ingress and again at egress. sampling: 1 packet in so many,
     random. translation: what the router does to addresses. before_queue: an upload is metered with all that was
     sent, also what the link's queue then dropped.

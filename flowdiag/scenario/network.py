@@ -7,11 +7,11 @@ practice, no source).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.random import Generator
 from numpy.typing import NDArray
 
@@ -21,8 +21,7 @@ DELIVERED: Final = (0.972, 0.997)
 OCTETS_PER_MBPS_MS: Final = 125.0  # 10^6 bit/s is 125 octets a millisecond
 
 
-@dataclass(eq=False)
-class Network:
+class Network(Struct, eq=False):
     """route: int8 [steps], the link that carries the site, -1 for none.
 
     capacity: wire octets per step, [link, direction, step], 0 while a link is down.

@@ -11,12 +11,12 @@ Facts the design follows:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from msgspec import Struct
 from numpy.random import Generator
 from numpy.typing import NDArray
 
@@ -77,8 +77,7 @@ _DAY_NOISE, _SLOT_NOISE = 0.07, 0.12
 BACKUP_MBPS: Final = (30, 6)
 
 
-@dataclass(frozen=True, eq=False)
-class PortfolioSite:
+class PortfolioSite(Struct, frozen=True, eq=False):
     """One invented site. shares: float64 [link, direction, slot], demand as it was carried, parts of each link's plan;
     job: the same shape, the part of it that one host's runaway job makes; start_ms: of the first slot.
 

@@ -5,8 +5,9 @@ profile.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
 from typing import Final, Literal
+
+from msgspec import Struct, field
 
 Framing = Literal["ip", "ethernet", "wire", "pppoe"]
 
@@ -17,8 +18,7 @@ OVERHEAD_OCTETS: Final[dict[Framing, int]] = {"ip": 0, "ethernet": 18, "wire": 3
 LEAST_OCTETS: Final[dict[Framing, int]] = {"ip": 0, "ethernet": 46, "wire": 46, "pppoe": 38}
 
 
-@dataclass(frozen=True)
-class SiteKeepalive:
+class SiteKeepalive(Struct, frozen=True):
     destination: str
     protocol: Literal["icmp", "udp", "tcp"] = "icmp"
     port: int = 0
@@ -26,8 +26,7 @@ class SiteKeepalive:
     packet_bytes: int | None = 84
 
 
-@dataclass(frozen=True)
-class SiteLink:
+class SiteLink(Struct, frozen=True):
     """A link of the plan. interfaces: ifIndex values; traffic uses the first unless a situation says
     otherwise.
     """
@@ -47,8 +46,7 @@ class SiteLink:
         return self.up_mbps if direction else self.down_mbps
 
 
-@dataclass(frozen=True)
-class Site:
+class Site(Struct, frozen=True):
     """exporter: the router's address; declared_exporters: what the profile lists (empty: it lists none)."""
 
     name: str

@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 import pyarrow as pa
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.addresses import to_bytes
@@ -43,8 +43,7 @@ KEEPALIVE_OCTETS: Final = 84
 _SLOTS_AN_HOUR: Final = 12
 
 
-@dataclass(frozen=True)
-class Written:
+class Written(Struct, frozen=True):
     """Where a portfolio lies, and its size."""
 
     store: Path

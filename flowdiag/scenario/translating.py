@@ -6,10 +6,10 @@ host. The router numbers the place between the two as an interface of its own, u
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.scenario.carry import Carried
@@ -21,8 +21,7 @@ PORTS: Final = 64_500
 _SPREAD: Final = 40_503  # any odd number without a factor in common with PORTS
 
 
-@dataclass(frozen=True)
-class Translation:
+class Translation(Struct, frozen=True):
     """router: number of its own address. inner: the copy before translation is exported too. keep_ports: as far as it
     can, the router keeps a host's port. spared: numbers of inside addresses that are not translated.
     """

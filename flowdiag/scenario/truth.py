@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.durations import MINUTE_MS
@@ -15,8 +15,7 @@ from flowdiag.scenario.network import OCTETS_PER_MBPS_MS
 SUSTAINED_MINUTES: Final = 3  # in a row over a threshold, gaps of one bridged, make an episode
 
 
-@dataclass(frozen=True)
-class Episode:
+class Episode(Struct, frozen=True):
     """Minutes over a threshold on one link and direction: [start_ms, end_ms), whole minutes."""
 
     link: int

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.random import Generator
 from numpy.typing import NDArray
 
@@ -21,15 +21,14 @@ from flowdiag.scenario.truth import Truth
 ENCODERS: Final = {"netflow5": wire_v5.encode, "netflow9": wire_v9.encode, "ipfix": wire_ipfix.encode}
 
 
-@dataclass(frozen=True, eq=False)
-class Situation:
+class Situation(Struct, frozen=True, eq=False):
     """What happened at a site, and how its router saw it. records: dtype RECORD in order of export."""
 
     site: Site
     carried: Carried
     records: NDArray[Any]
     meter: Meter
-    rng: Generator = field(repr=False)
+    rng: Generator
 
     @property
     def start_ms(self) -> int:

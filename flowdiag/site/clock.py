@@ -8,10 +8,11 @@ ends of a span are left out.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
+
+from msgspec import Struct
 
 from flowdiag.durations import DAY_MS, MINUTE_MS, SECOND_MS
 
@@ -27,8 +28,7 @@ SHORT_MS: Final = 600_000
 _LATEST_MS: Final = 253_402_300_799_000 - DAY_MS
 
 
-@dataclass(frozen=True)
-class Clock:
+class Clock(Struct, frozen=True):
     """timezone: an IANA name. fine: seconds are told in long spans too, since the data or the question has them.
 
     Times are ms since 1970 UTC; those beyond what a calendar holds are clipped.

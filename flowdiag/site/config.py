@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import os
 import tomllib
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
+
+from msgspec import Struct
 
 from flowdiag.errors import ConfigError
 from flowdiag.site.values import shown
@@ -26,8 +27,7 @@ MAX_FILE: Final = 1 << 16  # octets; two lines are enough
 EXAMPLE: Final = 'lines such as store = "/srv/flows" and sites = "/srv/sites"'
 
 
-@dataclass(frozen=True)
-class Config:
+class Config(Struct, frozen=True):
     """file: where it stands; store: a folder or an address; sites: a folder; None for what it does not name."""
 
     file: str

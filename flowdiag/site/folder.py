@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Final
+
+from msgspec import Struct
 
 from flowdiag.errors import ProfileError, UsageError
 from flowdiag.site.reading import MAX_FILE
@@ -18,8 +19,7 @@ MOST_SITES: Final = 100_000
 MOST_LISTED: Final = 20  # sites that an error lists
 
 
-@dataclass(frozen=True)
-class NamedSite:
+class NamedSite(Struct, frozen=True):
     """name: of the site; file: its profile; below: the profile's place below the folder, which tells sites of one name
     apart."""
 

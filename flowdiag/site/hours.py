@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
 
 if TYPE_CHECKING:
     import numpy as np
@@ -22,8 +23,7 @@ _DAY_PART: Final = re.compile(rf"({_DAY})(?:\s*[-–]\s*({_DAY}))?")
 _TIME_PART: Final = re.compile(r"(\d{1,2})(?::(\d\d))?\s*[-–]\s*(\d{1,2})(?::(\d\d))?")
 
 
-@dataclass(frozen=True)
-class Hours:
+class Hours(Struct, frozen=True):
     """open_ranges: (first minute, minute after the last) of the week, Monday 00:00 is 0; sorted, disjoint."""
 
     text: str

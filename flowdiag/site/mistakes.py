@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any, Final
 
+from msgspec import Struct
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
@@ -41,8 +41,7 @@ _MODELS: Final[Mapping[tuple[str, ...], type[BaseModel]]] = {
 }
 
 
-@dataclass(frozen=True)
-class Mistake:
+class Mistake(Struct, frozen=True):
     """key: dotted, positions counted from 1, such as link[2].down_mbps; links and labels with their name."""
 
     key: str

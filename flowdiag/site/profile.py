@@ -7,9 +7,9 @@ The error lines of a wrong profile and the reference page are drawn from them, s
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import Annotated, Any, Final, Literal, Self, TypeVar, get_args
 
+from msgspec import Struct
 from pydantic import (
     AfterValidator,
     BaseModel,
@@ -46,8 +46,7 @@ Framing = Literal["ip", "ethernet", "wire", "pppoe"]
 Role = Literal["primary", "backup"]
 
 
-@dataclass(frozen=True)
-class Allowed:
+class Allowed(Struct, frozen=True):
     """Which values a key takes, in words that fit behind "expected"."""
 
     text: str

@@ -8,9 +8,10 @@ ISO 8601 (`2026-03-02T14:00`, with or without an offset), a time of day (`14:00`
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Final
+
+from msgspec import Struct
 
 from flowdiag.errors import UsageError
 from flowdiag.site.clock import DAYS, MONTHS
@@ -58,15 +59,13 @@ _BACK_FORMS: Final = (
 )
 
 
-@dataclass(frozen=True)
-class Back:
+class Back(Struct, frozen=True):
     """A length of time before the end of what there is."""
 
     length: timedelta
 
 
-@dataclass(frozen=True)
-class OnDay:
+class OnDay(Struct, frozen=True):
     """A time of a day counted back from the day of the end. weekday: Monday is 0, the last such day before that of the
     end; None for `days` before it."""
 
@@ -75,8 +74,7 @@ class OnDay:
     weekday: int | None = None
 
 
-@dataclass(frozen=True)
-class OnDate:
+class OnDate(Struct, frozen=True):
     """A time on a day of the calendar, of the last year that has it before the end."""
 
     clock: timedelta
@@ -84,8 +82,7 @@ class OnDate:
     day: int
 
 
-@dataclass(frozen=True)
-class Recurring:
+class Recurring(Struct, frozen=True):
     """A time of day that comes every day, or every week on a weekday (Monday is 0)."""
 
     clock: timedelta

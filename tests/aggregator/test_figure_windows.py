@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.figure_windows import figure_window_ms

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import tracemalloc
-from dataclasses import astuple
 
 import numpy as np
 import pytest
+from msgspec.structs import astuple
 
 from flowdiag.aggregator.figures import DirectionFigures
 from flowdiag.aggregator.link_figures import covered_part_ms, link_figures

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
+from msgspec.structs import asdict
 
 from flowdiag.aggregator.build import build_case_data
 from flowdiag.aggregator.conversation_keys import mixed
@@ -81,7 +82,7 @@ def test_repetitions_are_found_in_long_exports_by_a_sample() -> None:
     times = -(-ALWAYS_LOOKED_AT // len(flows)) + 1
     rng = np.random.default_rng(3)
     many = {
-        name: np.tile(value, times) for name, value in vars(flows).items() if isinstance(value, np.ndarray)
+        name: np.tile(value, times) for name, value in asdict(flows).items() if isinstance(value, np.ndarray)
     }
     many["outside_port"] = rng.integers(1, 65_535, len(many["octets"])).astype(np.int32)
     many["octets"] = rng.integers(1, 10**9, len(many["octets"])).astype(float)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-from dataclasses import fields
 
 import numpy as np
 import pytest
@@ -18,13 +17,13 @@ def records(count: int, first: int) -> Records:
     types = (np.int64, np.float64, np.int32, np.int8, np.uint16)
     columns = [
         (np.arange(first, first + count) + 40 * place).astype(types[place % len(types)])
-        for place in range(len(fields(Records)))
+        for place in range(len(Records.__struct_fields__))
     ]
     return Records(*columns)
 
 
 def same(one: Records, other: Records) -> bool:
-    pairs = [(getattr(one, field.name), getattr(other, field.name)) for field in fields(Records)]
+    pairs = [(getattr(one, name), getattr(other, name)) for name in Records.__struct_fields__]
     return all(a.dtype == b.dtype and a.tolist() == b.tolist() for a, b in pairs)
 
 

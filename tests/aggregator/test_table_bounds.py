@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.aggregator import services
 from flowdiag.aggregator.address_numbers import AddressNumbers

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Hashable, Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
 from fractions import Fraction
 from typing import Any
@@ -14,6 +13,7 @@ import pyarrow as pa
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from flowdiag.aggregator import top_parts, top_passes
 from flowdiag.aggregator.partials import Measure

@@ -10,13 +10,13 @@ from __future__ import annotations
 import argparse
 import tempfile
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.applications import catalogue

@@ -4,7 +4,7 @@ that counts IP octets: 12,500,000 octets a second fill the download.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.case import Case

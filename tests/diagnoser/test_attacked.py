@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from flowdiag.diagnoser.attacked import left_to_security
 from flowdiag.diagnoser.finding import Action, Finding

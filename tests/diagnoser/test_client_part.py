@@ -5,10 +5,10 @@ Times are minutes after 10:00 UTC; plans are 100/20 Mbit/s and, of the backup, 3
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.case import Case

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.diagnoser.comparison import BUSY, CALM, FULL, Comparison, compare
 from flowdiag.diagnoser.diagnose import diagnose

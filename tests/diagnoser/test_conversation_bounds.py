@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.findings import outbound_scan

@@ -6,7 +6,8 @@ import gc
 import time
 import weakref
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.once import once_per_case
@@ -53,7 +54,7 @@ def test_signals_go_with_their_case() -> None:
     case = a_case()
     width(case)
     ASKED.clear()
-    gone = weakref.ref(case)
+    gone = weakref.ref(case.signals)
     del case
     gc.collect()
     assert gone() is None

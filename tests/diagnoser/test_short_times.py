@@ -4,10 +4,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser.diagnose import diagnose

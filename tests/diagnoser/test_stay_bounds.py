@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.aggregator.site_flows import UP
 from flowdiag.diagnoser.case import Case

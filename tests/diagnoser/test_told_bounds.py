@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser import client_part, comparison

@@ -7,11 +7,12 @@ Times are minutes after Tuesday 3 March 2026, 13:00 in Auckland (00:00 UTC). The
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from ipaddress import ip_address
 from typing import Any
 
 import numpy as np
+from msgspec.structs import replace
 
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.link_figures import link_figures

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+from msgspec.structs import replace
 
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.pipeline import run

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Final
 
 import pytest
 from markdown_it import MarkdownIt
+from msgspec.structs import replace
 
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.note import html, markdown, text

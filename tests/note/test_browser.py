@@ -6,12 +6,12 @@ Needs Debian's package chromium; accessibility is judged by axe-core (WCAG 2.2 A
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.note.brief import shortened
 from flowdiag.note.compose import compose

@@ -1,9 +1,8 @@
 """The series of the pictures, against rates set by hand."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.note.charting import OTHERS, binned, state_spans, step_windows, time_axis
 from flowdiag.note.charting import charts as charts_over

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import replace
 from typing import Any
 from xml.etree import ElementTree
 
 import pytest
 from jsonschema import Draft202012Validator
+from msgspec.structs import replace
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose

@@ -1,9 +1,9 @@
 """The note says what the diagnosis found, the client first, and nothing more."""
 
-from dataclasses import replace
 from html import unescape
 
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.kinds import KINDS

@@ -1,9 +1,9 @@
 """Evidence reads like a sentence of an engineer, with units, and rounded to what it supports."""
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.evidence import keys_of

@@ -4,9 +4,9 @@ import re
 import subprocess
 import sys
 from collections.abc import Iterator
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 from rich.cells import cell_len
 
 from flowdiag.note import figures

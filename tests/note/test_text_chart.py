@@ -1,6 +1,6 @@
 """Block charts, against rates set by hand."""
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from flowdiag.note.layout import plain
 from flowdiag.note.text_chart import chart_lines, grouped

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pyarrow as pa
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from flowdiag.review.link_figures import LinkFigures, link_figures

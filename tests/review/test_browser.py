@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import subprocess
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.review.pages import client_page, page_names, portfolio_page
 from flowdiag.review.period import month_period

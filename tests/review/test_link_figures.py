@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.review.link_figures import counted_slots
 from flowdiag.review.partial import Stay

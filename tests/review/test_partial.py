@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pyarrow as pa
+from msgspec.structs import replace
 
 from flowdiag.durations import DAY_MS
 from flowdiag.review.partial import SLOT_MS, TALKER_SCHEMA, Missing, SitePartial, Stay, merge, nothing, within

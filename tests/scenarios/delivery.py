@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from flowdiag.scenario.exporting import Exporting, Message
 from flowdiag.scenario.scene import MINUTE

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import gzip
-from dataclasses import replace
 from pathlib import Path
+
+from msgspec.structs import replace
 
 from flowdiag.scenario import activities as do
 from flowdiag.scenario import capture

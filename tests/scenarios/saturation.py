@@ -216,7 +216,7 @@ def _small_packets(s: Stage, hosts: list[int], share: float) -> None:
 @situation
 def thresholds_of_the_profile(s: Stage) -> None:
     """Full at 75 % by the profile: a transfer held at 82 % is full."""
-    from dataclasses import replace
+    from msgspec.structs import replace
 
     s.site((100, 40), framing="ethernet")
     s.the_site = replace(s.the_site, thresholds={"full": 0.75, "busy": 0.5})

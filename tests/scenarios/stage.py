@@ -6,12 +6,12 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from datetime import datetime
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from msgspec.structs import replace
 
 from flowdiag.scenario import activities as do
 from flowdiag.scenario.exporting import Exporting
@@ -118,7 +118,7 @@ class Stage:
         """Changes to how the router meters (active_s, both_points, sampling, flush) and exports (the
         rest).
         """
-        metering = {key: value for key, value in changes.items() if key in Meter.__dataclass_fields__}
+        metering = {key: value for key, value in changes.items() if key in Meter.__struct_fields__}
         rest = {key: value for key, value in changes.items() if key not in metering}
         self.meter = replace(self.meter, **metering)
         self.exporting = replace(self.exporting, **rest)

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
+from msgspec.structs import replace
 
 from flowdiag.scenario import activities as do
 from flowdiag.scenario import trouble

@@ -4,7 +4,7 @@ the queue that drops a part of them.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from flowdiag.scenario import activities as do
 from flowdiag.scenario.ledger import STEADY

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows

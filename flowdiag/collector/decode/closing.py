@@ -10,9 +10,10 @@ Facts the design follows:
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from statistics import median_low
 from typing import Final
+
+from msgspec.structs import replace
 
 from flowdiag.collector.decode.domain import Domain, Stream
 from flowdiag.collector.decode.elements import element

@@ -9,10 +9,10 @@ Facts the design follows:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.collector.decode import ie
@@ -49,8 +49,7 @@ _CODE_POINT: Final = 0x3F
 _EVENTS_OFTEN_EMPTY: Final = (1, 3, 4)
 
 
-@dataclass
-class Flows:
+class Flows(Struct):
     """What the records of one template say. reverse: None unless they hold both directions; kept: where they
     are flows, None if all are."""
 

@@ -6,8 +6,9 @@ half a gigabyte. What a bound turns away is counted and named in the report.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 # Records that wait for one columnar step: enough to make Python's share per batch small, few enough to stay in
 # the processor's cache (twice as many decode a quarter slower); about 20 MB as rows.
@@ -86,8 +87,7 @@ MAX_CLOCK_SAMPLES: Final = 256
 MAX_TAUGHT_ELEMENTS: Final = 4096
 
 
-@dataclass(frozen=True)
-class Limits:
+class Limits(Struct, frozen=True):
     """The bounds that a caller may tighten; each is explained at its constant."""
 
     domains: int = MAX_DOMAINS

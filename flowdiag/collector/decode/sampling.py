@@ -14,10 +14,11 @@ Facts the design follows:
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from flowdiag.collector.decode import ie
@@ -31,8 +32,7 @@ MAX_FACTOR: Final = float(1 << 24)
 _EGRESS: Final = 1
 
 
-@dataclass(frozen=True)
-class Sampling:
+class Sampling(Struct, frozen=True):
     """The rates one observation domain has told. A factor of 1 is "not sampled", which overrides farther ones.
 
     sequences: the selectors that a selection sequence passes in order; their factors multiply.

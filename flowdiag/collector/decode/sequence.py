@@ -16,10 +16,10 @@ Facts the design follows:
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.collector.decode.allowance import Allowance
@@ -75,8 +75,7 @@ def selected(messages: Messages, chosen: NDArray[Any] | slice) -> Messages:
     )
 
 
-@dataclass(slots=True)
-class Gap:
+class Gap(Struct):
     """Units missing from start on (modulo 2^32), noticed at time_ms in a message of a domain; since_ms: when the message
     before was exported.
     """

@@ -20,9 +20,10 @@ import socket
 import time
 from collections.abc import Iterable
 from contextlib import suppress
-from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Final
+
+from msgspec import Struct, field
 
 from flowdiag.collector.live.senders import Sender
 from flowdiag.collector.readers.framing import IPFIX_HEADER
@@ -43,8 +44,7 @@ class Earned(IntEnum):
     DATA = 2  # a Data Set (RFC 7011 3.3.2), whether it decodes or not
 
 
-@dataclass(eq=False, slots=True)
-class Connection:
+class Connection(Struct, eq=False):
     """Times are monotonic, in seconds. owner: the intake that reads it; heard: when it was made, or its last whole message
     came; began: when the first octet of the message in the buffer came, or the connection if that is its first one;
     paused: since when it is not read from, because it has to wait; that time does not count."""

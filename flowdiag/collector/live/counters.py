@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from typing import Final
+
+from msgspec import Struct, field
 
 # Exporters told one by one; the others are in the sums.
 MAX_TOLD: Final = 500
@@ -16,8 +17,7 @@ def busiest(exporters: Mapping[str, tuple[int, ...]]) -> dict[str, tuple[int, ..
     return dict(ordered[:MAX_TOLD])
 
 
-@dataclass
-class Received:
+class Received(Struct):
     """datagrams: taken, messages of streams included; not_allowed, limited: refused, for the allow list and the rate;
     kernel_drops: never seen; unspooled: seen and lost, because the disk was full; spooled: written; synced: on disk for
     good; connections_*: see connections.py; exporters: datagrams, and datagrams over the rate, by address as text; heard:
@@ -45,8 +45,7 @@ class Received:
     heard: dict[str, int] = field(default_factory=dict)
 
 
-@dataclass
-class Decoded:
+class Decoded(Struct):
     """segments, records: added to the store; known: segments that were there already; set_aside: that no attempt could
     decode; waiting_*: closed segments that are not in the store, and since when the oldest waits, by clocks.steady(), 0 if
     none does; lost_*: by the exporters' sequence numbers; undecoded: data sets that could not be decoded; damaged: places in

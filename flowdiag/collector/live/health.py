@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import fields, replace
 from typing import Final, TypeVar
+
+from msgspec.structs import replace
 
 from flowdiag.collector.live.clocks import steady
 from flowdiag.collector.live.counters import Decoded, Received, busiest
@@ -75,19 +76,19 @@ def added(counters: Sequence[Told], nothing: Told) -> Told:
     """The sum of counters, also by exporter; texts are joined, the longest wait counts, and when one was heard last."""
     total = replace(nothing)
     for one in counters:
-        for field in fields(one):
-            mine, its = getattr(total, field.name), getattr(one, field.name)
-            if field.name == "exporters":
+        for name in one.__struct_fields__:
+            mine, its = getattr(total, name), getattr(one, name)
+            if name == "exporters":
                 value: object = summed(mine, its)
-            elif field.name == "heard":
+            elif name == "heard":
                 value = latest(mine, its)
             elif isinstance(mine, str):
                 value = "; ".join(sorted({text for text in (mine, its) if text}))
-            elif field.name in _OLDEST:
+            elif name in _OLDEST:
                 value = min(mine or its, its or mine)
             else:
                 value = mine + its
-            setattr(total, field.name, value)
+            setattr(total, name, value)
     return total
 
 
@@ -118,12 +119,12 @@ class Health:
     def carry(self, told: Received | Decoded) -> Received | Decoded:
         """The counts of a process that ended go on counting. Gives those with which its successor starts."""
         gone, successor = replace(told), type(told)()
-        for field in fields(gone):
-            value = getattr(gone, field.name)
-            if field.name in _OF_SOCKETS:
-                setattr(successor, field.name, value)
-            if field.name in _NOW | _OF_SOCKETS or isinstance(value, str | float):
-                setattr(gone, field.name, type(value)())
+        for name in gone.__struct_fields__:
+            value = getattr(gone, name)
+            if name in _OF_SOCKETS:
+                setattr(successor, name, value)
+            if name in _NOW | _OF_SOCKETS or isinstance(value, str | float):
+                setattr(gone, name, type(value)())
         if isinstance(gone, Received):
             total = self._gone_received = added([self._gone_received, gone], Received())
             total.exporters = busiest(total.exporters)

@@ -22,9 +22,10 @@ from __future__ import annotations
 import os
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Final, Literal
+
+from msgspec import Struct, field
 
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER, packet_source, pcap_header
@@ -50,8 +51,7 @@ def has_kept(folder: Path) -> bool:
     return (folder / FOLDER).is_dir()
 
 
-@dataclass
-class Kept:
+class Kept(Struct):
     """A file. of: octets of each exporter in it; tried: what was known of each when it was tried last in vain, tried_day:
     the day of that."""
 
@@ -62,10 +62,10 @@ class Kept:
     of: Counter[bytes]
     tried: dict[bytes, int] = field(default_factory=dict)
     tried_day: int = -1
-    octets: int = field(init=False)
 
-    def __post_init__(self) -> None:
-        self.octets = self.of.total()
+    @property
+    def octets(self) -> int:
+        return self.of.total()
 
 
 class Keeping:

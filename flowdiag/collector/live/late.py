@@ -10,9 +10,10 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import replace
 from itertools import islice
 from typing import Final
+
+from msgspec.structs import replace
 
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.live.decoders import CHUNK, Decoders, Interrupted

@@ -11,9 +11,10 @@ from __future__ import annotations
 import selectors
 import signal
 import time
-from dataclasses import replace
 from multiprocessing.connection import Connection
 from typing import Any, Final
+
+from msgspec.structs import replace
 
 from flowdiag.addresses import to_bytes
 from flowdiag.collector.live import descriptors

@@ -13,8 +13,9 @@ Facts the design follows:
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, field
 from typing import Final
+
+from msgspec import Struct, field
 
 from flowdiag.addresses import to_bytes
 from flowdiag.collector.frames import udp_front
@@ -26,8 +27,7 @@ MAX_SENDERS: Final = 65_536
 MAX_FRONTS: Final = 131_072
 
 
-@dataclass(slots=True)
-class Exporter:
+class Exporter(Struct):
     """credit: datagrams that it may send until the next refill; granted: what the credit was then.
 
     over: refused since then; taken: datagrams in all; limited: refused in all for want of credit; seconds: in which some
@@ -65,8 +65,7 @@ class Exporter:
         return taken, over
 
 
-@dataclass(slots=True)
-class Sender:
+class Sender(Struct):
     """One address and port, seen at one socket. fronts: packet headers by length of payload."""
 
     exporter: Exporter

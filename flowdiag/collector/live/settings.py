@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
+
+from msgspec import Struct
 
 # Far above any exporter (a busy router sends some thousand datagrams a second), low enough that the others are served.
 RATE: Final = 100_000
@@ -18,8 +19,7 @@ BUFFER_OCTETS: Final = 64 << 20
 FINISH_S: Final = 4.0
 
 
-@dataclass(frozen=True)
-class Settings:
+class Settings(Struct, frozen=True):
     """store: a folder or an address of an object store; spool: a folder; rate: datagrams a second and exporter; sync_s:
     what a crash of the machine may cost; segment_s, segment_octets: when a segment is closed; retain: days."""
 

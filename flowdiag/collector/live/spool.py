@@ -24,9 +24,10 @@ import uuid
 from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, NamedTuple
+
+from msgspec import Struct
 
 from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER, SNAP_LENGTH
 from flowdiag.errors import StoreError
@@ -149,8 +150,7 @@ def sync_folder(folder: Path) -> None:
         os.close(descriptor)
 
 
-@dataclass(slots=True, eq=False)
-class _Open:
+class _Open(Struct, eq=False):
     """A segment that is written, or was and is not closed yet. named: as a closed one."""
 
     descriptor: int

@@ -15,11 +15,12 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
 import pyarrow as pa
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from flowdiag.collector.clocks import TOLERATED_MS
 from flowdiag.collector.datagram import Datagram
@@ -61,8 +62,7 @@ def _never() -> bool:
     return False
 
 
-@dataclass(frozen=True)
-class Stored:
+class Stored(Struct, frozen=True):
     """What became of a segment. added: False if its content was in the store already; damage: octets or packets of the
     segment that could not be read, in words; evicted: templates and domains that had to go; late: records of messages
     that were kept; exporters: see tally.py.

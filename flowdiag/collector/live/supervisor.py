@@ -16,10 +16,11 @@ import signal
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
 from typing import Any, Final
+
+from msgspec import Struct
 
 from flowdiag.collector.live.allow import AllowList, read_allow_list
 from flowdiag.collector.live.counters import Decoded, Received
@@ -45,8 +46,7 @@ DECODER_END_S: Final = FINISH_S + 1.5
 _SPAWN: Final = multiprocessing.get_context("spawn")
 
 
-@dataclass
-class _Child:
+class _Child(Struct):
     """A process, the supervisor's end of its pipe, and what starts it. last: what it told last."""
 
     name: str

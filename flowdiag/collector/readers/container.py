@@ -16,8 +16,9 @@ from __future__ import annotations
 
 import codecs
 from collections.abc import Generator, Iterator
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.readers.beginnings import PARQUET, PCAP_MAGICS, PCAPNG_MAGIC
@@ -49,8 +50,7 @@ ADVICE: Final = "give the file that the collector or the packet capture wrote"
 MAX_ALTERNATIONS: Final = 32
 
 
-@dataclass(frozen=True)
-class Messages:
+class Messages(Struct, frozen=True):
     """A container of export messages, for the decoder. kind: its name for error messages; datagrams: runs of them
     too."""
 
@@ -58,8 +58,7 @@ class Messages:
     datagrams: Iterator[Datagram | Run]
 
 
-@dataclass(frozen=True)
-class Flows:
+class Flows(Struct, frozen=True):
     """A container of flow records that were decoded before, for read_parquet."""
 
     window: Window

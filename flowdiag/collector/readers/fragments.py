@@ -7,8 +7,9 @@ copies are a network's duplicates and are ignored.
 from __future__ import annotations
 
 from bisect import bisect_right, insort
-from dataclasses import dataclass, field
 from typing import Final
+
+from msgspec import Struct, field
 
 MAX_DATAGRAMS: Final = 256  # incomplete at one time; an exporter has a handful under way
 MAX_HELD_OCTETS: Final = 16 << 20  # 256 datagrams of the greatest size
@@ -17,8 +18,7 @@ MAX_AGE_MS: Final = 60_000  # RFC 8200 4.5: given up 60 s after the first fragme
 MAX_DATAGRAM_OCTETS: Final = 65_535
 
 
-@dataclass
-class _Datagram:
+class _Datagram(Struct):
     since_ms: int | None
     pieces: dict[int, bytes] = field(default_factory=dict)
     starts: list[int] = field(default_factory=list)  # of the pieces, ascending

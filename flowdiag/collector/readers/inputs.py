@@ -14,9 +14,10 @@ import stat
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Final
+
+from msgspec import Struct
 
 from flowdiag.collector.readers.window import Octets
 from flowdiag.errors import ExportError
@@ -41,8 +42,7 @@ class SideFileError(ExportError):
     """A file that is no export but one of flowdiag's own; in a folder it is passed over in silence."""
 
 
-@dataclass(frozen=True)
-class Input:
+class Input(Struct, frozen=True):
     """One file to read. path None is standard input.
 
     folder: the folder it was found in, if it was not named itself; store: the address of a flow store, which is

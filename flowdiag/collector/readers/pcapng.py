@@ -12,10 +12,11 @@ Facts the design follows (from the draft, from memory):
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Generator
-from dataclasses import dataclass
-from struct import Struct
 from typing import Final
+
+from msgspec import Struct
 
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.readers.beginnings import (
@@ -58,8 +59,7 @@ _OPTION_OFFSET: Final = 14
 _MICROSECONDS: Final = 1_000_000
 
 
-@dataclass(frozen=True)
-class _Interface:
+class _Interface(Struct, frozen=True):
     """locate is None for an unsupported link type.
 
     Units: time units in a second; offset_ms is added to times.
@@ -78,13 +78,13 @@ class _Section:
     def __init__(self, order: str) -> None:
         self.order = order
         self.interfaces: list[_Interface] = []
-        self.block = Struct(order + "II").unpack_from
-        self.word = Struct(order + "I").unpack_from
-        self.interface = Struct(order + "H2xI").unpack_from
-        self.option = Struct(order + "HH").unpack_from
-        self.seconds = Struct(order + "q").unpack_from
-        self.enhanced = Struct(order + "IIIII").unpack_from
-        self.obsolete = Struct(order + "H2xIIII").unpack_from
+        self.block = struct.Struct(order + "II").unpack_from
+        self.word = struct.Struct(order + "I").unpack_from
+        self.interface = struct.Struct(order + "H2xI").unpack_from
+        self.option = struct.Struct(order + "HH").unpack_from
+        self.seconds = struct.Struct(order + "q").unpack_from
+        self.enhanced = struct.Struct(order + "IIIII").unpack_from
+        self.obsolete = struct.Struct(order + "H2xIIII").unpack_from
 
 
 def read_pcapng(window: Window, source: Source, dissector: Dissector) -> Generator[Datagram, None, bool]:

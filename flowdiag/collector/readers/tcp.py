@@ -12,8 +12,9 @@ from __future__ import annotations
 
 from bisect import insort
 from collections import OrderedDict
-from dataclasses import dataclass, field
 from typing import Final
+
+from msgspec import Struct, field
 
 from flowdiag.collector.datagram import Datagram, Session
 from flowdiag.collector.readers.framing import IPFIX, IPFIX_HEADER, begins_ipfix_message
@@ -41,8 +42,7 @@ _HALF: Final = 1 << 31
 _MODULUS: Final = 1 << 32
 
 
-@dataclass
-class _Stream:
+class _Stream(Struct):
     """One direction of one connection. expected: place of the next octet, its sequence number counted on beyond 2^32;
     early: segments by their places, which places has in order."""
 

@@ -9,10 +9,10 @@ Facts the design follows:
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from hashlib import sha256
 
 import pyarrow as pa
+from msgspec import Struct
 
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.backends import StorageBackend
@@ -22,8 +22,7 @@ from flowdiag.collector.store.sharing import clock_offsets, share
 from flowdiag.collector.store.writer import FlowWriter, Written
 
 
-@dataclass(frozen=True)
-class Content:
+class Content(Struct, frozen=True):
     """What flow records were decoded from. digest: SHA-256 of its octets, uncompressed, hexadecimal; name: what it
     was called; octets: its size as found."""
 

@@ -16,9 +16,10 @@ from __future__ import annotations
 import json
 import uuid
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from itertools import groupby
 from typing import Any, Final
+
+from msgspec import Struct, field
 
 from flowdiag.collector.store.backends import StorageBackend, failures_named
 from flowdiag.collector.store.folder import ASIDE
@@ -31,8 +32,7 @@ FORMAT: Final = 1
 ASIDE_FORGOTTEN_S: Final = 2 * 86_400.0
 
 
-@dataclass(frozen=True)
-class Change:
+class Change(Struct, frozen=True):
     """moves: where a file was written aside, and its path in the store; removals: paths; notes: small files."""
 
     moves: dict[str, str] = field(default_factory=dict)

@@ -10,8 +10,9 @@ Facts the design follows:
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
 from typing import Any, Final
+
+from msgspec import Struct
 
 from flowdiag.collector.span import EVERYTHING, Span
 from flowdiag.collector.store.backends import StorageBackend, failures_named
@@ -31,8 +32,7 @@ from flowdiag.flows import UNKNOWN_ADDRESS
 LATER_DAYS: Final = 1
 
 
-@dataclass(frozen=True)
-class StoredFile:
+class StoredFile(Struct, frozen=True):
     """A file of flows. path: where it can be read; target: where it stands in the store, or will in a moment."""
 
     path: str

@@ -15,9 +15,11 @@ import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Literal
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from flowdiag.collector.clocks import TOLERATED_MS
 from flowdiag.collector.export import Export
@@ -39,8 +41,7 @@ State = Literal["added", "known", "left out", "failed"]
 _PASSES: Final = 2
 
 
-@dataclass(frozen=True)
-class Outcome:
+class Outcome(Struct, frozen=True):
     """What became of an input. known: its content was in the store already; left out: found in a folder, and no
     export; failed: named, and of no use, as error says.
 
@@ -56,8 +57,7 @@ class Outcome:
     error: FlowdiagError | None = None
 
 
-@dataclass(frozen=True)
-class Unit:
+class Unit(Struct, frozen=True):
     """Inputs that one decoder reads, one after another. where: the store."""
 
     where: str
@@ -69,8 +69,7 @@ class Unit:
         return [Content(scanned.digest, scanned.item.name, scanned.item.octets) for scanned in self.scans]
 
 
-@dataclass(frozen=True)
-class Decoded:
+class Decoded(Struct, frozen=True):
     """A unit's flow records, written aside; or why there are none."""
 
     files: tuple[Written, ...] = ()

@@ -11,9 +11,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from itertools import chain
 from typing import Final
+
+from msgspec import Struct, field
 
 from flowdiag.collector.decode.malformed import Malformed
 from flowdiag.collector.decode.messages import read_header
@@ -30,8 +31,7 @@ from flowdiag.errors import ExportError
 CAPTURE: Final = "capture"
 
 
-@dataclass(frozen=True)
-class Scan:
+class Scan(Struct, frozen=True):
     """digest: of the content, hexadecimal; knowledge: of a capture's messages, None for other files; began_ms: time of
     its first message, None if it has none or holds flow records; error: why it cannot be used."""
 

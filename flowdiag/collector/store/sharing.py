@@ -11,7 +11,9 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from flowdiag.collector.clocks import TOLERATED_MS
 from flowdiag.collector.report import ExportReport, SessionReport
@@ -93,8 +95,7 @@ def _days(rows: Mapping[Partition, int], exporter: bytes) -> list[int]:
     return sorted(partition.day for partition in rows if partition.exporter == exporter) or [NO_DAY]
 
 
-@dataclass
-class _Lost:
+class _Lost(Struct):
     """What the loss events of a domain and day add up to, less what sessions have taken of it."""
 
     messages: int = 0

@@ -14,12 +14,12 @@ from __future__ import annotations
 import json
 from collections.abc import Collection, Iterable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from hashlib import sha256
 from itertools import groupby
 from typing import Final
 
 import pyarrow.parquet as pq
+from msgspec import Struct
 
 from flowdiag.collector.readers.parquet import BATCH_ROWS, flow_batch
 from flowdiag.collector.readers.stored_flows import StoredFlows
@@ -44,8 +44,7 @@ class _Changed(Exception):
     """Files that were listed have been merged or dropped by others."""
 
 
-@dataclass(frozen=True)
-class Merged:
+class Merged(Struct, frozen=True):
     """Files of a partition that became fewer."""
 
     partition: Partition
@@ -54,8 +53,7 @@ class Merged:
     rows: int
 
 
-@dataclass(frozen=True)
-class Dropped:
+class Dropped(Struct, frozen=True):
     """A partition that was removed."""
 
     partition: Partition

@@ -17,13 +17,13 @@ from __future__ import annotations
 import uuid
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from flowdiag.collector.readers.stored_flows import EXPORTER_KEY, flow_metadata, report_metadata
@@ -55,8 +55,7 @@ ENCODING: Final[dict[str, Any]] = {
 Offsets = Mapping[tuple[bytes, int], int]
 
 
-@dataclass
-class Waiting:
+class Waiting(Struct):
     """Rows of one partition that do not make a row group yet, and the file that is open for it."""
 
     batches: list[pa.RecordBatch] = field(default_factory=list)
@@ -66,8 +65,7 @@ class Waiting:
     path: str = ""
 
 
-@dataclass(frozen=True)
-class Written:
+class Written(Struct, frozen=True):
     """A file written aside. target: its path in the store."""
 
     aside: str

@@ -33,6 +33,7 @@ from itertools import permutations
 from typing import Annotated, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN, UP
@@ -77,8 +78,7 @@ ROUTES: Final = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, eq=False)
-class _Crossing:
+class _Crossing(Struct, frozen=True, eq=False):
     """Rows of the conversations that leave by one link and are answered by another, and how many these are."""
 
     up_link: int

@@ -42,10 +42,12 @@ longer than a minute blur the level.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Annotated, Final
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser.case import Case
@@ -168,8 +170,7 @@ LARGEST_PART: Final = 0.5
 LEAST_RECORDS: Final = 5
 
 
-@dataclass(frozen=True)
-class Proof:
+class Proof(Struct, frozen=True):
     """What shows that traffic was held down. shares: only where records are too long for the variances to
     tell; moving: where the ceiling wanders, so that nothing stands at a level.
     """
@@ -190,8 +191,7 @@ def find(case: Case) -> list[Finding]:
     return [_finding(case, ceiling) for ceiling in ceilings(case)]
 
 
-@dataclass(frozen=True)
-class Ceiling:
+class Ceiling(Struct, frozen=True):
     """Levels of one link direction that belong together, each with what proves it."""
 
     link: int

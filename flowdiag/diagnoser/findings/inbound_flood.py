@@ -31,6 +31,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.chunks import chunked_sum, ordered_by
@@ -96,8 +97,7 @@ REFLECTING: Final = (19, 53, 111, 123, 137, 161, 389, 1900, 3283, 3389, 3702, 53
 _REFLECTS: Final = np.isin(np.arange(65_537), REFLECTING)  # the last place is port -1, unknown
 
 
-@dataclass(frozen=True, eq=False)
-class _Spell:
+class _Spell(Struct, frozen=True, eq=False):
     """rows: of one target. usual: packets a second without the flood, None if not known; limit: what they passed."""
 
     begin_ms: int

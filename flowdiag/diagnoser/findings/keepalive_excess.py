@@ -25,6 +25,7 @@ from dataclasses import dataclass
 from typing import Annotated, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.diagnoser.case import Case
@@ -63,8 +64,7 @@ SUSTAINED: Final = 3  # windows of a minute in a row, as for every sustained fin
 LEAST_SAMPLED_PACKETS: Final = 30  # relative error of the count at most 1.96/sqrt(30) = 36 %
 
 
-@dataclass(frozen=True)
-class _Excess:
+class _Excess(Struct, frozen=True):
     start_ms: int
     end_ms: int
     packets_times: float

@@ -46,6 +46,7 @@ from dataclasses import dataclass
 from typing import Annotated, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN
@@ -120,8 +121,7 @@ LAG_MS: Final = 60_000
 MOST_OF_IT: Final = 0.6
 
 
-@dataclass(frozen=True, eq=False)
-class _Dead:
+class _Dead(Struct, frozen=True, eq=False):
     """spans: [start, end) of each long silence, in time order. attempts: rows by which inside hosts tried to get out in
     vain within them, sorted by start.
     """

@@ -29,6 +29,7 @@ from dataclasses import dataclass
 from typing import Annotated, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.chunks import ordered_by
@@ -76,8 +77,7 @@ UNANSWERED: Final = 0.5
 TRIES_EACH: Final = 3.0
 
 
-@dataclass(frozen=True, eq=False)
-class Scan:
+class Scan(Struct, frozen=True, eq=False):
     """rows: the records of what one inside host tried in vain on the scanned ports. ports: (protocol, port) of each,
     port 0 for pings.
     """

@@ -30,6 +30,7 @@ from dataclasses import dataclass
 from typing import Annotated, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, select
@@ -97,8 +98,7 @@ CALL_NAMES: Final = (
 )
 
 
-@dataclass(frozen=True, eq=False)
-class _Calls:
+class _Calls(Struct, frozen=True, eq=False):
     """rows: of the real-time conversations in the full direction; octets: of each in the time.
 
     named: whether any is known as a call by its ports or name; marked: part of the packets with priority,

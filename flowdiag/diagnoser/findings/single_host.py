@@ -22,10 +22,11 @@ not counted.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Annotated, Final
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from flowdiag.addresses import PRIVATE_NETWORKS

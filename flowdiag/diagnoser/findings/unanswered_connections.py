@@ -31,6 +31,7 @@ from dataclasses import dataclass
 from typing import Annotated, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import SiteFlows
@@ -81,8 +82,7 @@ EVERYDAY: Final = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, eq=False)
-class _Group:
+class _Group(Struct, frozen=True, eq=False):
     """failed, tried: rows. place: outside address index, None where the whole service fails."""
 
     port: int

@@ -11,10 +11,10 @@ practice, no source). A sampled export is too rough for seconds; there the minut
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.figure_windows import resolved_ms
@@ -39,8 +39,7 @@ MOST: Final = 0.5
 BESIDE_MS: Final = MINUTE_MS
 
 
-@dataclass(frozen=True)
-class AtLimit:
+class AtLimit(Struct, frozen=True):
     """A link direction's time at its limit in the complaint's window, as far as the export covers it.
 
     spells: [start, end) in ms of each run worth telling, in order of time; covered_ms: what they are parts of.

@@ -8,12 +8,12 @@ them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from msgspec import Struct
 
 from flowdiag.diagnoser.case import Case
 
@@ -25,8 +25,7 @@ UNUSUAL_SIGMAS: Final = 3.0
 SATURDAY: Final = 5
 
 
-@dataclass(frozen=True)
-class Usual:
+class Usual(Struct, frozen=True):
     """Mean rates at the same clock times of earlier days: median and MAD in Mbit/s over `days` days.
 
     same_weekday: only the same weekday was compared; else all workdays or all weekend days.

@@ -9,10 +9,10 @@ that the profile does not list is named only where both are those of one:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.probe_pace import steady_interval_ms
@@ -40,8 +40,7 @@ _PROTOCOLS: Final = (ICMP, ICMPV6, TCP, UDP)
 _TIME_SERVICE: Final = (UDP, 123)
 
 
-@dataclass(frozen=True)
-class Candidate:
+class Candidate(Struct, frozen=True):
     """Chatter on a backup with the size and the pace of a keepalive which the profile does not list.
 
     link: by position. port: the outside one, -1 where the protocol has none or it is unknown.

@@ -7,10 +7,10 @@ not count as the site's traffic; in a one-way export uploads stand in).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN, UP
@@ -37,8 +37,7 @@ GROUPS: Final = (
 )
 
 
-@dataclass(frozen=True)
-class Outage:
+class Outage(Struct, frozen=True):
     """proof: what shows that the site was at work. short: too brief for a verdict of its own."""
 
     start_ms: int
@@ -50,8 +49,7 @@ class Outage:
     short: bool = False
 
 
-@dataclass(frozen=True, eq=False)
-class Scene:
+class Scene(Struct, frozen=True, eq=False):
     """carried: bool per bin of the grid, something came in. met: bool per bin, a record of that begins or ends there. came: bool
     per flow, it is traffic of the site that did."""
 

@@ -10,10 +10,10 @@ for the figures).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.conversation_keys import conversation_key
@@ -40,8 +40,7 @@ MOST: Final = 3
 MOST_JUDGED: Final = 64
 
 
-@dataclass(frozen=True)
-class DeadService:
+class DeadService(Struct, frozen=True):
     """host, place: indexes of addresses. failed of tried attempts in the time asked about, the first at start_ms.
 
     weighs: whether it speaks against an all-clear; else it is a habit.

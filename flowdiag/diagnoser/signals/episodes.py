@@ -23,11 +23,11 @@ relative error of a full window under two per cent, and an episode must last as 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.usage import Usage
@@ -75,8 +75,7 @@ BRIDGED_ERRORS: Final = 1.0
 SEEN_PART: Final = 0.5
 
 
-@dataclass(frozen=True)
-class Episode:
+class Episode(Struct, frozen=True):
     """Windows [first, past) of the usage grid on one link and direction.
 
     spans: the parts of which it was joined, where there are many; else the one [first, past). usage: whose windows these
@@ -87,8 +86,8 @@ class Episode:
     link: int
     direction: int
     spans: tuple[Run, ...]
-    usage: Usage | None = field(default=None, compare=False, repr=False)
-    edges: tuple[tuple[int, int], ...] | None = field(default=None, compare=False)
+    usage: Usage | None = None
+    edges: tuple[tuple[int, int], ...] | None = None
     estimated: bool = False
 
     @property
@@ -130,8 +129,7 @@ class Episode:
         return inside / max(end_ms - start_ms, 1)
 
 
-@dataclass(frozen=True)
-class Episodes:
+class Episodes(Struct, frozen=True):
     """full, busy: in order of link, direction, time. No window is in both."""
 
     full: tuple[Episode, ...]

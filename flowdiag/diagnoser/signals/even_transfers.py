@@ -6,8 +6,9 @@ They are looked at a little beyond the level: transfers that outlast it, at the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.signals.attribution import rows_within
@@ -34,8 +35,7 @@ LARGEST_PART: Final = 0.5
 EDGE_MINUTES: Final = 2
 
 
-@dataclass(frozen=True)
-class EvenTransfers:
+class EvenTransfers(Struct, frozen=True):
     """rate_mbps: the level of one link direction that `transfers` of them divided, from start_ms to end_ms."""
 
     link: int

@@ -19,10 +19,10 @@ The edges come from the records themselves, so they have the resolution of their
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.conversation_keys import mixed
@@ -63,8 +63,7 @@ SETTLED_MS: Final = 30_000
 STILL_MS: Final = 300_000
 
 
-@dataclass(frozen=True)
-class Failover:
+class Failover(Struct, frozen=True):
     """One stay on a backup. link: index of the backup that carried most of it.
 
     start_ms: first ordinary record on the backup. end_ms: first ordinary record back on the primary;
@@ -88,8 +87,7 @@ class Failover:
         return self.end_ms - self.start_ms
 
 
-@dataclass(frozen=True, eq=False)
-class Failovers:
+class Failovers(Struct, frozen=True, eq=False):
     """episodes in time order; leaked: bool per row of the flows, ordinary backup traffic that no failover
     explains.
     """
@@ -106,8 +104,7 @@ def rows_during(case: Case, failover: Failover) -> tuple[NDArray[np.intp], NDArr
     return rows, flows.octets[rows] * part_within(flows, rows, failover.start_ms, failover.end_ms)
 
 
-@dataclass(frozen=True, eq=False)
-class _Scene:
+class _Scene(Struct, frozen=True, eq=False):
     """Ordinary rows of backups and primaries, and what they did on the grid.
 
     recorded: from the first record of the export to the last; primary_first, primary_last: the bins in which each

@@ -14,10 +14,10 @@ own pace have nothing to do with n(t), and the quotient varies by as much as n(t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import SiteFlows
@@ -30,8 +30,7 @@ LEAST_PART: Final = 0.005
 MOST_OF_ALL: Final = 0.75
 
 
-@dataclass(frozen=True)
-class FairShares:
+class FairShares(Struct, frozen=True):
     """ceiling: wire octets a second that the transfers divided. uneven: relative deviation of the quotient
     over them, own_pace: the same of their plain rates. transfers, hosts, places: how many took part;
     largest: the largest part of the octets that one host or place had; crowding: relative deviation of n

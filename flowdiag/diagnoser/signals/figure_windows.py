@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.build import build_usage
@@ -19,8 +19,7 @@ from flowdiag.diagnoser.once import once_per_case
 AROUND_MS: Final = 86_400_000
 
 
-@dataclass(frozen=True, eq=False)
-class FigureWindows:
+class FigureWindows(Struct, frozen=True, eq=False):
     """usage: of each link and direction in these windows; heard: bool per window, the exporter gave a sign of life."""
 
     usage: Usage

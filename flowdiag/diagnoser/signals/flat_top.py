@@ -16,10 +16,10 @@ outside part, one slow Wi-Fi device likewise a single inside part; only a ceilin
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import SiteFlows
@@ -44,8 +44,7 @@ DATA_PACKET_OCTETS: Final = 400
 PAUSE: Final = 2
 
 
-@dataclass(frozen=True)
-class Bounds:
+class Bounds(Struct, frozen=True):
     """What counts as one level.
 
     depth: how far a window may lie under the highest three-minute mean around it and still be at the top.
@@ -65,8 +64,7 @@ WAVERING: Final = Bounds(depth=0.30, flatness=0.15, higher=1.35)
 BLURRED: Final = Bounds(depth=0.40, flatness=0.20, higher=1.50)
 
 
-@dataclass(frozen=True)
-class Level:
+class Level(Struct, frozen=True):
     """Windows [first, past) at a level of `rate`; flatness: robust relative standard deviation of its minutes."""
 
     first: int
@@ -75,8 +73,7 @@ class Level:
     flatness: float
 
 
-@dataclass(frozen=True)
-class Yielding:
+class Yielding(Struct, frozen=True):
     """ratio: var(total) / sum of var(part). spread: sqrt of that sum over the mean, what independent parts
     would show.
 

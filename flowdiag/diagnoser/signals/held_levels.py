@@ -29,10 +29,10 @@ ceiling that wanders counts as well (see wandering.py).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.diagnoser.case import Case
@@ -74,8 +74,7 @@ LEAST_WINDOWS: Final = 6
 LEAST_GIVING: Final = 1.5
 
 
-@dataclass(frozen=True)
-class HeldLevel:
+class HeldLevel(Struct, frozen=True):
     """One link direction from start_ms to end_ms. share: rate_mbps over the plan. transfers, hosts, places: how many
     conversations, inside and outside addresses held it.
 
@@ -161,8 +160,7 @@ def _wandering(case: Case) -> list[HeldLevel]:
     ]
 
 
-@dataclass(frozen=True, eq=False)
-class _Traffic:
+class _Traffic(Struct, frozen=True, eq=False):
     """A link direction around the window. rows: of everything; elastic: which are of transfers; key: number of the
     transfer, the same for all else; rate: Mbit/s per bin of the grid,
     single windows out of line smoothed away; by_transfers: the part of it that transfers have.

@@ -12,11 +12,11 @@ packets x size.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from ipaddress import ip_address
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import UP, SiteFlows
@@ -42,8 +42,7 @@ LEAST_SILENCE_MS: Final = 60_000
 LEAST_EXPECTED: Final = 12
 
 
-@dataclass(frozen=True, eq=False)
-class Beats:
+class Beats(Struct, frozen=True, eq=False):
     """The records of one keepalive in one direction, in time order. Columns of one length.
 
     count: keepalives that the record stands for (scaled for sampling); records: how many records in all.
@@ -66,8 +65,7 @@ class Beats:
         return int((self.end_ms - self.start_ms).max()) if self.records else 0
 
 
-@dataclass(frozen=True, eq=False)
-class Account:
+class Account(Struct, frozen=True, eq=False):
     """One keepalive of the profile and what the export shows of it.
 
     link: index of the link it is configured on. rows: all its rows, on any link. requests, replies: on
@@ -96,8 +94,7 @@ class Account:
         return max(intervals * self.interval_ms, LEAST_SILENCE_MS)
 
 
-@dataclass(frozen=True)
-class Gap:
+class Gap(Struct, frozen=True):
     """A time without beats, [start, end) ms: from the first beat that was due and not seen to the next one
     seen.
     """

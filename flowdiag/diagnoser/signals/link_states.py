@@ -13,10 +13,10 @@ Ordinary traffic is what is left of a link's records when these are taken away:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, select
@@ -43,8 +43,7 @@ _UNSOLICITED_PACKETS: Final = 3
 _UNSOLICITED_OCTETS: Final = 120
 
 
-@dataclass(frozen=True, eq=False)
-class LinkStates:
+class LinkStates(Struct, frozen=True, eq=False):
     """states: int8 [link, window] on the usage grid. ordinary: bool per row of the flows."""
 
     states: NDArray[np.int8]

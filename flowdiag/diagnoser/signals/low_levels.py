@@ -6,10 +6,10 @@ minutes, however short the windows of usage are, and given in those windows.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from flowdiag.diagnoser.case import Case

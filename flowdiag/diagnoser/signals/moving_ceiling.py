@@ -22,10 +22,10 @@ octets are left out of the foretelling: with them in, two independent transfers 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import SiteFlows
@@ -42,8 +42,7 @@ MOST_TRANSFERS: Final = 40
 LEAST_TRANSFERS: Final = 3
 
 
-@dataclass(frozen=True)
-class Together:
+class Together(Struct, frozen=True):
     """common: the part of the movement that all share, under 1. moved: relative standard deviation of a transfer's
     rates. uneven: the same of the transfers' parts. transfers, hosts, places: how many were compared.
     """

@@ -8,10 +8,10 @@ of a site are not quite independent, so that only very unlikely ones count).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.diagnoser.case import Case
@@ -39,8 +39,7 @@ MOST_LIKE_IT: Final = 100
 MOSTLY: Final = 0.5
 
 
-@dataclass(frozen=True)
-class QuietTime:
+class QuietTime(Struct, frozen=True):
     """[start_ms, end_ms) without anything that came in. likely: by habit, 0 to 1. covered: by records that outlast it."""
 
     start_ms: int

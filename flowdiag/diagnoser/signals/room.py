@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.signals.full_times import figures
@@ -13,8 +14,7 @@ from flowdiag.diagnoser.signals.losses import lost_between
 BACKUP_IN_USE: Final = 0.05
 
 
-@dataclass(frozen=True)
-class Room:
+class Room(Struct, frozen=True):
     """The highest window of a link's fullest direction. share: of the plan; upper: with what was lost; peak_ms: its
     beginning; peak_window_s: its length.
     """

@@ -8,10 +8,10 @@ with (1-p)^n. Under one in ten thousand, and from three minutes on, it is a gap.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.diagnoser.case import Case
@@ -26,8 +26,7 @@ AROUND_WINDOWS: Final = 120
 BEYOND_MS: Final = 60_000
 
 
-@dataclass(frozen=True)
-class Silence:
+class Silence(Struct, frozen=True):
     start_ms: int
     end_ms: int
 

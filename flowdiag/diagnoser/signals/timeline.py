@@ -5,17 +5,15 @@ Failovers last seconds to days; ten-second bins show a switch that a minute woul
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.chunks import chunked_sum
 from flowdiag.aggregator.spread import WindowGrid, spread
 
 
-@dataclass(frozen=True)
-class Grid:
+class Grid(Struct, frozen=True):
     """Bins of step_ms from start_ms on."""
 
     start_ms: int

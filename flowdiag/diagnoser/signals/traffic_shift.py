@@ -7,10 +7,10 @@ that of both, each as long as at least half of all is left. So what is said of t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.spread import part_inside
@@ -26,8 +26,7 @@ WORTH_NAMING: Final = 0.05
 MOST_NAMED: Final = 3
 
 
-@dataclass(frozen=True)
-class Shift:
+class Shift(Struct, frozen=True):
     """A destination, device or application, and its IP octets in both times. key: an address as text, or a name."""
 
     kind: Kind
@@ -37,8 +36,7 @@ class Shift:
     other_octets: int
 
 
-@dataclass(frozen=True)
-class Explanation:
+class Explanation(Struct, frozen=True):
     """What most of the difference is: a destination, a device or an application, or several of them together.
 
     parts: each with the octets that all of them have in common.
@@ -49,8 +47,7 @@ class Explanation:
     other_octets: int
 
 
-@dataclass(frozen=True)
-class Shifts:
+class Shifts(Struct, frozen=True):
     """asked_octets, other_octets: of the whole link direction; largest: of each kind, largest difference first."""
 
     asked_octets: int
@@ -69,8 +66,7 @@ def shifts(asked: Case, other: Case, link: int, direction: int) -> Shifts:
     )
 
 
-@dataclass(frozen=True, eq=False)
-class _Traffic:
+class _Traffic(Struct, frozen=True, eq=False):
     """Rows of both times. numbers: of each kind per row, in `names`; asked, other: octets per row in either time, shape
     [row]; weight: of an octet of the other time, so that both times have one length.
     """

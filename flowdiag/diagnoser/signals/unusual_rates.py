@@ -11,10 +11,10 @@ of the export (in all of it where the rest is short), so that what a site always
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, select
@@ -43,8 +43,7 @@ MATCHED_TIMES: Final = 2.0  # an acknowledgement for two segments (RFC 1122 4.2.
 PART_OF_A_SCAN: Final = 0.5
 
 
-@dataclass(frozen=True)
-class UnusualRate:
+class UnusualRate(Struct, frozen=True):
     """what: half-open, unanswered, packets or addresses. most: a minute, in ten minutes, a second, in ten minutes.
 
     usual: the same, None where it is not known. tried: of how many attempts, for unanswered. link, direction: for

@@ -8,10 +8,10 @@ moved, half of their movement must be one that all share, and their parts must b
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import SiteFlows, select
@@ -41,8 +41,7 @@ LEAST_MOVED: Final = 0.04
 MOST_UNEVEN: Final = 0.7
 
 
-@dataclass(frozen=True)
-class Wandering:
+class Wandering(Struct, frozen=True):
     """One link direction from start_ms to end_ms (whole steps of 5 s); rate_mbps: mean of the transfers' sum."""
 
     link: int

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
 from typing import Final
+
+from msgspec.structs import asdict
 
 from flowdiag.collector.decode.limits import Limits
 
