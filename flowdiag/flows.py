@@ -32,8 +32,6 @@ from typing import Final
 import pyarrow as pa
 
 ADDRESS: Final = pa.binary(16)
-V4_PREFIX: Final = bytes(10) + b"\xff\xff"
-UNKNOWN_ADDRESS: Final = bytes(16)
 
 # Metadata of a batch: the first row of each export message in it, int32 in the machine's byte order, ascending.
 MESSAGES_KEY: Final = b"flowdiag.messages"

@@ -18,7 +18,7 @@ import pyarrow.compute as pc
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from flowdiag.addresses import to_text
+from flowdiag.addresses import UNKNOWN_ADDRESS, to_text
 from flowdiag.aggregator.address_numbers import words
 from flowdiag.aggregator.conversation_keys import mixed
 from flowdiag.aggregator.resolution import MOST_LOOKED_AT, cut_durations, estimate_resolution
@@ -28,7 +28,6 @@ from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport, SessionReport, TemplateReport
 from flowdiag.collector.store.asking import asked_again
 from flowdiag.collector.untaught import ADVICE, untaught
-from flowdiag.flows import UNKNOWN_ADDRESS
 
 SCHEMA: Final = "flowdiag.inspect/1"
 

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flowdiag.addresses import AddressRanges, to_bytes, to_text
+from flowdiag.address_ranges import AddressRanges
+from flowdiag.addresses import to_bytes, to_text
 from flowdiag.aggregator.labels import Labels
 from flowdiag.site.profile import Label
 from tests.aggregator.tables import site

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 from typing import Final
@@ -13,7 +14,7 @@ import pytest
 PACKAGE: Final = Path(__file__).parents[1] / "flowdiag"
 # Each line may import from those before it: the way that data goes.
 WINGS: Final = (
-    ("flows", "addresses", "durations", "errors", "buffers", "modes"),
+    ("flows", "addresses", "address_ranges", "durations", "errors", "buffers", "modes"),
     ("collector",),
     ("site",),
     ("aggregator",),
@@ -48,9 +49,14 @@ def name_of(file: Path) -> str:
 MODULES: Final = {name_of(file): file for file in sorted(PACKAGE.rglob("*.py"))}
 
 
-def imported_by(module: str) -> Iterator[str]:
+@cache
+def imported_by(module: str) -> tuple[str, ...]:
     """The modules of the package that a module imports, in functions and for types too."""
-    for node in ast.walk(ast.parse(MODULES[module].read_text(encoding="utf-8"))):
+    return tuple(_imported(ast.parse(MODULES[module].read_text(encoding="utf-8"))))
+
+
+def _imported(tree: ast.Module) -> Iterator[str]:
+    for node in ast.walk(tree):
         if isinstance(node, ast.ImportFrom) and node.module in MODULES:
             for alias in node.names:
                 inner = f"{node.module}.{alias.name}"

@@ -10,6 +10,7 @@ import pyarrow as pa
 import pytest
 
 from flowdiag import inspection as inspecting
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.collector.report import (
     ExportReport,
     FieldSpec,
@@ -19,7 +20,7 @@ from flowdiag.collector.report import (
     SessionReport,
     TemplateReport,
 )
-from flowdiag.flows import FLOW_SCHEMA, V4_PREFIX
+from flowdiag.flows import FLOW_SCHEMA
 from flowdiag.inspection import Inspection, as_json, inspect_export
 from flowdiag.pipeline import build_case
 from flowdiag.site.reading import read_profile

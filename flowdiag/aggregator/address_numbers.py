@@ -14,9 +14,9 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from flowdiag.addresses import OCTETS_16
+from flowdiag.address_ranges import OCTETS_16
+from flowdiag.addresses import UNKNOWN_ADDRESS, V4_PREFIX
 from flowdiag.buffers import address_column, numbers
-from flowdiag.flows import UNKNOWN_ADDRESS, V4_PREFIX
 
 # Beyond so many distinct addresses (a flood with invented sources) further ones are counted together: 2 million
 # take about 300 MiB here.

@@ -13,7 +13,8 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from flowdiag.addresses import NEVER_OUTSIDE, PRIVATE_NETWORKS, AddressRanges
+from flowdiag.address_ranges import AddressRanges
+from flowdiag.addresses import NEVER_OUTSIDE, PRIVATE_NETWORKS
 from flowdiag.aggregator.applications import Catalogue, Names, catalogue_of
 from flowdiag.aggregator.choosing import either, exchanged
 from flowdiag.aggregator.chunks import chunks

@@ -10,6 +10,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
+from flowdiag.addresses import UNKNOWN_ADDRESS
 from flowdiag.aggregator.address_numbers import MAX_ADDRESSES
 from flowdiag.aggregator.counting import Decisions, Tally, metered_on_arrival
 from flowdiag.aggregator.coverage import Coverage
@@ -21,7 +22,6 @@ from flowdiag.aggregator.translation import Translations
 from flowdiag.collector.clocks import Clocks
 from flowdiag.collector.report import ExportReport, LossEvent, SessionReport
 from flowdiag.durations import MINUTE_MS
-from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.site.profile import Profile
 
 # Flows looked at for the active timeout and for packet sizes: enough for any percentile.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 
-from flowdiag.addresses import address_range
+from flowdiag.address_ranges import address_range
 from flowdiag.site.profile import Profile
 
 

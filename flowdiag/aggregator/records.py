@@ -16,10 +16,11 @@ from msgspec import Struct
 from msgspec.structs import asdict
 from numpy.typing import NDArray
 
-from flowdiag.addresses import OCTETS_16, AddressRanges
+from flowdiag.address_ranges import OCTETS_16, AddressRanges
+from flowdiag.addresses import UNKNOWN_ADDRESS
 from flowdiag.aggregator.address_numbers import UNKNOWN, AddressNumbers, words
 from flowdiag.buffers import column, fill_null, nulls, numbers
-from flowdiag.flows import MESSAGES_KEY, UNKNOWN_ADDRESS
+from flowdiag.flows import MESSAGES_KEY
 from flowdiag.site.profile import MAX_IFINDEX
 
 MAX_NAMES: Final = 4_096  # of applications; exporters that recognise some know a few thousand

@@ -23,7 +23,8 @@ from msgspec import Struct
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from flowdiag.addresses import NEVER_OUTSIDE, AddressRanges, to_text
+from flowdiag.address_ranges import AddressRanges
+from flowdiag.addresses import NEVER_OUTSIDE, to_text
 from flowdiag.aggregator.concurrently import in_order
 from flowdiag.aggregator.counting import Decisions, Tally
 from flowdiag.aggregator.records import Interner, Records

@@ -8,11 +8,10 @@ from typing import Any, Final
 
 from msgspec import Struct, field
 
-from flowdiag.addresses import to_text
+from flowdiag.addresses import UNKNOWN_ADDRESS, to_text
 from flowdiag.collector.store.ingest import Outcome
 from flowdiag.collector.store.layout import NO_DAY, Partition, day_text
 from flowdiag.collector.store.upkeep import Dropped, Merged
-from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.text.escape import terminal
 
 SCHEMA: Final = "flowdiag.ingest/1"

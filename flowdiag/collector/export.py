@@ -15,6 +15,7 @@ from typing import Final
 
 import pyarrow as pa
 
+from flowdiag.addresses import UNKNOWN_ADDRESS
 from flowdiag.buffers import address_column
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.decode.decoder import Decoder
@@ -29,7 +30,7 @@ from flowdiag.collector.report import ExportReport
 from flowdiag.collector.run import Run
 from flowdiag.collector.span import EVERYTHING, Span
 from flowdiag.errors import ExportError
-from flowdiag.flows import FLOW_SCHEMA, UNKNOWN_ADDRESS
+from flowdiag.flows import FLOW_SCHEMA
 
 # Asking the decoder after each message whether a batch is ready would cost more than the message. One of IPFIX can have
 # 64 KiB and thousands of sets.

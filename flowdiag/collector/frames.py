@@ -14,7 +14,7 @@ import struct
 from struct import Struct
 from typing import Final
 
-from flowdiag.flows import V4_PREFIX
+from flowdiag.addresses import V4_PREFIX
 
 ETHERNET: Final = 1
 SNAP_LENGTH: Final = 262_144

@@ -9,12 +9,11 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Final
 
-from flowdiag.addresses import to_text
+from flowdiag.addresses import UNKNOWN_ADDRESS, to_text
 from flowdiag.aggregator.plan_rates import KEYS
 from flowdiag.draft.keepalives import Candidate
 from flowdiag.draft.ports import Prefix
 from flowdiag.draft.proposal import Draft, LinkGuess, OtherInterface
-from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.site.clock import Clock
 from flowdiag.text.escape import toml_string
 from flowdiag.text.figures import three_digits

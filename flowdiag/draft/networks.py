@@ -19,7 +19,8 @@ import pyarrow.compute as pc
 from msgspec import Struct, field
 from numpy.typing import NDArray
 
-from flowdiag.flows import ADDRESS, V4_PREFIX
+from flowdiag.addresses import V4_PREFIX
+from flowdiag.flows import ADDRESS
 
 MAX_PLACES: Final = (
     500_000  # networks kept an exporter and interface; what comes later is counted without its network

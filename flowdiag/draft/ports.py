@@ -21,8 +21,8 @@ from typing import Final
 
 from msgspec import Struct
 
+from flowdiag.addresses import UNKNOWN_ADDRESS
 from flowdiag.draft.networks import Door, Network, Places, as_network, is_private, is_shared, is_special
-from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.text.figures import three_digits
 
 MAX_LINKS_PROPOSED: Final = 8

@@ -14,6 +14,7 @@ from typing import Final
 
 from msgspec import Struct
 
+from flowdiag.addresses import UNKNOWN_ADDRESS
 from flowdiag.aggregator.build import build_case_data
 from flowdiag.aggregator.plan_rates import HighestRate, highest_rate
 from flowdiag.aggregator.usage import Usage
@@ -34,7 +35,6 @@ from flowdiag.draft.ports import (
     why_no_link,
 )
 from flowdiag.draft.roles import Activity, LinkTraits, RoleGuess, activity, guess_roles
-from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.site.profile import Link, Profile, Role, Site
 from flowdiag.text.escape import terminal
 

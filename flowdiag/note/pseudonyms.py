@@ -21,9 +21,9 @@ from typing import Final
 
 import numpy as np
 
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.diagnoser.case import Case
 from flowdiag.errors import FlowdiagError
-from flowdiag.flows import V4_PREFIX
 from flowdiag.modes import SECRET_MODE, opened
 
 Address = IPv4Address | IPv6Address

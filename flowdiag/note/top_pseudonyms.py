@@ -8,7 +8,8 @@ from typing import Final
 
 from msgspec.structs import replace
 
-from flowdiag.addresses import AddressRanges, to_bytes
+from flowdiag.address_ranges import AddressRanges
+from flowdiag.addresses import to_bytes
 from flowdiag.aggregator.top_keys import Conversation
 from flowdiag.aggregator.top_ranking import Ranking, Top, TopRow
 from flowdiag.note.pseudonyms import Address, Pseudonyms

@@ -6,11 +6,10 @@ from itertools import groupby
 
 from msgspec import Struct
 
-from flowdiag.addresses import to_bytes
+from flowdiag.addresses import UNKNOWN_ADDRESS, to_bytes
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.asking import asked_again
 from flowdiag.durations import DAY_MS
-from flowdiag.flows import UNKNOWN_ADDRESS
 from flowdiag.review.cache import PartialCache
 from flowdiag.review.flow_days import FlowDay, FlowDays
 from flowdiag.review.partial import SitePartial, merge

@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.flows import V4_PREFIX
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.scenario.ledger import BULK_UP, BY_ROUTE
 from flowdiag.scenario.network import Network
 from flowdiag.scenario.site import LEAST_OCTETS, OVERHEAD_OCTETS, Site

@@ -7,8 +7,8 @@ import pyarrow as pa
 from hypothesis import given
 from hypothesis import strategies as some
 
+from flowdiag.addresses import UNKNOWN_ADDRESS, V4_PREFIX
 from flowdiag.aggregator.address_numbers import AddressNumbers
-from flowdiag.flows import UNKNOWN_ADDRESS, V4_PREFIX
 
 # Few values, so that they meet again, in both families and as null.
 V4 = some.integers(0, 12).map(lambda n: V4_PREFIX + (0xC0000200 + 977 * n).to_bytes(4, "big"))

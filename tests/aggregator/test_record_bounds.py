@@ -8,7 +8,8 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from flowdiag.addresses import AddressRanges, to_bytes
+from flowdiag.address_ranges import AddressRanges
+from flowdiag.addresses import to_bytes
 from flowdiag.aggregator import records as module
 from flowdiag.aggregator.records import (
     MAX_IFINDEX,

@@ -10,13 +10,13 @@ import pyarrow as pa
 import pytest
 from msgspec.structs import replace
 
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.aggregator import services
 from flowdiag.aggregator.address_numbers import AddressNumbers
 from flowdiag.aggregator.applications import catalogue
 from flowdiag.aggregator.build import flow_grid, joined
 from flowdiag.aggregator.resolution import USUAL_S, _candidates
 from flowdiag.aggregator.site_flows import SiteFlows
-from flowdiag.flows import V4_PREFIX
 from tests.aggregator.tables import build, up
 
 SYN = 0x02

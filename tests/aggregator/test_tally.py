@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from flowdiag.addresses import AddressRanges
+from flowdiag.address_ranges import AddressRanges
 from flowdiag.aggregator.counting import InterfaceLinks, Tally
 from flowdiag.aggregator.records import Interner, LeftOut, to_records
 from tests.aggregator.tables import (

@@ -19,6 +19,7 @@ import pyarrow.compute as pc
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.aggregator.applications import catalogue
 from flowdiag.aggregator.build import COLUMN_TYPES
 from flowdiag.aggregator.labels import Labels
@@ -30,7 +31,7 @@ from flowdiag.aggregator.top_keys import Keys
 from flowdiag.aggregator.top_parts import partials
 from flowdiag.aggregator.top_passes import CHUNK_ROWS
 from flowdiag.aggregator.top_ranking import Ranking, Request, ranked
-from flowdiag.flows import ADDRESS, V4_PREFIX
+from flowdiag.flows import ADDRESS
 from flowdiag.scenario.bulk import write_bulk
 from tests.benchmarks.measuring import in_turns, run, verdict
 

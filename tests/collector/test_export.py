@@ -13,10 +13,11 @@ import pyarrow.parquet as pq
 import pytest
 
 import flowdiag
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.collector.export import open_export, read_export
 from flowdiag.collector.readers.stored_flows import flow_metadata
 from flowdiag.errors import ExportError
-from flowdiag.flows import FLOW_SCHEMA, V4_PREFIX
+from flowdiag.flows import FLOW_SCHEMA
 from tests.collector.readers.builders import frame, pcap
 from tests.collector.v5_flows import Flow, packet
 

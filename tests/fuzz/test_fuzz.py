@@ -14,13 +14,12 @@ from pathlib import Path
 
 import pytest
 
-# Most for the target that reads what the network sends.
+# Two thirds for the target that reads what the network sends, by a few seeds, because each run takes some seconds to start.
 SECONDS = int(os.environ.get("FUZZ_SECONDS", "20"))
-# No run takes much longer than it takes to start, which is some seconds.
-SEEDS = range(1, 1 + max(3, SECONDS // 10))
-RUNS = [("exports", seed, -(-SECONDS // len(SEEDS))) for seed in SEEDS] + [
-    ("profile", 1, 5),
-    ("parquet", 1, 5),
+SEEDS = range(1, 3 + (SECONDS >= 60))
+RUNS = [
+    *(("exports", seed, -(-SECONDS * 2 // 3 // len(SEEDS))) for seed in SEEDS),
+    *((target, 1, -(-SECONDS // 6)) for target in ("profile", "parquet")),
 ]
 
 

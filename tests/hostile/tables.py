@@ -12,9 +12,10 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.collector.readers.stored_flows import REPORT_KEY, flow_metadata
 from flowdiag.collector.report import ExportReport
-from flowdiag.flows import FLOW_SCHEMA, V4_PREFIX
+from flowdiag.flows import FLOW_SCHEMA
 from tests.collector.decode.wire import EXPORT_S
 
 _ONE: dict[str, Any] = dict.fromkeys(FLOW_SCHEMA.names)

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
 from flowdiag.draft.keepalives import Candidate, keepalive_candidates, usual_interval
 from flowdiag.draft.roles import Activity
-from flowdiag.flows import V4_PREFIX
 
 HOUR = 3_600_000
 PLACES = tuple(V4_PREFIX + bytes([198, 51, 100, number]) for number in range(4))

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.aggregator.plan_rates import HighestRate
 from flowdiag.draft.as_toml import as_toml
 from flowdiag.draft.keepalives import Candidate
 from flowdiag.draft.ports import Prefix
 from flowdiag.draft.proposal import Draft, LinkGuess, OtherInterface, called, draft_profile
 from flowdiag.draft.roles import RoleGuess
-from flowdiag.flows import V4_PREFIX
 from flowdiag.scenario import activities as do
 from flowdiag.scenario.exporting import Exporting
 from flowdiag.scenario.library import FERRY_OFFICE, backup_in_the_afternoon

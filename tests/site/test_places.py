@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.draft.networks import (
     Door,
     Places,
@@ -18,7 +19,7 @@ from flowdiag.draft.networks import (
     is_special,
     networks_of,
 )
-from flowdiag.flows import ADDRESS, FLOW_SCHEMA, V4_PREFIX
+from flowdiag.flows import ADDRESS, FLOW_SCHEMA
 
 ROUTER = V4_PREFIX + bytes([192, 0, 2, 10])
 

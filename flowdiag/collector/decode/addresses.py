@@ -18,9 +18,9 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.collector.decode import ie
 from flowdiag.collector.decode.columns import Columns, Integers
-from flowdiag.flows import V4_PREFIX
 
 # 16 octets as two native integers in network order: copied and compared faster than single octets.
 Addresses = NDArray[np.uint64]

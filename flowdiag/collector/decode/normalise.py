@@ -15,6 +15,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from flowdiag.addresses import UNKNOWN_ADDRESS
 from flowdiag.collector.decode import ie
 from flowdiag.collector.decode.addresses import as_addresses, mapped
 from flowdiag.collector.decode.columns import Columns
@@ -30,7 +31,6 @@ from flowdiag.collector.decode.sampling import Factors, sampling_factors
 from flowdiag.collector.decode.stretch import Headers, Stretch
 from flowdiag.collector.decode.times import MessageTimes
 from flowdiag.collector.report import ExportReport
-from flowdiag.flows import UNKNOWN_ADDRESS
 
 _MAX_COUNT: Final = (1 << 64) - 1
 

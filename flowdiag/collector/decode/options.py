@@ -18,6 +18,7 @@ import struct
 from collections.abc import Iterable
 from typing import Final
 
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.collector.decode import ie
 from flowdiag.collector.decode.allowance import Allowance
 from flowdiag.collector.decode.domain import Domain
@@ -26,7 +27,6 @@ from flowdiag.collector.decode.limits import Limits
 from flowdiag.collector.decode.sampling import Sampling, plausible
 from flowdiag.collector.decode.templates import V9_INTERFACE_SCOPE, V9_SCOPE, Field
 from flowdiag.collector.report import ExportReport, InterfaceReport
-from flowdiag.flows import V4_PREFIX
 
 Application = tuple[int, int, int]
 

@@ -12,7 +12,6 @@ Facts the design follows:
 
 from __future__ import annotations
 
-import signal
 import time
 import traceback
 from multiprocessing.connection import Connection
@@ -44,13 +43,6 @@ MAX_TOGETHER: Final = 64
 TOGETHER_OCTETS: Final = 256 << 20
 # Seconds after which what has been decoded is put into the store, although more could be taken together.
 TOGETHER_S: Final = 5.0
-
-
-def run_decoder(settings: Settings, folders: list[Path], allow: AllowList, pipe: Connection) -> None:
-    """The whole life of the process. folders: spools to work off, the last one being the worker's own."""
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, signal.SIG_IGN)  # the supervisor passes on what they mean
-    Decoding(settings, folders, allow, pipe).run()
 
 
 class Decoding:

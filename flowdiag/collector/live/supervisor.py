@@ -18,13 +18,13 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
+from pathlib import Path
 from typing import Any, Final
 
 from msgspec import Struct
 
 from flowdiag.collector.live.allow import AllowList, read_allow_list
 from flowdiag.collector.live.counters import Decoded, Received
-from flowdiag.collector.live.decoding import run_decoder
 from flowdiag.collector.live.health import Health
 from flowdiag.collector.live.receiver import STOP, run_receiver
 from flowdiag.collector.live.settings import FINISH_S, Settings
@@ -188,6 +188,17 @@ def _started(target: Callable[..., None], *arguments: Any) -> tuple[SpawnProcess
     process.start()
     its.close()
     return process, own
+
+
+def run_decoder(settings: Settings, folders: list[Path], allow: AllowList, pipe: Connection) -> None:
+    """The whole life of a decoder's process. folders: spools to work off, the last one being the worker's own."""
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.SIG_IGN)  # the supervisor passes on what they mean
+    from flowdiag.collector.live.decoding import (
+        Decoding,  # with numpy and Arrow, which no other process needs
+    )
+
+    Decoding(settings, folders, allow, pipe).run()
 
 
 def _hear(child: _Child) -> None:

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.collector.datagram import Session
-from flowdiag.flows import V4_PREFIX
 
 # A site has a handful of exporters; a capture that forges more senders than this starts the table afresh.
 MAX_SESSIONS: Final = 65_536

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from flowdiag.addresses import UNKNOWN_ADDRESS
 from flowdiag.collector.datagram import Session
 from flowdiag.collector.readers.density import (
     FREE_SEARCHED,
@@ -17,7 +18,6 @@ from flowdiag.collector.readers.density import (
 )
 from flowdiag.collector.readers.inputs import MAX_FILES
 from flowdiag.collector.report import ExportReport, Problem
-from flowdiag.flows import UNKNOWN_ADDRESS
 
 
 class Source:

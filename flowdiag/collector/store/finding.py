@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from msgspec import Struct
 
+from flowdiag.addresses import UNKNOWN_ADDRESS
 from flowdiag.collector.span import EVERYTHING, Span
 from flowdiag.collector.store.backends import StorageBackend, failures_named
 from flowdiag.collector.store.changes import Change, need_store, pending
@@ -26,7 +27,6 @@ from flowdiag.collector.store.layout import (
     partition_of,
 )
 from flowdiag.durations import DAY_MS
-from flowdiag.flows import UNKNOWN_ADDRESS
 
 # Days after a span on which flows that touch it may have ended.
 LATER_DAYS: Final = 1

@@ -23,9 +23,8 @@ from functools import lru_cache
 from typing import Final, NamedTuple
 from urllib.parse import quote, unquote
 
-from flowdiag.addresses import to_bytes, to_text
+from flowdiag.addresses import UNKNOWN_ADDRESS, to_bytes, to_text
 from flowdiag.collector.store.folder import OWN_FOLDER
-from flowdiag.flows import UNKNOWN_ADDRESS
 
 MARKER: Final = f"{OWN_FOLDER}/store.json"
 INGESTED: Final = f"{OWN_FOLDER}/ingested"

@@ -26,13 +26,14 @@ import pyarrow.parquet as pq
 from msgspec import Struct, field
 from numpy.typing import NDArray
 
+from flowdiag.addresses import UNKNOWN_ADDRESS
 from flowdiag.collector.readers.stored_flows import EXPORTER_KEY, flow_metadata, report_metadata
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.backends import StorageBackend, failures_named
 from flowdiag.collector.store.folder import ASIDE
 from flowdiag.collector.store.layout import LAST_DAY, MAX_PARTITIONS, NO_DAY, Partition, file_name
 from flowdiag.durations import DAY_MS
-from flowdiag.flows import FLOW_SCHEMA, UNKNOWN_ADDRESS
+from flowdiag.flows import FLOW_SCHEMA
 
 ROW_GROUP_ROWS: Final = 1 << 17
 MAX_WAITING_ROWS: Final = 1 << 20  # about 130 MB

@@ -34,6 +34,7 @@ from typing import Annotated, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import ABSENT, Applications, Destinations, Evidence, Hosts, Key
@@ -46,7 +47,6 @@ from flowdiag.diagnoser.signals.failovers import failovers, part_within
 from flowdiag.diagnoser.signals.link_states import backups, heard_ms, link_states
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.durations import DAY_MS, HOUR_MS
-from flowdiag.flows import V4_PREFIX
 
 CODE: Final = "backup-leak"
 

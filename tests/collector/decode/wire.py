@@ -7,10 +7,11 @@ from collections.abc import Iterable, Sequence
 
 import pyarrow as pa
 
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.collector.datagram import Datagram, Session
 from flowdiag.collector.decode.decoder import Decoder
 from flowdiag.collector.report import ExportReport
-from flowdiag.flows import FLOW_SCHEMA, V4_PREFIX
+from flowdiag.flows import FLOW_SCHEMA
 
 EXPORT_S = 1_700_000_000
 UPTIME_MS = 3_600_000

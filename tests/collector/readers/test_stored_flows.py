@@ -7,11 +7,12 @@ from typing import Any
 import pyarrow as pa
 import pytest
 
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.collector.readers import stored_flows
 from flowdiag.collector.readers.stored_flows import REPORT_KEY, StoredFlows, flow_metadata, unscaled
 from flowdiag.collector.report import ExportReport, InterfaceReport, LossEvent, SessionReport
 from flowdiag.errors import ExportError
-from flowdiag.flows import FLOW_SCHEMA, V4_PREFIX
+from flowdiag.flows import FLOW_SCHEMA
 
 A, B = V4_PREFIX + bytes([192, 0, 2, 1]), V4_PREFIX + bytes([192, 0, 2, 2])
 

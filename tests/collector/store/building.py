@@ -8,13 +8,14 @@ from typing import Any, Final
 
 import pyarrow as pa
 
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.collector.export import read_export
 from flowdiag.collector.report import ExportReport, LossEvent, SessionReport
 from flowdiag.collector.store.adding import Content, add_stretch
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.opening import open_backend
-from flowdiag.flows import FLOW_SCHEMA, V4_PREFIX
+from flowdiag.flows import FLOW_SCHEMA
 
 A: Final = V4_PREFIX + bytes([192, 0, 2, 1])
 B: Final = V4_PREFIX + bytes([192, 0, 2, 2])

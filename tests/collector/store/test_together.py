@@ -15,8 +15,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 import flowdiag
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.collector.export import read_export
-from flowdiag.flows import V4_PREFIX
 from tests.collector.live.running import FLOWS, PATIENCE_S, Running, Sender
 from tests.collector.store.captures import exports
 
