@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 from typing import Final
@@ -48,8 +49,13 @@ def name_of(file: Path) -> str:
 MODULES: Final = {name_of(file): file for file in sorted(PACKAGE.rglob("*.py"))}
 
 
-def imported_by(module: str) -> Iterator[str]:
+@cache
+def imported_by(module: str) -> tuple[str, ...]:
     """The modules of the package that a module imports, in functions and for types too."""
+    return tuple(_imports(module))
+
+
+def _imports(module: str) -> Iterator[str]:
     for node in ast.walk(ast.parse(MODULES[module].read_text(encoding="utf-8"))):
         if isinstance(node, ast.ImportFrom) and node.module in MODULES:
             for alias in node.names:

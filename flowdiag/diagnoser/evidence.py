@@ -6,10 +6,13 @@ A field's name is the key in the JSON and ends with the unit of the figure (`_mb
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields
 from functools import cache
 from typing import Annotated, Any, Final, NotRequired, TypedDict, get_args, get_type_hints
+
+from flowdiag.text.asked import Asked
+from flowdiag.text.sentences.times import moment
 
 ABSENT: Final[Any] = object()  # the default of a key that is there only where it has something to say
 
@@ -101,3 +104,8 @@ PROTOCOLS: Final[Mapping[Any, str]] = {
     1: "ICMP", 6: "TCP", 17: "UDP", 47: "GRE", 50: "ESP", 58: "ICMPv6", 132: "SCTP",
 }  # fmt: skip
 Protocol = Annotated[int | None, Key("IANA protocol number; null where it is not one", values=PROTOCOLS)]
+
+
+def iso_spans(case: Asked, spans: Iterable[tuple[int, int]]) -> list[Spell]:
+    """Spans of ms since 1970 UTC as the evidence carries them."""
+    return [{"from": moment(case, start), "to": moment(case, end)} for start, end in spans]

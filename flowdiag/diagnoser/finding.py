@@ -9,17 +9,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from flowdiag.text.action import Action
+
 Severity = Literal["info", "warning", "critical"]
 Confidence = Literal["low", "medium", "high"]
-Audience = Literal["client", "helpdesk", "field engineer", "engineer", "security contact", "account manager"]
-
-
-@dataclass(frozen=True)
-class Action:
-    """One next step and who takes it."""
-
-    who: Audience
-    text: str
 
 
 @dataclass(frozen=True)

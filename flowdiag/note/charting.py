@@ -9,7 +9,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.addresses import to_text
 from flowdiag.aggregator.chunks import chunked_sum
+from flowdiag.aggregator.labels import label_of
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.aggregator.spread import WindowGrid, spread
 from flowdiag.aggregator.usage import Usage
@@ -19,7 +21,6 @@ from flowdiag.diagnoser.signals.episodes import capacity_mbps, episodes
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
 from flowdiag.diagnoser.signals.link_bands import link_bands
 from flowdiag.diagnoser.signals.link_states import STATE_NAMES, UNKNOWN
-from flowdiag.diagnoser.signals.shares import address_text, label_of
 from flowdiag.durations import Span
 from flowdiag.note.model import Chart, Layer, Rates, Stack, StateSpan, TimeAxis
 
@@ -227,5 +228,5 @@ def _largest(case: Case, mine: NDArray[np.bool_], span_ms: Span) -> list[int] | 
 def _named(case: Case, host: int) -> str:
     """A host's address, with its label where it has one."""
     address = case.flows.addresses[host]
-    label = label_of(case, address)
-    return f"{address_text(address)} ({label})" if label else address_text(address)
+    label = label_of(case.profile, address)
+    return f"{to_text(address)} ({label})" if label else to_text(address)

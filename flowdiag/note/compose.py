@@ -12,7 +12,6 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.diagnoser.findings.not_the_link import short_cuts
-from flowdiag.diagnoser.sentences.times import site_clock
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
 from flowdiag.note import wording as wording
 from flowdiag.note.charting import charts, shown_span, stack, time_axis
@@ -20,6 +19,7 @@ from flowdiag.note.comparison import beside
 from flowdiag.note.model import ClientPart, Note, NoteCoverage
 from flowdiag.note.pseudonyms import Pseudonyms, inside_of
 from flowdiag.text.escape import terminal
+from flowdiag.text.sentences.times import site_clock
 
 Part = TypeVar("Part")
 

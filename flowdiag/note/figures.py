@@ -10,7 +10,6 @@ from flowdiag.aggregator.figures import LinkFigures, Ranked
 from flowdiag.diagnoser.evidence import keys_of
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kinds import kind_of
-from flowdiag.diagnoser.sentences.times import duration
 from flowdiag.durations import MINUTE_MS, Span
 from flowdiag.note import wording_figures as wording
 from flowdiag.note.wording import WAYS, per_cent
@@ -25,6 +24,7 @@ from flowdiag.text.figures import (
     three_figures,
     volume,
 )
+from flowdiag.text.sentences.times import duration
 
 # Rows of a ranking that a note shows; the rest is in `flowdiag top`.
 TOP_ROWS: Final = 8

@@ -162,7 +162,7 @@ class Note:
     """findings: the verdict's first, then the most severe. talkers, applications, destinations: of window_ms.
 
     method: how the figures were computed; unseen: what such an export cannot show; pseudonyms: whether inside
-    addresses were replaced; seconds: whether long spans too are told to the second (wording_times.site_clock); beside:
+    addresses were replaced; seconds: whether long spans too are told to the second; beside:
     another time, where one was asked for.
     """
 

@@ -1,6 +1,6 @@
 """The note's own words: headings, what a verdict means for a client, names of figures. Ready for translation.
 
-Sentences about findings are the diagnoser's (diagnoser/sentences/load.py); this module never repeats them.
+Sentences about findings are the diagnoser's (text/sentences/load.py); this module never repeats them.
 """
 
 from __future__ import annotations
@@ -8,16 +8,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from flowdiag.diagnoser.finding import Action, Finding, Verdict
+from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.diagnoser.kinds import kind_of
-from flowdiag.diagnoser.sentences.beyond import ELSEWHERE
-from flowdiag.diagnoser.sentences.times import duration
-from flowdiag.diagnoser.sentences.verdict import TEST_THE_RATE
 from flowdiag.durations import MINUTE_MS, Span
 from flowdiag.note.model import Note, NoteCoverage
 from flowdiag.site.clock import Clock
 from flowdiag.site.profile import Profile
+from flowdiag.text.action import Action
 from flowdiag.text.figures import count, percent
+from flowdiag.text.sentences.beyond import ELSEWHERE
+from flowdiag.text.sentences.times import duration
+from flowdiag.text.sentences.verdict import TEST_THE_RATE
 
 # Headings
 

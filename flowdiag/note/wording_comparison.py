@@ -1,6 +1,6 @@
 """Headings and names of the part of a note that compares two times. Ready for translation.
 
-What differs is the diagnoser's to say (diagnoser/sentences/comparison.py).
+What differs is the diagnoser's to say (text/sentences/comparison.py).
 """
 
 from __future__ import annotations

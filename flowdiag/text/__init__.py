@@ -1,3 +1,3 @@
-"""Where a figure becomes words, and where text from the network becomes harmless."""
+"""Where figures become words, and where text from the network becomes harmless."""
 
-__all__ = ["csv_table", "escape", "figures", "table_figures"]
+__all__ = ["action", "asked", "csv_table", "escape", "figures", "sentences", "table_figures"]

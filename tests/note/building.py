@@ -20,10 +20,11 @@ from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.usage import Usage
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnosis import Diagnosis
-from flowdiag.diagnoser.finding import Action, Finding, Verdict
+from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.note import charting
 from flowdiag.note.model import Chart, Stack
 from flowdiag.site.profile import Label, Link, Profile, Site
+from flowdiag.text.action import Action
 
 ZERO_MS = 1_772_496_000_000  # 2026-03-03T00:00:00Z
 MINUTE_MS = 60_000

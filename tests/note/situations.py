@@ -7,8 +7,9 @@ from itertools import pairwise
 from typing import Final
 
 from flowdiag.diagnoser.diagnosis import Diagnosis
-from flowdiag.diagnoser.finding import Action, Finding, Verdict
+from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.site.profile import Label, Link, Profile, Site
+from flowdiag.text.action import Action
 from tests.note.building import (
     RESOLUTION,
     Traffic,

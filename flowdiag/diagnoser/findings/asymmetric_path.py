@@ -38,14 +38,15 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key
-from flowdiag.diagnoser.finding import Action, Finding
+from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences.times import clocks
 from flowdiag.diagnoser.signals.conversations import TCP, UDP, among, conversation_keys
 from flowdiag.diagnoser.signals.link_states import link_states
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.durations import MINUTE_MS
+from flowdiag.text.action import Action
 from flowdiag.text.figures import percent
+from flowdiag.text.sentences.times import clocks
 
 CODE: Final = "asymmetric-path"
 

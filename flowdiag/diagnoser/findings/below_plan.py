@@ -61,14 +61,11 @@ from flowdiag.diagnoser.evidence import (
     Mean,
     Peak,
     Spells,
+    iso_spans,
 )
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.once import once_per_case
-from flowdiag.diagnoser.sentences import actions as actions
-from flowdiag.diagnoser.sentences import load as wording
-from flowdiag.diagnoser.sentences.below_plan import below_plan
-from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.attribution import attribution, rows_within
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps
 from flowdiag.diagnoser.signals.fair_shares import FairShares, fair_shares
@@ -96,6 +93,9 @@ from flowdiag.diagnoser.signals.saturation import way
 from flowdiag.diagnoser.signals.timeline import Grid
 from flowdiag.diagnoser.signals.wandering import Wandering, wandering
 from flowdiag.durations import MINUTE_MS
+from flowdiag.text.sentences import actions as actions
+from flowdiag.text.sentences import load as wording
+from flowdiag.text.sentences.below_plan import below_plan
 
 CODE: Final = "below-plan"
 

@@ -32,16 +32,15 @@ import numpy as np
 
 from flowdiag.collector.report import LossEvent
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.evidence import ABSENT, Evidence, Key, Spells
+from flowdiag.diagnoser.evidence import ABSENT, Evidence, Key, Spells, iso_spans
 from flowdiag.diagnoser.finding import Finding, Severity
 from flowdiag.diagnoser.kind import Kind
-from flowdiag.diagnoser.sentences import actions as actions
-from flowdiag.diagnoser.sentences import verdict as wording_verdict
-from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.losses import NOTICED_MS, records_in_window
 from flowdiag.diagnoser.signals.silences import Silence, silences
 from flowdiag.durations import DAY_MS, MINUTE_MS
 from flowdiag.site.hours import parse_hours
+from flowdiag.text.sentences import actions as actions
+from flowdiag.text.sentences import verdict as wording_verdict
 
 CODE: Final = "export-gap"
 

@@ -27,10 +27,10 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Evidence, Key, Switch
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import backup as wording
-from flowdiag.diagnoser.sentences.times import moment
 from flowdiag.diagnoser.signals.failovers import Failover, failovers
 from flowdiag.durations import MINUTE_MS
+from flowdiag.text.sentences import backup as wording
+from flowdiag.text.sentences.times import moment
 
 CODE: Final = "flapping"
 

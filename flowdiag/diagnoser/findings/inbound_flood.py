@@ -39,13 +39,13 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key, Protocol
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import beyond as wording
 from flowdiag.diagnoser.signals.conversations import ACK, SYN, TCP, UDP, among, answered, conversation_keys
 from flowdiag.diagnoser.signals.filling import fills_link
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.diagnoser.signals.sustained import bridged
 from flowdiag.diagnoser.signals.timeline import Grid
 from flowdiag.durations import MINUTE_MS
+from flowdiag.text.sentences import beyond as wording
 
 CODE: Final = "inbound-flood"
 

@@ -35,8 +35,16 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Destinations, Evidence, Interval, Key, Probed, ProbeProtocol
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import backup as wording
-from flowdiag.diagnoser.signals.keepalives import Account, Gap, accounts, beats_in, mapped_address, silences
+from flowdiag.diagnoser.signals.keepalives import (
+    Account,
+    Gap,
+    accounts,
+    beats_in,
+    mapped_address,
+    probed_place,
+    silences,
+)
+from flowdiag.text.sentences import backup as wording
 
 CODE: Final = "keepalive-missing"
 
@@ -97,7 +105,7 @@ def _finding(case: Case, account: Account, gap: Gap) -> Finding:
             seen_at_all=not never,
             packets_by_other_links=strayed,
             other_links=by,
-            destinations=wording.destination(case, account.keepalive.destination),
+            destinations=probed_place(case, account.keepalive.destination),
         ),
         actions=wording.BACKUP_TEST,
         doubts=doubts,

@@ -74,12 +74,10 @@ from flowdiag.diagnoser.evidence import (
     Mean,
     Peak,
     Spells,
+    iso_spans,
 )
-from flowdiag.diagnoser.finding import Action, Finding
+from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind, Rank, sustained
-from flowdiag.diagnoser.sentences import actions as actions
-from flowdiag.diagnoser.sentences import load as wording
-from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.at_limit import AtLimit, at_limit
 from flowdiag.diagnoser.signals.attribution import attribution
 from flowdiag.diagnoser.signals.episodes import MOST_EPISODES, Episode, capacity_mbps, episodes
@@ -98,6 +96,9 @@ from flowdiag.diagnoser.signals.saturation import (
     figures,
     way,
 )
+from flowdiag.text.action import Action
+from flowdiag.text.sentences import actions as actions
+from flowdiag.text.sentences import load as wording
 
 CODE: Final = "link-full"
 

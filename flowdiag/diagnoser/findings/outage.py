@@ -54,7 +54,6 @@ from flowdiag.diagnoser.evidence import ABSENT, Applications, Destinations, Evid
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.kind import Kind, Rank, sustained
 from flowdiag.diagnoser.once import once_per_case
-from flowdiag.diagnoser.sentences import backup as wording
 from flowdiag.diagnoser.signals.conversations import distinct
 from flowdiag.diagnoser.signals.cut_off import STEP_MS, Outage, attempts_in, nothing_to_see, scene, within
 from flowdiag.diagnoser.signals.interrupted import interrupted
@@ -64,6 +63,7 @@ from flowdiag.diagnoser.signals.short_outages import short_outages
 from flowdiag.diagnoser.signals.timeline import runs
 from flowdiag.durations import MINUTE_MS
 from flowdiag.site.hours import Hours, parse_hours
+from flowdiag.text.sentences import backup as wording
 
 CODE: Final = "outage"
 

@@ -39,12 +39,12 @@ from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.outage import outages
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.once import once_per_case
-from flowdiag.diagnoser.sentences import beyond as wording
 from flowdiag.diagnoser.signals.attempts import begins_attempt, probing
 from flowdiag.diagnoser.signals.conversations import ICMP, ICMPV6, TCP, answered, sees_downloads
 from flowdiag.diagnoser.signals.filling import fills_link
 from flowdiag.diagnoser.signals.link_states import link_states
 from flowdiag.diagnoser.signals.shares import who_what_where
+from flowdiag.text.sentences import beyond as wording
 
 CODE: Final = "outbound-scan"
 

@@ -39,12 +39,12 @@ from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Ho
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings.outbound_scan import scans
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import beyond as wording
 from flowdiag.diagnoser.signals.attempts import begins_attempt, connection_attempts, failed_attempts
 from flowdiag.diagnoser.signals.conversations import distinct
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.diagnoser.signals.timeline import Grid, runs
 from flowdiag.durations import MINUTE_MS
+from flowdiag.text.sentences import beyond as wording
 
 CODE: Final = "unanswered-connections"
 

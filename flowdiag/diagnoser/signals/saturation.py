@@ -13,14 +13,13 @@ from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MINOR, NOTED, Doubt
-from flowdiag.diagnoser.evidence import Key
-from flowdiag.diagnoser.sentences import load as wording
-from flowdiag.diagnoser.sentences.times import iso_spans
+from flowdiag.diagnoser.evidence import Key, iso_spans
 from flowdiag.diagnoser.signals.attribution import attribution
 from flowdiag.diagnoser.signals.baseline import Usual, usual
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps
 from flowdiag.diagnoser.signals.full_times import full_within, minutes_of
 from flowdiag.diagnoser.signals.losses import hidden, lost_share
+from flowdiag.text.sentences import load as wording
 
 # Of the middle rate: so deep a dip, in a time of which records were lost, is what was lost.
 DIP: Final = 0.5
