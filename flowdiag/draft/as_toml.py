@@ -15,7 +15,7 @@ from flowdiag.draft.keepalives import Candidate
 from flowdiag.draft.ports import Prefix
 from flowdiag.draft.proposal import Draft, LinkGuess, OtherInterface
 from flowdiag.flows import UNKNOWN_ADDRESS
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 from flowdiag.text.escape import toml_string
 from flowdiag.text.figures import three_digits
 

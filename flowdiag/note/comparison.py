@@ -15,7 +15,7 @@ from flowdiag.note import wording_comparison as wording
 from flowdiag.note.charting import charts, shown_span, time_axis
 from flowdiag.note.model import Beside, Chart, TimeAxis
 from flowdiag.note.wording_pictures import HARDLY_USED
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 from flowdiag.text.figures import bare_rate, volume
 
 Table = tuple[tuple[str, ...], list[tuple[str, ...]]]

@@ -13,7 +13,7 @@ from flowdiag.diagnoser.kinds import kind_of
 from flowdiag.durations import MINUTE_MS, Span
 from flowdiag.note import wording_figures as wording
 from flowdiag.note.wording import WAYS, per_cent
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 from flowdiag.text.figures import (
     bare_rate,
     count,

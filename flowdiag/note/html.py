@@ -17,7 +17,7 @@ from flowdiag.note.lead import lead
 from flowdiag.note.model import Chart, Note
 from flowdiag.note.wording_figures import LINK_COLUMNS
 from flowdiag.note.wording_pictures import PICTURE_LEGEND, chart_title, stack_title
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 
 if TYPE_CHECKING:
     from jinja2 import Environment

@@ -12,7 +12,7 @@ from flowdiag.diagnoser.comparison import Comparison
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.note.model import Note
 from flowdiag.note.wording import action
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 
 SCHEMA: Final = "flowdiag.note/1"
 SCHEMA_FILE: Final = Path(__file__).with_name("note.schema.json")  # JSON Schema 2020-12

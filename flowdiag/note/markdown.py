@@ -18,7 +18,7 @@ from flowdiag.note.model import Note
 from flowdiag.note.text_chart import chart_lines
 from flowdiag.note.wording_figures import LINK_COLUMNS
 from flowdiag.note.wording_pictures import TEXT_LEGEND
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 from flowdiag.text.escape import markdown as escaped
 
 

@@ -13,7 +13,7 @@ from flowdiag.aggregator.figures import LinkFigures, Ranked
 from flowdiag.diagnoser.comparison import Comparison
 from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.durations import Span
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 
 Rates = tuple[float | None, ...]  # Mbit/s per step; None where the exporter was not heard
 

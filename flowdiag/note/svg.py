@@ -15,7 +15,7 @@ from flowdiag.durations import Span
 from flowdiag.note import wording_pictures
 from flowdiag.note.axis import time_ticks
 from flowdiag.note.figures import plain_rate
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 from flowdiag.text.escape import html
 
 WIDTH: Final = 680.0

@@ -25,7 +25,7 @@ from flowdiag.note.svg import (
     stairs,
 )
 from flowdiag.note.svg import text_element as label
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 
 STRIP: Final = 16.0
 LEGEND_ROW: Final = 20.0

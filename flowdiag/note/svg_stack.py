@@ -11,7 +11,7 @@ from flowdiag.note.model import Stack
 from flowdiag.note.svg import LEFT, PLOT, TOP, WIDTH, Frame, element, path, pattern, stairs
 from flowdiag.note.svg import text_element as label
 from flowdiag.note.svg_chart import LEGEND_ROW, SWATCH, SWATCH_GAP, gaps, hatch
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 
 # One pattern for each layer, so that they differ without colour too.
 _PATTERNS: Final = ("M0 0H8V8H0Z", "M0 8L8 0", "M0 0L8 8", "M0 4H8", "M4 0V8", "M0 4H8M4 0V8")

@@ -12,7 +12,7 @@ from flowdiag.note import wording_pictures as wording
 from flowdiag.note.axis import highest_share, time_ticks
 from flowdiag.note.layout import Line, paragraph
 from flowdiag.note.model import Chart, Rates
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 
 BLOCKS: Final = " ▁▂▃▄▅▆▇█"
 PLAN_LINE: Final = "▔"  # in the row under 100%, where no bar hides it

@@ -12,9 +12,9 @@ from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.diagnoser.kinds import kind_of
 from flowdiag.durations import MINUTE_MS, Span
 from flowdiag.note.model import Note, NoteCoverage
-from flowdiag.site.clock import Clock
 from flowdiag.site.profile import Profile
 from flowdiag.text.action import Action
+from flowdiag.text.clock import Clock
 from flowdiag.text.figures import count, percent
 from flowdiag.text.sentences.beyond import ELSEWHERE
 from flowdiag.text.sentences.times import duration

@@ -10,7 +10,7 @@ from typing import Final
 from flowdiag.diagnoser.comparison import Comparison
 from flowdiag.note.model import Chart
 from flowdiag.note.wording import CONFIDENCE, WAYS
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 
 LINK: Final = "Link"
 FIGURE: Final = "Figure"

@@ -7,7 +7,7 @@ from typing import Final
 from flowdiag.durations import MINUTE_MS
 from flowdiag.note.model import Chart, Stack
 from flowdiag.note.wording import WAYS
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 from flowdiag.text.figures import count, percent, plan_rate, rate
 
 # A link that never reached this part of its plan is not worth a picture of full size.

@@ -14,9 +14,9 @@ from flowdiag.durations import DAY_MS
 from flowdiag.errors import StoreError, UsageError
 from flowdiag.review.flow_days import day_date
 from flowdiag.review.partial import SLOT_MS
-from flowdiag.site.clock import MONTHS
 from flowdiag.site.time_words import Recurring, read_time
 from flowdiag.site.window import dated, needs_a_date, resolve_window
+from flowdiag.text.clock import MONTHS
 
 USUAL_DAYS: Final = 31
 # A site's slots of two years fill some tens of MB.

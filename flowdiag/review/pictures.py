@@ -11,7 +11,7 @@ from flowdiag.review.flow_days import day_date
 from flowdiag.review.link_figures import LinkFigures
 from flowdiag.review.trend import DAYS_A_MONTH, Trend
 from flowdiag.review.words import change
-from flowdiag.site.clock import DAYS, MONTHS
+from flowdiag.text.clock import SHORT_DAYS, SHORT_MONTHS
 
 HEIGHT: Final = 240.0
 LEFT, RIGHT, TOP, BOTTOM = 64.0, 14.0, 16.0, 30.0
@@ -32,9 +32,9 @@ class Cell(NamedTuple):
 def week_table(figures: LinkFigures, busy: float, full: float) -> list[tuple[str, list[Cell]]]:
     """One row a weekday, with a cell for each hour."""
     table = []
-    for weekday, name in enumerate(DAYS):
+    for weekday, name in enumerate(SHORT_DAYS):
         shares = figures.week[24 * weekday : 24 * weekday + 24]
-        table.append((name[:3], [_cell(share, busy, full) for share in shares]))
+        table.append((name, [_cell(share, busy, full) for share in shares]))
     return table
 
 
@@ -133,7 +133,7 @@ def _rules(frame: _Frame, capacity: float) -> list[str]:
         x = frame.x((first - date(1970, 1, 1)).days)
         parts.append(element("line", x1=x, y1=HEIGHT - BOTTOM, x2=x, y2=HEIGHT - BOTTOM + 5, class_="axis"))
         anchor = "end" if x > frame.right - 30 else "middle"
-        parts.append(text_element(MONTHS[first.month - 1][:3], x, HEIGHT - 8, text_anchor=anchor))
+        parts.append(text_element(SHORT_MONTHS[first.month - 1], x, HEIGHT - 8, text_anchor=anchor))
     return parts
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from flowdiag.addresses import to_text
 from flowdiag.aggregator.labels import Labels
-from flowdiag.site.clock import MONTHS
+from flowdiag.text.clock import MONTHS
 from flowdiag.text.figures import count, plan_rate, rate, volume
 
 if TYPE_CHECKING:

@@ -1,3 +1,3 @@
 """Where figures become words, and where text from the network becomes harmless."""
 
-__all__ = ["action", "asked", "csv_table", "escape", "figures", "sentences", "table_figures"]
+__all__ = ["action", "asked", "clock", "csv_table", "escape", "figures", "sentences", "table_figures"]

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from flowdiag.text.action import Action
 from flowdiag.text.asked import Asked
+from flowdiag.text.clock import DAYS
 from flowdiag.text.figures import count, fine_percent, percent, plan_rate, rate
 from flowdiag.text.sentences.actions import LINK_FULL, LINK_FULL_BACKUP, LINK_FULL_SHARED, METER_INSIDE
 from flowdiag.text.sentences.backup import Said
@@ -136,7 +137,6 @@ def who_did(evidence: Mapping[str, Sequence[Mapping[str, Any]]]) -> str:
     return said + "."
 
 
-_DAYS: Final = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _NUMBERS: Final = ("three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
@@ -147,7 +147,7 @@ def compared(usual: Usual | None, mbps: float) -> str:
     hour = usual.local_start.hour
     part = "night" if hour < 6 else "morning" if hour < 12 else "afternoon" if hour < 18 else "evening"
     weekday = usual.local_start.weekday()
-    day = _DAYS[weekday] if usual.same_weekday else "weekend" if weekday >= 5 else "weekday"
+    day = DAYS[weekday] if usual.same_weekday else "weekend" if weekday >= 5 else "weekday"
     when = f"for a {day} {part}"
     times = usual.times(mbps)
     if times is None or times >= 20:

@@ -12,8 +12,8 @@ from functools import lru_cache
 from typing import Final
 
 from flowdiag.durations import MINUTE_MS, SECOND_MS
-from flowdiag.site.clock import SHORT_MS, Clock
 from flowdiag.text.asked import Asked
+from flowdiag.text.clock import SHORT_MS, Clock
 from flowdiag.text.figures import count
 
 # No zone changes its clock twice in so short a time, apart from the odd year with a month of fasting.
