@@ -28,6 +28,7 @@ from flowdiag.query_plan import cut_note, plan
 from flowdiag.query_times import asked_times
 from flowdiag.site.profile import Profile
 from flowdiag.site.window import resolve_window
+from flowdiag.text.wording.note import only_of
 
 Direction = Literal["down", "up"]
 
@@ -141,7 +142,6 @@ def restricted(diagnosis: Diagnosis, link: int | None, direction: Direction | No
             direction is None or finding.direction in (None, direction)
         )
 
-    shown = " ".join(part for part in (name and f'link "{name}"', direction) if part)
     return replace(
         diagnosis,
         findings=tuple(finding for finding in diagnosis.findings if stays(finding)),
@@ -155,6 +155,6 @@ def restricted(diagnosis: Diagnosis, link: int | None, direction: Direction | No
         ),
         cautions=(
             *diagnosis.cautions,
-            f"Figures and findings are those of {shown} only; the verdict looks at all.",
+            only_of(name, direction),
         ),
     )

@@ -23,6 +23,7 @@ from flowdiag.diagnoser.signals.link_bands import link_bands
 from flowdiag.diagnoser.signals.link_states import STATE_NAMES, UNKNOWN
 from flowdiag.durations import Span
 from flowdiag.note.model import Chart, Layer, Rates, Stack, StateSpan, TimeAxis
+from flowdiag.text.wording import pictures as wording
 
 # As many points as a picture of a page's width can tell apart.
 MOST_POINTS: Final = 240
@@ -37,7 +38,6 @@ LEAST_CONTEXT_MS: Final = 1_800_000
 NAMED_LAYERS: Final = 5
 # A talker with less than that of the episode is one of the others: its layer could not be seen.
 WORTH_NAMING: Final = 0.01
-OTHERS: Final = "all others"
 
 
 def shown_span(case: Case) -> Span:
@@ -204,7 +204,7 @@ def _layers(case: Case, link: int, direction: int, chart: Chart, episode_ms: Spa
         Layer(_named(case, host), tuple(row)) for host, row in zip(largest, rates.tolist(), strict=False)
     ]
     if rates[-1].any():
-        layers.append(Layer(OTHERS, tuple(rates[-1].tolist())))
+        layers.append(Layer(wording.OTHERS, tuple(rates[-1].tolist())))
     return tuple(layers)
 
 

@@ -11,8 +11,6 @@ from flowdiag.diagnoser.evidence import keys_of
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kinds import kind_of
 from flowdiag.durations import MINUTE_MS, Span
-from flowdiag.note import wording_figures as wording
-from flowdiag.note.wording import WAYS, per_cent
 from flowdiag.text.clock import Clock
 from flowdiag.text.figures import (
     bare_rate,
@@ -25,6 +23,8 @@ from flowdiag.text.figures import (
     volume,
 )
 from flowdiag.text.sentences.times import duration
+from flowdiag.text.wording import figures as wording
+from flowdiag.text.wording.note import WAYS, per_cent
 
 # Rows of a ranking that a note shows; the rest is in `flowdiag top`.
 TOP_ROWS: Final = 8

@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import Final
 
 from flowdiag.durations import Span
-from flowdiag.note import wording_pictures
 from flowdiag.note.axis import time_ticks
 from flowdiag.note.figures import plain_rate
 from flowdiag.text.clock import Clock
 from flowdiag.text.escape import html
+from flowdiag.text.wording import pictures as words_of_pictures
 
 WIDTH: Final = 680.0
 NARROW: Final = 336.0  # for a phone, where the wide one would shrink to unreadable letters
@@ -136,7 +136,7 @@ class Frame:
         return "".join(parts)
 
     def plan_label(self) -> str:
-        text = wording_pictures.plan(self.capacity_mbps, out_of_sight=self.scale is not None)
+        text = words_of_pictures.plan(self.capacity_mbps, out_of_sight=self.scale is not None)
         return text_element(text, self.right - 4, self.y(self.scale_mbps) - 5, "halo", text_anchor="end")
 
     def head_label(self, text: str, ms: float) -> str:

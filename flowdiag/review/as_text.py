@@ -15,10 +15,10 @@ from rich.text import Text
 from flowdiag.review.advice import ADVICE
 from flowdiag.review.portfolio_review import PortfolioReview
 from flowdiag.review.site_review import ReviewedSite
-from flowdiag.review.words import ADVICE_WORDS, WAYS, change, in_short, per_cent, span
 from flowdiag.text.escape import terminal
 from flowdiag.text.figures import bare_rate, count
 from flowdiag.text.table_figures import printed
+from flowdiag.text.wording.review import ADVICE_WORDS, WAYS, change, in_short, per_cent, span
 
 MOST_WIDTH: Final = 20  # of a site's longest word: up to this the other columns give way
 

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 from flowdiag.note.html import page_style, policy
 from flowdiag.note.svg import NARROW, WIDTH
-from flowdiag.review import words
 from flowdiag.review.as_text import summary
 from flowdiag.review.link_figures import LinkFigures
 from flowdiag.review.pictures import trend_svg, week_table
@@ -22,6 +21,7 @@ from flowdiag.review.portfolio_review import PortfolioReview
 from flowdiag.review.site_review import ReviewedSite
 from flowdiag.text.escape import terminal
 from flowdiag.text.figures import count, plan_rate, rate
+from flowdiag.text.wording import review as words
 
 if TYPE_CHECKING:
     from jinja2 import Environment

@@ -10,8 +10,8 @@ from flowdiag.note.svg import element, number, text_element
 from flowdiag.review.flow_days import day_date
 from flowdiag.review.link_figures import LinkFigures
 from flowdiag.review.trend import DAYS_A_MONTH, Trend
-from flowdiag.review.words import change
 from flowdiag.text.clock import SHORT_DAYS, SHORT_MONTHS
+from flowdiag.text.wording.review import change
 
 HEIGHT: Final = 240.0
 LEFT, RIGHT, TOP, BOTTOM = 64.0, 14.0, 16.0, 30.0

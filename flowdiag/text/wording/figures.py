@@ -1,4 +1,4 @@
-"""What a note calls figures: headings, and columns of tables. Ready for translation."""
+"""What a note calls figures: headings, and columns of tables."""
 
 from __future__ import annotations
 

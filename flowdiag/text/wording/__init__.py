@@ -1,0 +1,3 @@
+"""Headings, names and phrases of everything that is printed for people, one file for each thing that is printed."""
+
+__all__ = ["brief", "comparison", "figures", "note", "pictures", "review"]
