@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from ipaddress import ip_address
-from typing import Final
 
 from flowdiag.addresses import AddressRanges, to_bytes
 from flowdiag.aggregator.top_keys import Conversation
 from flowdiag.aggregator.top_ranking import Ranking, Top, TopRow
 from flowdiag.note.pseudonyms import Address, Pseudonyms
-
-HOW: Final = "Addresses inside the site are replaced by pseudonyms; the same key gives the same ones in every note and list."
+from flowdiag.text.wording.top import PSEUDONYMS
 
 
 def with_pseudonyms(top: Top, names: Pseudonyms, inside: Sequence[str]) -> Top:
@@ -44,4 +42,6 @@ def with_pseudonyms(top: Top, names: Pseudonyms, inside: Sequence[str]) -> Top:
         return replace(some, rows=tuple(hidden(row) for row in some.rows))
 
     notes = tuple(names.replaced(note, is_inside) for note in top.notes)
-    return replace(top, whole=ranking(top.whole), steps=tuple(map(ranking, top.steps)), notes=(*notes, HOW))
+    return replace(
+        top, whole=ranking(top.whole), steps=tuple(map(ranking, top.steps)), notes=(*notes, PSEUDONYMS)
+    )

@@ -11,7 +11,7 @@ from flowdiag.review.flow_days import day_date
 from flowdiag.review.link_figures import LinkFigures
 from flowdiag.review.trend import DAYS_A_MONTH, Trend
 from flowdiag.text.clock import SHORT_DAYS, SHORT_MONTHS
-from flowdiag.text.wording.review import change
+from flowdiag.text.wording import review_pages as wording
 
 HEIGHT: Final = 240.0
 LEFT, RIGHT, TOP, BOTTOM = 64.0, 14.0, 16.0, 30.0
@@ -71,8 +71,8 @@ def trend_svg(figures: LinkFigures, trend: Trend, busy: float, title: str, width
     limit = busy * figures.capacity_mbps
     parts = [_band(frame, trend), *_rules(frame, figures.capacity_mbps)]
     for mbps, kind, label in (
-        (figures.capacity_mbps, "plan", f"plan {plain_rate(figures.capacity_mbps)} Mbit/s"),
-        (limit, "threshold", f"busy from {plain_rate(limit)}"),
+        (figures.capacity_mbps, "plan", wording.plan(plain_rate(figures.capacity_mbps))),
+        (limit, "threshold", wording.busy_from(plain_rate(limit))),
     ):
         y = frame.y(mbps)
         parts.append(element("line", x1=LEFT, y1=y, x2=frame.right, y2=y, class_=kind))
@@ -82,10 +82,7 @@ def trend_svg(figures: LinkFigures, trend: Trend, busy: float, title: str, width
         for day, mbps in zip(trend.days, trend.points, strict=True)
     ]
     parts.append(_line(frame, trend, trend.slope, "trend"))
-    described = (
-        f"{title}: {len(trend.days)} days; the trend is {change(trend.percent(trend.slope))} a month, between "
-        f"{change(trend.percent(trend.low))} and {change(trend.percent(trend.high))} with 95% confidence."
-    )
+    described = wording.trend_description(title, len(trend.days), trend)
     return element(
         "svg", element("title", _escaped(title)), element("desc", _escaped(described)), *parts,
         viewBox=f"0 0 {number(width)} {number(HEIGHT)}", class_="picture", role="img", aria_label=title,

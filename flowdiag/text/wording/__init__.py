@@ -1,3 +1,17 @@
 """Headings, names and phrases of everything that is printed for people, one file for each thing that is printed."""
 
-__all__ = ["brief", "comparison", "figures", "note", "pictures", "review"]
+__all__ = [
+    "brief",
+    "comparison",
+    "demo",
+    "figures",
+    "ingest",
+    "inspect",
+    "note",
+    "pages",
+    "pictures",
+    "review",
+    "review_pages",
+    "top",
+    "usage",
+]

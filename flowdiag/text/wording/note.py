@@ -43,6 +43,8 @@ METHOD: Final = "How the figures were computed"
 UNSEEN: Final = "What could not be seen"
 
 WAYS: Final = {"down": "download", "up": "upload"}
+# As codes of a direction are said in tables.
+DIRECTIONS: Final = {"down": "down", "up": "up"}
 SEVERITIES: Final = {"critical": "Critical", "warning": "Warning", "info": "Info"}
 CONFIDENCE: Final = {"high": "high confidence", "medium": "medium confidence", "low": "low confidence"}
 PSEUDONYMS: Final = (
