@@ -182,7 +182,7 @@ def _beside(case: Case, first: Finding, head: Finding, group: Sequence[Finding])
         evidence = {**head.evidence, "hosts": _hosts(group)}
         return wording.full_too(case, link, direction, _parts(group), evidence)
     sentence = _sentence(case, head, group)
-    return f"Besides, {sentence[:1].lower()}{sentence[1:]}"
+    return wording.besides(sentence)
 
 
 def _full_for_moments(case: Case, first: Finding) -> list[str]:

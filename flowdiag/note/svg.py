@@ -13,9 +13,9 @@ from typing import Final
 
 from flowdiag.durations import Span
 from flowdiag.note.axis import time_ticks
-from flowdiag.note.figures import plain_rate
 from flowdiag.text.clock import Clock
 from flowdiag.text.escape import html
+from flowdiag.text.figures import RATE_UNIT, plain_rate
 from flowdiag.text.wording import pictures as words_of_pictures
 
 WIDTH: Final = 680.0
@@ -118,7 +118,7 @@ class Frame:
 
     def rules(self, clock: Clock) -> str:
         """Grid lines with their rates on the left and round times below."""
-        parts = [text_element("Mbit/s", LEFT - 8, TOP - 14, text_anchor="end")]
+        parts = [text_element(RATE_UNIT, LEFT - 8, TOP - 14, text_anchor="end")]
         grid = _GRID_PARTS if self.plot == PLOT else 1
         for step in range(grid + 1):
             mbps = self.scale_mbps * step / grid

@@ -5,12 +5,12 @@ from __future__ import annotations
 from datetime import date, timedelta
 from typing import Final, NamedTuple
 
-from flowdiag.note.figures import plain_rate
 from flowdiag.note.svg import element, number, text_element
 from flowdiag.review.flow_days import day_date
 from flowdiag.review.link_figures import LinkFigures
 from flowdiag.review.trend import DAYS_A_MONTH, Trend
 from flowdiag.text.clock import SHORT_DAYS, SHORT_MONTHS
+from flowdiag.text.figures import RATE_UNIT, plain_rate
 from flowdiag.text.wording import review_pages as wording
 
 HEIGHT: Final = 240.0
@@ -117,7 +117,7 @@ def _band(frame: _Frame, trend: Trend) -> str:
 
 def _rules(frame: _Frame, capacity: float) -> list[str]:
     """Grid lines with their rates on the left, and months below."""
-    parts = [text_element("Mbit/s", LEFT - 8, TOP - 4, text_anchor="end")]
+    parts = [text_element(RATE_UNIT, LEFT - 8, TOP - 4, text_anchor="end")]
     for step in range(_TICKS + 1):
         y = frame.y(capacity * step / _TICKS)
         kind = "axis" if step == 0 else "grid"

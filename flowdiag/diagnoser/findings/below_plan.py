@@ -103,7 +103,7 @@ CODE: Final = "below-plan"
 @dataclass(frozen=True, eq=False)
 class BelowPlan(Evidence):
     capacity_mbps: Capacity
-    ceiling_mbps: Annotated[float, Key("the level that the rate did not pass")]
+    ceiling_mbps: Annotated[float, Key("the level that the rate did not pass", "ceiling")]
     share_of_plan: Annotated[float, Key("that level over the plan's rate", "share of the plan")]
     mean_mbps: Mean
     peak_mbps: Peak
@@ -118,7 +118,8 @@ class BelowPlan(Evidence):
     ]
     variance_ratio_destinations: Annotated[float, Key("the same over destinations", in_notes=False)]
     unevenness: Annotated[
-        float | None, Key("how far competing transfers are from equal parts; null where too few compete")
+        float | None,
+        Key("how far competing transfers are from equal parts; null where too few compete", "unevenness"),
     ]
     moved_together: Annotated[
         float | None,

@@ -47,15 +47,15 @@ CODE: Final = "export-gap"
 
 @dataclass(frozen=True, eq=False)
 class ExportGap(Evidence):
-    restarted: Annotated[bool, Key("the exporter was started anew, and its open records went with it")] = (
-        ABSENT
-    )
-    silent_minutes: Annotated[float, Key("how long nothing was heard")] = ABSENT
+    restarted: Annotated[
+        bool, Key("the exporter was started anew, and its open records went with it", "restarted")
+    ] = ABSENT
+    silent_minutes: Annotated[float, Key("how long nothing was heard", "silent")] = ABSENT
     share_of_window: Annotated[float, Key("part of the time asked about", "share of the time looked at")] = (
         ABSENT
     )
     lost_records: Annotated[int, Key("records that never came", "records lost", zero=False)] = ABSENT
-    lost_percent: Annotated[float, Key("their part of all records of that time")] = ABSENT
+    lost_percent: Annotated[float, Key("their part of all records of that time", "lost")] = ABSENT
     estimated: Annotated[
         bool, Key("whether they were worked out from lost messages", "estimated from lost messages")
     ] = ABSENT

@@ -43,7 +43,7 @@ class KeepaliveIrregular(Evidence):
     protocol: ProbeProtocol
     interval_s: Interval
     cadence_s: Annotated[float, Key("seconds from one probe to the next, as seen", "interval seen")]
-    keepalives: Annotated[int, Key("how many were seen")]
+    keepalives: Annotated[int, Key("how many were seen", "keepalives")]
     destinations: Destinations
 
 

@@ -55,10 +55,12 @@ class KeepaliveMissing(Evidence):
     protocol: ProbeProtocol
     interval_s: Interval
     missing_s: Annotated[float, Key("how long none was seen", "missing for")]
-    intervals_missed: Annotated[int, Key("intervals that fit into that time")]
+    intervals_missed: Annotated[int, Key("intervals that fit into that time", "intervals missed")]
     seen_at_all: Annotated[bool, Key("whether one was seen at another time", "seen at other times")]
-    packets_by_other_links: Annotated[int, Key("keepalives that left by other links meanwhile", zero=False)]
-    other_links: Annotated[list[str], Key("names of these links")]
+    packets_by_other_links: Annotated[
+        int, Key("keepalives that left by other links meanwhile", "packets by other links", zero=False)
+    ]
+    other_links: Annotated[list[str], Key("names of these links", "other links")]
     destinations: Destinations
 
 

@@ -47,8 +47,8 @@ class KeepaliveUnanswered(Evidence):
     destination: Probed
     protocol: ProbeProtocol
     interval_s: Interval
-    requests: Annotated[int, Key("keepalives sent in that time")]
-    replies: Annotated[int, Key("answers to them")]
+    requests: Annotated[int, Key("keepalives sent in that time", "requests")]
+    replies: Annotated[int, Key("answers to them", "replies")]
     unanswered_s: Annotated[float, Key("how long none was answered", "unanswered for")]
     destinations: Destinations
 

@@ -105,7 +105,7 @@ CODE: Final = "link-full"
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class LinkFull(Evidence):
-    short: Annotated[bool, Key("it was over within minutes: told, and never the verdict")] = ABSENT
+    short: Annotated[bool, Key("it was over within minutes: told, and never the verdict", "short")] = ABSENT
     capacity_mbps: Capacity
     mean_mbps: Mean
     peak_mbps: Peak
@@ -113,8 +113,8 @@ class LinkFull(Evidence):
     mean_share_of_plan: MeanShare = ABSENT
     full_minutes: FullMinutes = ABSENT
     busy_minutes: BusyMinutes = ABSENT
-    full_seconds: Annotated[int, Key("of a short one: seconds at the limit")] = ABSENT
-    longest_seconds: Annotated[int, Key("the longest spell of these")] = ABSENT
+    full_seconds: Annotated[int, Key("of a short one: seconds at the limit", "full seconds")] = ABSENT
+    longest_seconds: Annotated[int, Key("the longest spell of these", "longest seconds")] = ABSENT
     confirms_mbps: Confirms = ABSENT
     lost_share: LostShare = ABSENT
     estimated_mean_mbps: EstimatedMean = ABSENT

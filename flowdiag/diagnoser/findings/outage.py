@@ -71,7 +71,7 @@ CODE: Final = "outage"
 @dataclass(frozen=True, eq=False, kw_only=True)
 class OutageEvidence(Evidence):
     minutes: Annotated[float, Key("how long it lasted", "lasted")]
-    attempts: Annotated[int, Key("connection attempts in that time")]
+    attempts: Annotated[int, Key("connection attempts in that time", "attempts")]
     hosts_trying: Annotated[int, Key("inside hosts that made them", "devices that tried")]
     at_work_shown_by: Annotated[
         str,
@@ -90,7 +90,7 @@ class OutageEvidence(Evidence):
         bool, Key("whether it goes on at the end", "still going on at the end of the export")
     ]
     links: Annotated[list[str], Key("names of the links that were silent", in_notes=False)]
-    short: Annotated[bool, Key("it was over within minutes: told, and not the verdict")] = ABSENT
+    short: Annotated[bool, Key("it was over within minutes: told, and not the verdict", "short")] = ABSENT
     hosts: Hosts
     applications: Applications
     destinations: Destinations

@@ -51,13 +51,13 @@ CODE: Final = "outbound-scan"
 
 @dataclass(frozen=True, eq=False)
 class OutboundScan(Evidence):
-    addresses_tried: Annotated[int, Key("outside addresses that one host tried")]
+    addresses_tried: Annotated[int, Key("outside addresses that one host tried", "addresses tried")]
     most_addresses_in_ten_minutes: Annotated[
         int, Key("the most of them in ten minutes", "most addresses in ten minutes")
     ]
-    attempts: Annotated[int, Key("connection attempts and probes")]
-    ports: Annotated[list[int], Key("ports that were tried, the most tried first")]
-    protocols: Annotated[list[str], Key("protocols that were used")]
+    attempts: Annotated[int, Key("connection attempts and probes", "attempts")]
+    ports: Annotated[list[int], Key("ports that were tried, the most tried first", "ports")]
+    protocols: Annotated[list[str], Key("protocols that were used", "protocols")]
     unanswered_share: Annotated[float, Key("part of the attempts that nobody answered", "share unanswered")]
     octets: Annotated[int, Key("IP octets of it", "volume")]
     fills_link: Annotated[bool, Key("whether it filled the link", "fills the link")]

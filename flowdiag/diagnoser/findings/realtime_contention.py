@@ -52,8 +52,8 @@ CODE: Final = "realtime-contention"
 
 @dataclass(frozen=True, eq=False)
 class RealtimeContention(Evidence):
-    calls: Annotated[int, Key("conversations of voice or video")]
-    mean_mbps: Annotated[float, Key("mean rate of their IP octets, all together")]
+    calls: Annotated[int, Key("conversations of voice or video", "calls")]
+    mean_mbps: Annotated[float, Key("mean rate of their IP octets, all together", "mean")]
     capacity_mbps: Capacity
     marked_share: Annotated[
         float | None,

@@ -51,12 +51,12 @@ CODE: Final = "unanswered-connections"
 
 @dataclass(frozen=True, eq=False)
 class UnansweredConnections(Evidence):
-    attempts: Annotated[int, Key("connection attempts on the place or service")]
-    unanswered: Annotated[int, Key("those in vain")]
+    attempts: Annotated[int, Key("connection attempts on the place or service", "attempts")]
+    unanswered: Annotated[int, Key("those in vain", "unanswered")]
     unanswered_share: Annotated[float, Key("their part", "share unanswered")]
     hosts_affected: Annotated[int, Key("inside hosts that tried in vain", "devices affected")]
-    places: Annotated[int, Key("outside addresses that did not answer")]
-    port: Annotated[int | None, Key("port of the service; null where they are several")]
+    places: Annotated[int, Key("outside addresses that did not answer", "places")]
+    port: Annotated[int | None, Key("port of the service; null where they are several", "port")]
     protocol: Protocol
     link: Annotated[str, Key("the link by which most attempts left", in_notes=False)]
     hosts: Hosts

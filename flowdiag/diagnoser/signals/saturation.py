@@ -30,13 +30,13 @@ CONFIRMED_TIMES: Final = 5.0
 
 # The figures of figures(), for the evidence of the findings that carry them.
 MeanShare = Annotated[float, Key("mean rate over the plan's", "mean share of the plan")]
-FullMinutes = Annotated[float, Key("minutes at the full threshold or over it")]
-BusyMinutes = Annotated[float, Key("minutes at the busy threshold or over it")]
+FullMinutes = Annotated[float, Key("minutes at the full threshold or over it", "full")]
+BusyMinutes = Annotated[float, Key("minutes at the busy threshold or over it", "busy")]
 Confirms = Annotated[
     float, Key("rate of the other direction, whose acknowledgements these packets are", "acknowledges")
 ]
-LostShare = Annotated[float, Key("part of the records that was lost at that time")]
-EstimatedMean = Annotated[float, Key("mean rate with what was lost")]
+LostShare = Annotated[float, Key("part of the records that was lost at that time", "lost")]
+EstimatedMean = Annotated[float, Key("mean rate with what was lost", "estimated mean")]
 Usually = Annotated[
     float, Key("median rate of the same clock time on earlier days of the export", "usual at this time")
 ]

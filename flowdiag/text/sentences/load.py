@@ -330,6 +330,11 @@ def full_too(
     return f"Your {whose_line(case, link)}'s {WAYS[direction]} was full too, {spells(case, parts)}{cause}."
 
 
+def besides(sentence: str) -> str:
+    """Another trouble, for a client who has read of the verdict's."""
+    return f"Besides, {sentence[:1].lower()}{sentence[1:]}"
+
+
 def full_for_moments(case: Asked, limit: AtLimit) -> str:
     """For a client who has read of something else: a line that was full too briefly for a finding that is told."""
     spells = f" in {len(limit.spells)} short spells" if len(limit.spells) > 1 else ""

@@ -4,6 +4,7 @@ __all__ = [
     "brief",
     "comparison",
     "demo",
+    "draft",
     "figures",
     "ingest",
     "inspect",

@@ -127,13 +127,22 @@ def rests_on(verdict: Verdict) -> str:
 
 def who(step: Action) -> str:
     """Engineer"""
-    return f"{step.who[:1].upper()}{step.who[1:]}"
+    return AUDIENCES[step.who]
 
 
 def action(step: Action) -> str:
     """Engineer: Limit bulk transfers."""
     return f"{who(step)}: {step.text}"
 
+
+AUDIENCES: Final = {
+    "client": "Client",
+    "helpdesk": "Helpdesk",
+    "field engineer": "Field engineer",
+    "engineer": "Engineer",
+    "security contact": "Security contact",
+    "account manager": "Account manager",
+}
 
 # The engineer's part
 
