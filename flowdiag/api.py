@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flowdiag.diagnoser.diagnosis import Diagnosis as Diagnosed
+from flowdiag.text.wording.coverage import told
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -122,7 +123,7 @@ def usage(
         direction=direction,
     )
     frame = usage_frame(report)
-    return _with_attributes(frame, {"site": report.site, "notes": list(report.notes)})
+    return _with_attributes(frame, {"site": report.site, "notes": list(told(report.remarks))})
 
 
 def top(
@@ -168,7 +169,7 @@ def top(
     attributes = {
         "total": found.whole.total_octets,
         "rest": found.whole.rest_octets,
-        "notes": list(found.notes),
+        "notes": list(told(found.remarks)),
     }
     return _with_attributes(frame, attributes)
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.remark import Remark
 from flowdiag.collector.report import LossEvent
 
 
@@ -38,7 +39,7 @@ class Coverage:
     resolution_known: bool
     links_apart: bool
     interface_names: dict[int, str]
-    notes: tuple[str, ...]
+    remarks: tuple[Remark, ...]
     span_ms: tuple[int, int] | None = None
     restarts: tuple[tuple[int, int], ...] = ()
     arrived: tuple[bool, ...] = ()

@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from flowdiag.aggregator.partials import Measure, Partial
+from flowdiag.aggregator.remark import Remark
 from flowdiag.aggregator.report_windows import Asked
 from flowdiag.aggregator.top_keys import Conversation, Keys, Kind
 from flowdiag.buffers import column, numbers
@@ -76,7 +77,7 @@ class Top:
     """link: name of the one asked for; whole: over all of the window; steps: window by window, where asked for.
 
     folded_keys: keys counted together because there were too many; error: what one key may have lost by that, in
-    the measure ranked by. Both are 0 where the ranking is exact. notes: what bounds the figures, in sentences.
+    the measure ranked by. Both are 0 where the ranking is exact. remarks: what bounds the figures.
     """
 
     request: Request
@@ -86,7 +87,7 @@ class Top:
     steps: tuple[Ranking, ...]
     folded_keys: int
     error: float
-    notes: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()
 
 
 def ranked(

@@ -22,6 +22,7 @@ from flowdiag.text.escape import terminal
 from flowdiag.text.figures import bare_rate, tenths, volume
 from flowdiag.text.table_figures import clock, iso, iso_moment, printed, short
 from flowdiag.text.wording import top as wording
+from flowdiag.text.wording.coverage import told
 
 SCHEMA: Final = "flowdiag.top/1"
 
@@ -55,7 +56,7 @@ def as_json(top: Top, outside: Outside) -> str:
         "by": top.request.by,
         **_ranking_json(top.whole, zone, outside),
         "folded": {"keys": top.folded_keys, "error": round(top.error)},
-        "notes": list(top.notes),
+        "notes": list(told(top.remarks)),
     }
     if top.request.step_ms is not None:
         content["windows"] = [_ranking_json(ranking, zone, outside) for ranking in top.steps]
@@ -143,7 +144,7 @@ def _sections(top: Top, outside: Outside) -> Iterator[RenderableType]:
         yield _table(top, ranking, zone, outside)
     if top.error:
         yield Text(f"- {wording.folded(top.folded_keys, top.error, top.request.by)}")
-    for note in top.notes:
+    for note in told(top.remarks):
         yield Text(f"- {terminal(note)}")
 
 

@@ -21,6 +21,7 @@ from flowdiag.text.escape import terminal
 from flowdiag.text.figures import bare_rate, volume
 from flowdiag.text.table_figures import clock, iso, iso_moment, printed
 from flowdiag.text.wording import usage as wording
+from flowdiag.text.wording.coverage import told
 from flowdiag.text.wording.note import DIRECTIONS
 
 SCHEMA: Final = "flowdiag.usage/1"
@@ -35,7 +36,7 @@ def as_json(report: UsageReport) -> str:
         "window": {"from": iso(begin, zone), "to": iso(end, zone)},
         "window_s": report.step_ms / 1000 if report.step_ms % 1000 else report.step_ms // 1000,
         "links": [_link_json(link, zone) for link in report.links],
-        "notes": list(report.notes),
+        "notes": list(told(report.remarks)),
     }
     return json.dumps(content, indent=2)
 
@@ -138,7 +139,7 @@ def _sections(report: UsageReport) -> Iterator[RenderableType]:
         yield _classes(link)
     if any((link.state == UNKNOWN).any() for link in report.links):
         yield Text(wording.SILENT)
-    for note in report.notes:
+    for note in told(report.remarks):
         yield Text(f"- {terminal(note)}")
 
 

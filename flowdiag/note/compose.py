@@ -21,6 +21,7 @@ from flowdiag.note.pseudonyms import Pseudonyms, inside_of
 from flowdiag.text.escape import terminal
 from flowdiag.text.sentences.times import site_clock
 from flowdiag.text.wording import note as wording
+from flowdiag.text.wording.coverage import told
 
 Part = TypeVar("Part")
 
@@ -159,7 +160,7 @@ def note_coverage(case: Case) -> NoteCoverage:
         sampling=coverage.sampling,
         resolution_s=coverage.resolution_s,
         resolution_known=coverage.resolution_known,
-        notes=coverage.notes,
+        notes=told(coverage.remarks),
     )
 
 

@@ -7,9 +7,11 @@ from dataclasses import replace
 from ipaddress import ip_address
 
 from flowdiag.addresses import AddressRanges, to_bytes
+from flowdiag.aggregator.remark import said
 from flowdiag.aggregator.top_keys import Conversation
 from flowdiag.aggregator.top_ranking import Ranking, Top, TopRow
 from flowdiag.note.pseudonyms import Address, Pseudonyms
+from flowdiag.text.wording.coverage import told
 from flowdiag.text.wording.top import PSEUDONYMS
 
 
@@ -41,7 +43,10 @@ def with_pseudonyms(top: Top, names: Pseudonyms, inside: Sequence[str]) -> Top:
     def ranking(some: Ranking) -> Ranking:
         return replace(some, rows=tuple(hidden(row) for row in some.rows))
 
-    notes = tuple(names.replaced(note, is_inside) for note in top.notes)
+    remarks = tuple(said(names.replaced(note, is_inside)) for note in told(top.remarks))
     return replace(
-        top, whole=ranking(top.whole), steps=tuple(map(ranking, top.steps)), notes=(*notes, PSEUDONYMS)
+        top,
+        whole=ranking(top.whole),
+        steps=tuple(map(ranking, top.steps)),
+        remarks=(*remarks, said(PSEUDONYMS)),
     )

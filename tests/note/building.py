@@ -138,7 +138,7 @@ class Traffic:
             "records": len(self.rows), "first_ms": ms(0), "last_ms": ms(self.minutes), "heard": heard,
             "losses": (), "lost_records": 0, "lost_messages": 0, "lost_is_estimate": False,
             "undecoded_records": 0, "sampling": 1.0, "resolution_s": 60, "resolution_known": True,
-            "links_apart": True, "interface_names": {}, "notes": (),
+            "links_apart": True, "interface_names": {}, "remarks": (),
         }  # fmt: skip
         span = (ms(window[0]), ms(window[1])) if window else (ms(0), ms(self.minutes))
         return Case(

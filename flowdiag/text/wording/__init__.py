@@ -3,6 +3,7 @@
 __all__ = [
     "brief",
     "comparison",
+    "coverage",
     "demo",
     "draft",
     "figures",
