@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from msgspec.structs import asdict
 
 from flowdiag.diagnoser.diagnosis import Diagnosis as Diagnosed
+from flowdiag.text.wording.coverage import told
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -123,7 +124,7 @@ def usage(
         direction=direction,
     )
     frame = usage_frame(report)
-    return _with_attributes(frame, {"site": report.site, "notes": list(report.notes)})
+    return _with_attributes(frame, {"site": report.site, "notes": list(told(report.remarks))})
 
 
 def top(
@@ -169,7 +170,7 @@ def top(
     attributes = {
         "total": found.whole.total_octets,
         "rest": found.whole.rest_octets,
-        "notes": list(found.notes),
+        "notes": list(told(found.remarks)),
     }
     return _with_attributes(frame, attributes)
 

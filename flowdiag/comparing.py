@@ -19,7 +19,7 @@ from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.errors import UsageError
 from flowdiag.pipeline import Direction, build_case, link_named, restricted
 from flowdiag.query_times import asked_times
-from flowdiag.site.clock import Clock
+from flowdiag.site.clock import LocalTime
 from flowdiag.site.window import COMPARE, compared_window
 
 
@@ -68,7 +68,7 @@ def _read_again(
             f"{COMPARE} reads a store for both times, and standard input can be read once",
             advice="give a file instead of -",
         )
-    begin, end = (Clock(asked.profile.site.timezone).local(ms).isoformat() for ms in window_ms)
+    begin, end = (LocalTime(asked.profile.site.timezone).local(ms).isoformat() for ms in window_ms)
     return build_case(
         paths, asked.profile, window_from=begin, window_to=end, reported=asked.reported, progress=progress
     )

@@ -23,12 +23,14 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.durations import DAY_MS
+from flowdiag.durations import DAY_MS, HOUR_MS
 from flowdiag.errors import UsageError
-from flowdiag.query_plan import cut_note, plan
+from flowdiag.query_plan import plan
 from flowdiag.query_times import asked_times
 from flowdiag.site.profile import Profile
 from flowdiag.site.window import resolve_window
+from flowdiag.text.wording.coverage import cut
+from flowdiag.text.wording.note import only_of
 
 Direction = Literal["down", "up"]
 
@@ -81,7 +83,7 @@ def build_case(
     reading = plan(paths, window_from, window_to, zone, exporters, context=context)
     export = open_export(paths, exporters=exporters, progress=progress, span=reading.span)
     if reading.cut_ms is not None:
-        export.report.notes.append(cut_note(reading.cut_ms))
+        export.report.notes.append(cut(reading.cut_ms // HOUR_MS))
     flows, usage, coverage = build_case_data(export.batches(), export.report, profile, export.expected)
     refuse_untaught(export.report, paths)
     require_plan_rates(profile, usage)
@@ -142,7 +144,6 @@ def restricted(diagnosis: Diagnosis, link: int | None, direction: Direction | No
             direction is None or finding.direction in (None, direction)
         )
 
-    shown = " ".join(part for part in (name and f'link "{name}"', direction) if part)
     return replace(
         diagnosis,
         findings=tuple(finding for finding in diagnosis.findings if stays(finding)),
@@ -156,6 +157,6 @@ def restricted(diagnosis: Diagnosis, link: int | None, direction: Direction | No
         ),
         cautions=(
             *diagnosis.cautions,
-            f"Figures and findings are those of {shown} only; the verdict looks at all.",
+            only_of(name, direction),
         ),
     )

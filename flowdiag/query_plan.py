@@ -96,12 +96,3 @@ def plan(
 
 def _widened(begin: int | None, end: int | None, before_ms: int, after_ms: int) -> Span:
     return (None if begin is None else begin - before_ms, None if end is None else end + after_ms)
-
-
-def cut_note(cut_ms: int) -> str:
-    """The remark that less than a day around the window was read."""
-    hours = cut_ms // HOUR_MS
-    return (
-        f"The store holds too many records to look at a day around the window: {hours} h before and after it were "
-        "read."
-    )

@@ -13,7 +13,7 @@ from msgspec import Struct
 
 from flowdiag.collector.readers.inputs import is_store
 from flowdiag.collector.store.asking import asked_again
-from flowdiag.site.clock import Clock
+from flowdiag.site.clock import LocalTime
 from flowdiag.site.window import dated, needs_a_date
 
 # A store whose newest flow is older is not being filled: collect adds what came each minute, and a site in use has flows
@@ -63,7 +63,7 @@ def asked_times(
     if now_ms is None or abs(now_ms - newest_ms) <= FILLED_WITHIN_MS:
         end_ms = newest_ms if now_ms is None else now_ms
         return AskedTimes(*dated(window_from, window_to, timezone, first_ms, end_ms))
-    newest = Clock(timezone).iso(newest_ms)
+    newest = LocalTime(timezone).iso(newest_ms)
     return AskedTimes(
         *dated(window_from, window_to, timezone, first_ms, newest_ms),
         f"the store's newest flow ended at {newest}, and times without a date are counted back from there",

@@ -19,6 +19,7 @@ __all__ = [
     "plan_rates",
     "probe_pace",
     "ranking",
+    "remark",
     "report_windows",
     "resolution",
     "site_flows",

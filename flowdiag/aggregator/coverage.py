@@ -6,6 +6,7 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.remark import Remark
 from flowdiag.collector.report import LossEvent
 
 
@@ -36,7 +37,7 @@ class Coverage(Struct, frozen=True, eq=False):
     resolution_known: bool
     links_apart: bool
     interface_names: dict[int, str]
-    notes: tuple[str, ...]
+    remarks: tuple[Remark, ...]
     span_ms: tuple[int, int] | None = None
     restarts: tuple[tuple[int, int], ...] = ()
     arrived: tuple[bool, ...] = ()

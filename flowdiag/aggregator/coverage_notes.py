@@ -10,11 +10,12 @@ from msgspec import Struct
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from flowdiag.addresses import UNKNOWN_ADDRESS
+from flowdiag.addresses import UNKNOWN_ADDRESS, to_text
 from flowdiag.aggregator.address_numbers import MAX_ADDRESSES
 from flowdiag.aggregator.counting import Decisions, Tally, metered_on_arrival
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.records import Interner, LeftOut
+from flowdiag.aggregator.remark import Remark, remark, said
 from flowdiag.aggregator.resolution import cut_durations_ms, estimate_resolution
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, touched
@@ -26,7 +27,7 @@ from flowdiag.site.profile import Profile
 
 # Flows looked at for the active timeout and for packet sizes: enough for any percentile.
 MOST_LOOKED_AT: Final = 200_000
-MOST_PROBLEMS: Final = 3  # told one by one in the notes
+MOST_PROBLEMS: Final = 3  # told one by one
 MOST_INTERFACES: Final = 8  # named in a remark
 Z_95: Final = 1.96  # standard normal, two-sided 95 %
 # A packet on Ethernet has at most 1500 octets of IP (IEEE 802.3); 14 of header make 1514, with FCS 1518, a VLAN
@@ -40,7 +41,7 @@ TCP: Final = 6
 
 
 class Remarks(Struct, frozen=True, eq=False):
-    """What happened to records on the way, for the notes."""
+    """What happened to records on the way, to be remarked."""
 
     left_out: LeftOut
     decisions: Decisions
@@ -117,20 +118,20 @@ def build_coverage(
         resolution_known=known,
         links_apart=remarks.decisions.links_apart,
         interface_names=_interface_names(report, exporters),
-        notes=(),
+        remarks=(),
         span_ms=span_ms,
         restarts=_restart_gaps(flows, [loss for loss in losses if loss.restarted]),
         arrived=metered_on_arrival(remarks.tally, remarks.decisions),
     )
-    notes = [
+    told = [
         *_about_figures(coverage, flows, raw_packets),
-        *clocks.notes(),
+        *_about_clocks(clocks),
         *_about_exporters(profile, exporters),
         *_about_links(profile, remarks),
         *_about_starts(remarks.moved_starts),
         *_about_records(report, sessions, coverage, remarks),
     ]
-    return replace(coverage, notes=tuple(notes))
+    return replace(coverage, remarks=tuple(told))
 
 
 def _on_capture_clock(report: ExportReport, clocks: Clocks, exporters: set[bytes]) -> list[LossEvent]:
@@ -194,28 +195,17 @@ def _interface_names(report: ExportReport, exporters: set[bytes]) -> dict[int, s
     }
 
 
-def _about_figures(coverage: Coverage, flows: SiteFlows, raw_packets: float) -> Iterator[str]:
+def _about_figures(coverage: Coverage, flows: SiteFlows, raw_packets: float) -> Iterator[Remark]:
     """Resolution, sampling, and what octets seem to hold."""
     if coverage.resolution_known:
-        yield (
-            f"The exporter reports long flows every {coverage.resolution_s} s: shorter bursts cannot be seen."
-        )
+        yield remark("resolution", seconds=coverage.resolution_s)
     elif len(flows):
-        yield (
-            "Too few long flows to tell how often the exporter reports them; "
-            f"{coverage.resolution_s} s is assumed, and shorter bursts cannot be seen."
-        )
+        yield remark("resolution-assumed", seconds=coverage.resolution_s)
     if coverage.sampling > 1:
         error = 100 * Z_95 * np.sqrt(1 / max(raw_packets, 1))
-        yield (
-            f"The export is sampled: figures are scaled by {coverage.sampling:g}; the total has an error of "
-            f"about {error:.2g}% from sampling, smaller parts more."
-        )
+        yield remark("sampled", factor=coverage.sampling, error_percent=float(error))
     if _seems_to_hold_frames(flows):
-        yield (
-            "The octets seem to include Ethernet headers (full packets of more than 1500 octets), "
-            "so rates are a little too high."
-        )
+        yield remark("frames")
 
 
 def _seems_to_hold_frames(flows: SiteFlows) -> bool:
@@ -230,96 +220,63 @@ def _seems_to_hold_frames(flows: SiteFlows) -> bool:
     return bool(octets[size > MTU + ABOVE_MTU].sum() >= BULK_PART * octets.sum())
 
 
-def _about_exporters(profile: Profile, exporters: set[bytes]) -> Iterator[str]:
+def _about_clocks(clocks: Clocks) -> Iterator[Remark]:
+    for exporter, offset_ms in clocks.moved():
+        yield remark("clock", exporter=to_text(exporter) if any(exporter) else None, offset_ms=offset_ms)
+
+
+def _about_exporters(profile: Profile, exporters: set[bytes]) -> Iterator[Remark]:
     known = exporters - {UNKNOWN_ADDRESS}
     if len(known) > 1 and not profile.site.exporters:
-        yield (
-            f"Records of {len(known)} exporters count, because the profile does not say which are the site's "
-            "(site.exporters)."
-        )
+        yield remark("exporters", number=len(known))
 
 
-def _about_links(profile: Profile, remarks: Remarks) -> Iterator[str]:
+def _about_links(profile: Profile, remarks: Remarks) -> Iterator[Remark]:
     """What is to be known about which record counts where."""
     decisions, tally = remarks.decisions, remarks.tally
     if not decisions.links_apart:
-        yield "The export has no interface numbers: the links cannot be told apart."
+        yield remark("links-not-apart")
     elif decisions.by_inside:
-        whose = "the profile's" if profile.site.lan else "private"
-        why = (
-            "The link's interfaces are not named" if tally.numbered else "The export has no interface numbers"
-        )
-        yield f"{why}: up and down follow from {whose} networks."
+        yield remark("by-networks", named=bool(tally.numbered), profile=bool(profile.site.lan))
     elif tally.numbered:
         seen = tally.records.sum(axis=(0, 2, 3))
         others = tally.interfaces[:MOST_INTERFACES]
         for number, link in enumerate(profile.link):
             if not seen[number] and not set(link.interfaces).intersection(tally.interfaces):
-                yield (
-                    f'No record names the interface of link "{link.name}" '
-                    f"({_listed(link.interfaces)}); the export has {_listed(others)}."
-                )
+                yield remark("link-unseen", link=link.name, interfaces=link.interfaces, others=others)
     if decisions.dropped:
-        yield (
-            f"Packets are metered at ingress and egress: {_records(decisions.dropped)} of the second metering "
-            "point did not count."
-        )
+        yield remark("metered-twice", records=decisions.dropped)
     if decisions.second_source:
-        yield (
-            f"Two exporters or observation domains report the same packets: {_records(decisions.second_source)} "
-            "of the lesser one did not count."
-        )
-    yield from remarks.translations.notes("the profile's" if profile.site.lan else "private")
+        yield remark("two-sources", records=decisions.second_source)
+    yield from remarks.translations.remarks(profile=bool(profile.site.lan))
     if remarks.duplicates:
-        yield f"{_records(remarks.duplicates)} that repeat others did not count."
+        yield remark("repeated", records=remarks.duplicates)
 
 
-def _about_starts(moved: int) -> Iterator[str]:
+def _about_starts(moved: int) -> Iterator[Remark]:
     if moved:
-        yield f"The exporter repeats a conversation's start in its later records: {_records(moved)} were put in order."
+        yield remark("starts", records=moved)
 
 
 def _about_records(
     report: ExportReport, sessions: list[SessionReport], coverage: Coverage, remarks: Remarks
-) -> Iterator[str]:
+) -> Iterator[Remark]:
     """What was lost or left out."""
     if coverage.lost_records:
-        estimate = " (an estimate: NetFlow v9 counts messages only)" if coverage.lost_is_estimate else ""
-        lost = f"{_records(coverage.lost_records)} {_were(coverage.lost_records)} lost on the way"
-        yield f"{lost}{estimate}: figures are lower bounds."
+        yield remark("lost", records=coverage.lost_records, estimate=coverage.lost_is_estimate)
     sets = sum(s.undecoded_sets for s in sessions)
     if sets or coverage.undecoded_records:
-        waited = f"{sets} data sets waited in vain" if sets != 1 else "1 data set waited in vain"
-        yield (
-            f"{waited} for their template or were damaged: {_records(coverage.undecoded_records)} or more could not be "
-            "decoded, so figures are lower bounds. Begin the next capture earlier, so that it holds the templates."
-        )
+        yield remark("undecoded", sets=sets, records=coverage.undecoded_records)
     if remarks.left_out.without_times:
-        yield f"{_records(remarks.left_out.without_times)} without usable times {_were(remarks.left_out.without_times)} left out."
+        yield remark("without-times", records=remarks.left_out.without_times)
     if remarks.outliers:
-        yield (
-            f"{_records(remarks.outliers)} whose times lie days away from all others {_were(remarks.outliers)} left out."
-        )
+        yield remark("outliers", records=remarks.outliers)
     if remarks.left_out.not_ip:
-        verbs = "is not of IP and counts" if remarks.left_out.not_ip == 1 else "are not of IP and count"
-        yield f"{_records(remarks.left_out.not_ip)} {verbs} on no link."
+        yield remark("not-ip", records=remarks.left_out.not_ip)
     if remarks.interner.addresses.overflowed:
-        yield f"Beyond {MAX_ADDRESSES} distinct addresses, further ones are counted together."
+        yield remark("many-addresses", most=MAX_ADDRESSES)
     for problem in report.problems[:MOST_PROBLEMS]:
-        times = f" ({problem.count} times)" if problem.count > 1 else ""
-        yield f"{problem.file}: {problem.what}{times}." if problem.file else f"{problem.what}{times}."
+        yield remark("problem", file=problem.file, what=problem.what, count=problem.count)
     if len(report.problems) > MOST_PROBLEMS:
-        yield f"{len(report.problems) - MOST_PROBLEMS} more kinds of problems; flowdiag inspect lists them."
-    yield from (note if note.endswith(".") else f"{note}." for note in report.notes)
-
-
-def _were(count: int) -> str:
-    return "was" if count == 1 else "were"
-
-
-def _records(count: int) -> str:
-    return "1 record" if count == 1 else f"{count} records"
-
-
-def _listed(interfaces: list[int]) -> str:
-    return ", ".join(map(str, interfaces))
+        yield remark("more-problems", kinds=len(report.problems) - MOST_PROBLEMS)
+    yield from map(said, report.notes)

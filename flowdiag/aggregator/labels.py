@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from ipaddress import IPv4Address, IPv6Address, ip_address, ip_network
 
 from flowdiag.address_ranges import address_range
-from flowdiag.site.profile import Profile
+from flowdiag.addresses import to_text
+from flowdiag.site.profile import Label, Profile
 
 
 class Labels:
@@ -46,3 +48,23 @@ class Labels:
             if after < 1 << 128:
                 outer = open_networks[-1][1] if open_networks else None
                 self._begin(after.to_bytes(16, "big"), outer)
+
+
+def label_of(profile: Profile, address: bytes) -> str | None:
+    """The profile's name for an address."""
+    label = label_at(profile, ip_address(to_text(address)))
+    return label.name if label else None
+
+
+def label_at(profile: Profile, place: IPv4Address | IPv6Address) -> Label | None:
+    """The profile's label that holds for an address; the longest prefix wins, the first of two that are equal."""
+    best: tuple[int, Label] | None = None
+    for label in profile.label:
+        network = ip_network(label.network, strict=False)
+        if (
+            place.version == network.version
+            and place in network
+            and (best is None or network.prefixlen > best[0])
+        ):
+            best = (network.prefixlen, label)
+    return best[1] if best else None

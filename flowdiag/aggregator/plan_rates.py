@@ -15,7 +15,7 @@ from msgspec import Struct
 
 from flowdiag.aggregator.usage import Usage
 from flowdiag.errors import ProfileError
-from flowdiag.site.clock import Clock
+from flowdiag.site.clock import LocalTime
 from flowdiag.site.mistakes import link_key
 from flowdiag.site.profile import Profile
 
@@ -31,7 +31,7 @@ class HighestRate(Struct, frozen=True):
     start_ms: int
     length_ms: int
 
-    def words(self, clock: Clock) -> str:
+    def words(self, clock: LocalTime) -> str:
         """94.2 Mbit/s over the 60 s from 2026-03-03T14:31:00+13:00"""
         if self.mbps < LEAST_SHOWN_MBPS:
             return f"{'under ' if self.mbps else ''}{self.mbps and LEAST_SHOWN_MBPS:g} Mbit/s"
@@ -49,7 +49,7 @@ def highest_rate(usage: Usage, link: int, direction: int) -> HighestRate:
 
 def require_plan_rates(profile: Profile, usage: Usage) -> None:
     """Raises ProfileError, one line, for plan rates that the profile lacks: link, key and the highest rate of the usage."""
-    clock = Clock(profile.site.timezone)
+    clock = LocalTime(profile.site.timezone)
 
     def seen(link: int, direction: int) -> str:
         return f": the highest seen was {highest_rate(usage, link, direction).words(clock)}"

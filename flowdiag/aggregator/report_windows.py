@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from msgspec import Struct
 
+from flowdiag.aggregator.remark import Remark, remark
 from flowdiag.aggregator.spread import WindowGrid
 
 
@@ -40,9 +41,9 @@ def _local_midnight(time_ms: int, zone: ZoneInfo) -> int:
     return round(datetime.combine(day, time(), zone).timestamp() * 1000)
 
 
-def no_flow_note(first_ms: int | None, last_ms: int | None, zone: ZoneInfo) -> str:
-    """A sentence for a span without flows. first_ms, last_ms: what the export covers, None where it has no flows."""
+def without_flows(first_ms: int | None, last_ms: int | None, zone: ZoneInfo) -> Remark:
+    """Of a span without flows. first_ms, last_ms: what the export covers, None where it has no flows."""
     if first_ms is None or last_ms is None:
-        return "The export has no flows that can be used."
-    shown = (datetime.fromtimestamp(t // 1000, UTC).astimezone(zone).isoformat() for t in (first_ms, last_ms))
-    return "No flow lies in this time; the export covers {} to {}.".format(*shown)
+        return remark("no-flows", covers=None)
+    shown = [datetime.fromtimestamp(t // 1000, UTC).astimezone(zone).isoformat() for t in (first_ms, last_ms)]
+    return remark("no-flows", covers=tuple(shown))

@@ -16,7 +16,8 @@ from msgspec.structs import replace
 
 from flowdiag.aggregator.build import Counting, Reduction
 from flowdiag.aggregator.coverage_notes import Remarks, build_coverage
-from flowdiag.aggregator.report_windows import no_flow_note
+from flowdiag.aggregator.remark import Remark
+from flowdiag.aggregator.report_windows import without_flows
 from flowdiag.aggregator.spool import spool
 from flowdiag.aggregator.spread import WindowGrid
 from flowdiag.aggregator.time_outliers import Span
@@ -56,16 +57,16 @@ def rank_batches(
         local_too = profile is None or not counting.decisions.links_apart
         passes = Passes(site, request, window_ms, records, counting, local_too=local_too)
         top = passes.top()
-    notes = _notes(report, site, reduction, counting, passes.seen, span)
+    remarks = _remarks(report, site, reduction, counting, passes.seen, span)
     if not top.whole.total_flows:
-        notes = (no_flow_note(first_ms, last_ms, ZoneInfo(site.site.timezone)), *notes)
-    return replace(top, notes=notes)
+        remarks = (without_flows(first_ms, last_ms, ZoneInfo(site.site.timezone)), *remarks)
+    return replace(top, remarks=remarks)
 
 
-def _notes(
+def _remarks(
     report: ExportReport, profile: Profile, reduction: Reduction, counting: Counting, seen: Seen, span: Span
-) -> tuple[str, ...]:
-    """What bounds the figures, in sentences."""
+) -> tuple[Remark, ...]:
+    """What bounds the figures."""
     remarks = Remarks(
         reduction.left_out,
         counting.decisions,
@@ -87,4 +88,4 @@ def _notes(
         np.zeros(0, np.int64),
         packets=(seen.packets, seen.packets_seen),
     )
-    return coverage.notes
+    return coverage.remarks

@@ -10,6 +10,7 @@ import pyarrow.compute as pc
 from msgspec import Struct
 
 from flowdiag.aggregator.partials import Measure, Partial
+from flowdiag.aggregator.remark import Remark
 from flowdiag.aggregator.report_windows import Asked
 from flowdiag.aggregator.top_keys import Conversation, Keys, Kind
 from flowdiag.buffers import column, numbers
@@ -72,7 +73,7 @@ class Top(Struct, frozen=True):
     """link: name of the one asked for; whole: over all of the window; steps: window by window, where asked for.
 
     folded_keys: keys counted together because there were too many; error: what one key may have lost by that, in
-    the measure ranked by. Both are 0 where the ranking is exact. notes: what bounds the figures, in sentences.
+    the measure ranked by. Both are 0 where the ranking is exact. remarks: what bounds the figures.
     """
 
     request: Request
@@ -82,7 +83,7 @@ class Top(Struct, frozen=True):
     steps: tuple[Ranking, ...]
     folded_keys: int
     error: float
-    notes: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()
 
 
 def ranked(

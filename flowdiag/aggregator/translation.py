@@ -16,7 +16,7 @@ of one size, as it has copies; where the numbers differ, the router's address st
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from msgspec import Struct
@@ -28,6 +28,7 @@ from flowdiag.addresses import NEVER_OUTSIDE, to_text
 from flowdiag.aggregator.concurrently import in_order
 from flowdiag.aggregator.counting import Decisions, Tally
 from flowdiag.aggregator.records import Interner, Records
+from flowdiag.aggregator.remark import Remark, remark
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.aggregator.translated_copies import NO_HOST
 from flowdiag.aggregator.translated_ends import Ends
@@ -68,21 +69,14 @@ class Translations(Struct, frozen=True, eq=False):
             columns[f"{end}_port"][rows[mine]] = self.port[begin:past][mine]
         return replace(records, **columns)
 
-    def notes(self, networks: str) -> Iterator[str]:
-        """What is to be known of them. networks: whose they are, such as "the profile's"."""
+    def remarks(self, *, profile: bool) -> Iterator[Remark]:
+        """What is to be known of them. profile: whether it names the site's networks."""
         if len(self.rows):
-            count = "1 record shows" if len(self.rows) == 1 else f"{len(self.rows)} records show"
-            yield (
-                f"The router translates addresses: {count} its own ({_listed(self.routers)}); the host and port "
-                "are those of the copy that was metered on the inside."
-            )
+            yield remark("translated", records=len(self.rows), **_first(self.routers))
         if self.unnamed:
-            part = sum(share for _, share in self.unnamed)
-            yield (
-                f"{_listed([address for address, _ in self.unnamed])}: outside {networks} networks, yet the inside "
-                f"end of {part:.0%} of the links' octets, and no other copy of these packets names a host. "
-                "Where the router translates addresses, its own address stands for all hosts behind it."
-            )
+            addresses = tuple(address for address, _ in self.unnamed)
+            share = sum(share for _, share in self.unnamed)
+            yield remark("unnamed", **_first(addresses), share=share, profile=profile)
 
 
 NONE: Final = Translations(
@@ -184,8 +178,6 @@ def _translations(outer: Ends, found: Named, interner: Interner, total: float) -
     )
 
 
-def _listed(addresses: Iterable[str]) -> str:
-    """The first of them, and how many more."""
-    every = list(addresses)
-    more = f" and {len(every) - MOST_NAMED} more" if len(every) > MOST_NAMED else ""
-    return ", ".join(every[:MOST_NAMED]) + more
+def _first(addresses: tuple[str, ...]) -> dict[str, Any]:
+    """As many as are named, and how many more there are."""
+    return {"addresses": addresses[:MOST_NAMED], "more": max(len(addresses) - MOST_NAMED, 0)}

@@ -16,7 +16,8 @@ from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.dscp import ClassUsage, usage_by_class
 from flowdiag.aggregator.figures import DirectionFigures, LinkFigures
 from flowdiag.aggregator.link_figures import link_figures
-from flowdiag.aggregator.report_windows import ALL_OF_IT, Asked, no_flow_note, report_windows
+from flowdiag.aggregator.remark import Remark
+from flowdiag.aggregator.report_windows import ALL_OF_IT, Asked, report_windows, without_flows
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES, SiteFlows
 from flowdiag.aggregator.spread import WindowGrid
 from flowdiag.aggregator.usage import Usage
@@ -60,7 +61,7 @@ class UsageReport(Struct, frozen=True):
     step_ms: int
     window_ms: tuple[int, int]
     links: tuple[LinkUsage, ...]
-    notes: tuple[str, ...]
+    remarks: tuple[Remark, ...]
 
 
 def usage_report(
@@ -129,16 +130,16 @@ def usage_report(
         step_ms=step_ms,
         window_ms=window_ms,
         links=tuple(found),
-        notes=(*_about_the_time(flows, coverage, window_ms, zone), *coverage.notes),
+        remarks=(*_about_the_time(flows, coverage, window_ms, zone), *coverage.remarks),
     )
 
 
 def _about_the_time(
     flows: SiteFlows, coverage: Coverage, window_ms: tuple[int, int], zone: ZoneInfo
-) -> Iterator[str]:
+) -> Iterator[Remark]:
     touching = (flows.start_ms < window_ms[1]) & (np.maximum(flows.end_ms, flows.start_ms + 1) > window_ms[0])
     if not touching.any():
-        yield no_flow_note(coverage.first_ms, coverage.last_ms, zone)
+        yield without_flows(coverage.first_ms, coverage.last_ms, zone)
 
 
 def local_months(window_ms: tuple[int, int], zone: ZoneInfo) -> Iterator[tuple[int, int, tuple[int, int]]]:

@@ -12,6 +12,7 @@ from flowdiag.aggregator.usage_report import BUSY, FULL, UNKNOWN, LinkUsage
 from flowdiag.durations import DAY_MS
 from flowdiag.text.figures import bare_rate
 from flowdiag.text.table_figures import clock
+from flowdiag.text.wording.usage import span
 
 COLUMNS: Final = 72  # and 8 for the axis
 MOST_WIDE: Final = 6  # columns of one window, where there are few
@@ -59,7 +60,7 @@ def _axis(link: LinkUsage, zone: ZoneInfo, columns: int) -> str:
     ]
     width = len(shown[0])
     if columns < 2 * width + 1:
-        return f"{shown[0]} to {shown[2]}"
+        return span(shown[0], shown[2])
     if columns < 3 * width + 4:
         return f"{shown[0]}{shown[2]:>{columns - width}}"
     middle = columns - 2 * width

@@ -125,11 +125,14 @@ def next_steps(place: Path) -> str:
     """What to type next; commands quoted for a shell."""
     import shlex
 
+    from flowdiag.text.wording import demo as wording
+
     capture, ipfix, profile = (shlex.quote(str(place / name)) for name in (CAPTURE, IPFIX_FILE, PROFILE))
-    return f"""
-The files are in {place}. Try next:
-  flowdiag inspect {capture}
-  flowdiag usage {capture} --site {profile}
-  flowdiag top talkers {capture} --site {profile}
-  flowdiag diagnose {ipfix} --site {profile} --from {WINDOW[0]} --to {WINDOW[1]} --format json
-  flowdiag explain link-full"""
+    commands = (
+        f"flowdiag inspect {capture}",
+        f"flowdiag usage {capture} --site {profile}",
+        f"flowdiag top talkers {capture} --site {profile}",
+        f"flowdiag diagnose {ipfix} --site {profile} --from {WINDOW[0]} --to {WINDOW[1]} --format json",
+        "flowdiag explain link-full",
+    )
+    return wording.next_steps(str(place), commands)

@@ -44,14 +44,22 @@ def command(code: str | None, form: str | None, output: Path | None) -> None:
 
 
 def list_text(pages: list[Page]) -> str:
+    from flowdiag.text.wording import pages as wording
+
     width = max((len(page.code) for page in pages), default=0)
     lines = [f"{page.code:<{width}}  {page.says}" for page in pages]
-    return "\n".join([*lines, "", "flowdiag explain CODE tells more."])
+    return "\n".join([*lines, "", wording.MORE])
 
 
 def list_markdown(pages: list[Page]) -> str:
+    from flowdiag.text.wording import pages as wording
+
     return "\n".join(
-        ["| code | says |", "|---|---|", *(f"| `{page.code}` | {page.says} |" for page in pages)]
+        [
+            f"| {' | '.join(wording.LIST_COLUMNS)} |",
+            "|---|---|",
+            *(f"| `{page.code}` | {page.says} |" for page in pages),
+        ]
     )
 
 

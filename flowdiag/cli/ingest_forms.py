@@ -13,6 +13,7 @@ from flowdiag.collector.store.ingest import Outcome
 from flowdiag.collector.store.layout import NO_DAY, Partition, day_text
 from flowdiag.collector.store.upkeep import Dropped, Merged
 from flowdiag.text.escape import terminal
+from flowdiag.text.wording import ingest as wording
 
 SCHEMA: Final = "flowdiag.ingest/1"
 
@@ -27,43 +28,34 @@ class Done(Struct):
 
 def as_text(done: Done) -> str:
     """One line for each export and for each partition that was changed."""
-    return "".join(f"{terminal(line)}\n" for line in _lines(done)) or "nothing had to be done\n"
+    return "".join(f"{terminal(line)}\n" for line in _lines(done)) or f"{wording.NOTHING}\n"
 
 
 def _lines(done: Done) -> Iterator[str]:
     for outcome in done.outcomes:
         yield f"{outcome.name}: {_told(outcome)}"
     for gone in done.dropped:
-        yield f"dropped {_named(gone.partition)}: {_counted(gone.rows, 'record')}, {gone.octets:,} octets"
+        yield wording.dropped(_named(gone.partition), gone.rows, gone.octets)
     for merged in done.merged:
-        files = f"{merged.files_before} files became {merged.files_after}"
-        yield f"merged {_named(merged.partition)}: {files}, {_counted(merged.rows, 'record')}"
+        files = merged.files_before, merged.files_after
+        yield wording.merged(_named(merged.partition), *files, merged.rows)
 
 
 def _told(outcome: Outcome) -> str:
     if outcome.state == "known":
-        return "is in the store already"
+        return wording.KNOWN
     if outcome.state == "added":
-        parts = [f"{_counted(outcome.records, 'record')} added"]
-        if outcome.lost_records:
-            parts.append(f"{outcome.lost_records:,} were lost on the way")
-        if outcome.undecoded_records:
-            parts.append(f"{outcome.undecoded_records:,} could not be decoded")
-        if outcome.problems:
-            parts.append(f"{_counted(outcome.problems, 'kind')} of problem, see flowdiag inspect")
-        return "; ".join(parts)
+        return wording.added(
+            outcome.records, outcome.lost_records, outcome.undecoded_records, outcome.problems
+        )
     if outcome.error is None:
-        return "left out, no export"
-    return f"left out, {outcome.error.what}" if outcome.state == "left out" else outcome.error.what
-
-
-def _counted(count: int, what: str) -> str:
-    return f"{count:,} {what}" if count == 1 else f"{count:,} {what}s"
+        return wording.NO_EXPORT
+    return wording.left_out(outcome.error.what) if outcome.state == "left out" else outcome.error.what
 
 
 def _named(partition: Partition) -> str:
-    day = "without a day" if partition.day == NO_DAY else day_text(partition.day)
-    return f"{_exporter(partition) or 'unknown exporter'}, {day}"
+    day = wording.NO_DAY if partition.day == NO_DAY else day_text(partition.day)
+    return f"{_exporter(partition) or wording.UNKNOWN_EXPORTER}, {day}"
 
 
 def _exporter(partition: Partition) -> str | None:

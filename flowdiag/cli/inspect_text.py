@@ -17,7 +17,7 @@ from rich.text import Text
 from flowdiag.collector.report import SessionReport, TemplateReport
 from flowdiag.inspection import Inspection, exporter_text, iso_time
 from flowdiag.text.escape import terminal
-from flowdiag.text.figures import count
+from flowdiag.text.wording import inspect as wording
 
 WIDTH: Final = 100  # in a pipe or a file
 # A clock that is off by less is not worth an engineer's look (common practice, no source).
@@ -25,7 +25,6 @@ CLOCK_OFFSET_WORTH_NAMING_MS: Final = 5_000
 VARIABLE_LENGTH: Final = 65_535  # RFC 7011 7
 
 _PROTOCOL_NAMES: Final = {"ipfix": "IPFIX", "netflow9": "NetFlow v9", "netflow5": "NetFlow v5"}
-TEMPLATE_COLUMNS: Final = ("exporter", "domain:r", "id:r", "kind", "records:r")
 _Item = TypeVar("_Item")
 
 
@@ -51,8 +50,8 @@ def _sections(inspection: Inspection, limit: int, *, templates: bool) -> Iterato
     yield _sessions(inspection, limit)
     if inspection.interfaces:
         yield _table(
-            "Interfaces (octets as exported, by ingress and egress)",
-            ["exporter", "index:r", "name", "description", "octets in:r", "octets out:r"],
+            wording.INTERFACES,
+            wording.INTERFACE_COLUMNS,
             inspection.interfaces,
             limit,
             lambda interface: [
@@ -66,8 +65,8 @@ def _sections(inspection: Inspection, limit: int, *, templates: bool) -> Iterato
         )
     if report.problems:
         yield _table(
-            "Problems (left out or read with doubt)",
-            ["file", "offset:r", "what", "count:r"],
+            wording.PROBLEMS,
+            wording.PROBLEM_COLUMNS,
             report.problems,
             limit,
             lambda problem: [
@@ -79,21 +78,23 @@ def _sections(inspection: Inspection, limit: int, *, templates: bool) -> Iterato
         )
     if report.losses:
         yield _table(
-            "Losses (gaps in the sequence numbers)",
-            ["noticed at", "exporter", "domain:r", "messages:r", "records:r"],
+            wording.LOSSES,
+            wording.LOSS_COLUMNS,
             report.losses,
             limit,
             lambda loss: [
                 iso_time(loss.time_ms) or "",
                 _exporter(loss.exporter),
                 str(loss.domain),
-                "restart" if loss.restarted else f"{loss.messages:,}",
-                "unknown" if loss.restarted else f"{loss.records:,}",
+                wording.RESTART if loss.restarted else f"{loss.messages:,}",
+                wording.UNKNOWN if loss.restarted else f"{loss.records:,}",
             ],
         )
     notes = [*report.notes, *_clock_notes(inspection.sessions), *_session_notes(inspection.sessions)]
     if notes:
-        yield _table("Notes", ["note"], notes, limit, lambda note: [terminal(note)], header=False)
+        yield _table(
+            wording.NOTES, wording.NOTE_COLUMNS, notes, limit, lambda note: [terminal(note)], header=False
+        )
     told = [(session, one) for session in inspection.sessions for _, one in sorted(session.templates.items())]
     if told and notes:
         yield Text()  # notes have no blank line of their own
@@ -103,26 +104,24 @@ def _sections(inspection: Inspection, limit: int, *, templates: bool) -> Iterato
 
 def _summary(inspection: Inspection) -> Table:
     report = inspection.report
-    octets = f"{inspection.octets:,}"
-    if inspection.sampled:
-        octets += f" as exported, {inspection.octets_scaled:,} scaled for sampling"
+    scaled = inspection.octets_scaled if inspection.sampled else None
     estimate = any(session.lost_is_estimate for session in report.sessions)
-    lost = f"{count(report.lost_messages, 'message')}, {count(report.lost_records, 'record')}"
-    lost += " (partly estimated)" if estimate and report.lost_records else ""
-    resolution = f"{inspection.resolution_s} s"
-    resolution += "" if inspection.resolution_known else " (assumed: too few long flows to tell)"
+    partly = estimate and report.lost_records > 0
     rows = [
-        ("Records", f"{inspection.records:,}"),
-        ("Octets", octets),
-        ("Packets", f"{inspection.packets:,}"),
-        ("First flow", iso_time(inspection.first_ms) or "no times in the export"),
-        ("Last flow", iso_time(inspection.last_ms) or "no times in the export"),
-        ("Active timeout", resolution),
-        ("Lost", lost),
-        ("Undecoded", f"{count(report.undecoded_sets, 'set')}, {count(report.undecoded_records, 'record')}"),
+        (wording.RECORDS, f"{inspection.records:,}"),
+        (wording.OCTETS, wording.octets(inspection.octets, scaled)),
+        (wording.PACKETS, f"{inspection.packets:,}"),
+        (wording.FIRST, iso_time(inspection.first_ms) or wording.NO_TIMES),
+        (wording.LAST, iso_time(inspection.last_ms) or wording.NO_TIMES),
+        (
+            wording.ACTIVE_TIMEOUT,
+            wording.active_timeout(inspection.resolution_s, known=inspection.resolution_known),
+        ),
+        (wording.LOST, wording.lost(report.lost_messages, report.lost_records, estimate=partly)),
+        (wording.UNDECODED, wording.undecoded(report.undecoded_sets, report.undecoded_records)),
     ]
     if report.impossible_times:
-        rows.append(("Impossible times", count(report.impossible_times, "record")))
+        rows.append((wording.IMPOSSIBLE_TIMES, wording.records(report.impossible_times)))
     table = Table(box=None, show_header=False, pad_edge=False)
     table.add_column(style="bold")
     table.add_column()
@@ -133,18 +132,8 @@ def _summary(inspection: Inspection) -> Table:
 
 def _sessions(inspection: Inspection, limit: int) -> Table:
     return _table(
-        "Exporters and observation domains",
-        [
-            "exporter",
-            "port:r",
-            "domain:r",
-            "protocol",
-            "messages:r",
-            "records:r",
-            "octets:r",
-            "lost:r",
-            "sampling:r",
-        ],
+        wording.SESSIONS,
+        wording.SESSION_COLUMNS,
         inspection.sessions,
         limit,
         lambda session: [
@@ -156,7 +145,7 @@ def _sessions(inspection: Inspection, limit: int) -> Table:
             f"{session.records:,}",
             f"{session.octets:,}",
             f"{session.lost_records:,}",
-            "none" if session.sampling == 1 else f"1 in {session.sampling:g}",
+            wording.sampling(session.sampling),
         ],
     )
 
@@ -166,8 +155,8 @@ Template = tuple[SessionReport, TemplateReport]
 
 def _templates(told: Sequence[Template]) -> Table:
     return _table(
-        "Templates (element names with their octets)",
-        [*TEMPLATE_COLUMNS, "fields"],
+        wording.TEMPLATES,
+        [*wording.TEMPLATE_COLUMNS, wording.FIELDS],
         told,
         0,
         lambda one: [*_template(one), _fields(one[1])],
@@ -176,12 +165,12 @@ def _templates(told: Sequence[Template]) -> Table:
 
 def _folded_templates(told: Sequence[Template], limit: int) -> Table:
     return _table(
-        "Templates (--templates shows their fields)",
-        [*TEMPLATE_COLUMNS, "fields:r"],
+        wording.FOLDED_TEMPLATES,
+        [*wording.TEMPLATE_COLUMNS, f"{wording.FIELDS}:r"],
         sorted(told, key=lambda one: -one[1].records),
         limit,
         lambda one: [*_template(one), str(len(one[1].fields))],
-        more="--templates shows all",
+        more=wording.ALL_TEMPLATES,
     )
 
 
@@ -191,7 +180,7 @@ def _template(one: Template) -> list[str]:
         _exporter(session.exporter),
         str(session.domain),
         str(template.id),
-        "options" if template.scope_fields else "data",
+        wording.OPTIONS if template.scope_fields else wording.DATA,
         f"{template.records:,}",
     ]
 
@@ -199,10 +188,10 @@ def _template(one: Template) -> list[str]:
 def _fields(template: TemplateReport) -> str:
     parts = []
     for field in template.fields:
-        name = terminal(field.name) if field.name else f"element {field.id}"
+        name = terminal(field.name) if field.name else wording.element(field.id)
         if field.enterprise:
-            name += f" of enterprise {field.enterprise}"
-        parts.append(f"{name} {'variable' if field.length == VARIABLE_LENGTH else field.length}")
+            name = wording.of_enterprise(name, field.enterprise)
+        parts.append(f"{name} {wording.VARIABLE if field.length == VARIABLE_LENGTH else field.length}")
     return ", ".join(parts)
 
 
@@ -210,27 +199,24 @@ def _clock_notes(sessions: Sequence[SessionReport]) -> Iterator[str]:
     for session in sessions:
         offset = session.clock_offset_ms
         if offset is not None and abs(offset) > CLOCK_OFFSET_WORTH_NAMING_MS:
-            yield (
-                f"the clock of exporter {_exporter(session.exporter)} is {abs(offset) / 1000:.1f} s "
-                f"{'behind' if offset > 0 else 'ahead of'} the capture's clock"
-            )
+            yield wording.clock_off(_exporter(session.exporter), offset)
 
 
 def _session_notes(sessions: Sequence[SessionReport]) -> Iterator[str]:
     for session in sessions:
-        name = f"{_exporter(session.exporter)} domain {session.domain}"
+        name = wording.session(_exporter(session.exporter), session.domain)
         if session.sampling_note:
             yield f"{name}: {session.sampling_note}"
         if session.sequence_reading:
-            yield f"{name}: sequence numbers read as {session.sequence_reading}"
+            yield f"{name}: {wording.sequence_read_as(session.sequence_reading)}"
         if session.duplicates:
-            yield f"{name}: {count(session.duplicates, 'message')} came more than once and counted once"
+            yield f"{name}: {wording.came_twice(session.duplicates)}"
         if session.restarts:
-            yield f"{name}: restarted {count(session.restarts, 'time')}"
+            yield f"{name}: {wording.restarted(session.restarts)}"
 
 
 def _exporter(exporter: bytes) -> str:
-    return exporter_text(exporter) or "not told"
+    return exporter_text(exporter) or wording.NOT_TOLD
 
 
 def _table(
@@ -241,7 +227,7 @@ def _table(
     row: Callable[[_Item], Sequence[str]],
     *,
     header: bool = True,
-    more: str = "-n 0 shows all",
+    more: str = wording.ALL_ROWS,
 ) -> Table:
     """A table of items; a column name that ends in ":r" is right-aligned. more: what to do where the list is cut."""
     table = Table(
@@ -259,6 +245,6 @@ def _table(
     for item in shown:
         table.add_row(*(Text(cell) for cell in row(item)))
     if len(shown) < len(items):
-        table.caption = f"{len(items) - len(shown):,} more; {more}"
+        table.caption = wording.more(len(items) - len(shown), more)
         table.caption_justify = "left"
     return table

@@ -22,15 +22,10 @@ from flowdiag.text.csv_table import csv_table
 from flowdiag.text.escape import terminal
 from flowdiag.text.figures import bare_rate, tenths, volume
 from flowdiag.text.table_figures import clock, iso, iso_moment, printed, short
+from flowdiag.text.wording import top as wording
+from flowdiag.text.wording.coverage import told
 
 SCHEMA: Final = "flowdiag.top/1"
-TITLES: Final = {
-    "talkers": "Talkers (inside)",
-    "applications": "Applications",
-    "destinations": "Destinations (outside)",
-    "conversations": "Conversations",
-}
-EVERYTHING_ELSE: Final = "everything else"
 
 
 class Outside:
@@ -62,7 +57,7 @@ def as_json(top: Top, outside: Outside) -> str:
         "by": top.request.by,
         **_ranking_json(top.whole, zone, outside),
         "folded": {"keys": top.folded_keys, "error": round(top.error)},
-        "notes": list(top.notes),
+        "notes": list(told(top.remarks)),
     }
     if top.request.step_ms is not None:
         content["windows"] = [_ranking_json(ranking, zone, outside) for ranking in top.steps]
@@ -121,7 +116,7 @@ def as_csv(top: Top, outside: Outside) -> str:
         frame["country"] = [outside.network(row).country for row in ranking.rows]
         frame["name"] = [outside.name(row) for row in ranking.rows]
         frame.loc[len(frame) + 1] = {
-            keys[0]: EVERYTHING_ELSE,
+            keys[0]: wording.EVERYTHING_ELSE,
             "octets": ranking.rest_octets,
             "packets": max(ranking.total_packets - sum(row.packets for row in ranking.rows), 0),
             "flows": max(ranking.total_flows - sum(row.flows for row in ranking.rows), 0),
@@ -149,27 +144,21 @@ def _sections(top: Top, outside: Outside) -> Iterator[RenderableType]:
         yield Text(f"\n{_window(ranking, zone)}\n", style="bold")
         yield _table(top, ranking, zone, outside)
     if top.error:
-        yield Text(
-            f"- More keys than are kept: {top.folded_keys:,} were counted together. A row may lack up to "
-            f"{top.error:,.0f} {top.request.by}, and none that is missing has more."
-        )
-    for note in top.notes:
+        yield Text(f"- {wording.folded(top.folded_keys, top.error, top.request.by)}")
+    for note in told(top.remarks):
         yield Text(f"- {terminal(note)}")
 
 
 def _title(top: Top) -> str:
-    title = f"{TITLES[top.request.kind]} by {top.request.by}, rates in Mbit/s"
-    if top.link is not None:
-        title += f", link {terminal(top.link)}"
-    if top.request.direction is not None:
-        title += f", {DIRECTION_NAMES[top.request.direction]} only"
-    return title
+    request, link = top.request, top.link
+    direction = None if request.direction is None else DIRECTION_NAMES[request.direction]
+    return wording.title(request.kind, request.by, None if link is None else terminal(link), direction)
 
 
 def _window(ranking: Ranking, zone: ZoneInfo) -> str:
     begin, end = ranking.window_ms
     same_day = clock(begin, zone, date=True)[:10] == clock(end, zone, date=True)[:10]
-    return f"{clock(begin, zone, date=True)} to {clock(end, zone, date=not same_day)}"
+    return wording.span(clock(begin, zone, date=True), clock(end, zone, date=not same_day))
 
 
 def _table(top: Top, ranking: Ranking, zone: ZoneInfo, outside: Outside) -> Table:
@@ -178,9 +167,9 @@ def _table(top: Top, ranking: Ranking, zone: ZoneInfo, outside: Outside) -> Tabl
     date = end - begin > DAY_MS
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
     table.add_column("", overflow="fold", ratio=1)
-    for name in ("octets", "share", "packets", "flows", "mean", "peak"):
+    for name in wording.COLUMNS:
         table.add_column(name, justify="right", no_wrap=True)
-    table.add_column("first-last", no_wrap=True)
+    table.add_column(wording.SEEN, no_wrap=True)
     for row in ranking.rows:
         table.add_row(
             Text(_names(row, outside)),
@@ -192,9 +181,9 @@ def _table(top: Top, ranking: Ranking, zone: ZoneInfo, outside: Outside) -> Tabl
             bare_rate(row.peak_mbps, "<"),
             _seen(row, zone, date=date),
         )
-    table.add_row(EVERYTHING_ELSE, volume(ranking.rest_octets), tenths(ranking.rest_share), *[""] * 5)
+    table.add_row(wording.EVERYTHING_ELSE, volume(ranking.rest_octets), tenths(ranking.rest_share), *[""] * 5)
     total = (volume(ranking.total_octets), "", short(ranking.total_packets), short(ranking.total_flows))
-    table.add_row("total", *total, "", "", "", style="bold")
+    table.add_row(wording.TOTAL, *total, "", "", "", style="bold")
     return table
 
 

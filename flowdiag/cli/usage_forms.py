@@ -18,8 +18,11 @@ from flowdiag.cli.chart import chart
 from flowdiag.note.json_note import whole
 from flowdiag.text.csv_table import csv_table
 from flowdiag.text.escape import terminal
-from flowdiag.text.figures import bare_rate, tenths, volume
+from flowdiag.text.figures import bare_rate, volume
 from flowdiag.text.table_figures import clock, iso, iso_moment, printed
+from flowdiag.text.wording import usage as wording
+from flowdiag.text.wording.coverage import told
+from flowdiag.text.wording.note import DIRECTIONS
 
 SCHEMA: Final = "flowdiag.usage/1"
 
@@ -33,7 +36,7 @@ def as_json(report: UsageReport) -> str:
         "window": {"from": iso(begin, zone), "to": iso(end, zone)},
         "window_s": report.step_ms / 1000 if report.step_ms % 1000 else report.step_ms // 1000,
         "links": [_link_json(link, zone) for link in report.links],
-        "notes": list(report.notes),
+        "notes": list(told(report.remarks)),
     }
     return json.dumps(content, indent=2)
 
@@ -124,35 +127,34 @@ def _sections(report: UsageReport) -> Iterator[RenderableType]:
     zone = ZoneInfo(report.timezone)
     begin, end = report.window_ms
     date = clock(begin, zone, date=True)[:10] != clock(end, zone, date=True)[:10]
-    span = f"{clock(begin, zone, date=True)} to {clock(end, zone, date=date)}"
-    yield Text(f"{terminal(report.site)}, {span} ({report.timezone})", style="bold")
+    span = wording.span(clock(begin, zone, date=True), clock(end, zone, date=date))
+    yield Text(wording.heading(terminal(report.site), span, report.timezone), style="bold")
     yield _figures(report)
     for link in report.links:
-        yield Text(
-            f"\n{terminal(link.name)} {link.direction}, Mbit/s of {link.figures.capacity_mbps:g}",
-            style="bold",
-        )
+        named = wording.link_heading(terminal(link.name), link.direction, link.figures.capacity_mbps)
+        yield Text(f"\n{named}", style="bold")
         yield chart(link, zone)
         yield from _peak(link, zone, date=date)
         yield from _months(link)
         yield _classes(link)
     if any((link.state == UNKNOWN).any() for link in report.links):
-        yield Text("? the exporter was silent: not known, not zero")
-    for note in report.notes:
+        yield Text(wording.SILENT)
+    for note in told(report.remarks):
         yield Text(f"- {terminal(note)}")
 
 
 def _figures(report: UsageReport) -> Table:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
-    table.add_column("link", overflow="fold")
-    table.add_column("")
-    for name in ("plan", "mean", "95th", "peak", "octets", "busy min", "full min"):
+    link_column, direction_column, *names = wording.COLUMNS
+    table.add_column(link_column, overflow="fold")
+    table.add_column(direction_column)
+    for name in names:
         table.add_column(name, justify="right", no_wrap=True)
     for link in report.links:
         figures = link.figures
         table.add_row(
             Text(terminal(link.name)),
-            link.direction,
+            DIRECTIONS[link.direction],
             f"{figures.capacity_mbps:g}",
             bare_rate(figures.mean_mbps, "<"),
             bare_rate(figures.p95_mbps, "<"),
@@ -169,25 +171,19 @@ def _peak(link: LinkUsage, zone: ZoneInfo, *, date: bool) -> Iterator[Text]:
     known = np.where(link.state == UNKNOWN, 0.0, link.mbps)
     place = int(np.argmax(known))
     if known[place] > 0.0:
-        yield Text(
-            f"highest {clock(int(link.edges_ms[place]), zone, date=date)}: {bare_rate(known[place])} spread evenly, "
-            f"{bare_rate(link.lower_mbps[place])} to {bare_rate(link.upper_mbps[place])} by the flows' times"
-        )
+        when = clock(int(link.edges_ms[place]), zone, date=date)
+        rates = (known[place], link.lower_mbps[place], link.upper_mbps[place])
+        yield Text(wording.highest(when, *rates))
 
 
 def _months(link: LinkUsage) -> Iterator[Text]:
     """The 95th percentile of each calendar month, where there is more than one."""
     if len(link.months) > 1:
-        months = (f"{year:04d}-{month:02d} {bare_rate(p95)}" for year, month, p95 in link.months)
-        yield Text("95th percentile by month: " + ", ".join(months))
+        yield Text(wording.by_month(link.months))
 
 
 def _classes(link: LinkUsage) -> Text:
     """One line on service classes: whether anything is marked at all, and what."""
     if not link.classes:
-        return Text("no traffic")
-    parts = [
-        f"{item.service_class}{' (' + ', '.join(item.names) + ')' if item.names else ''} {tenths(item.share)}"
-        for item in link.classes
-    ]
-    return Text("by service class: " + ", ".join(parts))
+        return Text(wording.NO_TRAFFIC)
+    return Text(wording.by_class((item.service_class, item.names, item.share) for item in link.classes))

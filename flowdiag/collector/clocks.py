@@ -8,7 +8,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.addresses import to_text
 from flowdiag.collector.report import ExportReport
 
 # Less is the delay of export and network, or ordinary drift (common practice: a few seconds).
@@ -44,29 +43,7 @@ class Clocks:
         """What to add to the times of each source; shape [sources]."""
         return np.array([self.offset_ms(exporter, domain) for exporter, domain in sources], np.int64)
 
-    def notes(self) -> list[str]:
-        """One sentence for each exporter whose clock is off."""
-        told: dict[tuple[bytes, int], None] = {}
-        for (exporter, _), offset in sorted(self._offsets.items()):
-            told[exporter, offset] = None
-        return [_note(exporter, offset) for exporter, offset in told]
-
-
-def _note(exporter: bytes, offset_ms: int) -> str:
-    who = f"exporter {to_text(exporter)}" if any(exporter) else "the exporter"
-    way = "behind" if offset_ms > 0 else "ahead of"
-    return (
-        f"The clock of {who} runs {_length(abs(offset_ms))} {way} the capture's clock; "
-        "its times were moved to the capture's clock."
-    )
-
-
-def _length(milliseconds: int) -> str:
-    seconds = round(milliseconds / 1000)
-    parts = (
-        (seconds // 86_400, "d"),
-        (seconds // 3600 % 24, "h"),
-        (seconds // 60 % 60, "min"),
-        (seconds % 60, "s"),
-    )
-    return " ".join(f"{count} {unit}" for count, unit in parts if count)
+    def moved(self) -> list[tuple[bytes, int]]:
+        """(exporter, ms that its clock is behind) of each exporter whose clock is off."""
+        found = {(exporter, offset): None for (exporter, _), offset in sorted(self._offsets.items())}
+        return list(found)

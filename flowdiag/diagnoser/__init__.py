@@ -10,6 +10,5 @@ __all__ = [
     "findings",
     "kinds",
     "pages",
-    "sentences",
     "signals",
 ]

@@ -8,7 +8,7 @@ from typing import Final
 from msgspec.structs import replace
 
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.sentences.beyond import LEFT_TO_SECURITY
+from flowdiag.text.sentences.beyond import LEFT_TO_SECURITY
 
 ATTACKS: Final = ("inbound-flood", "outbound-scan")
 # Findings whose usual advice is about the traffic of ordinary work.

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from flowdiag.addresses import to_text
 from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.sentences import verdict as wording
-from flowdiag.diagnoser.sentences.backup import keepalive_candidate
-from flowdiag.diagnoser.sentences.load import some_stand_for_many
 from flowdiag.diagnoser.signals.link_states import link_states
-from flowdiag.diagnoser.signals.shares import address_text
+from flowdiag.text.sentences import verdict as wording
+from flowdiag.text.sentences.backup import keepalive_candidate
+from flowdiag.text.sentences.load import some_stand_for_many
 
 
 def cautions(case: Case, findings: Sequence[Finding]) -> tuple[str, ...]:
@@ -33,7 +33,7 @@ def cautions(case: Case, findings: Sequence[Finding]) -> tuple[str, ...]:
     if coverage.links_apart:
         said += [
             keepalive_candidate(
-                case.profile.link[candidate.link].name, address_text(candidate.address), candidate.interval_s
+                case.profile.link[candidate.link].name, to_text(candidate.address), candidate.interval_s
             )
             for candidate in link_states(case).candidates
         ]

@@ -2,7 +2,7 @@
 
 The foremost finding names the cause. But a client whose upload was full at ten and again at eleven was slowed down
 twice, and one whose download was full meanwhile has to hear of it. So findings of one kind, link and direction are
-told as one, with their spells (wording_times.spells), and other grave troubles of the window follow, except what the
+told as one, with their spells (text/sentences/times.py), and other grave troubles of the window follow, except what the
 verdict explains: the full backup of a failover, the stays of an unsteady line, the load that an attack makes.
 
 What is less sure than a verdict may be is not told here: a finding of low confidence only where the foremost is low.
@@ -18,15 +18,15 @@ from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings.not_the_link import short_cuts
-from flowdiag.diagnoser.sentences import backup as wording_backup
-from flowdiag.diagnoser.sentences import load as wording
-from flowdiag.diagnoser.sentences.all_clear import nothing_came_in, percent_up
-from flowdiag.diagnoser.sentences.below_plan import below_plan_client
-from flowdiag.diagnoser.sentences.beyond import floods
-from flowdiag.diagnoser.sentences.links import whose_line
 from flowdiag.diagnoser.signals.at_limit import at_limit
 from flowdiag.diagnoser.signals.room import room
 from flowdiag.durations import Span
+from flowdiag.text.sentences import backup as wording_backup
+from flowdiag.text.sentences import load as wording
+from flowdiag.text.sentences.all_clear import nothing_came_in, percent_up
+from flowdiag.text.sentences.below_plan import below_plan_client
+from flowdiag.text.sentences.beyond import floods
+from flowdiag.text.sentences.links import whose_line
 
 # Troubles of a line that are told beside another one; the rest is in the findings.
 GRAVE: Final = ("outage", "flapping", "on-backup", "inbound-flood", "link-full", "below-plan")
@@ -182,7 +182,7 @@ def _beside(case: Case, first: Finding, head: Finding, group: Sequence[Finding])
         evidence = {**head.evidence, "hosts": _hosts(group)}
         return wording.full_too(case, link, direction, _parts(group), evidence)
     sentence = _sentence(case, head, group)
-    return f"Besides, {sentence[:1].lower()}{sentence[1:]}"
+    return wording.besides(sentence)
 
 
 def _full_for_moments(case: Case, first: Finding) -> list[str]:

@@ -19,12 +19,12 @@ from flowdiag.diagnoser.confidence import LOSS_MINOR
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Verdict
 from flowdiag.diagnoser.findings.cannot_tell import LEAST_COVERED
-from flowdiag.diagnoser.sentences import comparison as wording
 from flowdiag.diagnoser.signals.episodes import Episode, episodes
 from flowdiag.diagnoser.signals.losses import lost_between
 from flowdiag.diagnoser.signals.silences import covered
 from flowdiag.diagnoser.signals.traffic_shift import Shifts, shifts
 from flowdiag.durations import Span
+from flowdiag.text.sentences import comparison as wording
 
 # From that part of the plan on a difference of mean or peak counts.
 COUNTS: Final = 0.10

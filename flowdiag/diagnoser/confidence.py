@@ -15,7 +15,7 @@ from msgspec import Struct
 from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Confidence
-from flowdiag.diagnoser.sentences import load as wording
+from flowdiag.text.sentences import load as wording
 
 NOTED: Final = 0
 MINOR: Final = 1

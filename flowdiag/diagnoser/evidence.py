@@ -6,18 +6,21 @@ A field's name is the key in the JSON and ends with the unit of the figure (`_mb
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields
 from functools import cache
 from typing import Annotated, Any, Final, NotRequired, TypedDict, get_args, get_type_hints
 
 from msgspec import Struct
 
+from flowdiag.text.asked import Asked
+from flowdiag.text.sentences.times import moment
+
 ABSENT: Final[Any] = object()  # the default of a key that is there only where it has something to say
 
 
 class Key(Struct, frozen=True):
-    """means: one phrase for whoever reads the JSON; name: what notes call it, the key without its unit where empty.
+    """means: one phrase for whoever reads the JSON; name: what notes call it, empty where they do not list it.
 
     values: words for values that are codes; in_notes: whether notes list it; what has a place of its own there they do not, nor
     a figure of the method, which who wants to check it finds in the JSON. zero: whether a zero is worth telling.
@@ -88,17 +91,24 @@ Switch = TypedDict("Switch", {"from": str, "to": str, "gap_s": float | None})
 Hosts = Annotated[list[Host], Key("inside hosts it is about", in_notes=False)]
 Applications = Annotated[list[Part], Key("what their traffic was", in_notes=False)]
 Destinations = Annotated[list[Place], Key("outside hosts it is about", in_notes=False)]
-Spells = Annotated[list[Spell], Key("its times, where they are several")]
+Spells = Annotated[list[Spell], Key("its times, where they are several", "spells")]
 
 Capacity = Annotated[float, Key("the plan's rate in this direction", "plan")]
-Mean = Annotated[float, Key("mean rate with the link's framing")]
+Mean = Annotated[float, Key("mean rate with the link's framing", "mean")]
 Peak = Annotated[float, Key("highest rate of a window", "highest window")]
 
-Probed = Annotated[str, Key("whom the router probes over the backup")]
-ProbeProtocol = Annotated[str, Key("protocol of the probe")]
+Probed = Annotated[str, Key("whom the router probes over the backup", "destination")]
+ProbeProtocol = Annotated[str, Key("protocol of the probe", "protocol")]
 Interval = Annotated[float, Key("seconds from one probe to the next, by the profile", "planned interval")]
 
 PROTOCOLS: Final[Mapping[Any, str]] = {
     1: "ICMP", 6: "TCP", 17: "UDP", 47: "GRE", 50: "ESP", 58: "ICMPv6", 132: "SCTP",
 }  # fmt: skip
-Protocol = Annotated[int | None, Key("IANA protocol number; null where it is not one", values=PROTOCOLS)]
+Protocol = Annotated[
+    int | None, Key("IANA protocol number; null where it is not one", "protocol", values=PROTOCOLS)
+]
+
+
+def iso_spans(case: Asked, spans: Iterable[tuple[int, int]]) -> list[Spell]:
+    """Spans of ms since 1970 UTC as the evidence carries them."""
+    return [{"from": moment(case, start), "to": moment(case, end)} for start, end in spans]

@@ -10,16 +10,10 @@ from typing import Any, Literal
 
 from msgspec import Struct, field
 
+from flowdiag.text.action import Action
+
 Severity = Literal["info", "warning", "critical"]
 Confidence = Literal["low", "medium", "high"]
-Audience = Literal["client", "helpdesk", "field engineer", "engineer", "security contact", "account manager"]
-
-
-class Action(Struct, frozen=True):
-    """One next step and who takes it."""
-
-    who: Audience
-    text: str
 
 
 class Finding(Struct, frozen=True):

@@ -6,21 +6,11 @@ import ast
 from collections.abc import Iterator
 from importlib.resources import files
 from importlib.resources.abc import Traversable
-from typing import Final
 
 from msgspec import Struct
 
 from flowdiag.errors import UsageError
-
-# Heading in a docstring -> heading on the page.
-SECTIONS: Final = {
-    "Means": "What it means",
-    "Decided": "How it is decided",
-    "Thresholds": "Thresholds",
-    "Fooled by": "What can fool it",
-    "Do": "What to do",
-    "Limits": "Limits",
-}
+from flowdiag.text.wording.pages import FIGURES, SECTIONS
 
 
 class Page(Struct, frozen=True):
@@ -77,7 +67,7 @@ def with_figures(page: Page) -> Page:
     if not properties:
         return page
     lines = [f"- `{key}` ({kind_of_value(said)}): {said['description']}" for key, said in properties.items()]
-    return Page(page.code, page.says, (*page.sections, ("Figures in its evidence", "\n".join(lines))))
+    return Page(page.code, page.says, (*page.sections, (FIGURES, "\n".join(lines))))
 
 
 def parse_page(code: str, docstring: str) -> Page:

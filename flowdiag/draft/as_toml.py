@@ -14,21 +14,18 @@ from flowdiag.aggregator.plan_rates import KEYS
 from flowdiag.draft.keepalives import Candidate
 from flowdiag.draft.ports import Prefix
 from flowdiag.draft.proposal import Draft, LinkGuess, OtherInterface
-from flowdiag.site.clock import Clock
+from flowdiag.site.clock import LocalTime
 from flowdiag.text.escape import toml_string
-from flowdiag.text.figures import three_digits
+from flowdiag.text.wording import draft as wording
 
 MAX_LISTED: Final = 40  # prefixes, other exporters, other interfaces
-FILL_IN: Final = "FILL IN"
-CLOCK: Final = Clock("UTC")  # the site's zone has still to be filled in
+CLOCK: Final = LocalTime("UTC")  # the site's zone has still to be filled in
 
 
 def as_toml(draft: Draft) -> str:
     """The profile as TOML text that read_profile() takes."""
     lines = [
-        "# A site profile drafted from an export: what a comment explains is a guess. Check each one, and",
-        f"# replace what is marked {FILL_IN}: an export does not tell it.",
-        f"# The export covers {_span(draft)}.",
+        *(f"# {line}" for line in wording.head(_span(draft))),
         "",
         *_site(draft),
     ]
@@ -37,45 +34,43 @@ def as_toml(draft: Draft) -> str:
     lines += ["", *_others(draft.others)]
     lines += [
         "",
-        "# Names for addresses and networks make notes easier to read:",
+        f"# {wording.LABELS}",
         "# [[label]]",
         '# network = "192.0.2.80/32"',
-        '# name = "backup service"',
+        f"# name = {toml_string(wording.LABEL_NAME)}",
     ]
     return "\n".join(lines) + "\n"
 
 
 def _span(draft: Draft) -> str:
     if draft.first_ms is None or draft.last_ms is None:
-        return "no time that can be read"
-    return f"{_time(draft.first_ms)} to {_time(draft.last_ms)} (UTC)"
+        return wording.NO_TIME
+    return wording.span(_time(draft.first_ms), _time(draft.last_ms))
 
 
 def _site(draft: Draft) -> Iterator[str]:
     yield "[site]"
-    yield f'name = "New site"  # {FILL_IN}: what the site is called in notes'
-    yield f'timezone = "UTC"  # {FILL_IN}: the IANA name, such as "Pacific/Auckland"'
+    yield f"name = {toml_string(wording.SITE_NAME)}  # {wording.NAME}"
+    yield f'timezone = "UTC"  # {wording.TIMEZONE}'
     yield from _lan(draft.prefixes)
     yield from _exporters(draft.exporters)
-    yield '# hours = "Mon-Fri 08:00-18:00"  # working hours, if an outage at night should not count'
+    yield f'# hours = "Mon-Fri 08:00-18:00"  # {wording.HOURS}'
 
 
 def _lan(prefixes: tuple[Prefix, ...]) -> Iterator[str]:
     if not any(prefix.proposed for prefix in prefixes):
-        yield f"# {FILL_IN} lan: no network could be told to be inside for certain"
+        yield f"# {wording.NO_LAN}"
     if not prefixes:
         yield "lan = []"
         return
     yield "lan = ["
     for prefix in prefixes[:MAX_LISTED]:
         mark = "  " if prefix.proposed else "  # "
-        kind = "private addresses" if prefix.private else "public addresses"
-        behind = f" behind interface {_listed(prefix.interfaces)}" if prefix.interfaces else ""
-        told = f"{kind}{behind}, {three_digits(prefix.share)} of what comes from inside"
+        told = wording.inside(prefix.private, _listed(prefix.interfaces), prefix.share)
         yield f'{mark}"{prefix.network}",  # {_with(told, prefix.alternative)}'
     yield "]"
     if len(prefixes) > MAX_LISTED:
-        yield f"# {len(prefixes) - MAX_LISTED} more networks with less traffic were seen inside"
+        yield f"# {wording.more_inside(len(prefixes) - MAX_LISTED)}"
 
 
 def _with(evidence: str, alternative: str | None) -> str:
@@ -85,83 +80,65 @@ def _with(evidence: str, alternative: str | None) -> str:
 def _exporters(exporters: tuple[tuple[bytes, float], ...]) -> Iterator[str]:
     known = [(to_text(exporter), share) for exporter, share in exporters if exporter != UNKNOWN_ADDRESS]
     if not known or exporters[0][0] == UNKNOWN_ADDRESS:
-        yield '# exporters = ["192.0.2.10"]  # the export does not tell the exporter\'s address'
+        yield f'# exporters = ["192.0.2.10"]  # {wording.NO_EXPORTER}'
         return
     (first, share), *others = known
-    reason = (
-        "the only one in the export" if not others else f"{three_digits(share)} of the octets of the export"
-    )
+    reason = wording.exporter(share) if others else wording.ONLY_EXPORTER
     yield f'exporters = ["{first}"]  # {reason}'
     for address, other in others[:MAX_LISTED]:
-        yield f"# {address} exports too: {three_digits(other)} of the octets; left out, as another site's may be"
+        yield f"# {wording.other_exporter(address, other)}"
 
 
 def _link(link: LinkGuess, draft: Draft) -> Iterator[str]:
     yield "[[link]]"
-    told = (
-        "as the exporter calls the interface"
-        if link.interface_name
-        else "made up; give it a name people know"
-    )
+    told = wording.CALLED_SO if link.interface_name else wording.MADE_UP
     yield f"name = {toml_string(link.name)}  # {told}"
-    yield f"# role: {link.role}, because {link.guess.reason}; {link.guess.alternative}"
+    yield f"# {wording.role(link.role, link.guess.reason, link.guess.alternative)}"
     yield f'role = "{link.role}"'
     if link.interface is None:
-        yield "interfaces = []  # the export has no interface numbers: direction comes from lan"
+        yield f"interfaces = []  # {wording.NO_INTERFACES}"
     else:
-        yield f"interfaces = [{link.interface}]  # {_sources(link.public_share)}"
-    yield f'# {FILL_IN} the rates that the site bought, in Mbit/s, and take away the "#":'
+        yield f"interfaces = [{link.interface}]  # {wording.sources(link.public_share)}"
+    yield f"# {wording.RATES}"
     for key, highest in zip(KEYS, link.highest, strict=True):
-        yield f"# {key} =   # the highest seen was {highest.words(CLOCK)}; that is no plan"
-    yield 'framing = "ethernet"  # or ip, wire, pppoe: what the plan rate counts for each packet'
+        yield f"# {key} =   # {wording.highest(highest.words(CLOCK))}"
+    yield f'framing = "ethernet"  # {wording.FRAMING}'
     if link.role == "backup":
-        yield "variable = true  # a guess, as for cellular: the rate is typical, not guaranteed"
-        yield "# allowance_gb = 50  # the plan's monthly data allowance, if it has one"
+        yield f"variable = true  # {wording.VARIABLE}"
+        yield f"# allowance_gb = 50  # {wording.ALLOWANCE}"
         yield from _keepalives(link.keepalives, sampled=draft.sampled)
-
-
-def _sources(public_share: float | None) -> str:
-    if public_share is None:
-        return "nothing with an address arrived there: a guess by what leaves"
-    return f"{three_digits(public_share)} of what arrives there comes from public addresses"
 
 
 def _keepalives(candidates: tuple[Candidate, ...], *, sampled: bool) -> Iterator[str]:
     if not candidates:
-        reason = "the export is sampled" if sampled else "nothing goes out at a steady pace"
-        yield f"# no keepalive found ({reason}); if the router sends one, describe it in [[link.keepalive]]"
+        yield f"# {wording.no_keepalive(sampled=sampled)}"
     for candidate in candidates:
         yield ""
-        told = "answers came back" if candidate.answers else "small packets went out"
-        records = "1 record" if candidate.records == 1 else f"{candidate.records} records"
-        yield (
-            f"  [[link.keepalive]]  # {told} at a steady pace, {candidate.packets} packets in {records}; "
-            "if it is no probe of this link, take it out"
-        )
+        told = wording.keepalive(candidate.packets, candidate.records, answers=candidate.answers)
+        yield f"  [[link.keepalive]]  # {told}"
         yield f'  destination = "{to_text(candidate.destination)}"'
         yield f'  protocol = "{candidate.protocol}"'
         if candidate.port:
             yield f"  port = {candidate.port}"
-        yield f"  interval_s = {candidate.interval_s:g}  # measured: {candidate.measured_s:.3g} s (median)"
+        yield f"  interval_s = {candidate.interval_s:g}  # {wording.measured(candidate.measured_s)}"
         if candidate.packet_bytes is not None:
-            yield f"  packet_bytes = {candidate.packet_bytes}  # mean IP octets"
+            yield f"  packet_bytes = {candidate.packet_bytes}  # {wording.MEAN_OCTETS}"
 
 
 def _others(others: tuple[OtherInterface, ...]) -> Iterator[str]:
     if not others:
         return
-    yield "# Interfaces that do not look like links (octets as exported):"
+    yield f"# {wording.OTHERS}"
     for other in others[:MAX_LISTED]:
         name = f' "{other.name}"' if other.name else ""
-        octets = f"{other.octets_in:,} in, {other.octets_out:,} out"
-        yield f"#   {other.index}{name}: {octets}; {other.why}"
+        yield f"#   {other.index}{name}: {wording.other_interface(other.octets_in, other.octets_out, other.why)}"
     if len(others) > MAX_LISTED:
-        yield f"#   and {len(others) - MAX_LISTED} more"
+        yield f"#   {wording.and_more(len(others) - MAX_LISTED)}"
 
 
 def _listed(numbers: tuple[int, ...]) -> str:
     shown = ", ".join(map(str, numbers[:MAX_LISTED]))
-    return shown if len(numbers) <= MAX_LISTED else f"{shown} and {len(numbers) - MAX_LISTED} more"
+    return shown if len(numbers) <= MAX_LISTED else f"{shown} {wording.and_more(len(numbers) - MAX_LISTED)}"
 
 
 def _time(time_ms: int) -> str:

@@ -23,7 +23,7 @@ from msgspec import Struct
 
 from flowdiag.addresses import UNKNOWN_ADDRESS
 from flowdiag.draft.networks import Door, Network, Places, as_network, is_private, is_shared, is_special
-from flowdiag.text.figures import three_digits
+from flowdiag.text.wording import draft as wording
 
 MAX_LINKS_PROPOSED: Final = 8
 MOSTLY: Final = 0.5  # of what arrives at a link comes from public addresses
@@ -150,28 +150,16 @@ def why_no_link(
     """Why an interface is not proposed as a link, and when it is one all the same. through: those passed through."""
     share = public_share(places, door)
     if share is None:
-        return (
-            "nothing arrived there, as at a port that mirrors traffic; "
-            "a link only if it is a backup whose probes get no answer"
-        )
+        return wording.NOTHING_ARRIVED
     if share < MOSTLY:
-        return (
-            f"{three_digits(1 - share)} of what arrived came from private addresses; "
-            "a link only if the provider uses such addresses on it"
-        )
+        return wording.from_private(1 - share)
     if door in through:
-        return (
-            "what came from inside left to the links and the other way, octet for octet, as at the place where a router "
-            "translates addresses; a link only if it has a line of its own"
-        )
+        return wording.TRANSLATED
     between = places.between()
     with_links = [link.index for link in links if _exchange(places, between, door, link)]
     if with_links:
-        return (
-            f"public addresses of fewer networks than at interface {with_links[0]}, with which it exchanged traffic, "
-            "as servers of the site do; a link only if those are somebody else's"
-        )
-    return "less traffic than the links above; a link if it is a line of the site"
+        return wording.fewer_networks(with_links[0])
+    return wording.LESS_TRAFFIC
 
 
 def lan_prefixes(places: Places, doors: Sequence[Door], links: Sequence[Door]) -> tuple[Prefix, ...]:
@@ -230,9 +218,9 @@ def _merged(seen: dict[Network, tuple[set[int], int]], total: int, *, proposed: 
 
 def _alternative(network: Network, *, proposed: bool) -> str | None:
     if is_shared(network):
-        return 'shared by carriers (RFC 6598), so the router\'s own; inside only in an overlay: take away the "#"'
+        return wording.CARRIERS
     if not proposed:
-        return 'the router\'s own address after translation; if the site has servers there, take away the "#"'
+        return wording.ROUTERS_OWN
     if network.version == 4 and not is_private(network):
-        return "if it is only the router's own address after translation, leave it out"
+        return wording.IF_ROUTERS_OWN
     return None

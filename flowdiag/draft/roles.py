@@ -20,7 +20,7 @@ from flowdiag.aggregator.build import build_usage
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid
 from flowdiag.site.profile import Profile, Role
-from flowdiag.text.figures import three_digits
+from flowdiag.text.wording import draft as wording
 
 IDLE_KBPS: Final = 8.0  # keepalives and their like; ordinary traffic is more
 # Windows are a sixtieth of the export: fine enough for a failover within a minute, coarse enough that a link in use is
@@ -57,9 +57,8 @@ class Activity(Struct, frozen=True, eq=False):
         """14:05 to 14:27, 15:01 to 15:20 UTC"""
         steps = np.flatnonzero(np.diff(np.concatenate([[False], windows, [False]]).astype(np.int8)))
         spells = steps.reshape(-1, 2)
-        told = [f"{self._time(begin)} to {self._time(end)}" for begin, end in spells[:MAX_SPELLS].tolist()]
-        more = f" and {len(spells) - MAX_SPELLS} more" if len(spells) > MAX_SPELLS else ""
-        return f"{', '.join(told)}{more} UTC"
+        told = [(self._time(begin), self._time(end)) for begin, end in spells[:MAX_SPELLS].tolist()]
+        return wording.times(told, len(spells) - MAX_SPELLS)
 
     def _time(self, window: int) -> str:
         moment = datetime.fromtimestamp((self.start_ms + window * self.window_ms) / 1000, UTC)
@@ -98,21 +97,11 @@ def activity(flows: SiteFlows, profile: Profile, first_ms: int | None, last_ms: 
 def guess_roles(links: Sequence[LinkTraits], seen: Activity) -> list[tuple[int, RoleGuess]]:
     """(position, guess) of each link, the first primary one first, then by octets."""
     if len(links) == 1:
-        alone = RoleGuess(
-            "primary",
-            "the only link seen",
-            "a link over which nothing went does not show: if there is one, add a [[link]] for it, and if the site was on its "
-            "backup in this time, this one is the backup",
-        )
-        return [(0, alone)]
+        return [(0, RoleGuess("primary", wording.ONLY_LINK, wording.IF_ANOTHER))]
     first, why = _first(links, seen)
     others = sorted((n for n in range(len(links)) if n != first), key=lambda n: (-seen.octets[n], n))
     guesses = [(n, _other(n, first, links, seen)) for n in others]
-    lead = RoleGuess(
-        "primary",
-        f"{_use(first, seen)}, {why}",
-        "if the site was on its backup in this time, this one may be the backup",
-    )
+    lead = RoleGuess("primary", wording.joined(_use(first, seen), why), wording.IF_ON_BACKUP)
     ordered = sorted(guesses, key=lambda guess: guess[1].role != "primary")
     return [(first, lead), *ordered]
 
@@ -122,7 +111,7 @@ def _first(links: Sequence[LinkTraits], seen: Activity) -> tuple[int, str]:
     numbers = list(range(len(links)))
     unnamed = [n for n in numbers if not links[n].hinted]
     if len(unnamed) == 1:
-        return unnamed[0], "and no other interface is named like a line and not like a backup"
+        return unnamed[0], wording.NAMED_LIKE_A_LINE
     numbers = unnamed or numbers
     # Who sends probes alone while another link works is waiting, or while all are quiet; a primary that is out sends nothing.
     quiet = not seen.ordinary.any()
@@ -135,49 +124,40 @@ def _first(links: Sequence[LinkTraits], seen: Activity) -> tuple[int, str]:
     if 0 < len(waiting) < len(numbers):
         numbers = [n for n in numbers if n not in waiting]
         if len(numbers) == 1:
-            return numbers[0], "while the other carried probes at a steady pace"
+            return numbers[0], wording.OTHER_PROBED
     busy = seen.ordinary.sum(axis=1)
     longest = max(numbers, key=lambda n: (busy[n], seen.octets[n], -n))
     rivals = [n for n in numbers if n != longest and busy[n] and busy[n] * CLEARLY_LONGER > busy[longest]]
     if quiet:
-        return longest, "and the most octets"
+        return longest, wording.MOST_OCTETS
     if not rivals:
-        return longest, "longer than any other link"
+        return longest, wording.LONGEST
     began = {n: int(np.argmax(seen.ordinary[n])) for n in (longest, *rivals)}
     earliest = min(began, key=lambda n: (began[n], -seen.octets[n], n))
     if began[earliest] == min(began[n] for n in began if n != earliest):
-        return earliest, "and the most octets"
-    return earliest, "before any other link"
+        return earliest, wording.MOST_OCTETS
+    return earliest, wording.EARLIEST
 
 
 def _use(number: int, seen: Activity) -> str:
     share = seen.octets[number] / (float(seen.octets.sum()) or 1.0)
-    part = three_digits(share) if share >= 0.001 else "under 0.1%"
-    return (
-        f"it carried {part} of the octets of all links, ordinary traffic in {seen.minutes(seen.ordinary[number])} "
-        f"of {seen.whole} minutes"
-    )
+    return wording.use(share, seen.minutes(seen.ordinary[number]), seen.whole)
 
 
 def _other(number: int, first: int, links: Sequence[LinkTraits], seen: Activity) -> RoleGuess:
     own, lead, called = seen.ordinary[number], seen.ordinary[first], links[first].called
     together, alone = own & lead, own & ~lead
     use = _use(number, seen)
-    in_use = "if both lines are in use all day, write primary"
     if links[number].hinted and not links[first].hinted:
-        return RoleGuess("backup", f"its interface is named like a cellular or backup link; {use}", in_use)
+        return RoleGuess("backup", wording.named_like_a_backup(use), wording.IF_IN_USE)
     if not own.any():
-        reason = f"it carried no ordinary traffic in {seen.whole} minutes"
-        return RoleGuess("backup", reason, "if it is in use on other days, write primary")
+        return RoleGuess("backup", wording.nothing_in(seen.whole), wording.IF_ON_OTHER_DAYS)
     little = seen.octets[number] < LITTLE * seen.octets.sum()
     if together.sum() <= LOAD_SHARING * own.sum():
-        only = "only" if not together.any() else "nearly only"
-        reason = f"it carried ordinary traffic {only} while {called} carried none ({seen.times(alone)})"
-        return RoleGuess("backup", reason, in_use)
+        reason = wording.while_none(called, seen.times(alone), only=not together.any())
+        return RoleGuess("backup", reason, wording.IF_IN_USE)
     if together.sum() < IN_USE * lead.sum():
-        return RoleGuess("backup", f"{use}, far less often than {called}", in_use)
+        return RoleGuess("backup", wording.less_often(use, called), wording.IF_IN_USE)
     if little and links[number].paced and not links[first].paced:
-        reason = f"{use}, beside probes at a steady pace, as when something leaks onto a backup"
-        return RoleGuess("backup", reason, "if that traffic is meant to be there, write primary")
-    reason = f"{use}, mostly together with {called}, as when links share the load"
-    return RoleGuess("primary", reason, "if that traffic is not meant to be there, write backup")
+        return RoleGuess("backup", wording.leaks(use), wording.IF_MEANT)
+    return RoleGuess("primary", wording.shares_load(use, called), wording.IF_NOT_MEANT)

@@ -3,7 +3,6 @@
 __all__ = [
     "brief",
     "compose",
-    "figures",
     "html",
     "json_note",
     "markdown",

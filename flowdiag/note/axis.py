@@ -7,7 +7,7 @@ from math import floor, log10
 from typing import Final
 
 from flowdiag.durations import MINUTE_MS
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 
 _DAY_MIN: Final = 1_440
 _TIME_STEPS_MIN: Final = (1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720, _DAY_MIN)

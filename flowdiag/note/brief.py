@@ -13,12 +13,12 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.note import wording as wording
-from flowdiag.note import wording_brief as brief_words
-from flowdiag.note import wording_comparison as comparing
 from flowdiag.note.lead import lead
 from flowdiag.note.model import Chart, ClientPart, Note
 from flowdiag.text.escape import terminal
+from flowdiag.text.wording import brief as brief_words
+from flowdiag.text.wording import comparison as comparing
+from flowdiag.text.wording import note as wording
 
 # Of what the client said, and of that with the time looked at; the full note has all of it.
 MOST_REPORTED: Final = 400

@@ -9,7 +9,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.addresses import to_text
 from flowdiag.aggregator.chunks import chunked_sum
+from flowdiag.aggregator.labels import label_of
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.aggregator.spread import WindowGrid, spread
 from flowdiag.aggregator.usage import Usage
@@ -19,9 +21,9 @@ from flowdiag.diagnoser.signals.episodes import capacity_mbps, episodes
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
 from flowdiag.diagnoser.signals.link_bands import link_bands
 from flowdiag.diagnoser.signals.link_states import STATE_NAMES, UNKNOWN
-from flowdiag.diagnoser.signals.shares import address_text, label_of
 from flowdiag.durations import Span
 from flowdiag.note.model import Chart, Layer, Rates, Stack, StateSpan, TimeAxis
+from flowdiag.text.wording import pictures as wording
 
 # As many points as a picture of a page's width can tell apart.
 MOST_POINTS: Final = 240
@@ -36,7 +38,6 @@ LEAST_CONTEXT_MS: Final = 1_800_000
 NAMED_LAYERS: Final = 5
 # A talker with less than that of the episode is one of the others: its layer could not be seen.
 WORTH_NAMING: Final = 0.01
-OTHERS: Final = "all others"
 
 
 def shown_span(case: Case) -> Span:
@@ -203,7 +204,7 @@ def _layers(case: Case, link: int, direction: int, chart: Chart, episode_ms: Spa
         Layer(_named(case, host), tuple(row)) for host, row in zip(largest, rates.tolist(), strict=False)
     ]
     if rates[-1].any():
-        layers.append(Layer(OTHERS, tuple(rates[-1].tolist())))
+        layers.append(Layer(wording.OTHERS, tuple(rates[-1].tolist())))
     return tuple(layers)
 
 
@@ -227,5 +228,5 @@ def _largest(case: Case, mine: NDArray[np.bool_], span_ms: Span) -> list[int] | 
 def _named(case: Case, host: int) -> str:
     """A host's address, with its label where it has one."""
     address = case.flows.addresses[host]
-    label = label_of(case, address)
-    return f"{address_text(address)} ({label})" if label else address_text(address)
+    label = label_of(case.profile, address)
+    return f"{to_text(address)} ({label})" if label else to_text(address)

@@ -12,12 +12,12 @@ from flowdiag.diagnoser.comparison import Comparison, Pair, compare
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
 from flowdiag.durations import MINUTE_MS
-from flowdiag.note import wording_comparison as wording
 from flowdiag.note.charting import charts, shown_span, time_axis
 from flowdiag.note.model import Beside, Chart, TimeAxis
-from flowdiag.note.wording_pictures import HARDLY_USED
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 from flowdiag.text.figures import bare_rate, volume
+from flowdiag.text.wording import comparison as wording
+from flowdiag.text.wording.pictures import HARDLY_USED
 
 Table = tuple[tuple[str, ...], list[tuple[str, ...]]]
 NAMES: Final = 2  # columns of the tables that are names; the others are figures

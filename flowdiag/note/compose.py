@@ -15,14 +15,16 @@ from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.evidence import Evidence
 from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.diagnoser.findings.not_the_link import short_cuts
-from flowdiag.diagnoser.sentences.times import site_clock
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
-from flowdiag.note import wording as wording
+from flowdiag.note import client_words
 from flowdiag.note.charting import charts, shown_span, stack, time_axis
 from flowdiag.note.comparison import beside
 from flowdiag.note.model import ClientPart, Note, NoteCoverage
 from flowdiag.note.pseudonyms import Pseudonyms, inside_of
 from flowdiag.text.escape import terminal
+from flowdiag.text.sentences.times import site_clock
+from flowdiag.text.wording import note as wording
+from flowdiag.text.wording.coverage import told
 
 Part = TypeVar("Part")
 
@@ -105,10 +107,10 @@ def client_part(case: Case, verdict: Verdict, findings: tuple[Finding, ...]) -> 
             *(wording.besides(finding.client, audit=audit) for finding in aside),
             *((wording.spare_backup(spare.code),) if spare else ()),
         ),
-        means=wording.means(verdict, audit=audit, variable=variable),
+        means=client_words.means(verdict, audit=audit, variable=variable),
         next=(
-            *wording.next_step(verdict, audit=audit, variable=variable),
-            *(wording.besides_step(finding.code) for finding in aside),
+            *client_words.next_step(verdict, audit=audit, variable=variable),
+            *(client_words.besides_step(finding.code) for finding in aside),
             *((wording.SPARE_BACKUP_STEP,) if spare else ()),
         ),
     )
@@ -116,9 +118,9 @@ def client_part(case: Case, verdict: Verdict, findings: tuple[Finding, ...]) -> 
 
 def _is_worth_noticing(case: Case, finding: Finding, verdict: Verdict) -> bool:
     """Whether a client has to know of a fault of the backup beside the verdict: not where that is what it is about."""
-    if finding.code not in wording.WORTH_NOTICING or finding.severity == "info":
+    if finding.code not in client_words.WORTH_NOTICING or finding.severity == "info":
         return False
-    if verdict.code in wording.ABOUT_THE_BACKUP:
+    if verdict.code in client_words.ABOUT_THE_BACKUP:
         return False
     if finding.start_ms is None or finding.end_ms is None:
         return verdict.finding is None
@@ -133,7 +135,11 @@ def _is_worth_noticing(case: Case, finding: Finding, verdict: Verdict) -> bool:
 def _is_of_a_spare_backup(finding: Finding, verdict: Verdict) -> bool:
     """Whether a fault is of a backup that the site is not on, while it is on another: the next to take over."""
     about = verdict.finding
-    if about is None or verdict.code not in wording.ON_A_BACKUP or finding.code not in wording.SPARE_BACKUP:
+    if (
+        about is None
+        or verdict.code not in client_words.ON_A_BACKUP
+        or finding.code not in wording.SPARE_BACKUP
+    ):
         return False
     if finding.severity == "info" or finding.link == about.link:
         return False
@@ -157,7 +163,7 @@ def note_coverage(case: Case) -> NoteCoverage:
         sampling=coverage.sampling,
         resolution_s=coverage.resolution_s,
         resolution_known=coverage.resolution_known,
-        notes=coverage.notes,
+        notes=told(coverage.remarks),
     )
 
 

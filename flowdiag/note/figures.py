@@ -10,21 +10,17 @@ from flowdiag.aggregator.figures import LinkFigures, Ranked
 from flowdiag.diagnoser.evidence import keys_of
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kinds import kind_of
-from flowdiag.diagnoser.sentences.times import duration
 from flowdiag.durations import MINUTE_MS, Span
-from flowdiag.note import wording_figures as wording
-from flowdiag.note.wording import WAYS, per_cent
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 from flowdiag.text.figures import (
     bare_rate,
-    count,
-    fine_percent,
     percent,
-    plan_rate,
-    rate,
+    plain_rate,
     three_figures,
     volume,
 )
+from flowdiag.text.wording import figures as wording
+from flowdiag.text.wording.note import WAYS
 
 # Rows of a ranking that a note shows; the rest is in `flowdiag top`.
 TOP_ROWS: Final = 8
@@ -33,8 +29,6 @@ RANKED_FIGURES: Final = len(wording.RANKED_COLUMNS)
 LEAST_SHARE: Final = 0.01
 MOST_NAMED: Final = 5
 MOST_SPELLS: Final = 8  # JSON has all
-
-_UNITS: Final = ("_mbps", "_minutes", "_s", "_share", "_percent", "_gb", "_octets")
 
 
 def evidence_rows(finding: Finding, clock: Clock) -> tuple[tuple[str, str], ...]:
@@ -60,17 +54,11 @@ def evidence_rows(finding: Finding, clock: Clock) -> tuple[tuple[str, str], ...]
             and finding.start_ms is not None
             and finding.end_ms is not None
         ):
-            figure = f"{part_of(value, shown_minutes(finding.end_ms - finding.start_ms))} minutes"
+            figure = wording.minutes(part_of(value, shown_minutes(finding.end_ms - finding.start_ms)))
         else:
             figure = said.values.get(value, str(value)) if said.values else _figure(key, value, clock)
-        rows.append((said.name or _name(key), figure))
+        rows.append((said.name, figure))
     return tuple(rows)
-
-
-def _name(key: str) -> str:
-    for unit in _UNITS:
-        key = key.removesuffix(unit)
-    return key.replace("_", " ")
 
 
 def _figure(key: str, value: Any, clock: Clock) -> str:
@@ -78,43 +66,12 @@ def _figure(key: str, value: Any, clock: Clock) -> str:
         return value.upper()
     match value:
         case int() | float():
-            return _number(key, value)
+            return wording.number(key, value)
         case list() | tuple():
             spans = [item for item in value if isinstance(item, Mapping)]
             return ", ".join(map(str, value)) if len(spans) < len(value) else _spans(spans, clock)
         case _:
             return str(value)
-
-
-def _number(key: str, value: float) -> str:
-    if key == "capacity_mbps":
-        return plan_rate(value)
-    if key.endswith("_mbps"):
-        return rate(value)
-    if key.endswith("_octets") or key == "packet_bytes":
-        return count(round(value), "octet")
-    if key == "most_addresses_in_ten_minutes":
-        return f"{value:,}"
-    if key in ("minutes", "silent_minutes"):  # as the sentence of the finding has it
-        return duration(value * MINUTE_MS)
-    if key.startswith("minutes_") or "_minutes" in key:
-        whole = value >= 10 or float(value).is_integer()
-        return f"{int(value + 0.5):,} min" if whole else f"{value:.1f} min"
-    if key.endswith("packets_s"):
-        return f"{value:,.0f} packets a second"
-    if key.endswith("_s"):
-        return duration(value * 1000) if value >= 10 or value == 1 else f"{value:.2g} seconds"
-    if key == "share" or key.endswith("_share") or key.startswith(("share_", "mean_share")):
-        return fine_percent(value) if value else "0%"
-    if key.endswith("_percent"):
-        return per_cent(value)
-    if key.endswith("_gb"):
-        return f"{three_figures(value)} GB"
-    if key in ("octets", "octets_down", "octets_up", "octets_a_day"):
-        return volume(value)
-    if key in ("port", "from_port"):
-        return str(value)
-    return f"{value:,}" if isinstance(value, int) else three_figures(value)
 
 
 def _spans(items: Sequence[Mapping[str, Any]], clock: Clock) -> str:
@@ -204,11 +161,6 @@ def shown_minutes(length_ms: int) -> float:
     """Minutes of a time; under ten of them to a hundredth, as figures of short windows are."""
     minutes = length_ms / MINUTE_MS
     return round(minutes, 2) if minutes < TEN_MINUTES else round(minutes)
-
-
-def plain_rate(mbps: float) -> str:
-    """Mbit/s of a plan without its unit, as plans are written: 100, 17.5, 0.5."""
-    return plan_rate(mbps).removesuffix(" Mbit/s")
 
 
 def ranked_table(heading: str, ranked: Sequence[Ranked]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:

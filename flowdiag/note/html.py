@@ -9,15 +9,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from flowdiag.note import comparison, figures
-from flowdiag.note import wording as wording
-from flowdiag.note import wording_brief as brief_words
-from flowdiag.note import wording_comparison as comparing
 from flowdiag.note.brief import Brief, shortened
 from flowdiag.note.lead import lead
 from flowdiag.note.model import Chart, Note
-from flowdiag.note.wording_figures import LINK_COLUMNS
-from flowdiag.note.wording_pictures import PICTURE_LEGEND, chart_title, stack_title
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
+from flowdiag.text.wording import brief as brief_words
+from flowdiag.text.wording import comparison as comparing
+from flowdiag.text.wording import note as wording
+from flowdiag.text.wording.figures import LINK_COLUMNS
+from flowdiag.text.wording.pictures import PICTURE_LEGEND, chart_title, stack_title
 
 if TYPE_CHECKING:
     from jinja2 import Environment

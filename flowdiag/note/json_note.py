@@ -11,8 +11,8 @@ from flowdiag.aggregator.figures import DirectionFigures, Ranked
 from flowdiag.diagnoser.comparison import Comparison
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.note.model import Note
-from flowdiag.note.wording import action
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
+from flowdiag.text.wording.note import action
 
 SCHEMA: Final = "flowdiag.note/1"
 SCHEMA_FILE: Final = Path(__file__).with_name("note.schema.json")  # JSON Schema 2020-12

@@ -9,17 +9,17 @@ from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.durations import Span
 from flowdiag.note import comparison, figures
-from flowdiag.note import wording as wording
-from flowdiag.note import wording_brief as brief_words
-from flowdiag.note import wording_comparison as comparing
 from flowdiag.note.brief import Brief, shortened
 from flowdiag.note.layout import PLAIN_WIDTH, plain
 from flowdiag.note.model import Note
 from flowdiag.note.text_chart import chart_lines
-from flowdiag.note.wording_figures import LINK_COLUMNS
-from flowdiag.note.wording_pictures import TEXT_LEGEND
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 from flowdiag.text.escape import markdown as escaped
+from flowdiag.text.wording import brief as brief_words
+from flowdiag.text.wording import comparison as comparing
+from flowdiag.text.wording import note as wording
+from flowdiag.text.wording.figures import LINK_COLUMNS
+from flowdiag.text.wording.pictures import TEXT_LEGEND
 
 
 def render(note: Note) -> str:
@@ -83,9 +83,8 @@ def _blocks(note: Note) -> Iterator[str]:
 
 
 def _client_blocks(note: Note) -> Iterator[str]:
-    ticket = f" {note.ticket}" if note.ticket else ""
-    yield f"# {escaped(f'{wording.TITLE}{ticket}: {note.site}')}"
-    yield escaped(wording.subtitle(note))
+    yield f"# {escaped(wording.title(note.ticket, note.site))}"
+    yield escaped(wording.subtitle(note.window_ms, note.clock))
     yield f"## {wording.FOR_CLIENT}"
     client = note.client
     for heading, sentences in (

@@ -14,7 +14,7 @@ from flowdiag.aggregator.figures import LinkFigures, Ranked
 from flowdiag.diagnoser.comparison import Comparison
 from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.durations import Span
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 
 Rates = tuple[float | None, ...]  # Mbit/s per step; None where the exporter was not heard
 
@@ -154,7 +154,7 @@ class Note(Struct, frozen=True):
     """findings: the verdict's first, then the most severe. talkers, applications, destinations: of window_ms.
 
     method: how the figures were computed; unseen: what such an export cannot show; pseudonyms: whether inside
-    addresses were replaced; seconds: whether long spans too are told to the second (wording_times.site_clock); beside:
+    addresses were replaced; seconds: whether long spans too are told to the second; beside:
     another time, where one was asked for.
     """
 

@@ -11,12 +11,12 @@ from functools import cache
 from pathlib import Path
 from typing import Final
 
-from flowdiag.note import wording as wording
-from flowdiag.note import wording_pictures
 from flowdiag.note.html import pictures, pictures_beside
 from flowdiag.note.model import Note
 from flowdiag.note.svg import LEFT, STYLE, WIDTH, element, number
 from flowdiag.text.escape import html, terminal
+from flowdiag.text.wording import note as wording
+from flowdiag.text.wording import pictures as words_of_pictures
 
 MARGIN: Final = 12.0
 HEAD: Final = 56.0  # title and subtitle
@@ -38,9 +38,8 @@ _OF_THE_FILE: Final = (
 
 def pictures_svg(note: Note) -> str:
     """The pictures of a note below one another, with its title."""
-    ticket = f" {note.ticket}" if note.ticket else ""
-    title = f"{wording.TITLE}{ticket}: {terminal(note.site, longest=_LONGEST_SITE)}"
-    parts = [_text(title, 24, "head"), _text(wording.subtitle(note), 44)]
+    title = wording.title(note.ticket, terminal(note.site, longest=_LONGEST_SITE))
+    parts = [_text(title, 24, "head"), _text(wording.subtitle(note.window_ms, note.clock), 44)]
     y = HEAD
     for picture in (*pictures(note), *pictures_beside(note)):
         found = _VIEW.match(picture.wide)
@@ -50,7 +49,7 @@ def pictures_svg(note: Note) -> str:
         parts.append(picture.wide.replace("<svg", place, 1))
         y += CAPTION + float(found[2]) + BELOW
     if not note.charts:
-        parts.append(_text(wording_pictures.NO_RECORDS, y + 16))
+        parts.append(_text(words_of_pictures.NO_RECORDS, y + 16))
         y += CAPTION + BELOW
     width = WIDTH + 2 * MARGIN
     return (

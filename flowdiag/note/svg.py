@@ -13,11 +13,11 @@ from typing import Final
 from msgspec import Struct
 
 from flowdiag.durations import Span
-from flowdiag.note import wording_pictures
 from flowdiag.note.axis import time_ticks
-from flowdiag.note.figures import plain_rate
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 from flowdiag.text.escape import html
+from flowdiag.text.figures import RATE_UNIT, plain_rate
+from flowdiag.text.wording import pictures as words_of_pictures
 
 WIDTH: Final = 680.0
 NARROW: Final = 336.0  # for a phone, where the wide one would shrink to unreadable letters
@@ -118,7 +118,7 @@ class Frame(Struct, frozen=True):
 
     def rules(self, clock: Clock) -> str:
         """Grid lines with their rates on the left and round times below."""
-        parts = [text_element("Mbit/s", LEFT - 8, TOP - 14, text_anchor="end")]
+        parts = [text_element(RATE_UNIT, LEFT - 8, TOP - 14, text_anchor="end")]
         grid = _GRID_PARTS if self.plot == PLOT else 1
         for step in range(grid + 1):
             mbps = self.scale_mbps * step / grid
@@ -136,7 +136,7 @@ class Frame(Struct, frozen=True):
         return "".join(parts)
 
     def plan_label(self) -> str:
-        text = wording_pictures.plan(self.capacity_mbps, out_of_sight=self.scale is not None)
+        text = words_of_pictures.plan(self.capacity_mbps, out_of_sight=self.scale is not None)
         return text_element(text, self.right - 4, self.y(self.scale_mbps) - 5, "halo", text_anchor="end")
 
     def head_label(self, text: str, ms: float) -> str:

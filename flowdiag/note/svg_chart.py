@@ -9,7 +9,6 @@ from msgspec.structs import replace
 
 from flowdiag.diagnoser.signals.link_states import CARRYING, KEEPALIVES, SILENT, STATE_NAMES, UNKNOWN
 from flowdiag.durations import MINUTE_MS, Span
-from flowdiag.note import wording_pictures as wording
 from flowdiag.note.axis import highest_share
 from flowdiag.note.model import Chart
 from flowdiag.note.svg import (
@@ -26,7 +25,8 @@ from flowdiag.note.svg import (
     stairs,
 )
 from flowdiag.note.svg import text_element as label
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
+from flowdiag.text.wording import pictures as wording
 
 STRIP: Final = 16.0
 LEGEND_ROW: Final = 20.0
@@ -44,10 +44,10 @@ class Look(NamedTuple):
 LOOKS: Final = {
     wording.FULL: Look("full", "mark full"),
     wording.BUSY: Look("busy", "mark busy"),
-    STATE_NAMES[CARRYING]: Look("", "state carrying"),
-    STATE_NAMES[KEEPALIVES]: Look("dots", "state keepalives"),
-    STATE_NAMES[SILENT]: Look("", "state silent"),
-    STATE_NAMES[UNKNOWN]: Look("hatch", "state unknown"),
+    wording.STATES[STATE_NAMES[CARRYING]]: Look("", "state carrying"),
+    wording.STATES[STATE_NAMES[KEEPALIVES]]: Look("dots", "state keepalives"),
+    wording.STATES[STATE_NAMES[SILENT]]: Look("", "state silent"),
+    wording.STATES[STATE_NAMES[UNKNOWN]]: Look("hatch", "state unknown"),
     wording.NO_RECORDS: Look("hatch", "gap"),
 }
 
@@ -91,7 +91,7 @@ def _unnamed(frame: Frame, chart: Chart) -> list[str]:
     """Kinds of marks of which none is wide enough for its name."""
     spans: dict[str, list[Span]] = {wording.FULL: list(chart.full), wording.BUSY: list(chart.busy)}
     for state in chart.states:
-        spans.setdefault(state.state, []).append((state.start_ms, state.end_ms))
+        spans.setdefault(wording.STATES[state.state], []).append((state.start_ms, state.end_ms))
     spans[wording.NO_RECORDS] = list(chart.gaps)
     return [
         name
@@ -184,7 +184,8 @@ def _state(frame: Frame, chart: Chart, y: float) -> str:
     marks = [label(wording.STATE, LEFT - 8, y + 12, text_anchor="end")]
     marks.append(frame.strip((chart.start_ms, chart.end_ms), y, STRIP, class_="track"))
     marks += [
-        frame.labelled_strip((span.start_ms, span.end_ms), y, STRIP, span.state, **_look(frame, span.state))
+        frame.labelled_strip((span.start_ms, span.end_ms), y, STRIP, name, **_look(frame, name))
         for span in chart.states
+        for name in (wording.STATES[span.state],)
     ]
     return "".join(marks)

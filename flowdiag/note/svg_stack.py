@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from typing import Final
 
-from flowdiag.note import wording_pictures as wording
 from flowdiag.note.axis import highest_share, low_scale
-from flowdiag.note.charting import OTHERS
 from flowdiag.note.model import Stack
 from flowdiag.note.svg import LEFT, PLOT, TOP, WIDTH, Frame, element, path, pattern, stairs
 from flowdiag.note.svg import text_element as label
 from flowdiag.note.svg_chart import LEGEND_ROW, SWATCH, SWATCH_GAP, gaps, hatch
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
+from flowdiag.text.wording import pictures as wording
 
 # One pattern for each layer, so that they differ without colour too.
 _PATTERNS: Final = ("M0 0H8V8H0Z", "M0 8L8 0", "M0 0L8 8", "M0 4H8", "M4 0V8", "M0 4H8M4 0V8")
@@ -34,7 +33,7 @@ def stack_svg(stack: Stack, clock: Clock, key: str, width: float = WIDTH) -> str
         width=width, scale=low_scale(max(totals), chart.capacity_mbps),
     )  # fmt: skip
     areas, legend = [], []
-    kinds = [_OTHERS if layer.name == OTHERS else at for at, layer in enumerate(stack.layers)]
+    kinds = [_OTHERS if layer.name == wording.OTHERS else at for at, layer in enumerate(stack.layers)]
     for at, layer in enumerate(stack.layers):
         upper = stairs(frame, edges[at + 1], chart.start_ms, chart.step_ms)
         lower = stairs(frame, edges[at], chart.start_ms, chart.step_ms)

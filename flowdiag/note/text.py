@@ -11,9 +11,6 @@ from flowdiag.aggregator.figures import Ranked
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.durations import Span
 from flowdiag.note import comparison, figures
-from flowdiag.note import wording as wording
-from flowdiag.note import wording_brief as brief_words
-from flowdiag.note import wording_comparison as comparing
 from flowdiag.note.brief import Brief, shortened
 from flowdiag.note.layout import (
     PLAIN_WIDTH,
@@ -28,10 +25,13 @@ from flowdiag.note.layout import (
 )
 from flowdiag.note.model import Note
 from flowdiag.note.text_chart import chart_lines
-from flowdiag.note.wording_figures import LINK_COLUMNS
-from flowdiag.note.wording_pictures import TEXT_LEGEND
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 from flowdiag.text.escape import terminal
+from flowdiag.text.wording import brief as brief_words
+from flowdiag.text.wording import comparison as comparing
+from flowdiag.text.wording import note as wording
+from flowdiag.text.wording.figures import LINK_COLUMNS
+from flowdiag.text.wording.pictures import TEXT_LEGEND
 
 _SEVERITY_STYLES: Final = {"critical": "bold red", "warning": "bold yellow", "info": "bold blue"}
 _LABEL_WIDTH: Final = 14
@@ -92,9 +92,8 @@ def _brief_lines(short: Brief, width: int) -> Iterator[Line]:
 
 
 def _client_lines(note: Note, width: int) -> Iterator[Line]:
-    ticket = f" {note.ticket}" if note.ticket else ""
-    yield from paragraph(f"{wording.TITLE}{ticket}: {note.site}", width, style="bold")
-    yield from paragraph(wording.subtitle(note), width)
+    yield from paragraph(wording.title(note.ticket, note.site), width, style="bold")
+    yield from paragraph(wording.subtitle(note.window_ms, note.clock), width)
     yield from _part(wording.FOR_CLIENT, width)
     client = note.client
     for heading, sentences in (

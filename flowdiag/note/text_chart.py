@@ -8,11 +8,11 @@ from typing import Final
 from rich.cells import cell_len
 
 from flowdiag.durations import MINUTE_MS, Span
-from flowdiag.note import wording_pictures as wording
 from flowdiag.note.axis import highest_share, time_ticks
 from flowdiag.note.layout import Line, paragraph
 from flowdiag.note.model import Chart, Rates
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
+from flowdiag.text.wording import pictures as wording
 
 BLOCKS: Final = " ▁▂▃▄▅▆▇█"
 PLAN_LINE: Final = "▔"  # in the row under 100%, where no bar hides it

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from ipaddress import ip_address
-from typing import Final
 
 from msgspec.structs import replace
 
 from flowdiag.address_ranges import AddressRanges
 from flowdiag.addresses import to_bytes
+from flowdiag.aggregator.remark import said
 from flowdiag.aggregator.top_keys import Conversation
 from flowdiag.aggregator.top_ranking import Ranking, Top, TopRow
 from flowdiag.note.pseudonyms import Address, Pseudonyms
-
-HOW: Final = "Addresses inside the site are replaced by pseudonyms; the same key gives the same ones in every note and list."
+from flowdiag.text.wording.coverage import told
+from flowdiag.text.wording.top import PSEUDONYMS
 
 
 def with_pseudonyms(top: Top, names: Pseudonyms, inside: Sequence[str]) -> Top:
@@ -45,5 +45,10 @@ def with_pseudonyms(top: Top, names: Pseudonyms, inside: Sequence[str]) -> Top:
     def ranking(some: Ranking) -> Ranking:
         return replace(some, rows=tuple(hidden(row) for row in some.rows))
 
-    notes = tuple(names.replaced(note, is_inside) for note in top.notes)
-    return replace(top, whole=ranking(top.whole), steps=tuple(map(ranking, top.steps)), notes=(*notes, HOW))
+    remarks = tuple(said(names.replaced(note, is_inside)) for note in told(top.remarks))
+    return replace(
+        top,
+        whole=ranking(top.whole),
+        steps=tuple(map(ranking, top.steps)),
+        remarks=(*remarks, said(PSEUDONYMS)),
+    )

@@ -20,13 +20,13 @@ from typing import Final, Literal
 
 from msgspec import Struct, field
 
-from flowdiag.review import words
 from flowdiag.review.backup_figures import BackupFigures
 from flowdiag.review.link_figures import LinkFigures
 from flowdiag.review.partial import SitePartial
 from flowdiag.review.plans import need, smallest_plan
-from flowdiag.review.words import Reason
 from flowdiag.site.profile import Profile
+from flowdiag.text.wording import review as words
+from flowdiag.text.wording.review import Reason
 
 Advice = Literal["upgrade", "tune-first", "watch", "fine", "not-enough-data"]
 # In order of ranking.

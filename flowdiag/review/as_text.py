@@ -15,10 +15,11 @@ from rich.text import Text
 from flowdiag.review.advice import ADVICE
 from flowdiag.review.portfolio_review import PortfolioReview
 from flowdiag.review.site_review import ReviewedSite
-from flowdiag.review.words import ADVICE_WORDS, WAYS, change, in_short, per_cent, span
 from flowdiag.text.escape import terminal
-from flowdiag.text.figures import bare_rate, count
+from flowdiag.text.figures import bare_rate
 from flowdiag.text.table_figures import printed
+from flowdiag.text.wording import review_pages as wording
+from flowdiag.text.wording.review import ADVICE_WORDS, WAYS, change, in_short, per_cent
 
 MOST_WIDTH: Final = 20  # of a site's longest word: up to this the other columns give way
 
@@ -31,27 +32,26 @@ def render(review: PortfolioReview, *, limit: int, on_terminal: bool) -> str:
 
 
 def summary(review: PortfolioReview) -> str:
-    """How many sites got which advice."""
+    """How many sites there are, and how many got which advice."""
     counts = Counter(site.judgement.advice for site in review.sites)
-    return ", ".join(f"{counts[advice]} {ADVICE_WORDS[advice]}" for advice in ADVICE if counts[advice])
+    return wording.summary(len(review.sites), [(code, counts[code]) for code in ADVICE if counts[code]])
 
 
 def _sections(review: PortfolioReview, limit: int) -> Iterator[RenderableType]:
     shown = review.sites[:limit]
-    yield Text(f"Account review, {review.period.words}")
-    yield Text(f"{count(len(review.sites), 'site')}: {summary(review)}")
+    yield Text(wording.of_period(wording.TITLE, review.period.words))
+    yield Text(summary(review))
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     table.add_column("", justify="right")
     words = (word for site in shown for word in terminal(site.site).split())
     table.add_column(
-        "site", overflow="fold", ratio=1, min_width=min(MOST_WIDTH, max(map(len, words), default=0))
+        wording.SITE, overflow="fold", ratio=1, min_width=min(MOST_WIDTH, max(map(len, words), default=0))
     )
-    table.add_column("advice")
-    table.add_column("tightest", overflow="fold")
-    table.add_column("95th", justify="right")
-    table.add_column("of plan", justify="right")
-    table.add_column("busy", justify="right")
-    table.add_column("a month", justify="right")
+    advice, tightest, *names = wording.COLUMNS
+    table.add_column(advice)
+    table.add_column(tightest, overflow="fold")
+    for name in names:
+        table.add_column(name, justify="right")
     for rank, site in enumerate(shown, 1):
         figures, trend = site.tightest, site.tightest.trend
         table.add_row(
@@ -70,14 +70,14 @@ def _sections(review: PortfolioReview, limit: int) -> Iterator[RenderableType]:
         for reason in _reasons(site):
             yield Padding(Text(terminal(reason)), (0, 0, 0, 3))
     if len(shown) < len(review.sites):
-        yield Text(f"{len(review.sites) - len(shown)} more: -n 0 shows all")
+        yield Text(wording.more(len(review.sites) - len(shown)))
     problems = sum(len(site.problems) for site in review.sites)
     if problems:
-        yield Text(f"{count(problems, 'file')} of the store could not be used; JSON names them")
+        yield Text(wording.unusable(problems))
 
 
 def _reasons(site: ReviewedSite) -> Iterator[str]:
     yield from (reason.text for reason in site.judgement.reasons)
     months = site.tightest.months
     if site.judgement.advice == "fine" and months is not None and months.expected:
-        yield f"busy in {months.expected:.0f} months ({span(months)}) if its trend goes on"
+        yield wording.if_it_goes_on(months)

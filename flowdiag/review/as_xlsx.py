@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 from flowdiag.review.as_json import rounded
 from flowdiag.review.portfolio_review import PortfolioReview
 from flowdiag.text.escape import csv_cell
+from flowdiag.text.wording import review_pages as wording
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,15 +34,16 @@ def render(review: PortfolioReview) -> bytes:
     file = io.BytesIO()
     options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
     with xlsxwriter.Workbook(file, options) as book:
-        book.set_properties({"title": "Account review", "created": _CREATED})
+        book.set_properties({"title": wording.TITLE, "created": _CREATED})
         formats = {
             "head": book.add_format({"bold": True, "text_wrap": True, "valign": "top"}),
             "share": book.add_format({"num_format": "0%"}),
             "figure": book.add_format({"num_format": "0.0#"}),
             "wrap": book.add_format({"text_wrap": True, "valign": "top"}),
         }
-        _sheet(book, "Sites", site_frame(review), formats)
-        _sheet(book, "Links", link_frame(review), formats)
+        sites, links = wording.SHEETS
+        _sheet(book, sites, site_frame(review), formats)
+        _sheet(book, links, link_frame(review), formats)
     return file.getvalue()
 
 

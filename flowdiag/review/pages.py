@@ -14,14 +14,15 @@ from typing import TYPE_CHECKING, Any, Final
 
 from flowdiag.note.html import page_style, policy
 from flowdiag.note.svg import NARROW, WIDTH
-from flowdiag.review import words
 from flowdiag.review.as_text import summary
 from flowdiag.review.link_figures import LinkFigures
 from flowdiag.review.pictures import trend_svg, week_table
 from flowdiag.review.portfolio_review import PortfolioReview
 from flowdiag.review.site_review import ReviewedSite
 from flowdiag.text.escape import terminal
-from flowdiag.text.figures import count, plan_rate, rate
+from flowdiag.text.figures import plan_rate, rate
+from flowdiag.text.wording import review as words
+from flowdiag.text.wording import review_pages as wording
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -79,7 +80,15 @@ def _site(site: ReviewedSite) -> dict[str, Any]:
             (
                 _title(figures),
                 [
-                    Markup(trend_svg(figures, figures.trend, site.busy, _title(figures), width))
+                    Markup(
+                        trend_svg(
+                            figures,
+                            figures.trend,
+                            site.busy,
+                            _title(figures),
+                            width,
+                        )
+                    )
                     for width in WIDTHS
                 ],
                 figures,
@@ -94,18 +103,18 @@ def _site(site: ReviewedSite) -> dict[str, Any]:
 def _figures(links: Sequence[LinkFigures]) -> list[tuple[str, list[str]]]:
     """Each figure's name and its values, one a link and direction."""
     return [
-        ("Plan", [plan_rate(link.capacity_mbps) for link in links]),
-        ("Average", [rate(link.mean_mbps) for link in links]),
-        ("Busy times", [rate(link.p95_mbps) for link in links]),
-        ("Part of plan", [words.per_cent(link.share) for link in links]),
-        ("Busiest hour of the day", [words.clock_hour(link.busy_hour) for link in links]),
-        ("Busy for", [words.hours(link.busy_hours) for link in links]),
-        ("Full for", [words.hours(link.full_hours) for link in links]),
+        (wording.PLAN, [plan_rate(link.capacity_mbps) for link in links]),
+        (wording.AVERAGE, [rate(link.mean_mbps) for link in links]),
+        (wording.BUSY_TIMES, [rate(link.p95_mbps) for link in links]),
+        (wording.PART_OF_PLAN, [words.per_cent(link.share) for link in links]),
+        (wording.BUSIEST_HOUR, [words.clock_hour(link.busy_hour) for link in links]),
+        (wording.BUSY_FOR, [words.hours(link.busy_hours) for link in links]),
+        (wording.FULL_FOR, [words.hours(link.full_hours) for link in links]),
     ]
 
 
 def _title(figures: LinkFigures) -> str:
-    return f"{words.WAYS[figures.direction].capitalize()} of {figures.name}"
+    return wording.line(figures.name, figures.direction)
 
 
 def _sentences(site: ReviewedSite) -> list[str]:
@@ -125,8 +134,8 @@ def _rendered(template: str, **content: Any) -> str:
             style=Markup(style),
             policy=policy(style),
             words=words,
+            wording=wording,
             rate=rate,
-            count=count,
         )
     )
 

@@ -15,9 +15,9 @@ from flowdiag.durations import DAY_MS
 from flowdiag.errors import StoreError, UsageError
 from flowdiag.review.flow_days import day_date
 from flowdiag.review.partial import SLOT_MS
-from flowdiag.site.clock import MONTHS
 from flowdiag.site.time_words import Recurring, read_time
 from flowdiag.site.window import dated, needs_a_date, resolve_window
+from flowdiag.text.wording import review_pages as wording
 
 USUAL_DAYS: Final = 31
 # A site's slots of two years fill some tens of MB.
@@ -45,13 +45,11 @@ class Period(Struct, frozen=True):
         """1 March to 1 April 2026, both days included; with times where it does not begin and end at midnight."""
         begin, end = _midnight(self.begin), _midnight(self.end)
         if begin is None or end is None:
-            return f"{self.begin.replace('T', ' ')} to {self.end.replace('T', ' ')}"
+            return wording.times(self.begin.replace("T", " "), self.end.replace("T", " "))
         last = end - timedelta(days=1)
         if begin == last:
-            return _date(last)
-        month = f" {MONTHS[begin.month - 1]}" if (begin.year, begin.month) != (last.year, last.month) else ""
-        year = f" {begin.year}" if begin.year != last.year else ""
-        return f"{begin.day}{month}{year} to {_date(last)}"
+            return wording.date(*_ymd(last))
+        return wording.days(_ymd(begin), _ymd(last))
 
 
 def _midnight(text: str) -> datetime | None:
@@ -63,8 +61,8 @@ def _midnight(text: str) -> datetime | None:
     return found if found.tzinfo is None and found.time() == time() else None
 
 
-def _date(day: datetime) -> str:
-    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
+def _ymd(day: datetime) -> tuple[int, int, int]:
+    return day.year, day.month, day.day
 
 
 def month_period(text: str) -> Period:

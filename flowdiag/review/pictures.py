@@ -5,13 +5,13 @@ from __future__ import annotations
 from datetime import date, timedelta
 from typing import Final, NamedTuple
 
-from flowdiag.note.figures import plain_rate
 from flowdiag.note.svg import element, number, text_element
 from flowdiag.review.flow_days import day_date
 from flowdiag.review.link_figures import LinkFigures
 from flowdiag.review.trend import DAYS_A_MONTH, Trend
-from flowdiag.review.words import change
-from flowdiag.site.clock import DAYS, MONTHS
+from flowdiag.text.clock import SHORT_DAYS, SHORT_MONTHS
+from flowdiag.text.figures import RATE_UNIT, plain_rate
+from flowdiag.text.wording import review_pages as wording
 
 HEIGHT: Final = 240.0
 LEFT, RIGHT, TOP, BOTTOM = 64.0, 14.0, 16.0, 30.0
@@ -32,9 +32,9 @@ class Cell(NamedTuple):
 def week_table(figures: LinkFigures, busy: float, full: float) -> list[tuple[str, list[Cell]]]:
     """One row a weekday, with a cell for each hour."""
     table = []
-    for weekday, name in enumerate(DAYS):
+    for weekday, name in enumerate(SHORT_DAYS):
         shares = figures.week[24 * weekday : 24 * weekday + 24]
-        table.append((name[:3], [_cell(share, busy, full) for share in shares]))
+        table.append((name, [_cell(share, busy, full) for share in shares]))
     return table
 
 
@@ -71,8 +71,8 @@ def trend_svg(figures: LinkFigures, trend: Trend, busy: float, title: str, width
     limit = busy * figures.capacity_mbps
     parts = [_band(frame, trend), *_rules(frame, figures.capacity_mbps)]
     for mbps, kind, label in (
-        (figures.capacity_mbps, "plan", f"plan {plain_rate(figures.capacity_mbps)} Mbit/s"),
-        (limit, "threshold", f"busy from {plain_rate(limit)}"),
+        (figures.capacity_mbps, "plan", wording.plan(plain_rate(figures.capacity_mbps))),
+        (limit, "threshold", wording.busy_from(plain_rate(limit))),
     ):
         y = frame.y(mbps)
         parts.append(element("line", x1=LEFT, y1=y, x2=frame.right, y2=y, class_=kind))
@@ -82,10 +82,7 @@ def trend_svg(figures: LinkFigures, trend: Trend, busy: float, title: str, width
         for day, mbps in zip(trend.days, trend.points, strict=True)
     ]
     parts.append(_line(frame, trend, trend.slope, "trend"))
-    described = (
-        f"{title}: {len(trend.days)} days; the trend is {change(trend.percent(trend.slope))} a month, between "
-        f"{change(trend.percent(trend.low))} and {change(trend.percent(trend.high))} with 95% confidence."
-    )
+    described = wording.trend_description(title, len(trend.days), trend)
     return element(
         "svg", element("title", _escaped(title)), element("desc", _escaped(described)), *parts,
         viewBox=f"0 0 {number(width)} {number(HEIGHT)}", class_="picture", role="img", aria_label=title,
@@ -120,7 +117,7 @@ def _band(frame: _Frame, trend: Trend) -> str:
 
 def _rules(frame: _Frame, capacity: float) -> list[str]:
     """Grid lines with their rates on the left, and months below."""
-    parts = [text_element("Mbit/s", LEFT - 8, TOP - 4, text_anchor="end")]
+    parts = [text_element(RATE_UNIT, LEFT - 8, TOP - 4, text_anchor="end")]
     for step in range(_TICKS + 1):
         y = frame.y(capacity * step / _TICKS)
         kind = "axis" if step == 0 else "grid"
@@ -133,7 +130,7 @@ def _rules(frame: _Frame, capacity: float) -> list[str]:
         x = frame.x((first - date(1970, 1, 1)).days)
         parts.append(element("line", x1=x, y1=HEIGHT - BOTTOM, x2=x, y2=HEIGHT - BOTTOM + 5, class_="axis"))
         anchor = "end" if x > frame.right - 30 else "middle"
-        parts.append(text_element(MONTHS[first.month - 1][:3], x, HEIGHT - 8, text_anchor=anchor))
+        parts.append(text_element(SHORT_MONTHS[first.month - 1], x, HEIGHT - 8, text_anchor=anchor))
     return parts
 
 

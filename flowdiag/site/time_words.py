@@ -14,8 +14,12 @@ from typing import Final
 from msgspec import Struct
 
 from flowdiag.errors import UsageError
-from flowdiag.site.clock import DAYS, MONTHS
 
+DAYS: Final = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+MONTHS: Final = (
+    *("january", "february", "march", "april", "may", "june", "july"),
+    *("august", "september", "october", "november", "december"),
+)
 FORMS: Final = (
     '"14:00", "2pm", "yesterday 14:00", "tuesday 2pm", "2 March 14:00", "last hour", "-2h", "2026-03-02T14:00" or '
     '"2026-03-02T14:00+13:00"'
@@ -26,8 +30,8 @@ LEAP_YEAR: Final = 2000  # one that has every day
 _DAY: Final = timedelta(days=1)
 
 _TIME: Final = r"(?P<hours>\d{1,2})(?:[:.](?P<minutes>\d\d)(?::(?P<seconds>\d\d))?)?\s*(?P<half>[ap]\.?m\.?)?"
-_WEEKDAY: Final = "|".join(f"{day[:3]}(?:{day[3:]})?" for day in map(str.lower, DAYS))
-_MONTH: Final = "|".join(f"{month[:3]}(?:{month[3:]})?" for month in map(str.lower, MONTHS))
+_WEEKDAY: Final = "|".join(f"{day[:3]}(?:{day[3:]})?" for day in DAYS)
+_MONTH: Final = "|".join(f"{month[:3]}(?:{month[3:]})?" for month in MONTHS)
 # As notes write it: Tue 3 Mar, Tuesday 3 March 2026.
 _CALENDAR: Final = (
     rf"(?:(?:{_WEEKDAY}),?\s+)?(?P<day>\d{{1,2}})\s+(?P<month>{_MONTH})(?:\s+(?P<year>\d{{4}}))?"
@@ -131,13 +135,13 @@ def _spoken(words: str) -> When | None:
 def _of_day(match: re.Match[str], clock: timedelta) -> OnDay | Recurring:
     if match["near"]:
         return OnDay(clock, days=int(match["near"] == "yesterday"))
-    weekday = next(number for number, day in enumerate(DAYS) if day.lower().startswith(match["weekday"][:3]))
+    weekday = next(number for number, day in enumerate(DAYS) if day.startswith(match["weekday"][:3]))
     return OnDay(clock, weekday=weekday) if match["last"] else Recurring(clock, weekday)
 
 
 def _of_calendar(match: re.Match[str], clock: timedelta) -> datetime | OnDate | None:
     """None for a day that no month, or not that year's, has."""
-    month = next(n for n, name in enumerate(MONTHS, 1) if name.lower().startswith(match["month"][:3]))
+    month = next(n for n, name in enumerate(MONTHS, 1) if name.startswith(match["month"][:3]))
     try:
         day = date(int(match["year"] or LEAP_YEAR), month, int(match["day"]))
     except ValueError:

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 from flowdiag.durations import MINUTE_MS
 from flowdiag.errors import UsageError
-from flowdiag.site.clock import Clock
+from flowdiag.site.clock import LocalTime
 from flowdiag.site.time_words import FORMS, Back, OnDate, OnDay, Recurring, When, read_time
 
 FIRST_YEAR, LAST_YEAR = 1971, 2105  # what export times can mean: 32-bit seconds since 1970 (RFC 7011 3.1)
@@ -48,7 +48,7 @@ def resolve_window(
     begin_ms, end_ms = _Placing(timezone, first_ms, last_ms).window(window_from, window_to)
     if begin_ms is not None and end_ms is not None:
         if end_ms <= begin_ms:
-            clock = Clock(timezone)
+            clock = LocalTime(timezone)
             begin, end = (clock.local(ms).isoformat(timespec="minutes") for ms in (begin_ms, end_ms))
             raise UsageError(f"the window begins at {begin} and ends at {end}", expected="--to after --from")
         return begin_ms, end_ms
@@ -71,7 +71,7 @@ def dated(
     """The same ends of a window as ISO 8601 with the site's offset, which mean the same wherever they are read again;
     None stays. Arguments and errors as for resolve_window()."""
     ends = _Placing(timezone, first_ms, last_ms).window(window_from, window_to)
-    begin, end = (None if ms is None else Clock(timezone).local(ms).isoformat() for ms in ends)
+    begin, end = (None if ms is None else LocalTime(timezone).local(ms).isoformat() for ms in ends)
     return begin, end
 
 
@@ -104,14 +104,13 @@ def compared_window(
     """
     placing = _Placing(timezone, first_ms, last_ms, (COMPARE, COMPARE))
     begin_ms, end_ms = placing.beside(*read_compared(text), asked_ms)
-    clock = Clock(timezone)
+    clock = LocalTime(timezone)
+    begin, end = (clock.local(ms).isoformat(timespec="minutes") for ms in (begin_ms, end_ms))
     if end_ms <= begin_ms:
-        begin, end = (clock.local(ms).isoformat(timespec="minutes") for ms in (begin_ms, end_ms))
         raise UsageError(f"{COMPARE}: the window begins at {begin} and ends at {end}", expected="a later end")
     if begin_ms < asked_ms[1] and asked_ms[0] < end_ms:
-        told = clock.full_span(begin_ms, end_ms)
         raise UsageError(
-            f"{COMPARE}: {told} overlaps the time asked about",
+            f"{COMPARE}: {begin} to {end} overlaps the time asked about",
             expected="another time",
             advice="--from and --to name the time asked about",
         )
@@ -129,7 +128,7 @@ class _Placing:
         options: tuple[str, str] = ("--from", "--to"),
     ) -> None:
         self._zone = ZoneInfo(timezone)
-        self._clock = Clock(timezone)
+        self._clock = LocalTime(timezone)
         self._first_ms = first_ms
         self._last_ms = last_ms
         self._from, self._to = options

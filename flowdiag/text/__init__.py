@@ -1,3 +1,13 @@
-"""Where a figure becomes words, and where text from the network becomes harmless."""
+"""Where figures become words, and where text from the network becomes harmless."""
 
-__all__ = ["csv_table", "escape", "figures", "table_figures"]
+__all__ = [
+    "action",
+    "asked",
+    "clock",
+    "csv_table",
+    "escape",
+    "figures",
+    "sentences",
+    "table_figures",
+    "wording",
+]

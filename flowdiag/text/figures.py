@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Final
+
+RATE_UNIT: Final = "Mbit/s"
+
 
 def percent(share: float) -> str:
     """Whole per cent; under one, "under 1%"; never "100%" for less than all."""
@@ -51,6 +55,11 @@ def bare_rate(mbps: float | None, under: str = "under ") -> str:
 def plan_rate(mbps: float) -> str:
     """A rate of a plan, as plans are written: 20 Mbit/s, 17.5 Mbit/s."""
     return f"{mbps:,.0f} Mbit/s" if mbps >= 999.5 else f"{mbps:.4g} Mbit/s"
+
+
+def plain_rate(mbps: float) -> str:
+    """Mbit/s of a plan without its unit, as plans are written: 100, 17.5, 0.5."""
+    return plan_rate(mbps).removesuffix(" Mbit/s")
 
 
 def count(number: int, noun: str, plural: str | None = None) -> str:

@@ -16,6 +16,7 @@ from flowdiag.aggregator.usage import Usage
 from flowdiag.collector.report import ExportReport
 from flowdiag.flows import FLOW_SCHEMA
 from flowdiag.site.profile import Framing, Link, Profile, Site
+from flowdiag.text.wording.coverage import told
 
 START = 1_772_000_040_000  # a whole minute: 29,533,334 minutes since 1970
 SECOND = 1_000
@@ -120,8 +121,8 @@ def octets_by_direction(flows: SiteFlows, link: int = 0) -> tuple[float, float]:
 
 def note_with(coverage: Coverage, words: str) -> str:
     """The one note that holds some words."""
-    found = [note for note in coverage.notes if words in note]
-    assert len(found) == 1, coverage.notes
+    found = [note for note in told(coverage.remarks) if words in note]
+    assert len(found) == 1, told(coverage.remarks)
     return found[0]
 
 

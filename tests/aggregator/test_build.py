@@ -9,6 +9,7 @@ from flowdiag.aggregator.build import HEARD_BEYOND_MS, build_case_data, build_us
 from flowdiag.aggregator.spread import WindowGrid
 from flowdiag.collector.report import ExportReport
 from flowdiag.site.profile import Link
+from flowdiag.text.wording.coverage import told
 from tests.aggregator.tables import MINUTE, START, Row, build, down, int_array, site, two_links, up
 
 DAY_S = 86_400
@@ -88,7 +89,7 @@ def test_many_days_in_a_row_are_no_strays() -> None:
     rows = [up(start=day * DAY_S, end=day * DAY_S + 1, src_port=day + 1) for day in range(20)]
     flows, usage, coverage = build(rows)
     assert (len(flows), usage.windows) == (20, 19 * 1440 + 1)
-    assert not any("days away" in note for note in coverage.notes)
+    assert not any("days away" in note for note in told(coverage.remarks))
     assert np.count_nonzero(usage.ip_octets[0, 1]) == 20
 
 

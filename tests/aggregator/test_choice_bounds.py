@@ -25,6 +25,7 @@ from flowdiag.aggregator.partials import (
     _summed_by_number,
     nothing,
 )
+from flowdiag.aggregator.remark import remark
 from flowdiag.aggregator.resolution import USUAL_S, _between, _candidates, estimate_resolution
 from flowdiag.aggregator.services import Ends, opened_by_src
 from flowdiag.aggregator.time_outliers import (
@@ -35,9 +36,10 @@ from flowdiag.aggregator.time_outliers import (
     without_time_outliers,
 )
 from flowdiag.aggregator.top_passes import Seen
-from flowdiag.aggregator.translation import _listed
+from flowdiag.aggregator.translation import _first
 from flowdiag.collector.report import LossEvent
 from flowdiag.site.profile import Link
+from flowdiag.text.wording.coverage import told
 from tests.aggregator.tables import LTE, WAN, build, int_array, site, up
 from tests.aggregator.test_table_bounds import records
 from tests.aggregator.test_translation_bounds import hosts
@@ -267,7 +269,8 @@ def test_a_conversation_named_by_its_port_is_not_compared_once_more() -> None:
     [("a", "a"), ("abc", "a, b, c"), ("abcd", "a, b, c and 1 more"), ("abcdef", "a, b, c and 3 more")],
 )
 def test_three_addresses_are_named(addresses: str, said: str) -> None:
-    assert _listed(addresses) == said
+    (note,) = told([remark("translated", records=2, **_first(tuple(addresses)))])
+    assert f" show its own ({said}); " in note
 
 
 # Partials -----------------------------------------------------------------------------------------------------------

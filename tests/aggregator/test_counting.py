@@ -10,6 +10,7 @@ from flowdiag.addresses import to_bytes
 from flowdiag.aggregator.site_flows import DOWN, NO_LINK, UP
 from flowdiag.collector.report import ExportReport, SessionReport
 from flowdiag.site.profile import Link
+from flowdiag.text.wording.coverage import told
 from tests.aggregator.tables import (
     HOST,
     LAN,
@@ -208,9 +209,9 @@ def test_several_exporters_of_which_none_is_named_as_the_sites_are_told() -> Non
     named = site()
     named.site.exporters.extend(["192.0.2.10", "192.0.2.11"])
     assert "Records of 2 exporters count" in note_with(build(rows, report=report)[2], "site.exporters")
-    assert not any("site.exporters" in note for note in build(rows, named, report)[2].notes)
+    assert not any("site.exporters" in note for note in told(build(rows, named, report)[2].remarks))
     one = ExportReport(sessions=report.sessions[:1])
-    assert not any("site.exporters" in note for note in build(rows[:1], report=one)[2].notes)
+    assert not any("site.exporters" in note for note in told(build(rows[:1], report=one)[2].remarks))
 
 
 def test_a_download_is_behind_the_queue_where_records_say_that_they_were_metered_where_it_came_in() -> None:

@@ -13,6 +13,7 @@ from flowdiag.aggregator.coverage_notes import heard_minutes
 from flowdiag.collector.clocks import Clocks
 from flowdiag.collector.report import ExportReport, InterfaceReport, LossEvent, Problem, SessionReport
 from flowdiag.site.profile import Link, Profile, Site
+from flowdiag.text.wording.coverage import told
 from tests.aggregator.tables import (
     EXPORTER,
     LAN,
@@ -55,7 +56,7 @@ def of(*exporters: str) -> Profile:
 
 
 def none_has(coverage: Coverage, words: str) -> bool:
-    return not any(words in note for note in coverage.notes)
+    return not any(words in note for note in told(coverage.remarks))
 
 
 def test_counts_are_those_of_the_sites_exporters_and_of_sessions_without_an_address() -> None:
@@ -278,23 +279,23 @@ def test_names_of_interfaces_are_those_of_the_sites_exporters() -> None:
 def test_records_without_times_or_of_no_ip_are_counted() -> None:
     bare: dict[str, Any] = {"src_address": None, "dst_address": None, "octets": 0}
     rows = [up(), up(start=None, end=None), up(**bare)]
-    assert "1 record without usable times was left out." in covered(rows).notes
-    assert "1 record is not of IP and counts on no link." in covered(rows).notes
+    assert "1 record without usable times was left out." in told(covered(rows).remarks)
+    assert "1 record is not of IP and counts on no link." in told(covered(rows).remarks)
     rows += [up(start=None, end=None), down(**bare)]
-    assert "2 records without usable times were left out." in covered(rows).notes
-    assert "2 records are not of IP and count on no link." in covered(rows).notes
+    assert "2 records without usable times were left out." in told(covered(rows).remarks)
+    assert "2 records are not of IP and count on no link." in told(covered(rows).remarks)
 
 
 def test_three_problems_are_told_and_the_others_counted() -> None:
     problems = [Problem("a.pcap", 0, "cut off"), Problem("", None, "damaged", 2), Problem("b", 1, "odd", 3)]
     coverage = covered(problems=problems)
-    assert {"a.pcap: cut off.", "damaged (2 times).", "b: odd (3 times)."} <= {*coverage.notes}
+    assert {"a.pcap: cut off.", "damaged (2 times).", "b: odd (3 times)."} <= {*told(coverage.remarks)}
     assert none_has(coverage, "more kinds")
     more = covered(problems=[*problems, Problem("c", 0, "fourth"), Problem("d", 0, "fifth")])
-    assert "2 more kinds of problems; flowdiag inspect lists them." in more.notes
+    assert "2 more kinds of problems; flowdiag inspect lists them." in told(more.remarks)
     assert none_has(more, "fourth")
 
 
 def test_what_readers_and_decoder_remark_ends_with_one_full_stop() -> None:
-    notes = covered(notes=["said so.", "said without"]).notes
+    notes = told(covered(notes=["said so.", "said without"]).remarks)
     assert notes[-2:] == ("said so.", "said without.")

@@ -14,7 +14,7 @@ MINUTE = 60_000
 EXPORT = Coverage(
     records=100, first_ms=0, last_ms=600_000, heard=np.ones(10, np.bool_), losses=(), lost_records=0, lost_messages=0,
     lost_is_estimate=False, undecoded_records=0, sampling=1.0, resolution_s=10, resolution_known=True,
-    links_apart=True, interface_names={}, notes=(),
+    links_apart=True, interface_names={}, remarks=(),
 )  # fmt: skip
 
 

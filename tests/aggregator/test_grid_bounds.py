@@ -33,6 +33,7 @@ from flowdiag.aggregator.usage_report import (
     usage_report,
 )
 from flowdiag.errors import UsageError
+from flowdiag.text.wording.coverage import told
 from tests.aggregator.tables import MINUTE, START, build, int_array, site, up
 
 
@@ -181,15 +182,17 @@ def test_a_report_has_fewer_windows_than_the_most(
 
 
 @pytest.mark.parametrize(
-    ("begin", "end", "told"), [(10, 20, False), (0, 10, True), (20, 30, True), (19, 20, False)]
+    ("begin", "end", "is_said"), [(10, 20, False), (0, 10, True), (20, 30, True), (19, 20, False)]
 )
-def test_a_span_that_no_flow_touches_is_said_to_be_one(begin: int, end: int, told: bool) -> None:
+def test_a_span_that_no_flow_touches_is_said_to_be_one(begin: int, end: int, is_said: bool) -> None:
     flows, minutes, coverage = build([up(start=10, end=20)])
     window = (START + 1000 * begin, START + 1000 * end)
-    notes = usage_report(site(), flows, minutes, coverage, window, MINUTE).notes
-    assert any("No flow lies in this time" in note for note in notes) == told
+    notes = told(usage_report(site(), flows, minutes, coverage, window, MINUTE).remarks)
+    assert any("No flow lies in this time" in note for note in notes) == is_said
     moment, minutes, coverage = build([up(start=10, end=10)])
-    notes = usage_report(site(), moment, minutes, coverage, (START + 10_000, START + 10_001), MINUTE).notes
+    notes = told(
+        usage_report(site(), moment, minutes, coverage, (START + 10_000, START + 10_001), MINUTE).remarks
+    )
     assert not any("No flow lies in this time" in note for note in notes)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from flowdiag.text.wording.coverage import told
 from tests.aggregator.tables import EXPORTER, START, Row, build, down, site, up
 
 OTHER = "192.0.2.11"
@@ -68,5 +69,7 @@ def test_records_without_addresses_and_octets_or_without_times_are_left_out() ->
     ]
     flows, _, coverage = build(rows)
     assert flows.octets.tolist() == [1000]
-    assert any(note.startswith("1 record ") and "time" in note for note in coverage.notes), coverage.notes
-    assert any(note.startswith("2 records ") for note in coverage.notes), coverage.notes
+    assert any(note.startswith("1 record ") and "time" in note for note in told(coverage.remarks)), told(
+        coverage.remarks
+    )
+    assert any(note.startswith("2 records ") for note in told(coverage.remarks)), told(coverage.remarks)

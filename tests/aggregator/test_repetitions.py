@@ -15,6 +15,7 @@ from flowdiag.aggregator.duplicates import ALWAYS_LOOKED_AT, without_duplicates
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.collector.report import ExportReport
 from flowdiag.flows import MESSAGES_KEY
+from flowdiag.text.wording import coverage as wording
 from tests.aggregator.tables import (
     EXPORTER,
     HOST,
@@ -161,7 +162,7 @@ def test_two_exporters_of_different_packets_both_count() -> None:
     rows += [row for port in range(20, 60) for row in conversation(SECOND_EXPORTER, [300, 350, 400], port)]
     flows, _, coverage = build(rows)
     assert octets_by_direction(flows) == (0, 39 * 12_000 + 40 * 10_000)
-    assert not any("same packets" in note for note in coverage.notes)
+    assert not any("same packets" in note for note in wording.told(coverage.remarks))
 
 
 def test_a_start_that_is_repeated_in_later_pieces_is_put_in_order() -> None:
@@ -203,7 +204,7 @@ PACKET: dict[str, object] = {"start": 0.0, "end": 0.0, "octets": 200, "packets":
 def test_equal_records_of_one_message_are_packets_of_their_own(count: int) -> None:
     flows, coverage = told([[up(**PACKET)] * count])
     assert octets_by_direction(flows) == (0, 200 * count)
-    assert not any("repeat others" in note for note in coverage.notes)
+    assert not any("repeat others" in note for note in wording.told(coverage.remarks))
 
 
 def test_so_are_they_with_other_records_between_them() -> None:
@@ -226,7 +227,9 @@ def test_equal_records_of_another_message_domain_or_interface_are_copies() -> No
     ):
         flows, coverage = told(copy)
         assert octets_by_direction(flows) == (0, 3 * 200 + 64)
-        assert any("3 records " in note and "did not count" in note for note in coverage.notes)
+        assert any(
+            "3 records " in note and "did not count" in note for note in wording.told(coverage.remarks)
+        )
 
 
 def test_the_copy_with_more_packets_counts_whichever_came_first() -> None:
@@ -271,7 +274,7 @@ def test_where_all_flows_come_in_pairs_in_one_message_all_is_metered_twice() -> 
     ]
     flows, coverage = told([pairs])
     assert octets_by_direction(flows) == (0, sum(3000 + port for port in range(1, 11)))
-    assert any("10 records " in note and "did not count" in note for note in coverage.notes)
+    assert any("10 records " in note and "did not count" in note for note in wording.told(coverage.remarks))
 
 
 def test_one_equal_pair_among_many_flows_is_not_that() -> None:

@@ -7,7 +7,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from flowdiag.aggregator.report_windows import Asked, no_flow_note, report_windows
+from flowdiag.aggregator.report_windows import Asked, report_windows, without_flows
+from flowdiag.text.wording.coverage import told
 
 AUCKLAND, KOLKATA, UTC = (ZoneInfo(name) for name in ("Pacific/Auckland", "Asia/Kolkata", "UTC"))
 HOUR = 3_600_000
@@ -67,10 +68,10 @@ def test_there_is_one_window_at_least(step: int) -> None:
 
 def test_a_span_without_flows_says_what_there_is() -> None:
     first, last = ms("2026-03-03T12:00:00+00:00"), ms("2026-03-03T13:00:00.500+00:00")
-    assert no_flow_note(first, last, UTC) == (
-        "No flow lies in this time; the export covers 2026-03-03T12:00:00+00:00 to 2026-03-03T13:00:00+00:00."
+    assert told([without_flows(first, last, UTC)]) == (
+        "No flow lies in this time; the export covers 2026-03-03T12:00:00+00:00 to 2026-03-03T13:00:00+00:00.",
     )
-    assert no_flow_note(None, None, UTC) == "The export has no flows that can be used."
+    assert told([without_flows(None, None, UTC)]) == ("The export has no flows that can be used.",)
 
 
 def test_days_begin_at_the_midnight_of_their_own_date() -> None:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from flowdiag.aggregator.time_outliers import MAX_DAYS, Span, days_kept, without_time_outliers
+from flowdiag.text.wording.coverage import told
 from tests.aggregator.tables import START, build, int_array, up
 
 DAY_S = 86_400
@@ -48,7 +49,9 @@ def test_one_flow_a_week_away_is_kept_and_one_further_away_is_left_out(days: int
     rows = [up(src_port=port, start=port, end=port + 1) for port in range(1, 201)]
     flows, _, coverage = build([*rows, up(src_port=999, start=days * DAY_S, end=days * DAY_S)])
     assert len(flows) == 201 - left_out
-    assert any("1 record " in note for note in coverage.notes) == bool(left_out), coverage.notes
+    assert any("1 record " in note for note in told(coverage.remarks)) == bool(left_out), told(
+        coverage.remarks
+    )
     assert coverage.last_ms == START + (days * DAY_S * 1000 if not left_out else 201_000)
 
 

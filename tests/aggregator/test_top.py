@@ -23,6 +23,7 @@ from flowdiag.aggregator.top_ranking import Ranking, Request, Top, TopRow
 from flowdiag.collector.report import ExportReport
 from flowdiag.errors import UsageError
 from flowdiag.site.profile import Label, Link, Profile
+from flowdiag.text.wording.coverage import told
 from tests.aggregator.tables import (
     HOST,
     LTE,
@@ -289,7 +290,7 @@ def test_beyond_the_keys_that_are_kept_the_output_says_what_may_be_lost(
 
 def test_notes_say_what_bounds_the_figures() -> None:
     rows = [up(sampling=100), up(src_port=50_001, direction=0), up(src_port=50_001, direction=1)]
-    notes = " ".join(rank([*rows, record(None, None, octets=0)], Request("talkers")).notes)
+    notes = " ".join(told(rank([*rows, record(None, None, octets=0)], Request("talkers")).remarks))
     assert "The export is sampled" in notes
     assert "metered at ingress and egress" in notes
     assert "not of IP" in notes
@@ -300,7 +301,8 @@ def test_a_window_without_flows_is_said_to_be_one() -> None:
     top = rank([up()], Request("talkers", window_from=before, window_to=begin, step_ms=MINUTE))
     assert (top.whole.rows, top.whole.total_octets, top.steps) == ((), 0, ())
     assert (
-        top.notes[0] == f"No flow lies in this time; the export covers {iso(START)} to {iso(START + 1000)}."
+        told(top.remarks)[0]
+        == f"No flow lies in this time; the export covers {iso(START)} to {iso(START + 1000)}."
     )
 
 

@@ -12,6 +12,7 @@ from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
 from flowdiag.aggregator.top_keys import Conversation
 from flowdiag.aggregator.top_ranking import Request
 from flowdiag.site.profile import Profile
+from flowdiag.text.wording.coverage import told
 from tests.aggregator.tables import (
     HOST,
     LAN,
@@ -321,7 +322,7 @@ def test_where_only_the_outer_copy_exists_a_note_says_that_the_router_stands_for
 def test_a_routers_few_own_packets_are_worth_no_note() -> None:
     rows = [up(ROUTER, octets=4_000, packets=40), up(HOST, octets=100_000, packets=80)]
     _, _, coverage = build(rows)
-    assert not [note for note in coverage.notes if "translat" in note]
+    assert not [note for note in told(coverage.remarks) if "translat" in note]
 
 
 def test_rankings_name_the_same_hosts() -> None:
@@ -332,7 +333,7 @@ def test_rankings_name_the_same_hosts() -> None:
     ]
     top = rank(rows, Request("talkers"))
     assert [(row.key, row.octets) for row in top.whole.rows] == [(HOST, 900_000), (OTHER_HOST, 530_000)]
-    assert any("translates addresses" in note for note in top.notes)
+    assert any("translates addresses" in note for note in told(top.remarks))
     talks = rank(rows, Request("conversations"))
     assert talks.whole.rows[0].key == Conversation(HOST, SERVER, "https")
 
@@ -340,4 +341,4 @@ def test_rankings_name_the_same_hosts() -> None:
 def test_a_site_without_translation_is_left_as_it_is() -> None:
     flows, _, coverage = build([up(), down(), record(HOST, OTHER_HOST, egress_interface=LAN)])
     assert shares(flows) == {HOST: 2_000}
-    assert not [note for note in coverage.notes if "translat" in note]
+    assert not [note for note in told(coverage.remarks) if "translat" in note]

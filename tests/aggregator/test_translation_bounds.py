@@ -16,6 +16,7 @@ from flowdiag.aggregator.translated_copies import NO_HOST
 from flowdiag.aggregator.translated_ends import Ends, Sessions, changes, the_one
 from flowdiag.aggregator.translated_hosts import _pairs, named
 from flowdiag.aggregator.translation import Translations
+from flowdiag.text.wording.coverage import told
 from tests.aggregator.tables import HOST, SERVER, build, note_with, site, up
 
 Row = dict[str, Any]
@@ -285,15 +286,15 @@ def test_what_sure_records_agree_on_holds_for_the_conversation() -> None:
 def test_routers_are_named_up_to_three(routers: tuple[str, ...], said: str) -> None:
     none = np.zeros(1, np.int64)
     one = Translations(none, none > 0, none.astype(np.int32), none.astype(np.int32), routers)
-    assert f"1 record shows its own {said};" in next(one.notes("the profile's"))
+    assert f"1 record shows its own {said};" in told(one.remarks(profile=True))[0]
     two = Translations(np.arange(2), none > 0, none.astype(np.int32), none.astype(np.int32), routers)
-    assert f"2 records show its own {said};" in next(two.notes("the profile's"))
+    assert f"2 records show its own {said};" in told(two.remarks(profile=True))[0]
 
 
 @pytest.mark.parametrize(("octets", "noted"), [(5_000, True), (4_999, False)])
 def test_an_address_of_a_twentieth_that_may_stand_for_many_is_noted(octets: int, noted: bool) -> None:
     rows = [up("198.51.100.7", octets=octets), up(HOST, SERVER, octets=100_000 - octets, src_port=9)]
-    notes = build(rows, site())[2].notes
+    notes = told(build(rows, site())[2].remarks)
     assert any("198.51.100.7" in note and "stands for all hosts" in note for note in notes) == noted
     if noted:
         assert "end of 5% of" in note_with(build(rows, site())[2], "stands for all hosts")

@@ -26,6 +26,7 @@ from flowdiag.aggregator.usage_report import (
 from flowdiag.collector.report import ExportReport
 from flowdiag.errors import UsageError
 from flowdiag.site.profile import Profile
+from flowdiag.text.wording.coverage import told
 from tests.aggregator.tables import EXPORTER, LTE, MINUTE, START, WAN, Row, build, down, site, two_links, up
 
 GIVEN = Asked(begin=True, end=True)
@@ -179,7 +180,7 @@ def test_link_and_direction_narrow_the_report() -> None:
 def test_a_time_without_flows_is_said_to_be_one() -> None:
     flows, minutes, coverage = build([up()])
     found = usage_report(site(), flows, minutes, coverage, (START - MINUTE, START), MINUTE, asked=GIVEN)
-    assert found.notes[0].startswith("No flow lies in this time; the export covers 20")
+    assert told(found.remarks)[0].startswith("No flow lies in this time; the export covers 20")
     assert found.links[0].state.tolist() == [UNKNOWN]
 
 

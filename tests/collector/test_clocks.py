@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import pytest
-
 from flowdiag.addresses import to_bytes
 from flowdiag.collector.clocks import TOLERATED_MS, Clocks
 from flowdiag.collector.report import ExportReport, SessionReport
@@ -30,7 +28,7 @@ def test_offsets_within_the_tolerance_move_nothing() -> None:
     ):
         known = clocks((ONE, 1, 10, offset))
         assert known.offset_ms(ONE, 1) == known.offset_ms(ONE) == moved
-        assert len(known.notes()) == bool(moved)
+        assert known.moved() == ([(ONE, moved)] if moved else [])
 
 
 def test_of_a_domains_sessions_the_one_with_most_messages_tells_the_first_of_equals() -> None:
@@ -45,21 +43,5 @@ def test_without_a_domain_it_is_that_of_the_busiest() -> None:
     assert known.offsets_ms([(ONE, 1), (ONE, 2), (OTHER, 1), (OTHER, 9)]).tolist() == [60_000, 0, 90_000, 0]
 
 
-@pytest.mark.parametrize(
-    ("offset", "said"),
-    [
-        (90_000, "1 min 30 s behind"),
-        (-3_600_000, "1 h ahead of"),
-        (86_400_000 * 2 + 23 * 3_600_000 + 59 * 60_000 + 59_000, "2 d 23 h 59 min 59 s behind"),
-        (5_499, "5 s behind"),
-        (5_501, "6 s behind"),
-    ],
-)
-def test_a_note_says_how_far_and_which_way(offset: int, said: str) -> None:
-    (note,) = clocks((ONE, 1, 10, offset), (ONE, 2, 10, offset)).notes()
-    assert note.startswith(f"The clock of exporter 192.0.2.10 runs {said} the capture's clock; ")
-
-
-def test_an_exporter_without_an_address_is_not_named() -> None:
-    (note,) = clocks((bytes(16), 1, 10, 60_000)).notes()
-    assert note.startswith("The clock of the exporter runs 1 min behind")
+def test_an_exporter_whose_domains_are_off_alike_is_told_once() -> None:
+    assert clocks((ONE, 1, 10, 90_000), (ONE, 2, 10, 90_000)).moved() == [(ONE, 90_000)]

@@ -203,7 +203,7 @@ class Book:
             lost_messages=len(losses), lost_is_estimate=False, undecoded_records=0,
             sampling=float(columns[13].max()) if self.rows else 1.0, resolution_s=resolution_s,
             resolution_known=True,
-            links_apart=links_apart, interface_names={}, notes=(), arrived=arrived,
+            links_apart=links_apart, interface_names={}, remarks=(), arrived=arrived,
         )  # fmt: skip
         usage = Usage(grid.start_ms, 60_000, tuple(one.name for one in of.link), *spread)
         looked_at = (ms(window[0]), ms(window[1])) if window else (first, last + 1)

@@ -10,7 +10,7 @@ from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.signals.at_limit import at_limit, left_open, limited_ms
-from flowdiag.note.wording import means
+from flowdiag.note.client_words import means
 from tests.diagnoser.building import Book, ms, profile
 
 FULL_A_SECOND = 12_500_000

@@ -5,8 +5,9 @@ from __future__ import annotations
 from msgspec.structs import replace
 
 from flowdiag.diagnoser.attacked import left_to_security
-from flowdiag.diagnoser.finding import Action, Finding
-from flowdiag.diagnoser.sentences.beyond import LEFT_TO_SECURITY
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.text.action import Action
+from flowdiag.text.sentences.beyond import LEFT_TO_SECURITY
 
 ADVICE = (Action("client", "Pause the large transfer."),)
 HOSTS = [{"address": "192.0.2.7", "label": None, "share": 1.0}]

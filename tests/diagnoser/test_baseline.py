@@ -10,8 +10,8 @@ import pytest
 from scipy import stats
 
 from flowdiag.aggregator.site_flows import DOWN
-from flowdiag.diagnoser.sentences.load import compared
 from flowdiag.diagnoser.signals.baseline import usual
+from flowdiag.text.sentences.load import compared
 from tests.diagnoser.building import Book, ms, profile
 
 DAY = 86_400

@@ -10,12 +10,12 @@ from scipy import stats
 
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.findings import below_plan, not_the_link
-from flowdiag.diagnoser.sentences.below_plan import below_plan_client
 from flowdiag.diagnoser.signals.even_transfers import even_transfers
 from flowdiag.diagnoser.signals.fair_shares import fair_shares
 from flowdiag.diagnoser.signals.flat_top import STEADY, WAVERING, levels, pace, yielding
 from flowdiag.diagnoser.signals.timeline import Grid
 from flowdiag.site.profile import Profile
+from flowdiag.text.sentences.below_plan import below_plan_client
 from tests.diagnoser.building import ZERO_MS, Book, profile
 
 MBPS_MINUTE = 7_500_000

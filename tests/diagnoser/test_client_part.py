@@ -14,11 +14,11 @@ from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.sentences.devices import device, use
-from flowdiag.diagnoser.sentences.links import backup_called, called, whose_line
-from flowdiag.diagnoser.sentences.load import link_busy_client, link_full_client
 from flowdiag.diagnoser.verdict import decide
 from flowdiag.site.profile import Label, Link
+from flowdiag.text.sentences.devices import device, use
+from flowdiag.text.sentences.links import backup_called, called, whose_line
+from flowdiag.text.sentences.load import link_busy_client, link_full_client
 from tests.diagnoser.building import PING, Book, ms, profile
 
 MBPS_MINUTE = 7_500_000  # octets of a minute at 1 Mbit/s

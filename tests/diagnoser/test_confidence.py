@@ -8,7 +8,7 @@ from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MAJOR, MINOR, NOTED, of_sampling
 from flowdiag.diagnoser.findings import not_the_link
-from flowdiag.diagnoser.sentences import all_clear as wording_all_clear
+from flowdiag.text.sentences import all_clear as wording_all_clear
 from tests.diagnoser.building import MINUTE, Book, profile
 
 ONE_IN = 100

@@ -12,7 +12,7 @@ from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser import confidence
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MAJOR, MINOR, NOTED, Doubt
-from flowdiag.diagnoser.sentences import load as wording
+from flowdiag.text.sentences import load as wording
 from tests.diagnoser.building import MINUTE, Book, ms
 
 FIBRE, LTE = 0, 1

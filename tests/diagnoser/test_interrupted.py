@@ -7,7 +7,7 @@ import pytest
 from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.diagnosis import Diagnosis
-from flowdiag.diagnoser.sentences import backup as wording
+from flowdiag.text.sentences import backup as wording
 from tests.diagnoser.building import Book, ms, profile
 
 HOUR = 3600

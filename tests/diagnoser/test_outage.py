@@ -8,7 +8,7 @@ import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.findings.outage import find
-from flowdiag.diagnoser.sentences import backup as wording
+from flowdiag.text.sentences import backup as wording
 from tests.diagnoser.building import PING, SYN, Book, ms, profile
 
 HOUR = 3600

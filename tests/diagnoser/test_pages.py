@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from flowdiag.diagnoser.kinds import KINDS
-from flowdiag.diagnoser.pages import SECTIONS, known_codes, page, pages, parse_page
+from flowdiag.diagnoser.pages import known_codes, page, pages, parse_page
+from flowdiag.text.wording.pages import SECTIONS
 
 CODES = [kind.code for kind in KINDS]
 

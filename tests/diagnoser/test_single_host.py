@@ -8,8 +8,8 @@ from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings import single_host
-from flowdiag.diagnoser.sentences.actions import ONE_HOST
 from flowdiag.site.profile import Thresholds
+from flowdiag.text.sentences.actions import ONE_HOST
 from tests.diagnoser.building import Book, ms, profile
 
 

@@ -16,9 +16,9 @@ from flowdiag.diagnoser.compared import BUSY, CALM, Load, Side
 from flowdiag.diagnoser.confidence import LOSS_MINOR
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.finding import Finding, Verdict
-from flowdiag.diagnoser.sentences import verdict as wording
 from flowdiag.diagnoser.signals.at_limit import AtLimit
 from flowdiag.diagnoser.signals.episodes import Episode
+from flowdiag.text.sentences import verdict as wording
 from tests.diagnoser.building import MINUTE, Book, ms, profile
 from tests.diagnoser.test_client_part import finding, full, hour
 

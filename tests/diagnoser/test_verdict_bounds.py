@@ -13,8 +13,8 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.cautions import cautions
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings import cannot_tell, link_busy, link_full, not_the_link
-from flowdiag.diagnoser.sentences import all_clear as wording_all_clear
-from flowdiag.diagnoser.sentences import verdict as wording
+from flowdiag.text.sentences import all_clear as wording_all_clear
+from flowdiag.text.sentences import verdict as wording
 from tests.diagnoser.building import MINUTE, Book, ms, profile
 
 SITE = profile(backup=False)

@@ -6,8 +6,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from flowdiag.diagnoser.sentences.times import clock, clock_changes, duration, site_clock, span, zoned_span
 from flowdiag.text.figures import plan_rate, volume
+from flowdiag.text.sentences.times import clock, clock_changes, duration, site_clock, span, zoned_span
 from tests.diagnoser.building import Book, ms, profile
 
 HOUR = 3600

@@ -21,10 +21,11 @@ from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.usage import Usage
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnosis import Diagnosis
-from flowdiag.diagnoser.finding import Action, Finding, Verdict
+from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.note import charting
 from flowdiag.note.model import Chart, Stack
 from flowdiag.site.profile import Label, Link, Profile, Site
+from flowdiag.text.action import Action
 
 ZERO_MS = 1_772_496_000_000  # 2026-03-03T00:00:00Z
 MINUTE_MS = 60_000
@@ -138,7 +139,7 @@ class Traffic:
             "records": len(self.rows), "first_ms": ms(0), "last_ms": ms(self.minutes), "heard": heard,
             "losses": (), "lost_records": 0, "lost_messages": 0, "lost_is_estimate": False,
             "undecoded_records": 0, "sampling": 1.0, "resolution_s": 60, "resolution_known": True,
-            "links_apart": True, "interface_names": {}, "notes": (),
+            "links_apart": True, "interface_names": {}, "remarks": (),
         }  # fmt: skip
         span = (ms(window[0]), ms(window[1])) if window else (ms(0), ms(self.minutes))
         return Case(

@@ -48,22 +48,27 @@ class Afternoon:
     afterwards: Callable[[Scene, Any], None] | None = None  # what else became of the records
 
     def diagnosis(self) -> Diagnosis:
+        begin, end = self.window or (None, None)
+        with tempfile.TemporaryDirectory() as name:
+            export, profile = self.written(Path(name))
+            return run(
+                [export], read_profile(profile), window_from=begin, window_to=end, reported=self.reported
+            )
+
+    def written(self, folder: Path) -> tuple[Path, Path]:
+        """Writes the afternoon's export and the site's profile; their paths."""
         scene = Scene(FERRY_OFFICE, ZERO_MS, at(MINUTES), generator(40), hosts=12)
         do.office(scene, scene.start, scene.end, self.mbps)
         if self.keepalives:
             do.keepalive(scene, 1, KEEPALIVE, scene.start, scene.end)
         self.played(scene)
-        begin, end = self.window or (None, None)
-        with tempfile.TemporaryDirectory() as name:
-            export, profile = Path(name) / "export.pcap", Path(name) / "site.toml"
-            situation = enact(scene)
-            if self.afterwards is not None:
-                self.afterwards(scene, situation.records)
-            export.write_bytes(pcap_bytes(export_messages(situation, self.exporting), FERRY_OFFICE.exporter))
-            profile.write_text(profile_toml(FERRY_OFFICE), encoding="utf-8")
-            return run(
-                [export], read_profile(profile), window_from=begin, window_to=end, reported=self.reported
-            )
+        situation = enact(scene)
+        if self.afterwards is not None:
+            self.afterwards(scene, situation.records)
+        export, profile = folder / "export.pcap", folder / "site.toml"
+        export.write_bytes(pcap_bytes(export_messages(situation, self.exporting), FERRY_OFFICE.exporter))
+        profile.write_text(profile_toml(FERRY_OFFICE), encoding="utf-8")
+        return export, profile
 
 
 def at(minutes: float) -> int:

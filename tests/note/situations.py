@@ -6,9 +6,11 @@ from collections.abc import Callable
 from itertools import pairwise
 from typing import Final
 
+from flowdiag.aggregator.remark import said
 from flowdiag.diagnoser.diagnosis import Diagnosis
-from flowdiag.diagnoser.finding import Action, Finding, Verdict
+from flowdiag.diagnoser.finding import Finding, Verdict
 from flowdiag.site.profile import Label, Link, Profile, Site
+from flowdiag.text.action import Action
 from tests.note.building import (
     RESOLUTION,
     Traffic,
@@ -175,7 +177,7 @@ def mostly_silent() -> Diagnosis:
     case = Traffic().office(0, 20).office(100).case(
         window=(0, 120), reported="slow since lunch!", unheard=(20, 100), lost_records=1_523,
         lost_is_estimate=True, undecoded_records=12, resolution_known=False,
-        notes=("Lost records are estimated from lost messages.",),
+        remarks=(said("Lost records are estimated from lost messages."),),
     )  # fmt: skip
     verdict = Verdict(
         code="cannot-tell", confidence="high",
@@ -249,7 +251,7 @@ def hostile() -> Diagnosis:
         },
         actions=(Action("engineer", HOSTILE),), doubts=(HOSTILE,),
     )  # fmt: skip
-    case = traffic.case(window=(0, 60), reported=HOSTILE, of=of, notes=(HOSTILE,))
+    case = traffic.case(window=(0, 60), reported=HOSTILE, of=of, remarks=(said(HOSTILE),))
     return diagnosis(case, resting_on(finding), finding, cautions=(HOSTILE,))
 
 

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from flowdiag.note.axis import highest_share, low_scale, time_ticks
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 
 ZONE = "Pacific/Auckland"
 CLOCK = Clock(ZONE)

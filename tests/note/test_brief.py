@@ -15,8 +15,8 @@ from flowdiag.note import html, markdown, text
 from flowdiag.note.brief import MOST_NAMED, shortened
 from flowdiag.note.compose import compose
 from flowdiag.note.model import Note
-from flowdiag.note.wording import CONFIDENCE
 from flowdiag.text.escape import markdown as escaped
+from flowdiag.text.wording.note import CONFIDENCE
 from tests.note.building import FULL_UPLOAD, full_upload, ms, resting_on
 from tests.note.situations import SITUATIONS, below_plan, hostile, nothing_read, on_backup
 

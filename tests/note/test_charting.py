@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from flowdiag.note.charting import OTHERS, binned, state_spans, step_windows, time_axis
+from flowdiag.note.charting import binned, state_spans, step_windows, time_axis
 from flowdiag.note.charting import charts as charts_over
+from flowdiag.text.wording import pictures as wording
 from tests.note.building import FULL_UPLOAD, Traffic, charts, full_upload, ms, resting_on, stack
 from tests.note.situations import healthy, leak_in_an_audit, mostly_silent, nothing_read, on_backup
 
@@ -143,7 +144,7 @@ def test_a_stack_adds_up_to_the_rate_of_its_link() -> None:
     assert (drawn.chart.link, drawn.chart.direction) == ("fibre", "up")
     assert drawn.episode_ms == (ms(76), ms(113))
     assert [layer.name for layer in drawn.layers] == [
-        *("192.168.40.20 (imaging archive)", "192.168.40.21", OTHERS)
+        *("192.168.40.20 (imaging archive)", "192.168.40.21", wording.OTHERS)
     ]
     at = (ms(80) - drawn.chart.start_ms) // drawn.chart.step_ms
     assert sum(layer.rates[at] for layer in drawn.layers) == pytest.approx(19.7)

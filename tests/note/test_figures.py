@@ -19,7 +19,7 @@ from flowdiag.note.figures import (
     ranked_table,
     who_rows,
 )
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 from tests.note.building import full_upload, ms
 
 CLOCK = Clock("Pacific/Auckland")

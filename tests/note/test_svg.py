@@ -22,7 +22,7 @@ from flowdiag.note.svg import (
 )
 from flowdiag.note.svg_chart import SWATCH, chart_svg
 from flowdiag.note.svg_stack import stack_svg
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 from tests.note.building import FULL_UPLOAD, Traffic, charts, full_upload, ms, resting_on, stack
 from tests.note.situations import leak_in_an_audit, mostly_silent, on_backup
 

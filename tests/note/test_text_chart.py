@@ -4,7 +4,7 @@ from msgspec.structs import replace
 
 from flowdiag.note.layout import plain
 from flowdiag.note.text_chart import chart_lines, grouped
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 from tests.note.building import Traffic, charts, full_upload, ms
 from tests.note.situations import mostly_silent
 

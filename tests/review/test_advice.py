@@ -12,8 +12,8 @@ from flowdiag.review.backup_figures import backup_figures
 from flowdiag.review.link_figures import link_figures
 from flowdiag.review.partial import SitePartial
 from flowdiag.review.trend import Months
-from flowdiag.review.words import allowance, leaking, span
 from flowdiag.site.profile import Profile
+from flowdiag.text.wording.review import allowance, leaking, span
 from tests.review.building import (
     HOST,
     PROFILE,

@@ -14,6 +14,7 @@ from jsonschema import Draft202012Validator
 from flowdiag.diagnoser.evidence_schema import evidence_schema
 from flowdiag.diagnoser.kinds import kind_of
 from flowdiag.note.compose import client_part
+from flowdiag.text.wording.coverage import told
 from tests.scenarios.claims import untrue_claims
 from tests.scenarios.labels import SEVERITIES, Labelled, Wanted
 
@@ -81,7 +82,7 @@ def judge(labelled: Labelled, diagnosis: Any) -> Score:
         _judge_wanted(wanted, findings, labelled.tolerance_ms, score)
     _judge_unwanted(labelled, findings, score)
     _judge_claims(labelled, diagnosis, score)
-    notes = " ".join(diagnosis.case.coverage.notes)
+    notes = " ".join(told(diagnosis.case.coverage.remarks))
     if labelled.note and labelled.note not in notes:
         score.faults.append(f"coverage notes lack the word {labelled.note!r}")
     return score

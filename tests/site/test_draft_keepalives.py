@@ -32,7 +32,7 @@ COVERAGE = Coverage(
     resolution_known=True,
     links_apart=True,
     interface_names={},
-    notes=(),
+    remarks=(),
 )
 
 

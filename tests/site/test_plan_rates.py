@@ -12,8 +12,8 @@ from flowdiag.aggregator.plan_rates import HighestRate, highest_rate, require_pl
 from flowdiag.aggregator.usage import Usage
 from flowdiag.errors import ProfileError
 from flowdiag.review.sites import read_sites
-from flowdiag.site.clock import Clock
 from flowdiag.site.reading import profile_from_text
+from flowdiag.text.clock import Clock
 from tests.site.profiles import GOOD, changed
 
 WITHOUT = re.sub(r"(?m)^(down|up)_mbps", r"# \1_mbps", GOOD)

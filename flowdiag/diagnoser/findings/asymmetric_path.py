@@ -39,27 +39,26 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key
-from flowdiag.diagnoser.finding import Action, Finding
+from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences.times import clocks
 from flowdiag.diagnoser.signals.conversations import TCP, UDP, among, conversation_keys
 from flowdiag.diagnoser.signals.link_states import link_states
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.durations import MINUTE_MS
-from flowdiag.text.figures import percent
+from flowdiag.text.sentences import asymmetric_path as wording
 
 CODE: Final = "asymmetric-path"
 
 
 @dataclass(frozen=True, eq=False)
 class AsymmetricPath(Evidence):
-    conversations: Annotated[int, Key("conversations whose answers took another link")]
+    conversations: Annotated[int, Key("conversations whose answers took another link", "conversations")]
     octets: Annotated[int, Key("IP octets of them, both directions", "volume")]
     conversation_share: Annotated[
         float, Key("their part of the octets of all conversations of that time", "share of the conversations")
     ]
-    requests_by: Annotated[str, Key("the link that requests left by")]
-    answers_by: Annotated[str, Key("the link that answers came by")]
+    requests_by: Annotated[str, Key("the link that requests left by", "requests by")]
+    answers_by: Annotated[str, Key("the link that answers came by", "answers by")]
     hosts: Hosts
     applications: Applications
     destinations: Destinations
@@ -69,13 +68,6 @@ LEAST_CONVERSATIONS: Final = 20
 LEAST_MS: Final = 3 * MINUTE_MS
 TOGETHER: Final = 0.5  # of the shorter direction's time
 FELT: Final = 0.2
-
-ROUTES: Final = (
-    Action(
-        "engineer", "Make answers come back by the line that their requests left by: see the routes and policies of both."
-    ),
-    Action("helpdesk", "Ask whether single services fail or stall while others work."),
-)  # fmt: skip
 
 
 class _Crossing(Struct, frozen=True, eq=False):
@@ -158,17 +150,13 @@ def _finding(case: Case, crossing: _Crossing) -> Finding:
     meanwhile = _talking(case) & (flows.start_ms < end) & (flows.end_ms >= start)
     share = float(octets.sum()) / float(flows.octets[meanwhile].sum())
     out, back = (case.profile.link[link].name for link in (crossing.up_link, crossing.down_link))
-    begin, stop = clocks(case, start, end)
-    told = f"From {begin} to {stop} the answers to {crossing.conversations:,} conversations"
+    summary, client = wording.asymmetric_path(case, start, end, crossing.conversations, out, back, share)
     return Finding(
         code=CODE,
         severity="warning",
         confidence="high" if share >= FELT and case.coverage.sampling <= 1 else "medium",
-        summary=f'{told} that left by "{out}" came back by "{back}": {percent(share)} of the traffic of that time.',
-        client=(
-            f"From {begin} to {stop} answers from the Internet came back over another of your lines than the one that the "
-            "requests had left by. Some services do not work that way, however fast both lines are."
-        ),
+        summary=summary,
+        client=client,
         link=back,
         direction="down",
         start_ms=start,
@@ -181,7 +169,7 @@ def _finding(case: Case, crossing: _Crossing) -> Finding:
             answers_by=back,
             **who_what_where(case, rows, octets),
         ),
-        actions=ROUTES,
+        actions=wording.ROUTES,
     )
 
 

@@ -41,12 +41,12 @@ from flowdiag.diagnoser.evidence import ABSENT, Applications, Destinations, Evid
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.on_backup import full_minutes, was_full
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import backup as wording
-from flowdiag.diagnoser.sentences.devices import named_device
 from flowdiag.diagnoser.signals.failovers import failovers, part_within
 from flowdiag.diagnoser.signals.link_states import backups, heard_ms, link_states
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.durations import DAY_MS, HOUR_MS
+from flowdiag.text.sentences import backup as wording
+from flowdiag.text.sentences.devices import named_device
 
 CODE: Final = "backup-leak"
 

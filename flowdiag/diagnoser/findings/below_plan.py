@@ -63,14 +63,11 @@ from flowdiag.diagnoser.evidence import (
     Mean,
     Peak,
     Spells,
+    iso_spans,
 )
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.once import once_per_case
-from flowdiag.diagnoser.sentences import actions as actions
-from flowdiag.diagnoser.sentences import load as wording
-from flowdiag.diagnoser.sentences.below_plan import below_plan
-from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.attribution import attribution, rows_within
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps
 from flowdiag.diagnoser.signals.fair_shares import FairShares, fair_shares
@@ -98,6 +95,9 @@ from flowdiag.diagnoser.signals.saturation import way
 from flowdiag.diagnoser.signals.timeline import Grid
 from flowdiag.diagnoser.signals.wandering import Wandering, wandering
 from flowdiag.durations import MINUTE_MS
+from flowdiag.text.sentences import actions as actions
+from flowdiag.text.sentences import load as wording
+from flowdiag.text.sentences.below_plan import below_plan
 
 CODE: Final = "below-plan"
 
@@ -105,7 +105,7 @@ CODE: Final = "below-plan"
 @dataclass(frozen=True, eq=False)
 class BelowPlan(Evidence):
     capacity_mbps: Capacity
-    ceiling_mbps: Annotated[float, Key("the level that the rate did not pass")]
+    ceiling_mbps: Annotated[float, Key("the level that the rate did not pass", "ceiling")]
     share_of_plan: Annotated[float, Key("that level over the plan's rate", "share of the plan")]
     mean_mbps: Mean
     peak_mbps: Peak
@@ -120,7 +120,8 @@ class BelowPlan(Evidence):
     ]
     variance_ratio_destinations: Annotated[float, Key("the same over destinations", in_notes=False)]
     unevenness: Annotated[
-        float | None, Key("how far competing transfers are from equal parts; null where too few compete")
+        float | None,
+        Key("how far competing transfers are from equal parts; null where too few compete", "unevenness"),
     ]
     moved_together: Annotated[
         float | None,

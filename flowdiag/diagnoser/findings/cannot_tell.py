@@ -24,12 +24,13 @@ from __future__ import annotations
 from typing import Final
 
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.finding import Action, Verdict
+from flowdiag.diagnoser.finding import Verdict
 from flowdiag.diagnoser.kind import Kind
-from flowdiag.diagnoser.sentences import verdict as wording
-from flowdiag.diagnoser.sentences.all_clear import at_limit_reason
 from flowdiag.diagnoser.signals.at_limit import left_open, limited_ms
 from flowdiag.diagnoser.signals.silences import covered
+from flowdiag.text.action import Action
+from flowdiag.text.sentences import verdict as wording
+from flowdiag.text.sentences.all_clear import at_limit_reason
 
 CODE: Final = "cannot-tell"
 

@@ -32,31 +32,30 @@ import numpy as np
 
 from flowdiag.collector.report import LossEvent
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.evidence import ABSENT, Evidence, Key, Spells
+from flowdiag.diagnoser.evidence import ABSENT, Evidence, Key, Spells, iso_spans
 from flowdiag.diagnoser.finding import Finding, Severity
 from flowdiag.diagnoser.kind import Kind
-from flowdiag.diagnoser.sentences import actions as actions
-from flowdiag.diagnoser.sentences import verdict as wording_verdict
-from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.losses import NOTICED_MS, records_in_window
 from flowdiag.diagnoser.signals.silences import Silence, silences
 from flowdiag.durations import DAY_MS, MINUTE_MS
 from flowdiag.site.hours import parse_hours
+from flowdiag.text.sentences import actions as actions
+from flowdiag.text.sentences import verdict as wording_verdict
 
 CODE: Final = "export-gap"
 
 
 @dataclass(frozen=True, eq=False)
 class ExportGap(Evidence):
-    restarted: Annotated[bool, Key("the exporter was started anew, and its open records went with it")] = (
-        ABSENT
-    )
-    silent_minutes: Annotated[float, Key("how long nothing was heard")] = ABSENT
+    restarted: Annotated[
+        bool, Key("the exporter was started anew, and its open records went with it", "restarted")
+    ] = ABSENT
+    silent_minutes: Annotated[float, Key("how long nothing was heard", "silent")] = ABSENT
     share_of_window: Annotated[float, Key("part of the time asked about", "share of the time looked at")] = (
         ABSENT
     )
     lost_records: Annotated[int, Key("records that never came", "records lost", zero=False)] = ABSENT
-    lost_percent: Annotated[float, Key("their part of all records of that time")] = ABSENT
+    lost_percent: Annotated[float, Key("their part of all records of that time", "lost")] = ABSENT
     estimated: Annotated[
         bool, Key("whether they were worked out from lost messages", "estimated from lost messages")
     ] = ABSENT

@@ -27,26 +27,26 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Evidence, Key, Switch
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import backup as wording
-from flowdiag.diagnoser.sentences.times import moment
 from flowdiag.diagnoser.signals.failovers import Failover, failovers
 from flowdiag.durations import MINUTE_MS
+from flowdiag.text.sentences import backup as wording
+from flowdiag.text.sentences.times import moment
 
 CODE: Final = "flapping"
 
 
 @dataclass(frozen=True, eq=False)
 class Flapping(Evidence):
-    failovers: Annotated[int, Key("changes to the backup")]
+    failovers: Annotated[int, Key("changes to the backup", "failovers")]
     minutes_on_backup: Annotated[float, Key("how long the backup carried the site, in all", "on the backup")]
-    longest_gap_s: Annotated[float | None, Key("longest time without either link at a change")]
+    longest_gap_s: Annotated[float | None, Key("longest time without either link at a change", "longest gap")]
     octets_down: Annotated[int, Key("IP octets over the backup, download", "downloaded")]
     octets_up: Annotated[int, Key("the same, upload", "uploaded")]
     still_on_backup: Annotated[
         bool,
         Key("whether the backup carries the site at the end", "still on the backup at the end of the export"),
     ]
-    switches: Annotated[list[Switch], Key("each stay on the backup and the gap before it")]
+    switches: Annotated[list[Switch], Key("each stay on the backup and the gap before it", "switches")]
 
 
 WITHIN_MS: Final = 3_600_000

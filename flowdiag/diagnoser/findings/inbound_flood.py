@@ -40,20 +40,20 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key, Protocol
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import beyond as wording
 from flowdiag.diagnoser.signals.conversations import ACK, SYN, TCP, UDP, among, answered, conversation_keys
 from flowdiag.diagnoser.signals.filling import fills_link
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.diagnoser.signals.sustained import bridged
 from flowdiag.diagnoser.signals.timeline import Grid
 from flowdiag.durations import MINUTE_MS
+from flowdiag.text.sentences import beyond as wording
 
 CODE: Final = "inbound-flood"
 
 
 @dataclass(frozen=True, eq=False)
 class InboundFlood(Evidence):
-    sources: Annotated[int, Key("outside addresses that sent")]
+    sources: Annotated[int, Key("outside addresses that sent", "sources")]
     mean_packets_s: Annotated[float, Key("mean of unasked packets a second", "mean")]
     peak_packets_s: Annotated[float, Key("the most in a window", "peak")]
     usual_packets_s: Annotated[
@@ -69,12 +69,12 @@ class InboundFlood(Evidence):
         ),
     ]
     protocol: Protocol
-    port: Annotated[int | None, Key("port of the target that most packets went to; null for none")]
+    port: Annotated[int | None, Key("port of the target that most packets went to; null for none", "port")]
     from_port: Annotated[
         int | None, Key("port that most came from, where it is one service's", "port of the sources")
     ]
     octets: Annotated[int, Key("IP octets of it", "volume")]
-    mean_packet_octets: Annotated[int, Key("IP octets of a packet of it")]
+    mean_packet_octets: Annotated[int, Key("IP octets of a packet of it", "mean packet")]
     fills_link: Annotated[bool, Key("whether it filled the link", "fills the link")]
     hosts: Hosts
     applications: Applications

@@ -32,10 +32,10 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import ABSENT, Destinations, Evidence, Interval, Key, Probed, ProbeProtocol
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import backup as wording
-from flowdiag.diagnoser.signals.keepalives import Account, Beats, accounts
+from flowdiag.diagnoser.signals.keepalives import Account, Beats, accounts, probed_place
 from flowdiag.diagnoser.signals.timeline import Grid, runs
 from flowdiag.durations import MINUTE_MS
+from flowdiag.text.sentences import backup as wording
 
 CODE: Final = "keepalive-excess"
 
@@ -142,7 +142,7 @@ def _finding(case: Case, account: Account, excess: _Excess) -> Finding:
         packets_times_budget=round(excess.packets_times, 1),
         octets=int(octets),
         minutes=round((excess.end_ms - excess.start_ms) / MINUTE_MS, 1),
-        destinations=wording.destination(case, account.keepalive.destination),
+        destinations=probed_place(case, account.keepalive.destination),
         octets_times_budget=ABSENT if excess.octets_times is None else round(excess.octets_times, 1),
         packet_bytes=account.keepalive.packet_bytes if sized else ABSENT,
     )

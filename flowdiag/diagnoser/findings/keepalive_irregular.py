@@ -31,8 +31,8 @@ from flowdiag.diagnoser.evidence import Destinations, Evidence, Interval, Key, P
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings.keepalive_excess import excess_of
 from flowdiag.diagnoser.kind import Kind
-from flowdiag.diagnoser.sentences import backup as wording
-from flowdiag.diagnoser.signals.keepalives import Account, Beats, accounts
+from flowdiag.diagnoser.signals.keepalives import Account, Beats, accounts, probed_place
+from flowdiag.text.sentences import backup as wording
 
 CODE: Final = "keepalive-irregular"
 
@@ -43,7 +43,7 @@ class KeepaliveIrregular(Evidence):
     protocol: ProbeProtocol
     interval_s: Interval
     cadence_s: Annotated[float, Key("seconds from one probe to the next, as seen", "interval seen")]
-    keepalives: Annotated[int, Key("how many were seen")]
+    keepalives: Annotated[int, Key("how many were seen", "keepalives")]
     destinations: Destinations
 
 
@@ -101,7 +101,7 @@ def _finding(case: Case, account: Account, beats: Beats, cadence_s: float) -> Fi
             interval_s=account.keepalive.interval_s,
             cadence_s=round(cadence_s, 2),
             keepalives=round(float(beats.count.sum())),
-            destinations=wording.destination(case, account.keepalive.destination),
+            destinations=probed_place(case, account.keepalive.destination),
         ),
         actions=wording.KEEPALIVE_SETTING,
     )

@@ -35,8 +35,16 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Destinations, Evidence, Interval, Key, Probed, ProbeProtocol
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import backup as wording
-from flowdiag.diagnoser.signals.keepalives import Account, Gap, accounts, beats_in, mapped_address, silences
+from flowdiag.diagnoser.signals.keepalives import (
+    Account,
+    Gap,
+    accounts,
+    beats_in,
+    mapped_address,
+    probed_place,
+    silences,
+)
+from flowdiag.text.sentences import backup as wording
 
 CODE: Final = "keepalive-missing"
 
@@ -47,10 +55,12 @@ class KeepaliveMissing(Evidence):
     protocol: ProbeProtocol
     interval_s: Interval
     missing_s: Annotated[float, Key("how long none was seen", "missing for")]
-    intervals_missed: Annotated[int, Key("intervals that fit into that time")]
+    intervals_missed: Annotated[int, Key("intervals that fit into that time", "intervals missed")]
     seen_at_all: Annotated[bool, Key("whether one was seen at another time", "seen at other times")]
-    packets_by_other_links: Annotated[int, Key("keepalives that left by other links meanwhile", zero=False)]
-    other_links: Annotated[list[str], Key("names of these links")]
+    packets_by_other_links: Annotated[
+        int, Key("keepalives that left by other links meanwhile", "packets by other links", zero=False)
+    ]
+    other_links: Annotated[list[str], Key("names of these links", "other links")]
     destinations: Destinations
 
 
@@ -97,7 +107,7 @@ def _finding(case: Case, account: Account, gap: Gap) -> Finding:
             seen_at_all=not never,
             packets_by_other_links=strayed,
             other_links=by,
-            destinations=wording.destination(case, account.keepalive.destination),
+            destinations=probed_place(case, account.keepalive.destination),
         ),
         actions=wording.BACKUP_TEST,
         doubts=doubts,

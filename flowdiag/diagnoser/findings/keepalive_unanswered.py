@@ -35,9 +35,9 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Destinations, Evidence, Interval, Key, Probed, ProbeProtocol
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import backup as wording
 from flowdiag.diagnoser.signals.conversations import sees_downloads
-from flowdiag.diagnoser.signals.keepalives import Account, Gap, accounts, beats_in, silences
+from flowdiag.diagnoser.signals.keepalives import Account, Gap, accounts, beats_in, probed_place, silences
+from flowdiag.text.sentences import backup as wording
 
 CODE: Final = "keepalive-unanswered"
 
@@ -47,8 +47,8 @@ class KeepaliveUnanswered(Evidence):
     destination: Probed
     protocol: ProbeProtocol
     interval_s: Interval
-    requests: Annotated[int, Key("keepalives sent in that time")]
-    replies: Annotated[int, Key("answers to them")]
+    requests: Annotated[int, Key("keepalives sent in that time", "requests")]
+    replies: Annotated[int, Key("answers to them", "replies")]
     unanswered_s: Annotated[float, Key("how long none was answered", "unanswered for")]
     destinations: Destinations
 
@@ -128,7 +128,7 @@ def _finding(case: Case, account: Account, gap: Gap) -> Finding:
             requests=sent,
             replies=back,
             unanswered_s=round(gap.length_ms / 1000, 1),
-            destinations=wording.destination(case, account.keepalive.destination),
+            destinations=probed_place(case, account.keepalive.destination),
         ),
         actions=wording.BACKUP_DEAD,
         doubts=() if shows_downloads else (wording.NO_DOWNLOADS_HERE,),

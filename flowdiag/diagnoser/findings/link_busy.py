@@ -40,8 +40,6 @@ from flowdiag.diagnoser.evidence import (
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings.below_plan import held_down
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import actions as actions
-from flowdiag.diagnoser.sentences import load as wording
 from flowdiag.diagnoser.signals.at_limit import at_limit
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.signals.losses import lost_between
@@ -61,6 +59,8 @@ from flowdiag.diagnoser.signals.saturation import (
     way,
 )
 from flowdiag.durations import MINUTE_MS
+from flowdiag.text.sentences import actions as actions
+from flowdiag.text.sentences import load as wording
 
 CODE: Final = "link-busy"
 

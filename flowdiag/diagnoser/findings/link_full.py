@@ -74,12 +74,10 @@ from flowdiag.diagnoser.evidence import (
     Mean,
     Peak,
     Spells,
+    iso_spans,
 )
-from flowdiag.diagnoser.finding import Action, Finding
+from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind, Rank, sustained
-from flowdiag.diagnoser.sentences import actions as actions
-from flowdiag.diagnoser.sentences import load as wording
-from flowdiag.diagnoser.sentences.times import iso_spans
 from flowdiag.diagnoser.signals.at_limit import AtLimit, at_limit
 from flowdiag.diagnoser.signals.attribution import attribution
 from flowdiag.diagnoser.signals.episodes import MOST_EPISODES, Episode, capacity_mbps, episodes
@@ -98,13 +96,16 @@ from flowdiag.diagnoser.signals.saturation import (
     figures,
     way,
 )
+from flowdiag.text.action import Action
+from flowdiag.text.sentences import actions as actions
+from flowdiag.text.sentences import load as wording
 
 CODE: Final = "link-full"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class LinkFull(Evidence):
-    short: Annotated[bool, Key("it was over within minutes: told, and never the verdict")] = ABSENT
+    short: Annotated[bool, Key("it was over within minutes: told, and never the verdict", "short")] = ABSENT
     capacity_mbps: Capacity
     mean_mbps: Mean
     peak_mbps: Peak
@@ -112,8 +113,8 @@ class LinkFull(Evidence):
     mean_share_of_plan: MeanShare = ABSENT
     full_minutes: FullMinutes = ABSENT
     busy_minutes: BusyMinutes = ABSENT
-    full_seconds: Annotated[int, Key("of a short one: seconds at the limit")] = ABSENT
-    longest_seconds: Annotated[int, Key("the longest spell of these")] = ABSENT
+    full_seconds: Annotated[int, Key("of a short one: seconds at the limit", "full seconds")] = ABSENT
+    longest_seconds: Annotated[int, Key("the longest spell of these", "longest seconds")] = ABSENT
     confirms_mbps: Confirms = ABSENT
     lost_share: LostShare = ABSENT
     estimated_mean_mbps: EstimatedMean = ABSENT

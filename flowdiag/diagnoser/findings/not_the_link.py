@@ -42,9 +42,6 @@ from flowdiag.diagnoser.confidence import MAJOR, MINOR, NOTED, Doubt, grade
 from flowdiag.diagnoser.finding import Verdict
 from flowdiag.diagnoser.findings.outage import outages
 from flowdiag.diagnoser.kind import Kind
-from flowdiag.diagnoser.sentences import all_clear as wording_all_clear
-from flowdiag.diagnoser.sentences import load as wording
-from flowdiag.diagnoser.sentences import verdict as wording_verdict
 from flowdiag.diagnoser.signals.at_limit import MUCH, AtLimit, at_limit
 from flowdiag.diagnoser.signals.dead_services import DeadService, dead_services
 from flowdiag.diagnoser.signals.episodes import sampling_error
@@ -55,6 +52,9 @@ from flowdiag.diagnoser.signals.room import Room, room
 from flowdiag.diagnoser.signals.short_outages import short_outages, unexplained_silences
 from flowdiag.diagnoser.signals.silences import covered
 from flowdiag.diagnoser.signals.unusual_rates import unusual_rates
+from flowdiag.text.sentences import all_clear as wording_all_clear
+from flowdiag.text.sentences import load as wording
+from flowdiag.text.sentences import verdict as wording_verdict
 
 CODE: Final = "not-the-link"
 

@@ -37,13 +37,13 @@ from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.flapping import flapping_groups
 from flowdiag.diagnoser.findings.outage import outages
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import backup as wording
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.signals.failovers import Failover, failovers, rows_during
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
 from flowdiag.diagnoser.signals.full_times import full_within, minutes_of
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.durations import MINUTE_MS
+from flowdiag.text.sentences import backup as wording
 
 CODE: Final = "on-backup"
 

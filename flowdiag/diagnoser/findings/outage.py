@@ -55,7 +55,6 @@ from flowdiag.diagnoser.evidence import ABSENT, Applications, Destinations, Evid
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.kind import Kind, Rank, sustained
 from flowdiag.diagnoser.once import once_per_case
-from flowdiag.diagnoser.sentences import backup as wording
 from flowdiag.diagnoser.signals.conversations import distinct
 from flowdiag.diagnoser.signals.cut_off import STEP_MS, Outage, attempts_in, nothing_to_see, scene, within
 from flowdiag.diagnoser.signals.interrupted import interrupted
@@ -65,6 +64,7 @@ from flowdiag.diagnoser.signals.short_outages import short_outages
 from flowdiag.diagnoser.signals.timeline import runs
 from flowdiag.durations import MINUTE_MS
 from flowdiag.site.hours import Hours, parse_hours
+from flowdiag.text.sentences import backup as wording
 
 CODE: Final = "outage"
 
@@ -72,7 +72,7 @@ CODE: Final = "outage"
 @dataclass(frozen=True, eq=False, kw_only=True)
 class OutageEvidence(Evidence):
     minutes: Annotated[float, Key("how long it lasted", "lasted")]
-    attempts: Annotated[int, Key("connection attempts in that time")]
+    attempts: Annotated[int, Key("connection attempts in that time", "attempts")]
     hosts_trying: Annotated[int, Key("inside hosts that made them", "devices that tried")]
     at_work_shown_by: Annotated[
         str,
@@ -91,7 +91,7 @@ class OutageEvidence(Evidence):
         bool, Key("whether it goes on at the end", "still going on at the end of the export")
     ]
     links: Annotated[list[str], Key("names of the links that were silent", in_notes=False)]
-    short: Annotated[bool, Key("it was over within minutes: told, and not the verdict")] = ABSENT
+    short: Annotated[bool, Key("it was over within minutes: told, and not the verdict", "short")] = ABSENT
     hosts: Hosts
     applications: Applications
     destinations: Destinations

@@ -40,25 +40,25 @@ from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.outage import outages
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.once import once_per_case
-from flowdiag.diagnoser.sentences import beyond as wording
 from flowdiag.diagnoser.signals.attempts import begins_attempt, probing
 from flowdiag.diagnoser.signals.conversations import ICMP, ICMPV6, TCP, answered, sees_downloads
 from flowdiag.diagnoser.signals.filling import fills_link
 from flowdiag.diagnoser.signals.link_states import link_states
 from flowdiag.diagnoser.signals.shares import who_what_where
+from flowdiag.text.sentences import beyond as wording
 
 CODE: Final = "outbound-scan"
 
 
 @dataclass(frozen=True, eq=False)
 class OutboundScan(Evidence):
-    addresses_tried: Annotated[int, Key("outside addresses that one host tried")]
+    addresses_tried: Annotated[int, Key("outside addresses that one host tried", "addresses tried")]
     most_addresses_in_ten_minutes: Annotated[
         int, Key("the most of them in ten minutes", "most addresses in ten minutes")
     ]
-    attempts: Annotated[int, Key("connection attempts and probes")]
-    ports: Annotated[list[int], Key("ports that were tried, the most tried first")]
-    protocols: Annotated[list[str], Key("protocols that were used")]
+    attempts: Annotated[int, Key("connection attempts and probes", "attempts")]
+    ports: Annotated[list[int], Key("ports that were tried, the most tried first", "ports")]
+    protocols: Annotated[list[str], Key("protocols that were used", "protocols")]
     unanswered_share: Annotated[float, Key("part of the attempts that nobody answered", "share unanswered")]
     octets: Annotated[int, Key("IP octets of it", "volume")]
     fills_link: Annotated[bool, Key("whether it filled the link", "fills the link")]

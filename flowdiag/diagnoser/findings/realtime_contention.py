@@ -39,22 +39,22 @@ from flowdiag.diagnoser.confidence import MAJOR, MINOR, Doubt, graded, of_resolu
 from flowdiag.diagnoser.evidence import Applications, Capacity, Destinations, Evidence, Hosts, Key
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind
-from flowdiag.diagnoser.sentences import actions as actions
-from flowdiag.diagnoser.sentences import load as wording
-from flowdiag.diagnoser.sentences import verdict as wording_verdict
 from flowdiag.diagnoser.signals.conversations import UDP, conversation_keys
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.signals.failovers import part_within
 from flowdiag.diagnoser.signals.saturation import way
 from flowdiag.diagnoser.signals.shares import who_what_where
+from flowdiag.text.sentences import actions as actions
+from flowdiag.text.sentences import load as wording
+from flowdiag.text.sentences import verdict as wording_verdict
 
 CODE: Final = "realtime-contention"
 
 
 @dataclass(frozen=True, eq=False)
 class RealtimeContention(Evidence):
-    calls: Annotated[int, Key("conversations of voice or video")]
-    mean_mbps: Annotated[float, Key("mean rate of their IP octets, all together")]
+    calls: Annotated[int, Key("conversations of voice or video", "calls")]
+    mean_mbps: Annotated[float, Key("mean rate of their IP octets, all together", "mean")]
     capacity_mbps: Capacity
     marked_share: Annotated[
         float | None,

@@ -37,10 +37,10 @@ from flowdiag.diagnoser.confidence import graded, of_loss, of_silence
 from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind
-from flowdiag.diagnoser.sentences import actions as actions
-from flowdiag.diagnoser.sentences import verdict as wording_verdict
 from flowdiag.diagnoser.signals.failovers import part_within
 from flowdiag.diagnoser.signals.shares import lies_in, who_what_where
+from flowdiag.text.sentences import actions as actions
+from flowdiag.text.sentences import verdict as wording_verdict
 
 CODE: Final = "single-host"
 

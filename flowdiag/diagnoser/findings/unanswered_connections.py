@@ -40,24 +40,24 @@ from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Ho
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings.outbound_scan import scans
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.sentences import beyond as wording
 from flowdiag.diagnoser.signals.attempts import begins_attempt, connection_attempts, failed_attempts
 from flowdiag.diagnoser.signals.conversations import distinct
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.diagnoser.signals.timeline import Grid, runs
 from flowdiag.durations import MINUTE_MS
+from flowdiag.text.sentences import beyond as wording
 
 CODE: Final = "unanswered-connections"
 
 
 @dataclass(frozen=True, eq=False)
 class UnansweredConnections(Evidence):
-    attempts: Annotated[int, Key("connection attempts on the place or service")]
-    unanswered: Annotated[int, Key("those in vain")]
+    attempts: Annotated[int, Key("connection attempts on the place or service", "attempts")]
+    unanswered: Annotated[int, Key("those in vain", "unanswered")]
     unanswered_share: Annotated[float, Key("their part", "share unanswered")]
     hosts_affected: Annotated[int, Key("inside hosts that tried in vain", "devices affected")]
-    places: Annotated[int, Key("outside addresses that did not answer")]
-    port: Annotated[int | None, Key("port of the service; null where they are several")]
+    places: Annotated[int, Key("outside addresses that did not answer", "places")]
+    port: Annotated[int | None, Key("port of the service; null where they are several", "port")]
     protocol: Protocol
     link: Annotated[str, Key("the link by which most attempts left", in_notes=False)]
     hosts: Hosts

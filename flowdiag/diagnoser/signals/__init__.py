@@ -4,7 +4,6 @@ __all__ = [
     "at_limit",
     "attempts",
     "attribution",
-    "baseline",
     "conversations",
     "cut_off",
     "dead_services",

@@ -19,8 +19,10 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.labels import label_of
 from flowdiag.aggregator.site_flows import UP, SiteFlows
 from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.evidence import Place
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.signals.conversations import ICMP, ICMPV6, TCP, UDP
 from flowdiag.diagnoser.signals.shares import lies_in
@@ -116,6 +118,12 @@ def mapped_address(text: str) -> bytes | None:
     except ValueError:
         return None
     return address.packed if address.version == 6 else bytes(10) + b"\xff\xff" + address.packed
+
+
+def probed_place(case: Case, address: str) -> list[Place]:
+    """The one place that a keepalive is about, in the shape of every finding's evidence."""
+    packed = mapped_address(address)
+    return [{"address": address, "label": label_of(case.profile, packed) if packed else None, "share": 1.0}]
 
 
 def _matching(case: Case, keepalive: Keepalive) -> NDArray[np.intp]:

@@ -13,14 +13,13 @@ from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.diagnoser import confidence as sure
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MINOR, NOTED, Doubt
-from flowdiag.diagnoser.evidence import Key
-from flowdiag.diagnoser.sentences import load as wording
-from flowdiag.diagnoser.sentences.times import iso_spans
+from flowdiag.diagnoser.evidence import Key, iso_spans
 from flowdiag.diagnoser.signals.attribution import attribution
 from flowdiag.diagnoser.signals.baseline import Usual, usual
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps
 from flowdiag.diagnoser.signals.full_times import full_within, minutes_of
 from flowdiag.diagnoser.signals.losses import hidden, lost_share
+from flowdiag.text.sentences import load as wording
 
 # Of the middle rate: so deep a dip, in a time of which records were lost, is what was lost.
 DIP: Final = 0.5
@@ -31,13 +30,13 @@ CONFIRMED_TIMES: Final = 5.0
 
 # The figures of figures(), for the evidence of the findings that carry them.
 MeanShare = Annotated[float, Key("mean rate over the plan's", "mean share of the plan")]
-FullMinutes = Annotated[float, Key("minutes at the full threshold or over it")]
-BusyMinutes = Annotated[float, Key("minutes at the busy threshold or over it")]
+FullMinutes = Annotated[float, Key("minutes at the full threshold or over it", "full")]
+BusyMinutes = Annotated[float, Key("minutes at the busy threshold or over it", "busy")]
 Confirms = Annotated[
     float, Key("rate of the other direction, whose acknowledgements these packets are", "acknowledges")
 ]
-LostShare = Annotated[float, Key("part of the records that was lost at that time")]
-EstimatedMean = Annotated[float, Key("mean rate with what was lost")]
+LostShare = Annotated[float, Key("part of the records that was lost at that time", "lost")]
+EstimatedMean = Annotated[float, Key("mean rate with what was lost", "estimated mean")]
 Usually = Annotated[
     float, Key("median rate of the same clock time on earlier days of the export", "usual at this time")
 ]

@@ -4,47 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
+from ipaddress import IPv4Network, IPv6Network, ip_address, ip_network
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.addresses import PRIVATE_NETWORKS, to_bytes
+from flowdiag.addresses import PRIVATE_NETWORKS, to_bytes, to_text
+from flowdiag.aggregator.labels import label_of
 from flowdiag.diagnoser.case import Case
-from flowdiag.site.profile import Label
 
 # As many as a person reads in a ticket, and more while each has a part worth naming; the rest is in
 # `flowdiag top`.
 LISTED: Final = 5
 MOST_LISTED: Final = 10
 WORTH_NAMING: Final = 0.05
-
-
-def address_text(address: bytes) -> str:
-    """Text of 16 octets: dotted quad for IPv4-mapped addresses (RFC 4291 2.5.5.2), else RFC 5952."""
-    mapped = IPv6Address(address).ipv4_mapped
-    return str(mapped) if mapped is not None else str(IPv6Address(address))
-
-
-def label_of(case: Case, address: bytes) -> str | None:
-    """The profile's name for an address."""
-    label = label_at(case, ip_address(address_text(address)))
-    return label.name if label else None
-
-
-def label_at(case: Case, place: IPv4Address | IPv6Address) -> Label | None:
-    """The profile's label that holds for an address; the longest prefix wins, the first of two that are equal."""
-    best: tuple[int, Label] | None = None
-    for label in case.profile.label:
-        network = ip_network(label.network, strict=False)
-        if (
-            place.version == network.version
-            and place in network
-            and (best is None or network.prefixlen > best[0])
-        ):
-            best = (network.prefixlen, label)
-    return best[1] if best else None
 
 
 @lru_cache(maxsize=16)
@@ -54,7 +28,7 @@ def _networks(texts: tuple[str, ...]) -> tuple[IPv4Network | IPv6Network, ...]:
 
 def lies_in(address: bytes, networks: Sequence[str]) -> bool:
     """Whether 16 octets of an address lie in any of the networks, given as text."""
-    place = ip_address(address_text(address))
+    place = ip_address(to_text(address))
     return any(place in network for network in _networks(tuple(networks)))
 
 
@@ -97,7 +71,7 @@ def _hosts(case: Case, sums: NDArray[np.float64]) -> list[dict[str, Any]]:
 def _addresses(case: Case, sums: NDArray[np.float64]) -> list[dict[str, Any]]:
     known = case.flows.addresses
     return [
-        {"address": address_text(known[number]), "label": label_of(case, known[number]), "share": share}
+        {"address": to_text(known[number]), "label": label_of(case.profile, known[number]), "share": share}
         for number, share in _top(sums, known)
     ]
 

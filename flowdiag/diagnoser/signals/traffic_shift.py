@@ -13,9 +13,10 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
+from flowdiag.addresses import to_text
+from flowdiag.aggregator.labels import label_of
 from flowdiag.aggregator.spread import part_inside
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.signals.shares import address_text, label_of
 
 Kind = Literal["destination", "host", "application"]
 KINDS: Final[tuple[Kind, ...]] = ("destination", "host", "application")
@@ -179,4 +180,4 @@ def _shift(
     name = traffic.names[kind][number]
     if isinstance(name, str):
         return Shift(kind, name, None, asked_octets, other_octets)
-    return Shift(kind, address_text(name), label_of(case, name), asked_octets, other_octets)
+    return Shift(kind, to_text(name), label_of(case.profile, name), asked_octets, other_octets)

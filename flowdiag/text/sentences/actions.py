@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from flowdiag.diagnoser.finding import Action
+from flowdiag.text.action import Action
 
 LINK_FULL: Final = (
     Action("client", "Pause the large transfer, or run it outside working hours."),

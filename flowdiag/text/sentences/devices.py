@@ -13,8 +13,8 @@ from ipaddress import ip_address, ip_network
 from typing import Any, Final
 
 from flowdiag.aggregator.applications import catalogue_of
-from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.signals.shares import label_at
+from flowdiag.aggregator.labels import label_at
+from flowdiag.text.asked import Asked
 
 ONE_DEVICE: Final = "one device"
 _ONE_IN: Final = "a device in "
@@ -42,13 +42,13 @@ _USES: Final = {
 MOSTLY: Final = 0.6
 
 
-def device(case: Case, host: Mapping[str, Any]) -> str:
+def device(case: Asked, host: Mapping[str, Any]) -> str:
     """ "your imaging archive", "a device in your imaging network", "one device"; host: a row of a finding's evidence."""
     try:
         place = ip_address(host["address"])
     except (KeyError, ValueError):  # evidence that names no address
         return ONE_DEVICE
-    label = label_at(case, place)
+    label = label_at(case.profile, place)
     name = None if label is None else _spoken(label.name)
     if label is None or name is None:
         return ONE_DEVICE
@@ -59,7 +59,7 @@ def device(case: Case, host: Mapping[str, Any]) -> str:
     return f"{_ONE_IN}your {name}"
 
 
-def named_device(case: Case, hosts: Sequence[Mapping[str, Any]]) -> str | None:
+def named_device(case: Asked, hosts: Sequence[Mapping[str, Any]]) -> str | None:
     """What a client calls the device that has most of a finding's octets; None where nobody gave it a name.
 
     hosts: rows of a finding's evidence, the largest first.
@@ -70,7 +70,7 @@ def named_device(case: Case, hosts: Sequence[Mapping[str, Any]]) -> str | None:
     return None if name == ONE_DEVICE else name
 
 
-def named_among(case: Case, hosts: Sequence[Mapping[str, Any]]) -> str:
+def named_among(case: Asked, hosts: Sequence[Mapping[str, Any]]) -> str:
     """What follows "by many devices": " in your network “cameras”" where those of one name have most of the octets; else
     " together", with ", among them your imaging archive" where one with a name of its own is among the largest.
     """
@@ -95,7 +95,7 @@ def _spoken(label: str) -> str | None:
     return name if _PLAIN.fullmatch(name) else f"“{name}”"
 
 
-def use(case: Case, evidence: Mapping[str, Any]) -> str:
+def use(case: Asked, evidence: Mapping[str, Any]) -> str:
     """ ", by the look of it software updates"; empty where no use that means something to a client had most of it."""
     applications = evidence.get("applications") or ()
     if not applications or applications[0]["share"] < MOSTLY:

@@ -1,14 +1,14 @@
-"""What is written in and beside the pictures of a note, also for those who cannot see them. Ready for translation."""
+"""What is written in and beside the pictures of a note, also for those who cannot see them."""
 
 from __future__ import annotations
 
 from typing import Final
 
 from flowdiag.durations import MINUTE_MS
-from flowdiag.note.model import Chart, Stack
-from flowdiag.note.wording import WAYS
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 from flowdiag.text.figures import count, percent, plan_rate, rate
+from flowdiag.text.wording.note import WAYS
+from flowdiag.text.wording.shown import Chart, Stack
 
 # A link that never reached this part of its plan is not worth a picture of full size.
 HARDLY_USED: Final = 0.02
@@ -19,6 +19,14 @@ LOAD: Final = "load"
 STATE: Final = "link"
 BUSY: Final = "busy"
 FULL: Final = "full"
+OTHERS: Final = "all others"
+# What a link did, by its code.
+STATES: Final = {
+    "silent": "silent",
+    "keepalives only": "keepalives only",
+    "carrying": "carrying",
+    "unknown": "unknown",
+}
 FINDING_1: Final = "finding 1"
 PICTURE_LEGEND: Final = (
     "Lines show the mean of each step, with the link's framing; the dashed line is the plan's rate, a "
@@ -46,7 +54,7 @@ def chart_title(link: str, direction: str) -> str:
 def hardly_used(chart: Chart) -> str:
     """For a chart that is not worth drawing."""
     states = {span.state for span in chart.states}
-    only = f", {states.pop()} throughout" if len(states) == 1 else ""
+    only = f", {STATES[states.pop()]} throughout" if len(states) == 1 else ""
     return f"never above {percent(HARDLY_USED)} of it{only}"
 
 

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
 
 AUCKLAND = Clock("Pacific/Auckland")
 

@@ -3,24 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from msgspec import Struct
 
 from flowdiag.addresses import to_text
 from flowdiag.aggregator.labels import Labels
-from flowdiag.site.clock import MONTHS
+from flowdiag.site.profile import Profile
+from flowdiag.text.clock import MONTHS
 from flowdiag.text.figures import count, plan_rate, rate, volume
+from flowdiag.text.wording.note import WAYS as WAYS
+from flowdiag.text.wording.reviewed import BackupFigures, LinkFigures, Months, Need, TopTalker, Trend
 
-if TYPE_CHECKING:
-    from flowdiag.review.backup_figures import BackupFigures
-    from flowdiag.review.link_figures import LinkFigures
-    from flowdiag.review.plans import Need
-    from flowdiag.review.talker_share import TopTalker
-    from flowdiag.review.trend import Months, Trend
-    from flowdiag.site.profile import Profile
-
-WAYS: Final = {"down": "download", "up": "upload"}
 ADVICE_WORDS: Final = {
     "upgrade": "upgrade",
     "tune-first": "tune first",

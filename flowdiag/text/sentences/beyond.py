@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.finding import Action
-from flowdiag.diagnoser.sentences.backup import Said
-from flowdiag.diagnoser.sentences.devices import ONE_DEVICE, device
-from flowdiag.diagnoser.sentences.load import name_of, stands_for_many
-from flowdiag.diagnoser.sentences.times import clocks, spells
+from flowdiag.text.action import Action
+from flowdiag.text.asked import Asked
 from flowdiag.text.figures import count, percent
+from flowdiag.text.sentences.backup import Said
+from flowdiag.text.sentences.devices import ONE_DEVICE, device
+from flowdiag.text.sentences.load import name_of, stands_for_many
+from flowdiag.text.sentences.times import clocks, spells
 
 PROTOCOLS: Final = {1: "ICMP", 6: "TCP", 17: "UDP", 58: "ICMPv6"}
 UDP: Final = 17
@@ -52,7 +52,7 @@ ELSEWHERE: Final = (
 
 
 def unanswered(
-    case: Case,
+    case: Asked,
     attempts: int,
     share: float,
     hosts: int,
@@ -79,7 +79,7 @@ def unanswered(
     return summary, KNOWN_AS.get(port, somewhere)
 
 
-def inbound_flood(case: Case, evidence: Mapping[str, Any], start_ms: int, end_ms: int) -> Said:
+def inbound_flood(case: Asked, evidence: Mapping[str, Any], start_ms: int, end_ms: int) -> Said:
     """evidence: of the finding, complete."""
     start, end = clocks(case, start_ms, end_ms)
     target, port = name_of(evidence["hosts"][0]), evidence["port"]
@@ -111,14 +111,14 @@ def usual(packets_s: float) -> str:
     return f"{packets_s:,.0f} packets/s" if packets_s >= 1.0 else "under 1 packet/s"
 
 
-def floods(case: Case, parts: Sequence[tuple[int, int]], fills: bool) -> str:
+def floods(case: Asked, parts: Sequence[tuple[int, int]], fills: bool) -> str:
     """For a client: several floods."""
     left = ", which left little room on the line" if fills else ""
     return f"The site was flooded with unwanted traffic from outside {spells(case, parts)}{left}."
 
 
 def outbound_scan(
-    case: Case, evidence: Mapping[str, Any], ports: Sequence[tuple[int, int]], start_ms: int, end_ms: int
+    case: Asked, evidence: Mapping[str, Any], ports: Sequence[tuple[int, int]], start_ms: int, end_ms: int
 ) -> Said:
     """ports: (protocol, port) of what was tried, port 0 for pings."""
     start, end = clocks(case, start_ms, end_ms)

@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.finding import Verdict
-from flowdiag.diagnoser.sentences.links import called
-from flowdiag.diagnoser.sentences.load import WAYS
-from flowdiag.diagnoser.sentences.times import duration, site_clock, span, spells
-from flowdiag.diagnoser.signals.traffic_shift import Explanation, Shift, Shifts
 from flowdiag.durations import Span
+from flowdiag.text.asked import Asked
 from flowdiag.text.figures import count, percent, rate, volume
-
-if TYPE_CHECKING:
-    from flowdiag.diagnoser.compared import Side
-
+from flowdiag.text.sentences.links import called
+from flowdiag.text.sentences.load import WAYS
+from flowdiag.text.sentences.seen import Explanation, Shift, Shifts, Side, Verdict
+from flowdiag.text.sentences.times import duration, site_clock, span, spells
 
 ASKED: Final = "the time asked about"
 OTHER: Final = "the other time"
@@ -91,7 +86,7 @@ def _beside(ours: Side, theirs: Side, subject: str) -> str:
     return f"it peaked at {percent(load.peak_share)}{' of its plan' if ours.load.spans else ''}"
 
 
-def _when(ours: Case, theirs: Case) -> str:
+def _when(ours: Asked, theirs: Asked) -> str:
     """ "the same time a week before"; where it is another time of day, which."""
     clock = site_clock(ours)
     here, there = (clock.local(case.window_ms[0]) for case in (ours, theirs))
@@ -141,7 +136,7 @@ def _moved(found: Explanation, ours: int, theirs: int) -> str:
     return f"{'grew' if asked > other else 'shrank'} from {there} to {here}"
 
 
-def nothing_to_compare(ours: Case, theirs: Case, *, asked: bool, other: bool) -> str:
+def nothing_to_compare(ours: Asked, theirs: Asked, *, asked: bool, other: bool) -> str:
     """asked, other: whether that time has records."""
     if asked and other:
         return "There is no link to compare."

@@ -1,23 +1,19 @@
-"""The note's own words: headings, what a verdict means for a client, names of figures. Ready for translation.
+"""The note's own words: headings, what a verdict means for a client, names of figures.
 
-Sentences about findings are the diagnoser's (diagnoser/sentences/load.py); this module never repeats them.
+Sentences about findings stand in text/sentences/; this module never repeats them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 
-from flowdiag.diagnoser.finding import Action, Finding, Verdict
-from flowdiag.diagnoser.kinds import kind_of
-from flowdiag.diagnoser.sentences.beyond import ELSEWHERE
-from flowdiag.diagnoser.sentences.times import duration
-from flowdiag.diagnoser.sentences.verdict import TEST_THE_RATE
 from flowdiag.durations import MINUTE_MS, Span
-from flowdiag.note.model import Note, NoteCoverage
-from flowdiag.site.clock import Clock
 from flowdiag.site.profile import Profile
+from flowdiag.text.action import Action
+from flowdiag.text.clock import Clock
 from flowdiag.text.figures import count, percent
+from flowdiag.text.sentences.times import duration
+from flowdiag.text.wording.shown import Coverage, Finding, Verdict
 
 # Headings
 
@@ -47,6 +43,8 @@ METHOD: Final = "How the figures were computed"
 UNSEEN: Final = "What could not be seen"
 
 WAYS: Final = {"down": "download", "up": "upload"}
+# As codes of a direction are said in tables.
+DIRECTIONS: Final = {"down": "down", "up": "up"}
 SEVERITIES: Final = {"critical": "Critical", "warning": "Warning", "info": "Info"}
 CONFIDENCE: Final = {"high": "high confidence", "medium": "medium confidence", "low": "low confidence"}
 PSEUDONYMS: Final = (
@@ -58,44 +56,32 @@ NOTHING_MEASURED: Final = "Nothing was measured."
 
 # What it means, by verdict
 
-_MEANS_WITH_LESS_ROOM: Final = {
+MEANS_WITH_LESS_ROOM: Final = {
     "none at times": "The line was at its limit, or cut off, for a short time. "
     "Nothing that was measured explains more than that.",
     "little": "At times the line had little room left. Nothing that we measured shows it full, but shorter peaks may "
     "have filled it.",
 }
 # Where the confidence is not high, not all of the time was seen well enough to say that there was room.
-_MEANS_LESS_SURE: Final = (
+MEANS_LESS_SURE: Final = (
     "Nothing that we measured shows a line short of room, but we could not see everything."
 )
-_MEANS_OVER_PLAN: Final = (
+MEANS_OVER_PLAN: Final = (
     "No line carries more than it can, so our record of its rate, or the measurement, is wrong."
 )
-_MEANS_OFFERED: Final = (
+MEANS_OFFERED: Final = (
     "Either more was sent than the line can carry, and the rest was lost, or our record of its rate is low."
 )
-_MEANS_OTHERWISE: Final = "An engineer will look at the details below."
+MEANS_OTHERWISE: Final = "An engineer will look at the details below."
 
-# What we do next, by verdict; where the client can do something, that is said by the diagnoser's action.
+# What we do next, by verdict; where the client can do something, an action says that.
 
-_WE_IN_AUDIT_AT_LIMIT: Final = "We compare this with the next check of the connection."
-_WE_OVER_PLAN: Final = "We compare the rate on record with your contract, correct it, and look again."
-_WE_OFFERED: Final = "We compare the rate on record with your contract, test the line, and look again."
-_WE_TEST_THE_RATE: Final = "We test what the line gives while it is quiet, and compare it with the plan."
-_WE_OTHERWISE: Final = "We will get back to you with the next step."
-# Findings that concern the client although they do not slow a working main line.
-WORTH_NOTICING: Final = (
-    "keepalive-missing",
-    "keepalive-unanswered",
-    "keepalive-excess",
-    "backup-leak",
-)
-
-# Verdicts that speak of the backup, or of an attack, beside which it is no matter.
-ABOUT_THE_BACKUP: Final = (*WORTH_NOTICING, "on-backup", "flapping", "inbound-flood", "outbound-scan")
-
-# Verdicts of a site that is on one of its backups, and what a client hears of another that would not take over from it.
-ON_A_BACKUP: Final = ("on-backup", "flapping")
+WE_IN_AUDIT_AT_LIMIT: Final = "We compare this with the next check of the connection."
+WE_OVER_PLAN: Final = "We compare the rate on record with your contract, correct it, and look again."
+WE_OFFERED: Final = "We compare the rate on record with your contract, test the line, and look again."
+WE_TEST_THE_RATE: Final = "We test what the line gives while it is quiet, and compare it with the plan."
+WE_OTHERWISE: Final = "We will get back to you with the next step."
+# What a client hears of a backup that would not take over from the one that the site is on.
 SPARE_BACKUP: Final = {
     "keepalive-missing": "was not tested as it should be",
     "keepalive-unanswered": "did not answer its test",
@@ -118,44 +104,6 @@ def told(reported: str | None, clock: Clock, window_ms: Span, *, given: bool) ->
     return f"“{reported}”{end} No time was given, so we looked at all that was measured: {when}."
 
 
-def means(verdict: Verdict, *, audit: bool, variable: bool) -> str:
-    """audit: nobody complained; variable: the rate of the verdict's link is only typical."""
-    if verdict.code == "not-the-link" and verdict.room != "enough":
-        return _MEANS_WITH_LESS_ROOM[verdict.room]
-    if _is_over_plan(verdict):
-        return _MEANS_OFFERED if "maybe_offered" in _evidence(verdict) else _MEANS_OVER_PLAN
-    if verdict.code == "not-the-link" and verdict.confidence != "high":
-        return _MEANS_LESS_SURE
-    kind = kind_of(verdict.code)
-    special = (variable and kind.means_variable) or (audit and kind.means_in_audit)
-    return special or kind.means or _MEANS_OTHERWISE
-
-
-def _is_over_plan(verdict: Verdict) -> bool:
-    return "over_plan" in _evidence(verdict)
-
-
-def _evidence(verdict: Verdict) -> Mapping[str, Any]:
-    return verdict.finding.evidence if verdict.finding is not None else {}
-
-
-def next_step(verdict: Verdict, *, audit: bool, variable: bool) -> tuple[str, ...]:
-    """What we do, then what the client can do; one of them is enough."""
-    kind = kind_of(verdict.code)
-    if audit and kind.next_step_in_audit:
-        return (kind.next_step_in_audit if verdict.room == "enough" else _WE_IN_AUDIT_AT_LIMIT,)
-    if _is_over_plan(verdict):
-        return (_WE_OFFERED if "maybe_offered" in _evidence(verdict) else _WE_OVER_PLAN,)
-    ours = (variable and kind.next_step_variable) or kind.next_step
-    steps = [ours] if ours else []
-    if verdict.code == "not-the-link" and set(TEST_THE_RATE) <= set(verdict.next_steps):
-        steps = [_WE_TEST_THE_RATE]
-    if verdict.code == "not-the-link" and set(ELSEWHERE[1:]) <= set(verdict.next_steps):
-        steps = [kind_of("unanswered-connections").next_step]
-    steps += [action.text for action in verdict.next_steps if action.who == "client"][:1]
-    return tuple(steps) or (_WE_OTHERWISE,)
-
-
 def besides(sentence: str, *, audit: bool) -> str:
     """A fault that the client has to know of, although it is not what the verdict is about."""
     what = "" if audit else ", which does not explain this"
@@ -165,11 +113,6 @@ def besides(sentence: str, *, audit: bool) -> str:
 def spare_backup(code: str) -> str:
     """A fault of a backup that the site was not on while it was on another; code: one of SPARE_BACKUP."""
     return f"Meanwhile your other backup line {SPARE_BACKUP[code]}, so it might not have taken over from the first one."
-
-
-def besides_step(code: str) -> str:
-    """What happens next about it; code: one of WORTH_NOTICING."""
-    return kind_of(code).next_step
 
 
 def rests_on(verdict: Verdict) -> str:
@@ -184,13 +127,22 @@ def rests_on(verdict: Verdict) -> str:
 
 def who(step: Action) -> str:
     """Engineer"""
-    return f"{step.who[:1].upper()}{step.who[1:]}"
+    return AUDIENCES[step.who]
 
 
 def action(step: Action) -> str:
     """Engineer: Limit bulk transfers."""
     return f"{who(step)}: {step.text}"
 
+
+AUDIENCES: Final = {
+    "client": "Client",
+    "helpdesk": "Helpdesk",
+    "field engineer": "Field engineer",
+    "engineer": "Engineer",
+    "security contact": "Security contact",
+    "account manager": "Account manager",
+}
 
 # The engineer's part
 
@@ -236,7 +188,7 @@ UNSEEN_ALWAYS: Final = (
 )
 
 
-def coverage_rows(coverage: NoteCoverage, clock: Clock) -> tuple[tuple[str, str], ...]:
+def coverage_rows(coverage: Coverage, clock: Clock) -> tuple[tuple[str, str], ...]:
     """(name, figure) of what the export held."""
     first, last = coverage.first_ms, coverage.last_ms
     span = "no flow with a time" if first is None or last is None else clock.full_span(first, last)
@@ -268,7 +220,7 @@ def per_cent(value: float) -> str:
     return f"{value:.2g}%" if value < 9.95 else f"{100 if value >= 100 else min(round(value), 99)}%"
 
 
-def _lost(coverage: NoteCoverage) -> str:
+def _lost(coverage: Coverage) -> str:
     if not coverage.lost_records:
         return "none"
     about = "about " if coverage.lost_is_estimate else ""
@@ -290,8 +242,19 @@ def place(finding: Finding) -> str:
     return " ".join(part for part in (finding.link, WAYS.get(finding.direction or "")) if part)
 
 
-def subtitle(note: Note) -> str:
+def subtitle(window_ms: Span, clock: Clock) -> str:
     """What the note covers, for its head."""
-    if note.window_ms[1] <= note.window_ms[0]:
+    if window_ms[1] <= window_ms[0]:
         return NOTHING_MEASURED
-    return note.clock.full_span(*note.window_ms)
+    return clock.full_span(*window_ms)
+
+
+def only_of(link: str | None, direction: str | None) -> str:
+    """A caution on a diagnosis of one link or direction; one of them is given."""
+    shown = " ".join(part for part in (link and f'link "{link}"', direction) if part)
+    return f"Figures and findings are those of {shown} only; the verdict looks at all."
+
+
+def title(ticket: str | None, site: str) -> str:
+    """Ticket note T-1042: Harbour Lane Clinic"""
+    return f"{TITLE}{f' {ticket}' if ticket else ''}: {site}"

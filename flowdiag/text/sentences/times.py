@@ -6,15 +6,14 @@ zone, as 02:30 CEST and 02:30 CET.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from datetime import date
+from functools import lru_cache
 from typing import Final
 
-from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.evidence import Spell
-from flowdiag.diagnoser.once import once_per_case
 from flowdiag.durations import MINUTE_MS, SECOND_MS
-from flowdiag.site.clock import SHORT_MS, Clock
+from flowdiag.text.asked import Asked
+from flowdiag.text.clock import SHORT_MS, Clock
 from flowdiag.text.figures import count
 
 # No zone changes its clock twice in so short a time, apart from the odd year with a month of fasting.
@@ -23,23 +22,18 @@ _BETWEEN_CHANGES_MS: Final = 14 * 86_400_000
 MOST_TOLD: Final = 4
 
 
-def moment(case: Case, ms: int) -> str:
+def moment(case: Asked, ms: int) -> str:
     """ISO 8601 with the site's offset, whole seconds."""
     return site_clock(case).iso(ms)
 
 
-def iso_spans(case: Case, spans: Iterable[tuple[int, int]]) -> list[Spell]:
-    """Spans of ms since 1970 UTC as the evidence carries them."""
-    return [{"from": moment(case, start), "to": moment(case, end)} for start, end in spans]
-
-
-def clock(case: Case, ms: int) -> str:
+def clock(case: Asked, ms: int) -> str:
     """14:05 in the site's zone; Tue 3 Mar 14:05 where that is not the one local day of the window."""
     told = site_clock(case).told(ms)
     return _placed(case, told, site_clock(case).time(told), dated=not _on_the_day(case, told))
 
 
-def clocks(case: Case, start_ms: int, end_ms: int) -> tuple[str, str]:
+def clocks(case: Asked, start_ms: int, end_ms: int) -> tuple[str, str]:
     """Both ends of a span as clock() has them; the day once where both lie on the same, else twice."""
     the_clock = site_clock(case)
     begin, end = the_clock.times(start_ms, end_ms)
@@ -49,20 +43,20 @@ def clocks(case: Case, start_ms: int, end_ms: int) -> tuple[str, str]:
     return _placed(case, start_ms, begin, dated=dated), _placed(case, end_ms, end, dated=two_days)
 
 
-def beginning(case: Case, start_ms: int, end_ms: int) -> str:
+def beginning(case: Asked, start_ms: int, end_ms: int) -> str:
     """When a span began, as precisely as both of its ends are told."""
     the_clock = site_clock(case)
     told, _ = the_clock.ends(start_ms, end_ms)
     return _placed(case, told, the_clock.time(told), dated=not _on_the_day(case, told))
 
 
-def span(case: Case, start_ms: int, end_ms: int) -> str:
+def span(case: Asked, start_ms: int, end_ms: int) -> str:
     """ "from 14:05 to 14:39" in local time."""
     start, end = clocks(case, start_ms, end_ms)
     return f"from {start} to {end}"
 
 
-def spells(case: Case, parts: Sequence[tuple[int, int]]) -> str:
+def spells(case: Asked, parts: Sequence[tuple[int, int]]) -> str:
     """ "from 14:05 to 14:09 and from 14:20 to 14:31"; of more than MOST_TOLD the number, the total and the longest."""
     if len(parts) > MOST_TOLD:
         start, end = clocks(case, parts[0][0], parts[-1][1])
@@ -73,28 +67,32 @@ def spells(case: Case, parts: Sequence[tuple[int, int]]) -> str:
     return told[0] if len(told) == 1 else f"{', '.join(told[:-1])} and {told[-1]}"
 
 
-def zoned_span(case: Case, start_ms: int, end_ms: int) -> str:
+def zoned_span(case: Asked, start_ms: int, end_ms: int) -> str:
     """ "from 14:05 to 14:39 NZDT" """
     said = span(case, start_ms, end_ms)
     return said if clock_changes(case) else f"{said} {zone_name(case, start_ms)}"
 
 
-def zone_name(case: Case, ms: int) -> str:
+def zone_name(case: Asked, ms: int) -> str:
     """NZDT; where a zone has no short name, UTC+13:45."""
     return site_clock(case).zone(ms)
 
 
-@once_per_case
-def clock_changes(case: Case) -> bool:
+def clock_changes(case: Asked) -> bool:
     """Whether the site's clock is put forward or back anywhere in the data or in the window."""
     begin, end = case.usage.start_ms, case.usage.start_ms + case.usage.windows * case.usage.window_ms
     begin, end = min(begin, case.window_ms[0]), max(end, case.window_ms[1])
-    times = (*range(begin, end, _BETWEEN_CHANGES_MS), end)
-    return len({site_clock(case).local(time).utcoffset() for time in times}) > 1
+    return _changes(case.profile.site.timezone, begin, end)
 
 
-@once_per_case
-def site_clock(case: Case) -> Clock:
+@lru_cache(maxsize=64)
+def _changes(timezone: str, begin_ms: int, end_ms: int) -> bool:
+    clock = Clock(timezone)
+    times = (*range(begin_ms, end_ms, _BETWEEN_CHANGES_MS), end_ms)
+    return len({clock.local(time).utcoffset() for time in times}) > 1
+
+
+def site_clock(case: Asked) -> Clock:
     """The clock that tells every time of the case's note.
 
     It is fine where the export resolves better than a minute, and where the time asked about has seconds.
@@ -109,20 +107,20 @@ def site_clock(case: Case) -> Clock:
     return Clock(case.profile.site.timezone, fine=resolves or asked)
 
 
-def _placed(case: Case, ms: int, time: str, *, dated: bool) -> str:
+def _placed(case: Asked, ms: int, time: str, *, dated: bool) -> str:
     """A time with its day and its zone where it needs them."""
     day = f"{site_clock(case).short_day(ms)} " if dated else ""
     zone = f" {zone_name(case, ms)}" if clock_changes(case) else ""
     return f"{day}{time}{zone}"
 
 
-def _on_the_day(case: Case, ms: int) -> bool:
+def _on_the_day(case: Asked, ms: int) -> bool:
     """Whether a time lies on the one local day of the window."""
     begin, end = case.window_ms
     return {_date(case, begin), _date(case, max(end - 1, begin))} == {_date(case, ms)}
 
 
-def _date(case: Case, ms: int) -> date:
+def _date(case: Asked, ms: int) -> date:
     return site_clock(case).local(ms).date()
 
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.sentences.backup import Said
-from flowdiag.diagnoser.sentences.devices import LARGE, ONE_DEVICE, device, named_device
-from flowdiag.diagnoser.sentences.links import called, whose_line
-from flowdiag.diagnoser.sentences.load import MOSTLY_ONE, WAYS, in_spells, stands_for_many
-from flowdiag.diagnoser.sentences.times import spells, zoned_span
+from flowdiag.text.asked import Asked
 from flowdiag.text.figures import count, percent, plan_rate, rate
+from flowdiag.text.sentences.backup import Said
+from flowdiag.text.sentences.devices import LARGE, ONE_DEVICE, device, named_device
+from flowdiag.text.sentences.links import called, whose_line
+from flowdiag.text.sentences.load import MOSTLY_ONE, WAYS, in_spells, stands_for_many
+from flowdiag.text.sentences.times import spells, zoned_span
 
 
 def below_plan(
-    case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
+    case: Asked, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
 ) -> Said:
     way, plan = WAYS[direction], case.profile.link[link]
     start, end = parts[0][0], parts[-1][1]
@@ -32,7 +32,7 @@ def below_plan(
 
 
 def below_plan_client(
-    case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
+    case: Asked, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
 ) -> str:
     share = percent(evidence["share_of_plan"])
     gave = f"Your {whose_line(case, link)}'s {WAYS[direction]} gave only about {share} of"
@@ -48,7 +48,7 @@ def below_plan_client(
     )
 
 
-def _whose(case: Case, hosts: Sequence[Mapping[str, Any]]) -> str:
+def _whose(case: Asked, hosts: Sequence[Mapping[str, Any]]) -> str:
     """Whose traffic met the ceiling, where one device had most of it or one with a name of its own a large part."""
     name = named_device(case, hosts)
     if name is None and hosts and hosts[0]["share"] >= MOSTLY_ONE and not stands_for_many(hosts[0]):

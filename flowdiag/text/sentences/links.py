@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import Final
 
-from flowdiag.diagnoser.case import Case
+from flowdiag.text.asked import Asked
 
 # Names that say what a link is rather than which; they need an article.
 _ROLES: Final = frozenset({"backup", "main", "primary", "secondary", "line", "link", "uplink", "connection"})
@@ -15,7 +15,7 @@ def _words(name: str) -> set[str]:
     return set(re.findall(r"\w+", name.casefold()))
 
 
-def whose_line(case: Case, link: int) -> str:
+def whose_line(case: Asked, link: int) -> str:
     """What a client calls a link."""
     links = case.profile.link
     if links[link].role == "backup":

@@ -3,6 +3,7 @@
 __all__ = [
     "actions",
     "all_clear",
+    "asymmetric_path",
     "backup",
     "below_plan",
     "beyond",

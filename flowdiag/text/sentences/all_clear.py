@@ -4,35 +4,36 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import ceil
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.finding import Action, Confidence
-from flowdiag.diagnoser.sentences.beyond import ELSEWHERE, UDP
-from flowdiag.diagnoser.sentences.devices import device
-from flowdiag.diagnoser.sentences.links import called, whose_line
-from flowdiag.diagnoser.sentences.load import WAYS
-from flowdiag.diagnoser.sentences.times import beginning, clock, duration, span, zoned_span
-from flowdiag.diagnoser.sentences.verdict import LOOK_AT_THE_MOMENT, LOOK_AT_THE_SERVICE, LOOK_NEXT
-from flowdiag.diagnoser.signals.shares import address_text, label_of
+from flowdiag.addresses import to_text
+from flowdiag.aggregator.labels import label_of
+from flowdiag.text.action import Action
+from flowdiag.text.asked import Asked
 from flowdiag.text.figures import count, percent, plan_rate, rate
-
-if TYPE_CHECKING:
-    from flowdiag.diagnoser.confidence import Doubt
-    from flowdiag.diagnoser.signals.at_limit import AtLimit
-    from flowdiag.diagnoser.signals.dead_services import DeadService
-    from flowdiag.diagnoser.signals.even_transfers import EvenTransfers
-    from flowdiag.diagnoser.signals.held_levels import HeldLevel
-    from flowdiag.diagnoser.signals.room import Room
-    from flowdiag.diagnoser.signals.unusual_rates import UnusualRate
+from flowdiag.text.sentences.beyond import ELSEWHERE, UDP
+from flowdiag.text.sentences.devices import device
+from flowdiag.text.sentences.links import called, whose_line
+from flowdiag.text.sentences.load import WAYS
+from flowdiag.text.sentences.seen import (
+    AtLimit,
+    DeadService,
+    Doubt,
+    EvenTransfers,
+    HeldLevel,
+    Room,
+    UnusualRate,
+)
+from flowdiag.text.sentences.times import beginning, clock, duration, span, zoned_span
+from flowdiag.text.sentences.verdict import LOOK_AT_THE_MOMENT, LOOK_AT_THE_SERVICE, LOOK_NEXT
 
 
 def not_the_link(
-    case: Case,
+    case: Asked,
     room: Sequence[Room],
     reached: Sequence[AtLimit],
     cut: Sequence[tuple[int, int]],
-    level: Confidence,
+    level: str,
     doubts: Sequence[Doubt],
     missed: Sequence[DeadService] = (),
 ) -> str:
@@ -60,7 +61,7 @@ def not_the_link(
     return said + (LOOK_AT_THE_MOMENT if cut else LOOK_AT_THE_SERVICE if missed else LOOK_NEXT)
 
 
-def _cleared(line: str, case: Case) -> str:
+def _cleared(line: str, case: Asked) -> str:
     """How a sentence on a line with room begins; without a complaint there is no cause to speak of."""
     return f"Your {line} had room: it" if case.is_audit else f"Your {line} was not the cause: it"
 
@@ -77,7 +78,7 @@ def _highest(room: Room) -> str:
 
 
 def _apart_from(
-    case: Case,
+    case: Asked,
     reached: Sequence[AtLimit],
     cut: Sequence[tuple[int, int]],
     line: str,
@@ -106,18 +107,18 @@ def _apart_from(
     )
 
 
-def _cut(case: Case, cut: Sequence[tuple[int, int]]) -> str:
+def _cut(case: Asked, cut: Sequence[tuple[int, int]]) -> str:
     start, end = max(cut, key=lambda pair: pair[1] - pair[0])
     times = f", and {len(cut) - 1} more like it" if len(cut) > 1 else ""
     return f"{duration(end - start)} from {beginning(case, start, end)} on, in which nothing came in{times}"
 
 
-def nothing_came_in(case: Case, cut: Sequence[tuple[int, int]]) -> str:
+def nothing_came_in(case: Asked, cut: Sequence[tuple[int, int]]) -> str:
     """For the client, beside a verdict about something else; cut: not empty, as for not_the_link."""
     return f"Besides, there were {_cut(case, cut)}; the connection may have been interrupted then."
 
 
-def _first(case: Case) -> int:
+def _first(case: Asked) -> int:
     """The first primary link, of which "your line" speaks."""
     roles = [link.role for link in case.profile.link]
     return roles.index("primary") if "primary" in roles else 0
@@ -152,14 +153,14 @@ def bursts_hidden(resolution_s: int) -> str:
     return f"bursts shorter than {duration(resolution_s * 1000)} do not show"
 
 
-def restart_reason(case: Case, start_ms: int, end_ms: int) -> str:
+def restart_reason(case: Asked, start_ms: int, end_ms: int) -> str:
     return (
         f"The exporter restarted: nothing is known {zoned_span(case, start_ms, end_ms)}, and what it had not reported "
         "before is lost."
     )
 
 
-def cut_reason(case: Case, start_ms: int, end_ms: int) -> str:
+def cut_reason(case: Asked, start_ms: int, end_ms: int) -> str:
     return (
         f"Nothing came in over any link {zoned_span(case, start_ms, end_ms)} ({duration(end_ms - start_ms)}), which is "
         "unlike this site."
@@ -177,7 +178,7 @@ def nearly_busy(peak_window_s: float) -> str:
     )
 
 
-def at_limit_reason(case: Case, limit: AtLimit) -> str:
+def at_limit_reason(case: Asked, limit: AtLimit) -> str:
     """At the records' own resolution."""
     name, covered = case.profile.link[limit.link].name, duration(limit.covered_ms)
     total, longest = duration(limit.total_ms), duration(limit.longest_ms)
@@ -188,7 +189,7 @@ def at_limit_reason(case: Case, limit: AtLimit) -> str:
     )
 
 
-def even_reason(case: Case, even: EvenTransfers) -> str:
+def even_reason(case: Asked, even: EvenTransfers) -> str:
     name, way = case.profile.link[even.link].name, WAYS[even.direction]
     return (
         f"{name} {way} stood at {rate(even.rate_mbps)} {zoned_span(case, even.start_ms, even.end_ms)}, divided "
@@ -197,7 +198,7 @@ def even_reason(case: Case, even: EvenTransfers) -> str:
     )
 
 
-def held_reason(case: Case, held: Sequence[HeldLevel]) -> str:
+def held_reason(case: Asked, held: Sequence[HeldLevel]) -> str:
     """held: not empty, the most telling first."""
     level = held[0]
     plan, way = case.profile.link[level.link], WAYS[level.direction]
@@ -230,12 +231,12 @@ def held_reason(case: Case, held: Sequence[HeldLevel]) -> str:
 MINUTE_S: Final = 60.0
 
 
-def unusual_reason(case: Case, rates: Sequence[UnusualRate]) -> str:
+def unusual_reason(case: Asked, rates: Sequence[UnusualRate]) -> str:
     """rates: not empty."""
     return " ".join(_unusual(case, rate) for rate in rates)
 
 
-def _unusual(case: Case, one: UnusualRate) -> str:
+def _unusual(case: Asked, one: UnusualRate) -> str:
     at = clock(case, one.at_ms)
     usual = "" if one.usual is None else f" (usual: {one.usual:,.0f})"
     if one.what == "half-open":
@@ -254,7 +255,7 @@ def _unusual(case: Case, one: UnusualRate) -> str:
     return f"One address of the site tried {one.most:,} outside addresses in vain within ten minutes, from {at} on."
 
 
-def dead_reason(case: Case, one: DeadService) -> str:
+def dead_reason(case: Asked, one: DeadService) -> str:
     """What one host tried in vain, and where; whether it weighs or is a habit."""
     known = case.flows.addresses
     host, place = (_with_label(case, known[index]) for index in (one.host, one.place))
@@ -268,15 +269,15 @@ def dead_reason(case: Case, one: DeadService) -> str:
     return said + ("." if one.weighs else ", nor at other times, beside much that was answered.")
 
 
-def dead_clause(case: Case, one: DeadService) -> str:
+def dead_clause(case: Asked, one: DeadService) -> str:
     """For the client."""
-    who = device(case, {"address": address_text(case.flows.addresses[one.host])})
+    who = device(case, {"address": to_text(case.flows.addresses[one.host])})
     if one.failed < one.tried:
         return f"{who} got no answer to {one.failed:,} of {one.tried:,} attempts at one service"
     return f"{who} got no answer from a service that it tried {one.failed:,} times"
 
 
-def try_elsewhere(case: Case, missed: Sequence[DeadService]) -> tuple[Action, ...]:
+def try_elsewhere(case: Asked, missed: Sequence[DeadService]) -> tuple[Action, ...]:
     """What to do about services that did not answer; nothing where there are none."""
     known = case.flows.addresses
     tests = []
@@ -289,8 +290,8 @@ def try_elsewhere(case: Case, missed: Sequence[DeadService]) -> tuple[Action, ..
     return (*tests, *ELSEWHERE[1:]) if tests else ()
 
 
-def _with_label(case: Case, address: bytes) -> str:
-    label, text = label_of(case, address), address_text(address)
+def _with_label(case: Asked, address: bytes) -> str:
+    label, text = label_of(case.profile, address), to_text(address)
     return f"{text} ({label})" if label else text
 
 
@@ -299,7 +300,7 @@ def percent_up(share: float) -> str:
     return f"{ceil(round(share * 100, 6))}%"
 
 
-def room_reason(case: Case, room: Room) -> str:
+def room_reason(case: Asked, room: Room) -> str:
     name, upper = case.profile.link[room.link].name, percent_up(room.upper)
     return (
         f"{name} {WAYS[room.direction]}: at most {rate(room.peak_mbps)} of {plan_rate(room.capacity_mbps)} "

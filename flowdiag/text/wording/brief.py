@@ -1,4 +1,4 @@
-"""The words of a note's short form. Ready for translation."""
+"""The words of a note's short form."""
 
 from __future__ import annotations
 

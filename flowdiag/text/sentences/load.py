@@ -6,20 +6,18 @@ The summary is for an engineer and has the figures; the client sentence has no a
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
-from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.finding import Action
-from flowdiag.diagnoser.sentences.actions import LINK_FULL, LINK_FULL_BACKUP, LINK_FULL_SHARED, METER_INSIDE
-from flowdiag.diagnoser.sentences.backup import Said
-from flowdiag.diagnoser.sentences.devices import ONE_DEVICE, device, named_among, named_device, use
-from flowdiag.diagnoser.sentences.links import called, whose_line
-from flowdiag.diagnoser.sentences.times import beginning, duration, spells, zoned_span
+from flowdiag.text.action import Action
+from flowdiag.text.asked import Asked
+from flowdiag.text.clock import DAYS
 from flowdiag.text.figures import count, fine_percent, percent, plan_rate, rate
-
-if TYPE_CHECKING:
-    from flowdiag.diagnoser.signals.at_limit import AtLimit
-    from flowdiag.diagnoser.signals.baseline import Usual
+from flowdiag.text.sentences.actions import LINK_FULL, LINK_FULL_BACKUP, LINK_FULL_SHARED, METER_INSIDE
+from flowdiag.text.sentences.backup import Said
+from flowdiag.text.sentences.devices import ONE_DEVICE, device, named_among, named_device, use
+from flowdiag.text.sentences.links import called, whose_line
+from flowdiag.text.sentences.seen import AtLimit, Usual
+from flowdiag.text.sentences.times import beginning, duration, spells, zoned_span
 
 WAYS: Final = ("download", "upload")
 _OTHER_WAY: Final = {"download": "upload", "upload": "download"}
@@ -94,7 +92,7 @@ def only_estimated(share: float) -> str:
     )
 
 
-def bridged_dip(case: Case, start_ms: int, end_ms: int) -> str:
+def bridged_dip(case: Asked, start_ms: int, end_ms: int) -> str:
     return (
         f"Less was measured at times {zoned_span(case, start_ms, end_ms)}, when records were lost or never sent; it is taken "
         "to have gone on meanwhile."
@@ -139,7 +137,6 @@ def who_did(evidence: Mapping[str, Sequence[Mapping[str, Any]]]) -> str:
     return said + "."
 
 
-_DAYS: Final = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _NUMBERS: Final = ("three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
@@ -150,7 +147,7 @@ def compared(usual: Usual | None, mbps: float) -> str:
     hour = usual.local_start.hour
     part = "night" if hour < 6 else "morning" if hour < 12 else "afternoon" if hour < 18 else "evening"
     weekday = usual.local_start.weekday()
-    day = _DAYS[weekday] if usual.same_weekday else "weekend" if weekday >= 5 else "weekday"
+    day = DAYS[weekday] if usual.same_weekday else "weekend" if weekday >= 5 else "weekday"
     when = f"for a {day} {part}"
     times = usual.times(mbps)
     if times is None or times >= 20:
@@ -173,7 +170,7 @@ def in_spells(parts: Sequence[tuple[int, int]]) -> str:
 
 
 def link_full(
-    case: Case,
+    case: Asked,
     link: int,
     direction: int,
     parts: Sequence[tuple[int, int]],
@@ -201,7 +198,7 @@ def _confirming(evidence: Mapping[str, Any], direction: int) -> str:
 
 
 def short_full(
-    case: Case, limit: AtLimit, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
+    case: Asked, limit: AtLimit, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
 ) -> Said:
     """A link at its limit in spells too short to be sustained."""
     way, name = WAYS[limit.direction], called(case.profile.link[limit.link].name)
@@ -220,7 +217,7 @@ def short_full(
 
 
 def link_full_client(
-    case: Case,
+    case: Asked,
     link: int,
     direction: int,
     parts: Sequence[tuple[int, int]],
@@ -242,7 +239,7 @@ def link_full_client(
 
 
 def link_busy(
-    case: Case,
+    case: Asked,
     link: int,
     direction: int,
     parts: Sequence[tuple[int, int]],
@@ -260,7 +257,7 @@ def link_busy(
 
 
 def link_busy_client(
-    case: Case,
+    case: Asked,
     link: int,
     direction: int,
     parts: Sequence[tuple[int, int]],
@@ -278,7 +275,7 @@ def link_busy_client(
 
 
 def _loaded(
-    case: Case,
+    case: Asked,
     link: int,
     direction: int,
     parts: Sequence[tuple[int, int]],
@@ -303,7 +300,7 @@ def _with_lost(evidence: Mapping[str, Any]) -> str:
 
 
 def _sent_more(
-    case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
+    case: Asked, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
 ) -> str:
     """True of both readings: a full line, and one that is faster than its record says."""
     when = spells(case, parts)
@@ -315,7 +312,7 @@ def _sent_more(
 
 
 def _carried_more(
-    case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
+    case: Asked, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
 ) -> str:
     carried = f"Your {whose_line(case, link)}'s {WAYS[direction]} carried more"
     when = spells(case, parts)
@@ -326,14 +323,19 @@ def _carried_more(
 
 
 def full_too(
-    case: Case, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
+    case: Asked, link: int, direction: int, parts: Sequence[tuple[int, int]], evidence: Mapping[str, Any]
 ) -> str:
     """For a client who has read of another full direction already."""
     cause = _cause(case, evidence, WAYS[direction])
     return f"Your {whose_line(case, link)}'s {WAYS[direction]} was full too, {spells(case, parts)}{cause}."
 
 
-def full_for_moments(case: Case, limit: AtLimit) -> str:
+def besides(sentence: str) -> str:
+    """Another trouble, for a client who has read of the verdict's."""
+    return f"Besides, {sentence[:1].lower()}{sentence[1:]}"
+
+
+def full_for_moments(case: Asked, limit: AtLimit) -> str:
     """For a client who has read of something else: a line that was full too briefly for a finding that is told."""
     spells = f" in {len(limit.spells)} short spells" if len(limit.spells) > 1 else ""
     return (
@@ -342,7 +344,7 @@ def full_for_moments(case: Case, limit: AtLimit) -> str:
     )
 
 
-def _cause(case: Case, evidence: Mapping[str, Any], way: str) -> str:
+def _cause(case: Asked, evidence: Mapping[str, Any], way: str) -> str:
     hosts = evidence.get("hosts") or ()
     if not hosts:
         return ""

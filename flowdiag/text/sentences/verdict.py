@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
-from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.finding import Action
-from flowdiag.diagnoser.sentences.backup import Said
-from flowdiag.diagnoser.sentences.links import called, whose_line
-from flowdiag.diagnoser.sentences.load import WAYS, name_of
-from flowdiag.diagnoser.sentences.times import duration, span, zoned_span
+from flowdiag.text.action import Action
+from flowdiag.text.asked import Asked
 from flowdiag.text.figures import count, fine_percent, percent, rate, volume
-
-if TYPE_CHECKING:
-    from flowdiag.diagnoser.signals.at_limit import AtLimit
+from flowdiag.text.sentences.backup import Said
+from flowdiag.text.sentences.links import called, whose_line
+from flowdiag.text.sentences.load import WAYS, name_of
+from flowdiag.text.sentences.seen import AtLimit
+from flowdiag.text.sentences.times import duration, span, zoned_span
 
 LOOK_ELSEWHERE: Final = (
     Action("client", "Try the same with a cable instead of Wi-Fi, and from a second device."),
@@ -59,7 +57,7 @@ CORRECT_INTERFACES: Final = (
 )
 
 
-def look_next(case: Case, *, interrupted: bool = False, unanswered: bool = False) -> tuple[Action, ...]:
+def look_next(case: Asked, *, interrupted: bool = False, unanswered: bool = False) -> tuple[Action, ...]:
     """What to do where the line had room; interrupted: but nothing came in for a moment; unanswered: but a service that a
     host tried did not answer.
     """
@@ -73,7 +71,7 @@ def look_next(case: Case, *, interrupted: bool = False, unanswered: bool = False
 # Findings that are never the verdict
 
 
-def single_host(case: Case, evidence: Mapping[str, Any]) -> Said:
+def single_host(case: Asked, evidence: Mapping[str, Any]) -> Said:
     host = evidence["hosts"][0]
     part, size = percent(host["share"]), volume(evidence["octets"])
     summary = f"{name_of(host)} had {part} of all traffic in the window ({size})"
@@ -83,7 +81,7 @@ def single_host(case: Case, evidence: Mapping[str, Any]) -> Said:
     return summary + ".", f"One device caused {percent(host['share'])} of all traffic in that time."
 
 
-def silence(case: Case, parts: Sequence[tuple[int, int]], share: float, lost: int) -> Said:
+def silence(case: Asked, parts: Sequence[tuple[int, int]], share: float, lost: int) -> Said:
     start, end = parts[0][0], parts[-1][1]
     lasting = duration(sum(b - a for a, b in parts))
     spells = f" in {len(parts)} spells" if len(parts) > 1 else ""
@@ -94,7 +92,7 @@ def silence(case: Case, parts: Sequence[tuple[int, int]], share: float, lost: in
     return summary, f"We have no measurements {span(case, start, end)}."
 
 
-def restart(case: Case, start_ms: int, end_ms: int) -> Said:
+def restart(case: Asked, start_ms: int, end_ms: int) -> Said:
     summary = (
         f"The exporter restarted: it has no records {zoned_span(case, start_ms, end_ms)} "
         f"({duration(end_ms - start_ms)}), and what it had not reported before is lost. Figures over this time are lower "
@@ -107,7 +105,7 @@ def _were(number: int) -> str:
     return "was" if number == 1 else "were"
 
 
-def loss(case: Case, lost: int, share: float, estimate: bool) -> Said:
+def loss(case: Asked, lost: int, share: float, estimate: bool) -> Said:
     about = "About " if estimate else ""
     summary = (
         f"{about}{count(lost, 'record')} ({fine_percent(share)}) {_were(lost)} lost between exporter and collector; "
@@ -117,7 +115,7 @@ def loss(case: Case, lost: int, share: float, estimate: bool) -> Said:
 
 
 def realtime(
-    case: Case,
+    case: Asked,
     link: int,
     direction: int,
     start_ms: int,
@@ -152,7 +150,7 @@ NOTHING_ON_LINKS_REASON: Final = (
 )
 
 
-def cannot_tell(case: Case) -> str:
+def cannot_tell(case: Asked) -> str:
     """The beginning of every such sentence."""
     return f"We cannot tell whether the line {'had room' if case.is_audit else 'was the cause'}: "
 
@@ -161,7 +159,7 @@ def too_little(covered: float) -> str:
     return f"only {percent(covered)} of that time was measured."
 
 
-def too_short(case: Case, limits: Sequence[AtLimit], limited_ms: int) -> str:
+def too_short(case: Asked, limits: Sequence[AtLimit], limited_ms: int) -> str:
     """limits: of one link; limited_ms: how long one or another of them was reached."""
     line, ways = whose_line(case, limits[0].link), " or ".join(WAYS[limit.direction] for limit in limits)
     return (

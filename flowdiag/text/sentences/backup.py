@@ -8,21 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from ipaddress import ip_address
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.evidence import Place
-from flowdiag.diagnoser.finding import Action
-from flowdiag.diagnoser.sentences.links import backup_called, called
-from flowdiag.diagnoser.sentences.times import beginning, clock, clocks, duration, spells
-from flowdiag.diagnoser.signals.keepalives import Gap, mapped_address
-from flowdiag.diagnoser.signals.shares import label_of
 from flowdiag.durations import DAY_MS
 from flowdiag.site.profile import Keepalive
+from flowdiag.text.action import Action
+from flowdiag.text.asked import Asked
 from flowdiag.text.figures import count, fine_percent, three_figures, volume
-
-if TYPE_CHECKING:
-    from flowdiag.diagnoser.signals.failovers import Failover
+from flowdiag.text.sentences.links import backup_called, called
+from flowdiag.text.sentences.seen import Failover, Gap
+from flowdiag.text.sentences.times import beginning, clock, clocks, duration, spells
 
 Said = tuple[str, str]
 
@@ -105,13 +100,7 @@ def _probe(keepalive: Keepalive) -> str:
     return f"{keepalive.protocol.upper()} keepalive to {ip_address(keepalive.destination)}{port}"
 
 
-def destination(case: Case, address: str) -> list[Place]:
-    """The one place that a keepalive is about, in the shape of every finding's evidence."""
-    packed = mapped_address(address)
-    return [{"address": address, "label": label_of(case, packed) if packed else None, "share": 1.0}]
-
-
-def on_backup(case: Case, link: str, failover: Failover, full: bool) -> Said:
+def on_backup(case: Asked, link: str, failover: Failover, full: bool) -> Said:
     start, end = clocks(case, failover.start_ms, failover.end_ms)
     carried = volume(failover.octets_down + failover.octets_up)
     lasting = duration(failover.length_ms)
@@ -134,7 +123,7 @@ def on_backup(case: Case, link: str, failover: Failover, full: bool) -> Said:
     return summary, client + _how_the_backup_was(case, link, full)
 
 
-def _stopped(case: Case, failover: Failover) -> str:
+def _stopped(case: Asked, failover: Failover) -> str:
     """When the main line stopped: the gap of the switch comes before the stay on the backup."""
     return beginning(case, failover.start_ms - (failover.gap_ms or 0), failover.end_ms)
 
@@ -147,7 +136,7 @@ def _then(failover: Failover) -> str:
 
 
 def stays(
-    case: Case, link: str, parts: Sequence[tuple[int, int]], full: bool, still: bool, gap_s: float
+    case: Asked, link: str, parts: Sequence[tuple[int, int]], full: bool, still: bool, gap_s: float
 ) -> str:
     """For a client: several stays on a backup. still: the site was on it when the export ended; gap_s: the longest time
     of a change over to it.
@@ -160,13 +149,13 @@ def stays(
     return client + _how_the_backup_was(case, link, full)
 
 
-def _how_the_backup_was(case: Case, link: str, full: bool) -> str:
+def _how_the_backup_was(case: Asked, link: str, full: bool) -> str:
     if full:
         return " The backup line was at its limit for a part of that time, which makes everything slow."
     return " The backup line is slower than the main one." if _slower(case, link) else ""
 
 
-def unsteady(case: Case, parts: Sequence[tuple[int, int]], changes: int) -> str:
+def unsteady(case: Asked, parts: Sequence[tuple[int, int]], changes: int) -> str:
     """For a client: several times of flapping."""
     return (
         f"Your main line was unsteady {spells(case, parts)}: the site changed over to its backup line "
@@ -174,7 +163,7 @@ def unsteady(case: Case, parts: Sequence[tuple[int, int]], changes: int) -> str:
     )
 
 
-def cut_off(case: Case, parts: Sequence[tuple[int, int]], ongoing: bool) -> str:
+def cut_off(case: Asked, parts: Sequence[tuple[int, int]], ongoing: bool) -> str:
     """For a client: several outages; ongoing: the last one lasts to the end of the export."""
     said = "The site had no Internet connection"
     if not ongoing:
@@ -182,7 +171,7 @@ def cut_off(case: Case, parts: Sequence[tuple[int, int]], ongoing: bool) -> str:
     return f"{said} {spells(case, parts[:-1])}, and has had none since {clock(case, parts[-1][0])}."
 
 
-def _slower(case: Case, backup: str) -> bool:
+def _slower(case: Asked, backup: str) -> bool:
     """Whether a backup's plan has less room than that of every primary, either way."""
     plan = next(link for link in case.profile.link if link.name == backup)
     primaries = [link for link in case.profile.link if link.role == "primary"]
@@ -195,7 +184,7 @@ def _gap(ms: int) -> str:
     return f"{ms / 1000:.1f} seconds"
 
 
-def flapping(case: Case, link: str, group: Sequence[Failover]) -> Said:
+def flapping(case: Asked, link: str, group: Sequence[Failover]) -> Said:
     start, end = clocks(case, group[0].start_ms, group[-1].end_ms)
     away = duration(sum(failover.length_ms for failover in group))
     summary = f"The site changed to its {backup_called(link)} {len(group)} times between {start} and {end} ({away} on it)."
@@ -206,7 +195,7 @@ def flapping(case: Case, link: str, group: Sequence[Failover]) -> Said:
     return summary, client
 
 
-def outage(case: Case, start_ms: int, end_ms: int, attempts: int, ongoing: bool) -> Said:
+def outage(case: Asked, start_ms: int, end_ms: int, attempts: int, ongoing: bool) -> Said:
     start, end = clocks(case, start_ms, end_ms)
     tried = f"; {count(attempts, 'attempt')} to get out went nowhere" if attempts else ""
     lasting = duration(end_ms - start_ms)
@@ -222,7 +211,7 @@ def outage(case: Case, start_ms: int, end_ms: int, attempts: int, ongoing: bool)
 
 
 def backup_leak(
-    case: Case,
+    case: Asked,
     link: str,
     octets: float,
     a_day: float,
@@ -277,7 +266,7 @@ def main_line_reached_its_limit(line: str, longest_ms: int) -> str:
 
 
 def keepalive_missing(
-    case: Case, link: str, keepalive: Keepalive, gap: Gap, by: Sequence[str], never: bool
+    case: Asked, link: str, keepalive: Keepalive, gap: Gap, by: Sequence[str], never: bool
 ) -> Said:
     probe = _probe(keepalive)
     start, end = clocks(case, gap.start_ms, gap.end_ms)
@@ -309,7 +298,9 @@ def keepalive_missing(
     )
 
 
-def keepalive_unanswered(case: Case, link: str, keepalive: Keepalive, gap: Gap, sent: int, back: int) -> Said:
+def keepalive_unanswered(
+    case: Asked, link: str, keepalive: Keepalive, gap: Gap, sent: int, back: int
+) -> Said:
     start, end = clocks(case, gap.start_ms, gap.end_ms)
     answer = (
         "none was answered" if back == 0 else f"{back:,} of them {'was' if back == 1 else 'were'} answered"
@@ -326,7 +317,7 @@ def keepalive_unanswered(case: Case, link: str, keepalive: Keepalive, gap: Gap, 
     return summary, client
 
 
-def not_tested(case: Case, parts: Sequence[tuple[int, int]]) -> str:
+def not_tested(case: Asked, parts: Sequence[tuple[int, int]]) -> str:
     """For a client: several times without any test of a backup."""
     return (
         f"The backup line was not tested {spells(case, parts)}; it may have been out of order then, so it may not "
@@ -334,19 +325,19 @@ def not_tested(case: Case, parts: Sequence[tuple[int, int]]) -> str:
     )
 
 
-def not_answered(case: Case, parts: Sequence[tuple[int, int]]) -> str:
+def not_answered(case: Asked, parts: Sequence[tuple[int, int]]) -> str:
     """For a client: several times without answers to the test of a backup."""
     return f"The backup line's test had no answer, or few, {spells(case, parts)}; it may not take over when needed."
 
 
-def _reaches_the_end(case: Case, gap: Gap) -> bool:
+def _reaches_the_end(case: Asked, gap: Gap) -> bool:
     """Whether a gap lasts as long as the export can show; what one record covers is not exported yet."""
     coverage = case.coverage
     return coverage.last_ms is None or gap.end_ms + coverage.resolution_s * 1000 >= coverage.last_ms
 
 
 def keepalive_excess(
-    case: Case, link: str, keepalive: Keepalive, packets_times: float, octets_times: float | None
+    case: Asked, link: str, keepalive: Keepalive, packets_times: float, octets_times: float | None
 ) -> Said:
     told = [("packets", packets_times)] + ([] if octets_times is None else [("octets", octets_times)])
     # As many as planned is nothing to speak of, unless it is all that there is to say.
@@ -359,7 +350,7 @@ def keepalive_excess(
     return summary, "The test of the backup line sends far more data than it should."
 
 
-def keepalive_irregular(case: Case, link: str, keepalive: Keepalive, cadence_s: float) -> Said:
+def keepalive_irregular(case: Asked, link: str, keepalive: Keepalive, cadence_s: float) -> Said:
     summary = (
         f"The {_probe(keepalive)} on the {backup_called(link)} runs every {three_figures(cadence_s)} s instead of every "
         f"{keepalive.interval_s:g} s."

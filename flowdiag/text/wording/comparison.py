@@ -1,16 +1,15 @@
-"""Headings and names of the part of a note that compares two times. Ready for translation.
+"""Headings and names of the part of a note that compares two times.
 
-What differs is the diagnoser's to say (diagnoser/sentences/comparison.py).
+What differs is said by text/sentences/comparison.py.
 """
 
 from __future__ import annotations
 
 from typing import Final
 
-from flowdiag.diagnoser.comparison import Comparison
-from flowdiag.note.model import Chart
-from flowdiag.note.wording import CONFIDENCE, WAYS
-from flowdiag.site.clock import Clock
+from flowdiag.text.clock import Clock
+from flowdiag.text.wording.note import CONFIDENCE, WAYS
+from flowdiag.text.wording.shown import Chart, Comparison
 
 LINK: Final = "Link"
 FIGURE: Final = "Figure"

@@ -1,0 +1,19 @@
+"""Headings, names and phrases of everything that is printed for people, one file for each thing that is printed."""
+
+__all__ = [
+    "brief",
+    "comparison",
+    "coverage",
+    "demo",
+    "draft",
+    "figures",
+    "ingest",
+    "inspect",
+    "note",
+    "pages",
+    "pictures",
+    "review",
+    "review_pages",
+    "top",
+    "usage",
+]
