@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
@@ -251,6 +253,20 @@ def test_one_way_exports_are_judged_by_their_uploads() -> None:
         link = "lte" if 1200 <= start < 2400 else "fibre"
         book.row(start, start + 1, way=UP, octets=3000, link=link, outside=f"203.0.113.{start // 2 % 40 + 1}")
     assert codes(book.case(span=(0, HOUR))) == ["on-backup"]
+
+
+@pytest.mark.parametrize(("sent_by", "stays"), [("lte", 1), ("fibre", 0)])
+def test_where_requests_went_out_by_the_main_line_all_along_the_site_was_not_on_its_backup(
+    sent_by: str, stays: int
+) -> None:
+    """Twenty minutes of answers by the backup alone: a failover only if requests left by it too."""
+    book = Book()
+    for start in range(0, HOUR, 2):
+        away = 1200 <= start < 2400
+        how: dict[str, Any] = {"outside": f"203.0.113.{start // 2 % 40 + 1}", "inside_port": 20_000 + start}
+        book.row(start, start + 1, way=UP, octets=1000, link=sent_by if away else "fibre", **how)
+        book.row(start, start + 1, way=DOWN, octets=20_000, link="lte" if away else "fibre", **how)
+    assert len(failovers(book.case(span=(0, HOUR))).episodes) == stays
 
 
 @pytest.mark.parametrize("greater", ["first", "second", "neither"])

@@ -28,7 +28,7 @@ def a_few_answers_come_back_by_the_other_line(s: Stage) -> None:
     scene = s.open(60, background=0.15)
     hosts = (scene.hosts[3],)
     do.web(scene, s.start, s.end, 0.4, hosts=list(hosts), per_host_hour=120)
-    s.answered_by = (hosts, 1)
+    s.answered_by, s.answered_most = (hosts, 1), 0.15
     s.automatic = False
     s.want("asymmetric-path", severity="warning", link="lte")
     s.allow("backup-leak", "single-host")

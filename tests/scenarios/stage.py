@@ -83,6 +83,7 @@ class Stage:
         self.split_interfaces = False  # every other conversation uses the first link's second interface
         # Who is answered by another link than asked: hosts, and that link's position.
         self.answered_by: tuple[tuple[int, ...], int] | None = None
+        self.answered_most = 1.0  # of the octets, what those hosts may have at the most
         self._draw_router()
 
     def choose(self, options: Sequence[Any]) -> Any:
@@ -300,9 +301,11 @@ class Stage:
             _split(situation.records, *self.the_site.links[0].interfaces[:2])
         if self.answered_by is not None:
             hosts, link = self.answered_by
-            _answer_by(
-                situation.records, hosts, self.the_site.links[link].interfaces[0], self.the_site.lan_interface
-            )
+            records = situation.records
+            theirs = np.isin(records["src"], hosts) | np.isin(records["dst"], hosts)
+            if float(records["octets"][theirs].sum() / records["octets"].sum()) > self.answered_most:
+                raise Another(f"{self.name}: these hosts have more of the traffic than its label says")
+            _answer_by(records, hosts, self.the_site.links[link].interfaces[0], self.the_site.lan_interface)
         # A long active timeout blurs the edges of what long flows carried.
         tolerance = MINUTE + min(max(self.meter.active_s - 60, 0), 300) * 1000 + self.extra_tolerance
         if self.fine:

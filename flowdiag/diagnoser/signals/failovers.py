@@ -5,14 +5,15 @@ Shared by on-backup, flapping and backup-leak; this module alleges nothing itsel
 How a failover is told from a leak. On a grid of ten seconds each bin is one of: the primary is in use (it
 has more than a twentieth of what was downloaded over primary and backup together, or more than a fifth of
 the records that start), the backup alone is in use, or neither. A failover is a time in which the backup
-is in use and the primary is not, from one use of the primary to the next. Three things must hold, or the
+is in use and the primary is not, from one use of the primary to the next. Four things must hold, or the
 traffic is a leak:
 
 - the primary's silence is no accident: where the primary is in use in a part q of the bins around, n bins
   without it happen by chance with (1-q)^n, which must be under one in ten thousand
   (n counts the bins of all such times together where the backup is not used at any other time);
 - the primary talks to few places meanwhile, against those that the backup talks to;
-- the same conversations did not run over the backup while the primary was in use.
+- the same conversations did not run over the backup while the primary was in use;
+- something left by the backup: where requests went out by the primary all along, only answers came back by the backup.
 
 The edges come from the records themselves, so they have the resolution of their time stamps.
 """
@@ -137,7 +138,12 @@ def failovers(case: Case) -> Failovers:
         return Failovers((), leaked)
     scene = _scene(case, backup, ordinary)
     stays = _without_leaks(scene, _credible(scene, _stays(scene)))
-    episodes = tuple(_episode(case, scene, stay) for stay in stays)
+    sent = np.flatnonzero(ordinary & (flows.direction == UP) & np.isin(flows.link, primaries(case.profile)))
+    episodes = tuple(
+        episode
+        for episode in (_episode(case, scene, stay) for stay in stays)
+        if episode.octets_up or not len(touching(flows, sent, episode.start_ms, episode.end_ms))
+    )
     leaked[backup] = ~_explained(flows, backup, episodes)
     return Failovers(episodes, leaked)
 
