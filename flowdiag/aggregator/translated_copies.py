@@ -91,8 +91,8 @@ class _Parties(Struct, frozen=True, eq=False):
 
     def _by_port(self, partner: Numbers) -> None:
         """Those whose port was kept, where one host of the cluster has it."""
-        group = self.cluster << 17 | (self.ends.port.astype(np.int64) + 1)
-        rows = np.flatnonzero(self.ends.telling())
+        group = self.cluster << 16 | self.ends.port
+        rows = np.flatnonzero(self.ends.telling())  # none without a port
         inner, outer = rows[~self.is_outer[rows]], rows[self.is_outer[rows]]
         order = inner[np.argsort(group[inner], kind="stable")]
         low = np.searchsorted(group[order], group[outer], "left")

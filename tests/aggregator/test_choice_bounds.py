@@ -71,6 +71,13 @@ def test_within_a_week_no_flow_is_a_stray() -> None:
     assert without_time_outliers(flows) == (flows, 0)
 
 
+@pytest.mark.parametrize(("days", "outliers"), [(7, 0), (8, 1)])
+def test_a_flow_may_end_a_week_after_the_day_on_which_it_begins(days: int, outliers: int) -> None:
+    flows = build([up(src_port=1)])[0]
+    flows.end_ms[:] = (int(flows.start_ms[0]) // 86_400_000 + days) * 86_400_000
+    assert without_time_outliers(flows)[1] == outliers
+
+
 def test_days_are_those_of_the_largest_part_the_first_of_equal_ones() -> None:
     assert days_kept(int_array(5), int_array(1)) == (5, 5)
     equal = int_array(0, 2000), int_array(3, 3)

@@ -9,7 +9,7 @@ import pytest
 from msgspec.structs import replace
 
 from flowdiag.addresses import to_bytes
-from flowdiag.aggregator import same_packets
+from flowdiag.aggregator import duplicates, same_packets, shared_starts
 from flowdiag.aggregator.duplicates import _one_by_one, _sent_together, repeated, without_duplicates
 from flowdiag.aggregator.records import MESSAGE_NUMBERS, NO_MESSAGE
 from flowdiag.aggregator.same_packets import _same, _Talks
@@ -145,6 +145,21 @@ def test_starts_that_were_moved_are_counted() -> None:
     flows.inside_port[:] = 9
     moved, count = with_own_starts(flows)
     assert (count, (moved.start_ms - START).tolist()) == (2, [0, 1000, 2000])
+
+
+def test_where_a_sample_shows_starts_that_are_shared_all_rows_are_looked_at(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Forty conversations in three pieces each, of which the sample holds some."""
+    flows = build([up(src_port=port, octets=3 * port + n) for port in range(1, 41) for n in range(3)])[0]
+    flows.start_ms[:] = START
+    flows.end_ms[:] = START + np.tile([1000, 2000, 3000], 40)
+    for module in (duplicates, shared_starts):
+        monkeypatch.setattr(module, "ALWAYS_LOOKED_AT", 119)
+    assert len(duplicates.sampled(flows)) < 120
+    moved, count = with_own_starts(flows)
+    assert count == 80
+    assert (moved.start_ms - START).tolist() == [0, 1000, 2000] * 40
 
 
 # Second sources -----------------------------------------------------------------------------------------------------

@@ -101,6 +101,15 @@ def test_what_was_called_before_is_the_service_even_against_a_known_system_port(
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize("flags", [0x10, 0x12])
+def test_what_was_called_before_is_the_service_at_a_port_without_points_both_ways(flags: int) -> None:
+    call = up(src_port=40_000, dst_port=55_000, tcp_flags=SYN)
+    to_it = up(src_port=20_000, dst_port=55_000, tcp_flags=flags)
+    from_it = down(src_port=55_000, dst_port=20_000, tcp_flags=flags)
+    assert named([call, to_it, from_it]) == [("tcp/55000", 1)] * 3
+    assert named([to_it, from_it]) == [("tcp/20000", -1)] * 2
+
+
 def test_a_call_itself_outweighs_all_else() -> None:
     # 443 was called and talks with many, and now it calls.
     rows = [up(src_port=40_000 + n, dst_port=443, tcp_flags=SYN, src_address="203.0.113.9",

@@ -109,6 +109,25 @@ def test_of_several_hosts_the_kept_port_tells_and_then_the_number() -> None:
     assert [host for host, _ in hosts([{"port": 1}, {"port": 2}], [{"port": 50_001}])] == [NO_HOST, NO_HOST]
 
 
+def test_a_kept_port_that_two_hosts_have_tells_neither() -> None:
+    two: list[Row] = [{"end": 1, "port": 50_001}, {"end": 2, "port": 50_001}]
+    assert hosts([{"port": 50_001}], two) == [(NO_HOST, 50_001)]
+
+
+def test_a_port_is_of_its_own_cluster_of_copies() -> None:
+    """The same ports again a minute later, 32,768 apart, with the hosts and the order of their times the other way round."""
+    minute: Row = {"start": 60, "stop": 70, "remote": 101}
+    inner: list[Row] = [
+        {"end": 1, "port": 50_001, "start": 0.2}, {"end": 2, "port": 17_233},
+        {"end": 2, "port": 50_001, **minute, "start": 60.2}, {"end": 1, "port": 17_233, **minute},
+    ]  # fmt: skip
+    outer: list[Row] = [
+        {"port": 17_233, "start": 0.2}, {"port": 50_001},
+        {"port": 17_233, **minute, "start": 60.2}, {"port": 50_001, **minute},
+    ]  # fmt: skip
+    assert [host for host, _ in hosts(outer, inner)] == [2, 1, 1, 2]
+
+
 @pytest.mark.parametrize(
     ("port", "remote_port", "protocol", "telling"),
     [

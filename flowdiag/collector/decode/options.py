@@ -252,7 +252,7 @@ class Options:
         if values.integer(ie.SAMPLING_SIZE) and ie.SAMPLING_POPULATION in values:
             return plausible(values.integer(ie.SAMPLING_POPULATION) / values.integer(ie.SAMPLING_SIZE))
         if probability := values.real(ie.SAMPLING_PROBABILITY):
-            return plausible(1 / probability) if 0 < probability <= 1 else None
+            return plausible(1 / probability)
         if values.integer(ie.SAMPLING_PACKET_INTERVAL) > 1:
             domain.report.sampling_note = AMBIGUOUS_SAMPLING
         return None

@@ -113,6 +113,14 @@ def test_a_total_wraps_from_the_last_quarter_of_its_range_to_the_first(
     assert (decoded.column("octets"), decoded.column("packets")) == ([before, added], [10, 2])
 
 
+def test_a_total_of_frames_that_falls_began_anew() -> None:
+    """Frames of 10,000 octets and 5,000 more; then the exporter began to count anew."""
+    fields = a_set(2, template(256, (*KEY, (353, 8), (86, 4))))
+    records = [FLOW + struct.pack("!QI", *totals) for totals in ((10_000, 10), (15_000, 15), (60, 1))]
+    decoded = decode(ipfix(fields, a_set(256, *records)))
+    assert (decoded.column("octets"), decoded.column("packets")) == ([10_000, 5000, 60], [10, 5, 1])
+
+
 def test_totals_of_other_flows_and_domains_are_others() -> None:
     other = HOSTS + struct.pack("!BHH", 6, 1235, 443)
     messages = [

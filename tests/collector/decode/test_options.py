@@ -7,6 +7,8 @@ import struct
 import pytest
 
 from flowdiag.collector.datagram import Datagram
+from flowdiag.collector.decode.decoder import Decoder
+from flowdiag.collector.report import ExportReport
 from tests.collector.decode.wire import (
     EXPORT_S,
     FLOW_FIELDS,
@@ -173,6 +175,15 @@ def test_the_start_of_the_exporter_anchors_uptimes() -> None:
     )
     (row,) = decode(message).rows
     assert [row[name].timestamp() for name in ("start", "end")] == [EXPORT_S - 10, EXPORT_S - 5]  # type: ignore[attr-defined]
+
+
+def test_a_start_beyond_any_time_is_kept_as_the_largest_that_sums_have_room_for() -> None:
+    told = a_set(3, options_template(300, ((149, 4), (160, 8))))
+    for init_ms, kept in (((1 << 61) - 1, (1 << 61) - 1), ((1 << 64) - 1, 1 << 61)):
+        decoder = Decoder(ExportReport())
+        message = ipfix(told, a_set(300, struct.pack("!IQ", 1, init_ms)))
+        decoder.feed(Datagram(session(), message, None, 0))
+        assert [domain.told_init_ms for domain in decoder._roster.domains.values()] == [kept]
 
 
 def test_a_restart_of_the_exporter_counts_from_its_message_on() -> None:
