@@ -28,6 +28,7 @@ from flowdiag.collector.readers.inputs import Progress
 from flowdiag.collector.report import ExportReport, SessionReport, TemplateReport
 from flowdiag.collector.store.asking import asked_again
 from flowdiag.collector.untaught import ADVICE, untaught
+from flowdiag.text.wording.inspect import interfaces_left_out
 
 SCHEMA: Final = "flowdiag.inspect/1"
 
@@ -35,7 +36,7 @@ SCHEMA: Final = "flowdiag.inspect/1"
 MAX_DURATIONS: Final = 1 << 20
 # Interfaces whose octets are counted, each way; large routers have some thousand.
 MAX_INTERFACES: Final = 32_768
-INTERFACES_LEFT_OUT: Final = f"octets of interfaces beyond the first {MAX_INTERFACES} are not listed"
+INTERFACES_LEFT_OUT: Final = interfaces_left_out(MAX_INTERFACES)
 # What of each flow is looked at.
 COLUMNS: Final = (
     "start", "end", "octets", "packets", "ingress_interface", "egress_interface", "domain", "sampling",

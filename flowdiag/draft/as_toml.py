@@ -101,7 +101,7 @@ def _link(link: LinkGuess, draft: Draft) -> Iterator[str]:
         yield f"interfaces = [{link.interface}]  # {wording.sources(link.public_share)}"
     yield f"# {wording.RATES}"
     for key, highest in zip(KEYS, link.highest, strict=True):
-        yield f"# {key} =   # {wording.highest(highest.words(CLOCK))}"
+        yield f"# {key} =   # {wording.highest(highest.mbps, highest.length_ms, CLOCK.iso(highest.start_ms))}"
     yield f'framing = "ethernet"  # {wording.FRAMING}'
     if link.role == "backup":
         yield f"variable = true  # {wording.VARIABLE}"

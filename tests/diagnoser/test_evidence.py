@@ -12,6 +12,7 @@ from jsonschema import Draft202012Validator
 from flowdiag.diagnoser.evidence import ABSENT, Evidence, Hosts, Key, Spells, keys_of
 from flowdiag.diagnoser.evidence_schema import evidence_schema, kind_of_value
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.kinds import KINDS, kind_of
 from flowdiag.diagnoser.pages import page, with_figures
 from tests.note.situations import SITUATIONS
@@ -52,6 +53,12 @@ def test_the_schema_says_what_each_key_holds() -> None:
     assert not check.is_valid({"mean_mbps": 1.0, "hosts": []})
     assert not check.is_valid({"mean_mbps": 1.0, "port": "80", "hosts": []})
     assert not check.is_valid({"mean_mbps": 1.0, "port": 80, "hosts": [{"address": "192.0.2.1"}]})
+
+
+@pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.code)
+def test_what_notes_list_has_a_name(kind: Kind) -> None:
+    listed = {name: key for name, key in keys_of(kind.evidence).items() if key.in_notes}
+    assert [name for name, key in listed.items() if not key.name] == []
 
 
 def test_a_field_without_a_meaning_is_refused() -> None:

@@ -17,11 +17,11 @@ from tests.hostile.making import kinds
 
 # Of each small file, in one process for a module, above what the program holds anyway.
 OCTETS = {
-    "messages": 150_000,
-    "captures": 150_000,
-    "compressed": 60_000,
+    "messages": 100_000,
+    "captures": 100_000,
+    "compressed": 40_000,
     "tables": 250_000,
-    "profiles": 150_000,
+    "profiles": 100_000,
 }
 MAX_MIB = 700
 MAX_PROCESSOR_S = 10

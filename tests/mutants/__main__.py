@@ -27,7 +27,6 @@ from tests.scenarios.wilson import wilson
 
 ROOT: Final = Path(__file__).parents[2]
 PLACES: Final = ("flowdiag/aggregator", "flowdiag/collector/decode", "flowdiag/diagnoser")
-WORDS: Final = "sentences"  # sentences are read, and held by the golden notes
 EQUIVALENT: Final = Path(__file__).with_name("equivalent.toml")
 
 Placed = tuple[Path, Mutant]
@@ -55,7 +54,7 @@ def _modules(place: Path) -> Iterator[Path]:
     if place.is_file():
         yield place
     else:
-        yield from (path for path in place.rglob("*.py") if WORDS not in path.parts)
+        yield from place.rglob("*.py")
 
 
 def _works(runner: Runner, chosen: Sequence[Placed], seconds: float, scratch: Path) -> list[Work]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from flowdiag.text.figures import three_digits
+from flowdiag.aggregator.plan_rates import LEAST_SHOWN_MBPS
+from flowdiag.text.figures import RATE_UNIT, three_digits
 
 FILL_IN: Final = "FILL IN"
 
@@ -66,7 +67,12 @@ def role(name: str, reason: str, alternative: str) -> str:
     return f"role: {name}, because {reason}; {alternative}"
 
 
-def highest(seen: str) -> str:
+def highest(mbps: float, length_ms: int, since: str) -> str:
+    """The highest rate of a link; since: when the window that had it began."""
+    if mbps < LEAST_SHOWN_MBPS:
+        seen = f"{'under ' if mbps else ''}{mbps and LEAST_SHOWN_MBPS:g} {RATE_UNIT}"
+    else:
+        seen = f"{mbps:.3g} {RATE_UNIT} over the {length_ms / 1000:g} s from {since}"
     return f"the highest seen was {seen}; that is no plan"
 
 

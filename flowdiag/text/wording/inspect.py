@@ -113,6 +113,10 @@ def restarted(times: int) -> str:
     return f"restarted {count(times, 'time')}"
 
 
+def interfaces_left_out(listed: int) -> str:
+    return f"octets of interfaces beyond the first {listed} are not listed"
+
+
 def more(left: int, how: str) -> str:
     """how: to see them."""
     return f"{left:,} more; {how}"

@@ -251,7 +251,8 @@ def subtitle(window_ms: Span, clock: Clock) -> str:
 
 def only_of(link: str | None, direction: str | None) -> str:
     """A caution on a diagnosis of one link or direction; one of them is given."""
-    shown = " ".join(part for part in (link and f'link "{link}"', direction) if part)
+    way = DIRECTIONS.get(direction or "")
+    shown = " ".join(part for part in (link and f'link "{link}"', way) if part)
     return f"Figures and findings are those of {shown} only; the verdict looks at all."
 
 
