@@ -23,7 +23,7 @@ class Clocks:
         for session in report.sessions:
             offset = session.clock_offset_ms or 0
             known = by_source.get((session.exporter, session.domain))
-            if known is None or session.messages > known[0]:  # the session that tells most
+            if known is None or session.messages > known[0]:  # the session with most messages
                 by_source[session.exporter, session.domain] = session.messages, offset
         self._offsets = {
             source: offset for source, (_, offset) in by_source.items() if abs(offset) > TOLERATED_MS
@@ -46,10 +46,10 @@ class Clocks:
 
     def notes(self) -> list[str]:
         """One sentence for each exporter whose clock is off."""
-        told: dict[tuple[bytes, int], None] = {}
-        for (exporter, _), offset in sorted(self._offsets.items()):
-            told[exporter, offset] = None
-        return [_note(exporter, offset) for exporter, offset in told]
+        distinct = dict.fromkeys(
+            (exporter, offset) for (exporter, _), offset in sorted(self._offsets.items())
+        )
+        return [_note(exporter, offset) for exporter, offset in distinct]
 
 
 def _note(exporter: bytes, offset_ms: int) -> str:
