@@ -109,9 +109,9 @@ def compared_window(
         begin, end = (clock.local(ms).isoformat(timespec="minutes") for ms in (begin_ms, end_ms))
         raise UsageError(f"{COMPARE}: the window begins at {begin} and ends at {end}", expected="a later end")
     if begin_ms < asked_ms[1] and asked_ms[0] < end_ms:
-        told = clock.full_span(begin_ms, end_ms)
+        span = clock.full_span(begin_ms, end_ms)
         raise UsageError(
-            f"{COMPARE}: {told} overlaps the time asked about",
+            f"{COMPARE}: {span} overlaps the time asked about",
             expected="another time",
             advice="--from and --to name the time asked about",
         )
