@@ -127,4 +127,4 @@ def test_the_service_unit_starts_what_there_is() -> None:
     assert {"--listen", "--store", "--allow-file"} <= used <= known
     assert "DynamicUser=yes" in unit.splitlines()
     (descriptors,) = re.findall(r"^LimitNOFILE=(\d+)$", unit, re.MULTILINE)
-    assert for_connections(int(descriptors), places=10) >= MAX_CONNECTIONS
+    assert for_connections(int(descriptors), addresses=10) >= MAX_CONNECTIONS

@@ -22,7 +22,7 @@ class Clocks:
         for session in report.sessions:
             offset = session.clock_offset_ms or 0
             known = by_source.get((session.exporter, session.domain))
-            if known is None or session.messages > known[0]:  # the session that tells most
+            if known is None or session.messages > known[0]:  # the session with most messages
                 by_source[session.exporter, session.domain] = session.messages, offset
         self._offsets = {
             source: offset for source, (_, offset) in by_source.items() if abs(offset) > TOLERATED_MS

@@ -10,8 +10,8 @@ Transport = Literal["udp", "tcp", "sctp", "file"]
 class Session(NamedTuple):
     """A transport session (RFC 7011 2, 8.1): templates and sequence numbers never cross it.
 
-    Addresses are 16 octets, IPv4 mapped; all zero and port 0 where the container does not tell (an IPFIX file).
-    connection tells two TCP connections of the same ports apart, and two files.
+    Addresses are 16 octets, IPv4 mapped; all zero and port 0 where the container does not say (an IPFIX file).
+    connection numbers the TCP connections of the same ports, and files.
     """
 
     exporter: bytes

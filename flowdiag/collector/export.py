@@ -77,13 +77,13 @@ class Export:
             self._decoder.teach(datagram)
         for datagram in seed.last:
             self._decoder.feed(datagram)
-        self._decoder.cut()  # what these told was counted where they were read
+        self._decoder.cut()  # these messages were counted where they were read
         self._later = seed.later
 
     def expected(self, rows: int) -> int:
         """How many flow records the export holds in all if `rows` came so far, by the part of its octets read."""
         if not 0 < self._octets_read <= self._octets:
-            return 2 * rows  # standard input does not tell its size
+            return 2 * rows  # standard input has no size
         return rows * self._octets // self._octets_read
 
     def clock_offsets(self) -> dict[tuple[bytes, int], int]:
@@ -252,7 +252,7 @@ def open_export(
     Export.batches().
 
     scale: multiply octets and packets of sampled flows; exporters: only these (16 octets each), messages
-    whose exporter the container does not tell are always taken; progress: called with octets read and octets
+    whose exporter the container does not name are always taken; progress: called with octets read and octets
     in all. span: of a store, read only flows that touch this time, begin and end in ms since 1970 UTC or None;
     columns: of a store, read only these of FLOW_SCHEMA, the others come as null. Raises ExportError for a path that
     does not exist.

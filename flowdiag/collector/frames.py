@@ -3,7 +3,7 @@
 Facts the design follows:
 - a packet of a capture needs Ethernet, IP and UDP headers; a collector's socket gives the addresses, ports and payload
   that stand in them, and nothing else of them is worth keeping;
-- lengths of IP and UDP have 16 bits. A message of a TCP connection may be longer than what they can tell; zero there
+- lengths of IP and UDP have 16 bits. A message of a TCP connection may be longer than they can say; zero there
   means "as far as the capture goes" (common practice of captures on sending hosts; RFC 2675 for UDP over IPv6);
 - a UDP checksum of zero means that there is none (RFC 768; over IPv6 by RFC 6935 for packets that no network carries).
 """

@@ -6,7 +6,7 @@ Facts the design follows:
 - a message says what it says by the standard; any form of our own would have to be kept readable for ever;
 - the same definitions come again and again: one message of each content is kept. Options come with changing
   content (counters): some of each template are kept, so that none of them pushes out the others;
-- the last message of each domain tells where its sequence numbers stand;
+- the last message of each domain says where its sequence numbers stand;
 - what cannot all be kept goes by what it was good for: definitions without data first, domains without data first.
 """
 
@@ -31,7 +31,7 @@ from flowdiag.collector.decode.messages import (
     NETFLOW5,
     NETFLOW9,
     NETFLOW9_HEADER,
-    SetPlace,
+    SetBounds,
     read_header,
 )
 from flowdiag.collector.decode.templates import (
@@ -65,13 +65,15 @@ class Seed(NamedTuple):
 
 
 class _Domain(Struct):
-    """definitions: by digest, and which templates each defines; used: the templates that data sets came for."""
+    """The messages kept of one observation domain of one session."""
 
-    definitions: OrderedDict[bytes, Datagram] = field(default_factory=OrderedDict)
-    defines: dict[bytes, frozenset[int]] = field(default_factory=dict)
-    used: set[int] = field(default_factory=set)
-    first: list[Datagram] = field(default_factory=list)
-    options: dict[int, OrderedDict[bytes, Datagram]] = field(default_factory=dict)
+    definitions: OrderedDict[bytes, Datagram] = field(default_factory=OrderedDict)  # by digest
+    defines: dict[bytes, frozenset[int]] = field(
+        default_factory=dict
+    )  # ids of the templates in each of these
+    used: set[int] = field(default_factory=set)  # ids of the templates that data sets came for
+    first: list[Datagram] = field(default_factory=list)  # the message in which each definition came first
+    options: dict[int, OrderedDict[bytes, Datagram]] = field(default_factory=dict)  # by template and digest
     templates: OrderedDict[int, Template] = field(default_factory=OrderedDict)
     last: Datagram | None = None
 
@@ -131,11 +133,6 @@ class Knowledge:
     """Sees all messages of a run, in order, and keeps those that matter to what follows.
 
     domains, octets: bounds, beyond which domains without data go first, then those not heard for the longest time.
-
-    proven: some data can be decoded; revision: counts the definitions that were new.
-
-    streams: some came over TCP or SCTP, whose templates end with the connection; running_totals: some templates
-    count totals, which only those who know the flow's last record can read.
     """
 
     def __init__(self, *, domains: int = MAX_DOMAINS, octets: int = MAX_OCTETS) -> None:
@@ -147,10 +144,10 @@ class Knowledge:
         self._session: Session | None = None
         self._of_session: dict[tuple[int, bytes], _Domain] = {}
         self._sessions: dict[Session, dict[tuple[int, bytes], _Domain]] = {}
-        self.streams = False
-        self.running_totals = False
-        self.proven = False
-        self.revision = 0
+        self.streams = False  # some came over TCP or SCTP, whose templates end with the connection
+        self.running_totals = False  # some templates count totals, which take the flow's last record to read
+        self.proven = False  # some data can be decoded
+        self.revision = 0  # how many definitions were new
 
     @property
     def octets(self) -> int:
@@ -165,26 +162,26 @@ class Knowledge:
         end = len(payload)
         version = payload[1] if end >= IPFIX_HEADER else 0
         if version == IPFIX:
-            place, position = (version, payload[12:16]), IPFIX_HEADER
+            domain_key, position = (version, payload[12:16]), IPFIX_HEADER
         elif version == NETFLOW9:
-            place, position = (version, payload[16:20]), NETFLOW9_HEADER
+            domain_key, position = (version, payload[16:20]), NETFLOW9_HEADER
         elif version == NETFLOW5:
-            place, position = (version, payload[20:22]), end
+            domain_key, position = (version, payload[20:22]), end
         else:
             return
-        domain = self._of_session.get(place)
+        domain = self._of_session.get(domain_key)
         if domain is None:
-            domain = self._add(session, place)
+            domain = self._add(session, domain_key)
         domain.last = datagram
         while end - position >= 4:
             set_id, length = _SET(payload, position)
             if set_id < FIRST_TEMPLATE_ID or set_id in domain.options:
-                self._learn(domain, place, datagram)
+                self._learn(domain, domain_key, datagram)
                 return
             if length < 4:
                 return
             if set_id not in domain.used and domain.is_used(set_id, length - 4):
-                self._prove(session, place)
+                self._prove(session, domain_key)
             position += length
 
     def extend(self, later: Knowledge) -> None:
@@ -223,20 +220,20 @@ class Knowledge:
         self._of_session = self._sessions.setdefault(session, {})
         self.streams |= session.transport != "udp"
 
-    def _add(self, session: Session, place: tuple[int, bytes]) -> _Domain:
+    def _add(self, session: Session, domain_key: tuple[int, bytes]) -> _Domain:
         if len(self._domains) >= self._max_domains:
             self._forget_one()
-        domain = self._of_session[place] = self._domains[session, *place] = _Domain()
-        self._standing.add((session, *place))
-        if place[0] == NETFLOW5:  # needs no template
-            self._prove(session, place)
+        domain = self._of_session[domain_key] = self._domains[session, *domain_key] = _Domain()
+        self._standing.add((session, *domain_key))
+        if domain_key[0] == NETFLOW5:  # needs no template
+            self._prove(session, domain_key)
         return domain
 
     def _last_of(self, key: tuple[Session, int, bytes]) -> Datagram | None:
         return self._domains[key].last
 
-    def _prove(self, session: Session, place: tuple[int, bytes]) -> None:
-        self._standing.prove((session, *place))
+    def _prove(self, session: Session, domain_key: tuple[int, bytes]) -> None:
+        self._standing.prove((session, *domain_key))
         self.proven = True
 
     def _forget_one(self) -> None:
@@ -248,38 +245,40 @@ class Knowledge:
         if not self._sessions[gone] and gone is not self._session:
             del self._sessions[gone]
 
-    def _learn(self, domain: _Domain, place: tuple[int, bytes], datagram: Datagram) -> None:
+    def _learn(self, domain: _Domain, domain_key: tuple[int, bytes], datagram: Datagram) -> None:
         """Keeps a message with definitions or options, if it is sound."""
         try:
             sets = read_header(datagram.payload).sets
-            templates = list(_templates(place[0], datagram.payload, sets))
+            templates = list(_templates(domain_key[0], datagram.payload, sets))
         except Malformed:
             return
         self._octets -= domain.octets
         self._keep_of(domain, datagram, sets, templates)
         self._octets += domain.octets
-        for one in sets:
-            if domain.is_used(one.id, one.end - one.start):
-                self._prove(datagram.session, place)
+        for bounds in sets:
+            if domain.is_used(bounds.id, bounds.end - bounds.start):
+                self._prove(datagram.session, domain_key)
         while self._octets > self._max_octets and len(self._domains) > 1:
             self._forget_one()
 
     def _keep_of(
-        self, domain: _Domain, datagram: Datagram, sets: list[SetPlace], templates: list[Template]
+        self, domain: _Domain, datagram: Datagram, sets: list[SetBounds], templates: list[Template]
     ) -> None:
         for template in templates:
             self._define(domain, template)
-        told = [datagram.payload[s.start : s.end] for s in sets if s.id < FIRST_TEMPLATE_ID]
-        if told:
+        definitions = [
+            datagram.payload[bounds.start : bounds.end] for bounds in sets if bounds.id < FIRST_TEMPLATE_ID
+        ]
+        if definitions:
             numbers = frozenset(template.id for template in templates)
-            is_new = domain.keep_definitions(datagram, b"".join(told), numbers)
+            is_new = domain.keep_definitions(datagram, b"".join(definitions), numbers)
             if is_new and len(domain.first) < MAX_DEFINITIONS:
                 domain.first.append(datagram)
             return
-        for place in sets:
-            if place.id in domain.options:
-                content = datagram.payload[place.start : place.end]
-                domain.keep_options(domain.options[place.id], datagram, content)
+        for bounds in sets:
+            if bounds.id in domain.options:
+                content = datagram.payload[bounds.start : bounds.end]
+                domain.keep_options(domain.options[bounds.id], datagram, content)
                 return
 
     def _define(self, domain: _Domain, template: Template) -> None:
@@ -290,26 +289,26 @@ class Knowledge:
         domain.forget_options(template.id)
         if template.options and len(domain.options) < MAX_OPTIONS_TEMPLATES:
             domain.options[template.id] = OrderedDict()
-        if not template.options and any(number in template.places for number in _TOTALS):
-            self.running_totals |= not any(number in template.places for number in _DELTAS)
+        if not template.options and any(number in template.indices for number in _TOTALS):
+            self.running_totals |= not any(number in template.indices for number in _DELTAS)
 
 
 def _in_order(messages: Iterable[Datagram]) -> Iterator[Datagram]:
-    """Messages in the order in which they came, which their times tell then even if the clock was set back meanwhile:
-    who puts together what several have kept goes by these."""
+    """Messages in the order in which they came, with times that never decrease even if the clock was set back meanwhile:
+    several lists are merged by these."""
     latest = 0
     for message in messages:
         latest = max(latest, message.time_ms or 0)
         yield message._replace(time_ms=latest) if message.time_ms is not None else message
 
 
-def _templates(version: int, payload: bytes, sets: list[SetPlace]) -> Iterator[Template]:
+def _templates(version: int, payload: bytes, sets: list[SetBounds]) -> Iterator[Template]:
     """The templates that a message defines. Raises Malformed."""
     template_set, options_set = (2, 3) if version == IPFIX else (0, 1)
     read = ipfix_definitions if version == IPFIX else netflow9_definitions
-    for place in sets:
-        if place.id in (template_set, options_set):
-            cursor = Cursor(payload, place.start, place.end)
-            for definition in read(cursor, options=place.id == options_set):
+    for bounds in sets:
+        if bounds.id in (template_set, options_set):
+            cursor = Cursor(payload, bounds.start, bounds.end)
+            for definition in read(cursor, options=bounds.id == options_set):
                 if isinstance(definition, Template):
                     yield definition

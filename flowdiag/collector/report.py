@@ -1,4 +1,4 @@
-"""What a pass over an export tells besides the flow records: sessions, losses, names, problems.
+"""The report of a pass over an export: sessions, losses, names, problems; everything besides the flow records.
 
 Filled by readers and decoder, read by `inspect`, the coverage part of the note, and the diagnoser.
 Times are ms since 1970 UTC by the exporter's clock (export time of messages) unless said otherwise.

@@ -39,9 +39,9 @@ class Run(NamedTuple):
     messages: int
     offset: int
 
-    def one(self, place: int) -> Datagram:
-        """The message at a place."""
-        at = place * self.length
+    def message(self, index: int) -> Datagram:
+        """The message of an index, from 0."""
+        at = index * self.length
         start = self.start + at
         return Datagram(self.session, self.data[start : start + self.length], None, self.offset + at)
 
@@ -54,7 +54,7 @@ class Run(NamedTuple):
         """The sequence number of each message (RFC 7011 3.1: octets 8 to 11 of the header)."""
         return _column(">u4", self.data, self.start + 8, self.length, self.messages).astype(np.uint32)
 
-    def stretch(self, first: int, count: int, begin: int, end: int) -> bytes:
+    def joined(self, first: int, count: int, begin: int, end: int) -> bytes:
         """Octets begin to end of each of count messages from the first on, joined."""
         at = self.start + first * self.length
         return np.ndarray((count, self.length), np.uint8, self.data, at)[:, begin:end].tobytes()
@@ -83,11 +83,11 @@ def messages_alike(data: bytes, position: int, length: int, end: int) -> int:
 
 def one_by_one(messages: Iterable[Datagram | Run]) -> Iterator[Datagram]:
     """The messages, those of runs too."""
-    for message in messages:
-        if isinstance(message, Run):
-            yield from map(message.one, range(message.messages))
+    for item in messages:
+        if isinstance(item, Run):
+            yield from map(item.message, range(item.messages))
         else:
-            yield message
+            yield item
 
 
 def _column(kind: str, data: bytes, start: int, distance: int, count: int) -> NDArray[Any]:

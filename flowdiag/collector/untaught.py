@@ -3,7 +3,7 @@
 Facts the design follows:
 - IPFIX over UDP and NetFlow v9 send templates again after a time or a number of packets, both settings of the exporter
   (RFC 7011 8.4, RFC 3954 9); every 5 to 30 minutes is common practice, no source. A capture that is shorter may hold
-  data sets only, and no other source tells how to read them;
+  data sets only, and no other source says how to read them;
 - data sets wait for a template that comes later in the export, so what is counted here was never taught.
 """
 
@@ -28,10 +28,10 @@ def untaught(report: ExportReport) -> str | None:
     sets = report.undecoded_sets
     if not sets or any(session.records for session in report.sessions):
         return None
-    told = any(
+    any_flow_template = any(
         not template.scope_fields for session in report.sessions for template in session.templates.values()
     )
-    which = "none of the templates of its data sets" if told else "no templates"
+    which = "none of the templates of its data sets" if any_flow_template else "no templates"
     waited = "1 data set waited for its" if sets == 1 else f"{sets:,} data sets waited for theirs"
     return f"the export holds {which}: {waited} in vain, so no flow record could be decoded"
 

@@ -50,7 +50,7 @@ class Config(Struct, frozen=True):
         return ConfigError(f"names no {key}", file=self.file, expected=f"{key} = {KEYS[key]}")
 
 
-def places() -> list[Path]:
+def config_paths() -> list[Path]:
     """Where flowdiag.toml is searched without --config and FLOWDIAG_CONFIG, in order."""
     import platformdirs  # few commands need it
 
@@ -70,10 +70,10 @@ def find_config(named: Path | None) -> Config:
         return read_config(named)
     if variable := os.environ.get(VARIABLE):
         return read_config(Path(variable))
-    searched = places()
-    for place in searched:
-        if place.is_file():
-            return read_config(place)
+    searched = config_paths()
+    for path in searched:
+        if path.is_file():
+            return read_config(path)
     raise ConfigError(
         f"there is no {FILE_NAME}",
         expected=f"{' or '.join(map(str, searched))}, or --config FILE, with {EXAMPLE}",

@@ -25,7 +25,7 @@ _DOTTED: Final = re.compile(rf"(?<![\w-]){_KEY}(?:[ \t]*+\.[ \t]*+{_KEY}){{{MANY
 # write much longer ones, since its work grows with their square.
 MANY_DIGITS: Final = 400
 _DIGITS: Final = re.compile(rf"(?<![\w\"'])[0-9][0-9a-fA-F_xob]{{{MANY_DIGITS},}}+")
-_TOML_PLACE: Final = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)\Z")
+_TOML_POSITION: Final = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)\Z")
 
 
 def read_profile(path: str | Path) -> Profile:
@@ -135,9 +135,9 @@ def _parsed(text: str, file: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        place = _TOML_PLACE.search(str(error))
-        what = str(error)[: place.start()] if place else str(error)
-        line = int(place[1]) if place and place[1] else text.count("\n") + 1
+        position = _TOML_POSITION.search(str(error))
+        what = str(error)[: position.start()] if position else str(error)
+        line = int(position[1]) if position and position[1] else text.count("\n") + 1
         raise ProfileError(
             f"line {line}: not TOML: {what[:1].lower()}{what[1:]}", file=file, expected=_toml_hint(what)
         ) from None

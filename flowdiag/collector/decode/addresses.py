@@ -186,9 +186,9 @@ def ports(columns: Columns, protocol: Integers | None) -> Ports:
         known = icmp
     if source is not None:
         source = np.where(icmp, source.dtype.type(0), source)
-    for told, mine in ((v4, is_v4), (v6, is_v6)):
-        if told is not None and destination is not None:
-            destination = np.where(mine, told, destination)
+    for type_code, is_icmp in ((v4, is_v4), (v6, is_v6)):
+        if type_code is not None and destination is not None:
+            destination = np.where(is_icmp, type_code, destination)
     return Ports(source, destination, known)
 
 
@@ -202,9 +202,9 @@ def _by_transport(columns: Columns, protocol: Integers | None, tcp: int, udp: in
 
 
 def _icmp(columns: Columns, both: int, kind: int, code: int) -> NDArray[Any] | None:
-    told = columns.integer(both)
-    if told is not None:
-        return told
+    type_code = columns.integer(both)
+    if type_code is not None:
+        return type_code
     types, codes = columns.integer(kind), columns.integer(code)
     if types is None:
         return None

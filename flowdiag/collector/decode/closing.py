@@ -40,12 +40,12 @@ def close_report(
 ) -> None:
     """Completes the report of a pass. before_ms: report gaps noticed before this time only."""
     for domain in domains.values():
-        told = domain.report
-        told.exporter, told.port = domain.stream.exporter, domain.stream.port
+        session = domain.report
+        session.exporter, session.port = domain.stream.exporter, domain.stream.port
         if domain.clock_offsets:
-            told.clock_offset_ms = median_low(domain.clock_offsets)
+            session.clock_offset_ms = median_low(domain.clock_offsets)
         options.finish(domain)
-        _name_taught(domain)
+        _name_elements(domain)
     losses: list[LossEvent] = []
     for stream in _streams(domains):
         for version in sorted(stream.sequences):
@@ -66,7 +66,7 @@ def take_report(
     """Completes and takes the report of a stretch; counts from here on are those of the next one.
 
     last: nobody will take a next one, so gaps that late messages could still fill are reported as well; in_order: otherwise
-    messages of the session are to come later, or came before, and its sequence numbers tell no losses here.
+    messages of the session are to come later, or came before, and its sequence numbers show no losses here.
     """
     latest = [d.report.last_export_ms for d in domains.values() if d.report.last_export_ms is not None]
     before_ms = _NEVER if last else max(latest, default=0) - LATE_MS
@@ -90,11 +90,11 @@ def take_report(
     for domain in domains.values():
         domain.earlier_messages += domain.report.messages
         domain.earlier_records += domain.report.records + domain.report.option_records
-    for told in report.sessions:
+    for session in report.sessions:
         for name in _COUNTED:
-            setattr(told, name, 0)
-        told.first_export_ms = told.last_export_ms = None
-        for template in told.templates.values():
+            setattr(session, name, 0)
+        session.first_export_ms = session.last_export_ms = None
+        for template in session.templates.values():
             template.records = template.redefined = 0
     for domain in domains.values():
         domain.clock_offsets.clear()
@@ -108,7 +108,9 @@ def take_report(
 
 
 def _copied(session: SessionReport) -> SessionReport:
-    return replace(session, templates={number: replace(told) for number, told in session.templates.items()})
+    return replace(
+        session, templates={number: replace(template) for number, template in session.templates.items()}
+    )
 
 
 def _streams(domains: Mapping[int, Domain]) -> list[Stream]:
@@ -127,40 +129,44 @@ def _losses(
     losses = []
     for tracker in trackers:
         for restart in tracker.restarts:
-            told = _told(stream, version, domains, restart.domain)
-            told.restarts += 1
+            session = _session_of(stream, version, domains, restart.domain)
+            session.restarts += 1
             losses.append(
-                LossEvent(told.exporter, told.domain, restart.time_ms, 0, 0, restart.since_ms, restarted=True)
+                LossEvent(
+                    session.exporter, session.domain, restart.time_ms, 0, 0, restart.since_ms, restarted=True
+                )
             )
         for index, count in tracker.undecoded.items():
-            _told(stream, version, domains, index).undecoded_records += count
+            _session_of(stream, version, domains, index).undecoded_records += count
         for gap in tracker.gaps:
             if before_ms is not None and gap.time_ms >= before_ms:
                 continue
-            told = _told(stream, version, domains, gap.domain)
+            session = _session_of(stream, version, domains, gap.domain)
             messages, records = 0, gap.units
             if reading.unit == "messages":
                 messages = gap.units
                 standing = _standing_for(stream, version, domains, gap.domain)
                 records = round(messages * _records_a_message(standing))
-            told.lost_messages += messages
-            told.lost_records += records
-            losses.append(LossEvent(told.exporter, told.domain, gap.time_ms, messages, records, gap.since_ms))
+            session.lost_messages += messages
+            session.lost_records += records
+            losses.append(
+                LossEvent(session.exporter, session.domain, gap.time_ms, messages, records, gap.since_ms)
+            )
     for domain in stream.domains[version].values():
-        told = domain.report
-        told.undecoded_records = max(0, told.undecoded_records - domain.late_records)
-        told.lost_is_estimate = told.lost_is_estimate and told.lost_messages > 0
+        session = domain.report
+        session.undecoded_records = max(0, session.undecoded_records - domain.late_records)
+        session.lost_is_estimate = session.lost_is_estimate and session.lost_messages > 0
     return losses
 
 
 def _records_a_message(domain: Domain | None) -> float:
-    """Nobody knows what a lost message held: as much as the others, all that came. Those of one stretch would not do: it may
-    have nothing but the gap, or the records of messages that came before their template."""
+    """Records of a lost message, estimated as the mean of all messages of the domain so far. Those of one stretch would not
+    do: it may have nothing but the gap, or the records of messages that came before their template."""
     if domain is None:
         return 0.0
-    told = domain.report
-    records = domain.earlier_records + told.records + told.option_records
-    return records / max(domain.earlier_messages + told.messages - domain.given_away, 1)
+    session = domain.report
+    records = domain.earlier_records + session.records + session.option_records
+    return records / max(domain.earlier_messages + session.messages - domain.given_away, 1)
 
 
 def _standing_for(stream: Stream, version: int, domains: Mapping[int, Domain], index: int) -> Domain | None:
@@ -169,14 +175,14 @@ def _standing_for(stream: Stream, version: int, domains: Mapping[int, Domain], i
     return domains.get(index) or next(iter(stream.domains[version].values()), None)
 
 
-def _told(stream: Stream, version: int, domains: Mapping[int, Domain], index: int) -> SessionReport:
-    """Where a domain's losses are told; with nobody where its session is forgotten."""
+def _session_of(stream: Stream, version: int, domains: Mapping[int, Domain], index: int) -> SessionReport:
+    """The report that a domain's losses go into; one that nobody reads where its session is forgotten."""
     domain = _standing_for(stream, version, domains, index)
     return SessionReport(stream.exporter, stream.port, 0, "ipfix") if domain is None else domain.report
 
 
-def _name_taught(domain: Domain) -> None:
-    """Names that the exporter gave its own elements (RFC 5610)."""
+def _name_elements(domain: Domain) -> None:
+    """Puts the names that the exporter gave its own elements (RFC 5610) into the templates of the report."""
     taught = domain.stream.taught
     if not taught:
         return

@@ -43,8 +43,8 @@ class Columns:
     ) -> None:
         layout = self._layout = layout_of(template)
         self._fields = template.fields
-        self._places = template.places
-        self._reverse_places = template.reverse_places
+        self._indices = template.indices
+        self._reverse_indices = template.reverse_indices
         self.count = int(counts.sum())
         self._runs: dict[int, NDArray[Any]] = {}
         self._run_starts: list[NDArray[np.int64]] = []
@@ -78,19 +78,19 @@ class Columns:
     def reversed(self) -> Columns:
         """The fields of the reverse direction, by the forward element's number (RFC 5103 6.1)."""
         other = copy(self)
-        other._places = self._reverse_places
+        other._indices = self._reverse_indices
         return other
 
     def has(self, *elements: int) -> bool:
-        return any(number in self._places for number in elements)
+        return any(number in self._indices for number in elements)
 
     def integer(self, number: int) -> Integers | None:
         """An element as unsigned integers, in the narrowest type that holds its width on the wire.
 
         None if it is not there, or not as 1 to 8 octets of fixed length.
         """
-        places = self._places.get(number)
-        return self.integer_at(places[0]) if places else None
+        indices = self._indices.get(number)
+        return self.integer_at(indices[0]) if indices else None
 
     def integer_at(self, index: int) -> Integers | None:
         width = self._fields[index].length
@@ -105,26 +105,26 @@ class Columns:
 
     def octets(self, number: int, width: int) -> Octets | None:
         """An element of exactly this width as octets, shape (records, width); None if there is none."""
-        places = self._places.get(number)
-        if not places or self._fields[places[0]].length != width:
+        indices = self._indices.get(number)
+        if not indices or self._fields[indices[0]].length != width:
             return None
-        return _as_octets(self._fixed(places[0]))
+        return _as_octets(self._fixed(indices[0]))
 
     def words(self, number: int) -> NDArray[np.uint32] | None:
         """An element of 4 octets, each kept in network order inside a native integer."""
-        places = self._places.get(number)
-        if not places or self._fields[places[0]].length != 4:
+        indices = self._indices.get(number)
+        if not indices or self._fields[indices[0]].length != 4:
             return None
-        return self._fixed(places[0]).view("=u4")
+        return self._fixed(indices[0]).view("=u4")
 
     def width(self, number: int) -> int:
         """Octets of an element on the wire, 0 if it is not there."""
-        places = self._places.get(number)
-        return self._fields[places[0]].length if places else 0
+        indices = self._indices.get(number)
+        return self._fields[indices[0]].length if indices else 0
 
-    def places(self, number: int) -> Sequence[int]:
+    def indices(self, number: int) -> Sequence[int]:
         """All fields of an element, as the template's indices."""
-        return self._places.get(number, ())
+        return self._indices.get(number, ())
 
     def values_at(self, index: int) -> pa.Array:
         """A field of any length as an Arrow binary array."""

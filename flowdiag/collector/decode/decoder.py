@@ -62,14 +62,14 @@ _NETFLOW9: Final = Struct(">HHIIIIHH").unpack_from
 _NETFLOW5: Final = Struct(">HHIIIIHH").unpack_from
 _SET: Final = Struct(">HH").unpack_from
 _NO_GROUPS: Final[dict[int, Group]] = {}
-_PLACES: Final = np.arange(MOST_MESSAGES, dtype=np.uint32)
+_INDICES: Final = np.arange(MOST_MESSAGES, dtype=np.uint32)
 
 
 class Decoder:
     """Feed export messages, take record batches of FLOW_SCHEMA; the report is complete after finish().
 
-    scale: multiply octets and packets of sampled flows; batch_rows: records that make a batch; unread: is given the data
-    sets whose template has not come by the end of a stretch, as messages to be fed later, instead of their being counted.
+    scale: multiply octets and packets of sampled flows; batch_rows: records that make a batch; unread: gets the data
+    sets whose template has not come by the end of a stretch, as messages to be fed later; None counts them as undecoded.
     """
 
     def __init__(
@@ -152,7 +152,7 @@ class Decoder:
         stretch.records.append(count)
         stretch.offsets.append(offset)
         group.parts.append(payload[start : start + count * group.width])
-        group.places.append(message * SETS)
+        group.set_numbers.append(message * SETS)
         group.counts.append(count)
         domain.expected = (sequence + step) & _SEQUENCE
         self._recent_payloads.append(payload)
@@ -171,15 +171,15 @@ class Decoder:
         if file is not self._file:
             self._enter_file(file)
         sequences = run.sequences()
-        place = 0
-        while place < run.messages:
-            taken = self._take_usual(run, sequences, place)
+        index = 0
+        while index < run.messages:
+            taken = self._take_usual(run, sequences, index)
             if not taken:
-                self.feed(run.one(place), file)
-            place += taken or 1
+                self.feed(run.message(index), file)
+            index += taken or 1
 
-    def _take_usual(self, run: Run, sequences: NDArray[np.uint32], place: int) -> int:
-        """Takes the messages of a run from a place on that take the short way, as far as the batch has room. Gives how
+    def _take_usual(self, run: Run, sequences: NDArray[np.uint32], index: int) -> int:
+        """Takes the messages of a run from an index on that take the short way, as far as the batch has room. Gives how
         many."""
         _, length, _, sequence, number, set_id, set_length = _IPFIX(run.data, run.start)
         start = IPFIX_HEADER + 4
@@ -187,32 +187,32 @@ class Decoder:
         group = None if domain is None else domain.groups.get(set_id)
         if domain is None or group is None or start + set_length - 4 != length or length < HEADER_KEPT:
             return 0
-        sequence = int(sequences[place])
+        sequence = int(sequences[index])
         if sequence != domain.expected:
             return 0
         stretch = self._stretch
         step = (set_length - 4) // group.width
-        wanted = _PLACES[: len(sequences) - place] * np.uint32(step) + np.uint32(sequence)
-        as_wanted = sequences[place:] == wanted
-        taken: int = len(as_wanted) if as_wanted.all() else int(as_wanted.argmin())
+        expected = _INDICES[: len(sequences) - index] * np.uint32(step) + np.uint32(sequence)
+        as_expected = sequences[index:] == expected
+        taken: int = len(as_expected) if as_expected.all() else int(as_expected.argmin())
         # The batch ends with the message that fills it.
         octets = length + MESSAGE_COST
         taken = min(taken, max(1, -((stretch.octets - self._pending_octets) // octets)))
         if step:
             taken = min(taken, max(1, -((stretch.rows - self._batch_rows) // step)))
         first = len(stretch.headers)
-        starts = range(run.start + place * length, run.start + (place + taken) * length, length)
-        offset = run.offset + place * length
+        starts = range(run.start + index * length, run.start + (index + taken) * length, length)
+        offset = run.offset + index * length
         stretch.headers += [run.data[at : at + HEADER_KEPT] for at in starts]
         steps = array("q", (step,)) * taken
         stretch.domains += array("q", (domain.index,)) * taken
         stretch.records += steps
         stretch.offsets += range(offset, offset + taken * length, length)
-        group.parts.append(run.stretch(place, taken, start, start + step * group.width))
-        group.places.extend(range(first * SETS, (first + taken) * SETS, SETS))
+        group.parts.append(run.joined(index, taken, start, start + step * group.width))
+        group.set_numbers.extend(range(first * SETS, (first + taken) * SETS, SETS))
         group.counts += steps
         domain.expected = (sequence + taken * step) & _SEQUENCE
-        self._recent.add_run(run.part(place, taken))
+        self._recent.add_run(run.part(index, taken))
         stretch.rows += taken * step
         stretch.octets += taken * octets
         if stretch.rows >= self._batch_rows or stretch.octets >= self._pending_octets:
@@ -262,12 +262,12 @@ class Decoder:
         stretch = self._stretch
         message = stretch.add_message(domain, payload, datagram.offset)
         total = 0
-        for place, (group, part, places, count) in enumerate(sets, message * SETS):
+        for set_number, (group, part, record_starts, count) in enumerate(sets, message * SETS):
             group.parts.append(part)
-            group.places.append(place)
+            group.set_numbers.append(set_number)
             group.counts.append(count)
-            if places is not None:
-                group.starts.extend(places)
+            if record_starts is not None:
+                group.starts.extend(record_starts)
                 stretch.octets += count * group.values * VALUE_COST
             stretch.octets += SET_COST
             total += count

@@ -2,7 +2,7 @@
 
 Facts the design follows:
 - templates, sequence numbers and options belong to one domain of one session (RFC 7011 8); what one exporter
-  tells in domain 0 of a session is about the whole exporter (RFC 7011 3.1, common practice);
+  sends in domain 0 of a session is about the whole exporter (RFC 7011 3.1, common practice);
 - a v9 exporter that restarts may renumber its templates, but says so by sending them: a capture keeps what it
   has until it is replaced, since dropping sound templates would only lose data (deviates from RFC 3954 9);
 - a template decodes the data sets that stand after it, so data sets keep the very template object that held
@@ -28,39 +28,34 @@ SETS: Final = 1 << 14
 
 
 class Group:
-    """Data sets of one template that wait for the columnar step.
-
-    parts: the octets of each set, without padding unless the template varies; places: where each stands in
-    the stretch, message * SETS + number of the set in it; counts: records in each; starts: of the records
-    within their set, if the template varies; sampling, init_ms: what the domain and the session's domain 0
-    have told by the end of the stretch; values: variable-length ones in a record.
-    """
+    """Data sets of one template that wait for the columnar step."""
 
     __slots__ = (
-        "counts", "domain", "init_ms", "parts", "places", "sampling", "starts", "template", "values", "width",
+        "counts", "domain", "init_ms", "parts", "sampling", "set_numbers", "starts", "template", "values", "width",
     )  # fmt: skip
 
     def __init__(self, domain: Domain, template: Template) -> None:
         self.domain = domain
         self.template = template
         self.width = template.width
-        self.values = sum(field.length == VARIABLE for field in template.fields)
-        self.parts: list[bytes] = []
-        self.places = array("q")
-        self.counts = array("q")
-        self.starts = array("q")
+        self.values = sum(field.length == VARIABLE for field in template.fields)  # variable-length ones
+        self.parts: list[bytes] = []  # octets of each set, without padding unless the template varies
+        self.set_numbers = array("q")  # of each set in the stretch: message * SETS + number in the message
+        self.counts = array("q")  # records in each set
+        self.starts = array("q")  # octets from its set's start to each record, if the template varies
+        # Of the domain and of the session's domain 0, as of the end of the stretch.
         self.sampling: tuple[Sampling, Sampling | None] = (domain.sampling, None)
         self.init_ms: int | None = None
 
     def seal(self) -> None:
-        """Keeps what is told now: it is what counts for the data sets here."""
+        """Keeps the rates and the start that are known now: they count for the data sets here."""
         domain, whole = self.domain, self.domain.whole_session
         self.sampling = domain.sampling, None if whole is None else whole.sampling
         self.init_ms = whole.init_ms if domain.init_ms is None and whole is not None else domain.init_ms
 
 
 class Stream:
-    """One transport session. exporter: 16 octets, as the session or its details options tell.
+    """One transport session. exporter: 16 octets, of the session or of its details options (RFC 5655 8.1.3).
 
     domains: by protocol version and domain number; sequences: by protocol version; taught: names of
     enterprise elements by enterprise and id (RFC 5610).
@@ -76,8 +71,8 @@ class Stream:
 
 
 class HeldSet(NamedTuple):
-    """A data set whose template has not come. epoch, message: where its message stands; header: its octets; time_ms:
-    when it was captured."""
+    """A data set whose template has not come. stretch, message: number of its stretch, index of its message there; header:
+    octets of the message's header; time_ms: capture time, ms since 1970 UTC."""
 
     octets: bytes
     stretch: int
@@ -88,35 +83,28 @@ class HeldSet(NamedTuple):
 
 
 class Domain:
-    """One observation domain (IPFIX), source id (v9) or engine (v5) of one session.
-
-    index: its number in the decoder; standing: of its templates; groups: what waits for the columnar step, by template id, where
-    the template is of fixed length and describes flows: the fast path; varying: the other groups; expected:
-    the sequence number that cannot be a copy, None if unknown; init_ms: start of the metering process, ms
-    since 1970, if told (told_init_ms: by the message that is being read); held: numbers of the data sets that
-    wait for a template, by its id; evicted: template ids of those that had to go; header_sampling: the
-    sampling word of the last v5 header.
-    """
+    """One observation domain (IPFIX), source id (v9) or engine (v5) of one session."""
 
     def __init__(self, stream: Stream, version: int, number: int, index: int, report: SessionReport) -> None:
         self.stream = stream
         self.session = stream.session
         self.version = version
         self.number = number
-        self.index = index
+        self.index = index  # its number in the decoder
         self.report = report
         self.templates: dict[int, Template] = {}
-        self.standing: Earned[int] = Earned(self.sets_waiting)
+        self.standing: Earned[int] = Earned(self.sets_waiting)  # of its templates
+        # What waits for the columnar step, by template id: flows of fixed length (the fast path), and the others.
         self.groups: dict[int, Group] = {}
         self.varying: dict[int, Group] = {}
-        self.held: dict[int, deque[int]] = {}
-        self.evicted: set[int] = set()
+        self.held: dict[int, deque[int]] = {}  # numbers of the data sets that wait for a template, by its id
+        self.evicted: set[int] = set()  # template ids of those that had to go
         self.evicted_sets = 0
-        self.header_sampling = 0
-        self.expected: int | None = None
+        self.header_sampling = 0  # the sampling word of the last v5 header
+        self.expected: int | None = None  # the sequence number that cannot be a copy, if known
         self.sampling = Sampling()
-        self.init_ms: int | None = None
-        self.told_init_ms: int | None = None
+        self.init_ms: int | None = None  # start of the metering process, ms since 1970, if announced
+        self.announced_init_ms: int | None = None  # the same by the message that is being read
         self.own_losses: dict[int, int] = {}
         self.earlier_messages = 0  # of stretches whose report was taken
         self.earlier_records = 0  # in these, options included

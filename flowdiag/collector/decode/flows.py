@@ -50,8 +50,8 @@ _EVENTS_OFTEN_EMPTY: Final = (1, 3, 4)
 
 
 class Flows(Struct):
-    """What the records of one template say. reverse: None unless they hold both directions; kept: where they
-    are flows, None if all are."""
+    """The fields of the records of one template. reverse: None unless they hold both directions; traffic: which of them are
+    flows, None if all are."""
 
     columns: Columns
     count: int
@@ -63,7 +63,7 @@ class Flows(Struct):
     reverse_times: FlowTimes | None
     forward: Counters
     reverse: Counters | None
-    kept: Mask | None
+    traffic: Mask | None
 
 
 def read_flows(columns: Columns, messages: MessageTimes) -> Flows:
@@ -71,8 +71,8 @@ def read_flows(columns: Columns, messages: MessageTimes) -> Flows:
     ipv6 = is_ipv6(columns)
     protocol = columns.integer(ie.PROTOCOL)
     source, destination = endpoint(columns, SOURCE, ipv6), endpoint(columns, DESTINATION, ipv6)
-    told_ports = ports(columns, protocol)
-    destination, port = inside_destination(columns, destination, told_ports.destination)
+    found_ports = ports(columns, protocol)
+    destination, port = inside_destination(columns, destination, found_ports.destination)
     forward, reverse = forward_counters(columns), reverse_counters(columns)
     if forward.layer2:
         forward = forward._replace(octets=_of_ip(forward.octets, source, destination))
@@ -86,7 +86,7 @@ def read_flows(columns: Columns, messages: MessageTimes) -> Flows:
         columns.count,
         source,
         destination,
-        told_ports._replace(destination=port),
+        found_ports._replace(destination=port),
         protocol,
         flow_times(columns, messages),
         reverse_times,
@@ -110,15 +110,15 @@ def _traffic(columns: Columns, forward: Counters, reverse: Counters | None) -> M
     nat, firewall = columns.integer(ie.NAT_EVENT), columns.integer(ie.FIREWALL_EVENT)
     if nat is None and firewall is None:
         return None
-    kept = np.ones(columns.count, np.bool_)
+    traffic = np.ones(columns.count, np.bool_)
     if nat is not None:
-        kept &= nat == 0
+        traffic &= nat == 0
     if firewall is not None:
         empty = (forward.octets == 0) & (forward.packets == 0)
         if reverse is not None:
             empty &= (reverse.octets == 0) & (reverse.packets == 0)
-        kept &= ~(np.isin(firewall, _EVENTS_OFTEN_EMPTY) & empty)
-    return kept
+        traffic &= ~(np.isin(firewall, _EVENTS_OFTEN_EMPTY) & empty)
+    return traffic
 
 
 def subtract_earlier(flows: Flows, domain: int, totals: RunningTotals) -> None:
@@ -149,10 +149,10 @@ def subtract_earlier(flows: Flows, domain: int, totals: RunningTotals) -> None:
 
 
 def _added(
-    told: Counters, counter: tuple[int, str], keys: Octets, columns: Columns, totals: RunningTotals
+    running: Counters, counter: tuple[int, str], keys: Octets, columns: Columns, totals: RunningTotals
 ) -> Counters:
     widths = [columns.width(ie.OCTET_TOTAL), columns.width(ie.PACKET_TOTAL)]
-    added = totals.differences(counter, keys, np.stack((told.octets, told.packets), axis=1), widths)
+    added = totals.differences(counter, keys, np.stack((running.octets, running.packets), axis=1), widths)
     return Counters(added[:, 0], added[:, 1])
 
 
@@ -182,13 +182,13 @@ def flow_rows(flows: Flows, common: dict[str, Column], factors: float | Factors)
             }
         ),
     )
-    if flows.kept is not None:
-        forward = forward.chosen(flows.kept)
+    if flows.traffic is not None:
+        forward = forward.chosen(flows.traffic)
     if flows.reverse is None or flows.reverse_times is None:
         return forward
     came_back = (flows.reverse.octets > 0) | (flows.reverse.packets > 0)
-    if flows.kept is not None:
-        came_back &= flows.kept
+    if flows.traffic is not None:
+        came_back &= flows.traffic
     if not came_back.any():
         return forward
     back_times = _times(flows.reverse_times)

@@ -1,4 +1,4 @@
-"""Where the fields of a record stand, worked out once for each template."""
+"""Offsets of the fields in a record, worked out once for each template."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 
 from flowdiag.collector.decode.malformed import Malformed
 
-VARIABLE: Final = 65_535  # RFC 7011 7: as a field's length, that each value tells its own
+VARIABLE: Final = 65_535  # RFC 7011 7: as a field's length, that each value carries its own
 NATIVE_WIDTHS: Final = (1, 2, 4, 8)
 
 
@@ -23,7 +23,7 @@ class Layout:
     """
 
     def __init__(self, lengths: Sequence[int], wanted: Collection[int]) -> None:
-        """lengths: of the fields in order; wanted: places of the fields that flows are made of."""
+        """lengths: of the fields in order; wanted: indices of the fields that flows are made of."""
         widths: list[int] = [0]
         columns: list[list[tuple[str, str, int]]] = [[]]
         self.run_of: list[int] = []

@@ -94,9 +94,9 @@ Step = DataSet | Unknown | Odd | Template | Withdrawal
 
 
 class MessageDecoder:
-    """Takes messages apart and lets them act on domains, epoch and report.
+    """Takes messages apart and lets them act on domains, stretch and report.
 
-    roster: the decoder's sessions and domains; seal: ends the current epoch and gives the next one; unread: see Holding.
+    roster: the decoder's sessions and domains; seal: ends the current stretch and gives the next one; unread: see Holding.
     """
 
     def __init__(
@@ -157,13 +157,13 @@ class MessageDecoder:
             elif options and isinstance(step, DataSet) and step.template.options:
                 table = self._read_options(domain, step, table, file, datagram.offset)
         domain.report.option_records = counted
-        if domain.sampling.changes(table) or domain.init_ms != domain.told_init_ms:
+        if domain.sampling.changes(table) or domain.init_ms != domain.announced_init_ms:
             self._seal()
-        domain.sampling, domain.init_ms = table, domain.told_init_ms
+        domain.sampling, domain.init_ms = table, domain.announced_init_ms
         domain.drop_outdated_groups()
 
     def make_room(self, stretch: Stretch) -> None:
-        """Forgets the domain that goes next."""
+        """Forgets the domain that goes next, its templates and what is held of it."""
         domain = self._roster.forget_one(stretch.number)
         self._store.forget_domain(domain)
         self._holding.forget_domain(domain)
@@ -174,8 +174,8 @@ class MessageDecoder:
         if domain is None:
             if self._roster.domains_full():
                 self.make_room(stretch)
-            told = SessionReport(stream.exporter, stream.port, header.domain, _PROTOCOLS[header.version])
-            domain = self._roster.add_domain(stream, header.version, header.domain, told)
+            report = SessionReport(stream.exporter, stream.port, header.domain, _PROTOCOLS[header.version])
+            domain = self._roster.add_domain(stream, header.version, header.domain, report)
             stretch.octets += DOMAIN_COST
             if header.version == NETFLOW5:
                 self._store.define(domain, NETFLOW5_TEMPLATE)
@@ -195,16 +195,16 @@ class MessageDecoder:
         steps: list[Step] = []
         fresh: dict[int, Template | None] = {}
         template_set, options_set = _DEFINITIONS[header.version]
-        for place in header.sets:
-            if place.id >= FIRST_TEMPLATE_ID:
-                known = domain.templates.get(place.id)
-                template = fresh.get(place.id, known)
-                octets = payload[place.start : place.end]
+        for bounds in header.sets:
+            if bounds.id >= FIRST_TEMPLATE_ID:
+                known = domain.templates.get(bounds.id)
+                template = fresh.get(bounds.id, known)
+                octets = payload[bounds.start : bounds.end]
                 self._unknown_sets += template is None
-                steps.append(Unknown(place.id, octets) if template is None else data_set(template, octets))
-            elif place.id in (template_set, options_set):
-                cursor = Cursor(payload, place.start, place.end)
-                steps += self._definitions(domain, header.version, cursor, place.id == options_set, fresh)
+                steps.append(Unknown(bounds.id, octets) if template is None else data_set(template, octets))
+            elif bounds.id in (template_set, options_set):
+                cursor = Cursor(payload, bounds.start, bounds.end)
+                steps += self._definitions(domain, header.version, cursor, bounds.id == options_set, fresh)
             else:
                 steps.append(Odd("sets of a reserved id were passed over"))
         return steps
@@ -257,10 +257,10 @@ class MessageDecoder:
             elif isinstance(step, DataSet) and step.template.options:
                 options += step.records
                 table = self._read_options(domain, step, table, file, datagram.offset)
-        restarted = domain.init_ms is not None and domain.init_ms != domain.told_init_ms
+        restarted = domain.init_ms is not None and domain.init_ms != domain.announced_init_ms
         if restarted or domain.sampling.changes(table):
             stretch = self._seal()
-        domain.sampling, domain.init_ms = table, domain.told_init_ms
+        domain.sampling, domain.init_ms = table, domain.announced_init_ms
         message = stretch.add_message(domain, datagram.payload, datagram.offset)
         records = self._add_data(domain, datagram, steps, stretch, message)
         stretch.records[message] = records + options
@@ -295,7 +295,7 @@ class MessageDecoder:
         return records
 
     def _use(self, domain: Domain, template: Template) -> None:
-        """A template of a domain has flow records."""
+        """Notes that a template of a domain has flow records."""
         self._store.use(domain, template)
         self._roster.prove(domain)
 
@@ -339,11 +339,11 @@ class MessageDecoder:
             if template.options:
                 stretch.options[message] = stretch.options.get(message, 0) + step.records
                 domain.sampling = self._read_options(domain, step, domain.sampling, file, held.offset)
-                domain.init_ms = domain.told_init_ms
+                domain.init_ms = domain.announced_init_ms
             else:
                 self._use(domain, template)
-                place = message * SETS + SETS - 1
-                stretch.add_data(domain, template, step.part, step.starts, step.records, place)
+                set_number = message * SETS + SETS - 1
+                stretch.add_data(domain, template, step.part, step.starts, step.records, set_number)
             read += 1
         return read
 

@@ -34,8 +34,8 @@ _NETFLOW5: Final = Struct(">2xHIIIIBBH").unpack_from
 _SET: Final = Struct(">HH").unpack_from
 
 
-class SetPlace(NamedTuple):
-    """A set: its id and where its content stands in the message."""
+class SetBounds(NamedTuple):
+    """A set: its id, and the octets [start, end) of its content in the message."""
 
     id: int
     start: int
@@ -52,7 +52,7 @@ class Header(NamedTuple):
     promised: int
     export_ms: int
     sampling: int
-    sets: list[SetPlace]
+    sets: list[SetBounds]
 
 
 def read_header(payload: bytes) -> Header:
@@ -83,12 +83,12 @@ def _need(payload: bytes, octets: int) -> None:
         raise Malformed("it is cut short")
 
 
-def _sets(payload: bytes, position: int, end: int) -> list[SetPlace]:
+def _sets(payload: bytes, position: int, end: int) -> list[SetBounds]:
     sets = []
     while end - position >= 4:
         number, length = _SET(payload, position)
         if not 4 <= length <= end - position:
             raise Malformed("a set is shorter than its header or longer than its message", position)
-        sets.append(SetPlace(number, position + 4, position + length))
+        sets.append(SetBounds(number, position + 4, position + length))
         position += length
     return sets

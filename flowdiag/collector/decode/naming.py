@@ -1,7 +1,7 @@
 """Names that stand beside flows: applications, and interfaces named in the records themselves.
 
 Facts the design follows:
-- an application is named in the record (96) or by its id (95), whose name the exporter tells in options
+- an application is named in the record (96) or by its id (95), whose name the exporter sends in options
   (RFC 6759 4.3); where no name is known there is none: a port is no application;
 - elements 82 and 83 may stand twice in a record: of the ingress interface, then of the egress one (common
   practice).
@@ -33,25 +33,25 @@ class Vocabulary:
 
     def codes(self, columns: Columns, exporter: bytes) -> Column | None:
         """Each record's application; None if no record has one."""
-        inline = self._by_value(columns, ie.APPLICATION_NAME, self._known.cleaned)
-        told = None
+        by_name = self._by_value(columns, ie.APPLICATION_NAME, self._known.cleaned)
+        by_id = None
         if self._known.has_applications:
-            told = self._by_value(
+            by_id = self._by_value(
                 columns, ie.APPLICATION_ID, lambda octets: self._known.application_name(exporter, octets)
             )
-        if inline is None or told is None:
-            return told if inline is None else inline
-        assert inline.known is not None
-        assert told.known is not None
-        return Column(np.where(inline.known, inline.values, told.values), inline.known | told.known)
+        if by_name is None or by_id is None:
+            return by_id if by_name is None else by_name
+        assert by_name.known is not None
+        assert by_id.known is not None
+        return Column(np.where(by_name.known, by_name.values, by_id.values), by_name.known | by_id.known)
 
     def _by_value(
         self, columns: Columns, number: int, name_of: Callable[[bytes], str | None]
     ) -> Column | None:
-        places = columns.places(number)
-        if not places:
+        indices = columns.indices(number)
+        if not indices:
             return None
-        encoded = columns.values_at(places[0]).dictionary_encode()
+        encoded = columns.values_at(indices[0]).dictionary_encode()
         codes = np.array([self._code(name_of(value)) for value in encoded.dictionary.to_pylist()], np.int32)
         if not (codes >= 0).any():
             return None
@@ -77,12 +77,13 @@ _INTERFACE_SIDES = (
 
 
 class NamingRecord(NamedTuple):
-    """A record that names an interface. Sorted, tellings stand in order of export.
+    """A record that names an interface. Sorted, they are in order of export.
 
-    place: of its data set in the batch; record: of those with its template.
+    set_number: of its data set in the batch (Group.set_numbers); record: its number among those of its template; side: number
+    of the interface among those of a record.
     """
 
-    place: int
+    set_number: int
     record: int
     side: int
     exporter: bytes
@@ -91,14 +92,14 @@ class NamingRecord(NamedTuple):
     description: bytes
 
 
-def interface_tellings(
-    columns: Columns, places: NDArray[np.int64], exporter: bytes, names: Names
+def naming_records(
+    columns: Columns, set_numbers: NDArray[np.int64], exporter: bytes, names: Names
 ) -> list[NamingRecord]:
     """Of each interface that the records name, the first record, and those of the last name and description that are
-    not empty. places: of the records' data sets.
+    not empty. set_numbers: of the records' data sets.
     """
-    fields = (columns.places(ie.INTERFACE_NAME), columns.places(ie.INTERFACE_DESCRIPTION))
-    found: list[NamingRecord] = []
+    fields = (columns.indices(ie.INTERFACE_NAME), columns.indices(ie.INTERFACE_DESCRIPTION))
+    records: list[NamingRecord] = []
     sides = [side for side in _INTERFACE_SIDES if columns.has(*side)]
     for number, side in enumerate(sides):
         indexes = columns.integer(side[0] if columns.has(side[0]) else side[1])
@@ -107,7 +108,7 @@ def interface_tellings(
         for index, row in zip(
             *(some.tolist() for some in np.unique(indexes, return_index=True)), strict=True
         ):
-            found.append(NamingRecord(int(places[row]), row, number, exporter, index, b"", b""))
+            records.append(NamingRecord(int(set_numbers[row]), row, number, exporter, index, b"", b""))
         for kind, field in enumerate(fields):
             if number >= len(field):
                 continue
@@ -118,7 +119,7 @@ def interface_tellings(
             rows = np.flatnonzero(says_much[which])[::-1]
             distinct, from_end = np.unique(indexes[rows], return_index=True)
             for index, row in zip(distinct.tolist(), rows[from_end].tolist(), strict=True):
-                told = [b"", b""]
-                told[kind] = values[which[row]]
-                found.append(NamingRecord(int(places[row]), row, number, exporter, index, *told))
-    return found
+                texts = [b"", b""]
+                texts[kind] = values[which[row]]
+                records.append(NamingRecord(int(set_numbers[row]), row, number, exporter, index, *texts))
+    return records

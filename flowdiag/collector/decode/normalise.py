@@ -23,7 +23,7 @@ from flowdiag.collector.decode.counters import RunningTotals, scaled
 from flowdiag.collector.decode.domain import SETS, Domain, Group
 from flowdiag.collector.decode.flows import Flows, Mask, flow_rows, read_flows, subtract_earlier
 from flowdiag.collector.decode.limits import Limits
-from flowdiag.collector.decode.naming import NamingRecord, Vocabulary, interface_tellings
+from flowdiag.collector.decode.naming import NamingRecord, Vocabulary, naming_records
 from flowdiag.collector.decode.options import Names
 from flowdiag.collector.decode.problems import Problems
 from flowdiag.collector.decode.rows import Column, Rows, joined_rows, record_batch
@@ -56,23 +56,23 @@ class Normaliser:
         """All rows of a stretch in order of export; None if there are none."""
         vocabulary = Vocabulary(self._names, self._limits.names)
         parts: list[Rows] = []
-        places: list[NDArray[np.int64]] = []
-        tellings: list[NamingRecord] = []
+        set_numbers: list[NDArray[np.int64]] = []
+        naming: list[NamingRecord] = []
         for group in stretch.groups:
-            rows = self._rows(group, stretch, headers, vocabulary, tellings)
+            rows = self._rows(group, stretch, headers, vocabulary, naming)
             if rows is not None and rows.length:
                 parts.append(rows)
-                of_record = _places_of_records(group)
-                places.append(of_record if rows.records is None else of_record[rows.records])
-        for told in sorted(tellings):
+                of_records = _set_numbers_of_records(group)
+                set_numbers.append(of_records if rows.records is None else of_records[rows.records])
+        for record in sorted(naming):
             self._names.interface(
-                told.exporter, told.interface, told.name, told.description, by_options=False
+                record.exporter, record.interface, record.name, record.description, by_options=False
             )
         if not parts:
             return None
         if len(parts) == 1:
-            return record_batch(parts[0], vocabulary.names, _begins(places[0]))
-        whole = np.concatenate(places)
+            return record_batch(parts[0], vocabulary.names, _begins(set_numbers[0]))
+        whole = np.concatenate(set_numbers)
         order = np.argsort(whole, kind="stable")
         return record_batch(joined_rows(parts).taken(order), vocabulary.names, _begins(whole[order]))
 
@@ -87,7 +87,7 @@ class Normaliser:
         stretch: Stretch,
         headers: Headers,
         vocabulary: Vocabulary,
-        tellings: list[NamingRecord],
+        naming: list[NamingRecord],
     ) -> Rows | None:
         domain, template = group.domain, group.template
         counts = np.frombuffer(group.counts, np.int64)
@@ -95,12 +95,12 @@ class Normaliser:
         columns = Columns(template, group.parts, counts, starts)
         if not columns.count:
             return None  # data sets of padding only
-        told = domain.report.templates.get(template.id)
-        if told is not None:
-            told.records += columns.count
+        template_report = domain.report.templates.get(template.id)
+        if template_report is not None:
+            template_report.records += columns.count
         if columns.has(ie.INTERFACE_NAME, ie.INTERFACE_DESCRIPTION):
-            places = _places_of_records(group)
-            tellings += interface_tellings(columns, places, domain.stream.exporter, self._names)
+            set_numbers = _set_numbers_of_records(group)
+            naming += naming_records(columns, set_numbers, domain.stream.exporter, self._names)
         if not template.flow:
             self._left_out[NO_FLOWS] += columns.count
             return None
@@ -116,24 +116,24 @@ class Normaliser:
         for times in (flows.times, flows.reverse_times):
             for what, (count, first) in (times.faults if times else {}).items():
                 part = int(np.searchsorted(np.cumsum(counts), first, side="right"))
-                file, offset = stretch.place_of(group.places[part] // SETS)
+                file, offset = stretch.locate(group.set_numbers[part] // SETS)
                 self._problems.add(file, offset, f"flow records that {what} were kept out of usage", count)
                 self._report.impossible_times += count
 
     def _add_up(self, domain: Domain, flows: Flows, factors: float | Factors) -> None:
-        told = domain.report
+        session = domain.report
         if flows.forward.running:
             subtract_earlier(flows, domain.index, self._totals)
-        kept = flows.kept
-        if kept is not None:
-            self._left_out[EVENTS] += flows.count - int(kept.sum())
-        told.records += flows.count if kept is None else int(kept.sum())
+        traffic = flows.traffic
+        if traffic is not None:
+            self._left_out[EVENTS] += flows.count - int(traffic.sum())
+        session.records += flows.count if traffic is None else int(traffic.sum())
         for counters in (flows.forward, flows.reverse):
             if counters is not None:
-                told.octets += _sum(counters.octets, kept)
-                told.packets += _sum(counters.packets, kept)
-                told.octets_scaled += _sum(scaled(counters.octets, factors), kept)
-        told.sampling = float(factors) if isinstance(factors, float) else float(factors[-1])
+                session.octets += _sum(counters.octets, traffic)
+                session.packets += _sum(counters.packets, traffic)
+                session.octets_scaled += _sum(scaled(counters.octets, factors), traffic)
+        session.sampling = float(factors) if isinstance(factors, float) else float(factors[-1])
 
     def _common_columns(
         self, domain: Domain, columns: Columns, factors: float | Factors, vocabulary: Vocabulary
@@ -141,8 +141,7 @@ class Normaliser:
         """What is the same for both directions: who exported, application, sampling."""
         count = columns.count
         exporter = domain.stream.exporter
-        told = np.frombuffer(exporter, np.uint64)
-        addresses: NDArray[np.uint64] = np.broadcast_to(told, (count, 2))
+        addresses: NDArray[np.uint64] = np.broadcast_to(np.frombuffer(exporter, np.uint64), (count, 2))
         named = (ie.ORIGINAL_EXPORTER_IPV4, ie.ORIGINAL_EXPORTER_IPV6)
         if not columns.has(*named) and exporter == UNKNOWN_ADDRESS:
             named = (ie.EXPORTER_IPV4, ie.EXPORTER_IPV6)
@@ -169,22 +168,22 @@ class Normaliser:
         return common
 
 
-def _places_of_records(group: Group) -> NDArray[np.int64]:
-    """The place of each record's data set in the batch."""
-    return np.repeat(np.frombuffer(group.places, np.int64), np.frombuffer(group.counts, np.int64))
+def _set_numbers_of_records(group: Group) -> NDArray[np.int64]:
+    """The number of each record's data set in the batch."""
+    return np.repeat(np.frombuffer(group.set_numbers, np.int64), np.frombuffer(group.counts, np.int64))
 
 
-def _begins(places: NDArray[np.int64]) -> NDArray[np.int32]:
-    """The first row of each message, by the places of the rows' data sets."""
-    sets = np.flatnonzero(places[1:] != places[:-1]) + 1
-    messages = places[np.concatenate([[0], sets])] // SETS
+def _begins(set_numbers: NDArray[np.int64]) -> NDArray[np.int32]:
+    """The first row of each message, by the numbers of the rows' data sets."""
+    sets = np.flatnonzero(set_numbers[1:] != set_numbers[:-1]) + 1
+    messages = set_numbers[np.concatenate([[0], sets])] // SETS
     changed = np.flatnonzero(messages[1:] != messages[:-1])
     return np.concatenate([[0], sets[changed]]).astype(np.int32)
 
 
-def _sum(counts: NDArray[np.uint64], kept: Mask | None) -> int:
+def _sum(counts: NDArray[np.uint64], mask: Mask | None) -> int:
     """The exact sum: hostile counters add up beyond 64 bits."""
-    chosen = counts if kept is None else counts[kept]
+    chosen = counts if mask is None else counts[mask]
     if not len(chosen) or int(chosen.max()) < _MAX_COUNT // len(chosen):
         return int(chosen.sum())
     low, high = chosen & np.uint64(0xFFFF_FFFF), chosen >> np.uint64(32)

@@ -1,7 +1,7 @@
-"""What options records tell: sampling, names, timeouts, times, the exporter's own losses.
+"""Options records: sampling, names, timeouts, times, the exporter's own losses.
 
 Facts the design follows:
-- what a record tells is known by its elements, never by its template's id; the same element may stand as a
+- what a record is about is known by its elements, never by its template's id; the same element may stand as a
   scope or not, and others may stand beside it (RFC 7011 4);
 - v9 names what it is about by scope types; an interface scope is an interface's index (RFC 3954 6.1);
 - names are hostile: cut to a bound, without padding zeros, ill-formed UTF-8 replaced (RFC 7011 6.1.6, 11.7);
@@ -121,16 +121,16 @@ class Names:
     def interface(
         self, exporter: bytes, index: int, name: bytes, description: bytes, *, by_options: bool
     ) -> None:
-        """The last told counts, but what options tell of an interface counts before what stands beside flows."""
+        """Names an interface. The last name counts, but one from options before one from flow records."""
         known = self._report.interfaces.get((exporter, index))
         if known is None:
             if not index or len(self._report.interfaces) >= self._limits.names:
                 return
             known = self._report.interfaces[exporter, index] = InterfaceReport(exporter, index)
         for field, octets in (("name", name), ("description", description)):
-            told, key = self.cleaned(octets), (exporter, index, field)
-            if told and (by_options or key not in self._of_options):
-                setattr(known, field, told)
+            value, key = self.cleaned(octets), (exporter, index, field)
+            if value and (by_options or key not in self._of_options):
+                setattr(known, field, value)
                 if by_options:
                     self._of_options.add(key)
 
@@ -142,8 +142,8 @@ class Names:
             return
         self._applications[exporter, key] = title
         engine, enterprise, selector = key
-        place = f"{engine}:{enterprise}:{selector}" if enterprise else f"{engine}:{selector}"
-        self._report.applications[place] = title
+        application_id = f"{engine}:{enterprise}:{selector}" if enterprise else f"{engine}:{selector}"
+        self._report.applications[application_id] = title
 
     @property
     def has_applications(self) -> bool:
@@ -188,7 +188,7 @@ class Options:
         if seconds := values.integer(ie.IDLE_TIMEOUT):
             domain.report.idle_timeout_s = seconds
         if init_ms := values.integer(ie.SYSTEM_INIT_MILLISECONDS):
-            domain.told_init_ms = min(init_ms, _MAX_TIME_MS)
+            domain.announced_init_ms = min(init_ms, _MAX_TIME_MS)
         for number in _OWN_LOSSES:
             if lost := values.integer(number):
                 domain.own_losses[number] = lost
@@ -236,7 +236,7 @@ class Options:
         return table.with_domain(factor)
 
     def _factor(self, domain: Domain, values: OptionValues) -> float | None:
-        """The factor to scale by that a record tells, None if it tells none."""
+        """The factor to scale by that a record gives, None if it gives none."""
         if values.integer(ie.SELECTOR_ALGORITHM) in _FILTERS:
             return 1.0
         for number in (ie.SAMPLER_RANDOM_INTERVAL, ie.SAMPLING_INTERVAL):

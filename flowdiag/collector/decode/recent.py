@@ -41,15 +41,16 @@ class Recent:
         if self._runs:
             self._take_runs_apart()
         return payload in self.payloads and any(
-            known == payload and of == session for known, of in zip(self.payloads, self.sessions, strict=True)
+            known == payload and sender == session
+            for known, sender in zip(self.payloads, self.sessions, strict=True)
         )
 
     def _take_runs_apart(self) -> None:
         known = list(zip(self.sessions, self.payloads, strict=True))
         for session, payload in known:
             if isinstance(payload, Run):
-                for place in range(payload.messages):
-                    self.add(session, payload.one(place).payload)
+                for index in range(payload.messages):
+                    self.add(session, payload.message(index).payload)
             else:
                 self.add(session, payload)
         self._runs = False

@@ -5,7 +5,7 @@ Facts the design follows:
   goes first, then the one that was not used for the longest time (earned.py); sessions go with their last domain, and
   those that never sent a sound message first of all;
 - messages and flows of a domain that was forgotten may still wait for their batch, so it stays until that has been read;
-- what a domain without records told is forgotten with it, what others told stays in the report, up to as many again.
+- the report of a domain without records is forgotten with it, those of others stay, up to as many again.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ FORGOTTEN: Final = "observation domains beyond the number that is kept were forg
 
 
 class Roster:
-    """domains: by number, which is never used again; those that were forgotten until sweep()."""
+    """The known sessions and domains. domains: by number, which is never used again; forgotten ones until sweep()."""
 
     def __init__(self, report: ExportReport, limits: Limits) -> None:
         self._report = report
@@ -33,12 +33,12 @@ class Roster:
         self._standing: Earned[int] = Earned(self._uses)
         self._number = 0
         self._leaving: deque[tuple[int, Domain]] = deque()
-        self._left: deque[SessionReport] = deque()
+        self._departed: deque[SessionReport] = deque()
         self.domains: dict[int, Domain] = {}
 
     @property
     def met(self) -> int:
-        """Domains that were new so far."""
+        """How many domains were new so far."""
         return self._number
 
     def stream(self, session: Session) -> Stream | None:
@@ -60,23 +60,23 @@ class Roster:
     def domains_full(self) -> bool:
         return len(self._standing) >= self._most
 
-    def add_domain(self, stream: Stream, version: int, number: int, told: SessionReport) -> Domain:
-        domain = Domain(stream, version, number, self._number, told)
+    def add_domain(self, stream: Stream, version: int, number: int, report: SessionReport) -> Domain:
+        domain = Domain(stream, version, number, self._number, report)
         self._number += 1
         self._streams.setdefault(stream.session, stream)
         self._idle.pop(stream.session, None)
         stream.domains[version][number] = self.domains[domain.index] = domain
         self._standing.add(domain.index)
-        self._report.sessions.append(told)
+        self._report.sessions.append(report)
         return domain
 
     def prove(self, domain: Domain) -> None:
-        """A domain has records."""
+        """Notes that a domain has records."""
         if domain.index in self._standing:
             self._standing.prove(domain.index)
 
     def forget_one(self, stretch: int) -> Domain:
-        """The domain that goes next. epoch: the number of the one that may still hold messages of it."""
+        """Forgets the domain that goes next. stretch: number of the one that may still hold messages of it."""
         index = self._standing.first_to_go()
         self._standing.drop(index)
         domain = self.domains[index]
@@ -88,29 +88,29 @@ class Roster:
         return domain
 
     def sweep(self, stretch: int) -> None:
-        """An epoch has been read: those who were forgotten in it or before can go."""
+        """Drops the domains that were forgotten in a stretch or before: it has been read."""
         gone: set[int] = set()
         while self._leaving and self._leaving[0][0] <= stretch:
             _, domain = self._leaving.popleft()
             del self.domains[domain.index]
             for sequences in domain.stream.sequences.values():
                 sequences.forget_domain(domain.index, whole=not any(domain.stream.domains.values()))
-            told = domain.report
-            self._left.append(told)
-            if not told.records and not told.option_records:
-                gone.add(id(self._left.pop()))
-            elif len(self._left) > self._most:
-                gone.add(id(self._left.popleft()))
+            report = domain.report
+            self._departed.append(report)
+            if not report.records and not report.option_records:
+                gone.add(id(self._departed.pop()))
+            elif len(self._departed) > self._most:
+                gone.add(id(self._departed.popleft()))
         self._remove(gone)
 
     def forget_reports(self) -> None:
-        """What is left of those who were forgotten was taken."""
-        self._remove({id(told) for told in self._left})
-        self._left.clear()
+        """Drops the reports of forgotten domains: they were taken."""
+        self._remove({id(report) for report in self._departed})
+        self._departed.clear()
 
     def _remove(self, gone: set[int]) -> None:
         if gone:
-            self._report.sessions[:] = [told for told in self._report.sessions if id(told) not in gone]
+            self._report.sessions[:] = [report for report in self._report.sessions if id(report) not in gone]
 
     def _uses(self, index: int) -> object:
         return self.domains[index].expected

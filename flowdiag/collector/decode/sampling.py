@@ -2,12 +2,12 @@
 
 Facts the design follows:
 - the nearest rate counts: in the record; of the record's selector or sampler, or its selection sequence; of
-  its interface; of its domain; of the whole session, told in domain 0; in the header (v5)
+  its interface; of its domain; of the whole session, sent in domain 0; in the header (v5)
   (RFC 7011 3.4.2.1, RFC 5476 6.5.2);
 - 34 and 50 are "1 packet in N" (RFC 3954 8); 305 is N packets in a row and 306 the packets then skipped
   (RFC 5477 8.2.2); 309 of 310; probability 311; selector algorithms 5 to 8 are filters, no samples;
 - 305 without 306 is sent by some exporters and means either: it is noted and nothing is scaled;
-- 318 and 319 tell what a selection attained; what is configured counts before it;
+- 318 and 319 give what a selection attained; what is configured counts before it;
 - sampler and selector ids have different widths in different messages and compare as integers (RFC 5477).
 """
 
@@ -33,7 +33,7 @@ _EGRESS: Final = 1
 
 
 class Sampling(Struct, frozen=True):
-    """The rates one observation domain has told. A factor of 1 is "not sampled", which overrides farther ones.
+    """The rates that one observation domain has announced. A factor of 1 is "not sampled", which overrides farther ones.
 
     sequences: the selectors that a selection sequence passes in order; their factors multiply.
     attained: factor of a selection sequence as counted by the exporter.
@@ -74,7 +74,7 @@ class Sampling(Struct, frozen=True):
 
     @property
     def only_selector(self) -> float | None:
-        """The factor of the one selector told, for exporters whose records do not name it (common practice)."""
+        """The factor of the only selector, for exporters whose records do not name it (common practice)."""
         return next(iter(self.selectors.values())) if len(self.selectors) == 1 else None
 
     def changes(self, later: Sampling) -> bool:
@@ -106,25 +106,25 @@ def plausible(factor: float) -> float | None:
 
 
 def sampling_factors(columns: Columns, table: Sampling, session: Sampling | None) -> float | Factors:
-    """The factor of all records, or of each. session: what the session told in domain 0, if that is another."""
+    """The factor of all records, or of each. session: the rates sent in the session's domain 0, if that is another."""
     nearest: list[Factors] = []
     in_record = _in_record(columns)
     if in_record is not None:
         nearest.append(in_record)
     tables = [table] if session is None else [table, session]
     farthest = 1.0
-    for told in reversed(tables):
-        if told.domain is not None:
-            farthest = told.domain
-        elif told.only_selector is not None and not columns.has(
+    for rates in reversed(tables):
+        if rates.domain is not None:
+            farthest = rates.domain
+        elif rates.only_selector is not None and not columns.has(
             ie.SAMPLER_ID, ie.SELECTOR_ID, ie.SELECTION_SEQUENCE_ID
         ):
-            farthest = told.only_selector
-    for told in tables:
-        nearest += _by_id(columns, told)
-    for told in tables:
-        if told.interfaces:
-            nearest += _by_interface(columns, told)
+            farthest = rates.only_selector
+    for rates in tables:
+        nearest += _by_id(columns, rates)
+    for rates in tables:
+        if rates.interfaces:
+            nearest += _by_interface(columns, rates)
     if not nearest:
         return farthest
     factors = np.full(columns.count, np.nan)
@@ -155,27 +155,27 @@ def _checked(factors: Factors) -> Factors:
     return np.where((factors >= 1) & (factors <= MAX_FACTOR), factors, np.nan)
 
 
-def _by_id(columns: Columns, told: Sampling) -> list[Factors]:
+def _by_id(columns: Columns, rates: Sampling) -> list[Factors]:
     found = []
     sequences = columns.integer(ie.SELECTION_SEQUENCE_ID)
-    if sequences is not None and (told.sequences or told.attained):
-        numbers = {*told.sequences, *told.attained}
-        table = {number: factor for number in numbers if (factor := told.of_sequence(number)) is not None}
+    if sequences is not None and (rates.sequences or rates.attained):
+        numbers = {*rates.sequences, *rates.attained}
+        table = {number: factor for number in numbers if (factor := rates.of_sequence(number)) is not None}
         found.append(_looked_up(sequences, table))
-    if told.selectors:
+    if rates.selectors:
         ids = [columns.integer(number) for number in (ie.SELECTOR_ID, ie.SAMPLER_ID)]
-        found += [_looked_up(values, told.selectors) for values in ids if values is not None]
+        found += [_looked_up(values, rates.selectors) for values in ids if values is not None]
     return found
 
 
-def _by_interface(columns: Columns, told: Sampling) -> list[Factors]:
+def _by_interface(columns: Columns, rates: Sampling) -> list[Factors]:
     ingress = columns.integer(ie.INGRESS_INTERFACE)
     egress = columns.integer(ie.EGRESS_INTERFACE)
     direction = columns.integer(ie.FLOW_DIRECTION)
     if ingress is not None and egress is not None and direction is not None:
-        return [_looked_up(np.where(direction == _EGRESS, egress, ingress), told.interfaces)]
+        return [_looked_up(np.where(direction == _EGRESS, egress, ingress), rates.interfaces)]
     metered = ingress if ingress is not None else egress
-    return [] if metered is None else [_looked_up(metered, told.interfaces)]
+    return [] if metered is None else [_looked_up(metered, rates.interfaces)]
 
 
 def _looked_up(ids: Integers, table: Mapping[int, float]) -> Factors:

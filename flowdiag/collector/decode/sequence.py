@@ -96,11 +96,11 @@ class Restart(NamedTuple):
 
 
 class Tracker:
-    """One counter followed through a stream by one reading. kept: the gaps of all trackers."""
+    """One counter followed through a stream by one reading. allowance: gaps kept of all trackers."""
 
-    def __init__(self, limits: Limits, kept: Allowance) -> None:
+    def __init__(self, limits: Limits, allowance: Allowance) -> None:
         self._limits = limits
-        self._kept = kept
+        self._allowance = allowance
         self.expected: int | None = None
         self.breaks = 0
         self.open: list[Gap] = []
@@ -127,7 +127,7 @@ class Tracker:
         count = len(self.gaps)
         self.settled = []
         self.open = [gap for gap in self.open if gap.time_ms >= before_ms]
-        self._kept.give_back(count - len(self.open))
+        self._allowance.give_back(count - len(self.open))
         self.restarts.clear()
         self.undecoded.clear()
 
@@ -146,7 +146,7 @@ class Tracker:
             return
         ends = (first + units.astype(np.uint32)).astype(np.uint32)
         breaks = np.flatnonzero(first[1:] != ends[:-1]) + 1
-        place = at = 0
+        next_break = at = 0
         strides = Strides()
         columns: tuple[Any, ...] = (
             first,
@@ -164,8 +164,8 @@ class Tracker:
             self._first_ms, self._boot_ms = int(messages.export_ms[0]), int(messages.boot_ms[0])
         while at < count:
             if int(firsts[at]) == self.expected:
-                place += int(np.searchsorted(breaks[place:], at, side="right"))
-                stop = int(breaks[place]) if place < len(breaks) else count
+                next_break += int(np.searchsorted(breaks[next_break:], at, side="right"))
+                stop = int(breaks[next_break]) if next_break < len(breaks) else count
                 self.expected = int(ends[stop - 1])
                 self._slack = int(slack[stop - 1])
                 self._run_next = None
@@ -200,7 +200,7 @@ class Tracker:
         at: int,
         most: int,
     ) -> int:
-        """Takes in one step what _take() would one by one: messages from place `at` on, so many at most, that each come
+        """Takes in one step what _take() would one by one: messages from index `at` on, so many at most, that each come
         a little after a gap, as a wrong reading sees all of them. Gives how many.
         """
         if not at or self._slack or self.expected != int(ends[at - 1]):
@@ -208,11 +208,11 @@ class Tracker:
         # What a step would find at its start.
         if not 0 < (int(first[at]) - int(ends[at - 1])) % _MODULUS < NEAR:
             return 0
-        past = min(len(first), at + most)
-        ahead = first[at:past] - ends[at - 1 : past - 1]
-        missing = (ahead > 0) & (ahead < NEAR) & (slack[at - 1 : past - 1] == 0)
+        stop = min(len(first), at + most)
+        ahead = first[at:stop] - ends[at - 1 : stop - 1]
+        missing = (ahead > 0) & (ahead < NEAR) & (slack[at - 1 : stop - 1] == 0)
         count = len(missing) if missing.all() else int(missing.argmin())
-        if not count or self._kept.taken + count > self._kept.most:
+        if not count or self._allowance.taken + count > self._allowance.most:
             return 0
         here, before = slice(at, at + count), slice(at - 1, at + count - 1)
         times, domains = messages.export_ms[here], messages.domains[here].tolist()
@@ -220,7 +220,7 @@ class Tracker:
         columns = (ends[before], ahead[:count], times, since)
         starts, units, times_ms, since_ms = (column.tolist() for column in columns)
         self.open += map(Gap, starts, units, times_ms, domains, since_ms)
-        self._kept.taken += count
+        self._allowance.taken += count
         self._settle(len(self.open) - self._limits.open_gaps)
         for domain in dict.fromkeys(domains):
             self.undecoded[domain] += 0
@@ -286,28 +286,28 @@ class Tracker:
             self._open(Gap((start + explained) % _MODULUS, units - explained, time_ms, domain, since_ms))
 
     def _open(self, *gaps: Gap, instead_of: int | None = None) -> None:
-        """Waits for late messages in gaps: a new one, or what is left of one at a place."""
+        """Waits for late messages in gaps: a new one, or what is left of one at an index."""
         before = len(self.open)
-        place = before if instead_of is None else instead_of
-        self.open[place : place + 1] = gaps
-        self._kept.taken += len(self.open) - before
+        index = before if instead_of is None else instead_of
+        self.open[index : index + 1] = gaps
+        self._allowance.taken += len(self.open) - before
         self._settle(len(self.open) - self._limits.open_gaps)
-        if self._kept.taken > self._kept.most:
+        if self._allowance.taken > self._allowance.most:
             self._settle(1)
 
     def _settle(self, count: int) -> None:
         """No longer waits for late messages in the oldest gaps; too many of them are added up."""
         for gap in self.open[: max(count, 0)]:
-            if self.settled and self._kept.taken > self._kept.most:
+            if self.settled and self._allowance.taken > self._allowance.most:
                 self.settled[-1].units += gap.units
-                self._kept.give_back(1)
+                self._allowance.give_back(1)
             else:
                 self.settled.append(gap)
         del self.open[: max(count, 0)]
 
     def _fill(self, start: int, units: int) -> bool:
         """Takes a late message out of the gap it belongs to."""
-        for place, gap in enumerate(self.open):
+        for index, gap in enumerate(self.open):
             into = (start - gap.start) % _MODULUS
             if into < gap.units:
                 after = gap.units - into - min(units, gap.units - into)
@@ -315,7 +315,7 @@ class Tracker:
                 if after:
                     rest = (gap.start + gap.units - after) % _MODULUS
                     pieces.append(Gap(rest, after, gap.time_ms, gap.domain, gap.since_ms))
-                self._open(*pieces, instead_of=place)
+                self._open(*pieces, instead_of=index)
                 return True
         return False
 
@@ -333,10 +333,10 @@ class Tracker:
 class Sequences:
     """The sequence numbers of one session and protocol, by all readings at once."""
 
-    def __init__(self, version: int, limits: Limits, kept: Allowance) -> None:
+    def __init__(self, version: int, limits: Limits, allowance: Allowance) -> None:
         self._version = version
         self._limits = limits
-        self._kept = kept
+        self._allowance = allowance
         self._readings = READINGS[version]
         self._trackers: list[dict[int, Tracker]] = [{} for _ in self._readings]
         self._given_up: set[int] = set()
@@ -351,10 +351,10 @@ class Sequences:
             (int(number), selected(by_domain, slice(start, stop)))
             for number, start, stop in zip(numbers, starts, stops, strict=True)
         ]
-        for place, reading in enumerate(self._readings):
-            if place not in self._given_up:
+        for index, reading in enumerate(self._readings):
+            if index not in self._given_up:
                 for number, part in [(-1, messages)] if reading.whole_session else parts:
-                    self._follow(self._trackers[place], number, reading, part)
+                    self._follow(self._trackers[index], number, reading, part)
         self._give_up()
 
     def _follow(
@@ -362,7 +362,7 @@ class Sequences:
     ) -> None:
         tracker = trackers.get(number)
         if tracker is None:
-            tracker = trackers[number] = Tracker(self._limits, self._kept)
+            tracker = trackers[number] = Tracker(self._limits, self._allowance)
         if reading.unit == "messages":
             units = np.ones(len(messages.sequence), np.int64)
             slack = np.zeros(len(messages.sequence), np.int64)
@@ -377,11 +377,11 @@ class Sequences:
     def _give_up(self) -> None:
         breaks = self._breaks()
         best = min(breaks)
-        for place, count in enumerate(breaks):
+        for index, count in enumerate(breaks):
             if count >= HOPELESS_BREAKS and count > HOPELESS_RATIO * best:
-                self._given_up.add(place)
-                for tracker in self._trackers[place].values():
-                    self._kept.give_back(len(tracker.gaps))
+                self._given_up.add(index)
+                for tracker in self._trackers[index].values():
+                    self._allowance.give_back(len(tracker.gaps))
                     tracker.open, tracker.settled = [], []
 
     def _breaks(self) -> list[int]:
@@ -397,7 +397,7 @@ class Sequences:
         """What comes next is not compared with what came."""
         for trackers in self._trackers:
             for tracker in trackers.values():
-                self._kept.give_back(len(tracker.gaps))
+                self._allowance.give_back(len(tracker.gaps))
             trackers.clear()
 
     def forget_domain(self, number: int, *, whole: bool) -> None:
@@ -405,10 +405,10 @@ class Sequences:
         for trackers in self._trackers:
             for one in (number, -1) if whole else (number,):
                 if tracker := trackers.pop(one, None):
-                    self._kept.give_back(len(tracker.gaps))
+                    self._allowance.give_back(len(tracker.gaps))
 
     def believed(self) -> tuple[Reading, list[Tracker]]:
         """The reading that fits best so far, the standard one if several do, and its trackers."""
         breaks = self._breaks()
-        place = breaks.index(min(breaks))
-        return self._readings[place], list(self._trackers[place].values())
+        index = breaks.index(min(breaks))
+        return self._readings[index], list(self._trackers[index].values())

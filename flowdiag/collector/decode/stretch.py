@@ -39,32 +39,29 @@ class Headers(NamedTuple):
 
 
 class Stretch:
-    """headers: the front of each message, HEADER_KEPT octets; domains: index of the domain of each; records: data
-    records in each; offsets: of each in its file; options: options records, unknown: octets of data sets
-    without template, of the messages that have some; rows, octets: what waits and the memory it takes, about;
-    groups: where.
-    """
+    """The messages of one batch, by index in order of arrival, and their data sets."""
 
     def __init__(self, number: int, file: str) -> None:
         self.number = number
-        self.headers: list[bytes] = []
-        self.domains = array("q")
-        self.records = array("q")
-        self.offsets: list[int] = []
+        self.headers: list[bytes] = []  # the front of each message, HEADER_KEPT octets
+        self.domains = array("q")  # index of each message's domain
+        self.records = array("q")  # data records in each message, options included
+        self.offsets: list[int] = []  # of each message in its file
+        # Options records, and octets of data sets without template, of the messages that have some.
         self.options: dict[int, int] = {}
         self.unknown: dict[int, int] = {}
-        self.groups: list[Group] = []
-        self.rows = 0
-        self.octets = 0
+        self.groups: list[Group] = []  # the data sets
+        self.rows = 0  # flow records in them
+        self.octets = 0  # of memory that they take, about
         self._files: list[tuple[int, str]] = [(0, file)]
 
     def begin_file(self, file: str) -> None:
         self._files.append((len(self.headers), file))
 
-    def place_of(self, message: int) -> tuple[str, int]:
+    def locate(self, message: int) -> tuple[str, int]:
         """File and offset of a message."""
-        place = bisect_right(self._files, message, key=lambda begin: begin[0]) - 1
-        return self._files[place][1], self.offsets[message]
+        index = bisect_right(self._files, message, key=lambda begin: begin[0]) - 1
+        return self._files[index][1], self.offsets[message]
 
     def add_message(self, domain: Domain, payload: bytes, offset: int) -> int:
         self.headers.append(payload[:HEADER_KEPT].ljust(HEADER_KEPT, b"\0"))
@@ -81,9 +78,9 @@ class Stretch:
         part: bytes,
         starts: list[int] | None,
         count: int,
-        place: int,
+        set_number: int,
     ) -> None:
-        """A data set; place: message * SETS + number of the set in its message."""
+        """Adds a data set. set_number: message * SETS + number of the set in its message."""
         groups = domain.varying if template.varying else domain.groups
         group = groups.get(template.id)
         if group is None or group.template is not template:
@@ -91,7 +88,7 @@ class Stretch:
             self.groups.append(group)
             self.octets += GROUP_COST
         group.parts.append(part)
-        group.places.append(place)
+        group.set_numbers.append(set_number)
         group.counts.append(count)
         if starts is not None:
             group.starts.extend(starts)
@@ -100,9 +97,8 @@ class Stretch:
         self.octets += len(part) + SET_COST
 
     def bring_back(self, domain: Domain, held: HeldSet, count: int) -> int:
-        """Where the message of a held set stands whose records, count of them, can be read now.
-
-        A message of an earlier stretch gets a place of its own here.
+        """Counts the records of a held set that can be read now. Gives the index of its message, which is added here if it
+        came in an earlier stretch.
         """
         if held.stretch == self.number:
             self.records[held.message] += count
@@ -117,7 +113,7 @@ class Stretch:
         return len(self.headers) - 1
 
     def seal(self) -> None:
-        """Nothing more comes: what the domains have told so far is what counts for the data sets here."""
+        """Ends the stretch: what is known of the domains now counts for the data sets here."""
         for group in self.groups:
             group.seal()
             group.domain.groups.clear()
@@ -155,15 +151,15 @@ class Stretch:
         by_sequence: dict[tuple[int, int], list[int]] = {}
         for number in present:
             domain = domains[number]
-            mine = index == number if len(present) > 1 or index.min() < 0 else slice(None)
-            export_ms = headers.export_ms[mine]
-            told = domain.report
-            told.messages += len(export_ms)
+            own = index == number if len(present) > 1 or index.min() < 0 else slice(None)
+            export_ms = headers.export_ms[own]
+            session = domain.report
+            session.messages += len(export_ms)
             first, last = int(export_ms.min()), int(export_ms.max())
-            if told.first_export_ms is None or told.last_export_ms is None:
-                told.first_export_ms, told.last_export_ms = first, last
-            told.first_export_ms = min(told.first_export_ms, first)
-            told.last_export_ms = max(told.last_export_ms, last)
+            if session.first_export_ms is None or session.last_export_ms is None:
+                session.first_export_ms, session.last_export_ms = first, last
+            session.first_export_ms = min(session.first_export_ms, first)
+            session.last_export_ms = max(session.last_export_ms, last)
             heard = report.heard_minutes.setdefault(domain.stream.exporter, set())
             fresh = [minute for minute in np.unique(export_ms // MINUTE_MS).tolist() if minute not in heard]
             heard.update(fresh[: max(room, 0)])
@@ -190,7 +186,7 @@ class Stretch:
 
     def times_of(self, group: Group, headers: Headers) -> tuple[NDArray[np.int64], NDArray[np.uint32] | None]:
         """Export time and (v5, v9) uptime of each data set of a group."""
-        messages = np.frombuffer(group.places, np.int64) // SETS
+        messages = np.frombuffer(group.set_numbers, np.int64) // SETS
         has_uptime = group.domain.version in (NETFLOW9, NETFLOW5)
         return headers.export_ms[messages], headers.uptime_ms[messages] if has_uptime else None
 

@@ -21,11 +21,11 @@ class Strides:
         self._next = 0
 
     def due(self, at: int) -> bool:
-        """Whether to try a step from a place on."""
+        """Whether to try a step from this message on."""
         return at >= self._next
 
     def took(self, count: int, at: int) -> None:
-        """So many messages were alike in the step tried at a place."""
+        """Notes that so many messages were alike in the step tried at one."""
         self.most = min(2 * self.most, ONE_STEP) if count == self.most else FIRST_STEP
         self._between = 0 if count >= WORTH else min(2 * self._between + 1, MOST_BETWEEN)
         self._next = at + count + self._between

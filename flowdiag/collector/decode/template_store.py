@@ -49,11 +49,11 @@ class TemplateStore:
         self.defined += 1
         known = domain.templates.get(template.id)
         before = domain.report.templates.get(template.id)
-        told = template_report(template)
+        report = template_report(template)
         if known is not None and domain.session.transport in ("tcp", "sctp"):
             self._problems.add(file, offset, REDEFINED_IN_CONNECTION)
         if before is not None:
-            told.records, told.redefined = before.records, before.redefined + 1
+            report.records, report.redefined = before.records, before.redefined + 1
             self._drop(domain, template.id)
         elif len(domain.report.templates) >= self._limits.templates:
             self._evict(file, offset, domain, domain.standing.first_to_go())
@@ -61,7 +61,7 @@ class TemplateStore:
             index, number = self._standing.first_to_go()
             self._evict(file, offset, self._known[index, number][0], number)
         domain.templates[template.id] = template
-        domain.report.templates[template.id] = told
+        domain.report.templates[template.id] = report
         domain.standing.add(template.id)
         self._standing.add((domain.index, template.id))
         self._known[domain.index, template.id] = domain, template.octets
@@ -81,9 +81,9 @@ class TemplateStore:
 
     def count(self, domain: Domain, template: Template, records: int) -> None:
         """Records of options."""
-        told = domain.report.templates.get(template.id)
-        if told is not None:
-            told.records += records
+        report = domain.report.templates.get(template.id)
+        if report is not None:
+            report.records += records
             if records:
                 self.use(domain, template)
 

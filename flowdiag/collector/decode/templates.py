@@ -39,7 +39,7 @@ _ENTERPRISE: Final = Struct(">I").unpack_from
 # Descriptions of fields that are made once: exporters send the same templates again and again.
 _SPECS_KEPT: Final = 8_192
 
-# The elements that flows are made of: only these get a place in the columns.
+# The elements that flows are made of: only these get into the columns.
 _WANTED: Final = frozenset(number for number in vars(ie).values() if isinstance(number, int))
 
 
@@ -74,15 +74,10 @@ def _spec(field: Field) -> FieldSpec:
 
 
 class Template:
-    """A template, unchangeable.
-
-    fields in order; scopes: how many of them are scopes; width: octets of a record, for a varying template
-    the least it can have; places and reverse_places: indices of the fields that flows are made of, by
-    element; flow: whether its records describe flows; layout: filled in when records are first read.
-    """
+    """A template, unchangeable."""
 
     __slots__ = (
-        "fields", "flow", "id", "layout", "options", "places", "reverse_places", "scopes", "varying", "width",
+        "fields", "flow", "id", "indices", "layout", "options", "reverse_indices", "scopes", "varying", "width",
     )  # fmt: skip
 
     def __init__(
@@ -90,20 +85,23 @@ class Template:
     ) -> None:
         self.id = number
         self.fields = fields
-        self.scopes = scopes
+        self.scopes = scopes  # how many of the fields are scopes
         self.options = options
         self.varying = any(field.length == VARIABLE for field in fields)
+        # Octets of a record; of a varying template, the least it can have.
         self.width = sum(1 if field.length == VARIABLE else field.length for field in fields)
-        self.layout: Layout | None = None
-        self.places: dict[int, list[int]] = {}
-        self.reverse_places: dict[int, list[int]] = {}
+        self.layout: Layout | None = None  # filled in when records are first read
+        # Of the fields that flows are made of, by element.
+        self.indices: dict[int, list[int]] = {}
+        self.reverse_indices: dict[int, list[int]] = {}
         for index, field in enumerate(fields):
             if field.id in _WANTED and field.length:
                 if field.enterprise == IANA:
-                    self.places.setdefault(field.id, []).append(index)
+                    self.indices.setdefault(field.id, []).append(index)
                 elif field.enterprise == REVERSE:
-                    self.reverse_places.setdefault(field.id, []).append(index)
-        self.flow = not options and not _FLOW_MARKS.isdisjoint(self.places)
+                    self.reverse_indices.setdefault(field.id, []).append(index)
+        # Whether its records describe flows.
+        self.flow = not options and not _FLOW_MARKS.isdisjoint(self.indices)
 
     @property
     def octets(self) -> int:
@@ -122,8 +120,8 @@ class Template:
 def layout_of(template: Template) -> Layout:
     """The template's layout, worked out once."""
     if template.layout is None:
-        flow_fields = (template.places, template.reverse_places)
-        wanted = {index for places in flow_fields for indices in places.values() for index in indices}
+        flow_fields = (template.indices, template.reverse_indices)
+        wanted = {index for by_element in flow_fields for indices in by_element.values() for index in indices}
         template.layout = Layout([field.length for field in template.fields], wanted)
     return template.layout
 

@@ -11,7 +11,7 @@ Facts the design follows:
 - elements 158 and 159 are microseconds before the export time of their message (RFC 5102 5.9.9);
 - a duration and one end give the other end (RFC 5102 5.11.4); an observation time is both (RFC 5477 8.4);
 - of several forms the finest absolute one counts; a time that is zero is a field nobody filled in
-  (common practice, no source), unless the flow's other end is told and near: an uptime passes zero.
+  (common practice, no source), unless the flow's other end is known and near: an uptime passes zero.
 
 Finer times are rounded to the nearest ms.
 """
@@ -127,7 +127,7 @@ def _absolute(columns: Columns, messages: MessageTimes) -> tuple[Known | None, K
     end: Known | None = None
     for form in _FORMS:
         if columns.has(form.start, form.end):
-            begins, ends = columns.places(form.start)[:1], columns.places(form.end)[-1:]
+            begins, ends = columns.indices(form.start)[:1], columns.indices(form.end)[-1:]
             start = _filled(start, begins, ends, form, columns, messages)
             end = _filled(end, ends, begins, form, columns, messages)
             if form.start == form.end and start is not None and end is not None:
@@ -143,14 +143,14 @@ def _absolute(columns: Columns, messages: MessageTimes) -> tuple[Known | None, K
 
 def _filled(
     times: Known | None,
-    places: Sequence[int],
+    indices: Sequence[int],
     others: Sequence[int],
     form: Form,
     columns: Columns,
     messages: MessageTimes,
 ) -> Known | None:
     """times, completed from a field where they are unknown. others: the field of the flow's other end."""
-    found = None if _everywhere(times) else _in_form(places, form, columns, messages)
+    found = None if _everywhere(times) else _in_form(indices, form, columns, messages)
     if found is None:
         return times
     values, ms = found
@@ -162,10 +162,10 @@ def _filled(
 
 
 def _in_form(
-    places: Sequence[int], form: Form, columns: Columns, messages: MessageTimes
+    indices: Sequence[int], form: Form, columns: Columns, messages: MessageTimes
 ) -> tuple[Integers, Times] | None:
     """The values of a field and the times that they mean; None where there is no such field, or it means none."""
-    values = columns.integer_at(places[0]) if places else None
+    values = columns.integer_at(indices[0]) if indices else None
     ms = None if values is None else form.to_ms(values, messages)
     return None if values is None or ms is None else (values, ms)
 

@@ -4,7 +4,7 @@
                      \\____________ supervisor ____________/
 
 A worker is a receiver and a decoder, two processes with the spool between them: what was received is on disk before
-anything is made of it, and neither waits for the other. The supervisor starts them, passes signals on, and tells.
+anything is made of it, and neither waits for the other. The supervisor starts them, passes signals on, and reports.
 """
 
 __all__ = ["collecting", "settings", "sockets"]

@@ -38,10 +38,10 @@ class AllowList:
         """address: IPv4 or IPv6 as text."""
         if self.everybody:
             return True
-        sought = ip_address(address)
-        number = int(sought)
-        place = bisect_right(self._first[sought.version], number) - 1
-        return place >= 0 and number <= self._last[sought.version][place]
+        ip = ip_address(address)
+        number = int(ip)
+        index = bisect_right(self._first[ip.version], number) - 1
+        return index >= 0 and number <= self._last[ip.version][index]
 
 
 def read_allow_list(networks: Sequence[str], files: Sequence[Path]) -> AllowList:
@@ -85,7 +85,7 @@ def _network(text: str, where: str) -> IPv4Network | IPv6Network:
 
 
 def plain(host: str) -> str:
-    """An address as a socket tells it, without zone, IPv4 where it is an IPv4-mapped one (RFC 4291 2.5.5.2)."""
+    """An address as a socket gives it, without zone, IPv4 where it is an IPv4-mapped one (RFC 4291 2.5.5.2)."""
     host = host.partition("%")[0]
     if host.startswith("::ffff:"):
         mapped = getattr(ip_address(host), "ipv4_mapped", None)

@@ -78,13 +78,13 @@ class _Server:
         registry.register(HealthCollector(health))
         self._pages: dict[str, Callable[[], Answer]] = {
             "/metrics": lambda: Answer("200 OK", generate_latest(registry), _METRICS),
-            "/health": self._how_it_is,
+            "/health": self._health_page,
         }
         self._clients: dict[asyncio.Task[None], None] = {}  # in the order in which they came
         self.ending = asyncio.Event()
 
     async def run(self, listener: socket.socket) -> None:
-        """Until it is told that the end has come."""
+        """Serves until `ending` is set."""
         server = await asyncio.start_server(self._client, sock=listener, limit=MAX_REQUEST)
         await self.ending.wait()
         server.close()
@@ -147,7 +147,7 @@ class _Server:
             return _plain("405 Method Not Allowed")._replace(more=("Allow: GET, HEAD",))
         return page()
 
-    def _how_it_is(self) -> Answer:
+    def _health_page(self) -> Answer:
         wrong = self._health.wrong
         text = "".join(f"{text}\n" for text in wrong.values() or ["ok"])
         return Answer("503 Service Unavailable" if wrong else "200 OK", text.encode())

@@ -3,7 +3,7 @@
 Facts the design follows:
 - an age is counted by a clock that nobody sets; one that also counts while the machine sleeps (Linux clock_gettime(2),
   CLOCK_BOOTTIME);
-- what was there before the start has no other age than its file's time tells; a time in the future tells none;
+- what was there before the start has no other age than that of its file's time, none if that is in the future;
 - a clock that is set back makes no day old. One that is set forward makes all of them old: whether it was wrong before
   or is wrong now, nobody can tell but who looks after the machine, and what was dropped does not come back.
 """

@@ -38,11 +38,11 @@ def collect(
     if settings.certificate is not None:
         server_context(settings.certificate, settings.key, settings.clients)
     limit = descriptors.raise_limit()
-    descriptors.check(limit, workers=settings.workers, places=len(addresses))
+    descriptors.check(limit, workers=settings.workers, addresses=len(addresses))
     make_store(open_backend(settings.store))
     with spool_lock(settings.spool):
         sockets = listen(addresses, settings.workers, settings.buffer)
-        health = _Telling(say, status)
+        health = _ReportedHealth(say, status)
         with serving(health, metrics_port) as port:
             for own in sockets[0]:
                 say(
@@ -54,7 +54,7 @@ def collect(
                     f"the kernel holds {held >> 10} KiB of {settings.buffer >> 10} KiB asked for; "
                     "raise net.core.rmem_max, or bursts are lost"
                 )
-            room = descriptors.for_connections(limit, places=len(addresses))
+            room = descriptors.for_connections(limit, addresses=len(addresses))
             if room < MAX_CONNECTIONS:
                 say(
                     f"{limit} file descriptors leave room for {room} connections of {MAX_CONNECTIONS:,} to a worker; "
@@ -73,19 +73,19 @@ def collect(
         say(f"ended: {health.line()}")
 
 
-class _Telling(Health):
-    """Health that is also told to the terminal and the service manager."""
+class _ReportedHealth(Health):
+    """Health that is also reported to the terminal and the service manager, at most once a second."""
 
     def __init__(self, say: Callable[[str], None], status: Callable[[str], None]) -> None:
         super().__init__(say)
         self._status = status
-        self._told = 0.0
+        self._reported = 0.0
 
     def update(self, received: Sequence[Received], decoded: Sequence[Decoded]) -> None:
         super().update(received, decoded)
         now = time.monotonic()
-        if now - self._told >= 1.0:
-            self._told = now
+        if now - self._reported >= 1.0:
+            self._reported = now
             line = self.line()
             self._status(line)
             notify(f"WATCHDOG=1\nSTATUS={line}")

@@ -6,10 +6,10 @@ Facts the design follows:
   the header of a message within HEADER_S of the connection, later of the message's first octet; the whole message within
   MESSAGE_S of that; something at all within IDLE_S. The times are ours: neither RFC 7011 nor RFC 5153 gives any (from memory);
 - who has sent data may be quiet for as long as the other end answers (TCP keepalive): sites sleep at night, and templates
-  are told once in a connection (RFC 7011 8.1), so that its end costs them;
+  are sent once in a connection (RFC 7011 8.1), so that its end costs them;
 - when there are as many as there may be, who has earned least gives way to a newcomer: first those without a message,
   then those without data, of each the one that was heard the longest ago; of those with data only who was quiet for
-  IDLE_S. An address that has its share has no other's place: its own connections give way to it.
+  IDLE_S. An address that has its share displaces no other: its own connections give way to it.
 """
 
 from __future__ import annotations
@@ -45,20 +45,18 @@ class Earned(IntEnum):
 
 
 class Connection(Struct, eq=False):
-    """Times are monotonic, in seconds. owner: the intake that reads it; heard: when it was made, or its last whole message
-    came; began: when the first octet of the message in the buffer came, or the connection if that is its first one;
-    paused: since when it is not read from, because it has to wait; that time does not count."""
+    """Times are monotonic, in seconds."""
 
     stream: socket.socket
     address: tuple[str, int]
     sender: Sender
-    owner: object
-    heard: float
-    began: float
+    owner: object  # the intake that reads it
+    heard: float  # when it was made, or its last whole message came
+    began: float  # when the first octet in the buffer came; the connection, if it is of the first message
     handshaking: bool = False
     earned: Earned = Earned.NOTHING
     buffer: bytearray = field(default_factory=bytearray)
-    paused: float | None = None
+    paused: float | None = None  # since when it is not read from; that time does not count
     events: int = selectors.EVENT_READ
 
     @property
@@ -87,7 +85,7 @@ class Connection(Struct, eq=False):
 
 
 class Connections:
-    """All connections of a receiver, at whatever place they came. most: how many there may be.
+    """All connections of a receiver, of all its listeners. most: how many there may be.
 
     refused: those of who may not send, or too many; displaced: gave way to newcomers; slow: closed because nothing, or
     nothing whole, came in time; broken: closed for what is no IPFIX or no TLS.
@@ -114,7 +112,7 @@ class Connections:
         return connection.stream in self._all
 
     def make_room(self, exporter: bytes) -> bool:
-        """Room for one more of an exporter, which another one may have to give. False if there is none."""
+        """Makes room for one more of an exporter, displacing another if need be. False if there is none."""
         own = self._of_exporter.get(exporter, [])
         if len(own) >= MAX_CONNECTIONS_OF_EXPORTER:
             return self._displace(own)

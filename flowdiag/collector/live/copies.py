@@ -64,4 +64,4 @@ def has_data(payload: bytes) -> bool:
         header = read_header(payload)
     except Malformed:
         return False
-    return header.version == NETFLOW5 or any(place.id >= FIRST_TEMPLATE_ID for place in header.sets)
+    return header.version == NETFLOW5 or any(bounds.id >= FIRST_TEMPLATE_ID for bounds in header.sets)

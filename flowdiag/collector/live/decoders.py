@@ -1,4 +1,4 @@
-"""A decoder for each exporter, with bounds of its own: what one sends costs no other its templates, its place or its time.
+"""A decoder for each exporter, with bounds of its own: what one sends costs no other its templates, its slot or its time.
 
 Facts the design follows:
 - senders can be made up without end (RFC 7011 11.4). Who never had a flow record decoded is a newcomer: newcomers have a
@@ -71,23 +71,22 @@ class Nowhere:
 
 
 class Interrupted(Exception):
-    """There is no time to go on."""
+    """Decoding was stopped in the middle."""
 
 
 class Decoders:
     """The exporters that are known, the one heard last at the end, and newcomers.
 
-    in_store: exporters that have folders; listed: those that are let in always; aside: where to put what cannot be decoded
-    now; late: what comes was put off before; forgotten: exporters that had to go; clock: seconds.
+    in_store: exporters that have folders; clock: gives seconds.
     """
 
     def __init__(
         self, in_store: Iterable[bytes] = (), *, clock: Callable[[], float] = time.thread_time
     ) -> None:
-        self.aside: Aside = Nowhere()
-        self.late = False
-        self.listed: frozenset[bytes] = frozenset()
-        self.forgotten = 0
+        self.aside: Aside = Nowhere()  # where to put what cannot be decoded now
+        self.late = False  # whether what comes was put off before
+        self.listed: frozenset[bytes] = frozenset()  # exporters that are always let in
+        self.forgotten = 0  # exporters that had to go
         self._clock = clock
         self._copies = Copies()
         self._in_store = set(in_store)
@@ -109,12 +108,12 @@ class Decoders:
 
     def learn(self, seed: Seed) -> None:
         """Starts with what is known of before."""
-        of: dict[bytes, tuple[list[Datagram], list[Datagram]]] = {}
-        for place, datagrams in enumerate((seed.taught, seed.last)):
+        by_exporter: dict[bytes, tuple[list[Datagram], list[Datagram]]] = {}
+        for index, datagrams in enumerate((seed.taught, seed.last)):
             for datagram in datagrams:
                 self._copies.add(datagram)
-                of.setdefault(datagram.session.exporter, ([], []))[place].append(datagram)
-        for exporter, (taught, last) in of.items():
+                by_exporter.setdefault(datagram.session.exporter, ([], []))[index].append(datagram)
+        for exporter, (taught, last) in by_exporter.items():
             state = self._states[exporter] = ExporterState(self._unread)
             state.learn(taught, last)
             self._count_octets(exporter, state)
@@ -132,28 +131,28 @@ class Decoders:
         while chunk := list(islice(left, CHUNK)):
             if ended():
                 raise Interrupted
-            of: dict[bytes, list[Datagram]] = {}
+            by_exporter: dict[bytes, list[Datagram]] = {}
             copies: list[Datagram] = []
             for datagram in chunk if self.late else self._copies.without(chunk, copies):
                 exporter = datagram.session.exporter
-                messages = of.get(exporter)
+                messages = by_exporter.get(exporter)
                 if messages is None:
-                    messages = of[exporter] = []
+                    messages = by_exporter[exporter] = []
                 messages.append(datagram)
             now_ms = chunk[0].time_ms or 0
             if self._began_ms is None:
                 self._began_ms = now_ms
-            for exporter, messages in of.items():
+            for exporter, messages in by_exporter.items():
                 self._put_off(exporter, self._turns(exporter, messages, file, now_ms))
             self._pass_over(copies)
-            yield from (self._states[exporter] for exporter in of if exporter in self._states)
+            yield from (self._states[exporter] for exporter in by_exporter if exporter in self._states)
             if sum(state.decoder.pending_octets for state in self._touched.values()) > MAX_PENDING_OCTETS:
                 for state in self._touched.values():
                     state.decoder.flush()
                     yield state
 
     def touched(self) -> list[ExporterState]:
-        """The states that messages came for since this was asked last, in order of their exporters."""
+        """The states that messages came for since the last call, in order of their exporters."""
         states = [state for _, state in sorted(self._touched.items())]
         self._touched.clear()
         self._spent_on_newcomers = 0.0
@@ -165,7 +164,8 @@ class Decoders:
         return list(self._states.values())
 
     def bound(self) -> None:
-        """After a segment: forgets who is too many, and who is worth least as long as all keep too much."""
+        """After a segment: forgets exporters beyond MAX_EXPORTERS and, as long as all keep more than MAX_ALL_OCTETS, those over
+        their share; the least worth first."""
         for exporter, state in self._states.items():
             self._count_octets(exporter, state)
         ranked = [(state.rank, exporter) for exporter, state in self._states.items()]
@@ -181,7 +181,7 @@ class Decoders:
 
     def lets_in(self, exporter: bytes, day: int) -> bool:
         """Whether messages of an exporter would be decoded now."""
-        return exporter in self._states or self._has_place(exporter) or self._admissions_left(day) > 0
+        return exporter in self._states or self._is_admitted(exporter) or self._admissions_left(day) > 0
 
     def seed(self) -> Seed:
         """What is known of all exporters."""
@@ -203,7 +203,7 @@ class Decoders:
         state = self._states.get(exporter)
         if state is None:
             most = MAX_NEWCOMERS
-            if not self._has_place(exporter):
+            if not self._is_admitted(exporter):
                 most = min(most, self._admissions_left(now_ms // DAY_MS))
             if not most or not self._newcomers_have_time(now_ms):
                 return None
@@ -269,11 +269,12 @@ class Decoders:
     def _admit(self, exporter: bytes) -> None:
         """A newcomer has its first flow records."""
         del self._newcomers[exporter]
-        if not self._has_place(exporter):
+        if not self._is_admitted(exporter):
             self._in_store.add(exporter)
             self._admitted += 1
 
-    def _has_place(self, exporter: bytes) -> bool:
+    def _is_admitted(self, exporter: bytes) -> bool:
+        """Whether an exporter may have folders in the store without being let in."""
         return exporter in self._in_store or exporter in self.listed
 
     def _forget(self, exporter: bytes) -> None:
@@ -295,7 +296,7 @@ class Decoders:
 
 
 def _turn(messages: list[Datagram]) -> list[Datagram]:
-    """The first ones, at least one."""
+    """The messages of one turn: up to TURN of them and TURN_OCTETS, at least one."""
     octets = 0
     for count, datagram in enumerate(messages[:TURN], 1):
         octets += len(datagram.payload)

@@ -1,4 +1,4 @@
-"""The process that decodes: closed segments into the store, and the store's upkeep in between (caring.py).
+"""The process that decodes: closed segments into the store, and the store's upkeep in between (upkeep.py).
 
 Facts the design follows:
 - whatever goes wrong with the store (no space, no connection, held by another) leaves the segment where it is, is
@@ -20,7 +20,6 @@ from typing import Final
 
 from flowdiag.collector.live import knowing
 from flowdiag.collector.live.allow import AllowList
-from flowdiag.collector.live.caring import Caring
 from flowdiag.collector.live.clocks import Today, Waits, steady
 from flowdiag.collector.live.counters import Decoded, busiest
 from flowdiag.collector.live.decoders import Interrupted
@@ -30,6 +29,7 @@ from flowdiag.collector.live.settings import FINISH_S, Settings
 from flowdiag.collector.live.spool import SET_ASIDE, Segment, owner_of, segments
 from flowdiag.collector.live.storing import Stored, Storing
 from flowdiag.collector.live.tally import summed
+from flowdiag.collector.live.upkeep import Upkeep
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.store.backends import free_octets
 from flowdiag.collector.store.changes import need_store
@@ -46,7 +46,7 @@ TOGETHER_S: Final = 5.0
 
 
 class Decoding:
-    """Works off spools until it is told to stop, and then what is left, within FINISH_S."""
+    """Works off spools until STOP comes, and then what is left, within FINISH_S."""
 
     def __init__(self, settings: Settings, folders: list[Path], allow: AllowList, pipe: Connection) -> None:
         self._settings = settings
@@ -55,15 +55,15 @@ class Decoding:
         self._folders = folders
         self._pipe = pipe
         self._storing: dict[Path, Storing] = {}
-        self._told = Decoded()
+        self._counters = Decoded()
         self._waits = Waits()
-        self._caring = Caring(self._backend, settings.retain, Today())
+        self._upkeep = Upkeep(self._backend, settings.retain, Today())
         self._until: float | None = None
         self._most = MAX_TOGETHER
 
     def run(self) -> None:
         """Until the supervisor says so, or is gone."""
-        self._caring.begin(self._told)
+        self._upkeep.start(self._counters)
         while True:
             if not self._listen(POLL_S if not self._waiting() else 0):
                 return
@@ -71,17 +71,17 @@ class Decoding:
             if self._until is not None and (not waiting or time.monotonic() > self._until):
                 for storing in self._storing.values() if not waiting else ():
                     self._count(storing.end())
-                self._tell()
+                self._send_counters()
                 return
             if waiting:
-                if not self._tell():  # what follows may take its time
+                if not self._send_counters():  # what follows may take its time
                     return
                 self._work(self._together(waiting))
             elif self._until is None and self._work_on_kept():
                 pass
-            elif self._caring.due and self._until is None:
-                self._caring.look_after(self._told)
-            if not self._tell():
+            elif self._upkeep.due and self._until is None:
+                self._upkeep.run(self._counters)
+            if not self._send_counters():
                 return
 
     def _waiting(self) -> list[Segment]:
@@ -91,14 +91,14 @@ class Decoding:
         return []
 
     def _listen(self, seconds: float) -> bool:
-        """Waits for a word of the supervisor. False if there is none any more."""
+        """Waits for a command of the supervisor; False once it is gone."""
         try:
-            word = self._pipe.recv() if self._pipe.poll(seconds) else None
-            if isinstance(word, AllowList):
-                self._allow = word
+            command = self._pipe.recv() if self._pipe.poll(seconds) else None
+            if isinstance(command, AllowList):
+                self._allow = command
                 for storing in self._storing.values():
-                    storing.decoders.listed = word.hosts
-            elif word == STOP and self._until is None:
+                    storing.decoders.listed = command.hosts
+            elif command == STOP and self._until is None:
                 self._until = time.monotonic() + FINISH_S
         except (EOFError, OSError):
             return False
@@ -117,7 +117,7 @@ class Decoding:
 
     def _work(self, waiting: list[Segment]) -> None:
         folder = waiting[0].path.parent
-        told = self._told
+        counters = self._counters
         try:
             storing = self._storing_of(folder)
             if not all(segment.path.exists() for segment in waiting):
@@ -140,16 +140,16 @@ class Decoding:
                 self._most = 1  # to find out which of them
                 return
             waiting[0].path.rename(waiting[0].path.with_suffix(SET_ASIDE))
-            told.set_aside += 1
+            counters.set_aside += 1
             self._most = MAX_TOGETHER
             return
-        told.full = ""
-        told.segments += taken if stored.added else 0
-        told.known += taken if not stored.added else 0
+        counters.full = ""
+        counters.segments += taken if stored.added else 0
+        counters.known += taken if not stored.added else 0
         self._count(stored)
 
     def _work_on_kept(self) -> bool:
-        """While there is nothing else to do: something that was kept. False if there is nothing to be tried."""
+        """Decodes one file of kept messages; False if none is worth a try."""
         for folder in self._folders:
             if not has_kept(folder):
                 continue
@@ -165,7 +165,7 @@ class Decoding:
                 self._storing[folder].set_aside_kept()
                 self._drop(folder)
                 traceback.print_exc()
-                self._told.set_aside += 1
+                self._counters.set_aside += 1
                 return False
             if stored is not None:
                 self._count(stored)
@@ -173,21 +173,21 @@ class Decoding:
         return False
 
     def _drop(self, folder: Path) -> None:
-        """What was learned from half a segment is not to be used."""
+        """Drops a worker's decoders: what they learned from half a segment is not to be used."""
         if storing := self._storing.pop(folder, None):
             self._count_kept(storing)
 
     def _fail(self, folder: Path, error: StoreError | OSError) -> None:
         self._drop(folder)
-        self._told.full = str(error) if isinstance(error, FlowdiagError) else error.strerror or str(error)
-        self._tell()
+        self._counters.full = str(error) if isinstance(error, FlowdiagError) else error.strerror or str(error)
+        self._send_counters()
         if self._until is not None:
             self._until = 0.0  # the end is no time to wait for space
         else:
             self._listen(RETRY_S)
 
     def _ended(self) -> bool:
-        """Whether there is no time left to go on with what is being done."""
+        """Whether to stop in the middle: the supervisor is gone, or FINISH_S have passed since STOP."""
         if not self._listen(0):
             return True
         return self._until is not None and time.monotonic() > self._until
@@ -197,26 +197,26 @@ class Decoding:
         return not self._listen(0) or self._until is not None or time.monotonic() > until
 
     def _count_kept(self, storing: Storing) -> None:
-        """Takes over what was counted beside the segments."""
-        told, keeping = self._told, storing.keeping
-        told.kept += keeping.messages["known"] + keeping.messages["new"]
-        told.deferred += keeping.messages["later"]
-        told.given_up += keeping.given_up
-        told.forgotten += storing.decoders.forgotten
+        """Adds what was counted of kept messages and forgotten exporters since the last call."""
+        counters, keeping = self._counters, storing.keeping
+        counters.kept += keeping.messages["known"] + keeping.messages["new"]
+        counters.deferred += keeping.messages["later"]
+        counters.given_up += keeping.given_up
+        counters.forgotten += storing.decoders.forgotten
         keeping.messages.clear()
         keeping.given_up = storing.decoders.forgotten = 0
 
     def _count(self, stored: Stored) -> None:
-        told = self._told
-        told.records += stored.records
-        told.messages += stored.messages
-        told.lost_messages += stored.lost_messages
-        told.lost_records += stored.lost_records
-        told.undecoded += stored.undecoded
-        told.damaged += len(stored.damage)
-        told.evicted += stored.evicted
-        told.late += stored.late
-        told.exporters = busiest(summed(told.exporters, stored.exporters))
+        counters = self._counters
+        counters.records += stored.records
+        counters.messages += stored.messages
+        counters.lost_messages += stored.lost_messages
+        counters.lost_records += stored.lost_records
+        counters.undecoded += stored.undecoded
+        counters.damaged += len(stored.damage)
+        counters.evicted += stored.evicted
+        counters.late += stored.late
+        counters.exporters = busiest(summed(counters.exporters, stored.exporters))
 
     def _need_room(self, waiting: list[Segment]) -> None:
         """Raises StoreError while the store is gone, or the disk has no room for the files of segments."""
@@ -250,18 +250,19 @@ class Decoding:
         ends = self._until is not None or folder != self._folders[-1]
         return ends and len(segments(folder)) == len(waiting)
 
-    def _tell(self) -> bool:
+    def _send_counters(self) -> bool:
+        """Sends the counters to the supervisor; False once it is gone."""
         waiting = [segment for folder in self._folders for segment in segments(folder)]
-        told = self._told
+        counters = self._counters
         for storing in self._storing.values():
             self._count_kept(storing)
         kept = [kept for storing in self._storing.values() for kept in storing.keeping.files()]
-        told.decoders = sum(len(storing.decoders) for storing in self._storing.values())
-        told.kept_segments, told.kept_octets = len(kept), sum(one.octets for one in kept)
-        told.waiting_segments, told.waiting_octets, seconds = self._waits.look(waiting)
-        told.waiting_since = steady() - seconds if told.waiting_segments else 0.0
+        counters.decoders = sum(len(storing.decoders) for storing in self._storing.values())
+        counters.kept_segments, counters.kept_octets = len(kept), sum(one.octets for one in kept)
+        counters.waiting_segments, counters.waiting_octets, seconds = self._waits.look(waiting)
+        counters.waiting_since = steady() - seconds if counters.waiting_segments else 0.0
         try:
-            self._pipe.send(told)
+            self._pipe.send(counters)
         except OSError:
             return False
         return True

@@ -18,9 +18,9 @@ from flowdiag.errors import UsageError
 # Above what any process needs beside sockets: terminal, pipes, selector, spool segments that wait for the disk, files of
 # the store (store/writer.py keeps 32 open), imports, clients of the metrics.
 SPARE: Final = 128
-# Of the supervisor for each child: its pipe, what tells of its end, and what it is started with.
+# Of the supervisor for each child: its pipe, its sentinel, and what it is started with.
 _OF_CHILD: Final = 4
-_SOCKETS: Final = 2  # UDP and TCP, at each place
+_SOCKETS: Final = 2  # UDP and TCP, of each address
 
 
 def raise_limit() -> int:
@@ -37,16 +37,16 @@ def limit() -> int:
     return sys.maxsize if soft == resource.RLIM_INFINITY else soft
 
 
-def check(limit: int, *, workers: int, places: int) -> None:
-    """Raises UsageError if a limit is too low for the sockets of so many workers and places to listen at."""
-    supervisor = workers * (places * _SOCKETS + 2 * _OF_CHILD) + SPARE
+def check(limit: int, *, workers: int, addresses: int) -> None:
+    """Raises UsageError if a limit is too low for the sockets of so many workers and listening addresses."""
+    supervisor = workers * (addresses * _SOCKETS + 2 * _OF_CHILD) + SPARE
     if limit < supervisor:
         raise UsageError(
-            f"{limit} file descriptors are too few for {workers} workers at {places} places",
+            f"{limit} file descriptors are too few for {workers} workers at {addresses} places",
             expected=f"a limit of {supervisor}; raise it with ulimit -n, or LimitNOFILE in the unit",
         )
 
 
-def for_connections(limit: int, *, places: int) -> int:
-    """How many descriptors of a receiver that listens at so many places are left for connections."""
-    return max(0, limit - SPARE - places * _SOCKETS)
+def for_connections(limit: int, *, addresses: int) -> int:
+    """How many descriptors of a receiver with so many listening addresses are left for connections."""
+    return max(0, limit - SPARE - addresses * _SOCKETS)

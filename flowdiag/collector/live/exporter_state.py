@@ -3,10 +3,10 @@
 Facts the design follows:
 - all that a decoder keeps is bounded (decode/limits.py); shared, the bounds would be for whoever fills them first;
 - an exporter that comes from a new port each time fills its table of sessions. Then it gets a new decoder, which is
-  taught what the sessions told that data came for, or that were heard lately;
+  taught by the sessions that data came for, or that were heard lately;
 - an address is forged as easily from any port, but not easily from the one that the exporter happens to have. So, where
   the time gets short, sessions that were worth something for longer come first;
-- whose messages are put off and come later is not taken to have lost them: its sequence numbers tell nothing meanwhile;
+- whose messages are put off and come later is not taken to have lost them: its sequence numbers do not count meanwhile;
 - an exporter is worth as much as it is long that its data are decoded, in segments. Nobody can make up that in a moment.
 """
 
@@ -113,11 +113,11 @@ class ExporterState:
             self._copies[domain] += 1
 
     def disorder(self) -> None:
-        """Messages of it are put off, or come later than others: what this segment's sequence numbers tell does not count."""
+        """Messages of it are put off, or come later than others: this segment's sequence numbers do not count."""
         self._disordered = True
 
     def learn(self, taught: Iterable[Datagram], last: Iterable[Datagram]) -> None:
-        """Takes what messages of before told, and where the sequence numbers stood; the newest counts."""
+        """Learns from earlier messages: definitions and options, and where the sequence numbers stood; the newest counts."""
         taught = sorted(taught, key=_came)
         for datagram in taught:
             self.decoder.teach(datagram)
@@ -132,13 +132,13 @@ class ExporterState:
             self.segments = max(self.segments, 1)
 
     def cut(self, *, last: bool = False) -> tuple[list[pa.RecordBatch], ExportReport]:
-        """The rest of a segment: its flow records, and what it told. last: see Decoder.cut()."""
+        """The rest of a segment: its flow records and report. last: see Decoder.cut()."""
         self.segments += self.rows > 0
         full = len(self.sessions) > MAX_SESSIONS
         taken = self.decoder.cut(last=last or full, in_order=not self._disordered)
         self._disordered = False
-        for told in taken[1].sessions:
-            told.duplicates += self._copies.pop((told.port, told.domain), 0)
+        for session in taken[1].sessions:
+            session.duplicates += self._copies.pop((session.port, session.domain), 0)
         self._copies.clear()
         self._note_sessions(taken[1])
         self._begin()

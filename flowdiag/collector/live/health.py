@@ -18,7 +18,7 @@ from flowdiag.collector.live.clocks import steady
 from flowdiag.collector.live.counters import Decoded, Received, busiest
 from flowdiag.collector.live.tally import latest, summed
 
-Told = TypeVar("Told", Received, Decoded)
+Counters = TypeVar("Counters", Received, Decoded)
 
 # What is true now, and not a count since the start.
 _NOW: Final = frozenset(
@@ -72,7 +72,7 @@ _LOSSES: Final = (
 )
 
 
-def added(counters: Sequence[Told], nothing: Told) -> Told:
+def added(counters: Sequence[Counters], nothing: Counters) -> Counters:
     """The sum of counters, also by exporter; texts are joined, the longest wait counts, and when one was heard last."""
     total = replace(nothing)
     for one in counters:
@@ -106,7 +106,7 @@ class Health:
         self._recent: dict[str, tuple[float, int, int]] = {}
 
     def update(self, received: Sequence[Received], decoded: Sequence[Decoded]) -> None:
-        """Takes what all processes told last."""
+        """Takes the latest counters of all processes."""
         before, now = self.received.datagrams, time.monotonic()
         self.received = added([self._gone_received, *received], Received())
         self.decoded = added([self._gone_decoded, *decoded], Decoded())
@@ -116,9 +116,9 @@ class Health:
         self._say_losses(now)
         self._say_changes()
 
-    def carry(self, told: Received | Decoded) -> Received | Decoded:
-        """The counts of a process that ended go on counting. Gives those with which its successor starts."""
-        gone, successor = replace(told), type(told)()
+    def carry(self, counters: Received | Decoded) -> Received | Decoded:
+        """Keeps the counts of a process that ended in the sums. Gives those with which its successor starts."""
+        gone, successor = replace(counters), type(counters)()
         for name in gone.__struct_fields__:
             value = getattr(gone, name)
             if name in _OF_SOCKETS:

@@ -52,20 +52,22 @@ def has_kept(folder: Path) -> bool:
 
 
 class Kept(Struct):
-    """A file. of: octets of each exporter in it; tried: what was known of each when it was tried last in vain, tried_day:
-    the day of that."""
+    """A file of kept messages.
+
+    octets_of: octets of each exporter in it; tried: the revision of what was known of each (Knowledge.revision) at the last
+    try in vain; tried_day: day of that try, in days since 1970 UTC."""
 
     number: int
     kind: Kind
     messages: int
     path: Path
-    of: Counter[bytes]
+    octets_of: Counter[bytes]
     tried: dict[bytes, int] = field(default_factory=dict)
     tried_day: int = -1
 
     @property
     def octets(self) -> int:
-        return self.of.total()
+        return self.octets_of.total()
 
 
 class Keeping:
@@ -100,7 +102,7 @@ class Keeping:
         return [kept for _, kept in sorted(self._files.items())]
 
     def octets_of(self, kind: Kind, exporter: bytes) -> int:
-        return sum(kept.of[exporter] for kept in self._files.values() if kept.kind == kind)
+        return sum(kept.octets_of[exporter] for kept in self._files.values() if kept.kind == kind)
 
     def begin(self, digest: str) -> PuttingAside:
         """Starts to put aside what something with this SHA-256 holds."""
@@ -142,7 +144,7 @@ class PuttingAside:
         self._digest = digest
         self._number = number
         self._open: dict[Kind, tuple[IO[bytes], Path]] = {}
-        self._of: dict[Kind, Counter[bytes]] = {kind: Counter() for kind in KINDS}
+        self._octets_of: dict[Kind, Counter[bytes]] = {kind: Counter() for kind in KINDS}
         self._room: dict[tuple[Kind, bytes], int] = {}
         self.messages: Counter[Kind] = Counter()
         self._made: list[Kept] = []
@@ -150,11 +152,11 @@ class PuttingAside:
 
     def add(self, kind: Kind, datagram: Datagram) -> None:
         """One message, unless its exporter has filled its share. Raises OSError."""
-        of, exporter = self._of[kind], datagram.session.exporter
+        octets_of, exporter = self._octets_of[kind], datagram.session.exporter
         packet = packet_of(datagram)
-        if exporter not in of and len(of) >= MAX_SHARES:
+        if exporter not in octets_of and len(octets_of) >= MAX_SHARES:
             exporter = _OTHERS
-        if self._left(kind, exporter) < len(packet) or of.total() + len(packet) > MAX_OCTETS[kind]:
+        if self._left(kind, exporter) < len(packet) or octets_of.total() + len(packet) > MAX_OCTETS[kind]:
             self.given_up += 1
             return
         if kind not in self._open:
@@ -163,7 +165,7 @@ class PuttingAside:
             self._open[kind] = path.open("wb"), path
             self._open[kind][0].write(pcap_header(1 + KINDS.index(kind)))
         self._open[kind][0].write(packet)
-        of[exporter] += len(packet)
+        octets_of[exporter] += len(packet)
         self._room[kind, exporter] -= len(packet)
         self.messages[kind] += 1
 
@@ -175,7 +177,7 @@ class PuttingAside:
             file.close()
             stem = f"{number:012d}-{kind}-{self.messages[kind]}"
             aside = path.rename(path.with_name(f".{stem}-{self._digest}"))
-            self._made.append(Kept(number, kind, self.messages[kind], aside, self._of[kind]))
+            self._made.append(Kept(number, kind, self.messages[kind], aside, self._octets_of[kind]))
         self._open.clear()
         if self._made:
             sync_folder(self._folder)

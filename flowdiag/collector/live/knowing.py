@@ -1,4 +1,4 @@
-"""What the exporters of a spool have told, kept beside it, so that a restart knows their templates at once.
+"""The definitions and options of a spool's exporters, kept beside it, so that a restart knows their templates at once.
 
     spool/0/000000000041.told     the messages with templates, names and rates, up to segment 41
     spool/0/000000000041.last     the last message of each domain, for the sequence numbers
@@ -29,13 +29,13 @@ from flowdiag.collector.report import ExportReport
 from flowdiag.errors import ExportError
 from flowdiag.modes import opened
 
-TOLD: Final = ".told"
+TAUGHT: Final = ".told"
 LAST: Final = ".last"
 
 
 def save(folder: Path, number: int, seed: Seed) -> None:
     """Keeps what is known after a segment, in place of what was known before. Raises OSError."""
-    for suffix, datagrams in ((TOLD, seed.taught), (LAST, seed.last)):
+    for suffix, datagrams in ((TAUGHT, seed.taught), (LAST, seed.last)):
         path = folder / f"{number:012d}{suffix}"
         aside = path.with_name(f".{path.name}")
         with open(aside, "wb", opener=opened) as file:
@@ -45,7 +45,7 @@ def save(folder: Path, number: int, seed: Seed) -> None:
             os.fsync(file.fileno())
         aside.replace(path)
         sync_folder(folder)
-    for suffix in (LAST, TOLD):
+    for suffix in (LAST, TAUGHT):
         for older in segments(folder, suffix):
             if older.number != number:
                 older.path.unlink()
@@ -53,8 +53,8 @@ def save(folder: Path, number: int, seed: Seed) -> None:
 
 def covered(folder: Path) -> int:
     """The number of the last segment that what is known of a worker's spool covers, 0 if nothing is known."""
-    told = dict(segments(folder, TOLD))
-    return max((number for number, _ in segments(folder, LAST) if number in told), default=0)
+    taught = dict(segments(folder, TAUGHT))
+    return max((number for number, _ in segments(folder, LAST) if number in taught), default=0)
 
 
 def load(spool: Path, dissector: Dissector) -> Seed:
@@ -66,7 +66,7 @@ def load(spool: Path, dissector: Dissector) -> Seed:
     last: list[Datagram] = []
     for folder in worker_folders(spool):
         if number := covered(folder):
-            taught += _read(folder / f"{number:012d}{TOLD}", dissector)
+            taught += _read(folder / f"{number:012d}{TAUGHT}", dissector)
             last += _read(folder / f"{number:012d}{LAST}", dissector)
     return Seed(tuple(taught), tuple(last))
 

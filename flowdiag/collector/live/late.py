@@ -3,7 +3,7 @@
 Facts the design follows:
 - sequence numbers, signs of life and losses of these messages were taken in when they came; all that is new are their
   flow records. So they are decoded beside the stream, by decoders that know the templates and are then let go of;
-- whether a try can bring anything is told by what their exporters have defined since the last one.
+- a try can bring something only if their exporters have defined something since the last one.
 """
 
 from __future__ import annotations
@@ -28,20 +28,20 @@ LATE_LIMITS: Final = replace(LIMITS, held_octets=64 << 10)
 def worth_trying(kept: Kept, decoders: Decoders, day: int) -> bool:
     """Whether something kept can be expected to be decoded now. day: today, in days since 1970 UTC."""
     if kept.kind == "later":
-        return kept.tried_day != day and any(decoders.lets_in(exporter, day) for exporter in kept.of)
+        return kept.tried_day != day and any(decoders.lets_in(exporter, day) for exporter in kept.octets_of)
     return any(
         revision and kept.tried.get(exporter) != revision for exporter, revision in _revisions(kept, decoders)
     )
 
 
 def tried(kept: Kept, decoders: Decoders, day: int) -> None:
-    """A try brought nothing."""
+    """Notes that a try brought nothing."""
     kept.tried_day = day
     kept.tried = dict(_revisions(kept, decoders))
 
 
 def _revisions(kept: Kept, decoders: Decoders) -> Iterator[tuple[bytes, int]]:
-    for exporter in kept.of:
+    for exporter in kept.octets_of:
         state = decoders.get(exporter)
         if state is not None:
             yield exporter, state.knowledge.revision
@@ -64,10 +64,10 @@ class LateDecoders:
         while chunk := list(islice(left, CHUNK)):
             if ended():
                 raise Interrupted
-            of: dict[bytes, list[Datagram]] = defaultdict(list)
+            by_exporter: dict[bytes, list[Datagram]] = defaultdict(list)
             for datagram in chunk:
-                of[datagram.session.exporter].append(datagram)
-            for exporter, messages in of.items():
+                by_exporter[datagram.session.exporter].append(datagram)
+            for exporter, messages in by_exporter.items():
                 state = self._state(exporter)
                 if state is None:
                     for datagram in messages:
@@ -95,7 +95,7 @@ class LateDecoders:
 
 
 def only_records(report: ExportReport) -> ExportReport:
-    """A report without what was told when the messages came."""
+    """A report without what was counted already when the messages came."""
     sessions = [
         replace(
             session,

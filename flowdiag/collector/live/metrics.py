@@ -71,7 +71,7 @@ GAUGES: Final = (
     ("kept_segments", "kept_segments", "Files of messages that are kept in the spool."),
     ("kept_octets", "kept_octets", "Octets of these."),
 )
-# By exporter: place in the counts of Received.exporters and Decoded.exporters, name of the metric, what it is.
+# By exporter: index in the counts of Received.exporters and Decoded.exporters, name of the metric, what it is.
 _OF_RECEIVED: Final = (
     (0, "exporter_datagrams", "Datagrams and messages of each exporter, the busiest ones."),
     (1, "exporter_limited", "Datagrams refused because of the rate."),
@@ -97,9 +97,9 @@ class HealthCollector(Collector):
         health = self._health
         received, decoded = health.received, health.decoded
         for name, text in COUNTERS:
-            yield CounterMetricFamily(_PREFIX + name, text, _told(name, received, decoded))
-        for name, called, text in GAUGES:
-            yield _gauge(called, text, _told(name, received, decoded))
+            yield CounterMetricFamily(_PREFIX + name, text, _value(name, received, decoded))
+        for name, metric_name, text in GAUGES:
+            yield _gauge(metric_name, text, _value(name, received, decoded))
         yield _gauge(
             "waiting_seconds",
             "For how long the oldest closed spool segment has waited, as of now.",
@@ -111,7 +111,7 @@ class HealthCollector(Collector):
         yield from _by_exporter(_OF_DECODED, busiest(decoded.exporters))
 
 
-def _told(name: str, received: Received, decoded: Decoded) -> Any:
+def _value(name: str, received: Received, decoded: Decoded) -> Any:
     return getattr(received if hasattr(received, name) else decoded, name)
 
 
@@ -122,10 +122,10 @@ def _gauge(name: str, text: str, value: float) -> Metric:
 def _by_exporter(
     table: Iterable[tuple[int, str, str]], exporters: Mapping[str, tuple[int, ...]]
 ) -> Iterator[Metric]:
-    for place, name, text in table:
+    for index, name, text in table:
         family = CounterMetricFamily(_PREFIX + name, text, labels=["exporter"])
         for exporter, counts in sorted(exporters.items()):
-            family.add_metric([exporter], counts[place])
+            family.add_metric([exporter], counts[index])
         yield family
 
 
@@ -138,7 +138,7 @@ def _last_heard(received: Received) -> Metric:
 
 
 def notify(state: str) -> None:
-    """Tells systemd, if it asked to be told: READY=1, STOPPING=1, RELOADING=1, STATUS=…, WATCHDOG=1."""
+    """Notifies systemd if NOTIFY_SOCKET is set: READY=1, STOPPING=1, RELOADING=1, STATUS=…, WATCHDOG=1."""
     address = os.environ.get("NOTIFY_SOCKET", "")
     if not address:
         return

@@ -14,13 +14,11 @@ import time
 from multiprocessing.connection import Connection
 from typing import Any, Final
 
-from msgspec.structs import replace
-
 from flowdiag.addresses import to_bytes
 from flowdiag.collector.live import descriptors
 from flowdiag.collector.live.allow import AllowList, plain
 from flowdiag.collector.live.connections import MAX_CONNECTIONS, Connections
-from flowdiag.collector.live.counters import MAX_TOLD, Received
+from flowdiag.collector.live.counters import MAX_LISTED, Received
 from flowdiag.collector.live.senders import Exporters, Senders
 from flowdiag.collector.live.settings import Settings
 from flowdiag.collector.live.sockets import Listening
@@ -63,7 +61,7 @@ class Receiver:
         tls = None
         if settings.certificate is not None:
             tls = server_context(settings.certificate, settings.key, settings.clients)
-        room = descriptors.for_connections(descriptors.limit(), places=len(sockets))
+        room = descriptors.for_connections(descriptors.limit(), addresses=len(sockets))
         self._connections = Connections(self._selector, min(MAX_CONNECTIONS, room))
         self._udp: list[UdpIntake] = []
         self._tcp: list[StreamIntake] = []
@@ -76,7 +74,6 @@ class Receiver:
             self._tcp.append(StreamIntake(tcp, senders, self._selector, self._connections, tls))
         self._held: list[bytes] = []  # messages of streams that could not be written yet
         self._unspooled = 0
-        self._told = Received()
 
     def run(self, pipe: Connection) -> None:
         """Receives until the pipe says so or ends."""
@@ -87,7 +84,7 @@ class Receiver:
             for count, (key, _) in enumerate(self._selector.select(TICK_S), 1):
                 source, connection = key.data
                 if source is pipe:
-                    going = self._told_by(pipe)
+                    going = self._read_command(pipe)
                 else:
                     self._take(source, connection)
                 if not count % _STREAMS_BETWEEN_DATAGRAMS:
@@ -97,9 +94,9 @@ class Receiver:
             if now - last >= TICK_S:
                 self._tick(now - last)
                 last = now
-                going = going and _tell(pipe, self.counters())
+                going = going and _send_counters(pipe, self.counters())
         self.finish()
-        _tell(pipe, self.counters())
+        _send_counters(pipe, self.counters())
 
     def finish(self) -> None:
         """Takes what the kernel holds, and closes the spool."""
@@ -121,9 +118,10 @@ class Receiver:
         self._exporters.refill(0)
 
     def counters(self) -> Received:
-        """What is to be told now."""
+        """The state now, as the supervisor gets it."""
         spool = self._spool
-        told = Received(
+        exporters = self._exporters.heard()[:MAX_LISTED]
+        return Received(
             datagrams=self._exporters.taken,
             not_allowed=self._exporters.not_allowed,
             limited=self._exporters.limited,
@@ -140,22 +138,19 @@ class Receiver:
             senders_forgotten=self._exporters.forgotten,
             full=spool.full,
             trouble=spool.trouble,
-        )
-        heard = self._exporters.heard()[:MAX_TOLD]
-        return replace(
-            told,
-            exporters={e.name: (e.taken, e.limited) for e in heard if e.taken or e.limited},
-            heard={e.name: e.heard for e in heard if e.heard},
+            exporters={e.name: (e.taken, e.limited) for e in exporters if e.taken or e.limited},
+            heard={e.name: e.heard for e in exporters if e.heard},
         )
 
-    def _told_by(self, pipe: Connection) -> bool:
+    def _read_command(self, pipe: Connection) -> bool:
+        """Takes a command of the supervisor: another allow list, or STOP; False for STOP and once it is gone."""
         try:
-            word: Any = pipe.recv()
+            command: Any = pipe.recv()
         except (EOFError, OSError):
             return False
-        if isinstance(word, AllowList):
-            self._exporters.allow(word)
-        return bool(word != STOP)
+        if isinstance(command, AllowList):
+            self._exporters.allow(command)
+        return bool(command != STOP)
 
     def _take(self, source: Any, connection: Any) -> None:
         if isinstance(source, UdpIntake):
@@ -177,7 +172,7 @@ class Receiver:
         return taken
 
     def _write_held(self) -> None:
-        """A message is one piece."""
+        """Writes the messages that wait to the spool, all or none."""
         if self._held and self._spool.append(self._held, len(self._held)):
             self._held.clear()
 
@@ -190,7 +185,7 @@ class Receiver:
         self._connections.close_slow()
 
 
-def _tell(pipe: Connection, counters: Received) -> bool:
+def _send_counters(pipe: Connection, counters: Received) -> bool:
     """False if nobody listens any more."""
     try:
         pipe.send(counters)

@@ -28,23 +28,19 @@ MAX_FRONTS: Final = 131_072
 
 
 class Exporter(Struct):
-    """credit: datagrams that it may send until the next refill; granted: what the credit was then.
-
-    over: refused since then; taken: datagrams in all; limited: refused in all for want of credit; seconds: in which some
-    were taken; idle: seconds since; heard: when the last one was taken, seconds since 1970, as of the last refill.
-    """
+    """Counts are of datagrams, as of the last refill unless said otherwise."""
 
     address: bytes
     name: str
     allowed: bool
-    credit: int = 0
-    granted: int = 0
-    over: int = 0
+    credit: int = 0  # that it may send until the next refill, now
+    granted: int = 0  # the credit at the last refill
+    over: int = 0  # refused since then
     taken: int = 0
-    limited: int = 0
-    heard: int = 0
-    seconds: int = 0
-    idle: int = 0
+    limited: int = 0  # refused for want of credit
+    heard: int = 0  # when the last one was taken, s since 1970
+    seconds: int = 0  # refills before which some were taken
+    idle: int = 0  # refills since then
 
     @property
     def worth(self) -> tuple[int, int]:
@@ -99,7 +95,7 @@ class Exporters:
         self.generation = 0  # counts up when senders must forget the exporters they know
 
     def get(self, host: str) -> Exporter:
-        """The exporter of an address as a socket tells it."""
+        """The exporter of an address as a socket gives it."""
         exporter = self._by_host.get(host)
         if exporter is None:
             if len(self._by_host) >= MAX_EXPORTERS:
@@ -160,7 +156,7 @@ class Senders:
         self.known: dict[object, Sender] = {}
 
     def get(self, address: tuple[str, int]) -> Sender:
-        """The sender of an address as recvfrom() or accept() tells it."""
+        """The sender of an address as recvfrom() or accept() gives it."""
         self.renew()
         sender = self.known.get(address)
         if sender is None:
@@ -173,7 +169,7 @@ class Senders:
         return sender
 
     def renew(self) -> None:
-        """Forgets who is not known any more as an exporter."""
+        """Forgets all senders once Exporters has forgotten some exporters."""
         if self._generation != self._exporters.generation:
             self._generation = self._exporters.generation
             self._forget()

@@ -20,23 +20,22 @@ FINISH_S: Final = 4.0
 
 
 class Settings(Struct, frozen=True):
-    """store: a folder or an address of an object store; spool: a folder; rate: datagrams a second and exporter; sync_s:
-    what a crash of the machine may cost; segment_s, segment_octets: when a segment is closed; retain: days."""
+    """The options of a collector."""
 
-    store: str
-    spool: Path
+    store: str  # a folder, or an address of an object store
+    spool: Path  # a folder
     workers: int = 1
     allow: tuple[str, ...] = ()
     allow_files: tuple[Path, ...] = ()
-    rate: int = RATE
-    sync_s: float = SYNC_S
-    segment_s: float = SEGMENT_S
-    segment_octets: int = SEGMENT_OCTETS
-    buffer: int = BUFFER_OCTETS
+    rate: int = RATE  # datagrams a second and exporter
+    sync_s: float = SYNC_S  # what a crash of the machine may cost
+    segment_s: float = SEGMENT_S  # a segment is closed after so long,
+    segment_octets: int = SEGMENT_OCTETS  # or when it has so many octets
+    buffer: int = BUFFER_OCTETS  # receive buffer of a UDP socket
     certificate: Path | None = None
     key: Path | None = None
     clients: Path | None = None
-    retain: int | None = None
+    retain: int | None = None  # days of flows to keep; None for all
 
     def folder(self, worker: int) -> Path:
         """The spool of a worker."""

@@ -1,4 +1,4 @@
-"""The sockets of a collector: for each place to listen at a UDP and a TCP socket, one of each per worker.
+"""The sockets of a collector: for each listening address a UDP and a TCP socket, one of each per worker.
 
 Facts the design follows:
 - with SO_REUSEPORT the kernel spreads senders over the sockets of one port, each sender always to the same one
@@ -21,14 +21,14 @@ from typing import Final, NamedTuple
 from flowdiag.collector.live.udp import SO_RCVBUFFORCE
 from flowdiag.errors import UsageError
 
-_PLACE: Final = re.compile(r"(?:\[(?P<six>[^\]]*)\]|(?P<host>[^:\[\]]*)):(?P<port>\d{1,5})")
+_ADDRESS: Final = re.compile(r"(?:\[(?P<six>[^\]]*)\]|(?P<host>[^:\[\]]*)):(?P<port>\d{1,5})")
 # Connections that the kernel holds until they are accepted; beyond that it lets their makers try again a second later.
 _BACKLOG: Final = 1_024
 _MOST_CHOICES: Final = 64  # ports that the kernel is asked to choose before none is held to be free
 
 
 class Listening(NamedTuple):
-    """The sockets of one worker at one place."""
+    """The sockets of one worker at one address."""
 
     udp: socket.socket
     tcp: socket.socket
@@ -48,7 +48,7 @@ class Address(NamedTuple):
 
 def read_address(text: str) -> Address:
     """HOST:PORT, [IPv6]:PORT or :PORT. Raises UsageError."""
-    match = _PLACE.fullmatch(text.strip())
+    match = _ADDRESS.fullmatch(text.strip())
     if match is None or int(match["port"]) > 65_535:
         raise UsageError(
             f"{text[:60]!r} is no place to listen at", expected="HOST:PORT, such as 0.0.0.0:4739 or [::]:4739"
@@ -58,7 +58,7 @@ def read_address(text: str) -> Address:
 
 
 def listen(addresses: Sequence[Address], workers: int, buffer: int) -> list[list[Listening]]:
-    """The sockets of each worker. buffer: octets of receive buffer. Raises UsageError if a place cannot be had."""
+    """The sockets of each worker. buffer: octets of receive buffer. Raises UsageError if an address cannot be bound."""
     four = {address.port for address in addresses if address.host == "0.0.0.0"}
     sockets: list[list[Listening]] = [[] for _ in range(workers)]
     for address in addresses:
@@ -76,7 +76,7 @@ def listen(addresses: Sequence[Address], workers: int, buffer: int) -> list[list
 
 
 def _pairs(address: Address, workers: int, only_six: bool, buffer: int) -> list[Listening]:
-    """The sockets at one place, one pair per worker. Raises OSError."""
+    """The sockets at one address, one pair per worker. Raises OSError."""
     choices = 1 if address.port else _MOST_CHOICES
     while True:
         choices -= 1
@@ -118,7 +118,7 @@ def _pair(address: Address, only_six: bool, buffer: int, *, shared: bool) -> Lis
 
 def _bound(address: Address, kind: socket.SocketKind, only_six: bool, shared: bool) -> socket.socket:
     found = socket.getaddrinfo(address.host or "::", address.port, type=kind, flags=socket.AI_PASSIVE)
-    family, _, protocol, _, where = found[0]
+    family, _, protocol, _, target = found[0]
     bound = socket.socket(family, kind, protocol)
     try:
         bound.setblocking(False)
@@ -128,7 +128,7 @@ def _bound(address: Address, kind: socket.SocketKind, only_six: bool, shared: bo
             bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, True)
         if shared:
             bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEPORT, True)
-        bound.bind(where)
+        bound.bind(target)
     except OSError:
         bound.close()
         raise
@@ -136,5 +136,5 @@ def _bound(address: Address, kind: socket.SocketKind, only_six: bool, shared: bo
 
 
 def receive_buffer(udp: socket.socket) -> int:
-    """Octets that the kernel holds for a socket; it counts its own overhead in, and tells twice what was asked for."""
+    """Octets that the kernel holds for a socket; it counts its own overhead in, and gives twice what was asked for."""
     return udp.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF)

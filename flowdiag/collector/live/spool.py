@@ -239,7 +239,7 @@ class SpoolWriter:
         return ""
 
     def _try(self) -> None:
-        """Raises OSError if nothing can be written: space alone does not tell of a disk that is read-only, or of a quota."""
+        """Raises OSError if nothing can be written: free space says nothing of a read-only disk, or of a quota."""
         path = self._folder / TRIAL
         try:
             descriptor = opened(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC)

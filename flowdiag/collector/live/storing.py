@@ -3,7 +3,7 @@
 Facts the design follows:
 - a segment's content names it in the store's catalogue, as that of any export (store/ingest.py): one that was added
   before the crash is not added after it, and one that somebody ingested from a copy is not added twice either;
-- a segment that is in the store already is decoded all the same, for what it tells of templates and sequence numbers;
+- a segment that is in the store already is decoded all the same, for its templates and sequence numbers;
 - a file of the store costs the same whatever it holds, and each exporter of a segment needs one. So segments that wait
   are taken together, in one change: work that has piled up is done sooner than it came;
 - what cannot be decoded yet is kept (kept.py), and decoded like a segment when that can be expected to work;
@@ -63,25 +63,22 @@ def _never() -> bool:
 
 
 class Stored(Struct, frozen=True):
-    """What became of a segment. added: False if its content was in the store already; damage: octets or packets of the
-    segment that could not be read, in words; evicted: templates and domains that had to go; late: records of messages
-    that were kept; exporters: see tally.py.
-    """
+    """What became of a segment."""
 
-    added: bool
+    added: bool  # False if its content was in the store already
     records: int = 0
     messages: int = 0
     lost_messages: int = 0
     lost_records: int = 0
-    undecoded: int = 0
-    damage: tuple[str, ...] = ()
-    evicted: int = 0
-    late: int = 0
-    exporters: Counts = field(default_factory=dict)
+    undecoded: int = 0  # data sets
+    damage: tuple[str, ...] = ()  # octets or packets that could not be read, in words
+    evicted: int = 0  # templates and domains that had to go
+    late: int = 0  # of the records, those of kept messages
+    exporters: Counts = field(default_factory=dict)  # see tally.py
 
 
 class Storing:
-    """Takes the segments of one worker in order. place: the store, which exists; folder: the worker's spool.
+    """Takes the segments of one worker in order. backend: the store, which exists; folder: the worker's spool.
 
     Raises StoreError, OSError.
     """
@@ -163,7 +160,7 @@ class Storing:
 
     def end(self) -> Stored:
         """No segment follows: what waits for late messages of exporters that the last one had nothing of is lost now. No
-        file of the store tells it, since there is none that it belongs to."""
+        file of the store holds it, since there is none that it belongs to."""
         reports = [state.cut(last=True)[1] for state in self.decoders.states()]
         return _stored(False, 0, reports)
 
@@ -213,7 +210,7 @@ class _Pass:
         self._backend = backend
         self._contents = contents
         self._draining: list[ExporterState] = []
-        self._told: list[ExportReport] = []  # of exporters that have a place in the store
+        self._proven_reports: list[ExportReport] = []  # of exporters that have folders in the store
         self._reports: list[ExportReport] = []
         self.paths = paths
         self.known = known
@@ -242,14 +239,14 @@ class _Pass:
             self._write(state, state.decoder.batches())
 
     def cut(self, decoders: Decoders | LateDecoders, *, last: bool = False, stripped: bool = False) -> None:
-        """Takes the rest of what was decoded, and what it told. stripped: of that, only the records count."""
+        """Takes the rest of the records, and the reports. stripped: of these, only the records count."""
         for state in decoders.touched():
             proven = state.proven
             batches, report = state.cut(last=last)
             self._write(state, batches)
             self._reports.append(only_records(report) if stripped else report)
             if proven:
-                self._told.append(self._reports[-1])
+                self._proven_reports.append(self._reports[-1])
 
     def commit(self, count: int) -> Stored:
         """Puts it into the store, as a whole, unless it is there already, also because somebody else has added it. count:
@@ -272,16 +269,20 @@ class _Pass:
                 self.writer.add(batch)
 
     def _shares(self) -> dict[Partition, ExportReport]:
-        """What is told of each partition, of days that it can be about."""
+        """The report of each partition, of the days that the segment can be about."""
         rows = self.writer.partitions
-        of: dict[bytes, dict[Partition, int]] = {}
+        rows_of: dict[bytes, dict[Partition, int]] = {}
         for partition, count in rows.items():
-            of.setdefault(partition.exporter, {})[partition] = count
+            rows_of.setdefault(partition.exporter, {})[partition] = count
         shares: dict[Partition, ExportReport] = {}
-        for report in self._told:
+        for report in self._proven_reports:
             exporters = {session.exporter for session in report.sessions}
-            shares |= share(report, {p: n for who in exporters for p, n in of.get(who, {}).items()})
-        return {p: told for p, told in shares.items() if p in rows or p.day in self.days or p.day == NO_DAY}
+            shares |= share(
+                report, {p: n for exporter in exporters for p, n in rows_of.get(exporter, {}).items()}
+            )
+        return {
+            p: report for p, report in shares.items() if p in rows or p.day in self.days or p.day == NO_DAY
+        }
 
     def _offsets(self) -> dict[tuple[bytes, int], int]:
         """Clocks that are off by more than is tolerated, as in sharing.clock_offsets."""

@@ -64,7 +64,7 @@ def server_context(certificate: Path, key: Path | None, clients: Path | None) ->
 
 
 class StreamIntake:
-    """The connections to one listening socket, which is set not to block. connections: those of all places."""
+    """The connections to one listening socket, which is set not to block. connections: those of all listeners."""
 
     def __init__(
         self,
@@ -192,7 +192,7 @@ class StreamIntake:
             stream.do_handshake()
             connection.secured(time.monotonic())
         octets = stream.recv(_READ_OCTETS)
-        while isinstance(stream, ssl.SSLSocket) and stream.pending():  # no event tells of these
+        while isinstance(stream, ssl.SSLSocket) and stream.pending():  # there is no event for these
             octets += stream.recv(stream.pending())
         self._connections.wait_for(connection, selectors.EVENT_READ)
         return octets

@@ -1,4 +1,4 @@
-"""The process that the user started: it starts the workers, passes signals on, and tells how things are.
+"""The process that the user started: it starts the workers, passes signals on, and reports how things are.
 
 Facts the design follows:
 - it holds the sockets, so that what comes while a receiver is started anew waits in the kernel;
@@ -47,7 +47,7 @@ _SPAWN: Final = multiprocessing.get_context("spawn")
 
 
 class _Child(Struct):
-    """A process, the supervisor's end of its pipe, and what starts it. last: what it told last."""
+    """A process, the supervisor's end of its pipe, and what starts it. last: its latest counters."""
 
     name: str
     start: Callable[[], tuple[SpawnProcess, Connection]]
@@ -58,7 +58,7 @@ class _Child(Struct):
 
 
 class Supervisor:
-    """A collector. say: prints a line for people; health: is told all counters, each second."""
+    """A collector. say: prints a line for people; health: gets all counters each second."""
 
     def __init__(
         self, settings: Settings, sockets: list[list[Listening]], allow: AllowList, health: Health, say: Say
@@ -104,12 +104,12 @@ class Supervisor:
                     return
                 self._read_allow_list()
             for child in children:
-                _hear(child)
+                _read_counters(child)
                 if not child.process.is_alive():
                     self._restart(child)
-            self._tell()
+            self._update_health()
 
-    def _tell(self) -> None:
+    def _update_health(self) -> None:
         self._health.update(
             [child.last for child in self._receivers if isinstance(child.last, Received)],
             [child.last for child in self._decoders if isinstance(child.last, Decoded)],
@@ -144,9 +144,9 @@ class Supervisor:
         return lambda: _started(run_decoder, self._settings, folders, self._allow)
 
     def _child(
-        self, name: str, start: Callable[[], tuple[SpawnProcess, Connection]], told: Received | Decoded
+        self, name: str, start: Callable[[], tuple[SpawnProcess, Connection]], counters: Received | Decoded
     ) -> _Child:
-        return _Child(name, start, told, *start(), [])
+        return _Child(name, start, counters, *start(), [])
 
     def _restart(self, child: _Child) -> None:
         now = time.monotonic()
@@ -171,15 +171,15 @@ class Supervisor:
             while any(child.process.is_alive() for child in children) and time.monotonic() < until:
                 wait([child.process.sentinel for child in children if child.process.is_alive()], PULSE_S)
                 for child in children:
-                    _hear(child)
-                self._tell()
+                    _read_counters(child)
+                self._update_health()
             for child in children:
                 if child.process.is_alive():
                     self._say(f"the {child.name} did not end in time and was ended")
                     child.process.kill()
                 child.process.join()
-                _hear(child)
-        self._tell()
+                _read_counters(child)
+        self._update_health()
 
 
 def _started(target: Callable[..., None], *arguments: Any) -> tuple[SpawnProcess, Connection]:
@@ -201,8 +201,8 @@ def run_decoder(settings: Settings, folders: list[Path], allow: AllowList, pipe:
     Decoding(settings, folders, allow, pipe).run()
 
 
-def _hear(child: _Child) -> None:
-    """Takes what a child has told."""
+def _read_counters(child: _Child) -> None:
+    """Takes the latest counters that a child has sent."""
     try:
         while child.pipe.poll():
             child.last = child.pipe.recv()

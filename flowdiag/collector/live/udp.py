@@ -2,7 +2,7 @@
 
 Facts the design follows:
 - what the kernel could not hold it drops and counts: the number that SO_RXQ_OVFL attaches to the next datagram
-  (Linux socket(7)). SO_MEMINFO tells the same number without one, so that a drop at the end is not overlooked;
+  (Linux socket(7)). SO_MEMINFO gives the same number without one, so that a drop at the end is not overlooked;
 - each call to the kernel costs more than all that is done with the datagram; so nothing else is asked per datagram,
   and one clock reading serves a batch.
 """

@@ -1,8 +1,8 @@
 """Where another file begins behind one that has ended: captures and exports one after another in one stream.
 
 Facts the design follows:
-- `cat` puts files behind each other with nothing between them, so what comes next is told by its first octets at the
-  place where the one before it ended;
+- `cat` puts files behind each other with nothing between them, so what comes next is known by its first octets,
+  where the one before it ended;
 - two octets are no proof, and four are little where a packet or a set of records may stand as well: a beginning counts
   with all that its header fixes. A packet's header that reads like one would be of a packet without octets in the
   year 2055 (classic pcap), in 1975 with more octets than a packet can have (pcapng), or of 1970 to 2005 with flags that
@@ -27,7 +27,7 @@ PCAPNG_MAGIC: Final = b"\x0a\x0d\x0d\x0a"
 PCAPNG_BYTE_ORDERS: Final = {b"\x1a\x2b\x3c\x4d": ">", b"\x4d\x3c\x2b\x1a": "<"}
 PARQUET: Final = b"PAR1"
 
-# Octets that tell every beginning with certainty.
+# Octets that suffice to know every beginning.
 NEEDED: Final = 16
 
 # Version 2.4, and the two fields behind it that every writer leaves zero (draft-ietf-opsawg-pcap).
@@ -41,7 +41,7 @@ FIRST_WORDS: Final = frozenset(int.from_bytes(octets[:2], "big") for octets in _
 
 
 def begins(data: bytes, at: int, end: int) -> bool:
-    """Whether a capture, Parquet or compressed data begins at a place, judged by data[at:end] (NEEDED octets suffice)."""
+    """Whether a capture, Parquet or compressed data begins at data[at], judged by data[at:end] (NEEDED octets suffice)."""
     head = data[at : min(end, at + NEEDED)]
     if head.startswith(PARQUET):
         return True
@@ -51,7 +51,7 @@ def begins(data: bytes, at: int, end: int) -> bool:
 
 
 def find_beginning(data: bytes, start: int, stop: int, end: int) -> int:
-    """The first place in data[start:stop] where a capture or compressed data begins, judged by what data holds up to
+    """The first index in [start, stop) where a capture or compressed data begins, judged by what data holds up to
     end; -1 if none does."""
     found = stop
     for octets in _FIRST_OCTETS:

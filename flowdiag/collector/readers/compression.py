@@ -171,7 +171,7 @@ class Decompressor:
         raw, start = b"".join(self._fed), 1
         self._resumed += 1
         while self._resumed <= MAX_RESUMED:
-            for at in places_of_members(raw, start):
+            for at in member_offsets(raw, start):
                 kind = compression_begins(raw[at : at + LONGEST_MAGIC])
                 if kind is not None:
                     self._source.problem(self._given, RESUMED.format(kind=self._kind))
@@ -189,8 +189,8 @@ class Decompressor:
         self._source.problem(self._given, what.format(kind=self._kind))
 
 
-def places_of_members(data: bytes, start: int) -> Iterator[int]:
-    """Where in data[start:] the magic of a member stands, ascending."""
+def member_offsets(data: bytes, start: int) -> Iterator[int]:
+    """The offsets of the magics of members in data[start:], ascending."""
     for match in _MAGIC.finditer(data, start):
         yield match.start()
 

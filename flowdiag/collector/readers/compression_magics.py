@@ -9,7 +9,7 @@ BZIP2: Final = b"BZh"
 ZSTD: Final = b"\x28\xb5\x2f\xfd"
 _BZIP2_BLOCKS: Final = (b"\x31\x41\x59\x26\x53\x59", b"\x17\x72\x45\x38\x50\x90")
 _ZSTD_SKIPPABLE: Final = b"\x2a\x4d\x18"
-# Octets that tell with certainty.
+# Octets that suffice to be certain.
 LONGEST_MAGIC: Final = 10
 
 # RFC 1952 2.3.1: flag bits that must be zero, the values of XFL in use, the greatest number of a system.
@@ -31,7 +31,7 @@ def compression_of(head: bytes) -> str | None:
 
 
 def compression_begins(head: bytes) -> str | None:
-    """The same, strictly, for a place where something else may stand: all that the header fixes must agree."""
+    """The same, strictly, for octets that may be something else: all that the header fixes must agree."""
     if len(head) < LONGEST_MAGIC:
         return None
     kind = compression_of(head)

@@ -1,4 +1,4 @@
-"""What a file is, told by its content and never by its name, and the reader for it.
+"""What a file is, by its content and never by its name, and the reader for it.
 
 | first octets | container |
 |---|---|
@@ -137,11 +137,11 @@ def _reader(
 
 
 def _one_after_another(
-    datagrams: Generator[Datagram | Run, None, bool], window: Window, source: Source, dissector: Dissector
+    messages: Generator[Datagram | Run, None, bool], window: Window, source: Source, dissector: Dissector
 ) -> Iterator[Datagram | Run]:
     """The messages of a file, of which the first reader is given, and of the files behind it in the stream."""
     alternations = 0
-    while (yield from datagrams):
+    while (yield from messages):
         source.next_part()
         window.fill(HEAD_OCTETS)
         if compression_of(window.data):
@@ -154,7 +154,7 @@ def _one_after_another(
                     advice="give the files one by one",
                 )
             window = unpacked(window, source, window.base)
-        _, datagrams = _reader(window, source, dissector)
+        _, messages = _reader(window, source, dissector)
 
 
 def _holds_message(window: Window) -> bool:

@@ -2,7 +2,7 @@
 given, compressed or not.
 
 Facts the design follows:
-- a flow record tells addresses, ports, times and counters that change from one to the next; compressed as well as can
+- a flow record has addresses, ports, times and counters that change from one to the next; compressed as well as can
   be they take ten octets and more (measured: 16 in flowdiag's own Parquet), a packet or message around them the same again;
 - equal records, packets or messages compress to nothing, and shortest ones take a few octets: whoever makes a file of
   them makes work without end of it;
@@ -24,7 +24,7 @@ OCTETS_A_RECORD: Final = 5
 FREE_PIECES: Final = 500_000
 OCTETS_A_PIECE: Final = 25
 # What is new costs more than a piece: an observation domain, a template that is defined or defined anew, and the columnar
-# step that each template with records costs in each batch, by so many pieces. Exporters tell templates again and again,
+# step that each template with records costs in each batch, by so many pieces. Exporters send templates again and again,
 # which is nothing new.
 PIECES_A_DOMAIN: Final = 40
 PIECES_A_DEFINITION: Final = 10

@@ -106,8 +106,8 @@ def _is_old(datagram: _Datagram, time_ms: int | None) -> bool:
 def _overlaps(datagram: _Datagram, start: int, end: int) -> bool:
     beyond = datagram.total is not None and end > datagram.total
     # Of pieces that do not overlap each other only the neighbours can reach into another.
-    place = bisect_right(datagram.starts, start)
-    before, behind = datagram.starts[max(place - 1, 0) : place], datagram.starts[place : place + 1]
+    index = bisect_right(datagram.starts, start)
+    before, behind = datagram.starts[max(index - 1, 0) : index], datagram.starts[index : index + 1]
     return (
         beyond
         or any(start < at + len(datagram.pieces[at]) for at in before)

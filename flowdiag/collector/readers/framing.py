@@ -43,7 +43,7 @@ _SECONDS: Final = Struct(">I").unpack_from
 
 
 def message_length(data: bytes, start: int, end: int, *, final: bool, walked: set[int] | None = None) -> int:
-    """Octets of the message at start, as its headers tell, judged by data[start:end].
+    """Octets of the message at start by its headers, judged by data[start:end].
 
     final: nothing follows data[end]. Gives DAMAGED if no message starts here, MORE_NEEDED if the octets do
     not suffice to say. The length may reach beyond end.

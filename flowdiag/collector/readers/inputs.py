@@ -57,7 +57,7 @@ class Input(Struct, frozen=True):
 
     @contextmanager
     def open(self, count: Callable[[int], None]) -> Iterator[Octets]:
-        """The input's octets; count is told of each read's octets.
+        """The input's octets; count is called with each read's octets.
 
         Raises ExportError if it cannot be opened.
         """

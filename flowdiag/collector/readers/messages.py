@@ -89,7 +89,7 @@ def _sound_messages(
             if length == MORE_NEEDED:
                 return position, False
         if length < IPFIX_HEADER:
-            # Another file is told by more octets than a message that is none.
+            # It takes more octets to know another file than a message that is none.
             return position, final or end - position >= NEEDED
         if length == last_length and version == IPFIX:
             messages = messages_alike(data, position, length, end)
@@ -166,7 +166,7 @@ def find_message(
     """Where in data[start:end] the next message starts, by the rule of RFC 5655 10.3, and whether that is
     certain.
 
-    Uncertain: more octets are needed from that place on; end with certainty: none starts here (all is read).
+    Uncertain: more octets are needed from that index on; end with certainty: none starts here (all is read).
     """
     wanted = [_VERSION_OCTETS[version] for version in sorted(versions)]
     nexts = [start - 1] * len(wanted)

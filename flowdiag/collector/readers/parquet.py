@@ -43,7 +43,7 @@ ADVICE: Final = "give the export that the table was made from"
 
 
 def read_parquet(window: Window, source: Source, stored: StoredFlows) -> Iterator[pa.RecordBatch]:
-    """The flow records of a Parquet file in batches of FLOW_SCHEMA; stored learns what its metadata tells.
+    """The flow records of a Parquet file in batches of FLOW_SCHEMA; stored takes the report in its metadata.
 
     Raises ExportError for a table that flowdiag did not write, another version, missing columns, damage, and what is
     beyond the bounds of parquet_bounds.py.

@@ -38,7 +38,7 @@ RECORDS_A_PAGE: Final = 1_000
 # Octets of a page's header; with statistics of the longest text that pyarrow writes into it.
 PAGE_HEADER_OCTETS: Final = 256
 MAX_PAGE_HEADER_OCTETS: Final = 32 << 10
-# What pyarrow is told of the footer: entries of a list in it, octets of a text (the report).
+# Bounds that pyarrow gets for the footer: entries of a list in it, octets of a text (the report).
 MAX_LIST_ENTRIES: Final = 1 << 16
 
 _TAIL: Final = 8  # octets of the footer's length and the mark behind it
@@ -176,8 +176,8 @@ class Pages:
         """Raises ExportError for a row group that would unpack to more than the bounds allow, or whose pages are not
         where it says."""
         group = self._metadata.row_group(number)
-        for place in range(group.num_columns):
-            column = group.column(place)
+        for index in range(group.num_columns):
+            column = group.column(index)
             if column.path_in_schema in _PHYSICAL:
                 self._check_column(column)
 
@@ -221,7 +221,7 @@ class Pages:
                 )
 
     def _header(self, at: int) -> tuple[Fields, int]:
-        """The page header at a place, and its length."""
+        """The page header at an offset, and its length."""
         for most in (PAGE_HEADER_OCTETS, MAX_PAGE_HEADER_OCTETS):
             self._file.seek(at)
             reader = Compact(self._file.read(most))

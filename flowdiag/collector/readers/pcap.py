@@ -38,7 +38,7 @@ ENDS_EARLY: Final = "the capture ends inside a packet, which was left out; anoth
 # Packets of a capture follow each other; whose times are further apart are looked at more closely, in seconds.
 USUAL_STEP_S: Final = 86_400
 
-# Enough to tell any file that may follow.
+# Enough to know any file that may follow.
 FOLLOWING_OCTETS: Final = 28
 
 _Unpack = Callable[[bytes, int], tuple[Any, ...]]
@@ -151,7 +151,7 @@ def read_pcap(window: Window, source: Source, dissector: Dissector) -> Generator
 
 
 def follows(data: bytes, at: int, end: int) -> bool:
-    """Whether another file begins at a place where a packet might stand too; FOLLOWING_OCTETS from there suffice."""
+    """Whether another file begins at data[at], where a packet might stand too; FOLLOWING_OCTETS from there suffice."""
     return begins(data, at, end) or begins_message(data, at, end)
 
 

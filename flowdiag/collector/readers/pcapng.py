@@ -2,7 +2,7 @@
 
 Facts the design follows (from the draft, from memory):
 - a file is blocks: type (4), total length (4), body, total length again (4), all multiples of 4;
-- each section header tells the byte order of its section and forgets the interfaces before it;
+- each section header gives the byte order of its section and forgets the interfaces before it;
 - an interface has a link type, a snap length, a time resolution (option 9: a power of ten, or of two if the
   top bit is set; default microseconds) and a time offset in seconds (option 14);
 - packets stand in enhanced blocks (6), simple blocks (3: first interface, no time) or obsolete blocks (2);

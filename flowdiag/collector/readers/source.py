@@ -38,7 +38,7 @@ class Source:
         self._noted: dict[str, Problem] = {}
 
     def counting(self, count: Callable[[int], None]) -> Callable[[int], None]:
-        """What to tell of the octets read, which tells count as well."""
+        """A function to call with the octets of each read, which calls count as well."""
 
         def counted(octets: int) -> None:
             self.octets = (self.octets or 0) + octets

@@ -1,4 +1,4 @@
-"""What a Parquet file of flow records tells a pass besides its rows: who exported them and what was lost.
+"""What a Parquet file of flow records holds besides its rows: who exported them and what was lost.
 
 Facts the design follows:
 - rows know their exporter, domain and sampling factor; protocol, losses, names and signs of life do not stand
@@ -33,9 +33,9 @@ REPORT_KEY: Final = b"flowdiag.report"
 # The exporter of all rows, 32 hexadecimal digits, of a table without that column.
 EXPORTER_KEY: Final = b"flowdiag.exporter"
 
-# A day of one exporter tells a few kilobytes; the bound keeps a made-up file from filling memory.
+# A day of one exporter takes a few kilobytes; the bound keeps a made-up file from filling memory.
 MAX_REPORT_OCTETS: Final = 16 << 20
-# Kinds of problem and notes that one file tells, and that all files together tell.
+# Kinds of problem and notes of one file, and of all files together.
 MAX_FILE_PROBLEMS: Final = 50
 MAX_PROBLEMS: Final = 1000
 # Exporters and observation domains of all files, and with sampling factors those of one batch: the decoder that made the
@@ -50,8 +50,8 @@ _COUNTS: Final = (
     "undecoded_records",
 )  # fmt: skip
 _SPANS: Final = ("first_export_ms", "last_export_ms")
-_NUMBERS_TOLD: Final = ("active_timeout_s", "idle_timeout_s")  # the last file that tells is right
-_WORDS_TOLD: Final = ("sequence_reading", "sampling_note")
+_LATEST_NUMBERS: Final = ("active_timeout_s", "idle_timeout_s")  # the last file that has one is right
+_LATEST_TEXTS: Final = ("sequence_reading", "sampling_note")
 _LARGEST: Final = 1 << 62
 _COUNTED_NOTE: Final = re.compile(r"(\d{1,18}) (.*)", re.DOTALL)
 
@@ -170,19 +170,19 @@ class StoredFlows:
         for name in _COUNTS:
             setattr(session, name, getattr(session, name) + _whole(item[name]))
         for name, nearer in zip(_SPANS, (min, max), strict=True):
-            known, told = getattr(session, name), item[name]
-            if told is not None:
-                setattr(session, name, _whole(told) if known is None else nearer(known, _whole(told)))
-        for name in _NUMBERS_TOLD:
+            known, value = getattr(session, name), item[name]
+            if value is not None:
+                setattr(session, name, _whole(value) if known is None else nearer(known, _whole(value)))
+        for name in _LATEST_NUMBERS:
             if item[name] is not None:
                 setattr(session, name, _whole(item[name]))
-        for name in _WORDS_TOLD:
+        for name in _LATEST_TEXTS:
             if item[name]:
                 setattr(session, name, str(item[name]))
         session.lost_is_estimate |= bool(item["lost_is_estimate"])
         messages = _whole(item["messages"])
         if item["clock_offset_ms"] is not None and messages > self._clock_messages.get(source, -1):
-            self._clock_messages[source] = messages  # the file that tells most
+            self._clock_messages[source] = messages  # the file with most messages
             session.clock_offset_ms = _whole(item["clock_offset_ms"])
 
     def _add_note(self, note: str) -> None:
@@ -239,8 +239,8 @@ def unscaled(batch: pa.RecordBatch) -> pa.RecordBatch:
 
     factor = pc.max_element_wise(batch["sampling"], scalar(1, pa.uint32())).cast(pa.uint64())
     for name in ("octets", "packets"):
-        place = batch.schema.get_field_index(name)
-        batch = batch.set_column(place, batch.schema.field(place), pc.divide(batch[name], factor))
+        index = batch.schema.get_field_index(name)
+        batch = batch.set_column(index, batch.schema.field(index), pc.divide(batch[name], factor))
     return batch
 
 
@@ -276,7 +276,7 @@ def _to_json(report: ExportReport) -> dict[str, Any]:
                 "lost_is_estimate": session.lost_is_estimate,
                 "clock_offset_ms": session.clock_offset_ms,
             }
-            | {name: getattr(session, name) for name in (*_COUNTS, *_SPANS, *_NUMBERS_TOLD, *_WORDS_TOLD)}
+            | {name: getattr(session, name) for name in (*_COUNTS, *_SPANS, *_LATEST_NUMBERS, *_LATEST_TEXTS)}
             for session in report.sessions
         ],
         "interfaces": [

@@ -43,18 +43,17 @@ _MODULUS: Final = 1 << 32
 
 
 class _Stream(Struct):
-    """One direction of one connection. expected: place of the next octet, its sequence number counted on beyond 2^32;
-    early: segments by their places, which places has in order."""
+    """One direction of one connection. Positions are sequence numbers counted on beyond 2^32."""
 
-    expected: int
+    expected: int  # position of the next octet
     from_start: bool
     initial: int | None = None
     session: Session | None = None  # set once a message was found
     in_step: bool = False  # the buffer starts with a message header
     given_up: bool = False  # not IPFIX
     buffer: bytearray = field(default_factory=bytearray)
-    early: dict[int, bytes] = field(default_factory=dict)
-    places: list[int] = field(default_factory=list)
+    early: dict[int, bytes] = field(default_factory=dict)  # segments by position
+    early_positions: list[int] = field(default_factory=list)  # of these, ascending
     early_octets: int = 0
     searched: int = 0
 
@@ -144,12 +143,12 @@ class Streams:
     def _take(self, stream: _Stream, sequence: int, payload: bytes, offset: int, source: Source) -> None:
         ahead = _distance(stream.expected % _MODULUS, sequence)
         if ahead > 0:
-            place = stream.expected + ahead
-            known = stream.early.get(place, b"")
+            position = stream.expected + ahead
+            known = stream.early.get(position, b"")
             if not known:
-                insort(stream.places, place)
+                insort(stream.early_positions, position)
             if len(known) < len(payload):
-                stream.early[place] = payload
+                stream.early[position] = payload
                 stream.early_octets += len(payload) - len(known)
             if stream.early_octets > MAX_EARLY_OCTETS or len(stream.early) > MAX_EARLY_SEGMENTS:
                 self._skip_gap(stream, offset, source)
@@ -160,7 +159,7 @@ class Streams:
     def _skip_gap(self, stream: _Stream, offset: int, source: Source) -> None:
         if stream.session is not None:
             source.problem(offset, MISSING)
-        stream.expected = stream.places[0]
+        stream.expected = stream.early_positions[0]
         stream.in_step = stream.from_start = False
         stream.buffer.clear()
         _append_early(stream)
@@ -190,7 +189,7 @@ class Streams:
         if stream.given_up:
             stream.buffer.clear()
             stream.early.clear()
-            stream.places.clear()
+            stream.early_positions.clear()
             stream.early_octets = 0
         return messages
 
@@ -234,10 +233,10 @@ def _append(stream: _Stream, octets: bytes) -> None:
 
 def _append_early(stream: _Stream) -> None:
     """Moves the held segments that now follow without a gap into the buffer."""
-    while stream.places and stream.places[0] <= stream.expected:
-        place = stream.places.pop(0)
-        octets = stream.early.pop(place)
+    while stream.early_positions and stream.early_positions[0] <= stream.expected:
+        position = stream.early_positions.pop(0)
+        octets = stream.early.pop(position)
         stream.early_octets -= len(octets)
-        known = stream.expected - place
+        known = stream.expected - position
         if known < len(octets):
             _append(stream, octets[known:] if known else octets)

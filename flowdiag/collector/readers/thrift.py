@@ -1,4 +1,4 @@
-"""The little of Thrift's compact protocol that tells what a Parquet file declares before anything of it is unpacked.
+"""The little of Thrift's compact protocol that it takes to read what a Parquet file declares before it is unpacked.
 
 Facts the design follows (from memory):
 - a field is one octet, the distance from the last field's number and the type, or the type and the number behind it;

@@ -1,25 +1,22 @@
 """Adding flow records to a store: an export, or a stretch of a live one, as a whole or not at all, and only once.
 
 Facts the design follows:
-- what is in the store is told by the content it was decoded from: a note named by its SHA-256 appears in the same
+- what is in the store is known by the content it was decoded from: a note named by its SHA-256 appears in the same
   change as the flows. Whoever adds the same content again, before or after a crash or at the same moment, adds nothing;
 - a segment of a collector's spool is a capture like any other: ingesting it by hand later adds nothing either.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from hashlib import sha256
 
-import pyarrow as pa
 from msgspec import Struct
 
-from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import Change, commit, note_json
 from flowdiag.collector.store.layout import INGESTED, NO_DAY
-from flowdiag.collector.store.sharing import clock_offsets, share
-from flowdiag.collector.store.writer import FlowWriter, Written
+from flowdiag.collector.store.writer import Written
 
 
 class Content(Struct, frozen=True):
@@ -64,29 +61,3 @@ def add_written(backend: StorageBackend, contents: Sequence[Content], files: Seq
     for file in files:
         backend.remove(file.aside)
     return False
-
-
-def add_stretch(
-    backend: StorageBackend,
-    content: Content,
-    batches: Iterable[pa.RecordBatch],
-    report: ExportReport,
-    began_ms: int | None = None,
-) -> bool:
-    """Adds a stretch of a live export to a store: what Decoder.cut() gave for the messages of `content`.
-
-    began_ms: capture time of its first message, which orders the files. False, and nothing changed, if that content is
-    in the store already. Raises StoreError, and nothing changed: try again later.
-    """
-    if is_added(backend, content.digest):
-        return False
-    offsets = clock_offsets(report)
-    writer = FlowWriter(backend, content.digest, began_ms, lambda: offsets)
-    try:
-        for batch in batches:
-            writer.add(batch)
-        files = writer.finish(share(report, writer.partitions))
-    except BaseException:
-        writer.discard()
-        raise
-    return add_written(backend, [content], files)

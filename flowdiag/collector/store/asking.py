@@ -1,7 +1,7 @@
 """Questions to a store in which nobody can be kept from removing files: asked anew when some went in the middle.
 
 Facts the design follows:
-- a folder keeps its files while somebody reads (Place.reading()); a bucket has no locks, so days are merged and dropped
+- a folder keeps its files while somebody reads (StorageBackend.reading()); a bucket has no locks, so days are merged and dropped
   there at any moment;
 - what merged files hold was partly answered already when one of them is missed: only the whole question gives the
   answer of one state of the store;

@@ -7,7 +7,7 @@ Facts the design follows:
 - an object store has no locks; but a listing shows every object that was put before it (S3 since 2020), and that
   is enough to build one (objects.py).
 
-Paths inside a place are relative, with "/" between their parts.
+Paths inside a backend are relative, with "/" between their parts.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _SCHEME: Final = re.compile(r"[a-z][a-z0-9+.-]+://", re.IGNORECASE)
 
 
 class Entry(NamedTuple):
-    """A file of a place. modified_s: seconds since 1970 by the place's own clock."""
+    """A file of a backend. modified_s: seconds since 1970 by the backend's own clock."""
 
     path: str
     octets: int

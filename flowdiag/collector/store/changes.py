@@ -63,7 +63,7 @@ def _from_json(octets: bytes, backend: StorageBackend) -> Change:
 
 
 def is_store(backend: StorageBackend) -> bool:
-    """Whether there is a store at a place. Raises StoreError for one of another version."""
+    """Whether a backend holds a store. Raises StoreError for one of another version."""
     octets = backend.read(MARKER)
     if octets is None:
         return False
@@ -79,7 +79,7 @@ def is_store(backend: StorageBackend) -> bool:
 
 
 def make_store(backend: StorageBackend) -> None:
-    """Makes a store at a place unless there is one. Raises StoreError, also for a folder of other things."""
+    """Makes a store unless there is one. Raises StoreError, also for a folder of other things."""
     with failures_named(backend):
         if is_store(backend):
             return
@@ -99,7 +99,7 @@ def make_store(backend: StorageBackend) -> None:
 
 
 def need_store(backend: StorageBackend) -> None:
-    """Raises StoreError if there is no store at a place."""
+    """Raises StoreError if there is no store."""
     with failures_named(backend):
         if not is_store(backend):
             raise StoreError(
@@ -146,7 +146,7 @@ def commit(
 
 
 def _need_sources(backend: StorageBackend, change: Change) -> None:
-    """A journal that tells of files which are not there could never be carried out."""
+    """Raises StoreError if a file to be moved is gone: such a journal could never be carried out."""
     folders = sorted({source.rpartition("/")[0] for source in change.moves})
     there = {entry.path for folder in folders for entry in backend.files(folder)}
     if not change.moves.keys() <= there:
@@ -184,7 +184,7 @@ def _carry_out(backend: StorageBackend, change: Change, renew: Callable[[], None
 
 
 def sweep(backend: StorageBackend, now_s: float) -> int:
-    """Carries out what writers that died had begun, and removes what they left aside, at once what the owner of the place
+    """Carries out what writers that died had begun, and removes what they left aside, at once what the backend's owner
     left: who sweeps writes nothing meanwhile. Gives the number of files. now_s: seconds since 1970. Raises StoreError."""
     removed = 0
     need_store(backend)

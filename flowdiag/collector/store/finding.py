@@ -1,4 +1,4 @@
-"""The files of a store that a question needs: by exporter and day, as the folders tell, nothing opened.
+"""The files of a store that a question needs: by exporter and day, from the folders alone, nothing opened.
 
 Facts the design follows:
 - a flow is in the partition of the day it ended on, and none lasts much longer than a day (an exporter's active

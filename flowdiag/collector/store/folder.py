@@ -31,7 +31,7 @@ SYNCS_AT_ONCE: Final = 8
 
 
 class Folder:
-    """See places.Place. Once it is made, nothing makes its root again: that of a disk which is not mounted any more would
+    """See StorageBackend. Once it is made, nothing makes its root again: that of a disk which is not mounted any more would
     hide what is on it, and would itself be hidden later."""
 
     def __init__(self, path: str | Path, owner: str = "") -> None:

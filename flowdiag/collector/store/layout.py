@@ -110,7 +110,7 @@ def file_name(began_ms: int, unit: str, number: int) -> str:
 
 
 def began_of(path: str) -> int:
-    """When the export began that a file is made of, ms since 1970 UTC, by its name; 0 if that does not tell."""
+    """When the export began that a file is made of, ms since 1970 UTC, by its name; 0 if that does not say."""
     try:
         began = datetime.strptime(path.rpartition("/")[2][:15], _STAMP)
     except ValueError:

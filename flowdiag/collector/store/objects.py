@@ -33,7 +33,7 @@ _LONGEST_PAUSE_S: Final = 2.0
 
 
 class Objects:
-    """See places.Place."""
+    """See StorageBackend."""
 
     def __init__(self, name: str, filesystem: Any, root: str, owner: str = "") -> None:
         self.name = name
@@ -118,7 +118,7 @@ class Objects:
 
     @contextmanager
     def removing(self, patience_s: float = 0.0) -> Iterator[bool]:
-        """Nothing keeps readers of an object store out; one whose file is removed is told so and reads again."""
+        """Nothing keeps readers of an object store out; one whose file is removed gets StoreChanged and reads again."""
         yield True
 
     @contextmanager

@@ -1,4 +1,4 @@
-"""Opens the place of a store: a folder of this machine, or whatever pyarrow has a filesystem for."""
+"""Opens the backend of a store: a folder of this machine, or whatever pyarrow has a filesystem for."""
 
 from __future__ import annotations
 
@@ -7,11 +7,12 @@ from pathlib import Path
 from flowdiag.collector.store.backends import StorageBackend, is_url, unusable, without_secrets
 
 
-def open_backend(where: str | Path, owner: str = "") -> StorageBackend:
-    """The place of a store; a folder need not exist yet. owner: see StorageBackend. Raises StoreError for an address that
-    cannot be
-    used."""
-    text = str(where)
+def open_backend(address: str | Path, owner: str = "") -> StorageBackend:
+    """The backend of a store; a folder need not exist yet. owner: see StorageBackend.
+
+    Raises StoreError for an address that cannot be used.
+    """
+    text = str(address)
     if text.lower().startswith("file://"):
         text = text[len("file://") :]
     if not is_url(text):

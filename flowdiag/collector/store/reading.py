@@ -1,8 +1,8 @@
 """Flow records out of a store: only the partitions, row groups, columns and rows that a question needs.
 
 Facts the design follows:
-- where an exporter's clock is off, times are as exported: the span is moved to its clock, by what the file tells;
-- each row group's statistics tell the times in it, so that most are passed over unread;
+- where an exporter's clock is off, times are as exported: the span is moved to its clock, by the offset in the file;
+- each row group's statistics give the times in it, so that most are passed over unread;
 - a file that is damaged, or that somebody else put there, is left out from where it cannot be read, and said to be.
 """
 
@@ -30,7 +30,7 @@ Unusable = Callable[[ExportError], None]
 
 
 class StoreReader:
-    """Reads a store. unusable: told of each damaged or foreign file; span: only flows that touch it; columns: of
+    """Reads a store. unusable: called for each damaged or foreign file; span: only flows that touch it; columns: of
     FLOW_SCHEMA that are needed, None for all; the others come as null."""
 
     def __init__(
@@ -55,8 +55,8 @@ class StoreReader:
         exporters: Collection[bytes] | None = None,
         count: Callable[[int, int], None] | None = None,
     ) -> Iterator[pa.RecordBatch]:
-        """The flow records of some exporters, and of unknown ones, in batches of FLOW_SCHEMA; stored learns what the
-        files tell. count: told of each file's octets and those of all. Raises StoreError.
+        """The flow records of some exporters, and of unknown ones, in batches of FLOW_SCHEMA; stored takes the
+        files' reports. count: called with each file's octets and those of all. Raises StoreError.
         """
         with self._backend.reading():
             files = find_files(self._backend, exporters, self._span)
@@ -67,7 +67,7 @@ class StoreReader:
                     count(file.octets, octets)
 
     def read(self, files: Sequence[StoredFile], stored: StoredFlows) -> Iterator[pa.RecordBatch]:
-        """The flow records of files that find_files() gave, while place.reading() is held. As batches()."""
+        """The flow records of files that find_files() gave, while backend.reading() is held. As batches()."""
         for file in files:
             yield from self._file(file, stored)
 
@@ -104,9 +104,9 @@ class StoreReader:
         """The span by the clocks of a file's exporter."""
         if self._span == EVERYTHING:
             return EVERYTHING
-        told = ExportReport()
-        StoredFlows(told).add_metadata(metadata, name)
-        offsets = [0, *clock_offsets(told).values()]
+        report = ExportReport()
+        StoredFlows(report).add_metadata(metadata, name)
+        offsets = [0, *clock_offsets(report).values()]
         begin, end = self._span
         return (
             None if begin is None else begin - max(offsets),
@@ -127,12 +127,12 @@ def _inside(batch: pa.RecordBatch, span: Span) -> pa.RecordBatch:
     begin, end = span
     if span == EVERYTHING:
         return batch
-    kept = None
+    chosen = None
     if end is not None:
         starts = pc.coalesce(batch["start"], batch["end"]).cast(pa.int64())
-        kept = pc.less(starts, scalar(end, starts.type))
+        chosen = pc.less(starts, scalar(end, starts.type))
     if begin is not None:
         ends = pc.coalesce(batch["end"], batch["start"]).cast(pa.int64())
         late_enough = pc.greater_equal(ends, scalar(begin, ends.type))
-        kept = late_enough if kept is None else pc.and_(kept, late_enough)
-    return batch.filter(kept)
+        chosen = late_enough if chosen is None else pc.and_(chosen, late_enough)
+    return batch.filter(chosen)

@@ -1,7 +1,7 @@
 """The first pass over the inputs of `flowdiag ingest`: what each is, and what those that follow must know of it.
 
 Facts the design follows:
-- whether an export is in the store already is told by its content, after decompression: a capture that was
+- whether an export is in the store already is known by its content, after decompression: a capture that was
   compressed, moved or renamed since is the same export;
 - captures of one exporter follow each other, and only the first may hold the templates. This pass reads no flows, so
   it costs little (a tenth of decoding), and what it keeps lets all files be decoded at the same time.
@@ -14,7 +14,7 @@ from collections.abc import Callable
 from itertools import chain
 from typing import Final
 
-from msgspec import Struct, field
+from msgspec import Struct
 
 from flowdiag.collector.decode.malformed import Malformed
 from flowdiag.collector.decode.messages import read_header
@@ -32,14 +32,13 @@ CAPTURE: Final = "capture"
 
 
 class Scan(Struct, frozen=True):
-    """digest: of the content, hexadecimal; knowledge: of a capture's messages, None for other files; began_ms: time of
-    its first message, None if it has none or holds flow records; error: why it cannot be used."""
+    """What the first pass found out about an input."""
 
     item: Input
-    digest: str = ""
-    knowledge: Knowledge | None = None
-    began_ms: int | None = None
-    error: ExportError | None = field(default=None)
+    digest: str = ""  # SHA-256 of the content, hexadecimal
+    knowledge: Knowledge | None = None  # of a capture's messages, None for other files
+    began_ms: int | None = None  # time of its first message, None if it has none or holds flow records
+    error: ExportError | None = None  # why it cannot be used
 
 
 class _Hashed:
@@ -56,7 +55,7 @@ class _Hashed:
 
 
 def scan(item: Input, number: int, count: Callable[[int], None], *, alone: bool = False) -> Scan:
-    """Reads an input once. count: told of each read's octets; alone: nothing follows that would have to know."""
+    """Reads an input once. count: called with each read's octets; alone: nothing follows that would have to know."""
     source = Source(item.name, number, ExportReport())
 
     try:

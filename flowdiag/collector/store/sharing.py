@@ -1,9 +1,9 @@
 """What a pass over an export learned, shared out over the partitions it is about, so that it adds up again.
 
 Facts the design follows:
-- a question about one exporter and some days reads the files of these alone; what they tell has to be theirs;
+- a question about one exporter and some days reads the files of these alone; what these say has to be theirs;
 - losses and signs of life have times and go where they belong. Messages go where signs of life are, by their number;
-  what has no time goes to the first day. A domain's protocol, timeouts and clock are told for every day of it;
+  what has no time goes to the first day. A domain's protocol, timeouts and clock are repeated for every day of it;
 - what is about the export as a whole (problems, notes) goes to the file with the most rows.
 """
 
@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
+from itertools import pairwise
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -31,8 +32,8 @@ def clock_offsets(report: ExportReport) -> dict[tuple[bytes, int], int]:
 
 
 def share(report: ExportReport, rows: Mapping[Partition, int]) -> dict[Partition, ExportReport]:
-    """The report of each partition. rows: those of the partitions that have files already; others are added where
-    something is to be told of days without flows."""
+    """The report of each partition. rows: those of the partitions that have files already; others are added for
+    losses and signs of life of days without flows."""
     offsets = clock_offsets(report)
     shares = _Shares(rows)
     heard = _heard(report, offsets, shares)
@@ -50,15 +51,15 @@ def share(report: ExportReport, rows: Mapping[Partition, int]) -> dict[Partition
             parts = _session_by_day(session, days, heard[session.exporter], of_session)
             for day, part in zip(days, parts, strict=True):
                 shares[session.exporter, day].sessions.append(part)
-    all_parts = shares.parts
-    for partition, told in all_parts.items():
+    reports = shares.parts
+    for partition, own in reports.items():
         names = report.interfaces.items()
-        told.interfaces = {key: name for key, name in sorted(names) if name.exporter == partition.exporter}
-    if all_parts:
-        main = all_parts[max(sorted(all_parts), key=lambda partition: rows.get(partition, -1))]
+        own.interfaces = {key: name for key, name in sorted(names) if name.exporter == partition.exporter}
+    if reports:
+        main = reports[max(sorted(reports), key=lambda partition: rows.get(partition, -1))]
         main.problems, main.notes = list(report.problems), list(report.notes)
         main.impossible_times = report.impossible_times
-    return dict(sorted(all_parts.items()))
+    return dict(sorted(reports.items()))
 
 
 class _Shares:
@@ -67,8 +68,8 @@ class _Shares:
     def __init__(self, rows: Iterable[Partition]) -> None:
         self.parts = {partition: ExportReport() for partition in rows}
 
-    def __getitem__(self, place: tuple[bytes, int]) -> ExportReport:
-        return self.parts.setdefault(Partition(*place), ExportReport())
+    def __getitem__(self, key: tuple[bytes, int]) -> ExportReport:
+        return self.parts.setdefault(Partition(*key), ExportReport())
 
     def day(self, exporter: bytes, time_ms: int) -> int:
         """The day of a time, by the capture's clock; NO_DAY where that would be a partition too many."""
@@ -83,7 +84,7 @@ def _heard(
     """Puts the signs of life into the shares. Gives the number of minutes with one by exporter and day."""
     counts: dict[bytes, dict[int, int]] = defaultdict(dict)
     for exporter, minutes in report.heard_minutes.items():
-        shift = next((offset for (who, _), offset in sorted(offsets.items()) if who == exporter), 0)
+        shift = next((offset for (source, _), offset in sorted(offsets.items()) if source == exporter), 0)
         for minute in sorted(minutes):
             day = shares.day(exporter, minute * MINUTE_MS + shift)
             counts[exporter][day] = counts[exporter].get(day, 0) + 1
@@ -118,15 +119,15 @@ def _session_by_day(
     none = replace(session, templates={}, duplicates=0, restarts=0, undecoded_sets=0, undecoded_records=0)
     parts = []
     lost_messages, lost_records = session.lost_messages, session.lost_records
-    for place, day in enumerate(days):
+    for index, day in enumerate(days):
         taken = lost[day].take(lost_messages, lost_records) if day in lost else (0, 0)
         lost_messages -= taken[0]
         lost_records -= taken[1]
         parts.append(
             replace(
                 none,
-                messages=messages[place],
-                option_records=options[place],
+                messages=messages[index],
+                option_records=options[index],
                 lost_messages=taken[0],
                 lost_records=taken[1],
             )
@@ -147,4 +148,4 @@ def shared_out(total: int, weights: list[int]) -> list[int]:
         sums.append(sums[-1] + weight)
     edges = [total * so_far // whole for so_far in sums]
     edges[-1] = total
-    return [past - begin for begin, past in zip(edges[:-1], edges[1:], strict=True)]
+    return [end - begin for begin, end in pairwise(edges)]

@@ -1,4 +1,4 @@
-"""What the statistics of a store's files tell without reading a flow: which times each row group holds."""
+"""The statistics of a store's files: which times each row group holds, without reading a flow."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ TIMES: Final = ("start", "end")
 
 def groups_of(file: pq.ParquetFile, span: Span) -> Iterator[int]:
     """The row groups that may hold flows of a span."""
-    places = _time_columns(file)
+    columns = _time_columns(file)
     begin, end = span
     for number in range(file.metadata.num_row_groups):
         group = file.metadata.row_group(number)
-        first, last = _bounds(group, places)
+        first, last = _bounds(group, columns)
         if begin is not None and last is not None and last < begin:
             continue
         if end is not None and first is not None and first >= end:
@@ -36,11 +36,11 @@ def groups_of(file: pq.ParquetFile, span: Span) -> Iterator[int]:
         yield number
 
 
-def _bounds(group: Any, places: list[int]) -> tuple[int | None, int | None]:
-    """Earliest and latest time in a row group, ms; None where its statistics do not tell."""
+def _bounds(group: Any, columns: list[int]) -> tuple[int | None, int | None]:
+    """Earliest and latest time in a row group, ms; None where its statistics do not say."""
     firsts, lasts = [], []
-    for backend in places:
-        statistics = group.column(backend).statistics
+    for column in columns:
+        statistics = group.column(column).statistics
         if statistics is not None and statistics.has_min_max:
             firsts.append(statistics.min_raw)
             lasts.append(statistics.max_raw)
@@ -51,7 +51,7 @@ def _bounds(group: Any, places: list[int]) -> tuple[int | None, int | None]:
 
 def stored_span(backend: StorageBackend, exporters: Collection[bytes] | None = None) -> Span:
     """The earliest start and latest end of flows by the statistics of the first and last days' files, in ms by the
-    clock of the capture; None where nothing tells."""
+    clock of the capture; None where nothing says."""
     dated = [file for file in find_files(backend, exporters) if file.partition.day != NO_DAY]
     days = sorted({file.partition.day for file in dated})
     # Flows that ended on the second day may have begun before those that ended on the first.
@@ -90,17 +90,17 @@ class RowCounts:
 
 def _times_of(backend: StorageBackend, stored_file: StoredFile) -> list[tuple[int | None, int | None, int]]:
     """Earliest and latest time, by the clock of the capture, and rows of each row group; none of a damaged file,
-    which reading it tells of. Raises StoreChanged."""
+    which StoreReader reports. Raises StoreChanged."""
     try:
         with open_stored(backend, stored_file) as source:
             file = pq.ParquetFile(source)
             check_schema(file.schema_arrow, stored_file.target)
-            told = ExportReport()
-            StoredFlows(told).add_metadata(file.metadata.metadata, stored_file.target)
-            shift = max((0, *clock_offsets(told).values()), key=abs)
-            places = _time_columns(file)
+            report = ExportReport()
+            StoredFlows(report).add_metadata(file.metadata.metadata, stored_file.target)
+            shift = max((0, *clock_offsets(report).values()), key=abs)
+            columns = _time_columns(file)
             groups = [file.metadata.row_group(number) for number in range(file.num_row_groups)]
-            bounds = [(*_bounds(group, places), group.num_rows) for group in groups]
+            bounds = [(*_bounds(group, columns), group.num_rows) for group in groups]
     except FileNotFoundError as error:
         raise StoreChanged(f"{backend.name}/{stored_file.target}") from error
     except (pa.ArrowException, OSError, UnicodeDecodeError, ExportError):
@@ -112,11 +112,9 @@ def _times_of(backend: StorageBackend, stored_file: StoredFile) -> list[tuple[in
 
 
 def _time_columns(file: pq.ParquetFile) -> list[int]:
-    """Where the times stand; nowhere if they are of another kind than flowdiag writes."""
+    """The indices of the TIMES columns; none if they are of another type than flowdiag writes."""
     schema = file.schema_arrow
     if any(schema.field(name).type != FLOW_SCHEMA.field(name).type for name in TIMES):
         return []
-    places = {
-        file.metadata.schema.column(backend).name: backend for backend in range(file.metadata.num_columns)
-    }
-    return [places[name] for name in TIMES]
+    indices = {file.metadata.schema.column(index).name: index for index in range(file.metadata.num_columns)}
+    return [indices[name] for name in TIMES]

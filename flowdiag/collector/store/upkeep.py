@@ -135,12 +135,12 @@ def _merge(
     content = sha256("\n".join(file.target for file in run).encode()).hexdigest()
     writer = FlowWriter(backend, content, began_ms)
     report = ExportReport()
-    told = StoredFlows(report)
+    stored = StoredFlows(report)
     try:
         for file in run:
             with _opened(backend, file) as parquet:
                 metadata = parquet.metadata.metadata
-                told.add_metadata(metadata, file.target)
+                stored.add_metadata(metadata, file.target)
                 for group in range(parquet.num_row_groups):
                     for batch in parquet.iter_batches(BATCH_ROWS, [group]):
                         writer.put(partition, flow_batch(batch, metadata))

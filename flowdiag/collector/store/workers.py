@@ -35,7 +35,7 @@ _POLL_S: Final = 0.2
 
 
 class Counted(ABC):
-    """Those who work on tasks. amount: that the tasks will count in all; progress: told of it."""
+    """Those who work on tasks. amount: that the tasks will count in all; progress: called with the amount so far and in all."""
 
     def __init__(self, amount: int, progress: Progress | None) -> None:
         self._amount = amount
@@ -55,18 +55,18 @@ class Counted(ABC):
     def spare(self, amount: int) -> None:
         """So much need not be counted after all: the progress is of what is left."""
         self._amount -= amount
-        self._tell()
+        self._show_progress()
 
     def _count(self, amount: int) -> None:
         self._here += amount
-        self._tell()
+        self._show_progress()
 
-    def _tell(self) -> None:
+    def _show_progress(self) -> None:
         if self._progress is not None:
             self._progress(min(self._here + self._elsewhere(), self._amount), self._amount)
 
     def _elsewhere(self) -> int:
-        """What was counted and is not told here one by one."""
+        """What was counted in other processes."""
         return 0
 
 
@@ -103,7 +103,7 @@ class Workers(Counted):
         }
         while running:
             done, _ = wait(running, _POLL_S, FIRST_COMPLETED)
-            self._tell()
+            self._show_progress()
             for future in sorted(done, key=lambda future: running[future]):
                 yield running.pop(future), future.result()
 

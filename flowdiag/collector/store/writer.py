@@ -3,7 +3,7 @@
 Facts the design follows:
 - an export may hold many exporters and days in any mixture, so rows wait by partition until they make a row group,
   within a bound over all partitions; a file more for a partition is better than memory without end;
-- a row group holds what an hour of a busy site sends, and its statistics tell the times in it, so that a question
+- a row group holds what an hour of a busy site sends, and its statistics give the times in it, so that a question
   about an hour reads little else (reading.py);
 - times and ports change little from row to row or repeat little: differences cost less than a dictionary there
   (measured: five times less work for times, at half the octets). Addresses as they are: their dictionary would
@@ -76,10 +76,10 @@ class Written(Struct, frozen=True):
 
 
 class FlowWriter:
-    """Writes the flow records of one export. unit: names it; began_ms: when it began, for the files' names, None if
-    its first flows tell.
+    """Writes the flow records of one export. unit: names it; began_ms: when it began, for the files' names, ms since 1970
+    UTC; None for the earliest end of its first flows.
 
-    offsets: asked for how far the clock of each exporter and domain is off, in ms; days: those that flows can have ended
+    offsets: called for how far the clock of each exporter and domain is off, in ms; days: those that flows can have ended
     on, None for any, others count as none; partitions: how many there may be.
     """
 
@@ -120,8 +120,8 @@ class FlowWriter:
                 self.put(self._bounded(Partition(exporter, day)), rows)
 
     def finish(self, reports: Mapping[Partition, ExportReport] | None = None) -> list[Written]:
-        """Writes what waits, closes the files and has them on disk. reports: what each partition's last file is to tell of
-        the pass; a partition without rows gets a file without rows. Gives the files, in order of their paths."""
+        """Writes what waits, closes the files and has them on disk. reports: of each partition, for the
+        metadata of its last file; a partition without rows gets a file without rows. Gives the files, in order of their paths."""
         reports = reports or {}
         for partition in sorted({*self._waiting, *reports}):
             if partition in reports and partition not in self._waiting:
@@ -139,7 +139,7 @@ class FlowWriter:
         )
 
     def done(self) -> None:
-        """What was written is part of the store, and no longer ours to remove."""
+        """Leaves the files alone from now on: they are part of the store."""
         self._written.clear()
 
     def discard(self) -> None:
@@ -251,7 +251,7 @@ def _split(batch: pa.RecordBatch, keys: NDArray[np.int64]) -> list[tuple[int, pa
 def end_days(batch: pa.RecordBatch, exporter: bytes, offsets: Offsets) -> NDArray[np.int64]:
     """The partition day of each row of one exporter: NO_DAY where it has no time, or none that is a date."""
     times = _ends(batch).fill_null(-1).to_numpy(zero_copy_only=False)
-    own = {domain: offset for (who, domain), offset in offsets.items() if who == exporter and offset}
+    own = {domain: offset for (source, domain), offset in offsets.items() if source == exporter and offset}
     if own:
         domains = batch["domain"].fill_null(0).to_numpy(zero_copy_only=False)
         shifted = times.copy()

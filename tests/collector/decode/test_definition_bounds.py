@@ -115,8 +115,8 @@ def test_a_template_knows_its_width_its_flow_fields_and_whether_it_describes_flo
     )  # fmt: skip
     found = Template(256, fields)
     assert (found.width, found.varying, found.flow, found.octets) == (20, True, True, 8 * 8 + 6)
-    assert found.places == {8: [0, 3], 1: [2], 82: [4]}
-    assert found.reverse_places == {1: [1]}
+    assert found.indices == {8: [0, 3], 1: [2], 82: [4]}
+    assert found.reverse_indices == {1: [1]}
     assert layout_of(found) is layout_of(found)
     assert not Template(256, fields, scopes=1, options=True).flow
     assert not Template(256, (Field(82, 0, 4), Field(ie.PROTOCOL, 0, 1), Field(1, REVERSE, 4))).flow

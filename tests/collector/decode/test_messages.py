@@ -7,7 +7,7 @@ import struct
 import pytest
 
 from flowdiag.collector.decode.malformed import Malformed
-from flowdiag.collector.decode.messages import SetPlace, read_header
+from flowdiag.collector.decode.messages import SetBounds, read_header
 
 IPFIX = struct.pack("!HHIII", 10, 28, 1_700_000_000, 77, 3) + struct.pack("!HH", 256, 12) + bytes(8)
 NINE = struct.pack("!HHIIII", 9, 2, 5_000, 1_700_000_000, 77, 3) + struct.pack("!HH", 256, 12) + bytes(8)
@@ -15,8 +15,8 @@ FIVE = struct.pack("!HHIIIIBBH", 5, 1, 5_000, 1_700_000_000, 7_999_999, 77, 2, 4
 
 
 def test_a_header_tells_who_when_and_which() -> None:
-    assert read_header(IPFIX) == (10, 77, 3, 0, 1_700_000_000_000, 0, [SetPlace(256, 20, 28)])
-    assert read_header(NINE) == (9, 77, 3, 2, 1_700_000_000_000, 0, [SetPlace(256, 24, 32)])
+    assert read_header(IPFIX) == (10, 77, 3, 0, 1_700_000_000_000, 0, [SetBounds(256, 20, 28)])
+    assert read_header(NINE) == (9, 77, 3, 2, 1_700_000_000_000, 0, [SetBounds(256, 24, 32)])
     assert read_header(FIVE) == (5, 77, 2 * 256 + 4, 1, 1_700_000_000_007, 0x4064, [])
 
 
@@ -63,7 +63,7 @@ def with_sets(*sets: tuple[int, int]) -> bytes:
     ],
 )
 def test_sets_follow_each_other(sets: list[tuple[int, int]], places: list[tuple[int, int, int]]) -> None:
-    assert read_header(with_sets(*sets)).sets == [SetPlace(*place) for place in places]
+    assert read_header(with_sets(*sets)).sets == [SetBounds(*place) for place in places]
 
 
 @pytest.mark.parametrize(

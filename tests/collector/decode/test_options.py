@@ -183,7 +183,7 @@ def test_a_start_beyond_any_time_is_kept_as_the_largest_that_sums_have_room_for(
         decoder = Decoder(ExportReport())
         message = ipfix(told, a_set(300, struct.pack("!IQ", 1, init_ms)))
         decoder.feed(Datagram(session(), message, None, 0))
-        assert [domain.told_init_ms for domain in decoder._roster.domains.values()] == [kept]
+        assert [domain.announced_init_ms for domain in decoder._roster.domains.values()] == [kept]
 
 
 def test_a_restart_of_the_exporter_counts_from_its_message_on() -> None:

@@ -383,7 +383,7 @@ def followed(
     for rows in np.array_split(np.arange(len(units)), stretches):
         part = selected(messages, rows)
         tracker.add(part.sequence, units[rows], slack[rows], part, restarts_at_zero=False)
-    known = {name: value for name, value in vars(tracker).items() if name not in ("_limits", "_kept")}
+    known = {name: value for name, value in vars(tracker).items() if name not in ("_limits", "_allowance")}
     return known, kept.taken
 
 

@@ -234,7 +234,7 @@ def test_places_of_messages_are_those_of_their_files() -> None:
         stretch.begin_file(file)
         for offset in offsets:
             stretch.add_message(of, ipfix(), offset)
-    assert [stretch.place_of(message) for message in range(3)] == [("b", 10), ("b", 20), ("c", 5)]
+    assert [stretch.locate(message) for message in range(3)] == [("b", 10), ("b", 20), ("c", 5)]
 
 
 # Rows ---------------------------------------------------------------------------------------------------------------

@@ -24,7 +24,7 @@ from flowdiag.collector.decode.limits import (
 from flowdiag.collector.decode.malformed import Malformed
 from flowdiag.collector.decode.message_decoder import NEVER_TAUGHT, SAMPLING_INTERVAL, data_set, withdrawn
 from flowdiag.collector.decode.naming import Names, Vocabulary
-from flowdiag.collector.decode.normalise import _begins, _places_of_records, _sum
+from flowdiag.collector.decode.normalise import _begins, _set_numbers_of_records, _sum
 from flowdiag.collector.decode.stretch import Stretch, _sparse
 from flowdiag.collector.decode.templates import Field, Template, Withdrawal
 from flowdiag.collector.report import ExportReport, SessionReport
@@ -46,7 +46,7 @@ def test_a_data_set_waits_with_those_of_its_template() -> None:
     stretch.add_data(of, PLAIN, bytes(16), None, 2, 5 * SETS)
     stretch.add_data(of, PLAIN, bytes(8), None, 1, 5 * SETS + 1)
     (group,) = stretch.groups
-    assert (group.places.tolist(), group.counts.tolist(), group.starts.tolist()) == (
+    assert (group.set_numbers.tolist(), group.counts.tolist(), group.starts.tolist()) == (
         [5 * SETS, 5 * SETS + 1], [2, 1], []
     )  # fmt: skip
     assert (stretch.rows, stretch.octets) == (3, GROUP_COST + 24 + 2 * SET_COST)
@@ -105,7 +105,7 @@ def test_a_held_set_counts_in_its_message_or_has_a_place_of_its_own(
     late = place == 1
     assert (of.late_records, len(stretch.headers)) == (3 * late, 1 + late)
     assert stretch.octets == MESSAGE_COST * (1 + late)
-    assert stretch.place_of(place) == ("a", 77 if late else 9)
+    assert stretch.locate(place) == ("a", 77 if late else 9)
     assert list(stretch.domains) == [1, -1][: 1 + late]
     assert list(stretch.records)[1:] == [0] * late
 
@@ -162,7 +162,7 @@ def test_times_of_data_sets_are_those_of_their_messages(version: int, uptime: bo
     for second in range(3):
         stretch.add_message(of, netflow9(export_s=EXPORT_S + second, uptime_ms=100 + second), 0)
     group = Group(of, PLAIN)
-    group.places.extend((2 * SETS + SETS - 1, SETS, 0))
+    group.set_numbers.extend((2 * SETS + SETS - 1, SETS, 0))
     export_ms, uptime_ms = stretch.times_of(group, stretch.read_headers())
     assert [(time - EXPORT_S * 1000) // 1000 for time in export_ms.tolist()] == [2, 1, 0]
     assert (None if uptime_ms is None else uptime_ms.tolist()) == ([102, 101, 100] if uptime else None)
@@ -221,11 +221,11 @@ def test_the_sampling_word_of_netflow5_is_fourteen_bits_of_interval() -> None:
 
 
 def test_rows_begin_a_message_at_its_first_data_set() -> None:
-    places = np.array([0, 0, 1, SETS, SETS + 1, SETS + 1, 3 * SETS - 1, 3 * SETS])
-    assert _begins(places).tolist() == [0, 3, 6, 7]
+    set_numbers = np.array([0, 0, 1, SETS, SETS + 1, SETS + 1, 3 * SETS - 1, 3 * SETS])
+    assert _begins(set_numbers).tolist() == [0, 3, 6, 7]
     assert _begins(np.array([5 * SETS])).tolist() == [0]
-    group: Any = SimpleNamespace(places=array("q", [7, 9]), counts=array("q", [2, 3]))
-    assert _places_of_records(group).tolist() == [7, 7, 9, 9, 9]
+    group: Any = SimpleNamespace(set_numbers=array("q", [7, 9]), counts=array("q", [2, 3]))
+    assert _set_numbers_of_records(group).tolist() == [7, 7, 9, 9, 9]
 
 
 def test_sums_are_exact_beyond_64_bits() -> None:
@@ -244,7 +244,7 @@ def test_names_of_a_batch_have_codes_up_to_their_bound(bound: int, codes: list[i
     names = Vocabulary(Names(ExportReport(), Limits()), bound)
     values = pa.array([b"web", b"mail", b"web", b"", b"voice"], pa.large_binary())
     columns: Any = SimpleNamespace(
-        places=lambda number: [3] if number == 96 else [], values_at=lambda index: values
+        indices=lambda number: [3] if number == 96 else [], values_at=lambda index: values
     )
     found = names.codes(columns, b"x")
     assert found is not None

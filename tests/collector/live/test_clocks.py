@@ -10,14 +10,13 @@ import pytest
 from flowdiag.addresses import to_bytes
 from flowdiag.collector.frames import packet_record, udp_front
 from flowdiag.collector.knowledge import Seed
-from flowdiag.collector.live.caring import Caring
 from flowdiag.collector.live.clocks import DAY_S, SET_FORWARD_S, Today, Waits
 from flowdiag.collector.live.counters import Decoded
 from flowdiag.collector.live.decoders import Decoders
 from flowdiag.collector.live.spool import Segment, SpoolWriter, segments
 from flowdiag.collector.live.storing import Storing
+from flowdiag.collector.live.upkeep import Upkeep
 from flowdiag.collector.readers.packets import Dissector
-from flowdiag.collector.store.adding import add_stretch
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.opening import open_backend
 from flowdiag.collector.store.upkeep import compact
@@ -25,7 +24,7 @@ from tests.collector.decode.wire import EXPORT_S, FLOW_FIELDS, a_set, flow, ipfi
 from tests.collector.live.lost_store import store_with_leftover
 from tests.collector.live.test_knowing import Told, message, restarted
 from tests.collector.live.test_knowing import flows as flows_of
-from tests.collector.store.building import DAY, START, batch, content, octets_in, report
+from tests.collector.store.building import DAY, START, add_stretch, batch, content, octets_in, report
 from tests.collector.store.building import flow as stored_flow
 
 YEAR_S = 365 * DAY_S
@@ -114,7 +113,7 @@ def test_old_days_do_not_go_by_a_clock_that_was_set(
     store = tmp_path / "flows"
     backend = open_backend(store)
     make_store(backend)
-    caring, told = Caring(backend, 3, Today(clocks.now, clocks.since)), Decoded()
+    upkeep, counters = Upkeep(backend, 3, Today(clocks.now, clocks.since)), Decoded()
     clocks.wall += step_s
     ends = [*(START + day * DAY for day in range(5)), round(clocks.wall * 1000)]
     for number, end_ms in enumerate(ends):
@@ -122,13 +121,13 @@ def test_old_days_do_not_go_by_a_clock_that_was_set(
         assert add_stretch(
             backend, content(str(number)), [flows], report(1, day=end_ms // DAY), began_ms=end_ms
         )
-    caring.look_after(told)
-    assert (len(octets_in(store)), told.dropped_days) == (kept, 6 - kept)
-    assert told.upkeep[:46] == ("the system's clock was set 365.0 days forward " if step_s > 0 else "")
+    upkeep.run(counters)
+    assert (len(octets_in(store)), counters.dropped_days) == (kept, 6 - kept)
+    assert counters.upkeep[:46] == ("the system's clock was set 365.0 days forward " if step_s > 0 else "")
     clocks.wall -= step_s
-    caring.look_after(told)
+    upkeep.run(counters)
     # Right again: of the days that are counted back from today, those of the wrong clock are not.
-    assert (sorted(octets_in(store)), told.upkeep) == (
+    assert (sorted(octets_in(store)), counters.upkeep) == (
         {YEAR_S: [4, 5, 6], 0.0: [4, 5, 6]}.get(step_s, [3, 4, 5]),
         "",
     )
@@ -171,10 +170,10 @@ def test_segments_keep_their_order_and_lose_nothing_whatever_the_clock_does(
     backend = open_backend(store)
     make_store(backend)
     storing = Storing(backend, spool, Seed(), Dissector())
-    told = [storing.store([each], last=each == waiting[-1])[1] for each in waiting]
-    assert [each.added for each in told] == [True] * 10
-    assert (sum(each.records for each in told), sum(each.lost_records for each in told)) == (88, 3)
-    assert sum(each.undecoded for each in told) == 0
+    stored = [storing.store([each], last=each == waiting[-1])[1] for each in waiting]
+    assert [each.added for each in stored] == [True] * 10
+    assert (sum(each.records for each in stored), sum(each.lost_records for each in stored)) == (88, 3)
+    assert sum(each.undecoded for each in stored) == 0
     assert segments(spool) == []
     expected = [100 * n for n in range(1, 92) if not 74 <= n < 77]
     assert sorted(octets_in(store)) == expected
@@ -193,18 +192,18 @@ def test_the_latest_definition_counts_after_a_restart_whatever_the_clock_told(
     data = message(narrow, sequence=3, after_s=70)
     set_back = [each._replace(time_ms=(each.time_ms or 0) + 1000 * step_s) for each in (redefined, data)]
     assert Told(before, [message(with_template(), flows_of(3)), *set_back]).records == {1: 40}
-    told = Told(restarted(tmp_path, before), [message(narrow, sequence=40, after_s=90)])
-    assert (told.records, told.reports[1].lost_records) == ({1: 37}, 0)
+    decoded = Told(restarted(tmp_path, before), [message(narrow, sequence=40, after_s=90)])
+    assert (decoded.records, decoded.reports[1].lost_records) == ({1: 37}, 0)
 
 
 def test_a_sweep_that_cannot_be_made_at_the_start_is_made_with_the_rest(
     tmp_path: Path, clocks: Clocks
 ) -> None:
-    store, told = tmp_path / "flows", Decoded()
-    caring = Caring(open_backend(store), None, Today(clocks.now, clocks.since))
-    caring.begin(told)
-    assert "there is no flow store" in told.upkeep
+    store, counters = tmp_path / "flows", Decoded()
+    upkeep = Upkeep(open_backend(store), None, Today(clocks.now, clocks.since))
+    upkeep.start(counters)
+    assert "there is no flow store" in counters.upkeep
     left = store_with_leftover(store)
-    caring.look_after(told)
-    assert (told.upkeep, told.swept, left.exists()) == ("", 1, False)
-    assert not caring.due
+    upkeep.run(counters)
+    assert (counters.upkeep, counters.swept, left.exists()) == ("", 1, False)
+    assert not upkeep.due

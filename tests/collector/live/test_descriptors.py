@@ -52,10 +52,10 @@ def test_too_few_for_the_sockets_are_one_clear_error(tmp_path: Path) -> None:
 
 def test_what_sockets_and_files_need_is_left_of_any_limit() -> None:
     """By hand: 128 to spare, two sockets at each place."""
-    assert descriptors.for_connections(1_024, places=1) == 894
-    assert descriptors.for_connections(1_024, places=10) == 876
-    assert descriptors.for_connections(100, places=1) == 0
+    assert descriptors.for_connections(1_024, addresses=1) == 894
+    assert descriptors.for_connections(1_024, addresses=10) == 876
+    assert descriptors.for_connections(100, addresses=1) == 0
     # 4 workers with 2 sockets at 3 places and 8 descriptors for their two processes: 56, and 128.
-    descriptors.check(184, workers=4, places=3)
+    descriptors.check(184, workers=4, addresses=3)
     with pytest.raises(UsageError, match="183 file descriptors are too few for 4 workers at 3 places"):
-        descriptors.check(183, workers=4, places=3)
+        descriptors.check(183, workers=4, addresses=3)

@@ -89,7 +89,7 @@ def test_what_the_kernel_counts_with_the_socket_is_not_counted_again_for_the_nex
 
 
 def test_counts_carried_by_exporter_are_bounded(told: Health, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(counters, "MAX_TOLD", 2)
+    monkeypatch.setattr(counters, "MAX_LISTED", 2)
     heard = {"192.0.2.1": 70, "192.0.2.2": 50, "192.0.2.3": 60}
     told.carry(
         Received(exporters={"192.0.2.1": (1, 0), "192.0.2.2": (9, 0), "192.0.2.3": (5, 0)}, heard=heard)

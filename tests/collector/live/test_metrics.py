@@ -110,7 +110,7 @@ def test_a_decoder_tells_since_when_the_oldest_segment_waits(tmp_path: Path) -> 
     own, its = Pipe()
     with own, its:
         settings = Settings(store=str(tmp_path / "store"), spool=tmp_path / "spool")
-        Decoding(settings, [spool], AllowList(None), its)._tell()
+        Decoding(settings, [spool], AllowList(None), its)._send_counters()
         decoded = own.recv()
     assert (decoded.waiting_segments, decoded.waiting_octets) == (2, 1_500)
     assert 3_600 <= steady() - decoded.waiting_since < 3_660

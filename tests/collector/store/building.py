@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, Final
 
@@ -11,10 +12,12 @@ import pyarrow as pa
 from flowdiag.addresses import V4_PREFIX
 from flowdiag.collector.export import read_export
 from flowdiag.collector.report import ExportReport, LossEvent, SessionReport
-from flowdiag.collector.store.adding import Content, add_stretch
+from flowdiag.collector.store.adding import Content, add_written, is_added
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.opening import open_backend
+from flowdiag.collector.store.sharing import clock_offsets, share
+from flowdiag.collector.store.writer import FlowWriter
 from flowdiag.flows import FLOW_SCHEMA
 
 A: Final = V4_PREFIX + bytes([192, 0, 2, 1])
@@ -59,6 +62,32 @@ def report(messages: int, lost: int = 0, exporter: bytes = A, day: int = FIRST_D
     losses = [LossEvent(exporter, 1, day * DAY, 0, lost)] if lost else []
     session = SessionReport(exporter, 2055, 1, "ipfix", messages=messages, lost_records=lost)
     return ExportReport([session], losses=losses, heard_minutes={exporter: {day * DAY // 60_000}})
+
+
+def add_stretch(
+    backend: StorageBackend,
+    content: Content,
+    batches: Iterable[pa.RecordBatch],
+    report: ExportReport,
+    began_ms: int | None = None,
+) -> bool:
+    """Adds a stretch of a live export to a store: what Decoder.cut() gave for the messages of `content`.
+
+    began_ms: capture time of its first message, which orders the files. False, and nothing changed, if that content is
+    in the store already. Raises StoreError, and nothing changed: try again later.
+    """
+    if is_added(backend, content.digest):
+        return False
+    offsets = clock_offsets(report)
+    writer = FlowWriter(backend, content.digest, began_ms, lambda: offsets)
+    try:
+        for batch in batches:
+            writer.add(batch)
+        files = writer.finish(share(report, writer.partitions))
+    except BaseException:
+        writer.discard()
+        raise
+    return add_written(backend, [content], files)
 
 
 def octets_in(store: Path | str) -> list[int]:

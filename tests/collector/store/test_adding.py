@@ -12,7 +12,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from flowdiag.collector.export import open_export
-from flowdiag.collector.store.adding import add_stretch, is_added
+from flowdiag.collector.store.adding import is_added
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.finding import find_files
@@ -25,6 +25,7 @@ from tests.collector.store.building import (
     START,
     A,
     B,
+    add_stretch,
     batch,
     content,
     files_in,

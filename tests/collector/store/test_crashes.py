@@ -13,7 +13,6 @@ from typing import Any
 import pytest
 
 from flowdiag.collector.export import read_export
-from flowdiag.collector.store.adding import add_stretch
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import ASIDE_FORGOTTEN_S, make_store, sweep
 from flowdiag.collector.store.ingest import ingest
@@ -24,6 +23,7 @@ from tests.collector.store.building import (
     FIRST_DAY,
     START,
     B,
+    add_stretch,
     batch,
     content,
     files_in,

@@ -9,12 +9,11 @@ from pathlib import Path
 import pytest
 
 from flowdiag.addresses import V4_PREFIX
-from flowdiag.collector.store.adding import add_stretch
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.folder import ASIDE
 from flowdiag.collector.store.layout import JOURNAL
 from flowdiag.collector.store.opening import open_backend
-from tests.collector.store.building import START, batch, content, files_in, flow, report
+from tests.collector.store.building import START, add_stretch, batch, content, files_in, flow, report
 
 EXPORTERS = 40
 

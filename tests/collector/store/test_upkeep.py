@@ -10,7 +10,6 @@ import pytest
 
 from flowdiag.collector.store import folder as folder_place
 from flowdiag.collector.store import upkeep
-from flowdiag.collector.store.adding import add_stretch
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.layout import NO_DAY
@@ -23,6 +22,7 @@ from tests.collector.store.building import (
     START,
     A,
     B,
+    add_stretch,
     batch,
     content,
     files_in,

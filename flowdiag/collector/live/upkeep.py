@@ -28,8 +28,8 @@ MERGE_FILES: Final = 16
 READERS_PATIENCE_S: Final = 10.0
 
 
-class Caring:
-    """place: the store; days: that are kept, None for all. The first time is due at once."""
+class Upkeep:
+    """The upkeep of a store. days: UTC days of flows to keep, None for all. The first run is due at once."""
 
     def __init__(self, backend: StorageBackend, days: int | None, today: Today) -> None:
         self._backend = backend
@@ -41,32 +41,32 @@ class Caring:
     def due(self) -> bool:
         return time.monotonic() >= self._next
 
-    def begin(self, told: Decoded) -> None:
-        """Sweeps, before anything is written. Where it fails, it is due with the rest."""
+    def start(self, counters: Decoded) -> None:
+        """Sweeps before anything is written; a failure is put into the counters, and the next run tries again."""
         try:
-            self._sweep(told)
+            self._sweep(counters)
         except (StoreError, OSError) as error:
-            told.upkeep = str(error)
+            counters.upkeep = str(error)
 
-    def look_after(self, told: Decoded) -> None:
-        """Does what is due, and tells what became of it."""
+    def run(self, counters: Decoded) -> None:
+        """Sweeps if that is due, merges files, drops old days; what was done and what failed goes into the counters."""
         try:
             if time.monotonic() >= self._next_sweep:
-                self._sweep(told)
-            told.merged += len(compact(self._backend, least_files=MERGE_FILES))
-            told.upkeep = self._drop_old_days(told)
+                self._sweep(counters)
+            counters.merged += len(compact(self._backend, least_files=MERGE_FILES))
+            counters.upkeep = self._drop_old_days(counters)
         except (StoreError, OSError) as error:
-            told.upkeep = str(error)
-        self._next = time.monotonic() + (AGAIN_S if told.upkeep else EVERY_S)
+            counters.upkeep = str(error)
+        self._next = time.monotonic() + (AGAIN_S if counters.upkeep else EVERY_S)
 
-    def _sweep(self, told: Decoded) -> None:
-        told.swept += sweep(self._backend, time.time())
+    def _sweep(self, counters: Decoded) -> None:
+        counters.swept += sweep(self._backend, time.time())
         self._next_sweep = time.monotonic() + SWEEP_EVERY_S
 
-    def _drop_old_days(self, told: Decoded) -> str:
-        """Gives why that has to wait."""
+    def _drop_old_days(self, counters: Decoded) -> str:
+        """Gives why dropping has to wait; empty if it need not."""
         if self._days is None or self._today.doubt:
             return "" if self._days is None else self._today.doubt
         dropped = retain(self._backend, self._days, self._today.day, patience_s=READERS_PATIENCE_S)
-        told.dropped_days += len(dropped)
+        counters.dropped_days += len(dropped)
         return ""
