@@ -176,7 +176,7 @@ class Passes:
         for flows in self._chunks():
             part = part_inside(flows.start_ms, flows.end_ms, begin, end)
             start, stop = np.maximum(flows.start_ms, begin), np.minimum(flows.end_ms, end)
-            of_row = self._keys.places(flows, known)
+            of_row = self._keys.row_of(flows, known)
             octets += spread(start, stop, [flows.wire_octets * part], grid, of_row, len(known))[0]
         edges = grid.edges()
         inside_ms = np.minimum(edges[1:], end) - np.maximum(edges[:-1], begin)

@@ -58,14 +58,14 @@ class Translations(Struct, frozen=True, eq=False):
 
     def applied(self, records: Records, first: int) -> Records:
         """The records with their hosts; first: position of the first of them in the export."""
-        begin, past = np.searchsorted(self.rows, (first, first + len(records))).tolist()
-        if begin == past:
+        begin, stop = np.searchsorted(self.rows, (first, first + len(records))).tolist()
+        if begin == stop:
             return records
         columns = {name: getattr(records, name).copy() for name in ("src", "dst", "src_port", "dst_port")}
-        rows, at_src = self.rows[begin:past] - first, self.at_src[begin:past]
+        rows, at_src = self.rows[begin:stop] - first, self.at_src[begin:stop]
         for end, mine in (("src", at_src), ("dst", ~at_src)):
-            columns[end][rows[mine]] = self.host[begin:past][mine]
-            columns[f"{end}_port"][rows[mine]] = self.port[begin:past][mine]
+            columns[end][rows[mine]] = self.host[begin:stop][mine]
+            columns[f"{end}_port"][rows[mine]] = self.port[begin:stop][mine]
         return replace(records, **columns)
 
     def notes(self, networks: str) -> Iterator[str]:

@@ -178,10 +178,10 @@ def test_flows_find_their_rows_by_all_of_their_keys() -> None:
             "application": flows.applications[flows.application[flow]],
         }  # fmt: skip
 
-    assert keys.places(flows, [row(2), row(0)]).tolist() == [1, -1, 0]
-    assert keys.places(flows, [{**row(0), "application": "nobody"}]).tolist() == [-1, -1, -1]
-    assert keys.places(flows, []).tolist() == [-1, -1, -1]
-    assert keys.places(flows.at(np.zeros(0, np.intp)), [row(0)]).tolist() == []
+    assert keys.row_of(flows, [row(2), row(0)]).tolist() == [1, -1, 0]
+    assert keys.row_of(flows, [{**row(0), "application": "nobody"}]).tolist() == [-1, -1, -1]
+    assert keys.row_of(flows, []).tolist() == [-1, -1, -1]
+    assert keys.row_of(flows.at(np.zeros(0, np.intp)), [row(0)]).tolist() == []
 
 
 def test_keys_weigh_hardly_more_than_the_addresses_that_rows_may_show() -> None:

@@ -43,7 +43,8 @@ from flowdiag.diagnoser.findings.on_backup import full_minutes, was_full
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.sentences import backup as wording
 from flowdiag.diagnoser.sentences.devices import named_device
-from flowdiag.diagnoser.signals.failovers import failovers, part_within
+from flowdiag.diagnoser.signals.failovers import part_within
+from flowdiag.diagnoser.signals.leaks import leaking
 from flowdiag.diagnoser.signals.link_states import backups, heard_ms, link_states
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.durations import DAY_MS, HOUR_MS
@@ -82,8 +83,6 @@ class BackupLeak(Evidence):
     destinations: Destinations
 
 
-LEAST_OCTETS: Final = 1_000_000
-LEAST_BITS_S: Final = 1_000
 MONTH_DAYS: Final = 30
 ONLY: Final = 0.99  # of the octets: so much in one IP version is "only" that one
 
@@ -91,14 +90,6 @@ ONLY: Final = 0.99  # of the octets: so much in one IP version is "only" that on
 def find(case: Case) -> list[Finding]:
     leaks = [(link, leaking(case, link)) for link in backups(case.profile)]
     return [_finding(case, link, rows) for link, rows in leaks if len(rows)]
-
-
-def leaking(case: Case, link: int) -> NDArray[np.intp]:
-    """Rows of the flows that are alleged to leak onto a backup; none where they are too few octets for that."""
-    rows = np.flatnonzero(failovers(case).leaked & (case.flows.link == link))
-    octets, span = float(case.flows.octets[rows].sum()), heard_ms(case)
-    enough = span and octets >= LEAST_OCTETS and octets * 8e3 / span >= LEAST_BITS_S
-    return rows if enough else rows[:0]
 
 
 def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:

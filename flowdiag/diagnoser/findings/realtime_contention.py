@@ -130,14 +130,14 @@ def _calls(case: Case, episode: Episode) -> _Calls | None:
     both = np.intersect1d(real[DOWN], real[UP])
     if len(both) == 0:
         return None
-    mine = np.isin(keys[episode.direction], both)
-    rows = ways[episode.direction][mine]
+    realtime = np.isin(keys[episode.direction], both)
+    rows = ways[episode.direction][realtime]
     part = part_within(flows, rows, *times)
     packets, dscp = flows.packets[rows] * part, flows.dscp[rows]
-    told = dscp >= 0
+    has_dscp = dscp >= 0
     marked = None
-    if packets[told].sum() > 0.0:
-        marked = float(packets[np.isin(dscp, PRIORITY)].sum() / packets[told].sum())
+    if packets[has_dscp].sum() > 0.0:
+        marked = float(packets[np.isin(dscp, PRIORITY)].sum() / packets[has_dscp].sum())
     known = bool(_is_named(case, rows, named).any())
     # Unmarked ones beside marked ones are what is told; where all are marked there is nothing to tell.
     if marked is not None and marked < MARKED_PART:

@@ -87,8 +87,8 @@ def find(case: Case) -> list[Finding]:
     )
     usage = case.usage
     first = max((begin - usage.start_ms) // usage.window_ms, 0)
-    past = max((end - usage.start_ms) // usage.window_ms, first)
-    level, doubts = graded((of_silence(case, first, past), of_loss(case, lowers=True)))
+    stop = max((end - usage.start_ms) // usage.window_ms, first)
+    level, doubts = graded((of_silence(case, slice(first, stop)), of_loss(case, lowers=True)))
     summary, client = wording_verdict.single_host(case, evidence)
     return [
         Finding(

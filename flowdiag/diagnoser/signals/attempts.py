@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, select
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.findings.outage import outages
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.signals.conversations import (
     ACK,
@@ -34,6 +33,7 @@ from flowdiag.diagnoser.signals.conversations import (
 )
 from flowdiag.diagnoser.signals.failovers import failovers
 from flowdiag.diagnoser.signals.link_states import link_states
+from flowdiag.diagnoser.signals.outages import outages
 
 # Services over UDP whose every request wants an answer, so that silence is a failure: names, Kerberos, time, SNMP,
 # CLDAP, QUIC, IKE and IPsec past NAT, OpenVPN, RADIUS, STUN, SIP, WireGuard (ports by convention). Logs, telemetry and
@@ -58,6 +58,11 @@ RETRIED_MS: Final = 180_000
 ASKED_AGAIN_MS: Final = 60_000
 # A switch of links loses a few attempts on both sides of it.
 AROUND_SWITCH_MS: Final = 60_000
+# Well-known ports (RFC 6335 6: 0 to 1023) and registered ones that clients use every day.
+WELL_KNOWN: Final = 1024
+EVERYDAY: Final = (
+    1194, 1433, 1645, 1812, 1813, 3306, 3389, 3478, 4500, 5060, 5061, 5222, 5432, 8080, 8443, 51820,
+)  # fmt: skip
 
 
 def bare_syn(flows: SiteFlows) -> NDArray[np.bool_]:
@@ -169,8 +174,8 @@ def _poorly_answered(flows: SiteFlows, asked: NDArray[np.int32]) -> NDArray[np.b
     """
     size = len(flows.addresses)
     replies = select(flows, lambda some: (some.direction == DOWN) & is_request(some))
-    told = np.bincount(flows.outside[replies], minlength=size)
-    poorly: NDArray[np.bool_] = (told < 0.8 * np.bincount(asked, minlength=size))[asked]
+    replied = np.bincount(flows.outside[replies], minlength=size)
+    poorly: NDArray[np.bool_] = (replied < 0.8 * np.bincount(asked, minlength=size))[asked]
     return poorly
 
 
@@ -190,3 +195,8 @@ def probing(flows: SiteFlows, ordinary: NDArray[np.bool_]) -> NDArray[np.intp]:
         return touching
 
     return np.flatnonzero(ordinary & select(flows, probes))
+
+
+def is_everyday(port: int) -> bool:
+    """Whether clients use services on this port every day."""
+    return 0 <= port < WELL_KNOWN or port in EVERYDAY

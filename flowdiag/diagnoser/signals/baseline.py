@@ -82,8 +82,8 @@ def _mean(
 ) -> float | None:
     usage = case.usage
     first = (begin - usage.start_ms) // usage.window_ms
-    past = max((end - usage.start_ms) // usage.window_ms, first + 1)
-    heard = case.coverage.heard[first:past]
-    if len(heard) < past - first or float(heard.mean()) < HEARD_LEAST:
+    stop = max((end - usage.start_ms) // usage.window_ms, first + 1)
+    heard = case.coverage.heard[first:stop]
+    if len(heard) < stop - first or float(heard.mean()) < HEARD_LEAST:
         return None
-    return float(rate[first:past].mean())
+    return float(rate[first:stop].mean())

@@ -29,7 +29,7 @@ ACK: Final = 0x10
 # Odd 32-bit multipliers of a quick hash (from memory: golden ratio, MurmurHash3).
 _PAIR_FACTORS: Final = (np.uint32(0x9E3779B1), np.uint32(0x85EBCA6B))
 
-# The table has 8 to 16 places for each key, so that about one in ten others gets through; 64 MiB at most.
+# The table has 8 to 16 slots for each key, so that about one in ten others gets through; 64 MiB at most.
 _TABLE_SPARSENESS: Final = 8
 _MAX_TABLE_BITS: Final = 26
 
@@ -87,8 +87,8 @@ def among(keys: NDArray[np.uint64], known: NDArray[np.uint64]) -> NDArray[np.boo
     found = np.zeros(len(keys), dtype=np.bool_)
     hits = np.sort(known[np.flatnonzero(_may_be_in(keys, known))])
     likely = np.flatnonzero(_may_be_in(hits, keys))
-    place = np.minimum(np.searchsorted(hits, keys[likely]), len(hits) - 1)
-    found[likely] = hits[place] == keys[likely]
+    index = np.minimum(np.searchsorted(hits, keys[likely]), len(hits) - 1)
+    found[likely] = hits[index] == keys[likely]
     return found
 
 
@@ -99,7 +99,7 @@ def occurring_again(keys: NDArray[np.uint64]) -> NDArray[np.bool_]:
 
 
 def _pair_place(inside: NDArray[np.int32], outside: NDArray[np.int32], bits: int) -> NDArray[np.intp]:
-    """A place in a table of 2^bits for each pair of addresses. Shape [len(inside)]."""
+    """A slot of a table of 2^bits for each pair of addresses. Shape [len(inside)]."""
     pair = (inside.view(np.uint32) * _PAIR_FACTORS[0]) ^ (outside.view(np.uint32) * _PAIR_FACTORS[1])
     return ((pair * _PAIR_FACTORS[0]) >> np.uint32(32 - bits)).astype(np.intp)
 
@@ -133,3 +133,28 @@ def sees_downloads(flows: SiteFlows) -> bool:
     down = int(np.count_nonzero(flows.direction == DOWN))
     up = int(np.count_nonzero(flows.direction == UP))
     return down > 0 and down >= 0.01 * up
+
+
+def half_open(flows: SiteFlows) -> NDArray[np.bool_]:
+    """TCP records that open a connection and do not go on with it."""
+    opening: NDArray[np.bool_] = flows.protocol == TCP
+    opening &= (flows.tcp_flags & (SYN | ACK)) == SYN  # not of unknown ones, -1
+    return opening
+
+
+def acknowledged(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Which of these downloads are of a connection that their source went on with in another record."""
+    of_target = np.zeros(len(flows.addresses), dtype=np.bool_)
+    of_target[flows.inside[rows]] = True
+
+    def going_on(some: SiteFlows) -> NDArray[np.bool_]:
+        acks: NDArray[np.bool_] = (some.direction == DOWN) & (some.protocol == TCP) & (some.tcp_flags > 0)
+        acks &= ((some.tcp_flags & ACK) != 0) & of_target[some.inside]
+        return acks
+
+    known = np.flatnonzero(select(flows, going_on))
+    if not len(known):
+        return np.zeros(len(rows), dtype=np.bool_)
+    gone_on = among(conversation_keys(flows, rows), conversation_keys(flows, known))
+    gone_on &= flows.protocol[rows] == TCP
+    return gone_on

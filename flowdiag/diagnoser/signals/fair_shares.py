@@ -32,8 +32,8 @@ MOST_OF_ALL: Final = 0.75
 
 class FairShares(Struct, frozen=True):
     """ceiling: wire octets a second that the transfers divided. uneven: relative deviation of the quotient
-    over them, own_pace: the same of their plain rates. transfers, hosts, places: how many took part;
-    largest: the largest part of the octets that one host or place had; crowding: relative deviation of n
+    over them, own_pace: the same of their plain rates. transfers, hosts, destinations: how many took part;
+    largest: the largest part of the octets that one host or destination had; crowding: relative deviation of n
     over the transfers. start_ms, end_ms: when the first of them began and the last ended.
     """
 
@@ -43,7 +43,7 @@ class FairShares(Struct, frozen=True):
     crowding: float
     transfers: int
     hosts: int
-    places: int
+    destinations: int
     largest: float
     start_ms: int
     end_ms: int
@@ -79,7 +79,7 @@ def fair_shares(flows: SiteFlows, rows: NDArray[np.intp]) -> FairShares | None:
         crowding=_deviation(crowd, octets),
         transfers=len(octets),
         hosts=len(np.unique(inside)),
-        places=len(np.unique(outside)),
+        destinations=len(np.unique(outside)),
         largest=largest,
         start_ms=int(start.min()),
         end_ms=int(end.max()),

@@ -33,14 +33,14 @@ def label_of(case: Case, address: bytes) -> str | None:
     return label.name if label else None
 
 
-def label_at(case: Case, place: IPv4Address | IPv6Address) -> Label | None:
+def label_at(case: Case, address: IPv4Address | IPv6Address) -> Label | None:
     """The profile's label that holds for an address; the longest prefix wins, the first of two that are equal."""
     best: tuple[int, Label] | None = None
     for label in case.profile.label:
         network = ip_network(label.network, strict=False)
         if (
-            place.version == network.version
-            and place in network
+            address.version == network.version
+            and address in network
             and (best is None or network.prefixlen > best[0])
         ):
             best = (network.prefixlen, label)
@@ -54,8 +54,8 @@ def _networks(texts: tuple[str, ...]) -> tuple[IPv4Network | IPv6Network, ...]:
 
 def lies_in(address: bytes, networks: Sequence[str]) -> bool:
     """Whether 16 octets of an address lie in any of the networks, given as text."""
-    place = ip_address(address_text(address))
-    return any(place in network for network in _networks(tuple(networks)))
+    parsed = ip_address(address_text(address))
+    return any(parsed in network for network in _networks(tuple(networks)))
 
 
 def who_what_where(case: Case, rows: NDArray[np.intp], weights: NDArray[np.float64]) -> dict[str, Any]:

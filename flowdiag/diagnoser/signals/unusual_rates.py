@@ -19,10 +19,14 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, select
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.findings.inbound_flood import acknowledged, half_open
-from flowdiag.diagnoser.findings.outbound_scan import scans_from
-from flowdiag.diagnoser.findings.unanswered_connections import is_everyday
-from flowdiag.diagnoser.signals.attempts import begins_attempt, connection_attempts, failed_attempts
+from flowdiag.diagnoser.signals.attempts import (
+    begins_attempt,
+    connection_attempts,
+    failed_attempts,
+    is_everyday,
+)
+from flowdiag.diagnoser.signals.conversations import acknowledged, half_open
+from flowdiag.diagnoser.signals.scans import scans_from
 from flowdiag.diagnoser.signals.timeline import Grid
 from flowdiag.durations import MINUTE_MS
 
@@ -150,8 +154,8 @@ def _unanswered(case: Case) -> UnusualRate | None:
 def _in_ten(counts: NDArray[np.int64]) -> NDArray[np.float64]:
     """Per minute, the sum of it and the nine after it, as far as there are any."""
     total = np.concatenate([[0.0], np.cumsum(counts)])
-    past = np.minimum(np.arange(len(counts)) + TEN, len(counts))
-    return np.asarray(total[past] - total[:-1], dtype=np.float64)
+    stop = np.minimum(np.arange(len(counts)) + TEN, len(counts))
+    return np.asarray(total[stop] - total[:-1], dtype=np.float64)
 
 
 def _small_packets(case: Case) -> UnusualRate | None:

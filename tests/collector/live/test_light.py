@@ -12,7 +12,9 @@ HEAVY = ("numpy", "pyarrow", "pandas", "netaddr", "pydantic")
 
 def loaded(statement: str) -> str:
     look = f"import sys; {statement}; print([name for name in {HEAVY} if name in sys.modules])"
-    return subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True).stdout.strip()
+    return subprocess.run(
+        [sys.executable, "-c", look], capture_output=True, text=True, check=True
+    ).stdout.strip()
 
 
 @pytest.mark.parametrize("module", ["receiver", "supervisor", "collecting"])
