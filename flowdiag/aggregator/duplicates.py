@@ -79,11 +79,11 @@ def sampled(flows: SiteFlows) -> NDArray[np.intp]:
     if len(flows) <= ALWAYS_LOOKED_AT:
         return np.flatnonzero(flows.link >= 0)
 
-    def in_sample(some: SiteFlows) -> NDArray[np.bool_]:
+    def in_sample(chunk: SiteFlows) -> NDArray[np.bool_]:
         # By numbers that all records of a conversation share, so that all of them are in the sample or none.
-        common = some.inside_port ^ some.outside_port ^ some.inside ^ (some.outside << 2)
+        common = chunk.inside_port ^ chunk.outside_port ^ chunk.inside ^ (chunk.outside << 2)
         chosen: NDArray[np.bool_] = ((common * np.int32(_ODD)) >> 16) & (SAMPLE_ONE_IN - 1) == 0
-        return chosen & (some.link >= 0)
+        return chosen & (chunk.link >= 0)
 
     return np.flatnonzero(select(flows, in_sample))
 

@@ -94,8 +94,8 @@ def cut_durations(
 
     Of records that all name the conversation's start (shared_starts.py) each piece lasts from the one before to its end.
     """
-    some = repeated(keys)  # most conversations are of one record
-    keys, start_ms, end_ms = keys[some], start_ms[some], end_ms[some]
+    repeats = repeated(keys)  # most conversations are of one record
+    keys, start_ms, end_ms = keys[repeats], start_ms[repeats], end_ms[repeats]
     order = np.lexsort((end_ms, start_ms, keys))
     before, after = order[:-1], order[1:]
     same = keys[before] == keys[after]

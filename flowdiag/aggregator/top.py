@@ -78,7 +78,7 @@ def _notes(
     )
     nowhere = WindowGrid(0, MINUTE_MS, 1)  # when the exporter was heard is not asked
     coverage = build_coverage(
-        seen.some,
+        seen.sample,
         report,
         profile,
         remarks,

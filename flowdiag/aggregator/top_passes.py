@@ -42,7 +42,7 @@ SOME_ROWS: Final = 200_000  # flows kept to tell how the exporter reports
 class Seen(Struct):
     """What the first pass learns of all flows. some: a sample; packets scaled for sampling, and as they were seen."""
 
-    some: SiteFlows = field(default_factory=lambda: joined(()))
+    sample: SiteFlows = field(default_factory=lambda: joined(()))
     packets: float = 0.0
     packets_seen: float = 0.0
     duplicates: int = 0
@@ -50,8 +50,8 @@ class Seen(Struct):
     complete: bool = False
 
     def add(self, flows: SiteFlows, duplicates: int, moved_starts: int) -> None:
-        if not len(self.some):
-            self.some = flows.at(np.arange(0, len(flows), max(len(flows) // SOME_ROWS, 1)))
+        if not len(self.sample):
+            self.sample = flows.at(np.arange(0, len(flows), max(len(flows) // SOME_ROWS, 1)))
         self.packets += float(flows.packets.sum())
         self.packets_seen += float((flows.packets / np.maximum(flows.sampling, 1)).sum())
         self.duplicates += duplicates

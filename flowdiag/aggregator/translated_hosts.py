@@ -68,8 +68,8 @@ def _by_kept_port(
 ) -> Numbers:
     """For each of the sessions asked for, the free one with its remote end and port at the same time, -1 for none."""
     keys_theirs, keys_ours = (
-        mixed(some.remote[rows].view(np.int64), some.port[rows])
-        for some, rows in ((theirs, asked), (ours, free))
+        mixed(sessions.remote[rows].view(np.int64), sessions.port[rows])
+        for sessions, rows in ((theirs, asked), (ours, free))
     )
     pairs = _pairs(keys_theirs, keys_ours)
     left, right = asked[pairs[0]], free[pairs[1]]

@@ -63,9 +63,9 @@ class Translations(Struct, frozen=True, eq=False):
             return records
         columns = {name: getattr(records, name).copy() for name in ("src", "dst", "src_port", "dst_port")}
         rows, at_src = self.rows[begin:stop] - first, self.at_src[begin:stop]
-        for end, mine in (("src", at_src), ("dst", ~at_src)):
-            columns[end][rows[mine]] = self.host[begin:stop][mine]
-            columns[f"{end}_port"][rows[mine]] = self.port[begin:stop][mine]
+        for end, side in (("src", at_src), ("dst", ~at_src)):
+            columns[end][rows[side]] = self.host[begin:stop][side]
+            columns[f"{end}_port"][rows[side]] = self.port[begin:stop][side]
         return replace(records, **columns)
 
     def notes(self, networks: str) -> Iterator[str]:
@@ -139,12 +139,12 @@ def _beyond(
     first, records = placed
     on_link = (records.link_in >= 0) | (records.link_out >= 0)
     rows = np.flatnonzero(on_link & ~(inside[records.src] | inside[records.dst]))
-    some = records.at(rows)
-    up = (some.link_out >= 0) & decisions.counts[some.source, some.link_out, UP, some.metered]
-    down = (some.link_in >= 0) & decisions.counts[some.source, some.link_in, DOWN, some.metered]
-    known = ~(nowhere[some.src] | nowhere[some.dst])
+    chosen = records.at(rows)
+    up = (chosen.link_out >= 0) & decisions.counts[chosen.source, chosen.link_out, UP, chosen.metered]
+    down = (chosen.link_in >= 0) & decisions.counts[chosen.source, chosen.link_in, DOWN, chosen.metered]
+    known = ~(nowhere[chosen.src] | nowhere[chosen.dst])
     kept = np.flatnonzero((up | down) & known)
-    return Ends.of(some.at(kept), first + rows[kept], up[kept], shift_ms)
+    return Ends.of(chosen.at(kept), first + rows[kept], up[kept], shift_ms)
 
 
 def _within(

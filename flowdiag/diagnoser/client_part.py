@@ -2,10 +2,10 @@
 
 The foremost finding names the cause. But a client whose upload was full at ten and again at eleven was slowed down
 twice, and one whose download was full meanwhile has to hear of it. So findings of one kind, link and direction are
-told as one, with their spells (wording_times.spells), and other grave troubles of the window follow, except what the
+reported as one, with their spells (wording_times.spells), and other grave troubles of the window follow, except what the
 verdict explains: the full backup of a failover, the stays of an unsteady line, the load that an attack makes.
 
-What is less sure than a verdict may be is not told here: a finding of low confidence only where the foremost is low.
+What is less certain than a verdict may be is not reported here: a finding of low confidence only where the foremost is low.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from flowdiag.diagnoser.signals.at_limit import at_limit
 from flowdiag.diagnoser.signals.room import room
 from flowdiag.durations import Span
 
-# Troubles of a line that are told beside another one; the rest is in the findings.
+# Troubles of a line that are reported beside another one; the rest is in the findings.
 GRAVE: Final = ("outage", "flapping", "on-backup", "inbound-flood", "link-full", "below-plan")
 # Others whose sentences have times.
 WITH_SPELLS: Final = ("link-busy", "keepalive-missing", "keepalive-unanswered")
@@ -85,8 +85,8 @@ def _group(first: Finding, found: Sequence[Finding]) -> list[Finding]:
             for key in ("over_plan", "maybe_offered", "confirms_mbps")
         ):
             return False
-        mine, its = first.evidence.get("share_of_plan", 0.0), finding.evidence.get("share_of_plan", 0.0)
-        return finding.code != "below-plan" or abs(mine - its) <= SAME_CEILING
+        own, its = first.evidence.get("share_of_plan", 0.0), finding.evidence.get("share_of_plan", 0.0)
+        return finding.code != "below-plan" or abs(own - its) <= SAME_CEILING
 
     return sorted((finding for finding in found if finding is first or belongs(finding)), key=_span)
 
@@ -196,7 +196,7 @@ def _full_for_moments(case: Case, first: Finding) -> list[str]:
         if limit.share >= WORTH_TELLING
         and (links[limit.link].name, DIRECTION_NAMES[limit.direction]) != (first.link, first.direction)
     ]
-    if first.code == "backup-leak":  # the main line has been told of
+    if first.code == "backup-leak":  # the main line has been reported
         others = [limit for limit in others if links[limit.link].role == "backup"]
     return [wording.full_for_moments(case, limit) for limit in others[:MOST_BESIDES]]
 

@@ -89,11 +89,11 @@ def compare(asked: Diagnosis, other: Diagnosis, direction: str | None = None) ->
     )
     moved, differs = shifts(ours, theirs, link, way), _differs(first, second)
     of_load = wording.kind(asked.verdict) is None and wording.kind(other.verdict) is None
-    told = moved if differs and of_load and _volumes_differ(moved, ours, theirs) else None
+    shown = moved if differs and of_load and _volumes_differ(moved, ours, theirs) else None
     return Comparison(
         *windows,
         *parts,
-        wording.sentence(first, second, link, way, told, differs=differs),
+        wording.sentence(first, second, link, way, shown, differs=differs),
         differs,
         (about.link, about.direction),
         pairs,

@@ -282,9 +282,7 @@ def keepalive(
 
 
 def office(scene: Scene, from_ms: float, to_ms: float, mbps: float) -> None:
-    """An ordinary office: browsing at about mbps on average, names, some mail, a tunnel, a remote desktop
-    session.
-    """
+    """An ordinary office: browsing at about mbps on average, names, some mail, a tunnel, a remote desktop session."""
     web(scene, from_ms, to_ms, mbps)
     dns(scene, from_ms, to_ms)
     hours = (to_ms - from_ms) / HOUR

@@ -84,7 +84,7 @@ def test_flows_looked_at_are_every_so_many(monkeypatch: pytest.MonkeyPatch, rows
     seen = Seen()
     flows = build([up(src_port=port) for port in range(1, rows + 1)])[0]
     seen.add(flows, 0, 0)
-    assert len(seen.some) == -(-rows // step)
+    assert len(seen.sample) == -(-rows // step)
 
 
 @pytest.mark.parametrize(("most", "rows"), [(40, 40), (39, 3)])

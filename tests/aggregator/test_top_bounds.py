@@ -115,7 +115,7 @@ def test_what_is_seen_is_added_up_and_its_sample_is_even(monkeypatch: pytest.Mon
     seen.add(flows_of([up(packets=5)]), 1, 4)
     assert (seen.packets, seen.packets_seen) == (10 * 28 + 5, 28 + 5)
     assert (seen.duplicates, seen.moved_starts) == (3, 7)
-    assert seen.some.inside_port.tolist() == [1, 3, 5, 7]  # each second of seven
+    assert seen.sample.inside_port.tolist() == [1, 3, 5, 7]  # each second of seven
 
 
 @pytest.mark.parametrize(

@@ -103,7 +103,7 @@ def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:
     over = link.allowance_gb is not None and month_gb > link.allowance_gb
     share = _share(case, rows)
     only = _only(flows, rows)
-    # What is sure even if it leaks in no other hour of the day than those measured.
+    # What is certain even if it leaks in no other hour of the day than those measured.
     least_gb = min(octets * MONTH_DAYS / 1e9, month_gb)
     projected = over and span < DAY_MS and least_gb <= (link.allowance_gb or 0.0)
     confidence: Confidence = "high" if span >= DAY_MS / 24 and not projected else "medium"
@@ -142,9 +142,7 @@ def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:
 
 
 def _share(case: Case, rows: NDArray[np.intp]) -> float:
-    """The leak's part of the site's ordinary octets in the complaint's window; in the export if it is not in
-    it.
-    """
+    """The leak's part of the site's ordinary octets in the complaint's window; in the export if it is not in it."""
     flows = case.flows
     ordinary = np.flatnonzero(link_states(case).ordinary)
     begin, end = case.window_ms

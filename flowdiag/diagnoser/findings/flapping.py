@@ -57,9 +57,7 @@ def find(case: Case) -> list[Finding]:
 
 
 def flapping_groups(case: Case) -> list[tuple[Failover, ...]]:
-    """Failovers that follow each other so closely that any hour around holds enough of them; disjoint
-    groups.
-    """
+    """Failovers that follow each other so closely that any hour around holds enough of them; disjoint groups."""
     least = max(case.profile.thresholds.flapping_failovers, 2)
     episodes = failovers(case).episodes
     member = [False] * len(episodes)

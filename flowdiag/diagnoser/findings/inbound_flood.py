@@ -118,10 +118,12 @@ class _Spell(Struct, frozen=True, eq=False):
 
 def find(case: Case) -> list[Finding]:
     found = []
-    for mine in _by_target(case):
-        if _spells(case, mine):
+    for of_target in _by_target(case):
+        if _spells(case, of_target):
             found += [
-                _finding(case, spell) for spell in _spells(case, _unasked(case, mine)) if _many(case, spell)
+                _finding(case, spell)
+                for spell in _spells(case, _unasked(case, of_target))
+                if _many(case, spell)
             ]
     return found
 
@@ -133,9 +135,9 @@ def _by_target(case: Case) -> list[NDArray[np.intp]]:
     size = flows.insides
 
     def sums(step: slice) -> NDArray[np.float64]:
-        some, rows = flows.at(step), np.flatnonzero(suspicious[step])
-        kind = some.inside[rows] + size * _is_certain(some)[rows]
-        return np.stack([np.bincount(kind, weight, 2 * size) for weight in (some.packets[rows], None)])
+        chunk, rows = flows.at(step), np.flatnonzero(suspicious[step])
+        kind = chunk.inside[rows] + size * _is_certain(chunk)[rows]
+        return np.stack([np.bincount(kind, weight, 2 * size) for weight in (chunk.packets[rows], None)])
 
     packets, records = chunked_sum(sums, len(flows), cells=2 * size).reshape(2, 2, size)
     enough = packets.sum(axis=0) * 1000 >= thresholds.flood_packets_s * LEAST_MS
@@ -220,10 +222,10 @@ def _spells(case: Case, rows: NDArray[np.intp]) -> list[_Spell]:
     certain = rows[_is_certain(flows.at(rows))]
     usual, limit = None, thresholds.flood_half_open_s
     over = np.zeros(grid.bins, dtype=np.bool_)
-    for some, least in ((rows, thresholds.flood_packets_s), (certain, limit)):
-        high = _packets_s(flows, grid, some) >= least
+    for counted, least in ((rows, thresholds.flood_packets_s), (certain, limit)):
+        high = _packets_s(flows, grid, counted) >= least
         if high.any():
-            over |= high & (_sources(flows, grid, some) >= thresholds.flood_sources)
+            over |= high & (_sources(flows, grid, counted) >= thresholds.flood_sources)
     if not over.any():
         return []
     usual = _usual(case, grid, certain, over)

@@ -75,7 +75,7 @@ class OnBackup(Evidence):
     destinations: Destinations
 
 
-# Within a flapping spell single failovers are told there; only one this long is worth a finding of its own.
+# Within a flapping spell single failovers are reported there; only one this long is worth a finding of its own.
 LONG_MS: Final = 600_000
 
 

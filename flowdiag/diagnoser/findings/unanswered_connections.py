@@ -46,7 +46,7 @@ from flowdiag.diagnoser.signals.attempts import (
     failed_attempts,
     is_everyday,
 )
-from flowdiag.diagnoser.signals.conversations import distinct
+from flowdiag.diagnoser.signals.conversations import distinct, service_keys
 from flowdiag.diagnoser.signals.scans import scans
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.diagnoser.signals.timeline import Grid, runs
@@ -129,33 +129,31 @@ def _groups(
     tried_at = flows.start_ms[tried]
     found: list[_Group] = []
     for key in many:
-        mine = failed[failed_keys == key]
-        port, protocol = int(flows.outside_port[mine[0]]), int(flows.protocol[mine[0]])
+        failed_here = failed[failed_keys == key]
+        port, protocol = int(flows.outside_port[failed_here[0]]), int(flows.protocol[failed_here[0]])
         everyday = is_everyday(port)
-        several_destinations = distinct(flows.outside[mine], len(flows.addresses)) > 1
+        several_destinations = distinct(flows.outside[failed_here], len(flows.addresses)) > 1
         if not by_destination and not (everyday and several_destinations):
             continue
-        all_mine = tried[np.flatnonzero(tried_keys == key)]
-        all_mine = all_mine[begins_attempt(flows, all_mine)]
-        for start, end in _spells(case, mine, all_mine):
-            here, of = _within(case, mine, start, end), _within(case, all_mine, start, end)
+        tried_here = tried[np.flatnonzero(tried_keys == key)]
+        tried_here = tried_here[begins_attempt(flows, tried_here)]
+        for start, end in _spells(case, failed_here, tried_here):
+            here, of = _within(case, failed_here, start, end), _within(case, tried_here, start, end)
             meanwhile = tried[np.flatnonzero((tried_at >= start) & (tried_at < end))]
             if _matters(case, here, meanwhile, start, by_destination):
-                destination = int(flows.outside[mine[0]]) if by_destination else None
+                destination = int(flows.outside[failed_here[0]]) if by_destination else None
                 found.append(_Group(port, protocol, destination, here, of, start, end))
     return found
 
 
 def _key(case: Case, rows: NDArray[np.intp], by_destination: bool) -> NDArray[np.int64]:
     flows = case.flows
-    service = flows.outside_port[rows].astype(np.int64) << 8 | (flows.protocol[rows].astype(np.int64) & 0xFF)
+    service = service_keys(flows, rows)
     return flows.outside[rows].astype(np.int64) << 25 | service if by_destination else service
 
 
 def _spells(case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp]) -> list[tuple[int, int]]:
-    """[start, end) ms of each time in which most attempts of a group failed, enough of them over enough
-    minutes.
-    """
+    """[start, end) ms of each time in which most attempts of a group failed, enough of them over enough minutes."""
     flows, usage, thresholds = case.flows, case.usage, case.profile.thresholds
     grid = Grid(usage.start_ms, MINUTE_MS, -(-usage.windows * usage.window_ms // MINUTE_MS))
     fails, tries = grid.starting(flows.start_ms[failed]), grid.starting(flows.start_ms[tried])

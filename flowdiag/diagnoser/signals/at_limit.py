@@ -159,9 +159,7 @@ def _of_direction(
     # Where steps are shorter than records, what a step has too much was sent in those beside it.
     reach = case.coverage.resolution_s * 1000 / grid.step_ms
     share = unblurred(rate / capacity, reach, np.inf)
-    if (
-        reach > 1
-    ):  # where steps are as long as records, they are the windows of the figures, and have their rates
+    if reach > 1:  # steps as long as records are the windows of the figures, and have their rates
         rate = share * capacity
     sustained = [
         episode
@@ -209,9 +207,9 @@ def _rates(
     grid = Grid(start, step_ms, -((start - end) // step_ms))
     flows = case.flows
 
-    def near(some: SiteFlows) -> NDArray[np.bool_]:
-        mine: NDArray[np.bool_] = (some.link == link) & (some.direction == direction)
-        return mine & (some.start_ms < grid.end_ms) & (some.end_ms >= grid.start_ms)
+    def near(chunk: SiteFlows) -> NDArray[np.bool_]:
+        on_link: NDArray[np.bool_] = (chunk.link == link) & (chunk.direction == direction)
+        return on_link & (chunk.start_ms < grid.end_ms) & (chunk.end_ms >= grid.start_ms)
 
     rows = np.flatnonzero(select(flows, near))
     octets = grid.spread(flows.start_ms[rows], flows.end_ms[rows], flows.wire_octets[rows])

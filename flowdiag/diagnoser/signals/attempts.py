@@ -74,7 +74,7 @@ def bare_syn(flows: SiteFlows) -> NDArray[np.bool_]:
     return bare
 
 
-_ASKED_FOR_ANSWERS: Final = np.isin(np.arange(65_537), REQUEST_PORTS)  # the last place is port -1, unknown
+_ASKED_FOR_ANSWERS: Final = np.isin(np.arange(65_537), REQUEST_PORTS)  # the last entry is port -1, unknown
 
 
 def is_request(flows: SiteFlows) -> NDArray[np.bool_]:
@@ -115,9 +115,9 @@ def connection_attempts(case: Case) -> NDArray[np.intp]:
     """
     flows = case.flows
 
-    def opening(some: SiteFlows) -> NDArray[np.bool_]:
-        opens: NDArray[np.bool_] = (some.direction == UP) & (some.opened_inside != 0)
-        opens &= (some.protocol == TCP) | is_request(some)
+    def opening(chunk: SiteFlows) -> NDArray[np.bool_]:
+        opens: NDArray[np.bool_] = (chunk.direction == UP) & (chunk.opened_inside != 0)
+        opens &= (chunk.protocol == TCP) | is_request(chunk)
         return opens
 
     tried = link_states(case).ordinary & select(flows, opening)
@@ -158,9 +158,9 @@ def failed_attempts(case: Case) -> NDArray[np.intp]:
 def _answers_by_tcp(flows: SiteFlows) -> NDArray[np.bool_]:
     """Per address, whether it answered any connection to its port 443."""
 
-    def answering(some: SiteFlows) -> NDArray[np.bool_]:
-        answer: NDArray[np.bool_] = (some.direction == DOWN) & (some.protocol == TCP)
-        answer &= (some.outside_port == QUIC_PORT) & ((some.tcp_flags < 0) | ((some.tcp_flags & ACK) != 0))
+    def answering(chunk: SiteFlows) -> NDArray[np.bool_]:
+        answer: NDArray[np.bool_] = (chunk.direction == DOWN) & (chunk.protocol == TCP)
+        answer &= (chunk.outside_port == QUIC_PORT) & ((chunk.tcp_flags < 0) | ((chunk.tcp_flags & ACK) != 0))
         return answer
 
     answers = np.zeros(len(flows.addresses), dtype=np.bool_)
@@ -173,7 +173,7 @@ def _poorly_answered(flows: SiteFlows, asked: NDArray[np.int32]) -> NDArray[np.b
     there it pays to look. asked: the address of each request.
     """
     size = len(flows.addresses)
-    replies = select(flows, lambda some: (some.direction == DOWN) & is_request(some))
+    replies = select(flows, lambda chunk: (chunk.direction == DOWN) & is_request(chunk))
     replied = np.bincount(flows.outside[replies], minlength=size)
     poorly: NDArray[np.bool_] = (replied < 0.8 * np.bincount(asked, minlength=size))[asked]
     return poorly
@@ -184,14 +184,14 @@ def probing(flows: SiteFlows, ordinary: NDArray[np.bool_]) -> NDArray[np.intp]:
     or not.
     """
 
-    def probes(some: SiteFlows) -> NDArray[np.bool_]:
-        ping = (some.protocol == ICMP) & (some.outside_port == ECHO_REQUEST)
-        ping |= (some.protocol == ICMPV6) & (some.outside_port == ECHO_REQUEST_V6)
-        few = some.packets <= PROBE_PACKETS * some.sampling
-        touching: NDArray[np.bool_] = ((some.protocol == UDP) & few) | bare_syn(some)
-        touching &= some.opened_inside != 0
+    def probes(chunk: SiteFlows) -> NDArray[np.bool_]:
+        ping = (chunk.protocol == ICMP) & (chunk.outside_port == ECHO_REQUEST)
+        ping |= (chunk.protocol == ICMPV6) & (chunk.outside_port == ECHO_REQUEST_V6)
+        few = chunk.packets <= PROBE_PACKETS * chunk.sampling
+        touching: NDArray[np.bool_] = ((chunk.protocol == UDP) & few) | bare_syn(chunk)
+        touching &= chunk.opened_inside != 0
         touching |= ping & few
-        touching &= some.direction == UP
+        touching &= chunk.direction == UP
         return touching
 
     return np.flatnonzero(ordinary & select(flows, probes))

@@ -46,9 +46,7 @@ class Usual(Struct, frozen=True):
 
 
 def usual(case: Case, link: int, direction: int, start_ms: int, end_ms: int) -> Usual | None:
-    """What is usual on a link direction at the clock times of [start_ms, end_ms); None without enough
-    earlier days.
-    """
+    """What is usual on a link direction at the clock times of [start_ms, end_ms); None without enough earlier days."""
     zone = ZoneInfo(case.profile.site.timezone)
     local = datetime.fromtimestamp(start_ms / 1000, UTC).astimezone(zone)
     rate = case.usage.mbps(link, direction)

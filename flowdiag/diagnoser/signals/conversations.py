@@ -2,7 +2,7 @@
 record.
 
 A conversation here is (inside address, outside address, inside port, outside port, protocol). ICMP carries
-its type where ports stand, and request and reply differ in it, so ICMP conversations are told by addresses
+its type where ports stand, and request and reply differ in it, so ICMP conversations are identified by addresses
 alone.
 """
 
@@ -39,6 +39,11 @@ def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.ui
     return np.concatenate(list(in_order(lambda step: _keys(flows, rows[step]), chunks(len(rows)))))
 
 
+def service_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.int64]:
+    """Outside port << 8 | protocol of each row."""
+    return flows.outside_port[rows].astype(np.int64) << 8 | (flows.protocol[rows].astype(np.int64) & 0xFF)
+
+
 def _keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
     protocol = flows.protocol[rows]
     with_ports = (protocol != ICMP) & (protocol != ICMPV6)
@@ -61,12 +66,12 @@ def answered(flows: SiteFlows, rows: NDArray[np.intp], *, refusals: bool = True)
     # Only rows between two addresses that are asked about can answer; this leaves little to hash and sort.
     bits = _table_bits(len(rows))
     asked = np.zeros(1 << bits, dtype=np.bool_)
-    asked[_pair_place(flows.inside[rows], flows.outside[rows], bits)] = True
+    asked[_pair_slot(flows.inside[rows], flows.outside[rows], bits)] = True
     candidates = np.flatnonzero(
         select(
             flows,
-            lambda some: (
-                (some.direction == opposite) & asked.take(_pair_place(some.inside, some.outside, bits))
+            lambda chunk: (
+                (chunk.direction == opposite) & asked.take(_pair_slot(chunk.inside, chunk.outside, bits))
             ),
         )
     )
@@ -98,7 +103,7 @@ def occurring_again(keys: NDArray[np.uint64]) -> NDArray[np.bool_]:
     return among(keys, ordered[1:][ordered[1:] == ordered[:-1]])
 
 
-def _pair_place(inside: NDArray[np.int32], outside: NDArray[np.int32], bits: int) -> NDArray[np.intp]:
+def _pair_slot(inside: NDArray[np.int32], outside: NDArray[np.int32], bits: int) -> NDArray[np.intp]:
     """A slot of a table of 2^bits for each pair of addresses. Shape [len(inside)]."""
     pair = (inside.view(np.uint32) * _PAIR_FACTORS[0]) ^ (outside.view(np.uint32) * _PAIR_FACTORS[1])
     return ((pair * _PAIR_FACTORS[0]) >> np.uint32(32 - bits)).astype(np.intp)
@@ -147,9 +152,9 @@ def acknowledged(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
     of_target = np.zeros(len(flows.addresses), dtype=np.bool_)
     of_target[flows.inside[rows]] = True
 
-    def going_on(some: SiteFlows) -> NDArray[np.bool_]:
-        acks: NDArray[np.bool_] = (some.direction == DOWN) & (some.protocol == TCP) & (some.tcp_flags > 0)
-        acks &= ((some.tcp_flags & ACK) != 0) & of_target[some.inside]
+    def going_on(chunk: SiteFlows) -> NDArray[np.bool_]:
+        acks: NDArray[np.bool_] = (chunk.direction == DOWN) & (chunk.protocol == TCP) & (chunk.tcp_flags > 0)
+        acks &= ((chunk.tcp_flags & ACK) != 0) & of_target[chunk.inside]
         return acks
 
     known = np.flatnonzero(select(flows, going_on))

@@ -41,20 +41,17 @@ MOST_JUDGED: Final = 64
 
 
 class DeadService(Struct, frozen=True):
-    """host, destination: indexes of addresses. failed of tried attempts in the time asked about, the first at start_ms.
+    """What one host tried in vain in the time asked about."""
 
-    weighs: whether it speaks against an all-clear; else it is a habit.
-    """
-
-    host: int
-    destination: int
+    host: int  # number of its address
+    destination: int  # number of the outside address
     port: int
     protocol: int
-    failed: int
+    failed: int  # of the tried attempts
     tried: int
-    start_ms: int
+    start_ms: int  # of the first
     end_ms: int
-    weighs: bool
+    weighs: bool  # speaks against an all-clear; else it is a habit
 
 
 def dead_services(case: Case) -> list[DeadService]:

@@ -39,12 +39,12 @@ def refined(
     least = threshold * (plan.up_mbps if direction else plan.down_mbps)
     edges = [edge for pair in times for edge in pair]
 
-    def near(some: SiteFlows) -> NDArray[np.bool_]:
-        mine: NDArray[np.bool_] = (some.link == link) & (some.direction == direction)
-        touching = np.zeros(len(some), np.bool_)
+    def near(chunk: SiteFlows) -> NDArray[np.bool_]:
+        on_link: NDArray[np.bool_] = (chunk.link == link) & (chunk.direction == direction)
+        touching = np.zeros(len(chunk), np.bool_)
         for edge in edges:
-            touching |= (some.start_ms < edge + usage.window_ms) & (some.end_ms >= edge - usage.window_ms)
-        return mine & touching
+            touching |= (chunk.start_ms < edge + usage.window_ms) & (chunk.end_ms >= edge - usage.window_ms)
+        return on_link & touching
 
     flows = case.flows
     rows = np.flatnonzero(select(flows, near))

@@ -76,19 +76,15 @@ SEEN_PART: Final = 0.5
 
 
 class Episode(Struct, frozen=True):
-    """Windows [first, stop) of the usage grid on one link and direction.
-
-    spans: the parts of which it was joined, where there are many; else the one [first, stop). usage: whose windows these
-    are, the case's minutes for None. edges: [start, end) of each span in ms by the records' own times, None where the
-    windows' edges stand. estimated: only with what was lost is the rate over the threshold.
-    """
+    """Windows [first, stop) of the usage grid on one link and direction."""
 
     link: int
     direction: int
-    spans: tuple[Run, ...]
-    usage: Usage | None = None
+    spans: tuple[Run, ...]  # [first, stop) of each part it was joined of, else the one
+    usage: Usage | None = None  # whose windows these are; None: the case's minutes
+    # [start, end) ms of each span by its records' times; None: the windows' edges.
     edges: tuple[tuple[int, int], ...] | None = None
-    estimated: bool = False
+    estimated: bool = False  # over the threshold only with what was lost
 
     @property
     def first(self) -> int:

@@ -64,23 +64,20 @@ STILL_MS: Final = 300_000
 
 
 class Failover(Struct, frozen=True):
-    """One stay on a backup. link: index of the backup that carried most of it.
+    """One stay on a backup.
 
-    start_ms: first ordinary record on the backup. end_ms: first ordinary record back on the primary;
-    where there is none, the export's end (still) or the last one on the backup. gap_ms: start minus the
-    last ordinary primary record's end; None where the export shows no primary traffic before.
-    began_before: on the backup from the start of the export on. still: on the backup when the export
-    ends.
+    end_ms: first ordinary record back on the primary; where there is none, the export's end (still) or the last
+    ordinary record on the backup.
     """
 
-    link: int
-    start_ms: int
+    link: int  # index of the backup that carried most of it
+    start_ms: int  # first ordinary record on the backup
     end_ms: int
-    gap_ms: int | None
+    gap_ms: int | None  # since the last ordinary record on the primary; None: the export has none before
     octets_down: float
     octets_up: float
-    began_before: bool
-    still: bool
+    began_before: bool  # on the backup from the start of the export on
+    still: bool  # on the backup when the export ends
 
     @property
     def length_ms(self) -> int:
@@ -88,9 +85,7 @@ class Failover(Struct, frozen=True):
 
 
 class Failovers(Struct, frozen=True, eq=False):
-    """episodes in time order; leaked: bool per row of the flows, ordinary backup traffic that no failover
-    explains.
-    """
+    """episodes in time order; leaked: bool per row of the flows, ordinary backup traffic that no failover explains."""
 
     episodes: tuple[Failover, ...]
     leaked: NDArray[np.bool_]
@@ -173,9 +168,7 @@ def _scene(case: Case, backup: NDArray[np.intp], ordinary: NDArray[np.bool_]) ->
 
 
 def _stays(scene: _Scene) -> list[tuple[int, int]]:
-    """[first, stop) bins of each stay on the backup: no bin between two uses of the primary is
-    dropped.
-    """
+    """[first, stop) bins of each stay on the backup: no bin between two uses of the primary is dropped."""
     label = np.where(scene.primary_used, -1, np.where(scene.alone, 1, 0))
     used = np.flatnonzero(label)
     if len(used) == 0:
@@ -259,9 +252,7 @@ def touching(flows: SiteFlows, rows: NDArray[np.intp], begin: int, end: int) -> 
 
 
 def _without_leaks(scene: _Scene, stays: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Drop stays whose traffic ran over the backup in the same conversations while the primary was in use
-    too.
-    """
+    """Drop stays whose traffic ran over the backup in the same conversations while the primary was in use too."""
     if not stays:
         return []
     flows, backup = scene.flows, scene.backup
@@ -275,9 +266,9 @@ def _without_leaks(scene: _Scene, stays: list[tuple[int, int]]) -> list[tuple[in
     leaking = np.unique(_pairs(flows, backup[rest[~lingering]]))
     kept = []
     for first, stop in stays:
-        mine = backup[(bins >= first) & (bins < stop)]
-        octets = flows.octets[mine]
-        known = octets[among(_pairs(flows, mine), leaking)].sum()
+        rows_of_stay = backup[(bins >= first) & (bins < stop)]
+        octets = flows.octets[rows_of_stay]
+        known = octets[among(_pairs(flows, rows_of_stay), leaking)].sum()
         if octets.sum() > 0 and known < 0.8 * octets.sum():
             kept.append((first, stop))
     return kept
@@ -311,17 +302,17 @@ def _episode(case: Case, scene: _Scene, stay: tuple[int, int]) -> Failover:
     else:
         end = export_end if still else last_backup
     end = max(end, start)
-    mine = touching(flows, backup, start, end)
-    part = flows.octets[mine] * part_within(flows, mine, start, end)
-    down = flows.direction[mine] == DOWN
-    by_link = np.bincount(flows.link[mine], part, len(case.profile.link))
+    rows = touching(flows, backup, start, end)
+    part = flows.octets[rows] * part_within(flows, rows, start, end)
+    down = flows.direction[rows] == DOWN
+    by_link = np.bincount(flows.link[rows], part, len(case.profile.link))
     return Failover(
         link=int(by_link.argmax()),
         start_ms=start,
         end_ms=end,
         gap_ms=None if last_primary is None else max(start - last_primary, 0),
         octets_down=float(part[down].sum()),
-        octets_up=float(part[flows.direction[mine] == UP].sum()),
+        octets_up=float(part[flows.direction[rows] == UP].sum()),
         began_before=last_primary is None,
         still=still,
     )
@@ -340,8 +331,8 @@ def _last_primary(scene: _Scene, first: int) -> int | None:
 
 
 def _touching_end(flows: SiteFlows, rows: NDArray[np.intp], begin: int, end: int) -> int:
-    mine = touching(flows, rows, begin, end)
-    return int(flows.end_ms[mine].max()) if len(mine) else end
+    around = touching(flows, rows, begin, end)
+    return int(flows.end_ms[around].max()) if len(around) else end
 
 
 def part_within(flows: SiteFlows, rows: NDArray[np.intp], begin: int, end: int) -> NDArray[np.float64]:

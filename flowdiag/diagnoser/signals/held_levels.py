@@ -21,7 +21,7 @@ times. A level is
   a quarter of an hour (a third more on a variable link), the level was not the line's.
 
 A pause shows in the windows as soon as records are shorter than it, so that a video that is fetched piece by piece
-is no level there. Whether the transfers gave way to each other is told by the ratio of flat_top.py over the
+is no level there. Whether the transfers gave way to each other is decided by the ratio of flat_top.py over the
 single transfers, with all else as one more: then something that is common to them held them. On variable links a
 ceiling that wanders counts as well (see wandering.py).
 """
@@ -83,25 +83,20 @@ LEAST_GIVING: Final = 1.5
 
 
 class HeldLevel(Struct, frozen=True):
-    """One link direction from start_ms to end_ms. share: rate_mbps over the plan. transfers, hosts, destinations: how many
-    conversations, inside and outside addresses held it.
-
-    flatness: robust relative standard deviation of the windows. gives_way: whether transfers gave way to each
-    other, so that something common held them; False also where that cannot be told. wanders: the ceiling moved.
-    """
+    """A rate that one link direction held from start_ms to end_ms. Where transfers gave way, something common held them."""
 
     link: int
     direction: int
     rate_mbps: float
-    share: float
+    share: float  # rate_mbps over the plan
     start_ms: int
     end_ms: int
-    transfers: int
-    hosts: int
-    destinations: int
-    flatness: float
-    gives_way: bool
-    wanders: bool = False
+    transfers: int  # conversations that held it
+    hosts: int  # their inside addresses
+    destinations: int  # their outside addresses
+    flatness: float  # robust relative standard deviation of the windows
+    gives_way: bool  # transfers gave way to each other; False where that is not known
+    wanders: bool = False  # the ceiling moved
 
     @property
     def is_the_lines(self) -> bool:

@@ -54,27 +54,29 @@ def interrupted(case: Case, start: int, end: int, silences: Sequence[tuple[int, 
     keys = conversation_keys(case.flows, rows)
     cut = []
     for key in np.unique(keys)[:MOST_CONVERSATIONS]:
-        mine = rows[keys == key]
-        mine = mine[np.argsort(case.flows.start_ms[mine], kind="stable")]
-        if _was_cut(case, mine, start, end, silences):
-            cut.append(mine)
-    return _by_several(case, cut) or any(_by_one(case, mine, start, end) for mine in cut)
+        conversation = rows[keys == key]
+        conversation = conversation[np.argsort(case.flows.start_ms[conversation], kind="stable")]
+        if _was_cut(case, conversation, start, end, silences):
+            cut.append(conversation)
+    return _by_several(case, cut) or any(_by_one(case, conversation, start, end) for conversation in cut)
 
 
 def _by_several(case: Case, cut: Sequence[NDArray[np.intp]]) -> bool:
     """cut: the rows of each interrupted conversation."""
     flows, lan = case.flows, case.profile.site.lan
-    hosts, destinations = ({int(ends[mine[0]]) for mine in cut} for ends in (flows.inside, flows.outside))
+    hosts, destinations = (
+        {int(ends[conversation[0]]) for conversation in cut} for ends in (flows.inside, flows.outside)
+    )
     known = [host for host in hosts if not lan or lies_in(flows.addresses[host], lan)]
     enough = len(known) >= LEAST or (not known and len(cut) >= LEAST_OF_NOBODY)
     return enough and len(destinations) >= LEAST
 
 
-def _by_one(case: Case, mine: NDArray[np.intp], start: int, end: int) -> bool:
+def _by_one(case: Case, conversation: NDArray[np.intp], start: int, end: int) -> bool:
     """Whether the silence of all but one interrupted conversation is by itself too unlikely to be people's."""
     view, flows = scene(case), case.flows
     others = view.came.copy()
-    others[mine] = False
+    others[conversation] = False
     around = others & (flows.end_ms >= start - AROUND_MS) & (flows.start_ms < end + AROUND_MS)
     if distinct(flows.inside[around], len(flows.addresses)) < OTHER_HOSTS:
         return False

@@ -59,9 +59,7 @@ class Beats(Struct, frozen=True, eq=False):
         return len(self.start_ms)
 
     def longest_record_ms(self) -> int:
-        """The longest time that one record covers; what is still open at the export's end is no longer than
-        that.
-        """
+        """The longest time that one record covers; what is still open at the export's end is no longer than that."""
         return int((self.end_ms - self.start_ms).max()) if self.records else 0
 
 
@@ -95,9 +93,7 @@ class Account(Struct, frozen=True, eq=False):
 
 
 class Gap(Struct, frozen=True):
-    """A time without beats, [start, end) ms: from the first beat that was due and not seen to the next one
-    seen.
-    """
+    """A time without beats, [start, end) ms: from the first beat that was due and not seen to the next one seen."""
 
     start_ms: int
     end_ms: int
@@ -108,9 +104,7 @@ class Gap(Struct, frozen=True):
 
 
 def mapped_address(text: str) -> bytes | None:
-    """16 octets of an address (IPv4 mapped, RFC 4291 2.5.5.2); None for a host name, which no record can
-    show.
-    """
+    """16 octets of an address (IPv4 mapped, RFC 4291 2.5.5.2); None for a host name, which no record can show."""
     try:
         address = ip_address(text)
     except ValueError:
@@ -276,9 +270,7 @@ def _windows_of(case: Case, gap: Gap) -> NDArray[np.bool_]:
 
 
 def _heard_ms(case: Case, gap: Gap) -> float:
-    """How much of a gap the exporter was surely heard in: a window beside a silent one is itself silent in
-    part.
-    """
+    """How much of a gap the exporter was surely heard in: a window beside a silent one is itself silent in part."""
     heard = _windows_of(case, gap)
     if len(heard) == 0:
         return 0.0

@@ -43,16 +43,14 @@ LEAST_TRANSFERS: Final = 3
 
 
 class Together(Struct, frozen=True):
-    """common: the part of the movement that all share, under 1. moved: relative standard deviation of a transfer's
-    rates. uneven: the same of the transfers' parts. transfers, hosts, destinations: how many were compared.
-    """
+    """How much transfers moved together; deviations are relative standard deviations."""
 
-    common: float
-    moved: float
-    uneven: float
-    transfers: int
-    hosts: int
-    destinations: int
+    common: float  # part of the movement that all share, under 1
+    moved: float  # deviation of a transfer's rates
+    uneven: float  # deviation of the transfers' parts
+    transfers: int  # compared
+    hosts: int  # inside addresses
+    destinations: int  # outside addresses
 
 
 def together(flows: SiteFlows, rows: NDArray[np.intp], start_ms: int, end_ms: int) -> Together | None:

@@ -41,12 +41,10 @@ MOST_OF_IT: Final = 0.6
 
 
 class DeadTimes(Struct, frozen=True, eq=False):
-    """spans: [start, end) of each long silence, in time order. attempts: rows by which inside hosts tried to get out in
-    vain within them, sorted by start.
-    """
+    """The long silences of every link."""
 
-    spans: tuple[tuple[int, int], ...]
-    attempts: NDArray[np.intp]
+    spans: tuple[tuple[int, int], ...]  # [start, end) ms of each, in time order
+    attempts: NDArray[np.intp]  # rows by which inside hosts tried to get out in vain within them, by start
 
 
 @once_per_case
@@ -158,9 +156,7 @@ def _in_hours(case: Case, hours: Hours, start: int, end: int) -> bool:
 
 
 def _flowing(case: Case, start: int, end: int) -> float:
-    """The part of the minutes of [start, end) in which something was carried; 0 where the export has too
-    few.
-    """
+    """The part of the minutes of [start, end) in which something was carried; 0 where the export has too few."""
     first_ms, last_ms = _span(case)
     start, end = max(start, first_ms), min(end, last_ms)
     if end - start < AROUND_MS / 2:

@@ -13,7 +13,7 @@ from flowdiag.aggregator.site_flows import UP, SiteFlows
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.signals.attempts import begins_attempt, probing
-from flowdiag.diagnoser.signals.conversations import ICMP, ICMPV6, TCP, answered, sees_downloads
+from flowdiag.diagnoser.signals.conversations import ICMP, ICMPV6, TCP, answered, sees_downloads, service_keys
 from flowdiag.diagnoser.signals.link_states import link_states
 from flowdiag.diagnoser.signals.outages import outages
 
@@ -28,17 +28,15 @@ TRIES_EACH: Final = 3.0
 
 
 class Scan(Struct, frozen=True, eq=False):
-    """rows: the records of what one inside host tried in vain on the scanned ports. ports: (protocol, port) of each,
-    port 0 for pings.
-    """
+    """What one inside host tried in vain on the scanned ports."""
 
-    inside: int
+    inside: int  # number of the host's address
     rows: NDArray[np.intp]
     attempts: int
-    addresses: int
-    ports: tuple[tuple[int, int], ...]
-    most_in_ten_minutes: int
-    unanswered: float
+    addresses: int  # distinct outside addresses tried
+    ports: tuple[tuple[int, int], ...]  # (protocol, port), port 0 for pings
+    most_in_ten_minutes: int  # addresses
+    unanswered: float  # part of the addresses tried on these ports that never answered
 
 
 @once_per_case
@@ -66,12 +64,14 @@ def scans_from(case: Case, least: int, span_ms: tuple[int, int]) -> tuple[Scan, 
     tries = np.bincount(flows.inside[rows], minlength=1)
     rows = rows[(tries >= least)[flows.inside[rows]]]
     rows = rows[ordered_by(flows.inside[rows], flows.insides)]
-    suspects = [mine for mine in _by_host(flows, rows) if _reaches_many(flows, mine, least)]
+    suspects = [of_host for of_host in _by_host(flows, rows) if _reaches_many(flows, of_host, least)]
     if not suspects:
         return ()
     # Of all of them at once, since a look for answers goes through all flows.
     in_vain = _in_vain(case, np.concatenate(suspects))
-    judged = [_host(case, mine, int(flows.inside[mine[0]]), least) for mine in _by_host(flows, in_vain)]
+    judged = [
+        _host(case, of_host, int(flows.inside[of_host[0]]), least) for of_host in _by_host(flows, in_vain)
+    ]
     found = [scan for scan in judged if scan is not None]
     return tuple(sorted(found, key=lambda scan: (-scan.addresses, flows.addresses[scan.inside])))
 
@@ -86,8 +86,7 @@ def _host(case: Case, rows: NDArray[np.intp], inside: int, least: int) -> Scan |
     flows = case.flows
     if not _reaches_many(flows, rows, least):
         return None
-    services = flows.outside_port[rows].astype(np.int64) << 8 | (flows.protocol[rows].astype(np.int64) & 0xFF)
-    kinds, inverse, counts = np.unique(services, return_inverse=True, return_counts=True)
+    kinds, inverse, counts = np.unique(service_keys(flows, rows), return_inverse=True, return_counts=True)
     # Equal counts in the order of the port, so that output is stable.
     top = np.argsort(-counts, kind="stable")[:PORTS]
     top = top[counts[top] >= counts[top[0]] / 10]
@@ -139,9 +138,7 @@ def _most_rows(flows: SiteFlows, rows: NDArray[np.intp], slot_ms: int) -> int:
 
 
 def _most_addresses(flows: SiteFlows, rows: NDArray[np.intp], slot_ms: int) -> int:
-    """The most distinct outside addresses within one slot; slots overlap by half, so that none is cut in
-    two.
-    """
+    """The most distinct outside addresses within one slot; slots overlap by half, so that none is cut in two."""
     most = 0
     for shift in (0, slot_ms // 2):
         slot = (flows.start_ms[rows] + shift) // slot_ms
@@ -157,9 +154,6 @@ def _unanswered_share(case: Case, rows: NDArray[np.intp], inside: int, kinds: ND
     begin, end = flows.start_ms[rows].min(), flows.start_ms[rows].max()
     all_sent = np.flatnonzero((flows.inside == inside) & (flows.direction == UP) & (flows.link >= 0))
     all_sent = all_sent[(flows.start_ms[all_sent] >= begin) & (flows.start_ms[all_sent] <= end)]
-    services = flows.outside_port[all_sent].astype(np.int64) << 8
-    services |= flows.protocol[all_sent].astype(np.int64) & 0xFF
-    all_sent = all_sent[np.isin(services, kinds)]
-    return len(np.unique(flows.outside[rows])) / len(
-        np.unique(flows.outside[all_sent])
-    )  # rows are among them
+    all_sent = all_sent[np.isin(service_keys(flows, all_sent), kinds)]
+    # The rows are among them.
+    return len(np.unique(flows.outside[rows])) / len(np.unique(flows.outside[all_sent]))

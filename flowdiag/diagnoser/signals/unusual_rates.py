@@ -1,7 +1,7 @@
 """Rates of packets and attempts that stand out in the time asked about, though too small for a finding of their own.
 
 What exhausts a router or a server, or keeps people waiting for answers, need not fill a line. These rates allege
-nothing; they keep not-the-link from being sure. Each has to pass a floor, and a multiple of what is usual in the rest
+nothing; they keep not-the-link from high confidence. Each has to pass a floor, and a multiple of what is usual in the rest
 of the export (in all of it where the rest is short), so that what a site always does is no sign of trouble:
 - connections from outside that stay half open, a minute;
 - attempts of inside hosts at everyday services that got no answer, in ten minutes, and their part of all;
@@ -103,8 +103,8 @@ def _half_open(case: Case) -> UnusualRate | None:
     if case.coverage.sampling > 1:  # a sampled record of a sound connection often shows its SYN alone
         return None
 
-    def coming(some: SiteFlows) -> NDArray[np.bool_]:
-        from_outside: NDArray[np.bool_] = half_open(some) & (some.direction == DOWN) & (some.link >= 0)
+    def coming(chunk: SiteFlows) -> NDArray[np.bool_]:
+        from_outside: NDArray[np.bool_] = half_open(chunk) & (chunk.direction == DOWN) & (chunk.link >= 0)
         return from_outside
 
     rows = np.flatnonzero(select(flows, coming))

@@ -100,10 +100,10 @@ def _transfers(case: Case, link: int, direction: int) -> NDArray[np.intp]:
     """Rows of some length and rate, in packets of data."""
     least = LEAST_PART * capacity_mbps(case, link, direction) * 125.0  # octets a millisecond
 
-    def carry(some: SiteFlows) -> NDArray[np.bool_]:
-        mine: NDArray[np.bool_] = (some.link == link) & (some.direction == direction)
-        length = some.end_ms - some.start_ms
-        return mine & (length >= LEAST_RECORD_MS) & (some.wire_octets >= least * length)
+    def carry(chunk: SiteFlows) -> NDArray[np.bool_]:
+        on_link: NDArray[np.bool_] = (chunk.link == link) & (chunk.direction == direction)
+        length = chunk.end_ms - chunk.start_ms
+        return on_link & (length >= LEAST_RECORD_MS) & (chunk.wire_octets >= least * length)
 
     rows = np.flatnonzero(select(case.flows, carry))
     return rows[in_data_packets(case.flows, rows)]
