@@ -88,6 +88,14 @@ def test_imports_point_one_way() -> None:
     assert {module: others for module, others in against.items() if others} == {}
 
 
+def test_signals_know_no_finding() -> None:
+    """Findings look at signals, and never the other way round."""
+    signals = [module for module in MODULES if module.startswith("flowdiag.diagnoser.signals.")]
+    found = {module: [o for o in imported_by(module) if ".findings" in o] for module in signals}
+    assert signals
+    assert {module: others for module, others in found.items() if others} == {}
+
+
 def test_no_files_import_each_other_in_a_circle() -> None:
     imports = {module: set(imported_by(module)) - {module, "flowdiag"} for module in MODULES}
     try:

@@ -79,20 +79,20 @@ class AddressNumbers:
         return given
 
     def _look_up_v4(self, values: NDArray[np.uint32]) -> NDArray[np.int32]:
-        # Sorted with their places, equal values stand together, the first to appear before the others.
+        # Sorted with their positions, equal values stand together, the first to appear before the others.
         ordered = np.sort(values.astype(np.uint64) << np.uint64(32) | np.arange(len(values), dtype=np.uint64))
-        value, place = (ordered >> np.uint64(32)).astype(np.uint32), ordered.astype(np.uint32)
+        value, position = (ordered >> np.uint64(32)).astype(np.uint32), ordered.astype(np.uint32)
         differs = np.ones(len(values), np.bool_)
         differs[1:] = value[1:] != value[:-1]
         begins = np.flatnonzero(differs)
-        by_appearance = np.argsort(place[begins])
+        by_appearance = np.argsort(position[begins])
         distinct = np.empty((len(begins), 4), np.uint32)
         distinct[:, :3] = _V4_FRONT
         distinct[:, 3] = value[begins[by_appearance]]
         of_distinct = np.empty(len(begins), np.int32)
         of_distinct[by_appearance] = self._number(distinct)
         given = np.empty(len(values), np.int32)
-        given[place] = np.repeat(of_distinct, np.diff(begins, append=len(values)))
+        given[position] = np.repeat(of_distinct, np.diff(begins, append=len(values)))
         return given
 
     def _of_any(self, octets: NDArray[np.uint32]) -> NDArray[np.int32]:

@@ -26,14 +26,14 @@ UDP: Final = 17
 PORT_PROTOCOLS: Final = {TCP: "tcp", UDP: "udp"}
 
 # A table of names by protocol and port: a row of ports, from -1 (unknown) on, for each protocol that has them, then one
-# place for each other protocol and, last, for none.
+# slot for each other protocol and, last, for none.
 _PORTS: Final = 65_537
 _OTHERS: Final = len(PORT_PROTOCOLS) * _PORTS
 _NO_PROTOCOL: Final = 256
 _HAS_PORTS: Final = np.zeros(_NO_PROTOCOL + 1, np.int32)
 _HAS_PORTS[list(PORT_PROTOCOLS)] = 1
-_FIRST_PLACE: Final = np.arange(_OTHERS, _OTHERS + _NO_PROTOCOL + 1, dtype=np.int32)
-_FIRST_PLACE[list(PORT_PROTOCOLS)] = np.arange(len(PORT_PROTOCOLS)) * _PORTS
+_FIRST_SLOT: Final = np.arange(_OTHERS, _OTHERS + _NO_PROTOCOL + 1, dtype=np.int32)
+_FIRST_SLOT[list(PORT_PROTOCOLS)] = np.arange(len(PORT_PROTOCOLS)) * _PORTS
 
 # What exporters say when their recognition found nothing (common practice).
 NO_NAMES: Final = frozenset({"", "unknown", "unclassified", "undefined", "none", "n/a", "other"})
@@ -110,7 +110,7 @@ class Names:
         self._rules = rules
         self._numbers: dict[str, int] = {UNKNOWN: 0}
         self._met = np.zeros(_OTHERS + _NO_PROTOCOL + 1, np.bool_)
-        self._by_place = np.full(len(self._met), -1, np.int32)  # -1: not named yet
+        self._by_slot = np.full(len(self._met), -1, np.int32)  # -1: not named yet
 
     def all(self) -> tuple[str, ...]:
         return tuple(self._numbers)
@@ -133,32 +133,32 @@ class Names:
                 numbers.append(self.number(self._rules.spellings.get(folded, name.strip())))
         return np.array([*numbers, 0], np.int32)
 
-    def places(self, protocol: NDArray[np.int16], service_port: NDArray[np.int32]) -> NDArray[np.int32]:
+    def slots(self, protocol: NDArray[np.int16], service_port: NDArray[np.int32]) -> NDArray[np.int32]:
         """What stands for each record's name until it is named(), by protocol and its service end's port (-1 unknown).
 
         All are below 0, so that they can stand among numbers of names. Shape [n].
         """
-        place = _FIRST_PLACE.take(protocol) + (service_port + 1) * _HAS_PORTS.take(protocol)
-        self._met[place.astype(np.intp)] = True
-        return ~place
+        slot = _FIRST_SLOT.take(protocol) + (service_port + 1) * _HAS_PORTS.take(protocol)
+        self._met[slot.astype(np.intp)] = True
+        return ~slot
 
     def settle(self) -> None:
-        """Names the places met so far: in one order, whatever the order in which threads met them."""
-        for place in np.flatnonzero(self._met & (self._by_place < 0)).tolist():
-            self._by_place[place] = self.number(self._service(place))
+        """Names the slots met so far: in one order, whatever the order in which threads met them."""
+        for slot in np.flatnonzero(self._met & (self._by_slot < 0)).tolist():
+            self._by_slot[slot] = self.number(self._service(slot))
 
     def named(self, numbers: NDArray[np.int32]) -> NDArray[np.int32]:
-        """The numbers, with those of names for what places() gave before the last settle()."""
-        return either(numbers < 0, self._by_place.take(~numbers), numbers)
+        """The numbers, with those of names for what slots() gave before the last settle()."""
+        return either(numbers < 0, self._by_slot.take(~numbers), numbers)
 
-    def _service(self, place: int) -> str:
-        """The name of a place of the table."""
-        if place >= _OTHERS:
-            protocol = place - _OTHERS
+    def _service(self, slot: int) -> str:
+        """The name of a slot of the table."""
+        if slot >= _OTHERS:
+            protocol = slot - _OTHERS
             return self._rules.protocols.get(protocol) or (
                 UNKNOWN if protocol == _NO_PROTOCOL else f"ip/{protocol}"
             )
-        table, port = divmod(place, _PORTS)
+        table, port = divmod(slot, _PORTS)
         protocol, name = tuple(PORT_PROTOCOLS.items())[table]
         if not port:
             return UNKNOWN

@@ -195,7 +195,7 @@ class Counting:
         application = self._exporter_names.take(records.application)
         nameless = application == 0
         if nameless.any():
-            by_service = self._names.places(records.protocol, service_port)
+            by_service = self._names.slots(records.protocol, service_port)
             application = either(nameless, by_service, application)
         if self.decisions.by_inside:  # where neither or both ends are inside, whoever was called is outside
             apart = self._inside.take(src) ^ self._inside.take(dst)

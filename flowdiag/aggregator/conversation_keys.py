@@ -1,6 +1,6 @@
 """One number for each conversation, so that columns of millions of records are compared and sorted without a Python call each.
 
-A conversation is told by both addresses, both ports and the protocol; which end comes first is up to the caller, who has to
+A conversation is identified by both addresses, both ports and the protocol; which end comes first is up to the caller, who has to
 have both directions in one order.
 """
 

@@ -56,9 +56,9 @@ class InterfaceLinks:
         links = self._table.take(np.minimum(interfaces, SMALL_INTERFACES))
         if not self._all_small:
             large = np.flatnonzero(interfaces >= SMALL_INTERFACES)
-            place = np.minimum(np.searchsorted(self._indexes, interfaces[large]), len(self._indexes) - 1)
-            found = self._indexes[place] == interfaces[large]
-            links[large[found]] = self._links[place[found]]
+            index = np.minimum(np.searchsorted(self._indexes, interfaces[large]), len(self._indexes) - 1)
+            found = self._indexes[index] == interfaces[large]
+            links[large[found]] = self._links[index[found]]
         return links
 
 
@@ -99,13 +99,13 @@ class Tally:
         for column in (records.ingress, records.egress):
             self._seen[np.minimum(column, SMALL_INTERFACES).astype(np.intp)] = True
         inside = interner.inside_by_number
-        place = source * (self.links * 2 * _KINDS) + records.metered
+        base = source * (self.links * 2 * _KINDS) + records.metered
         for direction, link, end in (
             (DOWN, records.link_in, records.dst),
             (UP, records.link_out, records.src),
         ):
             rows = np.flatnonzero(link >= 0)
-            cell = place[rows] + (link[rows] * np.intp(2 * _KINDS) + direction * _KINDS)
+            cell = base[rows] + (link[rows] * np.intp(2 * _KINDS) + direction * _KINDS)
             # Apart by whether the end that the direction makes the inside one is.
             cell = 2 * cell + inside.take(end[rows])
             shape = (*self.records.shape, 2)
@@ -203,14 +203,14 @@ def count_records(
     records: Records, decisions: Decisions, inside: NDArray[np.bool_], never_outside: NDArray[np.bool_]
 ) -> Counted:
     """Where each record counts. inside, never_outside: bool per address number."""
-    places = chunks(len(records))
-    parts = list(in_order(lambda place: _count(records.at(place), decisions, inside, never_outside), places))
+    steps = chunks(len(records))
+    parts = list(in_order(lambda step: _count(records.at(step), decisions, inside, never_outside), steps))
     rows = None
     if any(part.rows is not None for part in parts):
         rows = np.concatenate(
             [
-                place.start + (np.arange(len(part.link)) if part.rows is None else part.rows)
-                for place, part in zip(places, parts, strict=True)
+                step.start + (np.arange(len(part.link)) if part.rows is None else part.rows)
+                for step, part in zip(steps, parts, strict=True)
             ]
         )
     return Counted(

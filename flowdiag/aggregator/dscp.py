@@ -72,9 +72,9 @@ def usage_by_class(
     """Octets and packets of a link direction inside [from, to) by service class, most octets first."""
     rows = np.flatnonzero((flows.link == link) & (flows.direction == direction))
     part = part_inside(flows.start_ms[rows], flows.end_ms[rows], *window_ms)
-    place = flows.dscp[rows].astype(np.int64) + 1
-    octets = np.bincount(place, flows.octets[rows] * part, 65)
-    packets = np.bincount(place, flows.packets[rows] * part, 65)
+    code = flows.dscp[rows].astype(np.int64) + 1
+    octets = np.bincount(code, flows.octets[rows] * part, 65)
+    packets = np.bincount(code, flows.packets[rows] * part, 65)
     total = float(octets.sum()) or 1.0
     by_class: dict[str, list[int]] = {}
     for dscp in (np.flatnonzero(packets) - 1).tolist():

@@ -79,11 +79,11 @@ def sampled(flows: SiteFlows) -> NDArray[np.intp]:
     if len(flows) <= ALWAYS_LOOKED_AT:
         return np.flatnonzero(flows.link >= 0)
 
-    def in_sample(some: SiteFlows) -> NDArray[np.bool_]:
+    def in_sample(chunk: SiteFlows) -> NDArray[np.bool_]:
         # By numbers that all records of a conversation share, so that all of them are in the sample or none.
-        common = some.inside_port ^ some.outside_port ^ some.inside ^ (some.outside << 2)
+        common = chunk.inside_port ^ chunk.outside_port ^ chunk.inside ^ (chunk.outside << 2)
         chosen: NDArray[np.bool_] = ((common * np.int32(_ODD)) >> 16) & (SAMPLE_ONE_IN - 1) == 0
-        return chosen & (some.link >= 0)
+        return chosen & (chunk.link >= 0)
 
     return np.flatnonzero(select(flows, in_sample))
 
@@ -94,18 +94,18 @@ def repeated(keys: NDArray[np.uint64]) -> NDArray[np.intp]:
     several = np.unique(ordered[1:][ordered[1:] == ordered[:-1]])
     if not len(several):
         return np.zeros(0, np.intp)
-    place = np.minimum(np.searchsorted(several, keys), len(several) - 1)
-    return np.flatnonzero(several[place] == keys)
+    index = np.minimum(np.searchsorted(several, keys), len(several) - 1)
+    return np.flatnonzero(several[index] == keys)
 
 
 def _repeated(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.intp]:
     """Those of the rows (in ascending order) that repeat others of them at nearly the same time."""
     keys = mixed(conversation_keys(flows, rows), flows.octets[rows], flows.packets[rows])
-    places = repeated(keys)
-    if not len(places):
+    repeats = repeated(keys)
+    if not len(repeats):
         return np.zeros(0, np.intp)
     lasting = int(np.count_nonzero(_is_lasting(flows, rows)))
-    rows, keys = rows[places], keys[places]
+    rows, keys = rows[repeats], keys[repeats]
     start, end = flows.start_ms[rows], flows.end_ms[rows]
     whole = mixed(keys.view(np.int64), start, end, *(getattr(flows, name)[rows] for name in _OTHER_FIELDS))
     order = np.lexsort((rows, whole, end, start, keys))
@@ -139,12 +139,12 @@ def _sent_together(flows: SiteFlows, rows: NDArray[np.intp], single: NDArray[np.
         return np.zeros(len(rows) - 1, np.bool_)
     message = flows.message[rows].astype(np.int64)
     step, apart = np.diff(message), np.diff(rows)
-    told = message[1:] != NO_MESSAGE
+    known = message[1:] != NO_MESSAGE
     # Numbers come again after many messages, but not within the rows that one can hold.
-    same = told & (step == 0) & (apart < MESSAGE_NUMBERS)
-    following = told & ((step == 1) | (step == 1 - MESSAGE_NUMBERS)) & single[1:]
-    untold = ~told & (step == 0)
-    in_message: NDArray[np.bool_] = same | ((following | untold) & (apart == 1))
+    same = known & (step == 0) & (apart < MESSAGE_NUMBERS)
+    following = known & ((step == 1) | (step == 1 - MESSAGE_NUMBERS)) & single[1:]
+    unknown = ~known & (step == 0)
+    in_message: NDArray[np.bool_] = same | ((following | unknown) & (apart == 1))
     return in_message
 
 

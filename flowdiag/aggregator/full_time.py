@@ -3,7 +3,7 @@
 A window over a threshold counts with all of its length. Where the records tell to the second when a link was full, a
 window that such a time touches says nothing more of it: that a spell from 14:00:20 to 14:01:40 makes no full minute, or
 makes two, comes from where minutes begin. So the spell counts in place of the windows it touches, and a total agrees with
-the times that are told (arithmetic).
+the times that are shown (arithmetic).
 """
 
 from __future__ import annotations

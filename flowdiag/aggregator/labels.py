@@ -29,8 +29,8 @@ class Labels:
 
     def label(self, address: bytes) -> str | None:
         """The name of an address (16 octets), None if the profile has none."""
-        place = bisect_right(self._starts, address) - 1
-        return self._names[place] if place >= 0 else None
+        index = bisect_right(self._starts, address) - 1
+        return self._names[index] if index >= 0 else None
 
     def _begin(self, address: bytes, name: str | None) -> None:
         """From address on, name holds; a later word on the same address wins."""

@@ -135,13 +135,12 @@ class _Rates:
         heard: NDArray[np.bool_] | None,
     ) -> None:
         begin, end = window_ms
-        first, past = _covered_span(usage)
-        first, past = max(begin, first), min(end, past)
-        grid = WindowGrid.covering(
-            first, max(past, first + 1), step_ms
-        )  # a window may be asked for of any length
+        covered = _covered_span(usage)
+        start, stop = max(begin, covered[0]), min(end, covered[1])
+        # A window may be asked for of any length.
+        grid = WindowGrid.covering(start, max(stop, start + 1), step_ms)
         edges = grid.edges()
-        low, high = np.maximum(edges[:-1], first), np.minimum(edges[1:], past)
+        low, high = np.maximum(edges[:-1], start), np.minimum(edges[1:], stop)
         inside = np.maximum(high - low, 0)
         judged = (inside > 0) & _mostly_heard(usage, heard, grid)
         if step_ms > usage.window_ms:
@@ -228,9 +227,9 @@ def _mostly_heard(usage: Usage, heard: NDArray[np.bool_] | None, grid: WindowGri
         return np.ones(grid.windows, np.bool_)
     starts = usage.start_ms + usage.window_ms * np.arange(usage.windows, dtype=np.int64)
     if usage.window_ms > grid.window_ms:
-        place = (grid.edges()[:-1] - usage.start_ms) // usage.window_ms
-        known = (place >= 0) & (place < usage.windows)
-        return known & heard[np.clip(place, 0, usage.windows - 1)]
+        minute = (grid.edges()[:-1] - usage.start_ms) // usage.window_ms
+        known = (minute >= 0) & (minute < usage.windows)
+        return known & heard[np.clip(minute, 0, usage.windows - 1)]
     step = (starts - grid.start_ms) // grid.window_ms
     kept = np.flatnonzero((step >= 0) & (step < grid.windows))
     windows = np.bincount(step[kept], minlength=grid.windows)

@@ -62,8 +62,8 @@ class NetworkDatabases:
         for reader in self._readers:
             found = _record(reader, to_text(address))
             owner = owner or next((text for name in OWNER_FIELDS if (text := _text(found.get(name)))), None)
-            place = found.get("country") or found.get("registered_country") or found.get("country_code")
-            country = country or _text(place.get("iso_code") if isinstance(place, dict) else place)
+            entry = found.get("country") or found.get("registered_country") or found.get("country_code")
+            country = country or _text(entry.get("iso_code") if isinstance(entry, dict) else entry)
         return Network(owner, country)
 
 

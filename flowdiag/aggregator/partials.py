@@ -26,7 +26,7 @@ from flowdiag.buffers import column, numbers
 
 MAX_KEYS: Final = 500_000  # some 60 octets each: 30 MiB, and twice that while merging
 KEPT_PART: Final = 2  # one in so many keys stays when it is folded, so that folding is rare
-FEW_PLACES: Final = 1 << 17  # so many cost a few milliseconds, used or not
+FEW_GROUPS: Final = 1 << 17  # so many cost a few milliseconds, used or not
 STEP: Final = 1024.0  # octets are multiples of 1/STEP
 
 Measure = Literal["octets", "packets", "flows"]
@@ -161,32 +161,32 @@ def _summed(table: pa.Table, keys: tuple[str, ...]) -> pa.Table:
     grouped = table.group_by(list(keys), use_threads=False).aggregate(aggregates)
     grouped = grouped.rename_columns([_PLAIN.get(name, name) for name in grouped.column_names])
     if not counted:
-        place = grouped.column_names.index("flows")
-        grouped = grouped.set_column(place, "flows", grouped["flows"].cast(pa.float64()))
+        column = grouped.column_names.index("flows")
+        grouped = grouped.set_column(column, "flows", grouped["flows"].cast(pa.float64()))
     return grouped.select([*keys, *_SUMS, *(name for name, _ in _SPAN)])
 
 
 def _summed_by_number(table: pa.Table, key: str, *, counted: bool) -> pa.Table | None:
-    """What `_summed` makes of a table whose one key is a number below the count of rows, or a small one: then a place in
+    """What `_summed` makes of a table whose one key is a number below the count of rows, or a small one: then a slot in
     an array does what a hash table does, at half the time. None for other keys.
     """
     if table[key].type != pa.int32() or not table.num_rows:
         return None
     columns = {name: numbers(table[name].combine_chunks()) for name in table.column_names}
-    places = columns[key]
-    size = int(places.max()) + 1
-    if size > max(len(places), FEW_PLACES) or places.min() < 0:
+    groups = columns[key]
+    size = int(groups.max()) + 1
+    if size > max(len(groups), FEW_GROUPS) or groups.min() < 0:
         return None
-    rows = np.bincount(places, minlength=size)
+    rows = np.bincount(groups, minlength=size)
     there = np.flatnonzero(rows)
     found: dict[str, NDArray[Any]] = {key: there.astype(np.int32)}
     for measure in _SUMS:
         counts = measure != "flows" or counted
-        sums = np.bincount(places, columns[measure], size) if counts else rows
+        sums = np.bincount(groups, columns[measure], size) if counts else rows
         found[measure] = sums[there].astype(np.float64)
     first, last = np.full(size, _LATEST), np.full(size, -_LATEST)
-    np.minimum.at(first, places, columns["first_ms"])
-    np.maximum.at(last, places, columns["last_ms"])
+    np.minimum.at(first, groups, columns["first_ms"])
+    np.maximum.at(last, groups, columns["last_ms"])
     found |= {"first_ms": first[there], "last_ms": last[there]}
     return pa.table({name: column(values) for name, values in found.items()})
 

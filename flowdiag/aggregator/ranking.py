@@ -29,7 +29,7 @@ def rank_talkers(
 ) -> tuple[Ranked, ...]:
     """Inside hosts, both directions of all links summed, by octets inside [from, to).
 
-    mask: bool [n], only these rows; by default those on a link (all rows where no link can be told).
+    mask: bool [n], only these rows; by default those on a link (all rows where no link is known).
     limit: rows to give, all for None; shares are of all octets of the mask inside the window.
     """
     return _rank_addresses(flows, flows.inside, profile, window_ms, mask, limit)

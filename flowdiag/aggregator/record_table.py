@@ -48,13 +48,13 @@ class RecordTable:
             self._columns = {name: getattr(piece, name) for name in _NAMES}
             self._rows = len(piece)
             return
-        past = self._rows + len(piece)
-        if past > len(self._columns["start_ms"]):
-            room = min(int(self._expected(past) * (1 + SPARE)), MOST_AHEAD * past)
-            self._make_room(max(past, room))
+        rows = self._rows + len(piece)
+        if rows > len(self._columns["start_ms"]):
+            room = min(int(self._expected(rows) * (1 + SPARE)), MOST_AHEAD * rows)
+            self._make_room(max(rows, room))
         for name, column in self._columns.items():
-            column[self._rows : past] = getattr(piece, name)
-        self._rows = past
+            column[self._rows : rows] = getattr(piece, name)
+        self._rows = rows
 
     def _make_room(self, room: int) -> None:
         for name, column in self._columns.items():

@@ -150,10 +150,10 @@ class Interner:
         """The number of the export message that each kept record of a batch came in, from 1 on, and after MESSAGE_NUMBERS
         from 1 again. Messages that follow each other directly and are of one source have numbers that do. NO_MESSAGE:
         it is not told (records of a store). source: of the kept records."""
-        told = (batch.schema.metadata or {}).get(MESSAGES_KEY)
-        if told is None or not len(source):
+        encoded = (batch.schema.metadata or {}).get(MESSAGES_KEY)
+        if encoded is None or not len(source):
             return np.full(len(source), NO_MESSAGE, np.uint16)
-        begins = np.frombuffer(told, np.int32)
+        begins = np.frombuffer(encoded, np.int32)
         if len(source) < len(kept):
             begins = np.concatenate([[0], np.cumsum(kept)])[begins]
         sources = source[np.minimum(begins, len(source) - 1)]

@@ -35,7 +35,7 @@ ALIKE_S: Final = 1.0
 SHORTEST_S: Final = 5  # shorter piles are retransmission and keepalive timers of applications
 LONGER: Final = 0.25  # of a pile may be longer than it: exporters that look rarely, or flows put together
 # Where the longest durations are looked at for timeouts that are not usual: the 3rd longest, the 10th and so on.
-PLACES_FROM_TOP: Final = (3, 10, 30, 100, 300, 1000, 3000)
+RANKS: Final = (3, 10, 30, 100, 300, 1000, 3000)
 CONSISTENT: Final = 0.02  # of the durations may exceed an announced timeout
 # The next record of a flow that was cut begins so soon; idle timeouts are longer (RFC 7012 5.11 has both as end reasons).
 FOLLOWS_MS: Final = 1_000
@@ -90,12 +90,12 @@ def cut_durations_ms(flows: SiteFlows) -> NDArray[np.int64]:
 def cut_durations(
     keys: NDArray[np.uint64], start_ms: NDArray[np.int64], end_ms: NDArray[np.int64]
 ) -> NDArray[np.int64]:
-    """The same of records by a key of their conversation, way and place; all of one length.
+    """The same of records by a key of their conversation, link and direction; all of one length.
 
     Of records that all name the conversation's start (shared_starts.py) each piece lasts from the one before to its end.
     """
-    some = repeated(keys)  # most conversations are of one record
-    keys, start_ms, end_ms = keys[some], start_ms[some], end_ms[some]
+    repeats = repeated(keys)  # most conversations are of one record
+    keys, start_ms, end_ms = keys[repeats], start_ms[repeats], end_ms[repeats]
     order = np.lexsort((end_ms, start_ms, keys))
     before, after = order[:-1], order[1:]
     same = keys[before] == keys[after]
@@ -114,8 +114,8 @@ def _seconds(durations_ms: Iterable[int] | NDArray[np.int64]) -> NDArray[np.floa
 
 def _count(ordered: NDArray[np.float64], low: float, high: float) -> int:
     """How many of the ordered values lie in [low, high)."""
-    first, past = np.searchsorted(ordered, [low, high])
-    return int(past - first)
+    first, stop = np.searchsorted(ordered, [low, high])
+    return int(stop - first)
 
 
 def _tell(seconds: NDArray[np.float64], packets: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -157,7 +157,7 @@ def _pile_edges(second: int) -> tuple[float, float]:
 
 def _candidates(ordered: NDArray[np.float64]) -> list[int]:
     """Timeouts worth a look: the usual ones, and where the longest durations are."""
-    seconds = {int(ordered[-place]) for place in PLACES_FROM_TOP if place <= len(ordered)}
+    seconds = {int(ordered[-rank]) for rank in RANKS if rank <= len(ordered)}
     return sorted(seconds | set(USUAL_S))
 
 

@@ -78,11 +78,11 @@ def _of_these(counts: NDArray[np.bool_], sources: NDArray[np.intp]) -> NDArray[n
 
 
 def _same(lesser: _Talks, greater: _Talks) -> bool:
-    _, mine, theirs = np.intersect1d(lesser.keys, greater.keys, assume_unique=True, return_indices=True)
-    together = (lesser.first_ms[mine] <= greater.last_ms[theirs]) & (
-        greater.first_ms[theirs] <= lesser.last_ms[mine]
+    _, left, right = np.intersect1d(lesser.keys, greater.keys, assume_unique=True, return_indices=True)
+    together = (lesser.first_ms[left] <= greater.last_ms[right]) & (
+        greater.first_ms[right] <= lesser.last_ms[left]
     )
-    common = np.minimum(lesser.octets[mine], greater.octets[theirs])[together].sum()
+    common = np.minimum(lesser.octets[left], greater.octets[right])[together].sum()
     return bool(common >= SAME * min(lesser.octets.sum(), greater.octets.sum()) > 0)
 
 
@@ -109,11 +109,11 @@ def _talks_by_source(
         sampled = np.flatnonzero(keys % np.uint64(thin) == 0)
         rows, keys = rows[sampled], keys[sampled]
         for source in np.unique(records.source[rows]).tolist():
-            mine = records.source[rows] == source
-            of = rows[mine]
+            of_source = records.source[rows] == source
+            of = rows[of_source]
             shift = shift_ms[source]
             part = _Talks(
-                keys[mine], records.octets[of], records.start_ms[of] + shift, records.end_ms[of] + shift
+                keys[of_source], records.octets[of], records.start_ms[of] + shift, records.end_ms[of] + shift
             )
             found.setdefault(source, []).append(part)
     return {source: _summed(parts) for source, parts in found.items()}

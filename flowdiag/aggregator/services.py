@@ -48,16 +48,16 @@ MAX_CALLED: Final = 500_000
 MAX_PAIRS: Final = 250_000
 
 _PORTS: Final = 65_537  # and one for "unknown"
-_SPARSENESS: Final = 4  # places of a table for each end, at least
+_SPARSENESS: Final = 4  # slots of a table for each end, at least
 
 UNDECIDED, AT_SRC, AT_DST, AT_BOTH = 0, 1, 2, 3
 
 
 class Ends(Struct, frozen=True, eq=False):
-    """Per record: side (int8: UNDECIDED, AT_SRC, AT_DST, or AT_BOTH for equal ports) and whether roles are sure."""
+    """Per record: side (int8: UNDECIDED, AT_SRC, AT_DST, or AT_BOTH for equal ports) and whether roles are certain."""
 
     side: NDArray[np.int8]
-    sure: NDArray[np.bool_]
+    certain: NDArray[np.bool_]
 
 
 class Services:
@@ -143,7 +143,7 @@ class Services:
 def opened_by_src(records: Records, ends: Ends) -> NDArray[np.int8]:
     """Whether the source opened the conversation: 1 yes, 0 no, -1 not known. Shape [n]."""
     opened = np.array([-1, 0, 1, -1], np.int8).take(
-        ends.side * ends.sure
+        ends.side * ends.certain
     )  # by UNDECIDED, AT_SRC, AT_DST, AT_BOTH
     for protocol, request, reply in (
         (ICMP, ECHO_REQUEST, ECHO_REPLY),
@@ -206,19 +206,19 @@ class _KnownEnds:
         self._ends = ends
         self._mask = np.uint64((1 << (_SPARSENESS * max(len(ends), 1)).bit_length()) - 1)
         self._table = np.zeros(int(self._mask) + 1, np.uint64)
-        self._table[self._places(ends)] = ends
+        self._table[self._slots(ends)] = ends
 
     def __len__(self) -> int:
         return len(self._ends)
 
     def has(self, ends: NDArray[np.uint64]) -> NDArray[np.bool_]:
         """Which of some ends are known. Shape [n]."""
-        there = self._table.take(self._places(ends))
+        there = self._table.take(self._slots(ends))
         found: NDArray[np.bool_] = there == ends
         others = np.flatnonzero(~found & (there != 0))  # another end with these low bits is known
-        place = np.minimum(np.searchsorted(self._ends, ends[others]), len(self._ends) - 1)
-        found[others] = self._ends[place] == ends[others]
+        index = np.minimum(np.searchsorted(self._ends, ends[others]), len(self._ends) - 1)
+        found[others] = self._ends[index] == ends[others]
         return found
 
-    def _places(self, ends: NDArray[np.uint64]) -> NDArray[np.intp]:
+    def _slots(self, ends: NDArray[np.uint64]) -> NDArray[np.intp]:
         return (ends & self._mask).astype(np.intp)

@@ -37,8 +37,8 @@ def with_own_starts(flows: SiteFlows) -> tuple[SiteFlows, int]:
 def _moved(flows: SiteFlows, rows: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
     """Rows that share conversation and start with one that ended earlier, and when that one ended."""
     keys = conversation_keys(flows, rows)
-    places = repeated(keys)
-    rows, keys = rows[places], keys[places]
+    repeats = repeated(keys)
+    rows, keys = rows[repeats], keys[repeats]
     start, end = flows.start_ms[rows], flows.end_ms[rows]
     order = np.lexsort((rows, end, keys))
     before, after = order[:-1], order[1:]

@@ -190,9 +190,9 @@ def touched(start_ms: NDArray[np.int64], end_ms: NDArray[np.int64], grid: Window
         end = np.maximum(end_ms[rows], start + 1)
         kept = (start < grid.end_ms) & (end > grid.start_ms)
         first = np.maximum((start[kept] - grid.start_ms) // grid.window_ms, 0)
-        past = np.minimum((end[kept] - 1 - grid.start_ms) // grid.window_ms + 1, grid.windows)
+        stop = np.minimum((end[kept] - 1 - grid.start_ms) // grid.window_ms + 1, grid.windows)
         changes += np.bincount(first, minlength=len(changes))
-        changes -= np.bincount(past, minlength=len(changes))
+        changes -= np.bincount(stop, minlength=len(changes))
     return np.cumsum(changes)[:-1] > 0
 
 

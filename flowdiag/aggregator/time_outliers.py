@@ -66,13 +66,13 @@ class Span:
     def add(self, source: NDArray[np.int16], start_ms: NDArray[np.int64], end_ms: NDArray[np.int64]) -> None:
         """source: number of each record's source; all of one length, at least 1."""
         day = start_ms // DAY_MS
-        place = day << 16 | source
-        order = np.argsort(place, kind="stable")
-        places, begins, counts = np.unique(place[order], return_index=True, return_counts=True)
+        day_and_source = day << 16 | source
+        order = np.argsort(day_and_source, kind="stable")
+        keys, begins, counts = np.unique(day_and_source[order], return_index=True, return_counts=True)
         firsts = np.minimum.reduceat(start_ms[order], begins)
         lasts = np.maximum.reduceat(end_ms[order], begins)
         for at, count, first, last in zip(
-            places.tolist(), counts.tolist(), firsts.tolist(), lasts.tolist(), strict=True
+            keys.tolist(), counts.tolist(), firsts.tolist(), lasts.tolist(), strict=True
         ):
             key = at & 0xFFFF, at >> 16
             known = self._times.get(key, (first, last))

@@ -79,7 +79,7 @@ def _remarks(
     )
     nowhere = WindowGrid(0, MINUTE_MS, 1)  # when the exporter was heard is not asked
     coverage = build_coverage(
-        seen.some,
+        seen.sample,
         report,
         profile,
         remarks,

@@ -60,7 +60,7 @@ class Keys:
         pools = {name: names if name == "application" else self._addresses for name in self.columns}
         return with_values(partial, pools)
 
-    def places(self, flows: SiteFlows, rows: Sequence[dict[str, Any]]) -> NDArray[np.int32]:
+    def row_of(self, flows: SiteFlows, rows: Sequence[dict[str, Any]]) -> NDArray[np.int32]:
         """Which of the rows (dicts with the key columns, all different) each flow belongs to, -1 for none."""
         if not len(flows) or not rows:
             return np.full(len(flows), -1, np.int32)
@@ -74,8 +74,8 @@ class Keys:
             # A name that no flow of these has gets a number that none has.
             wanted = wanted << _BITS | np.array([known.get(row[name], (1 << _BITS) - 1) for row in rows])
         order = np.argsort(wanted, kind="stable")
-        place = np.minimum(np.searchsorted(wanted[order], codes), len(rows) - 1)
-        return np.where(wanted[order][place] == codes, order[place], -1).astype(np.int32)
+        index = np.minimum(np.searchsorted(wanted[order], codes), len(rows) - 1)
+        return np.where(wanted[order][index] == codes, order[index], -1).astype(np.int32)
 
     def _numbers_of(self, rows: Sequence[dict[str, Any]]) -> dict[bytes, int]:
         """The numbers of the addresses in some rows; a table of all addresses would weigh as much as they do."""

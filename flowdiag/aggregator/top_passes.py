@@ -42,7 +42,7 @@ SOME_ROWS: Final = 200_000  # flows kept to tell how the exporter reports
 class Seen(Struct):
     """What the first pass learns of all flows. some: a sample; packets scaled for sampling, and as they were seen."""
 
-    some: SiteFlows = field(default_factory=lambda: joined(()))
+    sample: SiteFlows = field(default_factory=lambda: joined(()))
     packets: float = 0.0
     packets_seen: float = 0.0
     duplicates: int = 0
@@ -50,8 +50,8 @@ class Seen(Struct):
     complete: bool = False
 
     def add(self, flows: SiteFlows, duplicates: int, moved_starts: int) -> None:
-        if not len(self.some):
-            self.some = flows.at(np.arange(0, len(flows), max(len(flows) // SOME_ROWS, 1)))
+        if not len(self.sample):
+            self.sample = flows.at(np.arange(0, len(flows), max(len(flows) // SOME_ROWS, 1)))
         self.packets += float(flows.packets.sum())
         self.packets_seen += float((flows.packets / np.maximum(flows.sampling, 1)).sum())
         self.duplicates += duplicates
@@ -176,7 +176,7 @@ class Passes:
         for flows in self._chunks():
             part = part_inside(flows.start_ms, flows.end_ms, begin, end)
             start, stop = np.maximum(flows.start_ms, begin), np.minimum(flows.end_ms, end)
-            of_row = self._keys.places(flows, known)
+            of_row = self._keys.row_of(flows, known)
             octets += spread(start, stop, [flows.wire_octets * part], grid, of_row, len(known))[0]
         edges = grid.edges()
         inside_ms = np.minimum(edges[1:], end) - np.maximum(edges[:-1], begin)

@@ -24,14 +24,14 @@ Numbers = NDArray[np.int64]
 
 
 def by_copies(outer: Ends, inner: Ends) -> tuple[NDArray[np.int32], NDArray[np.int32], Mask, Mask]:
-    """host and port of each outer record by its copy, whether that is sure; and which inner records are such copies."""
+    """host and port of each outer record by its copy, whether that is certain; and which inner records are such copies."""
     host, port = np.full(len(outer), NO_HOST, np.int32), outer.port.copy()
-    sure, used = np.zeros(len(outer), np.bool_), np.zeros(len(inner), np.bool_)
+    is_certain, used = np.zeros(len(outer), np.bool_), np.zeros(len(inner), np.bool_)
     key_outer, key_inner = outer.packet_keys(), inner.packet_keys()
     both = np.intersect1d(key_outer, key_inner)
     at_outer, at_inner = np.flatnonzero(np.isin(key_outer, both)), np.flatnonzero(np.isin(key_inner, both))
     if not len(both):
-        return host, port, sure, used
+        return host, port, is_certain, used
     count = len(at_outer)
     ends = Ends.joined((outer.at(at_outer), inner.at(at_inner)))
     is_outer = np.arange(len(ends)) < count
@@ -44,15 +44,15 @@ def by_copies(outer: Ends, inner: Ends) -> tuple[NDArray[np.int32], NDArray[np.i
     parties = _Parties(ends.at(order[new]), is_outer[order[new]], cluster[order[new]])
     partner, certain = parties.partners()
     partner = parties.believed(partner)
-    mine = partner[party_of]
-    has = np.flatnonzero(is_outer & (mine >= 0))
-    host[at_outer[has]] = parties.ends.end[mine[has]]
-    port[at_outer[has]] = parties.ends.port[mine[has]]
-    sure[at_outer[has]] = certain[party_of[has]]
+    partner_of = partner[party_of]
+    has = np.flatnonzero(is_outer & (partner_of >= 0))
+    host[at_outer[has]] = parties.ends.end[partner_of[has]]
+    port[at_outer[has]] = parties.ends.port[partner_of[has]]
+    is_certain[at_outer[has]] = certain[party_of[has]]
     taken = np.zeros(len(partner), np.bool_)
     taken[partner[partner >= 0]] = True
     used[at_inner] = taken[party_of[count:]]
-    return host, port, sure, used
+    return host, port, is_certain, used
 
 
 def _clusters(keys: NDArray[np.uint64], ends: Ends) -> Numbers:

@@ -153,11 +153,11 @@ class Sessions(Struct, frozen=True, eq=False):
         return found
 
     def agreed(
-        self, host: NDArray[np.int32], port: NDArray[np.int32], sure: Mask
+        self, host: NDArray[np.int32], port: NDArray[np.int32], certain: Mask
     ) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-        """The one host, and the one port, of each session's sure records; -1 where there is none."""
-        rows = self.of_row[sure]
-        return the_one(rows, host[sure], len(self)), the_one(rows, port[sure], len(self))
+        """The one host, and the one port, of each session's certain records; -1 where there is none."""
+        rows = self.of_row[certain]
+        return the_one(rows, host[certain], len(self)), the_one(rows, port[certain], len(self))
 
 
 def the_one(group: NDArray[np.int64], values: NDArray[np.int32], size: int) -> NDArray[np.int32]:

@@ -42,12 +42,12 @@ class Named(Struct, frozen=True, eq=False):
 def named(outer: Ends, inner: Ends) -> Named:
     """The host of each record on the outer side. inner: all records that name a host, copies of each other included."""
     inner = inner.at(np.flatnonzero(np.isin(inner.remote_keys(), np.unique(outer.remote_keys()))))
-    host, port, sure, used = by_copies(outer, inner)
+    host, port, certain, used = by_copies(outer, inner)
     theirs = Sessions.of(outer)
     ours = Sessions.of(inner)
-    # What a conversation's sure records agree on holds for all of them.
-    agreed, their_port = theirs.agreed(host, port, sure)
-    open_ones = np.flatnonzero(~theirs.any(sure))
+    # What a conversation's certain records agree on holds for all of them.
+    agreed, their_port = theirs.agreed(host, port, certain)
+    open_ones = np.flatnonzero(~theirs.any(certain))
     if len(open_ones) and len(inner):
         free = np.flatnonzero(~ours.any(used))
         for rule in (_by_kept_port, _by_whole):
@@ -68,8 +68,8 @@ def _by_kept_port(
 ) -> Numbers:
     """For each of the sessions asked for, the free one with its remote end and port at the same time, -1 for none."""
     keys_theirs, keys_ours = (
-        mixed(some.remote[rows].view(np.int64), some.port[rows])
-        for some, rows in ((theirs, asked), (ours, free))
+        mixed(sessions.remote[rows].view(np.int64), sessions.port[rows])
+        for sessions, rows in ((theirs, asked), (ours, free))
     )
     pairs = _pairs(keys_theirs, keys_ours)
     left, right = asked[pairs[0]], free[pairs[1]]
@@ -117,10 +117,10 @@ def _pairs(left: NDArray[np.uint64], right: NDArray[np.uint64]) -> tuple[NDArray
     return at_left, order[low[at_left] + nth]
 
 
-def _only_choice(place: NDArray[np.intp], choice: NDArray[np.intp], ours: Sessions, size: int) -> Numbers:
-    """The first choice of each place whose choices are all of one host; -1 for the others."""
-    one = the_one(place, ours.end[choice], size)
+def _only_choice(session: NDArray[np.intp], choice: NDArray[np.intp], ours: Sessions, size: int) -> Numbers:
+    """The first choice of each session whose choices are all of one host; -1 for the others."""
+    one = the_one(session, ours.end[choice], size)
     chosen = np.full(size, -1, np.int64)
-    chosen[place[::-1]] = choice[::-1]
+    chosen[session[::-1]] = choice[::-1]
     chosen[one < 0] = -1
     return chosen

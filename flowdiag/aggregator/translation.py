@@ -59,14 +59,14 @@ class Translations(Struct, frozen=True, eq=False):
 
     def applied(self, records: Records, first: int) -> Records:
         """The records with their hosts; first: position of the first of them in the export."""
-        begin, past = np.searchsorted(self.rows, (first, first + len(records))).tolist()
-        if begin == past:
+        begin, stop = np.searchsorted(self.rows, (first, first + len(records))).tolist()
+        if begin == stop:
             return records
         columns = {name: getattr(records, name).copy() for name in ("src", "dst", "src_port", "dst_port")}
-        rows, at_src = self.rows[begin:past] - first, self.at_src[begin:past]
-        for end, mine in (("src", at_src), ("dst", ~at_src)):
-            columns[end][rows[mine]] = self.host[begin:past][mine]
-            columns[f"{end}_port"][rows[mine]] = self.port[begin:past][mine]
+        rows, at_src = self.rows[begin:stop] - first, self.at_src[begin:stop]
+        for end, side in (("src", at_src), ("dst", ~at_src)):
+            columns[end][rows[side]] = self.host[begin:stop][side]
+            columns[f"{end}_port"][rows[side]] = self.port[begin:stop][side]
         return replace(records, **columns)
 
     def remarks(self, *, profile: bool) -> Iterator[Remark]:
@@ -133,12 +133,12 @@ def _beyond(
     first, records = placed
     on_link = (records.link_in >= 0) | (records.link_out >= 0)
     rows = np.flatnonzero(on_link & ~(inside[records.src] | inside[records.dst]))
-    some = records.at(rows)
-    up = (some.link_out >= 0) & decisions.counts[some.source, some.link_out, UP, some.metered]
-    down = (some.link_in >= 0) & decisions.counts[some.source, some.link_in, DOWN, some.metered]
-    known = ~(nowhere[some.src] | nowhere[some.dst])
+    chosen = records.at(rows)
+    up = (chosen.link_out >= 0) & decisions.counts[chosen.source, chosen.link_out, UP, chosen.metered]
+    down = (chosen.link_in >= 0) & decisions.counts[chosen.source, chosen.link_in, DOWN, chosen.metered]
+    known = ~(nowhere[chosen.src] | nowhere[chosen.dst])
     kept = np.flatnonzero((up | down) & known)
-    return Ends.of(some.at(kept), first + rows[kept], up[kept], shift_ms)
+    return Ends.of(chosen.at(kept), first + rows[kept], up[kept], shift_ms)
 
 
 def _within(

@@ -43,9 +43,15 @@ class Usage(Struct, frozen=True, eq=False):
     def end_ms(self) -> int:
         return self.start_ms + self.windows * self.window_ms
 
-    def times(self, first: int, past: int) -> tuple[int, int]:
-        """[start, end) in ms since 1970 UTC of the windows [first, past)."""
-        return self.start_ms + first * self.window_ms, self.start_ms + past * self.window_ms
+    def times(self, first: int, stop: int) -> tuple[int, int]:
+        """[start, end) in ms since 1970 UTC of the windows [first, stop)."""
+        return self.start_ms + first * self.window_ms, self.start_ms + stop * self.window_ms
+
+    def touched(self, start_ms: int, end_ms: int) -> slice:
+        """The windows that [start_ms, end_ms) touches, clipped to those there are."""
+        first = max((start_ms - self.start_ms) // self.window_ms, 0)
+        stop = min(-((self.start_ms - end_ms) // self.window_ms), self.windows)
+        return slice(first, max(stop, first))
 
     @property
     def lengths_ms(self) -> NDArray[np.int64]:

@@ -149,9 +149,9 @@ def local_months(window_ms: tuple[int, int], zone: ZoneInfo) -> Iterator[tuple[i
         local = datetime.fromtimestamp(begin / 1000, UTC).astimezone(zone)
         year, month = local.year, local.month
         following = datetime(year + month // 12, month % 12 + 1, 1, tzinfo=zone)
-        past = min(round(following.timestamp() * 1000), end)
-        yield year, month, (begin, past)
-        begin = past
+        month_end = min(round(following.timestamp() * 1000), end)
+        yield year, month, (begin, month_end)
+        begin = month_end
 
 
 def _rates(
@@ -179,8 +179,8 @@ def _heard(minutes: Usage, coverage: Coverage, grid: WindowGrid) -> NDArray[np.b
     starts = minutes.start_ms + alive * minutes.window_ms
     steps = np.zeros(grid.windows + 1, np.int64)
     first = (starts - grid.start_ms) // grid.window_ms
-    past = (starts + minutes.window_ms - 1 - grid.start_ms) // grid.window_ms + 1
-    kept = (past > 0) & (starts < grid.end_ms)
+    stop = (starts + minutes.window_ms - 1 - grid.start_ms) // grid.window_ms + 1
+    kept = (stop > 0) & (starts < grid.end_ms)
     np.add.at(steps, np.maximum(first[kept], 0), 1)
-    np.add.at(steps, np.minimum(past[kept], grid.windows), -1)
+    np.add.at(steps, np.minimum(stop[kept], grid.windows), -1)
     return np.cumsum(steps)[:-1] > 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from flowdiag.addresses import to_text
-from flowdiag.diagnoser import confidence as sure
+from flowdiag.diagnoser import confidence
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.signals.link_states import link_states
@@ -20,7 +20,7 @@ def cautions(case: Case, findings: Sequence[Finding]) -> tuple[str, ...]:
     if coverage.sampling > 1:
         said.append(wording.sampled(coverage.sampling))
     gap = any(finding.code == "export-gap" and finding.severity != "info" for finding in findings)
-    if gap or sure.loss_share(case) >= sure.LOSS_MINOR:
+    if gap or confidence.loss_share(case) >= confidence.LOSS_MINOR:
         said.append(wording.LOWER_BOUNDS)
     if coverage.last_ms is not None and case.window_ms[1] > coverage.last_ms - coverage.resolution_s * 1000:
         said.append(wording.OPEN_RECORDS)

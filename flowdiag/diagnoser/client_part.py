@@ -2,10 +2,10 @@
 
 The foremost finding names the cause. But a client whose upload was full at ten and again at eleven was slowed down
 twice, and one whose download was full meanwhile has to hear of it. So findings of one kind, link and direction are
-told as one, with their spells (text/sentences/times.py), and other grave troubles of the window follow, except what the
+reported as one, with their spells (text/sentences/times.py), and other grave troubles of the window follow, except what the
 verdict explains: the full backup of a failover, the stays of an unsteady line, the load that an attack makes.
 
-What is less sure than a verdict may be is not told here: a finding of low confidence only where the foremost is low.
+What is less certain than a verdict may be is not reported here: a finding of low confidence only where the foremost is low.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from flowdiag.text.sentences.below_plan import below_plan_client
 from flowdiag.text.sentences.beyond import floods
 from flowdiag.text.sentences.links import whose_line
 
-# Troubles of a line that are told beside another one; the rest is in the findings.
+# Troubles of a line that are reported beside another one; the rest is in the findings.
 GRAVE: Final = ("outage", "flapping", "on-backup", "inbound-flood", "link-full", "below-plan")
 # Others whose sentences have times.
 WITH_SPELLS: Final = ("link-busy", "keepalive-missing", "keepalive-unanswered")
@@ -43,7 +43,7 @@ WORTH_TELLING: Final = 0.1
 SAME_CEILING: Final = 0.05
 
 
-def told(
+def client_sentences(
     case: Case, first: Finding, same: Sequence[Finding], inside: Sequence[Finding]
 ) -> tuple[str, tuple[Finding, ...]]:
     """The verdict's sentences, and the findings beside the first that they tell.
@@ -85,23 +85,23 @@ def _group(first: Finding, found: Sequence[Finding]) -> list[Finding]:
             for key in ("over_plan", "maybe_offered", "confirms_mbps")
         ):
             return False
-        mine, its = first.evidence.get("share_of_plan", 0.0), finding.evidence.get("share_of_plan", 0.0)
-        return finding.code != "below-plan" or abs(mine - its) <= SAME_CEILING
+        own, its = first.evidence.get("share_of_plan", 0.0), finding.evidence.get("share_of_plan", 0.0)
+        return finding.code != "below-plan" or abs(own - its) <= SAME_CEILING
 
     return sorted((finding for finding in found if finding is first or belongs(finding)), key=_span)
 
 
 def _is_grave(finding: Finding, first: Finding) -> bool:
-    sure = finding.confidence != "low" or first.confidence == "low"
-    return finding.severity == "critical" and finding.code in GRAVE and sure
+    certain = finding.confidence != "low" or first.confidence == "low"
+    return finding.severity == "critical" and finding.code in GRAVE and certain
 
 
-def _is_explained(finding: Finding, told_already: Sequence[Finding]) -> bool:
+def _is_explained(finding: Finding, shown: Sequence[Finding]) -> bool:
     """Whether a finding lies mostly within the time of a trouble that brings such with it."""
     start, end = _span(finding)
     return any(
         2 * (min(end, _span(one)[1]) - max(start, _span(one)[0])) > end - start
-        for one in told_already
+        for one in shown
         if one.code in EXPLAINS and one.code != finding.code
     )
 
@@ -146,7 +146,7 @@ def _sentence(case: Case, first: Finding, group: Sequence[Finding]) -> str:
         return wording_backup.unsteady(case, parts, changes)
     if first.code == "inbound-flood":
         return floods(case, parts, any(finding.evidence.get("fills_link") for finding in group))
-    link, direction = _place(case, first)
+    link, direction = _link_direction(case, first)
     evidence = {**first.evidence, "hosts": _hosts(group)}
     if first.code == "below-plan":
         return below_plan_client(case, link, direction, parts, evidence)
@@ -157,7 +157,7 @@ def _sentence(case: Case, first: Finding, group: Sequence[Finding]) -> str:
     return wording.link_full_client(case, link, direction, parts, evidence, over=over)
 
 
-def _place(case: Case, finding: Finding) -> tuple[int, int]:
+def _link_direction(case: Case, finding: Finding) -> tuple[int, int]:
     """Numbers of a finding's link and direction."""
     return [link.name for link in case.profile.link].index(finding.link or ""), int(finding.direction == "up")
 
@@ -178,7 +178,7 @@ def _hosts(group: Sequence[Finding]) -> list[dict[str, object]]:
 
 def _beside(case: Case, first: Finding, head: Finding, group: Sequence[Finding]) -> str:
     if head.code == first.code == "link-full" and not head.evidence.get("over_plan"):
-        link, direction = _place(case, head)
+        link, direction = _link_direction(case, head)
         evidence = {**head.evidence, "hosts": _hosts(group)}
         return wording.full_too(case, link, direction, _parts(group), evidence)
     sentence = _sentence(case, head, group)
@@ -196,7 +196,7 @@ def _full_for_moments(case: Case, first: Finding) -> list[str]:
         if limit.share >= WORTH_TELLING
         and (links[limit.link].name, DIRECTION_NAMES[limit.direction]) != (first.link, first.direction)
     ]
-    if first.code == "backup-leak":  # the main line has been told of
+    if first.code == "backup-leak":  # the main line has been reported
         others = [limit for limit in others if links[limit.link].role == "backup"]
     return [wording.full_for_moments(case, limit) for limit in others[:MOST_BESIDES]]
 
@@ -216,7 +216,7 @@ def _main_line(case: Case, first: Finding) -> str:
     if reached:
         line = whose_line(case, reached[0].link)
         return wording_backup.main_line_reached_its_limit(line, reached[0].longest_ms)
-    used = [place for place in room(case) if place.link in primaries]
+    used = [one for one in room(case) if one.link in primaries]
     if not used:
         return ""
     roomy = used[0].share < case.profile.thresholds.busy

@@ -73,13 +73,13 @@ def compare(asked: Diagnosis, other: Diagnosis, direction: str | None = None) ->
     ours, theirs = asked.case, other.case
     parts = covered(ours), covered(theirs)
     pairs = _pairs(asked, other, parts)
-    places = [pair for pair in pairs if direction in (None, pair.direction)]
+    of_direction = [pair for pair in pairs if direction in (None, pair.direction)]
     windows = ours.window_ms, theirs.window_ms
-    missing = _missing(ours, theirs, parts, places)
+    missing = _missing(ours, theirs, parts, of_direction)
     if missing is not None:
         known = other.verdict if parts[1] > 0.0 else None
         return Comparison(*windows, *parts, missing, None, None, pairs, None, known, ())
-    about = _about(asked, other, places)
+    about = _about(asked, other, of_direction)
     link = next(number for number, one in enumerate(ours.profile.link) if one.name == about.link)
     way = DIRECTION_NAMES.index(about.direction)
     first, second = (
@@ -89,11 +89,11 @@ def compare(asked: Diagnosis, other: Diagnosis, direction: str | None = None) ->
     )
     moved, differs = shifts(ours, theirs, link, way), _differs(first, second)
     of_load = wording.kind(asked.verdict) is None and wording.kind(other.verdict) is None
-    told = moved if differs and of_load and _volumes_differ(moved, ours, theirs) else None
+    shown = moved if differs and of_load and _volumes_differ(moved, ours, theirs) else None
     return Comparison(
         *windows,
         *parts,
-        wording.sentence(first, second, link, way, told, differs=differs),
+        wording.sentence(first, second, link, way, shown, differs=differs),
         differs,
         (about.link, about.direction),
         pairs,
@@ -103,9 +103,9 @@ def compare(asked: Diagnosis, other: Diagnosis, direction: str | None = None) ->
     )
 
 
-def _missing(ours: Case, theirs: Case, parts: tuple[float, float], places: list[Pair]) -> str | None:
+def _missing(ours: Case, theirs: Case, parts: tuple[float, float], of_direction: list[Pair]) -> str | None:
     """Why there is nothing to compare; None where there is."""
-    if 0.0 in parts or not places:
+    if 0.0 in parts or not of_direction:
         return wording.nothing_to_compare(ours, theirs, asked=parts[0] > 0.0, other=parts[1] > 0.0)
     thin = [
         (part, of)
@@ -132,11 +132,11 @@ def _inside(case: Case, kind: tuple[Episode, ...], link: int, direction: int) ->
     """The spans of episodes on a link direction as far as they lie in the window."""
     begin, end = case.window_ms
     return tuple(
-        (max(first, begin), min(past, end))
+        (max(start, begin), min(stop, end))
         for episode in kind
         if (episode.link, episode.direction) == (link, direction)
-        for first, past in episode.span_times(case)
-        if first < end and past > begin
+        for start, stop in episode.span_times(case)
+        if start < end and stop > begin
     )
 
 

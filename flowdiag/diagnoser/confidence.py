@@ -102,8 +102,9 @@ def of_sampling(case: Case, packets: float, share: float, threshold: float) -> D
     return Doubt(wording.sampling_error(float(error)), weight)
 
 
-def of_silence(case: Case, first: int, past: int) -> Doubt | None:
-    heard = case.coverage.heard[first:past]
+def of_silence(case: Case, windows: slice) -> Doubt | None:
+    """A part of the minutes in which the exporter was not heard. windows: of the usage by the minute."""
+    heard = case.coverage.heard[windows]
     if len(heard) and float(heard.mean()) < HEARD_LEAST:
         return Doubt(wording.SILENT_PART, MINOR)
     return None

@@ -53,9 +53,7 @@ def diagnose(case: Case) -> Diagnosis:
 
 
 def in_order(case: Case, findings: list[Finding]) -> tuple[Finding, ...]:
-    """Most severe first, then by time; what lies outside the window is info, what lies over a day away is
-    left out.
-    """
+    """Most severe first, then by time; what lies outside the window is info, what lies over a day away is left out."""
     begin, end = case.window_ms
     kept = []
     for finding in findings:

@@ -19,7 +19,7 @@ Confidence = Literal["low", "medium", "high"]
 class Finding(Struct, frozen=True):
     """start_ms, end_ms: ms since 1970 UTC, None where the finding has no times of its own.
 
-    evidence: an `Evidence` of its kind: figures with their unit in the key (mean_mbps, full_minutes), for hosts and places
+    evidence: an `Evidence` of its kind: figures with their unit in the key (mean_mbps, full_minutes), for hosts and destinations
     the keys
     hosts, applications, destinations: lists of {"address", "label", "share"} or {"application", "share"}.
     client: one plain sentence without jargon or addresses; summary: one plain sentence with the figures.

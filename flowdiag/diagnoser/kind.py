@@ -44,7 +44,7 @@ class Kind(Struct, frozen=True):
     """A kind of finding, or of verdict without one.
 
     code: as in the JSON.
-    page: its place among the pages, whose text is the module's docstring.
+    page: its position among the pages, whose text is the module's docstring.
     find: gives the findings of a case; None for a verdict that is left when there are none.
     evidence: the figures that its findings carry.
     ranks: where it may be the verdict; none for what never is.

@@ -19,7 +19,7 @@ KINDS: Final[tuple[Kind, ...]] = tuple(
     )
 )
 BY_CODE: Final = {kind.code: kind for kind in KINDS}
-# The verdict's order: each place with the kind it belongs to.
+# The verdict's order: each rank with the kind it belongs to.
 ORDER: Final[tuple[tuple[Rank, Kind], ...]] = tuple(
     sorted(((rank, kind) for kind in KINDS for rank in kind.ranks), key=lambda pair: pair[0].at)
 )

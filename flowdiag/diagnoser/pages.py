@@ -31,7 +31,7 @@ def known_codes() -> list[str]:
     """The codes of all findings and verdicts, in the order of their pages."""
     names = (file.name.removesuffix(".py") for file in _folder().iterdir() if file.name.endswith(".py"))
     codes = [name.replace("_", "-") for name in names if not name.startswith("_")]
-    return sorted(codes, key=_place)
+    return sorted(codes, key=_page_number)
 
 
 def pages() -> Iterator[Page]:
@@ -101,12 +101,12 @@ def _dedented(lines: list[str]) -> str:
     return text[:1].upper() + text[1:] if first.isalpha() else text  # a threshold's name stays as it is
 
 
-def _place(code: str) -> int:
-    """The place of a code's page: `page=` of its KIND, read from the source."""
+def _page_number(code: str) -> int:
+    """The position of a code's page: `page=` of its KIND, read from the source."""
     for node in ast.walk(ast.parse(_source(code).read_text(encoding="utf-8"))):
         if isinstance(node, ast.keyword) and node.arg == "page":
-            place: int = ast.literal_eval(node.value)
-            return place
+            number: int = ast.literal_eval(node.value)
+            return number
     raise AssertionError(f"{code} says no page")
 
 

@@ -58,7 +58,7 @@ def _foremost(case: Case, same: Sequence[Finding]) -> Finding:
 
 
 def _of(case: Case, finding: Finding, same: Sequence[Finding], inside: Sequence[Finding]) -> Verdict:
-    sentence, also = client_part.told(case, finding, same, inside)
+    sentence, also = client_part.client_sentences(case, finding, same, inside)
     return Verdict(
         code=finding.code,
         sentence=sentence,

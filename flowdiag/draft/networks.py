@@ -22,15 +22,15 @@ from numpy.typing import NDArray
 from flowdiag.addresses import V4_PREFIX
 from flowdiag.flows import ADDRESS
 
-MAX_PLACES: Final = (
+MAX_NETWORKS: Final = (
     500_000  # networks kept an exporter and interface; what comes later is counted without its network
 )
 # Interfaces of all exporters that are kept, and pairs of them; large routers have some thousand. Octets of others do not
 # count: what is one of so many is no link of a site.
-MAX_DOORS: Final = 16_384
+MAX_INTERFACES: Final = 16_384
 V4_KEPT: Final = 15  # octets of an IPv4-mapped address that name its /24
 V6_KEPT: Final = 8  # octets of an IPv6 address that name its /64
-ELSEWHERE: Final = V4_PREFIX + bytes(4)  # 0.0.0.0/24: stands for networks beyond MAX_PLACES
+ELSEWHERE: Final = V4_PREFIX + bytes(4)  # 0.0.0.0/24: stands for networks beyond MAX_NETWORKS
 
 PRIVATE: Final = tuple(map(ip_network, ("10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "fc00::/7")))
 # Neither inside nor outside: unspecified, loopback, link-local, multicast, broadcast (RFC 6890).
@@ -46,28 +46,28 @@ SHARED: Final = IPv4Network("100.64.0.0/10")  # RFC 6598: between a carrier's tr
 Network = IPv4Network | IPv6Network
 
 
-class Door(Struct, frozen=True):
+class Interface(Struct, frozen=True):
     """One interface of one exporter; index None where the export has no interface numbers."""
 
     exporter: bytes
     index: int | None
 
 
-class Places(Struct):
-    """Octets by door and network: arriving (by source) and leaving (by destination); onward: what arrives and leaves by an
-    unknown door, by destination; across: what arrives at one door and leaves by another.
+class Traffic(Struct):
+    """Octets by interface and network: arriving (by source) and leaving (by destination); onward: what arrives and leaves by an
+    unknown interface, by destination; across: what arrives at one interface and leaves by another.
     """
 
-    arriving: dict[Door, dict[bytes, int]] = field(
+    arriving: dict[Interface, dict[bytes, int]] = field(
         default_factory=lambda: defaultdict(lambda: defaultdict(int))
     )
-    leaving: dict[Door, dict[bytes, int]] = field(
+    leaving: dict[Interface, dict[bytes, int]] = field(
         default_factory=lambda: defaultdict(lambda: defaultdict(int))
     )
-    onward: dict[Door, dict[bytes, int]] = field(
+    onward: dict[Interface, dict[bytes, int]] = field(
         default_factory=lambda: defaultdict(lambda: defaultdict(int))
     )
-    across: dict[tuple[Door, Door], int] = field(default_factory=lambda: defaultdict(int))
+    across: dict[tuple[Interface, Interface], int] = field(default_factory=lambda: defaultdict(int))
 
     def add(self, batch: pa.RecordBatch) -> None:
         """Counts a batch of FLOW_SCHEMA."""
@@ -84,61 +84,66 @@ class Places(Struct):
         for exporter, ingress, egress, octets in zip(
             *(summed[name].to_pylist() for name in (*names, "octets_sum")), strict=True
         ):
-            pair = Door(exporter, ingress), Door(exporter, egress)
-            if ingress and ingress != egress and (pair in self.across or len(self.across) < MAX_DOORS):
+            pair = Interface(exporter, ingress), Interface(exporter, egress)
+            if ingress and ingress != egress and (pair in self.across or len(self.across) < MAX_INTERFACES):
                 self.across[pair] += octets or 0
 
-    def between(self) -> dict[tuple[Door, Door], int]:
-        """Octets exchanged by two doors of one exporter, both ways, each pair once in the order of doors().
+    def between(self) -> dict[tuple[Interface, Interface], int]:
+        """Octets exchanged by two interfaces of one exporter, both ways, each pair once in the order of interfaces().
 
-        Where the door by which packets left is not known, it is the one at which their destination's network arrives.
+        Where the interface by which packets left is not known, it is the one at which their destination's network arrives.
         """
-        home: dict[tuple[bytes, bytes], tuple[int, Door]] = {}
-        for door in self.doors():
-            for network, octets in self.arriving.get(door, {}).items():
-                if door.index is not None and octets > home.get((door.exporter, network), (0, door))[0]:
-                    home[door.exporter, network] = octets, door
-        exchanged: dict[tuple[Door, Door], int] = defaultdict(int)
+        home: dict[tuple[bytes, bytes], tuple[int, Interface]] = {}
+        for interface in self.interfaces():
+            for network, octets in self.arriving.get(interface, {}).items():
+                if (
+                    interface.index is not None
+                    and octets > home.get((interface.exporter, network), (0, interface))[0]
+                ):
+                    home[interface.exporter, network] = octets, interface
+        exchanged: dict[tuple[Interface, Interface], int] = defaultdict(int)
         for (one, other), octets in self.across.items():
             exchanged[_pair(one, other)] += octets
-        for door, networks in self.onward.items():
+        for interface, networks in self.onward.items():
             for network, octets in networks.items():
-                _, other = home.get((door.exporter, network), (0, door))
-                if door.index is not None and other != door:
-                    exchanged[_pair(door, other)] += octets
+                _, other = home.get((interface.exporter, network), (0, interface))
+                if interface.index is not None and other != interface:
+                    exchanged[_pair(interface, other)] += octets
         return dict(exchanged)
 
-    def doors(self) -> list[Door]:
-        """All doors in a fixed order."""
-        return sorted({*self.arriving, *self.leaving}, key=lambda door: (door.exporter, door.index or 0))
+    def interfaces(self) -> list[Interface]:
+        """All interfaces in a fixed order."""
+        return sorted(
+            {*self.arriving, *self.leaving}, key=lambda interface: (interface.exporter, interface.index or 0)
+        )
 
     def exporters(self) -> dict[bytes, int]:
         """Octets of each exporter, by what arrived or left, whichever is more."""
         both = []
         for side in (self.arriving, self.leaving):
             totals: dict[bytes, int] = defaultdict(int)
-            for door, networks in side.items():
-                totals[door.exporter] += sum(networks.values())
+            for interface, networks in side.items():
+                totals[interface.exporter] += sum(networks.values())
             both.append(totals)
         return {exporter: max(total[exporter] for total in both) for exporter in sorted({*both[0], *both[1]})}
 
 
-def _pair(one: Door, other: Door) -> tuple[Door, Door]:
+def _pair(one: Interface, other: Interface) -> tuple[Interface, Interface]:
     return (one, other) if (one.index or 0) <= (other.index or 0) else (other, one)
 
 
-def collect_places(batches: Iterable[pa.RecordBatch]) -> Places:
-    places = Places()
+def collect_traffic(batches: Iterable[pa.RecordBatch]) -> Traffic:
+    traffic = Traffic()
     for batch in batches:
-        places.add(batch)
-    return places
+        traffic.add(batch)
+    return traffic
 
 
-def _count(side: dict[Door, dict[bytes, int]], batch: pa.RecordBatch, interface: str, address: str) -> None:
+def _count(side: dict[Interface, dict[bytes, int]], batch: pa.RecordBatch, column: str, address: str) -> None:
     table = pa.table(
         {
             "exporter": batch["exporter"],
-            "index": batch[interface],
+            "index": batch[column],
             "network": networks_of(batch[address]),
             "octets": batch["octets"],
         }
@@ -149,11 +154,11 @@ def _count(side: dict[Door, dict[bytes, int]], batch: pa.RecordBatch, interface:
     ):
         if network is None:
             continue
-        door = Door(exporter, index or None)  # RFC 2863: 0 is no interface
-        if door not in side and len(side) >= MAX_DOORS:
+        interface = Interface(exporter, index or None)  # RFC 2863: 0 is no interface
+        if interface not in side and len(side) >= MAX_INTERFACES:
             continue
-        networks = side[door]
-        networks[network if network in networks or len(networks) < MAX_PLACES else ELSEWHERE] += octets or 0
+        networks = side[interface]
+        networks[network if network in networks or len(networks) < MAX_NETWORKS else ELSEWHERE] += octets or 0
 
 
 def networks_of(addresses: pa.Array) -> pa.Array:

@@ -22,7 +22,7 @@ from typing import Final
 from msgspec import Struct
 
 from flowdiag.addresses import UNKNOWN_ADDRESS
-from flowdiag.draft.networks import Door, Network, Places, as_network, is_private, is_shared, is_special
+from flowdiag.draft.networks import Interface, Network, Traffic, as_network, is_private, is_shared, is_special
 from flowdiag.text.wording import draft as wording
 
 MAX_LINKS_PROPOSED: Final = 8
@@ -52,9 +52,9 @@ class Prefix(Struct, frozen=True):
     alternative: str | None = None
 
 
-def public_share(places: Places, door: Door) -> float | None:
+def public_share(traffic: Traffic, interface: Interface) -> float | None:
     """Part of what arrives that comes from public or shared addresses; None if nothing arrives."""
-    return _outside_share(places.arriving.get(door, {}))
+    return _outside_share(traffic.arriving.get(interface, {}))
 
 
 def _outside_share(networks: dict[bytes, int]) -> float | None:
@@ -68,121 +68,146 @@ def _outside_share(networks: dict[bytes, int]) -> float | None:
     return outside / (outside + inside) if outside + inside else None
 
 
-def octets_at(places: Places, door: Door) -> int:
+def octets_at(traffic: Traffic, interface: Interface) -> int:
     """Octets that arrive and leave."""
-    return sum(places.arriving.get(door, {}).values()) + sum(places.leaving.get(door, {}).values())
+    return sum(traffic.arriving.get(interface, {}).values()) + sum(
+        traffic.leaving.get(interface, {}).values()
+    )
 
 
-def link_doors(places: Places, doors: Sequence[Door], names: dict[int, str]) -> list[Door]:
+def link_interfaces(
+    traffic: Traffic, interfaces: Sequence[Interface], names: dict[int, str]
+) -> list[Interface]:
     """Doors that look like links to the internet, most octets first; one without number if there are none."""
-    numbered = [door for door in doors if door.index is not None]
+    numbered = [interface for interface in interfaces if interface.index is not None]
     if not numbered:
-        return [Door(doors[0].exporter if doors else UNKNOWN_ADDRESS, None)]
-    shares = {door: public_share(places, door) for door in numbered}
-    public = [door for door in numbered if (shares[door] or 0.0) >= MOSTLY]
-    through = passed_through(places)
-    found = _without_inside(places, [door for door in public if door not in through])
+        return [Interface(interfaces[0].exporter if interfaces else UNKNOWN_ADDRESS, None)]
+    shares = {interface: public_share(traffic, interface) for interface in numbered}
+    public = [interface for interface in numbered if (shares[interface] or 0.0) >= MOSTLY]
+    through = passed_through(traffic)
+    found = _without_inside(traffic, [interface for interface in public if interface not in through])
     if not found:  # nothing public arrives anywhere: where it leaves to tells, if anything does
-        leaving = {door: _outside_share(places.leaving.get(door, {})) or 0.0 for door in numbered}
-        found = [max(numbered, key=lambda d: (shares[d] or 0.0, leaving[d], octets_at(places, d)))]
-    between = places.between()
+        leaving = {
+            interface: _outside_share(traffic.leaving.get(interface, {})) or 0.0 for interface in numbered
+        }
+        found = [max(numbered, key=lambda d: (shares[d] or 0.0, leaving[d], octets_at(traffic, d)))]
+    between = traffic.between()
     found += [
-        door
-        for door in numbered
-        if door not in found
-        and shares[door] is not None
-        and BACKUP_NAME.search(names.get(door.index or 0, ""))
-        and not any(_exchange(places, between, door, link) for link in found)
+        interface
+        for interface in numbered
+        if interface not in found
+        and shares[interface] is not None
+        and BACKUP_NAME.search(names.get(interface.index or 0, ""))
+        and not any(_exchange(traffic, between, interface, link) for link in found)
     ]
-    return sorted(found, key=lambda door: (-octets_at(places, door), door.index or 0))[:MAX_LINKS_PROPOSED]
+    return sorted(found, key=lambda interface: (-octets_at(traffic, interface), interface.index or 0))[
+        :MAX_LINKS_PROPOSED
+    ]
 
 
-def passed_through(places: Places) -> set[Door]:
+def passed_through(traffic: Traffic) -> set[Interface]:
     """Interfaces that are the place between two metering points: all that one exchanges with ports of private addresses it
     exchanges with links too.
     """
-    with_ports: dict[Door, int] = defaultdict(int)
-    with_links: dict[Door, int] = defaultdict(int)
-    shares = {door: public_share(places, door) or 0.0 for door in places.doors()}
-    for pair, octets in places.between().items():
-        for door, other in (pair, pair[::-1]):
-            (with_links if shares.get(other, 0.0) >= MOSTLY else with_ports)[door] += octets
+    with_ports: dict[Interface, int] = defaultdict(int)
+    with_links: dict[Interface, int] = defaultdict(int)
+    shares = {interface: public_share(traffic, interface) or 0.0 for interface in traffic.interfaces()}
+    for pair, octets in traffic.between().items():
+        for interface, other in (pair, pair[::-1]):
+            (with_links if shares.get(other, 0.0) >= MOSTLY else with_ports)[interface] += octets
     found = set()
-    for door in with_ports.keys() & with_links.keys():
-        lesser, greater = sorted((with_ports[door], with_links[door]))
-        if lesser >= SAME * greater > 0 and lesser + greater >= SAME * octets_at(places, door):
-            found.add(door)
+    for interface in with_ports.keys() & with_links.keys():
+        lesser, greater = sorted((with_ports[interface], with_links[interface]))
+        if lesser >= SAME * greater > 0 and lesser + greater >= SAME * octets_at(traffic, interface):
+            found.add(interface)
     return found
 
 
-def _without_inside(places: Places, found: list[Door]) -> list[Door]:
-    """The doors less those that exchange traffic with another one of more networks."""
-    between = places.between()
+def _without_inside(traffic: Traffic, found: list[Interface]) -> list[Interface]:
+    """The interfaces less those that exchange traffic with another one of more networks."""
+    between = traffic.between()
     pairs = [
         (-between.get((one, other), 0), one, other)
         for number, one in enumerate(found)
         for other in found[number + 1 :]
-        if _exchange(places, between, one, other)
+        if _exchange(traffic, between, one, other)
     ]
     kept = list(found)
     for _, one, other in sorted(pairs, key=lambda pair: (pair[0], pair[1].index or 0, pair[2].index or 0)):
         if one in kept and other in kept:
-            kept.remove(min((one, other), key=lambda door: _openness(places, door)))
+            kept.remove(min((one, other), key=lambda interface: _openness(traffic, interface)))
     return kept
 
 
-def _exchange(places: Places, between: dict[tuple[Door, Door], int], one: Door, other: Door) -> bool:
-    lesser = min(octets_at(places, one), octets_at(places, other))
+def _exchange(
+    traffic: Traffic, between: dict[tuple[Interface, Interface], int], one: Interface, other: Interface
+) -> bool:
+    lesser = min(octets_at(traffic, one), octets_at(traffic, other))
     exchanged = between.get((one, other), 0) + between.get((other, one), 0)
     return exchanged > EXCHANGED * lesser
 
 
-def _openness(places: Places, door: Door) -> tuple[int, float, int, int]:
+def _openness(traffic: Traffic, interface: Interface) -> tuple[int, float, int, int]:
     """More is more like a link: networks that are not private, their share, octets."""
-    networks = [as_network(first) for first in places.arriving.get(door, {})]
+    networks = [as_network(first) for first in traffic.arriving.get(interface, {})]
     public = sum(not is_private(network) and not is_special(network) for network in networks)
-    return public, public_share(places, door) or 0.0, octets_at(places, door), -(door.index or 0)
+    return (
+        public,
+        public_share(traffic, interface) or 0.0,
+        octets_at(traffic, interface),
+        -(interface.index or 0),
+    )
 
 
 def why_no_link(
-    places: Places, door: Door, links: Sequence[Door], through: Collection[Door] = frozenset()
+    traffic: Traffic,
+    interface: Interface,
+    links: Sequence[Interface],
+    through: Collection[Interface] = frozenset(),
 ) -> str:
     """Why an interface is not proposed as a link, and when it is one all the same. through: those passed through."""
-    share = public_share(places, door)
+    share = public_share(traffic, interface)
     if share is None:
         return wording.NOTHING_ARRIVED
     if share < MOSTLY:
         return wording.from_private(1 - share)
-    if door in through:
+    if interface in through:
         return wording.TRANSLATED
-    between = places.between()
-    with_links = [link.index for link in links if _exchange(places, between, door, link)]
+    between = traffic.between()
+    with_links = [link.index for link in links if _exchange(traffic, between, interface, link)]
     if with_links:
         return wording.fewer_networks(with_links[0])
     return wording.LESS_TRAFFIC
 
 
-def lan_prefixes(places: Places, doors: Sequence[Door], links: Sequence[Door]) -> tuple[Prefix, ...]:
+def lan_prefixes(
+    traffic: Traffic, interfaces: Sequence[Interface], links: Sequence[Interface]
+) -> tuple[Prefix, ...]:
     """Networks inside: what arrives at interfaces that are no links; private ones anywhere if none tells."""
-    inside = [door for door in doors if door not in links]
+    inside = [interface for interface in interfaces if interface not in links]
     seen: dict[Network, tuple[set[int], int]] = {}
     doubtful: dict[Network, tuple[set[int], int]] = {}
-    outside = {first for door in links if door.index is not None for first in places.arriving.get(door, {})}
-    for door in inside or doors:
-        networks = places.arriving.get(door, {})
+    outside = {
+        first
+        for interface in links
+        if interface.index is not None
+        for first in traffic.arriving.get(interface, {})
+    }
+    for interface in inside or interfaces:
+        networks = traffic.arriving.get(interface, {})
         total = sum(networks.values()) or 1
         behind_private = any(as_network(n).version == 4 and is_private(as_network(n)) for n in networks)
         for first, octets in networks.items():
             network = as_network(first)
-            stranger = not is_private(network) and (not inside or door.index is None or first in outside)
+            stranger = not is_private(network) and (not inside or interface.index is None or first in outside)
             if is_special(network) or stranger or octets < MIN_PREFIX_SHARE * total:
                 continue
             translated = network.version == 4 and not is_private(network) and behind_private
             found = doubtful if translated or is_shared(network) else seen
-            interfaces, sum_so_far = found.get(network, (set(), 0))
-            if door.index is not None:
-                interfaces = interfaces | {door.index}
-            found[network] = interfaces, sum_so_far + octets
+            indexes, sum_so_far = found.get(network, (set(), 0))
+            if interface.index is not None:
+                indexes = indexes | {interface.index}
+            found[network] = indexes, sum_so_far + octets
     total = sum(octets for _, octets in (*seen.values(), *doubtful.values())) or 1
     return (*_merged(seen, total, proposed=True), *_merged(doubtful, total, proposed=False))
 

@@ -24,12 +24,12 @@ from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.asking import asked_again
 from flowdiag.collector.untaught import refuse_untaught
 from flowdiag.draft.keepalives import Candidate, keepalive_candidates
-from flowdiag.draft.networks import Door, Places, collect_places
+from flowdiag.draft.networks import Interface, Traffic, collect_traffic
 from flowdiag.draft.ports import (
     BACKUP_NAME,
     Prefix,
     lan_prefixes,
-    link_doors,
+    link_interfaces,
     passed_through,
     public_share,
     why_no_link,
@@ -81,37 +81,37 @@ class Draft(Struct, frozen=True):
 def draft_profile(paths: Sequence[str | Path], progress: Progress | None = None) -> Draft:
     """Reads an export twice and guesses. paths: files and folders, not standard input. Raises ExportError."""
     export = open_export(paths, progress=progress)
-    places = collect_places(export.batches())
+    traffic = collect_traffic(export.batches())
     refuse_untaught(export.report, paths)
-    exporters = _exporters(places)
+    exporters = _exporters(traffic)
     main = exporters[0][0] if exporters else UNKNOWN_ADDRESS
-    doors = [door for door in places.doors() if door.exporter == main]
+    interfaces = [interface for interface in traffic.interfaces() if interface.exporter == main]
     names = {
         index: terminal(report.name, longest=LONGEST_NAME).strip()
         for (exporter, index), report in sorted(export.report.interfaces.items())
         if exporter == main
     }
-    candidates = link_doors(places, doors, names)
-    prefixes = lan_prefixes(places, doors, candidates)
+    candidates = link_interfaces(traffic, interfaces, names)
+    prefixes = lan_prefixes(traffic, interfaces, candidates)
 
-    trial = _trial_profile([door.index for door in candidates], prefixes)
+    trial = _trial_profile([interface.index for interface in candidates], prefixes)
     again = open_export(paths, exporters=None if main == UNKNOWN_ADDRESS else {main}, progress=progress)
     flows, usage, coverage = build_case_data(again.batches(), again.report, trial)
-    through = passed_through(places)
+    through = passed_through(traffic)
     seen = activity(flows, trial, coverage.first_ms, coverage.last_ms)
     keepalives = [keepalive_candidates(flows, number, coverage, seen) for number in range(len(candidates))]
-    links = _links(places, candidates, names, seen, usage, keepalives)
-    taken = {door.index for door in candidates}
+    links = _links(traffic, candidates, names, seen, usage, keepalives)
+    taken = {interface.index for interface in candidates}
     others = tuple(
         OtherInterface(
-            door.index,
-            names.get(door.index, ""),
-            sum(places.arriving.get(door, {}).values()),
-            sum(places.leaving.get(door, {}).values()),
-            why_no_link(places, door, candidates, through),
+            interface.index,
+            names.get(interface.index, ""),
+            sum(traffic.arriving.get(interface, {}).values()),
+            sum(traffic.leaving.get(interface, {}).values()),
+            why_no_link(traffic, interface, candidates, through),
         )
-        for door in doors
-        if door.index is not None and door.index not in taken
+        for interface in interfaces
+        if interface.index is not None and interface.index not in taken
     )
     return Draft(
         prefixes, exporters, links, others, coverage.first_ms, coverage.last_ms, _sampled(export.report)
@@ -122,9 +122,9 @@ def _sampled(report: ExportReport) -> bool:
     return any(session.sampling != 1 for session in report.sessions)
 
 
-def _exporters(places: Places) -> tuple[tuple[bytes, float], ...]:
+def _exporters(traffic: Traffic) -> tuple[tuple[bytes, float], ...]:
     """(exporter, share of octets), most octets first."""
-    octets = places.exporters()
+    octets = traffic.exporters()
     total = sum(octets.values()) or 1
     ranked = sorted(octets.items(), key=lambda item: (-item[1], item[0]))
     return tuple((exporter, count / total) for exporter, count in ranked)
@@ -133,11 +133,7 @@ def _exporters(places: Places) -> tuple[tuple[bytes, float], ...]:
 def _trial_profile(interfaces: Sequence[int | None], prefixes: Sequence[Prefix]) -> Profile:
     """A profile to count with: every candidate is a link, of no known rate."""
     links = [
-        Link(
-            name=f"link {number}",
-            interfaces=[] if index is None else [index],
-            framing="ethernet",
-        )
+        Link(name=f"link {number}", interfaces=[] if index is None else [index], framing="ethernet")
         for number, index in enumerate(interfaces)
     ]
     return Profile(
@@ -147,8 +143,8 @@ def _trial_profile(interfaces: Sequence[int | None], prefixes: Sequence[Prefix])
 
 
 def _links(
-    places: Places,
-    doors: Sequence[Door],
+    traffic: Traffic,
+    interfaces: Sequence[Interface],
     names: dict[int, str],
     seen: Activity,
     usage: Usage,
@@ -156,24 +152,24 @@ def _links(
 ) -> tuple[LinkGuess, ...]:
     traits = [
         LinkTraits(
-            called(door.index, names),
-            bool(BACKUP_NAME.search(names.get(door.index or 0, ""))),
+            called(interface.index, names),
+            bool(BACKUP_NAME.search(names.get(interface.index or 0, ""))),
             bool(found),
         )
-        for door, found in zip(doors, keepalives, strict=True)
+        for interface, found in zip(interfaces, keepalives, strict=True)
     ]
     guesses = []
     used: set[str] = set()
     for number, guess in guess_roles(traits, seen):
-        door = doors[number]
-        interface_name = names.get(door.index or 0, "") if door.index is not None else ""
+        interface = interfaces[number]
+        interface_name = names.get(interface.index or 0, "") if interface.index is not None else ""
         guesses.append(
             LinkGuess(
-                door.index,
+                interface.index,
                 interface_name,
-                _link_name(door.index, interface_name, used),
+                _link_name(interface.index, interface_name, used),
                 guess,
-                public_share(places, door),
+                public_share(traffic, interface),
                 (highest_rate(usage, number, 0), highest_rate(usage, number, 1)),
                 keepalives[number] if guess.role == "backup" else (),
             )

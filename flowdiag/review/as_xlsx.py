@@ -50,17 +50,17 @@ def render(review: PortfolioReview) -> bytes:
 def _sheet(book: Any, name: str, table: pd.DataFrame, formats: dict[str, Any]) -> None:
     sheet = book.add_worksheet(name)
     sheet.freeze_panes(1, 0)
-    for place, column in enumerate(map(str, table)):
-        sheet.set_column(place, place, _WIDE.get(column, _USUAL_WIDTH))
-        sheet.write_string(0, place, column, formats["head"])
+    for number, column in enumerate(map(str, table)):
+        sheet.set_column(number, number, _WIDE.get(column, _USUAL_WIDTH))
+        sheet.write_string(0, number, column, formats["head"])
     for row, cells in enumerate(table.itertuples(index=False), 1):
-        for place, (column, cell) in enumerate(zip(map(str, table), cells, strict=True)):
+        for number, (column, cell) in enumerate(zip(map(str, table), cells, strict=True)):
             if isinstance(cell, str):
                 sheet.write_string(
-                    row, place, csv_cell(cell), formats["wrap"] if column == "reasons" else None
+                    row, number, csv_cell(cell), formats["wrap"] if column == "reasons" else None
                 )
             elif cell is not None:
                 whole = isinstance(cell, int)
                 kind = formats["share"] if column in _SHARES else None if whole else formats["figure"]
-                sheet.write_number(row, place, rounded(cell), kind)
+                sheet.write_number(row, number, rounded(cell), kind)
     sheet.autofilter(0, 0, len(table), len(table.columns) - 1)

@@ -106,10 +106,12 @@ class _Allowance(Struct, frozen=True):
         begin_ms, end_ms = (
             round(moment.timestamp() * 1000) // SLOT_MS * SLOT_MS for moment in (begin, following)
         )
-        past_ms = min(partial.end_ms, end_ms)
-        octets, known = _carried(within(history, begin_ms, past_ms), backups)
+        known_until_ms = min(partial.end_ms, end_ms)
+        octets, known = _carried(within(history, begin_ms, known_until_ms), backups)
         unknown = (end_ms - begin_ms) // SLOT_MS - known
-        projected = octets + unknown * _rate(within(history, past_ms - RATE_DAYS * DAY_MS, past_ms), backups)
+        projected = octets + unknown * _rate(
+            within(history, known_until_ms - RATE_DAYS * DAY_MS, known_until_ms), backups
+        )
         name = f"{last:%Y-%m}"
         limited = [
             (float(projected[at]) / (gb * _GB), int(octets[at]) / (gb * _GB), gb)
@@ -145,11 +147,11 @@ def _fit(
     """Days compared, and how many of them fitted in each direction, on the largest backup."""
     covered = partial.covered_slots
     hour = slots.day * 24 + slots.hour
-    _, place = np.unique(hour, return_inverse=True)
-    hours = int(place.max()) + 1 if len(place) else 0
-    known = np.bincount(place, covered, hours) >= LEAST_PART * _SLOTS_AN_HOUR
+    _, hour_of = np.unique(hour, return_inverse=True)
+    hours = int(hour_of.max()) + 1 if len(hour_of) else 0
+    known = np.bincount(hour_of, covered, hours) >= LEAST_PART * _SLOTS_AN_HOUR
     day_of_hour = np.zeros(hours, np.int64)
-    day_of_hour[place] = slots.day
+    day_of_hour[hour_of] = slots.day
     usable = _usable_days(slots, covered)
     fits = []
     for direction in (0, 1):
@@ -159,8 +161,8 @@ def _fit(
             profile.link[number].up_mbps if direction else profile.link[number].down_mbps
             for number in backups
         )
-        carried = np.where(known, np.bincount(place, total, hours), -1.0)
-        over = np.bincount(place, total > profile.thresholds.full * most, hours)
+        carried = np.where(known, np.bincount(hour_of, total, hours), -1.0)
+        over = np.bincount(hour_of, total > profile.thresholds.full * most, hours)
         fitted = 0
         for day in usable:
             own = np.flatnonzero(day_of_hour == day)
@@ -172,7 +174,7 @@ def _fit(
 
 def _usable_days(slots: Slots, covered: NDArray[np.bool_]) -> list[int]:
     """Local days of which at least half is covered."""
-    days, place = np.unique(slots.day, return_inverse=True)
-    part = np.bincount(place, covered) / np.bincount(place)
+    days, day_of = np.unique(slots.day, return_inverse=True)
+    part = np.bincount(day_of, covered) / np.bincount(day_of)
     usable: list[int] = days[part >= LEAST_PART].tolist()
     return usable

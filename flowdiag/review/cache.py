@@ -165,8 +165,8 @@ def code_version() -> bytes:
     package = Path(__file__).parent.parent
     digest = hashlib.sha256()
     for name in _SOURCES:
-        place = package / name
-        files = [place] if place.is_file() else sorted([*place.rglob("*.py"), *place.rglob("*.csv")])
+        path = package / name
+        files = [path] if path.is_file() else sorted([*path.rglob("*.py"), *path.rglob("*.csv")])
         for file in files:
             digest.update(file.name.encode() + file.read_bytes())
     return digest.digest()

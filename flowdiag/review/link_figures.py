@@ -123,7 +123,7 @@ def link_figures(
         full_hours=_hours(used >= limits.full * capacity - _ROUNDING),
         episodes=len(episodes),
         episode_days=len({int(slots.day[first // SLOT_MINUTES]) for first, _ in episodes}),
-        episode_minutes=sum(past - first for first, past in episodes),
+        episode_minutes=sum(stop - first for first, stop in episodes),
         work_p95_mbps=work,
         talker=top_talker(partial.talkers, number * 2 + direction, partial.start_ms, mbps, counted),
         trend=trend,
@@ -149,7 +149,7 @@ def _busy_hour(mbps: NDArray[np.float64], counted: NDArray[np.bool_], slots: Slo
 def _episodes(
     partial: SitePartial, number: int, direction: int, link: Link, full: float
 ) -> list[tuple[int, int]]:
-    """Sustained full minutes, [first, past): what a client would complain of."""
+    """Sustained full minutes, [first, stop): what a client would complain of."""
     capacity = link.up_mbps if direction else link.down_mbps
     share = partial.wire_octets[number, direction].astype(np.float64) * 8e3 / (MINUTE_MS * 1e6 * capacity)
     over = share >= full - _ROUNDING
@@ -161,8 +161,8 @@ def _trend(history: SitePartial, number: int, direction: int, slots: Slots) -> T
     days, first = np.unique(slots.day, return_index=True)
     bounds = [*first.tolist(), len(slots.day)]
     kept, points = [], []
-    for day, begin, past in zip(days.tolist(), bounds[:-1], bounds[1:], strict=True):
-        used = mbps[begin:past][counted[begin:past]]
+    for day, begin, stop in zip(days.tolist(), bounds[:-1], bounds[1:], strict=True):
+        used = mbps[begin:stop][counted[begin:stop]]
         if len(used) >= LEAST_PART * _SLOTS_A_DAY:
             kept.append(day)
             points.append(nearest_rank(used, 95))

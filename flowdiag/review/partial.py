@@ -112,8 +112,8 @@ class SitePartial(Struct, frozen=True, eq=False, dict=True):
 
     def slots_of(self, stay: Stay) -> slice:
         """The slots of the grid that a stay touches."""
-        first, past = stay.start_ms - self.start_ms, -((self.start_ms - stay.end_ms) // SLOT_MS)
-        return slice(max(first // SLOT_MS, 0), max(past, 0))
+        first, stop = stay.start_ms - self.start_ms, -((self.start_ms - stay.end_ms) // SLOT_MS)
+        return slice(max(first // SLOT_MS, 0), max(stop, 0))
 
 
 def nothing(links: int, start_ms: int = 0, minutes: int = 0) -> SitePartial:
@@ -183,13 +183,13 @@ def _part(partial: SitePartial, begin_ms: int, end_ms: int) -> SitePartial:
     """The arrays on the grid [begin, end): views where the partial reaches over all of it."""
     if begin_ms < partial.start_ms or end_ms > partial.end_ms:
         return _summed([partial], nothing(partial.links, begin_ms, (end_ms - begin_ms) // MINUTE_MS))
-    first, past = ((moment - partial.start_ms) // MINUTE_MS for moment in (begin_ms, end_ms))
-    slots = slice(first // SLOT_MINUTES, past // SLOT_MINUTES)
+    first, stop = ((moment - partial.start_ms) // MINUTE_MS for moment in (begin_ms, end_ms))
+    slots = slice(first // SLOT_MINUTES, stop // SLOT_MINUTES)
     return replace(
         partial,
         start_ms=begin_ms,
-        wire_octets=partial.wire_octets[:, :, first:past],
-        covered=partial.covered[first:past],
+        wire_octets=partial.wire_octets[:, :, first:stop],
+        covered=partial.covered[first:stop],
         ip_octets=partial.ip_octets[:, slots],
         leaked=partial.leaked[:, slots],
     )
@@ -215,9 +215,9 @@ def _summed(parts: Sequence[SitePartial], empty: SitePartial) -> SitePartial:
 def _merged_talkers(tables: list[pa.Table]) -> pa.Table:
     """In order of the keys, octets of equal ones added up. Only around midnight do two days name the same slot."""
     table = pa.concat_tables(tables).combine_chunks()
-    place = (table["series"].to_numpy().astype(np.int64) << _SLOT_BITS) | table["slot"].to_numpy()
-    order = np.argsort(place, kind="stable")
-    ordered = place[order]
+    key = (table["series"].to_numpy().astype(np.int64) << _SLOT_BITS) | table["slot"].to_numpy()
+    order = np.argsort(key, kind="stable")
+    ordered = key[order]
     again = np.zeros(len(order), np.bool_)
     again[1:] = ordered[1:] == ordered[:-1]
     again[:-1] |= again[1:]

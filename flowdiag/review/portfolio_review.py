@@ -41,7 +41,7 @@ def review(
     keep: bool = True,
 ) -> PortfolioReview:
     """Reviews sites against the store at `location`. jobs: processes; cluster: address of a Dask scheduler instead, whose
-    workers see the store at the same address; progress: told of sites done and of all.
+    workers see the store at the same address; progress: called with the sites done and all sites.
 
     The same flows give the same review, whoever makes it. Raises StoreError, ClusterError.
     """

@@ -137,8 +137,8 @@ def _covered(case: Case, slots: WindowGrid, day_ms: int) -> NDArray[np.bool_]:
     covered[own : own + DAY_MS // MINUTE_MS] = True
     for silence in silences(case):
         first = -(-(silence.start_ms - slots.start_ms) // MINUTE_MS)
-        past = (silence.end_ms - slots.start_ms) // MINUTE_MS
-        covered[max(first, 0) : max(past, 0)] = False
+        stop = (silence.end_ms - slots.start_ms) // MINUTE_MS
+        covered[max(first, 0) : max(stop, 0)] = False
     return covered
 
 

@@ -58,7 +58,7 @@ def _history(store: FlowDays, profile: Profile, begin_ms: int, end_ms: int, *, k
                 known, faults = _made(store, counting, day)
                 made += 1
                 problems += faults
-                if kept is not None and not faults:  # a fault is to be told the next time too
+                if kept is not None and not faults:  # a fault is to be reported the next time too
                     kept.keep(day.day, key, known)
             partials.append(known)
         if kept is not None and kept.changed:

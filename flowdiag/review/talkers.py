@@ -39,11 +39,11 @@ def _leaders(flows: SiteFlows, rows: NDArray[np.intp], series: int, grid: Window
     by_address = sorted(numbers.tolist(), key=lambda number: flows.addresses[number])
     largest = sorted(by_address, key=lambda number: -octets[number])[:MOST_HOSTS]
     hosts = sorted(largest, key=lambda number: flows.addresses[number])
-    place = np.full(len(flows.addresses), -1, np.int64)
-    place[hosts] = np.arange(len(hosts))
+    position = np.full(len(flows.addresses), -1, np.int64)
+    position[hosts] = np.arange(len(hosts))
     carried = spread(
         flows.start_ms[rows], flows.end_ms[rows], [flows.wire_octets[rows]], grid,
-        place[flows.inside[rows]], max(len(hosts), 1),
+        position[flows.inside[rows]], max(len(hosts), 1),
     )[0]  # fmt: skip
     whole = np.rint(carried).astype(np.uint64)
     leader = whole.argmax(axis=0)

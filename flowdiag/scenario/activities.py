@@ -63,12 +63,12 @@ def web(
     sizes *= mbps * OCTETS_PER_MBIT * (to_ms - from_ms) / 1000 / sizes.sum()
     sizes = np.maximum(sizes, 600)
     start = scene.times(from_ms, to_ms, count)
-    place = rng.integers(0, len(inside), count)
-    who = inside[place]
+    chosen = rng.integers(0, len(inside), count)
+    who = inside[chosen]
     servers = scene.pick(scene.servers(40), count)
     if scene.hosts6 and hosts is None and v6_share:
         on_v6 = rng.random(count) < v6_share
-        who = np.where(on_v6, np.asarray(scene.hosts6)[place], who)
+        who = np.where(on_v6, np.asarray(scene.hosts6)[chosen], who)
         servers = np.where(on_v6, scene.pick(scene.servers(20, v6=True), count), servers)
     plan = scene.site.links[max(link, 0)].down_mbps
     pace = rng.uniform(0.04, 0.3, count) * plan * OCTETS_PER_MBIT
@@ -282,9 +282,7 @@ def keepalive(
 
 
 def office(scene: Scene, from_ms: float, to_ms: float, mbps: float) -> None:
-    """An ordinary office: browsing at about mbps on average, names, some mail, a tunnel, a remote desktop
-    session.
-    """
+    """An ordinary office: browsing at about mbps on average, names, some mail, a tunnel, a remote desktop session."""
     web(scene, from_ms, to_ms, mbps)
     dns(scene, from_ms, to_ms)
     hours = (to_ms - from_ms) / HOUR

@@ -43,9 +43,7 @@ class Carried(Struct, frozen=True, eq=False):
     def steady_octets(
         self, rows: NDArray[Any], direction: int, from_ms: NDArray[np.float64], to_ms: NDArray[np.float64]
     ) -> NDArray[np.float64]:
-        """Octets of pieces (dtype PIECE, shape [n]) in one direction between from_ms and to_ms (shape [n]
-        each).
-        """
+        """Octets of pieces (dtype PIECE, shape [n]) in one direction between from_ms and to_ms (shape [n] each)."""
         wish = self.conversations[rows["conversation"]]
         octets = wish["up_octets"] if direction else wish["down_octets"]
         rate = octets / (wish["end"] - wish["start"])
@@ -53,11 +51,11 @@ class Carried(Struct, frozen=True, eq=False):
         finish = np.clip(to_ms, begin, rows["end"])
         time = finish - begin
         for link in range(len(self.site.links)):
-            mine = rows["link"] == link
-            if mine.any():
+            on_link = rows["link"] == link
+            if on_link.any():
                 edges, integral = self.network.cumulative(self.share[link, direction])
-                time[mine] = np.interp(finish[mine], edges, integral) - np.interp(
-                    begin[mine], edges, integral
+                time[on_link] = np.interp(finish[on_link], edges, integral) - np.interp(
+                    begin[on_link], edges, integral
                 )
         carried: NDArray[np.float64] = rate * time
         return carried
@@ -66,9 +64,7 @@ class Carried(Struct, frozen=True, eq=False):
 def wire_octets(
     octets: NDArray[np.float64], packets: NDArray[np.float64], site: Site, link: int
 ) -> NDArray[np.float64]:
-    """Octets that packets of this mean size take on the link, framing and padding included. Shapes [n]
-    each.
-    """
+    """Octets that packets of this mean size take on the link, framing and padding included. Shapes [n] each."""
     framing = site.links[link].framing
     mean = np.divide(octets, packets, out=np.zeros_like(octets), where=packets > 0)
     wire: NDArray[np.float64] = packets * (np.maximum(mean, LEAST_OCTETS[framing]) + OVERHEAD_OCTETS[framing])
@@ -131,12 +127,12 @@ def _steady_load(
     wish = conversations[pieces["conversation"]]
     duration = wish["end"] - wish["start"]
     for link in range(len(site.links)):
-        mine = pieces["link"] == link
-        begin = (pieces["start"][mine] - network.start_ms) / network.step_ms
-        finish = (pieces["end"][mine] - network.start_ms) / network.step_ms
+        on_link = pieces["link"] == link
+        begin = (pieces["start"][on_link] - network.start_ms) / network.step_ms
+        finish = (pieces["end"][on_link] - network.start_ms) / network.step_ms
         for direction, name in enumerate(("down", "up")):
-            total = wire_octets(wish[f"{name}_octets"][mine], wish[f"{name}_packets"][mine], site, link)
-            per_step = total / duration[mine] * network.step_ms
+            total = wire_octets(wish[f"{name}_octets"][on_link], wish[f"{name}_packets"][on_link], site, link)
+            per_step = total / duration[on_link] * network.step_ms
             load[link, direction] = _spread(begin, finish, per_step, network.steps)
     return load
 
@@ -144,9 +140,7 @@ def _steady_load(
 def _spread(
     begin: NDArray[np.float64], finish: NDArray[np.float64], rate: NDArray[np.float64], steps: int
 ) -> NDArray[np.float64]:
-    """Adds constant rates between begin and finish (in steps) up per step, exactly, by differences of the
-    integral.
-    """
+    """Adds constant rates between begin and finish (in steps) up per step, exactly, by differences of the integral."""
     edges = np.arange(steps + 1)
 
     def ramp(times: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -173,19 +167,19 @@ def _trains(packets: NDArray[Any], conversations: NDArray[Any], network: Network
     chunks["conversation"], chunks["link"] = packets["conversation"], link
     chunks["start"] = chunks["end"] = packets["time"]
     for direction, name in enumerate(("down", "up")):
-        mine = packets["direction"] == direction
-        chunks[f"{name}_octets"][mine] = packets["octets"][mine]
-        chunks[f"{name}_packets"][mine] = 1
+        chosen = packets["direction"] == direction
+        chunks[f"{name}_octets"][chosen] = packets["octets"][chosen]
+        chunks[f"{name}_packets"][chosen] = 1
     return chunks
 
 
 def _add_train_load(trains: NDArray[Any], site: Site, network: Network, wire: NDArray[np.float64]) -> None:
-    """Adds the trains' wire octets in place. They are a few packets a minute: no capacity is reserved for
-    them.
-    """
+    """Adds the trains' wire octets in place. They are a few packets a minute: no capacity is reserved for them."""
     step = ((trains["start"] - network.start_ms) // network.step_ms).astype(int)
     for link in range(len(site.links)):
         for direction, name in enumerate(("down", "up")):
-            mine = (trains["link"] == link) & (trains[f"{name}_packets"] > 0)
-            taken = wire_octets(trains[f"{name}_octets"][mine], trains[f"{name}_packets"][mine], site, link)
-            wire[link, direction] += np.bincount(step[mine], taken, network.steps)
+            chosen = (trains["link"] == link) & (trains[f"{name}_packets"] > 0)
+            taken = wire_octets(
+                trains[f"{name}_octets"][chosen], trains[f"{name}_packets"][chosen], site, link
+            )
+            wire[link, direction] += np.bincount(step[chosen], taken, network.steps)

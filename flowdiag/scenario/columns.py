@@ -103,9 +103,7 @@ def _column(
 
 
 def application_id(number: NDArray[Any]) -> NDArray[np.uint32]:
-    """applicationId (95) in four octets: classification engine, then a three-octet selector (RFC 6759
-    4.1).
-    """
+    """applicationId (95) in four octets: classification engine, then a three-octet selector (RFC 6759 4.1)."""
     return (USER_DEFINED_ENGINE << 24 | number.astype(np.uint32)).astype(np.uint32)
 
 

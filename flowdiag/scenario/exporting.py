@@ -54,9 +54,7 @@ class Exporting(Struct, frozen=True):
 
 
 class Batch(NamedTuple):
-    """Records first to last (exclusive, in the encoder's order) that share a message; first == last:
-    templates only.
-    """
+    """Records first to last (exclusive, in the encoder's order) that share a message; first == last: templates only."""
 
     time_ms: int
     first: int
@@ -104,9 +102,7 @@ def deliver(messages: list[Message], exporting: Exporting, rng: Generator) -> li
 
 
 def without_uncounted(records: NDArray[Any], exporting: Exporting) -> NDArray[Any]:
-    """Records that the exporting process saw: with silent_counted False it was itself down in the silent
-    times.
-    """
+    """Records that the exporting process saw: with silent_counted False it was itself down in the silent times."""
     if exporting.silent_counted:
         return records
     seen = np.ones(len(records), bool)

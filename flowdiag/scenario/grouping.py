@@ -26,9 +26,7 @@ class FamilyBatch(NamedTuple):
 
 
 class FamilyBatches:
-    """records: by family, in order of export. batches: messages in order; template messages carry no flow
-    records.
-    """
+    """records: by family, in order of export. batches: messages in order; template messages carry no flow records."""
 
     def __init__(
         self,

@@ -90,9 +90,7 @@ class Ledger:
         return self._numbers[packed]
 
     def add(self, **columns: Any) -> NDArray[np.int64]:
-        """Adds conversations; columns are scalars or arrays of one length n. Returns their numbers, shape
-        [n].
-        """
+        """Adds conversations; columns are scalars or arrays of one length n. Returns their numbers, shape [n]."""
         length = max(np.size(value) for value in columns.values())
         block = np.zeros(length, CONVERSATION)
         block["link"] = BY_ROUTE

@@ -33,9 +33,7 @@ FERRY_OFFICE = Site(
 
 
 def backup_in_the_afternoon() -> Situation:
-    """The nightly backup of one machine runs at a quarter past two instead, while someone is in a video
-    call.
-    """
+    """The nightly backup of one machine runs at a quarter past two instead, while someone is in a video call."""
     zone = ZoneInfo(FERRY_OFFICE.timezone)
     start = int(datetime(2026, 3, 3, 13, 0, tzinfo=zone).timestamp() * 1000)
     end = start + 150 * MINUTE

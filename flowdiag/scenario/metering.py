@@ -91,9 +91,7 @@ def _fill(
     packets: NDArray[np.float64],
     last: NDArray[np.bool_],
 ) -> NDArray[Any]:
-    """Records of one direction (0 down: outside to inside). All arrays [n]; last: the conversation ends
-    here.
-    """
+    """Records of one direction (0 down: outside to inside). All arrays [n]; last: the conversation ends here."""
     talk = carried.conversations[numbers]
     records = np.zeros(len(numbers), RECORD)
     source, target = ("inside", "outside") if direction else ("outside", "inside")
@@ -170,9 +168,7 @@ def _chunk_records(carried: Carried, direction: int, meter: Meter) -> NDArray[An
 
 
 def _sample(records: NDArray[Any], one_in: int, rng: Generator) -> NDArray[Any]:
-    """Random 1-in-N: each packet is taken with probability 1/N; counters stay unscaled, as routers export
-    them.
-    """
+    """Random 1-in-N: each packet is taken with probability 1/N; counters stay unscaled, as routers export them."""
     taken = rng.binomial(records["packets"].astype(np.int64), 1 / one_in)
     seen = taken > 0
     records, taken = records[seen].copy(), taken[seen]

@@ -60,9 +60,7 @@ class Network(Struct, eq=False):
     def ceiling(
         self, link: int, direction: int, mbps: float, from_ms: float, to_ms: float, wobble: float = 0.01
     ) -> None:
-        """Less than the plan from from_ms to to_ms: trained down, shaped or policed to mbps, give or take
-        wobble.
-        """
+        """Less than the plan from from_ms to to_ms: trained down, shaped or policed to mbps, give or take wobble."""
         part = self._slice(from_ms, to_ms)
         limit = mbps * OCTETS_PER_MBPS_MS * self.step_ms
         minute = (np.arange(part.start, part.stop) * self.step_ms) // 60_000

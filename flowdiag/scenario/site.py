@@ -27,9 +27,7 @@ class SiteKeepalive(Struct, frozen=True):
 
 
 class SiteLink(Struct, frozen=True):
-    """A link of the plan. interfaces: ifIndex values; traffic uses the first unless a situation says
-    otherwise.
-    """
+    """A link of the plan. interfaces: ifIndex values; traffic uses the first unless a situation says otherwise."""
 
     name: str
     down_mbps: float

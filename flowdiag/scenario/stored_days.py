@@ -77,8 +77,8 @@ def write_portfolio(
     sites: how many, or their numbers; first: midnight UTC; days: that are drawn; begin_day: the first of them that is
     written, so that a later call adds the days after an earlier one's.
     """
-    place = _Unsynced(folder / "flows")
-    make_store(place)
+    backend = _Unsynced(folder / "flows")
+    make_store(backend)
     (folder / "sites").mkdir(parents=True, exist_ok=True)
     records = 0
     truth = []
@@ -87,7 +87,7 @@ def write_portfolio(
         (folder / "sites" / f"site-{position:05d}.toml").write_text(
             profile_toml(drawn.site), encoding="utf-8"
         )
-        records += write_site(place, drawn, seed, records_an_hour, range(begin_day, days))
+        records += write_site(backend, drawn, seed, records_an_hour, range(begin_day, days))
         truth.append(
             {
                 "site": drawn.site.name,
@@ -103,11 +103,11 @@ def write_portfolio(
     return Written(folder / "flows", folder / "sites", folder / "truth.json", records)
 
 
-def write_site(place: Folder, drawn: PortfolioSite, seed: int, records_an_hour: int, days: range) -> int:
+def write_site(backend: Folder, drawn: PortfolioSite, seed: int, records_an_hour: int, days: range) -> int:
     """Adds some days of a site to a store, which has none of them yet. Gives the number of records."""
     exporter = to_bytes(drawn.site.exporter)
     unit = f"{drawn.number:06d}{days.start:06d}"
-    writer = FlowWriter(place, unit, drawn.start_ms + days.start * DAY_MS)
+    writer = FlowWriter(backend, unit, drawn.start_ms + days.start * DAY_MS)
     reports = {}
     for day in days:
         slots = slice(day * SLOTS_A_DAY, (day + 1) * SLOTS_A_DAY)
@@ -119,7 +119,7 @@ def write_site(place: Folder, drawn: PortfolioSite, seed: int, records_an_hour: 
         reports[partition] = _heard(exporter, partition.day)
     rows = sum(writer.partitions.values())
     written = writer.finish(reports)
-    commit(place, Change({done.aside: done.target for done in written}))
+    commit(backend, Change({done.aside: done.target for done in written}))
     return rows
 
 

@@ -127,11 +127,11 @@ def share_out(
         d, a = data[waiting], ack[waiting]
         cost = np.bincount(d, data_cost[waiting], size) + np.bincount(a, ack_cost[waiting], size)
         level = np.divide(left, cost, out=np.full(size, np.inf), where=cost > 0)
-        mine = np.minimum(level[d], level[a])
-        small = want[waiting] <= mine
-        chosen = small if small.any() else mine <= mine.min() * (1 + 1e-9)
+        fair = np.minimum(level[d], level[a])
+        small = want[waiting] <= fair
+        chosen = small if small.any() else fair <= fair.min() * (1 + 1e-9)
         rows = waiting[chosen]
-        granted[rows] = np.minimum(want[rows], mine[chosen])
+        granted[rows] = np.minimum(want[rows], fair[chosen])
         left -= np.bincount(data[rows], granted[rows] * data_cost[rows], size)
         left -= np.bincount(ack[rows], granted[rows] * ack_cost[rows], size)
         np.maximum(left, 0, out=left)
@@ -140,9 +140,7 @@ def share_out(
 
 
 def _costs(rows: NDArray[Any], site: Site) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Wire octets per IP octet of data, in the data and in the acknowledgement direction, [transfer, link]
-    each.
-    """
+    """Wire octets per IP octet of data, in the data and in the acknowledgement direction, [transfer, link] each."""
     segment = rows["segment"][:, None]
     overhead = np.array([OVERHEAD_OCTETS[link.framing] for link in site.links], float)
     least = np.array([LEAST_OCTETS[link.framing] for link in site.links], float)

@@ -49,10 +49,10 @@ def translated(
     outer = inner.copy()
     outer["src"][up], outer["dst"][~up] = translation.router, translation.router
     if not translation.keep_ports:
-        for column, end, mine in (("src_port", "src", up), ("dst_port", "dst", ~up)):
+        for column, end, side in (("src_port", "src", up), ("dst_port", "dst", ~up)):
             port = inner[column].astype(np.int64)
             given = FIRST_CLIENT_PORT + (port * _SPREAD + inner[end].astype(np.int64) * 977) % PORTS
-            outer[column] = np.where(mine & (port >= FIRST_CLIENT_PORT), given, port)
+            outer[column] = np.where(side & (port >= FIRST_CLIENT_PORT), given, port)
     if both_points:  # what comes in is metered before its translation, what goes out after it
         behind = up == (inner["direction"] == 1)
         both = np.where(behind, outer, inner)

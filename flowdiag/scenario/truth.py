@@ -57,9 +57,7 @@ class Truth:
     def host_octets(
         self, from_ms: float, to_ms: float, link: int, directions: tuple[int, ...]
     ) -> dict[int, float]:
-        """IP octets by inside address (its number in the address table) on one link within [from_ms,
-        to_ms).
-        """
+        """IP octets by inside address (its number in the address table) on one link within [from_ms, to_ms)."""
         return self._octets("inside", from_ms, to_ms, (link,), directions)
 
     def host_shares(self, from_ms: float, to_ms: float) -> dict[int, float]:
@@ -80,11 +78,11 @@ class Truth:
         )
         for direction in directions:
             octets = self.carried.steady_octets(pieces, direction, begin, finish)
-            mine = np.isin(pieces["link"], links)
-            total += np.bincount(talk[end][pieces["conversation"][mine]], octets[mine], len(total))
+            on_links = np.isin(pieces["link"], links)
+            total += np.bincount(talk[end][pieces["conversation"][on_links]], octets[on_links], len(total))
             moved = chunks["up_octets" if direction else "down_octets"] * (inside / length)
-            mine = np.isin(chunks["link"], links)
-            total += np.bincount(talk[end][chunks["conversation"][mine]], moved[mine], len(total))
+            on_links = np.isin(chunks["link"], links)
+            total += np.bincount(talk[end][chunks["conversation"][on_links]], moved[on_links], len(total))
         return {int(number): float(total[number]) for number in np.flatnonzero(total > 0)}
 
     def address_text(self, number: int) -> str:

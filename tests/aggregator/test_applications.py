@@ -54,7 +54,7 @@ def test_services_are_numbered_alike_in_whatever_order_they_are_met() -> None:
     tables = []
     for order in (np.arange(8), np.arange(8)[::-1]):
         names = Names(catalogue())
-        met = np.concatenate([names.places(protocol[[row]], port[[row]]) for row in order])
+        met = np.concatenate([names.slots(protocol[[row]], port[[row]]) for row in order])
         names.settle()
         numbers = names.named(np.append(met, np.int32(0)))
         assert numbers[-1] == 0  # what is named already stays
@@ -67,7 +67,7 @@ def test_every_port_may_be_a_service() -> None:
     names = Names(catalogue())
     given = names.of_exporters([f"named by the exporter {number}" for number in range(4_096)])
     ports = np.arange(-1, 65_536, dtype=np.int32)
-    met = [names.places(np.full(len(ports), protocol, np.int16), ports) for protocol in (6, 17)]
+    met = [names.slots(np.full(len(ports), protocol, np.int16), ports) for protocol in (6, 17)]
     names.settle()
     numbers = names.named(np.concatenate([given, *met]))
     known = names.all()

@@ -16,7 +16,7 @@ from flowdiag.aggregator.build import joined
 from flowdiag.aggregator.counting import SMALL_INTERFACES, InterfaceLinks
 from flowdiag.aggregator.coverage_notes import _packets, _restart_gaps, _sample
 from flowdiag.aggregator.partials import (
-    FEW_PLACES,
+    FEW_GROUPS,
     STEP,
     Folded,
     Partial,
@@ -49,7 +49,7 @@ def test_bounds_of_memory_and_thresholds_are_those_that_were_measured() -> None:
     """Tests set bounds of their own where these would take long to reach."""
     assert (top_passes.CHUNK_ROWS, top_passes.SOME_ROWS, top_passes.MAX_STEPS) == (250_000, 200_000, 10_000)
     assert top_passes.MAX_PEAK_CELLS * 8 == 32_000_000  # octets
-    assert (partials.MAX_KEYS, partials.KEPT_PART, partials.STEP, FEW_PLACES) == (500_000, 2, 1024.0, 131_072)
+    assert (partials.MAX_KEYS, partials.KEPT_PART, partials.STEP, FEW_GROUPS) == (500_000, 2, 1024.0, 131_072)
     assert (services.MAX_CALLED, services.MAX_PAIRS) == (500_000, 250_000)
     assert (duplicates.ALWAYS_LOOKED_AT, duplicates.SAMPLE_ONE_IN) == (200_000, 16)
     assert coverage_notes.MOST_LOOKED_AT == 200_000
@@ -93,7 +93,7 @@ def test_flows_looked_at_are_every_so_many(monkeypatch: pytest.MonkeyPatch, rows
     seen = Seen()
     flows = build([up(src_port=port) for port in range(1, rows + 1)])[0]
     seen.add(flows, 0, 0)
-    assert len(seen.some) == -(-rows // step)
+    assert len(seen.sample) == -(-rows // step)
 
 
 @pytest.mark.parametrize(("most", "rows"), [(40, 40), (39, 3)])
@@ -208,7 +208,7 @@ def test_protocols_up_to_the_last_and_none_have_places_of_their_own() -> None:
     names = Names(RULES)
     protocol = np.array([255, 254, 0, -1, 6, 6, 6, 17, 5], np.int16)
     port = np.array([80, 80, 80, 80, 65_535, 0, -1, 65_535, 9], np.int32)
-    met = names.places(protocol, port)
+    met = names.slots(protocol, port)
     assert (met < 0).all()
     names.settle()
     assert [names.all()[number] for number in names.named(met)] == [
@@ -315,8 +315,8 @@ def test_keys_that_are_small_numbers_are_added_up_in_their_places() -> None:
 @pytest.mark.parametrize(
     ("keys", "kind", "placed"),
     [
-        ([FEW_PLACES - 1], None, True),
-        ([FEW_PLACES], None, False),
+        ([FEW_GROUPS - 1], None, True),
+        ([FEW_GROUPS], None, False),
         ([0, -1], None, False),
         ([0], None, True),
         ([0], pa.int64(), False),

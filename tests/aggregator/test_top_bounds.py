@@ -115,7 +115,7 @@ def test_what_is_seen_is_added_up_and_its_sample_is_even(monkeypatch: pytest.Mon
     seen.add(flows_of([up(packets=5)]), 1, 4)
     assert (seen.packets, seen.packets_seen) == (10 * 28 + 5, 28 + 5)
     assert (seen.duplicates, seen.moved_starts) == (3, 7)
-    assert seen.some.inside_port.tolist() == [1, 3, 5, 7]  # each second of seven
+    assert seen.sample.inside_port.tolist() == [1, 3, 5, 7]  # each second of seven
 
 
 @pytest.mark.parametrize(
@@ -178,10 +178,10 @@ def test_flows_find_their_rows_by_all_of_their_keys() -> None:
             "application": flows.applications[flows.application[flow]],
         }  # fmt: skip
 
-    assert keys.places(flows, [row(2), row(0)]).tolist() == [1, -1, 0]
-    assert keys.places(flows, [{**row(0), "application": "nobody"}]).tolist() == [-1, -1, -1]
-    assert keys.places(flows, []).tolist() == [-1, -1, -1]
-    assert keys.places(flows.at(np.zeros(0, np.intp)), [row(0)]).tolist() == []
+    assert keys.row_of(flows, [row(2), row(0)]).tolist() == [1, -1, 0]
+    assert keys.row_of(flows, [{**row(0), "application": "nobody"}]).tolist() == [-1, -1, -1]
+    assert keys.row_of(flows, []).tolist() == [-1, -1, -1]
+    assert keys.row_of(flows.at(np.zeros(0, np.intp)), [row(0)]).tolist() == []
 
 
 def test_keys_weigh_hardly_more_than_the_addresses_that_rows_may_show() -> None:

@@ -330,7 +330,7 @@ def test_streams_under_a_limit_on_their_number_are_no_ceiling() -> None:
 def test_a_level_reaches_as_far_as_its_windows_do() -> None:
     rate = np.array([5.0] * 10 + [40.0] * 12 + [5.0] * 10)
     level = next(level for level in levels(rate, STEADY) if level.rate == 40.0)
-    assert (level.first, level.past, level.flatness) == (10, 22, 0.0)
+    assert (level.first, level.stop, level.flatness) == (10, 22, 0.0)
 
 
 def test_the_flatness_of_a_level_in_two_steps_is_not_zero() -> None:

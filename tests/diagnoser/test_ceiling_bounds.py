@@ -66,25 +66,25 @@ def test_a_leak_passes_an_allowance_that_is_less_than_its_month(allowance: float
 # Ceilings -----------------------------------------------------------------------------------------------------------
 
 SURE = Yielding(0.0, 0.5, 9.0, 9.0)
-MOVING = Together(common=0.9, moved=0.3, uneven=0.1, transfers=5, hosts=3, places=4)
+MOVING = Together(common=0.9, moved=0.3, uneven=0.1, transfers=5, hosts=3, destinations=4)
 SHARES = FairShares(
-    ceiling=1.0, uneven=0.12345, own_pace=1.0, crowding=1.0, transfers=99, hosts=7, places=9, largest=0.1,
+    ceiling=1.0, uneven=0.12345, own_pace=1.0, crowding=1.0, transfers=99, hosts=7, destinations=9, largest=0.1,
     start_ms=0, end_ms=1,
 )  # fmt: skip
 
 
 @pytest.mark.parametrize(
-    ("first", "past", "apart"),
+    ("first", "stop", "apart"),
     [(0, 10, True), (0, 11, False), (20, 30, True), (19, 30, False), (12, 14, False), (0, 60, False)],
 )
 def test_a_wandering_ceiling_is_added_where_no_level_is(
-    monkeypatch: pytest.MonkeyPatch, first: int, past: int, apart: bool
+    monkeypatch: pytest.MonkeyPatch, first: int, stop: int, apart: bool
 ) -> None:
     case = Book().case(SITE, span=(0, HOUR))
-    time = Wandering(0, DOWN, ms(first * MINUTE), ms(past * MINUTE), 30.0, MOVING)
+    time = Wandering(0, DOWN, ms(first * MINUTE), ms(stop * MINUTE), 30.0, MOVING)
     monkeypatch.setattr(below_plan, "wandering", lambda case: (time,))
     monkeypatch.setattr(below_plan, "lasts", lambda case, time: True)
-    monkeypatch.setattr(below_plan, "_level_of", lambda case, time: Level(first, past, 30.0, 0.1))
+    monkeypatch.setattr(below_plan, "_level_of", lambda case, time: Level(first, stop, 30.0, 0.1))
     proven = [(Level(10, 20, 30.0, 0.0), Proof(SURE, SURE))]
     found = below_plan._with_moving(case, 0, DOWN, proven)
     assert len(found) == 1 + apart
@@ -122,7 +122,7 @@ def test_the_level_of_a_wandering_ceiling_is_the_median_of_its_minutes(
     begin: float, end: float, expected: tuple[int, int, float]
 ) -> None:
     level = below_plan._level_of(rising(), Wandering(0, DOWN, ms(begin), ms(end), 30.0, MOVING))
-    assert (level.first, level.past, round(level.rate, 3)) == expected
+    assert (level.first, level.stop, round(level.rate, 3)) == expected
 
 
 def test_the_flatness_of_a_wandering_ceiling_is_its_deviation_over_its_mean() -> None:
@@ -235,7 +235,7 @@ def test_the_evidence_of_a_ceiling_of_two_levels() -> None:
 
 
 @pytest.mark.parametrize(
-    ("first", "past", "flatness", "moving", "resolution_s", "doubts"),
+    ("first", "stop", "flatness", "moving", "resolution_s", "doubts"),
     [
         (10, 25, 0.03, None, 60, 0),
         (10, 24, 0.03, None, 60, 1),
@@ -246,11 +246,11 @@ def test_the_evidence_of_a_ceiling_of_two_levels() -> None:
     ],
 )
 def test_a_ceiling_is_sure_from_a_quarter_of_an_hour_on_if_it_is_very_flat(
-    first: int, past: int, flatness: float, moving: Together | None, resolution_s: int, doubts: int
+    first: int, stop: int, flatness: float, moving: Together | None, resolution_s: int, doubts: int
 ) -> None:
     case = rising()
     case = replace(case, coverage=replace(case.coverage, resolution_s=resolution_s))
-    ceiling = Ceiling(0, DOWN, ((Level(first, past, 30.0, flatness), Proof(SURE, SURE, moving=moving)),))
+    ceiling = Ceiling(0, DOWN, ((Level(first, stop, 30.0, flatness), Proof(SURE, SURE, moving=moving)),))
     found = below_plan._finding(case, ceiling)
     assert len(found.doubts) == doubts
     assert "spells" not in found.evidence

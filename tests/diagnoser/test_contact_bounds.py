@@ -11,11 +11,11 @@ from msgspec.structs import replace
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.findings import (
-    outbound_scan,
     realtime_contention,
     unanswered_connections,
 )
-from flowdiag.diagnoser.signals.attempts import REQUEST_PORTS, begins_attempt, is_request
+from flowdiag.diagnoser.signals import scans
+from flowdiag.diagnoser.signals.attempts import REQUEST_PORTS, begins_attempt, is_everyday, is_request
 from flowdiag.diagnoser.signals.episodes import Episode
 from tests.diagnoser.building import ICMP, SYN, TCP, UDP, Book, ms, profile
 
@@ -142,7 +142,7 @@ def tries(*rows: dict[str, Any], answered: bool = True) -> Case:
 
 def host(case: Case, count: int, least: int = 10) -> Any:
     rows = np.arange(count)
-    return outbound_scan._host(case, rows, int(case.flows.inside[0]), least)
+    return scans._host(case, rows, int(case.flows.inside[0]), least)
 
 
 @pytest.mark.parametrize(
@@ -160,13 +160,13 @@ def test_a_scan_reaches_ten_in_ten_minutes_or_twenty_five_in_an_hour(
     times: list[float], reached: bool
 ) -> None:
     case = tries(*({"start": at} for at in times))
-    assert outbound_scan._reaches_many(case.flows, np.arange(len(times)), 10) == reached
+    assert scans._reaches_many(case.flows, np.arange(len(times)), 10) == reached
 
 
 def test_twice_the_most_rows_of_a_slot_are_no_fewer_than_its_addresses() -> None:
     case = tries(*({"start": at} for at in (0, 599.999, 600, 700, 1200)))
-    assert outbound_scan._most_rows(case.flows, np.arange(5), 600_000) == 4
-    assert outbound_scan._most_rows(case.flows, np.arange(0), 600_000) == 0
+    assert scans._most_rows(case.flows, np.arange(5), 600_000) == 4
+    assert scans._most_rows(case.flows, np.arange(0), 600_000) == 0
 
 
 def test_a_scanning_host_is_told_with_its_ports() -> None:
@@ -221,12 +221,12 @@ def test_half_of_what_a_scan_sends_to_its_ports_is_in_vain(others: int, found: b
 def test_in_a_one_way_export_only_flags_tell_what_was_in_vain() -> None:
     rows: list[dict[str, Any]] = [{}, {"flags": -1}, {"protocol": UDP, "flags": 0}, {"flags": 0}]
     one_way = tries(*rows, answered=False)
-    assert outbound_scan._in_vain(one_way, np.arange(4)).tolist() == [0, 3]
+    assert scans._in_vain(one_way, np.arange(4)).tolist() == [0, 3]
     answer = {**rows[0], "way": DOWN, "outside": "198.18.0.1", "inside_port": 9000, "flags": 0x12}
     both = tries(*rows, answer)
-    assert outbound_scan._in_vain(both, np.arange(4)).tolist() == [1, 2, 3]
+    assert scans._in_vain(both, np.arange(4)).tolist() == [1, 2, 3]
     refusal = tries(*rows, {**answer, "flags": 0x14})
-    assert outbound_scan._in_vain(refusal, np.arange(4)).tolist() == [0, 1, 2, 3]
+    assert scans._in_vain(refusal, np.arange(4)).tolist() == [0, 1, 2, 3]
 
 
 # Services -----------------------------------------------------------------------------------------------------------
@@ -238,9 +238,7 @@ def test_everyday_services() -> None:
         1194, 1433, 1645, 1812, 1813, 3306, 3389, 3478, 4500, 5060, 5061, 5222, 5432, 8080, 8443, 51820,
     ]  # fmt: skip
     near = {port + step for port in daily for step in (-1, 0, 1)} | {1023, 1024, 0, -1, 65_535}
-    assert sorted(port for port in near if unanswered_connections.is_everyday(port)) == sorted(
-        [*daily, 0, 1023]
-    )
+    assert sorted(port for port in near if is_everyday(port)) == sorted([*daily, 0, 1023])
 
 
 def test_requests_that_want_an_answer() -> None:
@@ -272,7 +270,7 @@ def test_an_attempt_is_one_as_long_as_it_is_sent_again(
 
 
 def spells(fails: list[int], sound: list[int]) -> list[tuple[int, int]]:
-    """[first, past) minutes of the spells, where so many failed and so many succeeded in each minute."""
+    """[first, stop) minutes of the spells, where so many failed and so many succeeded in each minute."""
     rows = [{"start": 60 * m + n / 100} for m, many in enumerate(fails) for n in range(many)]
     rows += [{"start": 60 * m + 30 + n / 100} for m, many in enumerate(sound) for n in range(many)]
     case, failed = tries(*rows), sum(fails)
@@ -303,7 +301,7 @@ def test_a_service_fails_for_three_minutes_and_half_of_the_time(
 
 
 @pytest.mark.parametrize(
-    ("hosts", "failed", "others", "start", "by_place", "matters"),
+    ("hosts", "failed", "others", "start", "by_destination", "matters"),
     [
         (2, 5, 95, 0, False, True),  # a twentieth of all, by two hosts
         (2, 5, 96, 0, False, False),
@@ -315,11 +313,13 @@ def test_a_service_fails_for_three_minutes_and_half_of_the_time(
     ],
 )
 def test_what_fails_matters_by_its_part_of_all_attempts(
-    hosts: int, failed: int, others: int, start: float, by_place: bool, matters: bool
+    hosts: int, failed: int, others: int, start: float, by_destination: bool, matters: bool
 ) -> None:
     rows = [{"inside": f"192.168.40.{66 + n % hosts}"} for n in range(failed)] + [{} for _ in range(others)]
     case = tries(*rows)
-    told = unanswered_connections._matters(case, np.arange(failed), np.arange(len(rows)), ms(start), by_place)
+    told = unanswered_connections._matters(
+        case, np.arange(failed), np.arange(len(rows)), ms(start), by_destination
+    )
     assert told == matters
 
 

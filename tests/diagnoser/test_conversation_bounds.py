@@ -10,10 +10,10 @@ import pytest
 from msgspec.structs import replace
 
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.diagnoser.findings import outbound_scan
 from flowdiag.diagnoser.signals import (
     chatter,
     conversations,
+    scans,
     traffic_shift,
     unusual_rates,
 )
@@ -123,9 +123,9 @@ def test_a_place_is_an_address_by_one_protocol_and_packets_of_both_ways_are_smal
     ]  # fmt: skip
     flows = small(*rows)
     assert chatter._small(flows, np.arange(6)).tolist() == [True, True, False, False, False, True]
-    assert len(np.unique(chatter._places(flows, np.arange(6)))) == 4
+    assert len(np.unique(chatter._destinations(flows, np.arange(6)))) == 4
     neighbours = small({"protocol": 6}, {"protocol": 7}, {"protocol": 255}, {"protocol": 127})
-    assert len(np.unique(chatter._places(neighbours, np.arange(4)))) == 4
+    assert len(np.unique(chatter._destinations(neighbours, np.arange(4)))) == 4
 
 
 @pytest.mark.parametrize(
@@ -306,5 +306,5 @@ def test_scans_of_a_part_of_the_time_begin_in_it() -> None:
         (10.001, 300, 28),
         (0, 40, 0),
     ):
-        found = outbound_scan.scans_from(case, 10, (ms(begin), ms(end)))
+        found = scans.scans_from(case, 10, (ms(begin), ms(end)))
         assert sum(scan.addresses for scan in found) == addresses

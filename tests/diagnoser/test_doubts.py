@@ -112,10 +112,10 @@ def test_a_tenth_of_silence_is_a_doubt_from_there_on() -> None:
     heard = np.ones(60, np.bool_)
     heard[20:22] = False
     case = hour(heard=heard)
-    assert confidence.of_silence(case, 20, 40) is None  # 18 of 20
-    assert weight(confidence.of_silence(case, 20, 39)) == MINOR  # 17 of 19
-    assert confidence.of_silence(case, 22, 40) is None
-    assert confidence.of_silence(case, 70, 80) is None  # no such windows
+    assert confidence.of_silence(case, slice(20, 40)) is None  # 18 of 20
+    assert weight(confidence.of_silence(case, slice(20, 39))) == MINOR  # 17 of 19
+    assert confidence.of_silence(case, slice(22, 40)) is None
+    assert confidence.of_silence(case, slice(70, 80)) is None  # no such windows
 
 
 @pytest.mark.parametrize(("resolution_s", "before_s"), [(60, 60), (300, 300), (10, 60)])

@@ -11,6 +11,7 @@ import pytest
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.findings import export_gap, flapping, inbound_flood
+from flowdiag.diagnoser.signals.conversations import half_open
 from flowdiag.diagnoser.signals.failovers import Failover
 from flowdiag.diagnoser.signals.silences import Silence
 from flowdiag.site.profile import Thresholds
@@ -300,7 +301,7 @@ def test_each_target_is_crowded_by_its_own_rows() -> None:
 def test_syns_open_connections_and_no_other_flags_or_protocols_do() -> None:
     tcp = [{"protocol": TCP, "flags": flags} for flags in (SYN, 0x12, 0x10, 0, -1, 0x03)]
     case = coming(*tcp, {"flags": SYN})
-    assert inbound_flood.half_open(case.flows).tolist() == [True, False, False, False, False, True, False]
+    assert half_open(case.flows).tolist() == [True, False, False, False, False, True, False]
     assert inbound_flood._suspicious(case.flows).tolist() == [True, False, False, True, True, True, True]
 
 

@@ -11,7 +11,8 @@ from msgspec.structs import replace
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings import inbound_flood
-from flowdiag.diagnoser.findings.inbound_flood import _suspicious, acknowledged, half_open
+from flowdiag.diagnoser.findings.inbound_flood import _suspicious
+from flowdiag.diagnoser.signals.conversations import acknowledged, half_open
 from flowdiag.site.profile import Profile, Thresholds
 from tests.diagnoser.building import ICMP, SYN, UDP, Book, ms, profile
 from tests.diagnoser.test_beyond import crowd

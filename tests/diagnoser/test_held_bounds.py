@@ -125,16 +125,16 @@ def test_single_windows_out_of_line_are_smoothed_away() -> None:
 def held(**more: Any) -> HeldLevel:
     how: dict[str, Any] = {
         "link": 0, "direction": DOWN, "rate_mbps": 40.0, "share": 0.4, "start_ms": 100, "end_ms": 200, "transfers": 2,
-        "hosts": 2, "places": 2, "flatness": 0.0, "gives_way": True, **more,
+        "hosts": 2, "destinations": 2, "flatness": 0.0, "gives_way": True, **more,
     }  # fmt: skip
     return HeldLevel(**how)
 
 
-def test_a_level_is_the_lines_where_two_hosts_and_two_places_gave_way() -> None:
+def test_a_level_is_the_lines_where_two_hosts_and_two_destinations_gave_way() -> None:
     assert held().is_the_lines
     assert not held(gives_way=False).is_the_lines
     assert not held(hosts=1).is_the_lines
-    assert not held(places=1).is_the_lines
+    assert not held(destinations=1).is_the_lines
 
 
 def test_what_overlaps_is_told_already() -> None:
@@ -156,7 +156,7 @@ def test_levels_come_with_what_gave_way_first_and_then_by_length() -> None:
 def test_who_has_less_than_a_twentieth_does_not_hold_a_level() -> None:
     book = transfer(transfer(Book(), 600, 660, 40), 600, 660, 2.1, number=1)
     (level,) = levels(book)
-    assert (level.transfers, level.hosts, level.places) == (1, 1, 1)  # 2.1 of 42.1
+    assert (level.transfers, level.hosts, level.destinations) == (1, 1, 1)  # 2.1 of 42.1
     book = transfer(transfer(Book(), 600, 660, 39), 600, 660, 2.1, number=1)
     assert levels(book)[0].transfers == 2  # 2.1 of 41.1
 

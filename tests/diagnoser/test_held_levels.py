@@ -52,7 +52,13 @@ def test_one_transfer_at_sixty_percent_of_the_plan_for_twenty_seconds_is_a_level
     book = quiet()
     transfer(book, 600, 620, 60)
     (level,) = found(book)
-    assert (level.link, level.direction, level.transfers, level.hosts, level.places) == (0, DOWN, 1, 1, 1)
+    assert (level.link, level.direction, level.transfers, level.hosts, level.destinations) == (
+        0,
+        DOWN,
+        1,
+        1,
+        1,
+    )
     assert (level.start_ms, level.end_ms) == (ms(600), ms(620))
     assert level.rate_mbps == pytest.approx(60.08, abs=0.1)  # the browsing adds 0.08
     assert level.share == pytest.approx(0.60, abs=0.002)

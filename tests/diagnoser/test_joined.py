@@ -130,7 +130,7 @@ def test_a_level_is_as_long_as_its_minutes_begun() -> None:
     case = book.case(SITE, span=(0, 599))
     assert minutes_of(case, Level(2, 9, 40.0, 0.0)) == 7
     short = replace(case, usage=replace(case.usage, window_ms=10_000))
-    assert [minutes_of(short, Level(0, past, 40.0, 0.0)) for past in (6, 7, 12)] == [1, 2, 2]
+    assert [minutes_of(short, Level(0, last, 40.0, 0.0)) for last in (6, 7, 12)] == [1, 2, 2]
 
 
 def moving(*rows: tuple[int, float, float, float], begin: float = 0, end: float = 60) -> Any:
@@ -149,7 +149,7 @@ def test_three_transfers_of_two_records_of_five_seconds_are_compared() -> None:
         (transfer, start, start + 30, 1000 + 500 * (start > 0)) for transfer in range(3) for start in (0, 30)
     ]
     proof = moving(*six)
-    assert (proof.transfers, proof.hosts, proof.places) == (3, 3, 1)
+    assert (proof.transfers, proof.hosts, proof.destinations) == (3, 3, 1)
     assert proof.common == pytest.approx(1.0)
     # By octets 1000 and 1500 at rates of which the logarithms lie ln 1.5 apart.
     assert proof.moved == pytest.approx(np.log(1.5) * np.sqrt(0.4 * 0.6))

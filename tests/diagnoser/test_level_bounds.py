@@ -81,7 +81,7 @@ def test_one_and_a_half_at_a_time_are_the_least(active: float, expected: bool) -
 
 
 EQUAL = FairShares(
-    ceiling=1.0, uneven=0.0, own_pace=1.0, crowding=1.0, transfers=99, hosts=9, places=9, largest=0.1,
+    ceiling=1.0, uneven=0.0, own_pace=1.0, crowding=1.0, transfers=99, hosts=9, destinations=9, largest=0.1,
     start_ms=0, end_ms=1,
 )  # fmt: skip
 
@@ -99,8 +99,8 @@ EQUAL = FairShares(
         ({"transfers": 7}, False),
         ({"hosts": 3}, True),
         ({"hosts": 2}, False),
-        ({"places": 3}, True),
-        ({"places": 2}, False),
+        ({"destinations": 3}, True),
+        ({"destinations": 2}, False),
         ({"largest": 0.5}, True),
         ({"largest": 0.501}, False),
     ],
@@ -121,7 +121,7 @@ def test_transfers_divided_a_ceiling_within_these_bounds(told: dict[str, Any], e
         ({"transfers": 3}, False),
         ({"hosts": 4}, True),
         ({"hosts": 3}, False),
-        ({"places": 3}, False),
+        ({"destinations": 3}, False),
         ({"largest": 0.5}, True),
         ({"largest": 0.501}, False),
     ],
@@ -130,7 +130,7 @@ def test_transfers_are_equal_within_these_bounds(told: dict[str, Any], expected:
     assert even_transfers._is_equal(replace(EQUAL, **{"own_pace": 0.0, "crowding": 0.0, **told})) == expected
 
 
-MOVING = Together(common=0.9, moved=0.3, uneven=0.1, transfers=5, hosts=3, places=3)
+MOVING = Together(common=0.9, moved=0.3, uneven=0.1, transfers=5, hosts=3, destinations=3)
 
 
 @pytest.mark.parametrize(
@@ -149,7 +149,7 @@ def test_a_ceiling_wanders_within_these_bounds(told: dict[str, Any], expected: b
 
 
 @pytest.mark.parametrize(
-    ("seconds", "resolution_s", "hosts", "places", "expected"),
+    ("seconds", "resolution_s", "hosts", "destinations", "expected"),
     [
         (480, 60, 3, 3, True),
         (479, 60, 3, 3, False),
@@ -160,10 +160,10 @@ def test_a_ceiling_wanders_within_these_bounds(told: dict[str, Any], expected: b
     ],
 )
 def test_a_wandering_ceiling_is_alleged_from_eight_minutes_and_five_records_on(
-    seconds: int, resolution_s: int, hosts: int, places: int, expected: bool
+    seconds: int, resolution_s: int, hosts: int, destinations: int, expected: bool
 ) -> None:
     case = Book().case(SITE, span=(0, 3600), resolution_s=resolution_s)
-    proof = replace(MOVING, hosts=hosts, places=places)
+    proof = replace(MOVING, hosts=hosts, destinations=destinations)
     assert below_plan.lasts(case, Wandering(0, DOWN, ms(0), ms(seconds), 30.0, proof)) == expected
 
 
@@ -185,7 +185,7 @@ def test_levels_at_nearly_one_rate_within_a_quarter_of_an_hour_are_one(
 
 
 def found(*rates: float, bounds: Bounds = FLAT) -> list[tuple[int, int, float]]:
-    return [(level.first, level.past, level.rate) for level in levels(np.array(rates), bounds)]
+    return [(level.first, level.stop, level.rate) for level in levels(np.array(rates), bounds)]
 
 
 def test_a_level_is_eight_minutes_long() -> None:
@@ -223,7 +223,7 @@ def test_silence_is_no_level() -> None:
 def test_the_rate_of_a_level_leaves_out_its_first_and_last_minute_and_its_flatness_the_outer_tenths() -> None:
     # The eleven inner minutes are 95 to 105: their 10th and 90th hundredths are 96 and 104, 8 apart.
     (level,) = levels(np.array([90.0, *range(95, 106), 110.0]), Bounds(0.2, 0.05, 1.1))
-    assert (level.first, level.past, level.rate) == (0, 13, 100.0)
+    assert (level.first, level.stop, level.rate) == (0, 13, 100.0)
     assert level.flatness == pytest.approx(8 / 2.5631 / 100)
 
 
@@ -326,7 +326,7 @@ def test_a_ceiling_is_what_each_got_by_its_part_of_the_time() -> None:
     assert shares is not None
     # A transfer that ends at 60 touches the ten seconds from there on, which count as shared.
     assert shares.ceiling == pytest.approx(10.0, rel=0.12)
-    assert (shares.transfers, shares.hosts, shares.places, shares.largest) == (2, 2, 2, 0.5)
+    assert (shares.transfers, shares.hosts, shares.destinations, shares.largest) == (2, 2, 2, 0.5)
     assert (shares.start_ms, shares.end_ms) == (ms(0), ms(90))
     assert shares.own_pace == pytest.approx(0.0)
 
@@ -344,7 +344,7 @@ def test_rates_that_differ_by_what_was_left_are_uneven_only_by_themselves() -> N
     # By octets half at 1, half at 2: a mean of 1.5 and a deviation of 0.5; of crowds of 10 and 5 likewise.
     assert shares.own_pace == pytest.approx(1 / 3, rel=1e-3)
     assert shares.crowding == pytest.approx(1 / 3, rel=1e-3)
-    assert (shares.hosts, shares.places, shares.largest) == (15, 1, 1.0)
+    assert (shares.hosts, shares.destinations, shares.largest) == (15, 1, 1.0)
 
 
 def test_small_ones_do_not_compete_unless_most_of_the_octets_are_theirs() -> None:

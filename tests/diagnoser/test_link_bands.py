@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from flowdiag.diagnoser.findings.backup_leak import leaking
 from flowdiag.diagnoser.signals.failovers import failovers
+from flowdiag.diagnoser.signals.leaks import leaking
 from flowdiag.diagnoser.signals.link_bands import link_bands
 from flowdiag.diagnoser.signals.link_states import CARRYING, KEEPALIVES, link_states
 from tests.diagnoser.building import PING, Book, profile

@@ -9,8 +9,9 @@ import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.findings.outage import find, outages
+from flowdiag.diagnoser.findings.outage import find
 from flowdiag.diagnoser.signals.cut_off import attempts_in, scene, silence_edges, within
+from flowdiag.diagnoser.signals.outages import outages
 from flowdiag.diagnoser.signals.short_outages import short_outages, unexplained_silences
 from flowdiag.site.profile import Profile
 from tests.diagnoser.building import PING, SYN, Book, ms, profile

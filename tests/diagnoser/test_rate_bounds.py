@@ -9,9 +9,8 @@ import pytest
 
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.findings import outbound_scan, unanswered_connections
-from flowdiag.diagnoser.findings.outbound_scan import _most_addresses
-from flowdiag.diagnoser.findings.unanswered_connections import is_everyday
-from flowdiag.diagnoser.signals.attempts import connection_attempts, failed_attempts, probing
+from flowdiag.diagnoser.signals.attempts import connection_attempts, failed_attempts, is_everyday, probing
+from flowdiag.diagnoser.signals.scans import _most_addresses
 from flowdiag.diagnoser.signals.unusual_rates import UnusualRate, unusual_rates
 from flowdiag.site.profile import Thresholds
 from tests.diagnoser.building import ICMP, SYN, UDP, Book, ms, profile

@@ -58,7 +58,7 @@ def test_who_has_a_two_hundredth_competes_unless_smaller_ones_make_most_of_it() 
 
 
 EQUAL = FairShares(
-    ceiling=1.0, uneven=0.0, own_pace=0.0, crowding=0.0, transfers=9, hosts=9, places=9, largest=0.1,
+    ceiling=1.0, uneven=0.0, own_pace=0.0, crowding=0.0, transfers=9, hosts=9, destinations=9, largest=0.1,
     start_ms=ms(1200), end_ms=ms(2400),
 )  # fmt: skip
 
@@ -230,7 +230,7 @@ def test_a_level_is_told_where_a_limit_overlaps_it(begin: float, end: float, lin
 
 @pytest.mark.parametrize(
     ("level", "lines"),
-    [({}, True), ({"hosts": 1}, False), ({"places": 1}, False), ({"gives_way": False}, False)],
+    [({}, True), ({"hosts": 1}, False), ({"destinations": 1}, False), ({"gives_way": False}, False)],
 )
 def test_a_level_is_the_lines_where_neither_a_host_nor_a_place_explains_it(
     level: dict[str, Any], lines: bool
@@ -318,7 +318,7 @@ def moving(transfers: int, records: int = 2, length: float = 10, begin: float = 
 
 def test_three_transfers_of_two_records_of_five_seconds_are_compared() -> None:
     found = moving(3)
-    assert (found.transfers, found.hosts, found.places) == (3, 3, 3)
+    assert (found.transfers, found.hosts, found.destinations) == (3, 3, 3)
     assert found.common == pytest.approx(1.0)
     # Logarithms of 2 and 1 with weights 2 and 1: a deviation of ln 2 x sqrt(2)/3.
     assert found.moved == pytest.approx(np.log(2) * 2**0.5 / 3)

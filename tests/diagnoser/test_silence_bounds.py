@@ -13,6 +13,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.findings import outage
 from flowdiag.diagnoser.signals import (
     cut_off,
+    outages,
     short_outages,
     silences,
 )
@@ -127,7 +128,7 @@ def test_an_exporter_lived_from_its_first_sign_to_its_last(
     case = bare(heard=heard)
     told = {key: None if at is None else ms(at) for key, at in (("first_ms", first), ("last_ms", last))}
     case = replace(case, coverage=replace(case.coverage, **told))
-    assert outage._span(case) == (ms(span[0]), ms(span[1]))
+    assert outages._span(case) == (ms(span[0]), ms(span[1]))
 
 
 @pytest.mark.parametrize(
@@ -149,7 +150,7 @@ def test_an_exporter_lived_from_its_first_sign_to_its_last(
 def test_the_parts_of_a_dead_time_that_the_exporter_lived_through(
     heard: list[tuple[float, float]], start: float, end: float, parts: list[tuple[float, float]]
 ) -> None:
-    found = outage._heard_parts(bare(heard=heard), ms(start), ms(end), 3 * MINUTE_MS)
+    found = outages._heard_parts(bare(heard=heard), ms(start), ms(end), 3 * MINUTE_MS)
     assert found == [(ms(a), ms(b)) for a, b in parts]
 
 
@@ -181,8 +182,8 @@ def test_the_part_of_the_minutes_in_which_something_flowed(
     monkeypatch: pytest.MonkeyPatch, bins: list[int], start: float, end: float, part: float
 ) -> None:
     case = bare(span=(0, 10 * len(bins)))
-    monkeypatch.setattr(outage, "scene", lambda case: scene_of(case, bins))
-    assert outage._flowing(case, ms(start), ms(end)) == pytest.approx(part)
+    monkeypatch.setattr(outages, "scene", lambda case: scene_of(case, bins))
+    assert outages._flowing(case, ms(start), ms(end)) == pytest.approx(part)
 
 
 @pytest.mark.parametrize(
@@ -204,11 +205,11 @@ def test_a_silence_may_be_the_sites_habit(
     """The same on both sides, mirrored."""
     bins_all = [*around, *[0] * bins, 0, *around[::-1]]
     case = bare(span=(0, 10 * len(bins_all)))
-    monkeypatch.setattr(outage, "scene", lambda case: scene_of(case, bins_all))
+    monkeypatch.setattr(outages, "scene", lambda case: scene_of(case, bins_all))
     start, end = ms(10 * len(around)), ms(10 * (len(around) + bins))
     dead = SimpleNamespace(spans=((start, end), *((0, round(1000 * length)) for length in others)))
-    monkeypatch.setattr(outage, "_dead", lambda case: dead)
-    assert outage._may_be_chance(case, start, end) == chance
+    monkeypatch.setattr(outages, "dead_times", lambda case: dead)
+    assert outages._may_be_chance(case, start, end) == chance
 
 
 @pytest.mark.parametrize(
@@ -224,7 +225,7 @@ def test_a_silence_may_be_the_sites_habit(
 )
 def test_four_fifths_of_the_minutes_are_in_the_hours(start: float, end: float, inside: bool) -> None:
     hours = parse_hours("Mon 10:00-17:00")
-    assert outage._in_hours(bare(), hours, ms(start), ms(end)) == inside
+    assert outages._in_hours(bare(), hours, ms(start), ms(end)) == inside
 
 
 @pytest.mark.parametrize(

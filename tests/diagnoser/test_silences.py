@@ -120,10 +120,10 @@ def test_what_lies_beyond_the_first_and_last_sign_is_not_covered_from_a_minute_o
     assert covered(replace(made, window_given=False)) == 1.0  # nobody asked for a time of its own
 
 
-@pytest.mark.parametrize(("pattern", "past", "found"), [("ooo", 8, [(3, 8)]), ("ooo", 7, [])])
+@pytest.mark.parametrize(("pattern", "end", "found"), [("ooo", 8, [(3, 8)]), ("ooo", 7, [])])
 def test_the_habit_of_a_short_export_is_that_of_all_its_minutes(
-    pattern: str, past: float, found: list[tuple[float, float]]
+    pattern: str, end: float, found: list[tuple[float, float]]
 ) -> None:
     """Three minutes of three and a half: one in seven, which is 6 in a hundred thousand five times in a row, and 4 in ten
     thousand four times."""
-    assert spans(case(pattern, (0, past))) == found
+    assert spans(case(pattern, (0, end))) == found

@@ -25,7 +25,7 @@ def hour(**more: float) -> Case:
 
 def test_an_episode_reaches_from_its_first_span_to_its_last() -> None:
     case = hour()
-    assert (JOINED.first, JOINED.past) == (2, 9)
+    assert (JOINED.first, JOINED.stop) == (2, 9)
     assert JOINED.windows().tolist() == [2, 3, 4, 8]
     assert JOINED.rates(case).tolist() == pytest.approx([3, 4, 5, 9])
     assert JOINED.times(case) == (ms(120), ms(540))

@@ -76,7 +76,7 @@ def credible(
     monkeypatch: pytest.MonkeyPatch, told: Any, stays: list[tuple[int, int]]
 ) -> list[tuple[int, int]]:
     """Those stays that are, where the backup talks to nine places meanwhile and the primary to none."""
-    monkeypatch.setattr(failovers, "_places", lambda scene, stay: (9, 0))
+    monkeypatch.setattr(failovers, "_destinations", lambda scene, stay: (9, 0))
     return failovers._credible(told, stays)
 
 
@@ -148,7 +148,7 @@ def test_what_the_primary_talks_to_in_a_stay_are_records_within_it() -> None:
         told, primary=primary, backup=backup, primary_first=grid.bin_of(case.flows.start_ms[primary]),
         primary_last=grid.bin_of(case.flows.end_ms[primary]),
     )  # fmt: skip
-    assert failovers._places(told, (10, 13)) == (2, 1)
+    assert failovers._destinations(told, (10, 13)) == (2, 1)
 
 
 def failover(begin: float, end: float) -> Failover:
@@ -259,8 +259,8 @@ def test_a_stay_ends_with_the_primarys_return_with_the_export_or_with_its_last_r
     rows += [{"start": back, "end": back + 5}] if back is not None else []
     case = rows_of(*rows, span=(0, export_end))
     told = failovers._scene(case, np.array([1, 2]), np.ones(len(rows), np.bool_))
-    past = 30 if back is None else 40
-    found = failovers._episode(case, told, (10, past))
+    stop = 30 if back is None else 40
+    found = failovers._episode(case, told, (10, stop))
     assert (found.still, found.end_ms, found.start_ms, found.gap_ms, found.link) == (
         still,
         ms(end),

@@ -90,7 +90,7 @@ def test_two_other_troubles_are_told_and_no_third() -> None:
     others = [
         finding("below-plan", 30, 35), finding("link-full", 20, 25), finding("inbound-flood", 10, 15),
     ]  # fmt: skip
-    sentence, also = client_part.told(hour(), first, [first], [first, *others])
+    sentence, also = client_part.client_sentences(hour(), first, [first], [first, *others])
     assert sentence == (
         "outage from 0 to 5. Besides, inbound-flood from 10 to 15. Besides, link-full from 20 to 25."
     )
@@ -199,7 +199,7 @@ def test_of_two_thin_times_the_first_is_said() -> None:
 
 
 @pytest.mark.parametrize(
-    ("first", "past", "inside"),
+    ("first", "stop", "inside"),
     [
         (20, 29, ()),
         (20, 30, ()),
@@ -210,12 +210,12 @@ def test_of_two_thin_times_the_first_is_said() -> None:
     ],
 )
 def test_an_episode_counts_as_far_as_it_lies_in_the_window(
-    first: int, past: int, inside: tuple[tuple[int, int], ...]
+    first: int, stop: int, inside: tuple[tuple[int, int], ...]
 ) -> None:
     book = Book()
     book.row(0, 2 * HOUR, way=DOWN, octets=1000)
     case = book.case(SITE, window=(30 * MINUTE, 60 * MINUTE))
-    spans = comparison._inside(case, (Episode(0, DOWN, ((first, past),)),), 0, DOWN)
+    spans = comparison._inside(case, (Episode(0, DOWN, ((first, stop),)),), 0, DOWN)
     assert spans == tuple((ms(a * MINUTE), ms(b * MINUTE)) for a, b in inside)
 
 

@@ -71,7 +71,7 @@ def test_equal_parts_of_a_ceiling_that_moves_have_all_their_movement_in_common()
     flows = transfers(rates, browsing=False).case(variable()).flows
     proof = together(flows, np.arange(len(flows)), ms(BEGIN), ms(BEGIN + 120))
     assert proof is not None
-    assert (proof.transfers, proof.hosts, proof.places) == (4, 4, 4)
+    assert (proof.transfers, proof.hosts, proof.destinations) == (4, 4, 4)
     assert proof.common == pytest.approx(1.0, abs=1e-9)
     assert proof.uneven == pytest.approx(0.0, abs=1e-9)
 

@@ -55,7 +55,7 @@ def true_peak(labelled: Labelled, excepted: list[tuple[float, float]]) -> float:
         end = min(end, network.end_ms - meter.active_s * 1000)
     least_s = 60 if end - begin >= MINUTE_WINDOWS_FROM_MS else FINEST_S
     steps = max(round(max(least_s, meter.active_s) * 1000 / network.step_ms), 1)
-    first, past = (round((moment - network.start_ms) / network.step_ms) for moment in (begin, end))
+    first, stop = (round((moment - network.start_ms) / network.step_ms) for moment in (begin, end))
     seen = np.ones(network.steps, bool)
     margin = max(least_s, meter.active_s) * 1000
     gone = [*labelled.exporting.silent, *([labelled.restart] if labelled.restart else []), *excepted]
@@ -69,7 +69,7 @@ def true_peak(labelled: Labelled, excepted: list[tuple[float, float]]) -> float:
     for number, link in enumerate(truth.carried.site.links):
         if link.role == "primary":
             for direction in (0, 1):
-                share = np.where(seen, step_shares(truth, number, direction), 0.0)[first:past]
+                share = np.where(seen, step_shares(truth, number, direction), 0.0)[first:stop]
                 peaks.append(least_peak(share, steps))
     return max(peaks)
 

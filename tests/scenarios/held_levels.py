@@ -41,9 +41,9 @@ def wander(s: Stage, level: float, amount: float, minutes: tuple[float, float], 
     walk = np.zeros(steps)
     for step in range(1, steps):
         walk[step] = walk[step - 1] * (1 - 1 / hold) + s.rng.normal(0, amount * np.sqrt(2 / hold))
-    first, past = (round((s.at(minute) - s.start) / network.step_ms) for minute in minutes)
+    first, stop = (round((s.at(minute) - s.start) / network.step_ms) for minute in minutes)
     rate = level * np.clip(np.exp(walk), 0.6, 1.4) * OCTETS_PER_MBPS_MS * network.step_ms
-    network.capacity[0, direction, first:past] = rate[first:past]
+    network.capacity[0, direction, first:stop] = rate[first:stop]
 
 
 def _satellite(s: Stage, amount: float, begin: float, end: float) -> None:

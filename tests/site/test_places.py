@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from flowdiag.addresses import V4_PREFIX
 from flowdiag.draft.networks import (
-    Door,
-    Places,
+    Interface,
+    Traffic,
     as_network,
-    collect_places,
+    collect_traffic,
     is_private,
     is_special,
     networks_of,
@@ -41,41 +41,41 @@ def batch(*rows: tuple[str | None, str | None, int | None, int | None, int]) -> 
     return pa.RecordBatch.from_pydict(columns, FLOW_SCHEMA)
 
 
-def places(*rows: tuple[str | None, str | None, int | None, int | None, int]) -> Places:
-    return collect_places([batch(*rows)])
+def traffic(*rows: tuple[str | None, str | None, int | None, int | None, int]) -> Traffic:
+    return collect_traffic([batch(*rows)])
 
 
 def test_octets_are_counted_by_network_where_they_arrive_and_where_they_leave() -> None:
-    found = places(
+    found = traffic(
         ("192.168.40.20", "203.0.113.9", 1, 2, 100),
         ("192.168.40.21", "203.0.113.8", 1, 2, 50),
         ("2001:db8:40:1::5", "2001:db8:ffff::1", 1, 2, 7),
     )
-    inside, outside = Door(ROUTER, 1), Door(ROUTER, 2)
+    inside, outside = Interface(ROUTER, 1), Interface(ROUTER, 2)
     assert found.arriving[inside] == {octets("192.168.40.0"): 150, octets("2001:db8:40:1::"): 7}
     assert found.leaving[outside] == {octets("203.0.113.0"): 150, octets("2001:db8:ffff::"): 7}
-    assert found.doors() == [inside, outside]
+    assert found.interfaces() == [inside, outside]
     assert found.exporters() == {ROUTER: 157}
 
 
 def test_batches_add_up() -> None:
     one = batch(("192.0.2.1", "192.0.2.2", 1, 2, 100))
-    assert collect_places([one, one]).arriving[Door(ROUTER, 1)] == {octets("192.0.2.0"): 200}
+    assert collect_traffic([one, one]).arriving[Interface(ROUTER, 1)] == {octets("192.0.2.0"): 200}
 
 
 def test_interface_zero_is_no_interface() -> None:
     """RFC 2863: an InterfaceIndex is above 0."""
-    assert places(("192.0.2.1", "192.0.2.2", 0, None, 1)).doors() == [Door(ROUTER, None)]
+    assert traffic(("192.0.2.1", "192.0.2.2", 0, None, 1)).interfaces() == [Interface(ROUTER, None)]
 
 
 def test_records_without_addresses_are_passed_over() -> None:
-    assert places((None, None, 1, 2, 9)).doors() == []
+    assert traffic((None, None, 1, 2, 9)).interfaces() == []
 
 
 def test_memory_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("flowdiag.draft.networks.MAX_PLACES", 2)
-    found = places(*((f"203.0.{number}.1", None, 1, None, 10) for number in range(5)))
-    networks = found.arriving[Door(ROUTER, 1)]
+    monkeypatch.setattr("flowdiag.draft.networks.MAX_NETWORKS", 2)
+    found = traffic(*((f"203.0.{number}.1", None, 1, None, 10) for number in range(5)))
+    networks = found.arriving[Interface(ROUTER, 1)]
     assert len(networks) == 3
     assert sum(networks.values()) == 50
 
@@ -119,6 +119,6 @@ def test_kinds_of_networks(network: str, private: bool, special: bool) -> None:
 
 
 def test_interfaces_without_end_are_not_all_kept(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("flowdiag.draft.networks.MAX_DOORS", 3)
-    found = places(*(("10.0.0.1", "198.51.100.1", index, index + 100, 10) for index in range(1, 9)))
+    monkeypatch.setattr("flowdiag.draft.networks.MAX_INTERFACES", 3)
+    found = traffic(*(("10.0.0.1", "198.51.100.1", index, index + 100, 10) for index in range(1, 9)))
     assert (len(found.arriving), len(found.leaving), len(found.across)) == (3, 3, 3)

@@ -41,7 +41,8 @@ from flowdiag.diagnoser.evidence import ABSENT, Applications, Destinations, Evid
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.on_backup import full_minutes, was_full
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.signals.failovers import failovers, part_within
+from flowdiag.diagnoser.signals.failovers import part_within
+from flowdiag.diagnoser.signals.leaks import leaking
 from flowdiag.diagnoser.signals.link_states import backups, heard_ms, link_states
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.durations import DAY_MS, HOUR_MS
@@ -82,8 +83,6 @@ class BackupLeak(Evidence):
     destinations: Destinations
 
 
-LEAST_OCTETS: Final = 1_000_000
-LEAST_BITS_S: Final = 1_000
 MONTH_DAYS: Final = 30
 ONLY: Final = 0.99  # of the octets: so much in one IP version is "only" that one
 
@@ -91,14 +90,6 @@ ONLY: Final = 0.99  # of the octets: so much in one IP version is "only" that on
 def find(case: Case) -> list[Finding]:
     leaks = [(link, leaking(case, link)) for link in backups(case.profile)]
     return [_finding(case, link, rows) for link, rows in leaks if len(rows)]
-
-
-def leaking(case: Case, link: int) -> NDArray[np.intp]:
-    """Rows of the flows that are alleged to leak onto a backup; none where they are too few octets for that."""
-    rows = np.flatnonzero(failovers(case).leaked & (case.flows.link == link))
-    octets, span = float(case.flows.octets[rows].sum()), heard_ms(case)
-    enough = span and octets >= LEAST_OCTETS and octets * 8e3 / span >= LEAST_BITS_S
-    return rows if enough else rows[:0]
 
 
 def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:
@@ -112,7 +103,7 @@ def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:
     over = link.allowance_gb is not None and month_gb > link.allowance_gb
     share = _share(case, rows)
     only = _only(flows, rows)
-    # What is sure even if it leaks in no other hour of the day than those measured.
+    # What is certain even if it leaks in no other hour of the day than those measured.
     least_gb = min(octets * MONTH_DAYS / 1e9, month_gb)
     projected = over and span < DAY_MS and least_gb <= (link.allowance_gb or 0.0)
     confidence: Confidence = "high" if span >= DAY_MS / 24 and not projected else "medium"
@@ -151,9 +142,7 @@ def _finding(case: Case, index: int, rows: NDArray[np.intp]) -> Finding:
 
 
 def _share(case: Case, rows: NDArray[np.intp]) -> float:
-    """The leak's part of the site's ordinary octets in the complaint's window; in the export if it is not in
-    it.
-    """
+    """The leak's part of the site's ordinary octets in the complaint's window; in the export if it is not in it."""
     flows = case.flows
     ordinary = np.flatnonzero(link_states(case).ordinary)
     begin, end = case.window_ms

@@ -49,7 +49,7 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
-from flowdiag.diagnoser import confidence as sure
+from flowdiag.diagnoser import confidence
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MINOR, Doubt, graded
 from flowdiag.diagnoser.evidence import (
@@ -72,6 +72,9 @@ from flowdiag.diagnoser.signals.attribution import attribution, rows_within
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps
 from flowdiag.diagnoser.signals.fair_shares import FairShares, fair_shares
 from flowdiag.diagnoser.signals.flat_top import (
+    LEAST_SPREAD,
+    RATIO,
+    RATIO_A_WINDOW,
     SHORTEST,
     Level,
     Yielding,
@@ -137,12 +140,7 @@ class BelowPlan(Evidence):
     spells: Spells = ABSENT
 
 
-RATIO: Final = 0.25
-# A variance over few windows is small by chance; so much of the ratio is allowed for each window.
-RATIO_A_WINDOW: Final = 0.01
-# What independent parts would show at least; with parts that hardly vary the ratio means little, and it
-# must be the smaller.
-LEAST_SPREAD: Final = 0.06
+# With parts that hardly vary the ratio means little, and it must be the smaller.
 LITTLE_SPREAD: Final = 0.02
 LITTLE_RATIO: Final = 0.12
 LEAST_PARTS: Final = 3.0
@@ -231,24 +229,27 @@ def _with_moving(
         if (time.link, time.direction) != (link, direction) or not lasts(case, time):
             continue
         level = _level_of(case, time)
-        apart = not any(level.first < other.past and level.past > other.first for other, _ in proven)
+        apart = not any(level.first < other.stop and level.stop > other.first for other, _ in proven)
         if apart and not held_by_a_full_link(case, link, level):
             added.append((level, Proof(*_yielding(case, link, direction, level), moving=time.proof)))
     return sorted([*proven, *added], key=lambda pair: pair[0].first)
 
 
 def lasts(case: Case, time: Wandering) -> bool:
-    """Whether a wandering ceiling was there for long, and over several devices and places."""
+    """Whether a wandering ceiling was there for long, and over several devices and destinations."""
     least_ms = max(SHORTEST * MINUTE_MS, LEAST_RECORDS * case.coverage.resolution_s * 1000)
-    return time.end_ms - time.start_ms >= least_ms and min(time.proof.hosts, time.proof.places) >= LEAST_PARTS
+    return (
+        time.end_ms - time.start_ms >= least_ms
+        and min(time.proof.hosts, time.proof.destinations) >= LEAST_PARTS
+    )
 
 
 def _level_of(case: Case, time: Wandering) -> Level:
     usage = case.usage
     first = max(round((time.start_ms - usage.start_ms) / usage.window_ms), 0)
-    past = min(round((time.end_ms - usage.start_ms) / usage.window_ms), usage.windows)
-    rate = by_minutes(usage.mbps(time.link, time.direction)[first:past], windows_a_minute(case))
-    return Level(first, past, float(np.median(rate)), float(np.std(rate) / np.mean(rate)))
+    stop = min(round((time.end_ms - usage.start_ms) / usage.window_ms), usage.windows)
+    rate = by_minutes(usage.mbps(time.link, time.direction)[first:stop], windows_a_minute(case))
+    return Level(first, stop, float(np.median(rate)), float(np.std(rate) / np.mean(rate)))
 
 
 def held_down(case: Case, episode: Episode) -> bool:
@@ -258,7 +259,7 @@ def held_down(case: Case, episode: Episode) -> bool:
     return any(
         (ceiling.link, ceiling.direction) == (episode.link, episode.direction)
         and ceiling.rate_mbps < busy
-        and any(episode.overlaps(case, *usage.times(level.first, level.past)) for level, _ in ceiling.levels)
+        and any(episode.overlaps(case, *usage.times(level.first, level.stop)) for level, _ in ceiling.levels)
         for ceiling in ceilings(case)
     )
 
@@ -319,7 +320,7 @@ def _is_shared(shares: FairShares) -> bool:
         shares.uneven <= min(UNEVEN, UNEVEN_OF_PACE * shares.own_pace)
         and shares.crowding >= LEAST_CROWDING
         and shares.transfers >= LEAST_TRANSFERS
-        and min(shares.hosts, shares.places) >= LEAST_PARTS
+        and min(shares.hosts, shares.destinations) >= LEAST_PARTS
         and shares.largest <= LARGEST_PART
     )
 
@@ -328,7 +329,7 @@ def _grouped(case: Case, proven: list[tuple[Level, Proof]]) -> list[list[tuple[L
     groups: list[list[tuple[Level, Proof]]] = []
     for level, proof in proven:
         last = groups[-1][-1][0] if groups else None
-        near = last is not None and level.first - last.past <= TOGETHER * windows_a_minute(case)
+        near = last is not None and level.first - last.stop <= TOGETHER * windows_a_minute(case)
         if last is not None and near and abs(level.rate - last.rate) <= SAME_RATE * last.rate:
             groups[-1].append((level, proof))
         else:
@@ -339,7 +340,7 @@ def _grouped(case: Case, proven: list[tuple[Level, Proof]]) -> list[list[tuple[L
 def _finding(case: Case, ceiling: Ceiling) -> Finding:
     link, direction, group = ceiling.link, ceiling.direction, ceiling.levels
     plan, capacity = case.profile.link[link], capacity_mbps(case, link, direction)
-    episode = Episode(link, direction, tuple((level.first, level.past) for level, _ in group))
+    episode = Episode(link, direction, tuple((level.first, level.stop) for level, _ in group))
     spans = episode.span_times(case)
     rates = case.usage.mbps(link, direction)[episode.windows()]
     rate = float(np.median(rates))
@@ -369,9 +370,9 @@ def _finding(case: Case, ceiling: Ceiling) -> Finding:
             Doubt(wording.FEW_WINDOWS, MINOR) if minutes < LONG else None,
             Doubt(wording.ROUGH_LEVEL, MINOR) if flatness > VERY_FLAT and moving is None else None,
             Doubt(wording.TYPICAL_RATE, MINOR) if plan.variable else None,
-            sure.of_resolution(case, end - start),
-            sure.of_loss(case, lowers=True),
-            sure.of_silence(case, episode.first, episode.past),
+            confidence.of_resolution(case, end - start),
+            confidence.of_loss(case, lowers=True),
+            confidence.of_silence(case, slice(episode.first, episode.stop)),
         )
     )
     summary, client = below_plan(case, link, direction, spans, evidence)

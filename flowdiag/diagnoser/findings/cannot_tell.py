@@ -43,7 +43,7 @@ def verdict(case: Case) -> Verdict | None:
     if why is None:
         return None
     said, reason, next_steps = why
-    # That something cannot be told is sure, unless what was seen points one way.
+    # That something cannot be told is certain, unless what was seen points one way.
     return Verdict(
         code=CODE,
         sentence=wording.cannot_tell(case) + said,

@@ -64,7 +64,7 @@ class ExportGap(Evidence):
 
 # Has every hour of the week at least once, also where the clocks are put forward meanwhile.
 ALL_HOURS_MS: Final = 15 * DAY_MS
-# More silences than a person reads are told as one finding.
+# More silences than a person reads are one finding.
 MOST_FINDINGS: Final = 5
 
 
@@ -157,18 +157,16 @@ def _silence(case: Case, parts: Sequence[Silence], severity: Severity, lost: int
 
 
 def _loss(case: Case, losses: Sequence[LossEvent]) -> list[Finding]:
-    """What was lost in the window while the exporter was heard; where no event is known, over the whole
-    export.
-    """
+    """What was lost in the window while the exporter was heard; where no event is known, over the whole export."""
     coverage, (begin, end) = case.coverage, case.window_ms
-    mine = [event for event in losses if begin <= event.time_ms < end + NOTICED_MS]
-    lost = sum(event.records for event in mine)
+    within = [event for event in losses if begin <= event.time_ms < end + NOTICED_MS]
+    lost = sum(event.records for event in within)
     if not coverage.losses:
         lost = coverage.lost_records
     if lost <= 0:
         return []
     share = lost / (lost + records_in_window(case))
-    times = [event.time_ms for event in mine]
+    times = [event.time_ms for event in within]
     start, stop = (min(times), max(times)) if times else (begin, end)
     window = case.usage.window_ms
     start, stop = start // window * window, -(-(stop + 1) // window) * window

@@ -57,9 +57,7 @@ def find(case: Case) -> list[Finding]:
 
 
 def flapping_groups(case: Case) -> list[tuple[Failover, ...]]:
-    """Failovers that follow each other so closely that any hour around holds enough of them; disjoint
-    groups.
-    """
+    """Failovers that follow each other so closely that any hour around holds enough of them; disjoint groups."""
     least = max(case.profile.thresholds.flapping_failovers, 2)
     episodes = failovers(case).episodes
     member = [False] * len(episodes)
@@ -68,11 +66,11 @@ def flapping_groups(case: Case) -> list[tuple[Failover, ...]]:
         if episodes[last].start_ms - episodes[first].start_ms <= WITHIN_MS:
             member[first : last + 1] = [True] * least
     groups: list[list[Failover]] = []
-    for place, episode in enumerate(episodes):
-        if not member[place]:
+    for index, episode in enumerate(episodes):
+        if not member[index]:
             continue
         near = groups and episode.start_ms - groups[-1][-1].end_ms <= WITHIN_MS
-        if near and member[place - 1]:
+        if near and member[index - 1]:
             groups[-1].append(episode)
         else:
             groups.append([episode])

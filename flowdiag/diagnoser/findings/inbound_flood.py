@@ -40,7 +40,15 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key, Protocol
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.signals.conversations import ACK, SYN, TCP, UDP, among, answered, conversation_keys
+from flowdiag.diagnoser.signals.conversations import (
+    ACK,
+    TCP,
+    UDP,
+    acknowledged,
+    answered,
+    conversation_keys,
+    half_open,
+)
 from flowdiag.diagnoser.signals.filling import fills_link
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.diagnoser.signals.sustained import bridged
@@ -94,7 +102,7 @@ MAIN_PART: Final = 0.5
 # service, device discovery, multicast names, cache).
 REFLECTING: Final = (19, 53, 111, 123, 137, 161, 389, 1900, 3283, 3389, 3702, 5353, 11211)
 
-_REFLECTS: Final = np.isin(np.arange(65_537), REFLECTING)  # the last place is port -1, unknown
+_REFLECTS: Final = np.isin(np.arange(65_537), REFLECTING)  # the last entry is port -1, unknown
 
 
 class _Spell(Struct, frozen=True, eq=False):
@@ -110,10 +118,12 @@ class _Spell(Struct, frozen=True, eq=False):
 
 def find(case: Case) -> list[Finding]:
     found = []
-    for mine in _by_target(case):
-        if _spells(case, mine):
+    for of_target in _by_target(case):
+        if _spells(case, of_target):
             found += [
-                _finding(case, spell) for spell in _spells(case, _unasked(case, mine)) if _many(case, spell)
+                _finding(case, spell)
+                for spell in _spells(case, _unasked(case, of_target))
+                if _many(case, spell)
             ]
     return found
 
@@ -125,9 +135,9 @@ def _by_target(case: Case) -> list[NDArray[np.intp]]:
     size = flows.insides
 
     def sums(step: slice) -> NDArray[np.float64]:
-        some, rows = flows.at(step), np.flatnonzero(suspicious[step])
-        kind = some.inside[rows] + size * _is_certain(some)[rows]
-        return np.stack([np.bincount(kind, weight, 2 * size) for weight in (some.packets[rows], None)])
+        chunk, rows = flows.at(step), np.flatnonzero(suspicious[step])
+        kind = chunk.inside[rows] + size * _is_certain(chunk)[rows]
+        return np.stack([np.bincount(kind, weight, 2 * size) for weight in (chunk.packets[rows], None)])
 
     packets, records = chunked_sum(sums, len(flows), cells=2 * size).reshape(2, 2, size)
     enough = packets.sum(axis=0) * 1000 >= thresholds.flood_packets_s * LEAST_MS
@@ -157,12 +167,12 @@ def _crowded(case: Case, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
     slots = int(last.max()) + 1
     cells = len(targets) * slots
     other, long = np.flatnonzero(last != first), np.flatnonzero(last > first + 1)
-    place, end_place = number * slots + first, (number * slots + last)[other]
+    cell, end_cell = number * slots + first, (number * slots + last)[other]
     enough = np.ones((len(targets), slots), dtype=np.bool_)
     least = min(thresholds.flood_packets_s, thresholds.flood_half_open_s) * LEAST_MS / 1000
     for weight, needed in ((packets, least), (None, thresholds.flood_sources)):
-        held = np.bincount(place, weight, cells)
-        held = held + np.bincount(end_place, None if weight is None else weight[other], cells)
+        held = np.bincount(cell, weight, cells)
+        held = held + np.bincount(end_cell, None if weight is None else weight[other], cells)
         # What is longer than the half hours it begins and ends in counts in each of its target's.
         everywhere = np.bincount(number[long], None if weight is None else weight[long], len(targets))
         enough &= held.reshape(len(targets), slots) + everywhere[:, None] >= needed
@@ -180,13 +190,6 @@ def _suspicious(flows: SiteFlows) -> NDArray[np.bool_]:
     coming = (flows.direction == DOWN) & (flows.link >= 0)
     suspicious: NDArray[np.bool_] = coming & (no_connection | doubtful)
     return suspicious
-
-
-def half_open(flows: SiteFlows) -> NDArray[np.bool_]:
-    """TCP records that open a connection and do not go on with it."""
-    opening: NDArray[np.bool_] = flows.protocol == TCP
-    opening &= (flows.tcp_flags & (SYN | ACK)) == SYN  # not of unknown ones, -1
-    return opening
 
 
 def _is_certain(flows: SiteFlows) -> NDArray[np.bool_]:
@@ -208,24 +211,6 @@ def _unasked(case: Case, rows: NDArray[np.intp]) -> NDArray[np.intp]:
     return unasked
 
 
-def acknowledged(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Which of these downloads are of a connection that their source went on with in another record."""
-    of_target = np.zeros(len(flows.addresses), dtype=np.bool_)
-    of_target[flows.inside[rows]] = True
-
-    def going_on(some: SiteFlows) -> NDArray[np.bool_]:
-        acks: NDArray[np.bool_] = (some.direction == DOWN) & (some.protocol == TCP) & (some.tcp_flags > 0)
-        acks &= ((some.tcp_flags & ACK) != 0) & of_target[some.inside]
-        return acks
-
-    known = np.flatnonzero(select(flows, going_on))
-    if not len(known):
-        return np.zeros(len(rows), dtype=np.bool_)
-    gone_on = among(conversation_keys(flows, rows), conversation_keys(flows, known))
-    gone_on &= flows.protocol[rows] == TCP
-    return gone_on
-
-
 def _grid(case: Case) -> Grid:
     usage = case.usage
     return Grid(usage.start_ms, STEP_MS, -(-usage.windows * usage.window_ms // STEP_MS))
@@ -237,24 +222,24 @@ def _spells(case: Case, rows: NDArray[np.intp]) -> list[_Spell]:
     certain = rows[_is_certain(flows.at(rows))]
     usual, limit = None, thresholds.flood_half_open_s
     over = np.zeros(grid.bins, dtype=np.bool_)
-    for some, least in ((rows, thresholds.flood_packets_s), (certain, limit)):
-        high = _packets_s(flows, grid, some) >= least
+    for counted, least in ((rows, thresholds.flood_packets_s), (certain, limit)):
+        high = _packets_s(flows, grid, counted) >= least
         if high.any():
-            over |= high & (_sources(flows, grid, some) >= thresholds.flood_sources)
+            over |= high & (_sources(flows, grid, counted) >= thresholds.flood_sources)
     if not over.any():
         return []
     usual = _usual(case, grid, certain, over)
     limit = max(limit, USUAL_TIMES * (usual or 0.0))
     spells = []
-    for first, past in bridged(over, BRIDGE_MS // STEP_MS):
-        begin, end = grid.time_of(first), grid.time_of(past)
-        lasting = int(np.count_nonzero(over[first:past])) * STEP_MS
+    for first, stop in bridged(over, BRIDGE_MS // STEP_MS):
+        begin, end = grid.time_of(first), grid.time_of(stop)
+        lasting = int(np.count_nonzero(over[first:stop])) * STEP_MS
         every = _touching(flows, rows, begin, end)
-        rate = _packets_s(flows, grid, every)[first:past]
+        rate = _packets_s(flows, grid, every)[first:stop]
         plain = float(rate.mean()) >= thresholds.flood_packets_s
         if not plain:
             every = _touching(flows, certain, begin, end)
-            rate = _packets_s(flows, grid, every)[first:past]
+            rate = _packets_s(flows, grid, every)[first:stop]
         if lasting >= LEAST_MS and (plain or float(rate.mean()) >= limit):
             spells.append(
                 _Spell(begin, end, every, rate, usual, thresholds.flood_packets_s if plain else limit)
@@ -316,7 +301,7 @@ def _many(case: Case, spell: _Spell) -> bool:
 def _finding(case: Case, spell: _Spell) -> Finding:
     flows, rows = case.flows, spell.rows
     start = max(int(flows.start_ms[rows].min()), spell.begin_ms)
-    stop = min(int(flows.end_ms[rows].max()), spell.end_ms)
+    end = min(int(flows.end_ms[rows].max()), spell.end_ms)
     link = int(np.bincount(flows.link[rows], flows.packets[rows]).argmax())
     mean = float(spell.rate.mean())
     protocol, port, from_port = _service(flows, rows)
@@ -335,7 +320,7 @@ def _finding(case: Case, spell: _Spell) -> Finding:
         fills_link=fills_link(case, link, DOWN, rows),
         **who_what_where(case, rows, flows.packets[rows]),
     )
-    summary, client = wording.inbound_flood(case, evidence, start, stop)
+    summary, client = wording.inbound_flood(case, evidence, start, end)
     return Finding(
         code=CODE,
         severity="critical",
@@ -345,7 +330,7 @@ def _finding(case: Case, spell: _Spell) -> Finding:
         link=case.profile.link[link].name,
         direction="down",
         start_ms=start,
-        end_ms=stop,
+        end_ms=end,
         evidence=evidence,
         actions=wording.SECURITY_AND_CARRIER,
     )

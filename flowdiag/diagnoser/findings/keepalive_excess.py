@@ -106,15 +106,15 @@ def _direction(case: Case, account: Account, beats: Beats) -> _Excess | None:
         each = beats.octets / np.maximum(beats.packets, 1.0) * beats.count
         octets = _running(grid.spread(beats.start_ms, beats.end_ms, each), block) / (due * size)
         over |= octets >= limit
-    long = [(first, past) for first, past in runs(over) if past - first >= SUSTAINED]
+    long = [(first, stop) for first, stop in runs(over) if stop - first >= SUSTAINED]
     if not long:
         return None
-    first, past = long[0][0], long[-1][1]
+    first, stop = long[0][0], long[-1][1]
     inside = np.zeros(len(over), dtype=np.bool_)
     for begin, end in long:
         inside[begin:end] = True
     start = max(grid.time_of(first), int(beats.start_ms.min()))
-    end_ms = min(grid.time_of(past), int(beats.end_ms.max()))
+    end_ms = min(grid.time_of(stop), int(beats.end_ms.max()))
     return _Excess(
         start, end_ms, float(packets[inside].mean()), None if octets is None else float(octets[inside].mean())
     )

@@ -67,9 +67,7 @@ def find(case: Case) -> list[Finding]:
 
 
 def _cadence_s(beats: Beats, gap_ms: float) -> float | None:
-    """Mean seconds from one keepalive to the next, without pauses of gap_ms or more; None where too few are
-    seen.
-    """
+    """Mean seconds from one keepalive to the next, without pauses of gap_ms or more; None where too few are seen."""
     if beats.records == 0:
         return None
     end = np.maximum.accumulate(beats.end_ms)

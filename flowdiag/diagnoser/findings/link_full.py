@@ -136,7 +136,7 @@ class LinkFull(Evidence):
     ] = ABSENT
 
 
-# Short spells told one by one in the evidence.
+# Short spells listed one by one in the evidence.
 MOST_SPELLS: Final = 8
 
 

@@ -36,11 +36,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from flowdiag.diagnoser import confidence as sure
+from flowdiag.diagnoser import confidence
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MAJOR, MINOR, NOTED, Doubt, grade
 from flowdiag.diagnoser.finding import Verdict
-from flowdiag.diagnoser.findings.outage import outages
 from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.signals.at_limit import MUCH, AtLimit, at_limit
 from flowdiag.diagnoser.signals.dead_services import DeadService, dead_services
@@ -48,6 +47,7 @@ from flowdiag.diagnoser.signals.episodes import sampling_error
 from flowdiag.diagnoser.signals.even_transfers import even_transfers
 from flowdiag.diagnoser.signals.held_levels import HeldLevel, held_levels, is_told
 from flowdiag.diagnoser.signals.losses import lost_in_window
+from flowdiag.diagnoser.signals.outages import outages
 from flowdiag.diagnoser.signals.room import Room, room
 from flowdiag.diagnoser.signals.short_outages import short_outages, unexplained_silences
 from flowdiag.diagnoser.signals.silences import covered
@@ -84,12 +84,12 @@ def verdict(case: Case) -> Verdict:
             *_of_room(case, found, moments=bool(reached)),
         )
     )
-    near = any(place.upper >= case.profile.thresholds.busy for place in found)
+    near = any(each.upper >= case.profile.thresholds.busy for each in found)
     return Verdict(
         code=CODE,
         sentence=wording_all_clear.not_the_link(case, found, reached, cut, level, said, missed),
         confidence=level,
-        reasons=(*(wording_all_clear.room_reason(case, place) for place in found), *(d.text for d in said)),
+        reasons=(*(wording_all_clear.room_reason(case, each) for each in found), *(d.text for d in said)),
         next_steps=(
             *(wording_verdict.TEST_THE_RATE if even or held else ()),
             *wording_all_clear.try_elsewhere(case, missed),
@@ -106,7 +106,7 @@ def short_cuts(case: Case) -> tuple[tuple[int, int], ...]:
     silent = [
         (start, end)
         for start, end in unexplained_silences(case)
-        if not any(start < past and begin < end for begin, past in known)
+        if not any(start < outage_end and begin < end for begin, outage_end in known)
     ]
     return tuple(sorted(proved + silent))
 
@@ -153,7 +153,7 @@ def _of_evidence(case: Case) -> Iterator[Doubt | None]:
             yield Doubt(
                 wording_all_clear.restart_reason(case, start, end), MINOR, wording_all_clear.RESTARTED
             )
-    yield sure.of_loss_share(lost_in_window(case)[1], lowers=True)
+    yield confidence.of_loss_share(lost_in_window(case)[1], lowers=True)
     resolution = case.coverage.resolution_s
     if resolution > FINE_S:
         text = wording_verdict.resolution(resolution, True)
@@ -177,18 +177,18 @@ def _may_be_open(case: Case) -> bool:
 def _of_room(case: Case, found: list[Room], *, moments: bool) -> Iterator[Doubt | None]:
     """What bears on how much room there was."""
     limits = case.profile.thresholds
-    if any(case.profile.link[place.link].variable for place in found):
+    if any(case.profile.link[each.link].variable for each in found):
         yield Doubt(wording.TYPICAL_RATE, MINOR, wording_all_clear.VARIES)
     if not found:
         return
     busiest = found[0]
-    if any(place.share < limits.busy <= place.upper for place in found):
+    if any(each.share < limits.busy <= each.upper for each in found):
         yield Doubt(wording_all_clear.busy_with_lost(busiest.upper), MINOR, wording_all_clear.MAY_BE_MORE)
     elif not moments and busiest.share >= NEARLY_BUSY * limits.busy:
         yield Doubt(
             wording_all_clear.nearly_busy(busiest.peak_window_s), MINOR, wording_all_clear.CLOSE_TO_BUSY
         )
-    error = sure.Z_95 * sampling_error(case, busiest.link, busiest.direction)
+    error = confidence.Z_95 * sampling_error(case, busiest.link, busiest.direction)
     if error > 0.0:
         margin = limits.full - busiest.share
         yield Doubt(

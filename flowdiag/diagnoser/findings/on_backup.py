@@ -35,12 +35,12 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.flapping import flapping_groups
-from flowdiag.diagnoser.findings.outage import outages
 from flowdiag.diagnoser.kind import Kind, Rank
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.signals.failovers import Failover, failovers, rows_during
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
 from flowdiag.diagnoser.signals.full_times import full_within, minutes_of
+from flowdiag.diagnoser.signals.outages import outages
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.durations import MINUTE_MS
 from flowdiag.text.sentences import backup as wording
@@ -75,7 +75,7 @@ class OnBackup(Evidence):
     destinations: Destinations
 
 
-# Within a flapping spell single failovers are told there; only one this long is worth a finding of its own.
+# Within a flapping spell single failovers are reported there; only one this long is worth a finding of its own.
 LONG_MS: Final = 600_000
 
 
@@ -176,10 +176,7 @@ def _mbps(octets: float, lasting_ms: int) -> float:
 def _doubts(case: Case, failover: Failover) -> tuple[tuple[str, ...], Confidence]:
     if failover.began_before and failover.still:
         return (wording.NEVER_ON_PRIMARY,), "medium"
-    usage = case.usage
-    first = max((failover.start_ms - usage.start_ms) // usage.window_ms, 0)
-    past = -((usage.start_ms - failover.end_ms) // usage.window_ms)
-    if not bool(np.all(case.coverage.heard[first:past])):
+    if not case.coverage.heard[case.usage.touched(failover.start_ms, failover.end_ms)].all():
         return (wording.NOT_HEARD_ALL_ALONG,), "medium"
     return (), "high"
 

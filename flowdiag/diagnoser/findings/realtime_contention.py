@@ -130,14 +130,14 @@ def _calls(case: Case, episode: Episode) -> _Calls | None:
     both = np.intersect1d(real[DOWN], real[UP])
     if len(both) == 0:
         return None
-    mine = np.isin(keys[episode.direction], both)
-    rows = ways[episode.direction][mine]
+    realtime = np.isin(keys[episode.direction], both)
+    rows = ways[episode.direction][realtime]
     part = part_within(flows, rows, *times)
     packets, dscp = flows.packets[rows] * part, flows.dscp[rows]
-    told = dscp >= 0
+    has_dscp = dscp >= 0
     marked = None
-    if packets[told].sum() > 0.0:
-        marked = float(packets[np.isin(dscp, PRIORITY)].sum() / packets[told].sum())
+    if packets[has_dscp].sum() > 0.0:
+        marked = float(packets[np.isin(dscp, PRIORITY)].sum() / packets[has_dscp].sum())
     known = bool(_is_named(case, rows, named).any())
     # Unmarked ones beside marked ones are what is told; where all are marked there is nothing to tell.
     if marked is not None and marked < MARKED_PART:
@@ -152,13 +152,13 @@ def _candidates(case: Case, link: int, direction: int, times: tuple[int, int]) -
     usable = np.ones(65_537, np.bool_)  # by port; the last for -1, unknown
     usable[list(NEVER)] = False
 
-    def candidate(some: SiteFlows) -> NDArray[np.bool_]:
-        chosen: NDArray[np.bool_] = (some.link == link) & (some.direction == direction)
-        chosen &= (some.protocol == UDP) & (some.start_ms < times[1]) & (some.end_ms > times[0])
+    def candidate(chunk: SiteFlows) -> NDArray[np.bool_]:
+        chosen: NDArray[np.bool_] = (chunk.link == link) & (chunk.direction == direction)
+        chosen &= (chunk.protocol == UDP) & (chunk.start_ms < times[1]) & (chunk.end_ms > times[0])
         rows = np.flatnonzero(chosen)
-        size = some.octets[rows] / np.maximum(some.packets[rows], 1.0)
+        size = chunk.octets[rows] / np.maximum(chunk.packets[rows], 1.0)
         chosen[rows] = (size >= PACKET_OCTETS[0]) & (size <= PACKET_OCTETS[1])
-        chosen[rows] &= usable[some.outside_port[rows]] & usable[some.inside_port[rows]]
+        chosen[rows] &= usable[chunk.outside_port[rows]] & usable[chunk.inside_port[rows]]
         return chosen
 
     return np.flatnonzero(select(case.flows, candidate))

@@ -78,17 +78,17 @@ def find(case: Case) -> list[Finding]:
         return []
     rows = np.flatnonzero((flows.link >= 0) & (flows.start_ms < end) & (flows.end_ms >= begin))
     octets = flows.octets[rows] * part_within(flows, rows, begin, end)
-    mine = flows.inside[rows] == largest
+    of_host = flows.inside[rows] == largest
     evidence = SingleHost(
         octets=int(by_host[largest]),
         share=round(float(by_host[largest]) / total, 4),
-        **who_what_where(case, rows[mine], octets[mine])
+        **who_what_where(case, rows[of_host], octets[of_host])
         | {"hosts": who_what_where(case, rows, octets)["hosts"]},
     )
     usage = case.usage
     first = max((begin - usage.start_ms) // usage.window_ms, 0)
-    past = max((end - usage.start_ms) // usage.window_ms, first)
-    level, doubts = graded((of_silence(case, first, past), of_loss(case, lowers=True)))
+    stop = max((end - usage.start_ms) // usage.window_ms, first)
+    level, doubts = graded((of_silence(case, slice(first, stop)), of_loss(case, lowers=True)))
     summary, client = wording_verdict.single_host(case, evidence)
     return [
         Finding(

@@ -38,10 +38,15 @@ from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key, Protocol
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.findings.outbound_scan import scans
 from flowdiag.diagnoser.kind import Kind, Rank
-from flowdiag.diagnoser.signals.attempts import begins_attempt, connection_attempts, failed_attempts
-from flowdiag.diagnoser.signals.conversations import distinct
+from flowdiag.diagnoser.signals.attempts import (
+    begins_attempt,
+    connection_attempts,
+    failed_attempts,
+    is_everyday,
+)
+from flowdiag.diagnoser.signals.conversations import distinct, service_keys
+from flowdiag.diagnoser.signals.scans import scans
 from flowdiag.diagnoser.signals.shares import who_what_where
 from flowdiag.diagnoser.signals.timeline import Grid, runs
 from flowdiag.durations import MINUTE_MS
@@ -75,19 +80,14 @@ PART_OF_ALL_BY_ONE: Final = 0.2
 # little else.
 MOST_OF_ALL: Final = 0.5
 ONSET_MS: Final = 300_000
-# Well-known ports (RFC 6335 6: 0 to 1023) and registered ones that clients use every day.
-WELL_KNOWN: Final = 1024
-EVERYDAY: Final = (
-    1194, 1433, 1645, 1812, 1813, 3306, 3389, 3478, 4500, 5060, 5061, 5222, 5432, 8080, 8443, 51820,
-)  # fmt: skip
 
 
 class _Group(Struct, frozen=True, eq=False):
-    """failed, tried: rows. place: outside address index, None where the whole service fails."""
+    """failed, tried: rows. destination: outside address index, None where the whole service fails."""
 
     port: int
     protocol: int
-    place: int | None
+    destination: int | None
     failed: NDArray[np.intp]
     tried: NDArray[np.intp]
     start_ms: int
@@ -102,15 +102,12 @@ def find(case: Case) -> list[Finding]:
     if len(failed) < case.profile.thresholds.unanswered_attempts:
         return []
     tried = _not_by(flows, connection_attempts(case), scanning)
-    services = _groups(case, failed, tried, by_place=False)
+    services = _groups(case, failed, tried, by_destination=False)
     whole = {(group.port, group.protocol) for group in services}
-    places = [g for g in _groups(case, failed, tried, by_place=True) if (g.port, g.protocol) not in whole]
-    return [_finding(case, group) for group in services + places]
-
-
-def is_everyday(port: int) -> bool:
-    """Whether clients use services on this port every day."""
-    return 0 <= port < WELL_KNOWN or port in EVERYDAY
+    by_destination = [
+        g for g in _groups(case, failed, tried, by_destination=True) if (g.port, g.protocol) not in whole
+    ]
+    return [_finding(case, group) for group in services + by_destination]
 
 
 def _not_by(flows: SiteFlows, rows: NDArray[np.intp], hosts: list[int]) -> NDArray[np.intp]:
@@ -118,62 +115,62 @@ def _not_by(flows: SiteFlows, rows: NDArray[np.intp], hosts: list[int]) -> NDArr
     return rows[~np.isin(flows.inside[rows], hosts)] if hosts else rows
 
 
-def _groups(case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp], *, by_place: bool) -> list[_Group]:
+def _groups(
+    case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp], *, by_destination: bool
+) -> list[_Group]:
     flows = case.flows
     least = case.profile.thresholds.unanswered_attempts
-    failed_keys = _key(case, failed, by_place)
+    failed_keys = _key(case, failed, by_destination)
     keys, counts = np.unique(failed_keys, return_counts=True)
     many = keys[counts >= least]
     if not len(many):
         return []
-    tried_keys = _key(case, tried, by_place)
+    tried_keys = _key(case, tried, by_destination)
     tried_at = flows.start_ms[tried]
     found: list[_Group] = []
     for key in many:
-        mine = failed[failed_keys == key]
-        port, protocol = int(flows.outside_port[mine[0]]), int(flows.protocol[mine[0]])
+        failed_here = failed[failed_keys == key]
+        port, protocol = int(flows.outside_port[failed_here[0]]), int(flows.protocol[failed_here[0]])
         everyday = is_everyday(port)
-        several_places = distinct(flows.outside[mine], len(flows.addresses)) > 1
-        if not by_place and not (everyday and several_places):
+        several_destinations = distinct(flows.outside[failed_here], len(flows.addresses)) > 1
+        if not by_destination and not (everyday and several_destinations):
             continue
-        all_mine = tried[np.flatnonzero(tried_keys == key)]
-        all_mine = all_mine[begins_attempt(flows, all_mine)]
-        for start, end in _spells(case, mine, all_mine):
-            here, of = _within(case, mine, start, end), _within(case, all_mine, start, end)
+        tried_here = tried[np.flatnonzero(tried_keys == key)]
+        tried_here = tried_here[begins_attempt(flows, tried_here)]
+        for start, end in _spells(case, failed_here, tried_here):
+            here, of = _within(case, failed_here, start, end), _within(case, tried_here, start, end)
             meanwhile = tried[np.flatnonzero((tried_at >= start) & (tried_at < end))]
-            if _matters(case, here, meanwhile, start, by_place):
-                place = int(flows.outside[mine[0]]) if by_place else None
-                found.append(_Group(port, protocol, place, here, of, start, end))
+            if _matters(case, here, meanwhile, start, by_destination):
+                destination = int(flows.outside[failed_here[0]]) if by_destination else None
+                found.append(_Group(port, protocol, destination, here, of, start, end))
     return found
 
 
-def _key(case: Case, rows: NDArray[np.intp], by_place: bool) -> NDArray[np.int64]:
+def _key(case: Case, rows: NDArray[np.intp], by_destination: bool) -> NDArray[np.int64]:
     flows = case.flows
-    service = flows.outside_port[rows].astype(np.int64) << 8 | (flows.protocol[rows].astype(np.int64) & 0xFF)
-    return flows.outside[rows].astype(np.int64) << 25 | service if by_place else service
+    service = service_keys(flows, rows)
+    return flows.outside[rows].astype(np.int64) << 25 | service if by_destination else service
 
 
 def _spells(case: Case, failed: NDArray[np.intp], tried: NDArray[np.intp]) -> list[tuple[int, int]]:
-    """[start, end) ms of each time in which most attempts of a group failed, enough of them over enough
-    minutes.
-    """
+    """[start, end) ms of each time in which most attempts of a group failed, enough of them over enough minutes."""
     flows, usage, thresholds = case.flows, case.usage, case.profile.thresholds
     grid = Grid(usage.start_ms, MINUTE_MS, -(-usage.windows * usage.window_ms // MINUTE_MS))
     fails, tries = grid.starting(flows.start_ms[failed]), grid.starting(flows.start_ms[tried])
     bad = (fails > 0) & (fails >= thresholds.unanswered_share * tries)
     spells: list[tuple[int, int]] = []
-    for first, past in runs(bad):
+    for first, stop in runs(bad):
         if spells and first - spells[-1][1] <= BRIDGE_MINUTES:
-            spells[-1] = (spells[-1][0], past)
+            spells[-1] = (spells[-1][0], stop)
         else:
-            spells.append((first, past))
+            spells.append((first, stop))
     kept = []
-    for first, past in spells:
-        in_vain, of = int(fails[first:past].sum()), int(tries[first:past].sum())
-        minutes = int(np.count_nonzero(fails[first:past]))
+    for first, stop in spells:
+        in_vain, of = int(fails[first:stop].sum()), int(tries[first:stop].sum())
+        minutes = int(np.count_nonzero(fails[first:stop]))
         enough = in_vain >= thresholds.unanswered_attempts and minutes >= LEAST_MINUTES
         if enough and in_vain >= thresholds.unanswered_share * of:
-            kept.append((grid.time_of(first), grid.time_of(past)))
+            kept.append((grid.time_of(first), grid.time_of(stop)))
     return kept
 
 
@@ -183,13 +180,15 @@ def _within(case: Case, rows: NDArray[np.intp], start: int, end: int) -> NDArray
 
 
 def _matters(
-    case: Case, failed: NDArray[np.intp], meanwhile: NDArray[np.intp], start: int, by_place: bool
+    case: Case, failed: NDArray[np.intp], meanwhile: NDArray[np.intp], start: int, by_destination: bool
 ) -> bool:
     """meanwhile: all that was tried in the spell, which begins at start."""
     if distinct(case.flows.inside[failed], len(case.flows.addresses)) >= SEVERAL_HOSTS:
         return _make(case, failed, PART_OF_ALL, meanwhile)
     begins_within = start - (case.coverage.first_ms or 0) >= ONSET_MS
-    return by_place and _make(case, failed, PART_OF_ALL_BY_ONE if begins_within else MOST_OF_ALL, meanwhile)
+    return by_destination and _make(
+        case, failed, PART_OF_ALL_BY_ONE if begins_within else MOST_OF_ALL, meanwhile
+    )
 
 
 def _make(case: Case, failed: NDArray[np.intp], part: float, rows: NDArray[np.intp]) -> bool:
@@ -205,7 +204,7 @@ def _finding(case: Case, group: _Group) -> Finding:
     start = int(flows.start_ms[group.failed].min())
     end = int(flows.end_ms[group.failed].max())
     hosts = len(np.unique(flows.inside[group.failed]))
-    places = len(np.unique(flows.outside[group.failed]))
+    destinations = len(np.unique(flows.outside[group.failed]))
     share = len(group.failed) / max(len(group.tried), 1)
     link = int(np.bincount(flows.link[group.failed]).argmax())
     ones = np.ones(len(group.failed))
@@ -214,13 +213,13 @@ def _finding(case: Case, group: _Group) -> Finding:
         unanswered=len(group.failed),
         unanswered_share=round(share, 4),
         hosts_affected=hosts,
-        places=places,
+        places=destinations,
         port=group.port,
         protocol=group.protocol,
         link=case.profile.link[link].name,
         **who_what_where(case, group.failed, ones),
     )
-    where = evidence["destinations"][0] if group.place is not None else None
+    where = evidence["destinations"][0] if group.destination is not None else None
     service = evidence["applications"][0]["application"] if evidence["applications"] else "unknown"
     summary, client = wording.unanswered(
         case, len(group.failed), share, hosts, (group.protocol, group.port), service, where, start, end

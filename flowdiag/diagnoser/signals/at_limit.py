@@ -159,9 +159,7 @@ def _of_direction(
     # Where steps are shorter than records, what a step has too much was sent in those beside it.
     reach = case.coverage.resolution_s * 1000 / grid.step_ms
     share = unblurred(rate / capacity, reach, np.inf)
-    if (
-        reach > 1
-    ):  # where steps are as long as records, they are the windows of the figures, and have their rates
+    if reach > 1:  # steps as long as records are the windows of the figures, and have their rates
         rate = share * capacity
     sustained = [
         episode
@@ -169,17 +167,17 @@ def _of_direction(
         if (episode.link, episode.direction) == (link, direction) and not episode.estimated
     ]
     kept = [
-        (first, past)
-        for first, past in bridged(share >= case.profile.thresholds.full, 1)
-        if (past - first) * grid.step_ms >= least_ms
-        and not _belongs(case, sustained, grid.time_of(first), grid.time_of(past))
+        (first, stop)
+        for first, stop in bridged(share >= case.profile.thresholds.full, 1)
+        if (stop - first) * grid.step_ms >= least_ms
+        and not _belongs(case, sustained, grid.time_of(first), grid.time_of(stop))
     ]
     spells, rates = [], []
-    for first, past in kept:
-        start, stop = max(grid.time_of(first), begin), min(grid.time_of(past), end)
-        if stop - start >= least_ms:
-            spells.append((start, stop))
-            rates.append((float(rate[first:past].mean()), float(rate[first:past].max())))
+    for first, stop in kept:
+        start, until = max(grid.time_of(first), begin), min(grid.time_of(stop), end)
+        if until - start >= least_ms:
+            spells.append((start, until))
+            rates.append((float(rate[first:stop].mean()), float(rate[first:stop].max())))
     if not spells:
         return None
     return AtLimit(link, direction, tuple(spells), end - begin, tuple(rates), grid.step_ms)
@@ -187,10 +185,7 @@ def _of_direction(
 
 def _may_be(case: Case, link: int, direction: int, full: float, begin: int, end: int, least_ms: int) -> bool:
     """Whether any minute carried half a spell's octets, as one of two must have."""
-    usage = case.usage
-    first = max((begin - usage.start_ms) // usage.window_ms, 0)
-    past = max(-((usage.start_ms - end) // usage.window_ms), first)
-    octets = usage.wire_octets[link, direction][first:past]
+    octets = case.usage.wire_octets[link, direction][case.usage.touched(begin, end)]
     half = full * 125.0 * least_ms / 2
     return bool(len(octets)) and float(octets.max()) >= half
 
@@ -205,17 +200,16 @@ def _rates(
     """Wire rate in Mbit/s per bin of a grid that covers [begin, end)."""
     usage = case.usage
     if case.coverage.sampling > 1:
-        first = max((begin - usage.start_ms) // usage.window_ms, 0)
-        past = max(-((usage.start_ms - end) // usage.window_ms), first)
-        rate = usage.mbps(link, direction)[first:past]
-        return Grid(usage.start_ms + first * usage.window_ms, usage.window_ms, len(rate)), rate
+        windows = usage.touched(begin, end)
+        rate = usage.mbps(link, direction)[windows]
+        return Grid(usage.start_ms + windows.start * usage.window_ms, usage.window_ms, len(rate)), rate
     start = begin // step_ms * step_ms
     grid = Grid(start, step_ms, -((start - end) // step_ms))
     flows = case.flows
 
-    def near(some: SiteFlows) -> NDArray[np.bool_]:
-        mine: NDArray[np.bool_] = (some.link == link) & (some.direction == direction)
-        return mine & (some.start_ms < grid.end_ms) & (some.end_ms >= grid.start_ms)
+    def near(chunk: SiteFlows) -> NDArray[np.bool_]:
+        on_link: NDArray[np.bool_] = (chunk.link == link) & (chunk.direction == direction)
+        return on_link & (chunk.start_ms < grid.end_ms) & (chunk.end_ms >= grid.start_ms)
 
     rows = np.flatnonzero(select(flows, near))
     octets = grid.spread(flows.start_ms[rows], flows.end_ms[rows], flows.wire_octets[rows])

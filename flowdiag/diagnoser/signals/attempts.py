@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, select
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.findings.outage import outages
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.signals.conversations import (
     ACK,
@@ -34,6 +33,7 @@ from flowdiag.diagnoser.signals.conversations import (
 )
 from flowdiag.diagnoser.signals.failovers import failovers
 from flowdiag.diagnoser.signals.link_states import link_states
+from flowdiag.diagnoser.signals.outages import outages
 
 # Services over UDP whose every request wants an answer, so that silence is a failure: names, Kerberos, time, SNMP,
 # CLDAP, QUIC, IKE and IPsec past NAT, OpenVPN, RADIUS, STUN, SIP, WireGuard (ports by convention). Logs, telemetry and
@@ -58,6 +58,11 @@ RETRIED_MS: Final = 180_000
 ASKED_AGAIN_MS: Final = 60_000
 # A switch of links loses a few attempts on both sides of it.
 AROUND_SWITCH_MS: Final = 60_000
+# Well-known ports (RFC 6335 6: 0 to 1023) and registered ones that clients use every day.
+WELL_KNOWN: Final = 1024
+EVERYDAY: Final = (
+    1194, 1433, 1645, 1812, 1813, 3306, 3389, 3478, 4500, 5060, 5061, 5222, 5432, 8080, 8443, 51820,
+)  # fmt: skip
 
 
 def bare_syn(flows: SiteFlows) -> NDArray[np.bool_]:
@@ -69,7 +74,7 @@ def bare_syn(flows: SiteFlows) -> NDArray[np.bool_]:
     return bare
 
 
-_ASKED_FOR_ANSWERS: Final = np.isin(np.arange(65_537), REQUEST_PORTS)  # the last place is port -1, unknown
+_ASKED_FOR_ANSWERS: Final = np.isin(np.arange(65_537), REQUEST_PORTS)  # the last entry is port -1, unknown
 
 
 def is_request(flows: SiteFlows) -> NDArray[np.bool_]:
@@ -110,9 +115,9 @@ def connection_attempts(case: Case) -> NDArray[np.intp]:
     """
     flows = case.flows
 
-    def opening(some: SiteFlows) -> NDArray[np.bool_]:
-        opens: NDArray[np.bool_] = (some.direction == UP) & (some.opened_inside != 0)
-        opens &= (some.protocol == TCP) | is_request(some)
+    def opening(chunk: SiteFlows) -> NDArray[np.bool_]:
+        opens: NDArray[np.bool_] = (chunk.direction == UP) & (chunk.opened_inside != 0)
+        opens &= (chunk.protocol == TCP) | is_request(chunk)
         return opens
 
     tried = link_states(case).ordinary & select(flows, opening)
@@ -153,9 +158,9 @@ def failed_attempts(case: Case) -> NDArray[np.intp]:
 def _answers_by_tcp(flows: SiteFlows) -> NDArray[np.bool_]:
     """Per address, whether it answered any connection to its port 443."""
 
-    def answering(some: SiteFlows) -> NDArray[np.bool_]:
-        answer: NDArray[np.bool_] = (some.direction == DOWN) & (some.protocol == TCP)
-        answer &= (some.outside_port == QUIC_PORT) & ((some.tcp_flags < 0) | ((some.tcp_flags & ACK) != 0))
+    def answering(chunk: SiteFlows) -> NDArray[np.bool_]:
+        answer: NDArray[np.bool_] = (chunk.direction == DOWN) & (chunk.protocol == TCP)
+        answer &= (chunk.outside_port == QUIC_PORT) & ((chunk.tcp_flags < 0) | ((chunk.tcp_flags & ACK) != 0))
         return answer
 
     answers = np.zeros(len(flows.addresses), dtype=np.bool_)
@@ -168,9 +173,9 @@ def _poorly_answered(flows: SiteFlows, asked: NDArray[np.int32]) -> NDArray[np.b
     there it pays to look. asked: the address of each request.
     """
     size = len(flows.addresses)
-    replies = select(flows, lambda some: (some.direction == DOWN) & is_request(some))
-    told = np.bincount(flows.outside[replies], minlength=size)
-    poorly: NDArray[np.bool_] = (told < 0.8 * np.bincount(asked, minlength=size))[asked]
+    replies = select(flows, lambda chunk: (chunk.direction == DOWN) & is_request(chunk))
+    replied = np.bincount(flows.outside[replies], minlength=size)
+    poorly: NDArray[np.bool_] = (replied < 0.8 * np.bincount(asked, minlength=size))[asked]
     return poorly
 
 
@@ -179,14 +184,19 @@ def probing(flows: SiteFlows, ordinary: NDArray[np.bool_]) -> NDArray[np.intp]:
     or not.
     """
 
-    def probes(some: SiteFlows) -> NDArray[np.bool_]:
-        ping = (some.protocol == ICMP) & (some.outside_port == ECHO_REQUEST)
-        ping |= (some.protocol == ICMPV6) & (some.outside_port == ECHO_REQUEST_V6)
-        few = some.packets <= PROBE_PACKETS * some.sampling
-        touching: NDArray[np.bool_] = ((some.protocol == UDP) & few) | bare_syn(some)
-        touching &= some.opened_inside != 0
+    def probes(chunk: SiteFlows) -> NDArray[np.bool_]:
+        ping = (chunk.protocol == ICMP) & (chunk.outside_port == ECHO_REQUEST)
+        ping |= (chunk.protocol == ICMPV6) & (chunk.outside_port == ECHO_REQUEST_V6)
+        few = chunk.packets <= PROBE_PACKETS * chunk.sampling
+        touching: NDArray[np.bool_] = ((chunk.protocol == UDP) & few) | bare_syn(chunk)
+        touching &= chunk.opened_inside != 0
         touching |= ping & few
-        touching &= some.direction == UP
+        touching &= chunk.direction == UP
         return touching
 
     return np.flatnonzero(ordinary & select(flows, probes))
+
+
+def is_everyday(port: int) -> bool:
+    """Whether clients use services on this port every day."""
+    return 0 <= port < WELL_KNOWN or port in EVERYDAY

@@ -44,8 +44,8 @@ def _within(
     """rows_within() of a step of the flows."""
     flows = case.flows
     start, end = flows.start_ms[step], flows.end_ms[step]
-    mine = (flows.link[step] == link) & (flows.direction[step] == direction)
-    rows = step.start + np.flatnonzero(mine & (start < spans[-1][1]) & (end >= spans[0][0]))
+    on_link = (flows.link[step] == link) & (flows.direction[step] == direction)
+    rows = step.start + np.flatnonzero(on_link & (start < spans[-1][1]) & (end >= spans[0][0]))
     part = np.zeros(len(rows))
     for begin, stop in spans:
         part += part_within(flows, rows, begin, stop)

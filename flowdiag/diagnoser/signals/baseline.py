@@ -46,9 +46,7 @@ class Usual(Struct, frozen=True):
 
 
 def usual(case: Case, link: int, direction: int, start_ms: int, end_ms: int) -> Usual | None:
-    """What is usual on a link direction at the clock times of [start_ms, end_ms); None without enough
-    earlier days.
-    """
+    """What is usual on a link direction at the clock times of [start_ms, end_ms); None without enough earlier days."""
     zone = ZoneInfo(case.profile.site.timezone)
     local = datetime.fromtimestamp(start_ms / 1000, UTC).astimezone(zone)
     rate = case.usage.mbps(link, direction)
@@ -82,8 +80,8 @@ def _mean(
 ) -> float | None:
     usage = case.usage
     first = (begin - usage.start_ms) // usage.window_ms
-    past = max((end - usage.start_ms) // usage.window_ms, first + 1)
-    heard = case.coverage.heard[first:past]
-    if len(heard) < past - first or float(heard.mean()) < HEARD_LEAST:
+    stop = max((end - usage.start_ms) // usage.window_ms, first + 1)
+    heard = case.coverage.heard[first:stop]
+    if len(heard) < stop - first or float(heard.mean()) < HEARD_LEAST:
         return None
-    return float(rate[first:past].mean())
+    return float(rate[first:stop].mean())

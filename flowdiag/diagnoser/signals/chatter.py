@@ -1,4 +1,4 @@
-"""Chatter on a backup: small packets at a low rate to one or two places, through the export; and which of it is a keepalive.
+"""Chatter on a backup: small packets at a low rate to one or two destinations, through the export; which of it is a keepalive.
 
 Shared by the link states; this module alleges nothing itself. Chatter is no ordinary traffic, whatever it is. A keepalive
 that the profile does not list is named only where both are those of one:
@@ -27,8 +27,8 @@ CHATTER_PACKET_OCTETS: Final = 300
 STEADY_SPAN: Final = 0.5
 STEADY_SILENCE: Final = 0.25
 STEADY_RECORDS: Final = 5
-# A health check watches one or two places; many places at once are somebody's traffic.
-MOST_PLACES: Final = 2
+# A health check watches one or two destinations; many at once are somebody's traffic.
+MOST_DESTINATIONS: Final = 2
 _MOST_TO_LOOK_AT: Final = 20
 
 KEEPALIVE_PACKET_OCTETS: Final = 150
@@ -55,9 +55,9 @@ class Candidate(Struct, frozen=True):
 
 
 def chatter(flows: SiteFlows, rows: NDArray[np.intp], span_ms: int) -> list[NDArray[np.intp]]:
-    """Of a backup's rows those of each place that is chattered with, by start; none where there are many such places.
+    """Of a backup's rows those of each destination that is chattered with, by start; none where there are many such destinations.
 
-    A place is an outside address by one protocol. It is judged by all that goes to and fro: the small half of a large
+    A destination is an outside address by one protocol. It is judged by all that goes to and fro: the small half of a large
     transfer is no chatter. span_ms: how long the exporter was heard.
     """
     if len(rows) < STEADY_RECORDS or span_ms == 0:
@@ -66,15 +66,15 @@ def chatter(flows: SiteFlows, rows: NDArray[np.intp], span_ms: int) -> list[NDAr
     rows = rows[_lonely(flows, rows, span_ms)[flows.outside[rows]]]
     if distinct(flows.outside[rows], len(flows.addresses)) > _MOST_TO_LOOK_AT:
         return []
-    who = _places(flows, rows)
-    places, count = np.unique(who, return_counts=True)
+    destination_of = _destinations(flows, rows)
+    destinations, count = np.unique(destination_of, return_counts=True)
     found = []
-    for place in places[count >= STEADY_RECORDS]:
-        mine = rows[who == place]
-        mine = mine[np.argsort(flows.start_ms[mine], kind="stable")]
-        if _goes_on(flows, mine, span_ms):
-            found.append(mine)
-    return found if len(found) <= MOST_PLACES else []
+    for destination in destinations[count >= STEADY_RECORDS]:
+        own = rows[destination_of == destination]
+        own = own[np.argsort(flows.start_ms[own], kind="stable")]
+        if _goes_on(flows, own, span_ms):
+            found.append(own)
+    return found if len(found) <= MOST_DESTINATIONS else []
 
 
 def keepalive_candidate(
@@ -82,7 +82,7 @@ def keepalive_candidate(
 ) -> Candidate | None:
     """The keepalive that chatter may be; None where size or pace are not those of one, or cannot be seen.
 
-    rows: those of one place, by start. Of a sampled export the pace is not known.
+    rows: those of one destination, by start. Of a sampled export the pace is not known.
     """
     first = rows[0]
     protocol = int(flows.protocol[first])
@@ -110,16 +110,16 @@ def keepalive_candidate(
     )
 
 
-def _places(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.int64]:
+def _destinations(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.int64]:
     """One number per outside address and protocol."""
     return (flows.outside[rows].astype(np.int64) << 8) | (flows.protocol[rows].astype(np.int64) & 0xFF)
 
 
 def _small(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Whether the packets of a row's place, both ways, are small on average."""
-    _, place = np.unique(_places(flows, rows), return_inverse=True)
-    octets, packets = (np.bincount(place, values[rows]) for values in (flows.octets, flows.packets))
-    small: NDArray[np.bool_] = (octets <= CHATTER_PACKET_OCTETS * packets)[place]
+    """Whether the packets of a row's destination, both ways, are small on average."""
+    _, destination = np.unique(_destinations(flows, rows), return_inverse=True)
+    octets, packets = (np.bincount(destination, values[rows]) for values in (flows.octets, flows.packets))
+    small: NDArray[np.bool_] = (octets <= CHATTER_PACKET_OCTETS * packets)[destination]
     return small
 
 

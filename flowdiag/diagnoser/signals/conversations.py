@@ -2,7 +2,7 @@
 record.
 
 A conversation here is (inside address, outside address, inside port, outside port, protocol). ICMP carries
-its type where ports stand, and request and reply differ in it, so ICMP conversations are told by addresses
+its type where ports stand, and request and reply differ in it, so ICMP conversations are identified by addresses
 alone.
 """
 
@@ -29,7 +29,7 @@ ACK: Final = 0x10
 # Odd 32-bit multipliers of a quick hash (from memory: golden ratio, MurmurHash3).
 _PAIR_FACTORS: Final = (np.uint32(0x9E3779B1), np.uint32(0x85EBCA6B))
 
-# The table has 8 to 16 places for each key, so that about one in ten others gets through; 64 MiB at most.
+# The table has 8 to 16 slots for each key, so that about one in ten others gets through; 64 MiB at most.
 _TABLE_SPARSENESS: Final = 8
 _MAX_TABLE_BITS: Final = 26
 
@@ -37,6 +37,11 @@ _MAX_TABLE_BITS: Final = 26
 def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
     """One 64-bit key per row of `rows`, equal for both directions of a conversation. Shape [len(rows)]."""
     return np.concatenate(list(in_order(lambda step: _keys(flows, rows[step]), chunks(len(rows)))))
+
+
+def service_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.int64]:
+    """Outside port << 8 | protocol of each row."""
+    return flows.outside_port[rows].astype(np.int64) << 8 | (flows.protocol[rows].astype(np.int64) & 0xFF)
 
 
 def _keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
@@ -61,12 +66,12 @@ def answered(flows: SiteFlows, rows: NDArray[np.intp], *, refusals: bool = True)
     # Only rows between two addresses that are asked about can answer; this leaves little to hash and sort.
     bits = _table_bits(len(rows))
     asked = np.zeros(1 << bits, dtype=np.bool_)
-    asked[_pair_place(flows.inside[rows], flows.outside[rows], bits)] = True
+    asked[_pair_slot(flows.inside[rows], flows.outside[rows], bits)] = True
     candidates = np.flatnonzero(
         select(
             flows,
-            lambda some: (
-                (some.direction == opposite) & asked.take(_pair_place(some.inside, some.outside, bits))
+            lambda chunk: (
+                (chunk.direction == opposite) & asked.take(_pair_slot(chunk.inside, chunk.outside, bits))
             ),
         )
     )
@@ -87,8 +92,8 @@ def among(keys: NDArray[np.uint64], known: NDArray[np.uint64]) -> NDArray[np.boo
     found = np.zeros(len(keys), dtype=np.bool_)
     hits = np.sort(known[np.flatnonzero(_may_be_in(keys, known))])
     likely = np.flatnonzero(_may_be_in(hits, keys))
-    place = np.minimum(np.searchsorted(hits, keys[likely]), len(hits) - 1)
-    found[likely] = hits[place] == keys[likely]
+    index = np.minimum(np.searchsorted(hits, keys[likely]), len(hits) - 1)
+    found[likely] = hits[index] == keys[likely]
     return found
 
 
@@ -98,8 +103,8 @@ def occurring_again(keys: NDArray[np.uint64]) -> NDArray[np.bool_]:
     return among(keys, ordered[1:][ordered[1:] == ordered[:-1]])
 
 
-def _pair_place(inside: NDArray[np.int32], outside: NDArray[np.int32], bits: int) -> NDArray[np.intp]:
-    """A place in a table of 2^bits for each pair of addresses. Shape [len(inside)]."""
+def _pair_slot(inside: NDArray[np.int32], outside: NDArray[np.int32], bits: int) -> NDArray[np.intp]:
+    """A slot of a table of 2^bits for each pair of addresses. Shape [len(inside)]."""
     pair = (inside.view(np.uint32) * _PAIR_FACTORS[0]) ^ (outside.view(np.uint32) * _PAIR_FACTORS[1])
     return ((pair * _PAIR_FACTORS[0]) >> np.uint32(32 - bits)).astype(np.intp)
 
@@ -133,3 +138,28 @@ def sees_downloads(flows: SiteFlows) -> bool:
     down = int(np.count_nonzero(flows.direction == DOWN))
     up = int(np.count_nonzero(flows.direction == UP))
     return down > 0 and down >= 0.01 * up
+
+
+def half_open(flows: SiteFlows) -> NDArray[np.bool_]:
+    """TCP records that open a connection and do not go on with it."""
+    opening: NDArray[np.bool_] = flows.protocol == TCP
+    opening &= (flows.tcp_flags & (SYN | ACK)) == SYN  # not of unknown ones, -1
+    return opening
+
+
+def acknowledged(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Which of these downloads are of a connection that their source went on with in another record."""
+    of_target = np.zeros(len(flows.addresses), dtype=np.bool_)
+    of_target[flows.inside[rows]] = True
+
+    def going_on(chunk: SiteFlows) -> NDArray[np.bool_]:
+        acks: NDArray[np.bool_] = (chunk.direction == DOWN) & (chunk.protocol == TCP) & (chunk.tcp_flags > 0)
+        acks &= ((chunk.tcp_flags & ACK) != 0) & of_target[chunk.inside]
+        return acks
+
+    known = np.flatnonzero(select(flows, going_on))
+    if not len(known):
+        return np.zeros(len(rows), dtype=np.bool_)
+    gone_on = among(conversation_keys(flows, rows), conversation_keys(flows, known))
+    gone_on &= flows.protocol[rows] == TCP
+    return gone_on

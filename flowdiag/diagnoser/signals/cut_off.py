@@ -77,13 +77,13 @@ def scene(case: Case) -> Scene:
     return Scene(grid, touching(begun, ended) > 0, (begun + ended) > 0, came)
 
 
-def silence_edges(case: Case, first: int, past: int) -> tuple[int, int]:
+def silence_edges(case: Case, first: int, stop: int) -> tuple[int, int]:
     """[start, end) in ms of bins in which nothing came, from the last record before that ended to the first one after.
 
     Where there is none on a side, the bins' own edge.
     """
     view, flows = scene(case), case.flows
-    low, high = view.grid.time_of(first), view.grid.time_of(past)
+    low, high = view.grid.time_of(first), view.grid.time_of(stop)
     before = flows.end_ms[view.came & (flows.end_ms >= low - STEP_MS) & (flows.end_ms < low)]
     after = flows.start_ms[view.came & (flows.start_ms >= high) & (flows.start_ms < high + STEP_MS)]
     return (
@@ -95,7 +95,7 @@ def silence_edges(case: Case, first: int, past: int) -> tuple[int, int]:
 def attempts_in(case: Case, dead: Sequence[tuple[int, int]], margin_ms: int = EDGE_MS) -> NDArray[np.intp]:
     """Rows by which an inside host tried to reach an outside address in a dead time and could not, by their start.
 
-    They left by no link, or by a link while nothing came back over any. A place that is tried in vain at
+    They left by no link, or by a link while nothing came back over any. A destination that is tried in vain at
     other times too (no route to it, or a one-way report) is no proof of anything.
     """
     flows, grid = case.flows, scene(case).grid
@@ -136,5 +136,5 @@ def _leads_out(case: Case, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
 
 def within(case: Case, attempts: NDArray[np.intp], start: int, end: int) -> NDArray[np.intp]:
     """Those of the attempts (in order of their start) that began in [start, end)."""
-    first, past = np.searchsorted(case.flows.start_ms[attempts], [start, end])
-    return attempts[first:past]
+    first, stop = np.searchsorted(case.flows.start_ms[attempts], [start, end])
+    return attempts[first:stop]

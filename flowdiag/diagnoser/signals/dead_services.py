@@ -4,7 +4,7 @@ A till whose payment service is dead, or a phone that cannot register, makes ten
 cut off all the same. So what fails ten times or more, and far more often than what works does, is named. It speaks against
 an all-clear where it is an event (the service answered somebody at the site at another time, or the failures began within
 the export), where it is a large part of all that the host tries, and where it is names, a tunnel or calls. A program in the
-background that has called a dead place all along, beside much that is answered, is only named (common practice, no source
+background that has called a dead destination all along, beside much that is answered, is only named (common practice, no source
 for the figures).
 """
 
@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.conversation_keys import conversation_key
 from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.findings.outbound_scan import scans
 from flowdiag.diagnoser.signals.attempts import bare_syn, begins_attempt, connection_attempts, failed_attempts
 from flowdiag.diagnoser.signals.conversations import UDP
+from flowdiag.diagnoser.signals.scans import scans
 
 LEAST: Final = 10
 # So many of the attempts at it failed; a few per cent do anywhere.
@@ -41,20 +41,17 @@ MOST_JUDGED: Final = 64
 
 
 class DeadService(Struct, frozen=True):
-    """host, place: indexes of addresses. failed of tried attempts in the time asked about, the first at start_ms.
+    """What one host tried in vain in the time asked about."""
 
-    weighs: whether it speaks against an all-clear; else it is a habit.
-    """
-
-    host: int
-    place: int
+    host: int  # number of its address
+    destination: int  # number of the outside address
     port: int
     protocol: int
-    failed: int
+    failed: int  # of the tried attempts
     tried: int
-    start_ms: int
+    start_ms: int  # of the first
     end_ms: int
-    weighs: bool
+    weighs: bool  # speaks against an all-clear; else it is a habit
 
 
 def dead_services(case: Case) -> list[DeadService]:
@@ -77,7 +74,7 @@ def dead_services(case: Case) -> list[DeadService]:
             not one.weighs,
             -one.failed,
             flows.addresses[one.host],
-            flows.addresses[one.place],
+            flows.addresses[one.destination],
             one.port,
         )
     )
@@ -85,7 +82,7 @@ def dead_services(case: Case) -> list[DeadService]:
 
 
 def _keys(case: Case, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
-    """A key of host, place, port and protocol for each row; shape [len(rows)]."""
+    """A key of host, destination, port and protocol for each row; shape [len(rows)]."""
     flows = case.flows
     nowhere = np.full(len(rows), -1, np.int32)
     return conversation_key(
@@ -97,14 +94,14 @@ def _judged(case: Case, failed: NDArray[np.intp]) -> DeadService | None:
     """failed: rows of one host's attempts at one service in the time asked about."""
     flows, (begin, end) = case.flows, case.window_ms
     columns = (flows.inside, flows.outside, flows.outside_port, flows.protocol)
-    host, place, port, protocol = (int(column[failed[0]]) for column in columns)
+    host, destination, port, protocol = (int(column[failed[0]]) for column in columns)
     tried = connection_attempts(case)
     tried = tried[
         (flows.inside[tried] == host) & (flows.start_ms[tried] >= begin) & (flows.start_ms[tried] < end)
     ]
     tried = tried[begins_attempt(flows, tried)]
     here = (
-        (flows.outside[tried] == place)
+        (flows.outside[tried] == destination)
         & (flows.outside_port[tried] == port)
         & (flows.protocol[tried] == protocol)
     )
@@ -116,16 +113,16 @@ def _judged(case: Case, failed: NDArray[np.intp]) -> DeadService | None:
     weighs = (
         large
         or port in ALWAYS_MISSED
-        or _answered_otherwise(case, place, port, protocol)
+        or _answered_otherwise(case, destination, port, protocol)
         or _began_within(case, failed, start)
     )
-    return DeadService(host, place, port, protocol, len(failed), attempts, start, last, weighs)
+    return DeadService(host, destination, port, protocol, len(failed), attempts, start, last, weighs)
 
 
-def _answered_otherwise(case: Case, place: int, port: int, protocol: int) -> bool:
+def _answered_otherwise(case: Case, destination: int, port: int, protocol: int) -> bool:
     """Whether the service answered anybody at the site at any time."""
     flows = case.flows
-    rows = np.flatnonzero(flows.outside == place)
+    rows = np.flatnonzero(flows.outside == destination)
     answers = (flows.direction[rows] == DOWN) & (flows.outside_port[rows] == port)
     answers &= (flows.protocol[rows] == protocol) & ~bare_syn(flows)[rows]
     return bool(answers.any())

@@ -31,7 +31,7 @@ def refined(
     case: Case, usage: Usage, link: int, direction: int, found: list[Run], threshold: float, width: int
 ) -> list[tuple[int, int]]:
     """[start, end) in ms of each run of windows. threshold: part of the plan; width: windows that were averaged."""
-    times = [usage.times(first, past) for first, past in found]
+    times = [usage.times(first, stop) for first, stop in found]
     coarse = usage.window_ms < MINUTE_MS or width > 1 or case.coverage.resolution_s * 1000 > usage.window_ms
     if coarse or len(found) > MOST:
         return times
@@ -39,30 +39,29 @@ def refined(
     least = threshold * (plan.up_mbps if direction else plan.down_mbps)
     edges = [edge for pair in times for edge in pair]
 
-    def near(some: SiteFlows) -> NDArray[np.bool_]:
-        mine: NDArray[np.bool_] = (some.link == link) & (some.direction == direction)
-        touching = np.zeros(len(some), np.bool_)
+    def near(chunk: SiteFlows) -> NDArray[np.bool_]:
+        on_link: NDArray[np.bool_] = (chunk.link == link) & (chunk.direction == direction)
+        touching = np.zeros(len(chunk), np.bool_)
         for edge in edges:
-            touching |= (some.start_ms < edge + usage.window_ms) & (some.end_ms >= edge - usage.window_ms)
-        return mine & touching
+            touching |= (chunk.start_ms < edge + usage.window_ms) & (chunk.end_ms >= edge - usage.window_ms)
+        return on_link & touching
 
     flows = case.flows
     rows = np.flatnonzero(select(flows, near))
     start, end, octets = flows.start_ms[rows], flows.end_ms[rows], flows.wire_octets[rows]
     moved = []
-    for begin, stop in times:
+    for begin, until in times:
         first, last = (
-            Grid(edge - usage.window_ms, STEP_MS, 2 * usage.window_ms // STEP_MS) for edge in (begin, stop)
+            Grid(edge - usage.window_ms, STEP_MS, 2 * usage.window_ms // STEP_MS) for edge in (begin, until)
         )
         rising = first.spread(start, end, octets) * (8.0 / STEP_MS / 1000.0)
         falling = last.spread(start, end, octets) * (8.0 / STEP_MS / 1000.0)
-        moved.append((begin - _reach(rising[::-1], least) * STEP_MS, stop + _reach(falling, least) * STEP_MS))
-    return [
-        (
-            max(a, moved[place - 1][1]) if place else a,
-            b,
+        moved.append(
+            (begin - _reach(rising[::-1], least) * STEP_MS, until + _reach(falling, least) * STEP_MS)
         )
-        for place, (a, b) in enumerate(moved)
+    return [
+        (max(begin, moved[index - 1][1]) if index else begin, until)
+        for index, (begin, until) in enumerate(moved)
     ]
 
 

@@ -76,31 +76,27 @@ SEEN_PART: Final = 0.5
 
 
 class Episode(Struct, frozen=True):
-    """Windows [first, past) of the usage grid on one link and direction.
-
-    spans: the parts of which it was joined, where there are many; else the one [first, past). usage: whose windows these
-    are, the case's minutes for None. edges: [start, end) of each span in ms by the records' own times, None where the
-    windows' edges stand. estimated: only with what was lost is the rate over the threshold.
-    """
+    """Windows [first, stop) of the usage grid on one link and direction."""
 
     link: int
     direction: int
-    spans: tuple[Run, ...]
-    usage: Usage | None = None
+    spans: tuple[Run, ...]  # [first, stop) of each part it was joined of, else the one
+    usage: Usage | None = None  # whose windows these are; None: the case's minutes
+    # [start, end) ms of each span by its records' times; None: the windows' edges.
     edges: tuple[tuple[int, int], ...] | None = None
-    estimated: bool = False
+    estimated: bool = False  # over the threshold only with what was lost
 
     @property
     def first(self) -> int:
         return self.spans[0][0]
 
     @property
-    def past(self) -> int:
+    def stop(self) -> int:
         return self.spans[-1][1]
 
     def windows(self) -> NDArray[np.intp]:
         """Indexes of the windows in the spans."""
-        return np.concatenate([np.arange(first, past) for first, past in self.spans])
+        return np.concatenate([np.arange(first, stop) for first, stop in self.spans])
 
     def rates(self, case: Case) -> NDArray[np.float64]:
         """Mbit/s of each of its windows."""
@@ -118,10 +114,10 @@ class Episode(Struct, frozen=True):
     def window_times(self, case: Case) -> list[tuple[int, int]]:
         """[start, end) in ms of its windows, whatever the records' own times make of its edges."""
         usage = self.usage or case.usage
-        return [usage.times(first, past) for first, past in self.spans]
+        return [usage.times(first, stop) for first, stop in self.spans]
 
     def overlaps(self, case: Case, start_ms: int, end_ms: int) -> bool:
-        return any(begin < end_ms and stop > start_ms for begin, stop in self.span_times(case))
+        return any(begin < end_ms and end > start_ms for begin, end in self.span_times(case))
 
     def part_of(self, case: Case, start_ms: int, end_ms: int) -> float:
         """The part of [start, end) that lies in its spans, 0 to 1."""
@@ -205,9 +201,9 @@ class _Row:
         seen, over = over, with_hidden_dips(over, self._blind, most)
         over = with_lost_dips(over, self._blind, self._measured, self._most_lost, threshold)
         return [
-            (first, past)
-            for first, past in self._sustained(over, share, threshold)
-            if np.count_nonzero(seen[first:past]) >= SEEN_PART * (past - first)
+            (first, stop)
+            for first, stop in self._sustained(over, share, threshold)
+            if np.count_nonzero(seen[first:stop]) >= SEEN_PART * (stop - first)
         ]
 
     def _sustained(self, over: NDArray[np.bool_], share: NDArray[np.float64], threshold: float) -> list[Run]:
@@ -226,7 +222,7 @@ class _Row:
         brief = [
             grown(run, over)
             for run in sustained_short(inside, usage.window_ms, least_ms, lengths)
-            if not any(run[0] < past and run[1] > first for first, past in found)
+            if not any(run[0] < stop and run[1] > first for first, stop in found)
         ]
         return sorted(found + brief)
 
@@ -255,7 +251,7 @@ class _Row:
         if not found:
             return
         case, usage = self._case, self._usage
-        sure = found if self._measured is self._share else self._runs(self._measured, threshold)
+        certain = found if self._measured is self._share else self._runs(self._measured, threshold)
         edges = dict(zip(found, self._edges(found, threshold), strict=True))
         for spans in _grouped_by_time(case, usage, found):
             yield Episode(
@@ -264,7 +260,7 @@ class _Row:
                 spans,
                 usage,
                 tuple(edges[span] for span in spans),
-                estimated=not any(a < past and b > first for first, past in spans for a, b in sure),
+                estimated=not any(a < stop and b > first for first, stop in spans for a, b in certain),
             )
 
 
@@ -299,12 +295,12 @@ def sampling_error(case: Case, link: int, direction: int) -> float:
 def _beside(busy: list[Run], full: list[Run], window_ms: int) -> list[Run]:
     """Busy runs without the full ones; what is left beside a full one must be long to count."""
     parts = []
-    for first, past in busy:
-        inner = [(a, b) for a, b in full if a < past and b > first]
+    for first, stop in busy:
+        inner = [(a, b) for a, b in full if a < stop and b > first]
         if not inner:
-            parts.append((first, past))
+            parts.append((first, stop))
             continue
-        edges = [first, *(edge for span in inner for edge in span), past]
+        edges = [first, *(edge for span in inner for edge in span), stop]
         rest = zip(edges[0::2], edges[1::2], strict=True)
         parts += [(a, b) for a, b in rest if (b - a) * window_ms >= BESIDE_FULL_MS]
     return parts
@@ -330,7 +326,7 @@ def _grouped(found: list[Run], most: int, near: int) -> list[tuple[Run, ...]]:
     is not enough.
     """
     gaps = [after[0] - before[1] for before, after in pairwise(found)]
-    cut = [place for place, gap in enumerate(gaps) if len(found) <= most or gap > near]
-    widest = sorted(cut, key=lambda place: (-gaps[place], place))[: most - 1]
-    cuts = [0, *(place + 1 for place in sorted(widest)), len(found)]
+    cut = [index for index, gap in enumerate(gaps) if len(found) <= most or gap > near]
+    widest = sorted(cut, key=lambda index: (-gaps[index], index))[: most - 1]
+    cuts = [0, *(index + 1 for index in sorted(widest)), len(found)]
     return [tuple(found[a:b]) for a, b in pairwise(cuts) if b > a]

@@ -65,7 +65,7 @@ def _even(case: Case, link: int, direction: int, level: Level) -> EvenTransfers 
     if minutes_of(case, level) < LONG or level.flatness > VERY_FLAT:
         return None
     flows, usage = case.flows, case.usage
-    start, end = (usage.start_ms + usage.window_ms * window for window in (level.first, level.past))
+    start, end = (usage.start_ms + usage.window_ms * window for window in (level.first, level.stop))
     margin = NEIGHBOURS * MINUTE_MS
     rows, _ = rows_within(case, link, direction, [(start - margin, end + margin)])
     shares = fair_shares(flows, rows[(flows.protocol[rows] == TCP) & in_data_packets(flows, rows)])
@@ -83,6 +83,6 @@ def _is_equal(shares: FairShares) -> bool:
     return (
         max(shares.own_pace, shares.crowding) <= EQUAL
         and shares.transfers >= LEAST_TRANSFERS
-        and min(shares.hosts, shares.places) >= LEAST_SIDES
+        and min(shares.hosts, shares.destinations) >= LEAST_SIDES
         and shares.largest <= LARGEST_PART
     )

@@ -11,7 +11,7 @@ traffic is a leak:
 - the primary's silence is no accident: where the primary is in use in a part q of the bins around, n bins
   without it happen by chance with (1-q)^n, which must be under one in ten thousand
   (n counts the bins of all such times together where the backup is not used at any other time);
-- the primary talks to few places meanwhile, against those that the backup talks to;
+- the primary talks to few destinations meanwhile, against those that the backup talks to;
 - the same conversations did not run over the backup while the primary was in use;
 - something left by the backup: where requests went out by the primary all along, only answers came back by the backup.
 
@@ -49,9 +49,9 @@ AROUND_BINS: Final = 360
 # through), not a fail-back.
 WEAK_RETURN: Final = 0.20
 # Places the primary may still talk to during a failover (its own checks), as a part of those of the backup.
-PLACES_SHARE: Final = 0.25
-FEW_PLACES: Final = 2
-MANY_PLACES: Final = 5
+DESTINATIONS_SHARE: Final = 0.25
+FEW_DESTINATIONS: Final = 2
+MANY_DESTINATIONS: Final = 5
 # Of the backup's octets: what may lie beside the failovers when it is said to be used in them only.
 STRAY_SHARE: Final = 0.1
 # Between failovers that follow each other this closely, what runs on the backup belongs to them.
@@ -65,23 +65,20 @@ STILL_MS: Final = 300_000
 
 
 class Failover(Struct, frozen=True):
-    """One stay on a backup. link: index of the backup that carried most of it.
+    """One stay on a backup.
 
-    start_ms: first ordinary record on the backup. end_ms: first ordinary record back on the primary;
-    where there is none, the export's end (still) or the last one on the backup. gap_ms: start minus the
-    last ordinary primary record's end; None where the export shows no primary traffic before.
-    began_before: on the backup from the start of the export on. still: on the backup when the export
-    ends.
+    end_ms: first ordinary record back on the primary; where there is none, the export's end (still) or the last
+    ordinary record on the backup.
     """
 
-    link: int
-    start_ms: int
+    link: int  # index of the backup that carried most of it
+    start_ms: int  # first ordinary record on the backup
     end_ms: int
-    gap_ms: int | None
+    gap_ms: int | None  # since the last ordinary record on the primary; None: the export has none before
     octets_down: float
     octets_up: float
-    began_before: bool
-    still: bool
+    began_before: bool  # on the backup from the start of the export on
+    still: bool  # on the backup when the export ends
 
     @property
     def length_ms(self) -> int:
@@ -89,9 +86,7 @@ class Failover(Struct, frozen=True):
 
 
 class Failovers(Struct, frozen=True, eq=False):
-    """episodes in time order; leaked: bool per row of the flows, ordinary backup traffic that no failover
-    explains.
-    """
+    """episodes in time order; leaked: bool per row of the flows, ordinary backup traffic that no failover explains."""
 
     episodes: tuple[Failover, ...]
     leaked: NDArray[np.bool_]
@@ -179,14 +174,12 @@ def _scene(case: Case, backup: NDArray[np.intp], ordinary: NDArray[np.bool_]) ->
 
 
 def _stays(scene: _Scene) -> list[tuple[int, int]]:
-    """[first bin, past the last) of each stay on the backup: no bin between two uses of the primary is
-    dropped.
-    """
+    """[first, stop) bins of each stay on the backup: no bin between two uses of the primary is dropped."""
     label = np.where(scene.primary_used, -1, np.where(scene.alone, 1, 0))
-    places = np.flatnonzero(label)
-    if len(places) == 0:
+    used = np.flatnonzero(label)
+    if len(used) == 0:
         return []
-    stays = [(int(places[first]), int(places[past - 1]) + 1) for first, past in runs(label[places] == 1)]
+    stays = [(int(used[first]), int(used[stop - 1]) + 1) for first, stop in runs(label[used] == 1)]
     joined: list[tuple[int, int]] = []
     for stay in stays:
         if joined and _weak(scene, joined[-1], stay):
@@ -199,7 +192,7 @@ def _stays(scene: _Scene) -> list[tuple[int, int]]:
 def _weak(scene: _Scene, before: tuple[int, int], after: tuple[int, int]) -> bool:
     """Whether the primary's use between two stays is only a trickle beside what the backup carried."""
     between = scene.primary_octets[before[1] : after[0]]
-    carried = [scene.backup_octets[first:past].mean() for first, past in (before, after)]
+    carried = [scene.backup_octets[first:stop].mean() for first, stop in (before, after)]
     return bool(between.mean() < WEAK_RETURN * min(carried))
 
 
@@ -207,20 +200,20 @@ def _credible(scene: _Scene, stays: list[tuple[int, int]]) -> list[tuple[int, in
     """Stays in which the primary's silence is no accident and the backup really took over its part."""
     octets = np.concatenate([[0.0], np.cumsum(scene.backup_octets)])
     moved = [stay for stay in stays if octets[stay[1]] - octets[stay[0]] >= LEAST_OCTETS / 2]
-    places = {stay: _places(scene, stay) for stay in moved}
-    moved = [stay for stay in moved if _took_over(*places[stay])]
+    destinations = {stay: _destinations(scene, stay) for stay in moved}
+    moved = [stay for stay in moved if _took_over(*destinations[stay])]
     # Where one failover follows another, the others must not count as times of usual silence on the primary.
     # Nor do those before and after the export, which are much of the grid where it is short.
     elsewhere = scene.recorded.copy()
     together = np.zeros(scene.grid.bins, dtype=np.bool_)
-    for first, past in moved:
-        there, here = places[first, past]
-        if here == 0 and there >= MANY_PLACES:
-            elsewhere[first:past] = False
-        together[max(first - 1, 0) : past + SETTLED_MS // STEP_MS] = True
+    for first, stop in moved:
+        there, here = destinations[first, stop]
+        if here == 0 and there >= MANY_DESTINATIONS:
+            elsewhere[first:stop] = False
+        together[max(first - 1, 0) : stop + SETTLED_MS // STEP_MS] = True
     # A backup that is used at no other time than in these stays proves them together.
     only_then = float(scene.backup_octets[~together].sum()) <= STRAY_SHARE * octets[-1]
-    all_bins = sum(past - first for first, past in moved)
+    all_bins = sum(stop - first for first, stop in moved)
     return [
         stay
         for stay in moved
@@ -229,16 +222,16 @@ def _credible(scene: _Scene, stays: list[tuple[int, int]]) -> list[tuple[int, in
 
 
 def _took_over(there: int, here: int) -> bool:
-    """Whether the places that the primary still talks to are few beside those of the backup."""
-    return here <= max(FEW_PLACES if there > FEW_PLACES else 0, PLACES_SHARE * there)
+    """Whether the destinations that the primary still talks to are few beside those of the backup."""
+    return here <= max(FEW_DESTINATIONS if there > FEW_DESTINATIONS else 0, DESTINATIONS_SHARE * there)
 
 
 def _by_chance(scene: _Scene, stay: tuple[int, int], bins: int, elsewhere: NDArray[np.bool_]) -> float:
     """The probability that the primary happens to be unused in so many bins, given its use around a stay."""
-    first, past = stay
+    first, stop = stay
     near = np.zeros(scene.grid.bins, dtype=np.bool_)
-    near[max(first - AROUND_BINS, 0) : past + AROUND_BINS] = True
-    near[first:past] = False
+    near[max(first - AROUND_BINS, 0) : stop + AROUND_BINS] = True
+    near[first:stop] = False
     if not scene.primary_used.any():
         return 0.0
     for around in (near & elsewhere, elsewhere):
@@ -248,7 +241,7 @@ def _by_chance(scene: _Scene, stay: tuple[int, int], bins: int, elsewhere: NDArr
     return 1.0
 
 
-def _places(scene: _Scene, stay: tuple[int, int]) -> tuple[int, int]:
+def _destinations(scene: _Scene, stay: tuple[int, int]) -> tuple[int, int]:
     """How many outside addresses the backup and the primary talk to within a stay.
 
     Primary records that reach over an edge of the stay belong to the time before or after.
@@ -265,27 +258,25 @@ def touching(flows: SiteFlows, rows: NDArray[np.intp], begin: int, end: int) -> 
 
 
 def _without_leaks(scene: _Scene, stays: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Drop stays whose traffic ran over the backup in the same conversations while the primary was in use
-    too.
-    """
+    """Drop stays whose traffic ran over the backup in the same conversations while the primary was in use too."""
     if not stays:
         return []
     flows, backup = scene.flows, scene.backup
     bins = scene.grid.bin_of(flows.start_ms[backup])
     staying = np.zeros(scene.grid.bins + 1, dtype=np.bool_)
     settled = SETTLED_MS // STEP_MS
-    for first, past in stays:
-        staying[max(first - 1, 0) : past + settled] = True
+    for first, stop in stays:
+        staying[max(first - 1, 0) : stop + settled] = True
     rest = np.flatnonzero(~staying[bins])
     lingering = among(conversation_keys(flows, backup[rest]), conversation_keys(flows, backup[staying[bins]]))
     leaking = np.unique(_pairs(flows, backup[rest[~lingering]]))
     kept = []
-    for first, past in stays:
-        mine = backup[(bins >= first) & (bins < past)]
-        octets = flows.octets[mine]
-        known = octets[among(_pairs(flows, mine), leaking)].sum()
+    for first, stop in stays:
+        rows_of_stay = backup[(bins >= first) & (bins < stop)]
+        octets = flows.octets[rows_of_stay]
+        known = octets[among(_pairs(flows, rows_of_stay), leaking)].sum()
         if octets.sum() > 0 and known < 0.8 * octets.sum():
-            kept.append((first, past))
+            kept.append((first, stop))
     return kept
 
 
@@ -296,38 +287,38 @@ def _pairs(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
 
 def _episode(case: Case, scene: _Scene, stay: tuple[int, int]) -> Failover:
     flows, grid = scene.flows, scene.grid
-    first, past = stay
-    core, after = grid.time_of(first), grid.time_of(past)
+    first, stop = stay
+    core, after = grid.time_of(first), grid.time_of(stop)
     backup = scene.backup
     last_primary = _last_primary(scene, first)
     begun = flows.start_ms[backup[flows.start_ms[backup] < after]]
     begun = begun[begun >= (core - 6 * STEP_MS if last_primary is None else last_primary - 1000)]
     begun = begun[begun >= core - 6 * STEP_MS]
     start = int(begun.min()) if len(begun) else core
-    later = np.flatnonzero(scene.primary_used[past:])
+    later = np.flatnonzero(scene.primary_used[stop:])
     last_backup = int(_touching_end(flows, backup, core, after))
     export_end = case.coverage.last_ms if case.coverage.last_ms is not None else grid.end_ms
     still = not len(later) and export_end - last_backup <= STILL_MS
     if len(later):
-        reach = past + int(later[0])
+        reach = stop + int(later[0])
         back = flows.start_ms[
-            scene.primary[(scene.primary_first >= past - 1) & (scene.primary_first <= reach)]
+            scene.primary[(scene.primary_first >= stop - 1) & (scene.primary_first <= reach)]
         ]
         end = int(back.min()) if len(back) else grid.time_of(reach)
     else:
         end = export_end if still else last_backup
     end = max(end, start)
-    mine = touching(flows, backup, start, end)
-    part = flows.octets[mine] * part_within(flows, mine, start, end)
-    down = flows.direction[mine] == DOWN
-    by_link = np.bincount(flows.link[mine], part, len(case.profile.link))
+    rows = touching(flows, backup, start, end)
+    part = flows.octets[rows] * part_within(flows, rows, start, end)
+    down = flows.direction[rows] == DOWN
+    by_link = np.bincount(flows.link[rows], part, len(case.profile.link))
     return Failover(
         link=int(by_link.argmax()),
         start_ms=start,
         end_ms=end,
         gap_ms=None if last_primary is None else max(start - last_primary, 0),
         octets_down=float(part[down].sum()),
-        octets_up=float(part[flows.direction[mine] == UP].sum()),
+        octets_up=float(part[flows.direction[rows] == UP].sum()),
         began_before=last_primary is None,
         still=still,
     )
@@ -341,13 +332,13 @@ def _last_primary(scene: _Scene, first: int) -> int | None:
     ending = np.bincount(scene.primary_last[scene.primary_last <= first], minlength=1)
     if not ending.any():
         return None
-    place = int(np.flatnonzero(ending)[-1])
-    return int(scene.flows.end_ms[scene.primary[scene.primary_last == place]].max())
+    last = int(np.flatnonzero(ending)[-1])
+    return int(scene.flows.end_ms[scene.primary[scene.primary_last == last]].max())
 
 
 def _touching_end(flows: SiteFlows, rows: NDArray[np.intp], begin: int, end: int) -> int:
-    mine = touching(flows, rows, begin, end)
-    return int(flows.end_ms[mine].max()) if len(mine) else end
+    around = touching(flows, rows, begin, end)
+    return int(flows.end_ms[around].max()) if len(around) else end
 
 
 def part_within(flows: SiteFlows, rows: NDArray[np.intp], begin: int, end: int) -> NDArray[np.float64]:
@@ -363,9 +354,9 @@ def _explained(
         return np.zeros(len(backup), dtype=np.bool_)
     begun = flows.start_ms[backup]
     during = np.zeros(len(backup), dtype=np.bool_)
-    for place, episode in enumerate(episodes):
+    for index, episode in enumerate(episodes):
         end = episode.end_ms + GRACE_MS
-        following = episodes[place + 1].start_ms if place + 1 < len(episodes) else None
+        following = episodes[index + 1].start_ms if index + 1 < len(episodes) else None
         if following is not None and following - episode.end_ms <= SPELL_MS:
             end = following
         during |= (begun >= episode.start_ms - STEP_MS) & (begun < end)

@@ -31,22 +31,18 @@ MOST_OF_ALL: Final = 0.75
 
 
 class FairShares(Struct, frozen=True):
-    """ceiling: wire octets a second that the transfers divided. uneven: relative deviation of the quotient
-    over them, own_pace: the same of their plain rates. transfers, hosts, places: how many took part;
-    largest: the largest part of the octets that one host or place had; crowding: relative deviation of n
-    over the transfers. start_ms, end_ms: when the first of them began and the last ended.
-    """
+    """A ceiling that transfers divided; deviations are relative standard deviations over the transfers."""
 
-    ceiling: float
-    uneven: float
-    own_pace: float
-    crowding: float
+    ceiling: float  # wire octets a second
+    uneven: float  # deviation of the quotient
+    own_pace: float  # deviation of the transfers' plain rates
+    crowding: float  # deviation of n
     transfers: int
-    hosts: int
-    places: int
-    largest: float
-    start_ms: int
-    end_ms: int
+    hosts: int  # inside addresses
+    destinations: int  # outside addresses
+    largest: float  # part of the octets that the largest host or destination had
+    start_ms: int  # of the first transfer
+    end_ms: int  # of the last transfer
 
 
 def fair_shares(flows: SiteFlows, rows: NDArray[np.intp]) -> FairShares | None:
@@ -79,7 +75,7 @@ def fair_shares(flows: SiteFlows, rows: NDArray[np.intp]) -> FairShares | None:
         crowding=_deviation(crowd, octets),
         transfers=len(octets),
         hosts=len(np.unique(inside)),
-        places=len(np.unique(outside)),
+        destinations=len(np.unique(outside)),
         largest=largest,
         start_ms=int(start.min()),
         end_ms=int(end.max()),

@@ -34,13 +34,13 @@ def figure_windows(case: Case) -> FigureWindows:
     if window_ms >= minutes.window_ms:
         return FigureWindows(minutes, heard)
     begin, end = case.window_ms
-    first = max((begin - AROUND_MS - minutes.start_ms) // minutes.window_ms, 0)
-    past = min(-((minutes.start_ms - end - AROUND_MS) // minutes.window_ms), minutes.windows)
-    if past <= first:  # the time asked about is far from all records
+    around = minutes.touched(begin - AROUND_MS, end + AROUND_MS)
+    if around.start == around.stop:  # the time asked about is far from all records
         return FigureWindows(minutes, heard)
     parts = minutes.window_ms // window_ms
-    grid = WindowGrid(minutes.start_ms + first * minutes.window_ms, window_ms, (past - first) * parts)
+    start_ms = minutes.start_ms + around.start * minutes.window_ms
+    grid = WindowGrid(start_ms, window_ms, (around.stop - around.start) * parts)
     usage = build_usage(case.flows, case.profile, grid)
     if case.coverage.span is not None:
         usage = usage.covering(case.coverage.span)
-    return FigureWindows(usage, np.repeat(heard[first:past], parts))
+    return FigureWindows(usage, np.repeat(heard[around], parts))

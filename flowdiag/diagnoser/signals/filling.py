@@ -32,4 +32,4 @@ def fills_link(case: Case, link: int, direction: int, rows: NDArray[np.intp]) ->
     mainly = theirs >= MAIN_PART * usage.wire_octets[link, direction]
     begin, end = case.window_ms
     least_ms = min(SUSTAINED_MS, max(LEAST_MS, PART * (end - begin)))
-    return any((past - first) * usage.window_ms >= least_ms for first, past in runs(full & mainly))
+    return any((stop - first) * usage.window_ms >= least_ms for first, stop in runs(full & mainly))

@@ -40,6 +40,12 @@ PACE_RECORDS: Final = 2
 PACE_PART: Final = 0.5
 # Larger packets than this, on average, are data, smaller ones acknowledgements or calls (40 and 200 octets).
 DATA_PACKET_OCTETS: Final = 400
+# How flat a sum is beside its parts where these give way to each other.
+RATIO: Final = 0.25
+# A variance over few windows is small by chance; so much of the ratio is allowed for each window.
+RATIO_A_WINDOW: Final = 0.01
+# What independent parts would show at least.
+LEAST_SPREAD: Final = 0.06
 # A pause of demand: so many windows under the level do not end a flat top.
 PAUSE: Final = 2
 
@@ -65,10 +71,10 @@ BLURRED: Final = Bounds(depth=0.40, flatness=0.20, higher=1.50)
 
 
 class Level(Struct, frozen=True):
-    """Windows [first, past) at a level of `rate`; flatness: robust relative standard deviation of its minutes."""
+    """Windows [first, stop) at a level of `rate`; flatness: robust relative standard deviation of its minutes."""
 
     first: int
-    past: int
+    stop: int
     rate: float
     flatness: float
 
@@ -106,43 +112,43 @@ def levels(rate: NDArray[np.float64], bounds: Bounds) -> list[Level]:
     around = np.lib.stride_tricks.sliding_window_view(np.pad(smooth, AROUND), 2 * AROUND + 1).max(axis=1)
     top = (rate > 0.0) & (rate >= (1.0 - bounds.depth) * around)
     found: list[Level] = []
-    for first, past in _bridged(top):
-        if past - first < SHORTEST // 2:
+    for first, stop in _bridged(top):
+        if stop - first < SHORTEST // 2:
             continue
-        level = float(np.median(rate[first:past]))
-        first, past = _grown(rate, first, past, level, bounds.depth)
-        if past - first < SHORTEST or (found and first < found[-1].past):
+        level = float(np.median(rate[first:stop]))
+        first, stop = _grown(rate, first, stop, level, bounds.depth)
+        if stop - first < SHORTEST or (found and first < found[-1].stop):
             continue
-        inner = rate[first + 1 : past - 1]
+        inner = rate[first + 1 : stop - 1]
         level = float(np.median(inner))
         if level <= 0.0:
             continue
         low, high = np.quantile(inner, (0.1, 0.9))
         deviation = float(high - low) / DECILES
-        found.append(Level(first, past, level, deviation / level))
+        found.append(Level(first, stop, level, deviation / level))
     return found
 
 
 def _bridged(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
     joined: list[tuple[int, int]] = []
-    for first, past in runs(mask):
+    for first, stop in runs(mask):
         if joined and first - joined[-1][1] <= PAUSE:
-            joined[-1] = (joined[-1][0], past)
+            joined[-1] = (joined[-1][0], stop)
         else:
-            joined.append((first, past))
+            joined.append((first, stop))
     return joined
 
 
-def _grown(rate: NDArray[np.float64], first: int, past: int, level: float, depth: float) -> tuple[int, int]:
+def _grown(rate: NDArray[np.float64], first: int, stop: int, level: float, depth: float) -> tuple[int, int]:
     """Extended on both sides as long as windows stay at the level; higher traffic nearby may have hidden
     them. Looked at one by one: that is never far, and there may be thousands of stretches in years of windows.
     """
     most = depth * level
     while first > 0 and abs(rate[first - 1] - level) <= most:
         first -= 1
-    while past < len(rate) and abs(rate[past] - level) <= most:
-        past += 1
-    return first, past
+    while stop < len(rate) and abs(rate[stop] - level) <= most:
+        stop += 1
+    return first, stop
 
 
 def in_data_packets(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -157,11 +163,11 @@ def yielding(flows: SiteFlows, rows: NDArray[np.intp], part: NDArray[Any], grid:
     octets = flows.wire_octets[rows] * part_within(flows, rows, begin, end)
     sums = np.bincount(part, octets)
     largest = np.argsort(-sums, kind="stable")[:MOST_PARTS]
-    place = np.full(len(sums), len(largest), dtype=np.int64)
-    place[largest] = np.arange(len(largest))
+    position = np.full(len(sums), len(largest), dtype=np.int64)
+    position[largest] = np.arange(len(largest))
     count = len(largest) + 1
     # All parts are spread in one step: each has a copy of the grid, one after another.
-    shift = place[part] * (end - begin)
+    shift = position[part] * (end - begin)
     start = np.maximum(flows.start_ms[rows], begin) + shift
     stop = np.minimum(np.maximum(flows.end_ms[rows], flows.start_ms[rows] + 1), end) + shift
     wide = Grid(begin, grid.step_ms, grid.bins * count)
@@ -195,7 +201,7 @@ def pace(flows: SiteFlows, rows: NDArray[np.intp]) -> float | None:
     records, weight = np.bincount(key), np.bincount(key, octets)
     mean = np.bincount(key, rate) / records
     deviation = np.sqrt(np.bincount(key, (rate - mean[key]) ** 2) / records)
-    told = (records >= PACE_RECORDS) & (mean > 0.0)
-    if weight[told].sum() < PACE_PART * max(weight.sum(), 1.0):
+    several = (records >= PACE_RECORDS) & (mean > 0.0)
+    if weight[several].sum() < PACE_PART * max(weight.sum(), 1.0):
         return None
-    return float((weight[told] * deviation[told] / mean[told]).sum() / weight[told].sum())
+    return float((weight[several] * deviation[several] / mean[several]).sum() / weight[several].sum())

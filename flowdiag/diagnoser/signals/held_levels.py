@@ -21,7 +21,7 @@ times. A level is
   a quarter of an hour (a third more on a variable link), the level was not the line's.
 
 A pause shows in the windows as soon as records are shorter than it, so that a video that is fetched piece by piece
-is no level there. Whether the transfers gave way to each other is told by the ratio of flat_top.py over the
+is no level there. Whether the transfers gave way to each other is decided by the ratio of flat_top.py over the
 single transfers, with all else as one more: then something that is common to them held them. On variable links a
 ceiling that wanders counts as well (see wandering.py).
 """
@@ -36,7 +36,6 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.findings.below_plan import LEAST_SPREAD, RATIO, RATIO_A_WINDOW
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.signals.at_limit import AtLimit, covered_window
 from flowdiag.diagnoser.signals.attribution import rows_within
@@ -44,7 +43,16 @@ from flowdiag.diagnoser.signals.conversations import TCP, conversation_keys
 from flowdiag.diagnoser.signals.episodes import capacity_mbps
 from flowdiag.diagnoser.signals.even_transfers import EvenTransfers
 from flowdiag.diagnoser.signals.flat_runs import flat_runs
-from flowdiag.diagnoser.signals.flat_top import DECILES, STEADY, WAVERING, in_data_packets, yielding
+from flowdiag.diagnoser.signals.flat_top import (
+    DECILES,
+    LEAST_SPREAD,
+    RATIO,
+    RATIO_A_WINDOW,
+    STEADY,
+    WAVERING,
+    in_data_packets,
+    yielding,
+)
 from flowdiag.diagnoser.signals.timeline import Grid, runs
 from flowdiag.diagnoser.signals.wandering import wandering
 
@@ -75,30 +83,25 @@ LEAST_GIVING: Final = 1.5
 
 
 class HeldLevel(Struct, frozen=True):
-    """One link direction from start_ms to end_ms. share: rate_mbps over the plan. transfers, hosts, places: how many
-    conversations, inside and outside addresses held it.
-
-    flatness: robust relative standard deviation of the windows. gives_way: whether transfers gave way to each
-    other, so that something common held them; False also where that cannot be told. wanders: the ceiling moved.
-    """
+    """A rate that one link direction held from start_ms to end_ms. Where transfers gave way, something common held them."""
 
     link: int
     direction: int
     rate_mbps: float
-    share: float
+    share: float  # rate_mbps over the plan
     start_ms: int
     end_ms: int
-    transfers: int
-    hosts: int
-    places: int
-    flatness: float
-    gives_way: bool
-    wanders: bool = False
+    transfers: int  # conversations that held it
+    hosts: int  # their inside addresses
+    destinations: int  # their outside addresses
+    flatness: float  # robust relative standard deviation of the windows
+    gives_way: bool  # transfers gave way to each other; False where that is not known
+    wanders: bool = False  # the ceiling moved
 
     @property
     def is_the_lines(self) -> bool:
         """Whether no single device and no single far end explains it."""
-        return self.gives_way and min(self.hosts, self.places) >= 2
+        return self.gives_way and min(self.hosts, self.destinations) >= 2
 
 
 @once_per_case
@@ -151,7 +154,7 @@ def _wandering(case: Case) -> list[HeldLevel]:
             end_ms=time.end_ms,
             transfers=time.proof.transfers,
             hosts=time.proof.hosts,
-            places=time.proof.places,
+            destinations=time.proof.destinations,
             flatness=time.proof.moved,
             gives_way=True,
             wanders=True,
@@ -184,8 +187,8 @@ def _of(case: Case, link: int, direction: int, begin: int, end: int) -> list[Hel
     highest = limits.below_plan_variable if plan.variable else limits.full
     low = (traffic.rate >= LEAST_SHARE * capacity) & (traffic.by_transfers >= HELD_PART * traffic.rate)
     found = []
-    for first, past in _runs(case, traffic, low, plan.variable):
-        level = _level(case, link, direction, traffic, first, past)
+    for first, stop in _runs(case, traffic, low, plan.variable):
+        level = _level(case, link, direction, traffic, first, stop)
         if level is not None and LEAST_SHARE <= level.share < highest:
             found.append(level)
     higher = WAVERING.higher if plan.variable else STEADY.higher
@@ -197,8 +200,8 @@ def _traffic(case: Case, link: int, direction: int, begin: int, end: int) -> _Tr
     flows, coverage, capacity = case.flows, case.coverage, capacity_mbps(case, link, direction)
     step = _step_ms(case, capacity)
     start = max(begin - AROUND_MS, coverage.first_ms or begin) // step * step
-    stop = min(end + AROUND_MS, (coverage.last_ms or end) + 1)
-    grid = Grid(start, step, -((start - stop) // step))
+    until = min(end + AROUND_MS, (coverage.last_ms or end) + 1)
+    grid = Grid(start, step, -((start - until) // step))
     rows, _ = rows_within(case, link, direction, [(grid.start_ms, grid.end_ms)])
     if not len(rows):
         return None
@@ -236,7 +239,7 @@ def _without_outliers(rate: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _runs(case: Case, traffic: _Traffic, low: NDArray[np.bool_], variable: bool) -> list[tuple[int, int]]:
-    """[first, past) of flat times; blurred ones where no flat one is, as long as records blur."""
+    """[first, stop) of flat times; blurred ones where no flat one is, as long as records blur."""
     step = traffic.grid.step_ms
     least = max(-(-LEAST_MS // step), 2)
     blurred = BLURRED_RECORDS * case.coverage.resolution_s * 1000 // step
@@ -248,17 +251,17 @@ def _runs(case: Case, traffic: _Traffic, low: NDArray[np.bool_], variable: bool)
         rate = traffic.rate[begin:end]
         flat = flat_runs(rate, WIDE_SPAN if variable else span, least)
         wide = [run for run in flat_runs(rate, WIDE_SPAN, least) if run[1] - run[0] <= blurred]
-        apart = [run for run in wide if not any(run[0] < past and run[1] > first for first, past in flat)]
-        found += [(begin + first, begin + past) for first, past in sorted([*flat, *apart])]
+        apart = [run for run in wide if not any(run[0] < stop and run[1] > first for first, stop in flat)]
+        found += [(begin + first, begin + stop) for first, stop in sorted([*flat, *apart])]
     return found
 
 
 def _level(
-    case: Case, link: int, direction: int, traffic: _Traffic, first: int, past: int
+    case: Case, link: int, direction: int, traffic: _Traffic, first: int, stop: int
 ) -> HeldLevel | None:
     """The level of a flat time; None where only short transfers made it, and not for long."""
     flows, grid = case.flows, traffic.grid
-    start, end = grid.time_of(first), grid.time_of(past)
+    start, end = grid.time_of(first), grid.time_of(stop)
     near = np.flatnonzero((flows.start_ms[traffic.rows] < end) & (flows.end_ms[traffic.rows] >= start))
     rows, key, elastic = traffic.rows[near], traffic.key[near], traffic.elastic[near]
     inside_ms = np.minimum(flows.end_ms[rows], end) - np.maximum(flows.start_ms[rows], start)
@@ -271,7 +274,7 @@ def _level(
     held = sums >= COUNTED * octets.sum()
     held = held if held.any() else sums > 0.0
     those = held[key] & elastic
-    rate = traffic.rate[first:past]
+    rate = traffic.rate[first:stop]
     level = float(np.median(rate))
     low, high = np.quantile(rate, (0.1, 0.9))
     return HeldLevel(
@@ -283,26 +286,26 @@ def _level(
         end_ms=end,
         transfers=int(held.sum()),
         hosts=len(np.unique(flows.inside[rows[those]])),
-        places=len(np.unique(flows.outside[rows[those]])),
+        destinations=len(np.unique(flows.outside[rows[those]])),
         flatness=float(high - low) / DECILES / level,
-        gives_way=_gives_way(case, rows, np.where(held[key] & elastic, key, len(held)), grid, first, past),
+        gives_way=_gives_way(case, rows, np.where(held[key] & elastic, key, len(held)), grid, first, stop),
     )
 
 
 def _gives_way(
-    case: Case, rows: NDArray[np.intp], part: NDArray[np.int64], grid: Grid, first: int, past: int
+    case: Case, rows: NDArray[np.intp], part: NDArray[np.int64], grid: Grid, first: int, stop: int
 ) -> bool:
     """Whether the parts vary and the total does not, in windows as long as the records are."""
     length = max(case.coverage.resolution_s * 1000, grid.step_ms)
-    inner = Grid(grid.time_of(first), length, (past - first) * grid.step_ms // length)
+    inner = Grid(grid.time_of(first), length, (stop - first) * grid.step_ms // length)
     if inner.bins < LEAST_WINDOWS:
         return False
-    _, place = np.unique(part, return_inverse=True)
-    told = yielding(case.flows, rows, place, inner)
+    _, transfer = np.unique(part, return_inverse=True)
+    giving = yielding(case.flows, rows, transfer, inner)
     return (
-        told.ratio <= min(RATIO, RATIO_A_WINDOW * inner.bins)
-        and told.spread >= LEAST_SPREAD
-        and told.parts >= LEAST_GIVING
+        giving.ratio <= min(RATIO, RATIO_A_WINDOW * inner.bins)
+        and giving.spread >= LEAST_SPREAD
+        and giving.parts >= LEAST_GIVING
     )
 
 

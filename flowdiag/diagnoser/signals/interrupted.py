@@ -1,7 +1,7 @@
 """Conversations that a silence of all links interrupted: they stopped where it began and went on after it.
 
 People pause, each in their own time; a tunnel, a remote session and a stream that had run without a pause, for different
-devices and with different places, do not stop together and go on together unless something that they share failed. Their
+devices and with different destinations, do not stop together and go on together unless something that they share failed. Their
 records show as well that the exporter was alive: the last one before the silence is shorter than the active timeout, so that
 it ended because no packet came (RFC 7011 5.1.1 names the reasons to end a flow), or the pause is no multiple of it, while a
 silent exporter leaves out whole records.
@@ -54,37 +54,39 @@ def interrupted(case: Case, start: int, end: int, silences: Sequence[tuple[int, 
     keys = conversation_keys(case.flows, rows)
     cut = []
     for key in np.unique(keys)[:MOST_CONVERSATIONS]:
-        mine = rows[keys == key]
-        mine = mine[np.argsort(case.flows.start_ms[mine], kind="stable")]
-        if _was_cut(case, mine, start, end, silences):
-            cut.append(mine)
-    return _by_several(case, cut) or any(_by_one(case, mine, start, end) for mine in cut)
+        conversation = rows[keys == key]
+        conversation = conversation[np.argsort(case.flows.start_ms[conversation], kind="stable")]
+        if _was_cut(case, conversation, start, end, silences):
+            cut.append(conversation)
+    return _by_several(case, cut) or any(_by_one(case, conversation, start, end) for conversation in cut)
 
 
 def _by_several(case: Case, cut: Sequence[NDArray[np.intp]]) -> bool:
     """cut: the rows of each interrupted conversation."""
     flows, lan = case.flows, case.profile.site.lan
-    hosts, places = ({int(ends[mine[0]]) for mine in cut} for ends in (flows.inside, flows.outside))
+    hosts, destinations = (
+        {int(ends[conversation[0]]) for conversation in cut} for ends in (flows.inside, flows.outside)
+    )
     known = [host for host in hosts if not lan or lies_in(flows.addresses[host], lan)]
     enough = len(known) >= LEAST or (not known and len(cut) >= LEAST_OF_NOBODY)
-    return enough and len(places) >= LEAST
+    return enough and len(destinations) >= LEAST
 
 
-def _by_one(case: Case, mine: NDArray[np.intp], start: int, end: int) -> bool:
+def _by_one(case: Case, conversation: NDArray[np.intp], start: int, end: int) -> bool:
     """Whether the silence of all but one interrupted conversation is by itself too unlikely to be people's."""
     view, flows = scene(case), case.flows
     others = view.came.copy()
-    others[mine] = False
+    others[conversation] = False
     around = others & (flows.end_ms >= start - AROUND_MS) & (flows.start_ms < end + AROUND_MS)
     if distinct(flows.inside[around], len(flows.addresses)) < OTHER_HOSTS:
         return False
     carried = view.grid.covering(flows.start_ms, flows.end_ms, others) > 0
-    first, last, before, past = view.grid.bin_of(
+    first, last, before, stop = view.grid.bin_of(
         np.array([start, end, start - AROUND_MS, end + AROUND_MS])
     ).tolist()
     first_ms, last_ms = case.coverage.first_ms or 0, case.coverage.last_ms or 0
     begins, ends = view.grid.bin_of(np.array([first_ms, last_ms])).tolist()
-    beside = np.concatenate([carried[max(before, begins) : first], carried[last + 1 : min(past, ends) + 1]])
+    beside = np.concatenate([carried[max(before, begins) : first], carried[last + 1 : min(stop, ends) + 1]])
     habit = float(beside.mean()) if len(beside) else 0.0
     return bool((1.0 - habit) ** max(last - first - 1, 1) <= OTHERS_LIKELY)
 

@@ -61,9 +61,7 @@ class Beats(Struct, frozen=True, eq=False):
         return len(self.start_ms)
 
     def longest_record_ms(self) -> int:
-        """The longest time that one record covers; what is still open at the export's end is no longer than
-        that.
-        """
+        """The longest time that one record covers; what is still open at the export's end is no longer than that."""
         return int((self.end_ms - self.start_ms).max()) if self.records else 0
 
 
@@ -97,9 +95,7 @@ class Account(Struct, frozen=True, eq=False):
 
 
 class Gap(Struct, frozen=True):
-    """A time without beats, [start, end) ms: from the first beat that was due and not seen to the next one
-    seen.
-    """
+    """A time without beats, [start, end) ms: from the first beat that was due and not seen to the next one seen."""
 
     start_ms: int
     end_ms: int
@@ -110,9 +106,7 @@ class Gap(Struct, frozen=True):
 
 
 def mapped_address(text: str) -> bytes | None:
-    """16 octets of an address (IPv4 mapped, RFC 4291 2.5.5.2); None for a host name, which no record can
-    show.
-    """
+    """16 octets of an address (IPv4 mapped, RFC 4291 2.5.5.2); None for a host name, which no record can show."""
     try:
         address = ip_address(text)
     except ValueError:
@@ -137,8 +131,8 @@ def _matching(case: Case, keepalive: Keepalive) -> NDArray[np.intp]:
     wanted = mapped_address(keepalive.destination)
     if wanted is None or wanted not in flows.addresses:
         return np.zeros(0, dtype=np.intp)
-    place = flows.addresses.index(wanted)
-    rows = np.flatnonzero((flows.outside == place) & (flows.link >= 0))
+    target = flows.addresses.index(wanted)
+    rows = np.flatnonzero((flows.outside == target) & (flows.link >= 0))
     right = np.isin(flows.protocol[rows], _PROTOCOLS[keepalive.protocol])
     if keepalive.port and keepalive.protocol != "icmp":
         right &= flows.outside_port[rows] == keepalive.port
@@ -214,10 +208,10 @@ def gaps(beats: Sequence[Beats], interval_ms: float, span: tuple[int, int], at_l
     begins = np.concatenate([start[order], [span[1]]]).astype(np.float64)
     ends = np.maximum.accumulate(np.concatenate([[span[0] - interval_ms], end[order]]).astype(np.float64))
     due = np.maximum(ends + interval_ms, span[0])
-    stop = np.minimum(begins, span[1])
+    next_beat = np.minimum(begins, span[1])
     # Half an interval of slack: a silence of three intervals is three beats that did not come.
-    long = np.flatnonzero(stop - due >= at_least_ms - 0.5 * interval_ms)
-    return [Gap(int(due[i]), int(stop[i])) for i in long]
+    long = np.flatnonzero(next_beat - due >= at_least_ms - 0.5 * interval_ms)
+    return [Gap(int(due[i]), int(next_beat[i])) for i in long]
 
 
 def silences(case: Case, account: Account, beats: Sequence[Beats]) -> list[Gap]:
@@ -280,23 +274,18 @@ def _restarted_within(case: Case, gap: Gap) -> int:
 
 
 def _windows_of(case: Case, gap: Gap) -> NDArray[np.bool_]:
-    usage = case.usage
-    first = max((gap.start_ms - usage.start_ms) // usage.window_ms, 0)
-    past = max(-((usage.start_ms - gap.end_ms) // usage.window_ms), first)
-    return case.coverage.heard[first:past]
+    return case.coverage.heard[case.usage.touched(gap.start_ms, gap.end_ms)]
 
 
 def _heard_ms(case: Case, gap: Gap) -> float:
-    """How much of a gap the exporter was surely heard in: a window beside a silent one is itself silent in
-    part.
-    """
+    """How much of a gap the exporter was surely heard in: a window beside a silent one is itself silent in part."""
     heard = _windows_of(case, gap)
     if len(heard) == 0:
         return 0.0
-    sure = heard.copy()
-    sure[1:] &= heard[:-1]
-    sure[:-1] &= heard[1:]
-    return gap.length_ms * float(sure.mean())
+    certain = heard.copy()
+    certain[1:] &= heard[:-1]
+    certain[:-1] &= heard[1:]
+    return gap.length_ms * float(certain.mean())
 
 
 def _unheard_touching(case: Case, gap: Gap) -> bool:

@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.findings.backup_leak import leaking
 from flowdiag.diagnoser.once import once_per_case
 from flowdiag.diagnoser.signals.chatter import CHATTER_BITS_S
 from flowdiag.diagnoser.signals.failovers import failovers
+from flowdiag.diagnoser.signals.leaks import leaking
 from flowdiag.diagnoser.signals.link_states import CARRYING, KEEPALIVES, backups, link_states
 from flowdiag.diagnoser.signals.timeline import Grid
 

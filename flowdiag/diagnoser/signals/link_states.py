@@ -4,7 +4,7 @@ Shared by the link findings and by the band that the note draws (link_bands.py);
 
 Ordinary traffic is what is left of a link's records when these are taken away:
 - the keepalives of the profile, both directions;
-- on a backup, chatter to one or two places that goes on through the export (chatter.py); what of it has the size and the
+- on a backup, chatter to one or two destinations that goes on through the export (chatter.py); what of it has the size and the
   pace of a keepalive that the profile does not list is named (`candidates`);
 - the router's own small chatter (it carries interface 0 on the inside of the record: name look-ups, time,
   checks);

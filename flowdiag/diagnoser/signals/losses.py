@@ -82,8 +82,8 @@ def _most_near(
 def _ahead(values: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
     """Of each window, the sum over it and `reach` windows after it."""
     total = np.concatenate([[0.0], np.cumsum(values)])
-    place = np.arange(len(values))
-    sums: NDArray[np.float64] = total[np.minimum(place + reach + 1, len(values))] - total[place]
+    window = np.arange(len(values))
+    sums: NDArray[np.float64] = total[np.minimum(window + reach + 1, len(values))] - total[window]
     return sums
 
 
@@ -110,8 +110,8 @@ def _lost_by_minute(case: Case) -> tuple[NDArray[np.float64], NDArray[np.float64
     usage = case.usage
     lost, losses = np.zeros(usage.windows), np.zeros(usage.windows)
     for event in case.coverage.losses:
-        last = _place(usage, event.time_ms)
-        first = last if event.since_ms is None else min(_place(usage, event.since_ms), last)
+        last = _window_of(usage, event.time_ms)
+        first = last if event.since_ms is None else min(_window_of(usage, event.since_ms), last)
         lost[first : last + 1] += event.records / (last + 1 - first)
         losses[first : last + 1] += max(event.messages, 1) / (last + 1 - first)
     return lost, losses
@@ -131,16 +131,16 @@ def _chance(case: Case) -> NDArray[np.float64]:
     return error
 
 
-def _place(usage: Usage, time_ms: int) -> int:
+def _window_of(usage: Usage, time_ms: int) -> int:
     return min(max((time_ms - usage.start_ms) // usage.window_ms, 0), usage.windows - 1)
 
 
 def _around(values: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
     """Of each window, the sum over it and `reach` windows on both sides."""
     total = np.concatenate([[0.0], np.cumsum(values)])
-    place = np.arange(len(values))
+    window = np.arange(len(values))
     sums: NDArray[np.float64] = (
-        total[np.minimum(place + reach + 1, len(values))] - total[np.maximum(place - reach, 0)]
+        total[np.minimum(window + reach + 1, len(values))] - total[np.maximum(window - reach, 0)]
     )
     return sums
 
@@ -171,8 +171,8 @@ def _on_windows(case: Case, usage: Usage, by_minute: NDArray[np.float64]) -> NDA
     if usage is case.usage:
         return by_minute
     starts = usage.start_ms + usage.window_ms * np.arange(usage.windows, dtype=np.int64)
-    place = np.clip((starts - case.usage.start_ms) // case.usage.window_ms, 0, len(by_minute) - 1)
-    shares: NDArray[np.float64] = by_minute[place]
+    window = np.clip((starts - case.usage.start_ms) // case.usage.window_ms, 0, len(by_minute) - 1)
+    shares: NDArray[np.float64] = by_minute[window]
     return shares
 
 
@@ -181,8 +181,8 @@ def lost_between(case: Case, begin_ms: int, end_ms: int, errors: float = 0.0) ->
     if _by_minute(case) is None:
         return 0.0
     by_minute = lost_share(case, case.usage, errors)
-    first, past = _place(case.usage, begin_ms), _place(case.usage, max(end_ms - 1, begin_ms)) + 1
-    return float(by_minute[first:past].max())
+    first, stop = _window_of(case.usage, begin_ms), _window_of(case.usage, max(end_ms - 1, begin_ms)) + 1
+    return float(by_minute[first:stop].max())
 
 
 def lost_in_window(case: Case) -> tuple[int, float]:
@@ -217,9 +217,9 @@ def hidden(case: Case, usage: Usage) -> NDArray[np.bool_]:
     ]
     for begin, end in [*spans, *case.coverage.restarts]:
         first = max((begin - reach_ms - usage.start_ms) // usage.window_ms, 0)
-        past = min((max(end, begin) - usage.start_ms) // usage.window_ms + 1, usage.windows)
-        if past > first:
+        stop = min((max(end, begin) - usage.start_ms) // usage.window_ms + 1, usage.windows)
+        if stop > first:
             mask[first] += 1
-            mask[past] -= 1
+            mask[stop] -= 1
     covered: NDArray[np.bool_] = np.cumsum(mask[:-1]) > 0
     return covered

@@ -43,11 +43,11 @@ def candidates(case: Case, link: int, direction: int) -> list[Level]:
         for level in levels(rate, bounds)
         if LEAST_SHARE * capacity <= level.rate <= highest
         and level.flatness <= bounds.flatness
-        and (_alone(rate, level, bounds.higher, blur) or is_unmistakable(level, level.past - level.first))
+        and (_alone(rate, level, bounds.higher, blur) or is_unmistakable(level, level.stop - level.first))
     ]
     last = case.usage.windows
     found = [
-        replace(level, first=level.first * minute, past=min(level.past * minute, last)) for level in flat
+        replace(level, first=level.first * minute, stop=min(level.stop * minute, last)) for level in flat
     ]
     return [level for level in found if not held_by_a_full_link(case, link, level)]
 
@@ -58,7 +58,7 @@ def windows_a_minute(case: Case) -> int:
 
 
 def minutes_of(case: Case, level: Level) -> int:
-    return -(-(level.past - level.first) // windows_a_minute(case))
+    return -(-(level.stop - level.first) // windows_a_minute(case))
 
 
 def _bounds(case: Case, link: int) -> Bounds:
@@ -70,14 +70,14 @@ def _bounds(case: Case, link: int) -> Bounds:
 def _alone(rate: NDArray[np.float64], level: Level, higher: float, blur: int) -> bool:
     """No two minutes in a row around a level that lie clearly above it; so many on both sides of an edge are blurred."""
     above = rate > higher * level.rate
-    for edge in (level.first, level.past):
+    for edge in (level.first, level.stop):
         above[max(edge - blur, 0) : edge + blur] = False
-    near = above[max(level.first - NEIGHBOURS, 0) : level.past + NEIGHBOURS]
+    near = above[max(level.first - NEIGHBOURS, 0) : level.stop + NEIGHBOURS]
     return not bool((near[1:] & near[:-1]).any())
 
 
 def held_by_a_full_link(case: Case, link: int, level: Level) -> bool:
-    times = case.usage.times(level.first, level.past)
+    times = case.usage.times(level.first, level.stop)
     part = sum(episode.part_of(case, *times) for episode in episodes(case).full if episode.link == link)
     return part >= OPPOSITE_FULL_PART
 

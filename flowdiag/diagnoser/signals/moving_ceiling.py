@@ -43,16 +43,14 @@ LEAST_TRANSFERS: Final = 3
 
 
 class Together(Struct, frozen=True):
-    """common: the part of the movement that all share, under 1. moved: relative standard deviation of a transfer's
-    rates. uneven: the same of the transfers' parts. transfers, hosts, places: how many were compared.
-    """
+    """How much transfers moved together; deviations are relative standard deviations."""
 
-    common: float
-    moved: float
-    uneven: float
-    transfers: int
-    hosts: int
-    places: int
+    common: float  # part of the movement that all share, under 1
+    moved: float  # deviation of a transfer's rates
+    uneven: float  # deviation of the transfers' parts
+    transfers: int  # compared
+    hosts: int  # inside addresses
+    destinations: int  # outside addresses
 
 
 def together(flows: SiteFlows, rows: NDArray[np.intp], start_ms: int, end_ms: int) -> Together | None:
@@ -61,27 +59,27 @@ def together(flows: SiteFlows, rows: NDArray[np.intp], start_ms: int, end_ms: in
     None for fewer than three transfers that have two records of some length in that time.
     """
     length = flows.end_ms[rows] - flows.start_ms[rows]
-    told = (length >= LEAST_RECORD_MS) & (flows.start_ms[rows] >= start_ms) & (flows.end_ms[rows] <= end_ms)
+    usable = (length >= LEAST_RECORD_MS) & (flows.start_ms[rows] >= start_ms) & (flows.end_ms[rows] <= end_ms)
     keys = conversation_keys(flows, rows)
-    unique, records = np.unique(keys[told], return_counts=True)
+    unique, records = np.unique(keys[usable], return_counts=True)
     several = np.isin(keys, unique[records >= LEAST_RECORDS])
     unique, first, which = np.unique(keys[several], return_index=True, return_inverse=True)
     if len(unique) < LEAST_TRANSFERS:
         return None
-    rows, told = rows[several], told[several]
+    rows, usable = rows[several], usable[several]
     octets = np.bincount(which, flows.wire_octets[rows])
     largest = np.sort(np.argsort(-octets, kind="stable")[:MOST_TRANSFERS])
     grid = Grid(start_ms, STEP_MS, -((start_ms - end_ms) // STEP_MS))
     rates = np.stack([_spread(flows, rows[which == one], grid) for one in largest])
     running = (rates > 0.0).sum(axis=0)
     gathered = [
-        _quotients(flows, rows[(which == one) & told], grid, rates.sum(axis=0) - rates[place], running - (rates[place] > 0.0))
-        for place, one in enumerate(largest)
+        _quotients(flows, rows[(which == one) & usable], grid, rates.sum(axis=0) - rates[index], running - (rates[index] > 0.0))
+        for index, one in enumerate(largest)
     ]  # fmt: skip
-    kept = [(place, *found) for place, found in enumerate(gathered) if len(found[0]) >= LEAST_RECORDS]
+    kept = [(index, *found) for index, found in enumerate(gathered) if len(found[0]) >= LEAST_RECORDS]
     if len(kept) < LEAST_TRANSFERS:
         return None
-    compared = largest[[place for place, *_ in kept]]
+    compared = largest[[index for index, *_ in kept]]
     moved, left, parts = _deviations([(rate, quotient, weight) for _, rate, quotient, weight in kept])
     return Together(
         common=1.0 - (left / moved) ** 2 if moved > 0.0 else 0.0,
@@ -89,7 +87,7 @@ def together(flows: SiteFlows, rows: NDArray[np.intp], start_ms: int, end_ms: in
         uneven=float(np.std(parts)),
         transfers=len(compared),
         hosts=len(np.unique(flows.inside[rows][first[compared]])),
-        places=len(np.unique(flows.outside[rows][first[compared]])),
+        destinations=len(np.unique(flows.outside[rows][first[compared]])),
     )
 
 

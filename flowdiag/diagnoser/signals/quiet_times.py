@@ -73,23 +73,23 @@ def _quiet(case: Case, carried: NDArray[np.bool_], *, covered: bool) -> list[Qui
     first_ms, last_ms = case.coverage.first_ms or 0, case.coverage.last_ms or 0
     low, high = max(case.window_ms[0], first_ms), min(case.window_ms[1], last_ms)
     unlikely = []
-    for first, past in runs(~carried):
-        begin, stop = grid.time_of(first), grid.time_of(past)
-        if stop <= low or begin >= high or (past - first + 2) * STEP_MS < SHORTEST_MS:
+    for first, stop in runs(~carried):
+        begin, end = grid.time_of(first), grid.time_of(stop)
+        if end <= low or begin >= high or (stop - first + 2) * STEP_MS < SHORTEST_MS:
             continue
-        likely = _likely(case, carried, first, past, sceptical=covered)
-        if likely <= (COVERED_LIKELY if covered else LIKELY) and not _unknown(case, begin, stop):
-            unlikely.append((first, past, likely))
+        likely = _likely(case, carried, first, stop, sceptical=covered)
+        if likely <= (COVERED_LIKELY if covered else LIKELY) and not _unknown(case, begin, end):
+            unlikely.append((first, stop, likely))
     found = []
-    for first, past, likely in unlikely if len(unlikely) <= MOST_LIKE_IT else []:
-        start, end = (_met_edges if covered else silence_edges)(case, first, past)
+    for first, stop, likely in unlikely if len(unlikely) <= MOST_LIKE_IT else []:
+        start, end = (_met_edges if covered else silence_edges)(case, first, stop)
         start, end = max(start, first_ms), min(end, last_ms)
         if SHORTEST_MS <= end - start < LONGEST_MS:
             found.append(QuietTime(start, end, likely, covered))
     return found
 
 
-def _likely(case: Case, carried: NDArray[np.bool_], first: int, past: int, *, sceptical: bool) -> float:
+def _likely(case: Case, carried: NDArray[np.bool_], first: int, stop: int, *, sceptical: bool) -> float:
     """How likely a silence is by habit: that of an hour on both sides; of the quieter side where it is long.
 
     sceptical: bins without anything are as likely as if one more of those around had been one (rule of succession).
@@ -99,30 +99,30 @@ def _likely(case: Case, carried: NDArray[np.bool_], first: int, past: int, *, sc
     )
     sides = [
         carried[max(first - HABIT_BINS, int(begins)) : first],
-        carried[past : min(past + HABIT_BINS, int(ends) + 1)],
+        carried[stop : min(stop + HABIT_BINS, int(ends) + 1)],
     ]
-    if (past - first) * STEP_MS < case.profile.thresholds.outage_minutes * MINUTE_MS:
+    if (stop - first) * STEP_MS < case.profile.thresholds.outage_minutes * MINUTE_MS:
         sides = [np.concatenate(sides)]
     elif min(len(side) for side in sides) < LEAST_BINS:
         return 1.0
     more = 1 if sceptical else 0
     habit = min(float(side.sum()) / (len(side) + more) if len(side) else 0.0 for side in sides)
-    return float((1.0 - habit) ** (past - first))
+    return float((1.0 - habit) ** (stop - first))
 
 
-def _unknown(case: Case, begin: int, stop: int) -> bool:
+def _unknown(case: Case, begin: int, end: int) -> bool:
     """Whether lost records, a restart or a silent exporter may have made a silence."""
     usage = case.usage
     minute = (begin - usage.start_ms) // usage.window_ms
     if bool(hidden(case, usage)[minute : minute + 1].any()):
         return True
-    return sum(gap.within(begin, stop) for gap in silences(case)) > MOSTLY * (stop - begin)
+    return sum(gap.within(begin, end) for gap in silences(case)) > MOSTLY * (end - begin)
 
 
-def _met_edges(case: Case, first: int, past: int) -> tuple[int, int]:
+def _met_edges(case: Case, first: int, stop: int) -> tuple[int, int]:
     """[start, end) in ms of bins in which no record begins or ends, to the nearest that do; else the bins' own edge."""
     view, flows = scene(case), case.flows
-    low, high = view.grid.time_of(first), view.grid.time_of(past)
+    low, high = view.grid.time_of(first), view.grid.time_of(stop)
     met = np.concatenate([flows.start_ms[view.came], flows.end_ms[view.came]])
     before, after = met[(met >= low - STEP_MS) & (met < low)], met[(met >= high) & (met < high + STEP_MS)]
     return int(before.max()) if len(before) else low, int(after.min()) if len(after) else high

@@ -50,7 +50,7 @@ def room(case: Case) -> list[Room]:
             for direction, way in enumerate((row.down, row.up))
             if way.peak_mbps > 0.0
         ]
-        best = max(both, key=lambda place: (place.share, -place.direction), default=None)
+        best = max(both, key=lambda one: (one.share, -one.direction), default=None)
         if best is not None and (link.role == "primary" or best.share >= BACKUP_IN_USE):
             found.append(best)
-    return sorted(found, key=lambda place: (-place.share, place.link))
+    return sorted(found, key=lambda one: (-one.share, one.link))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.full_time import busy_ms
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
-from flowdiag.diagnoser import confidence as sure
+from flowdiag.diagnoser import confidence
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MINOR, NOTED, Doubt
 from flowdiag.diagnoser.evidence import Key, iso_spans
@@ -67,7 +67,7 @@ def figures(case: Case, episode: Episode) -> tuple[dict[str, Any], Usual | None]
     if confirms is not None:
         evidence["confirms_mbps"] = round(confirms, 3)
     lost = _lost(case, episode, windows)
-    if lost >= sure.LOSS_MINOR or episode.estimated:
+    if lost >= confidence.LOSS_MINOR or episode.estimated:
         evidence["lost_share"] = round(lost, 4)
         evidence["estimated_mean_mbps"] = round(mean / (1.0 - lost), 3)
     if len(episode.spans) > 1:
@@ -122,18 +122,16 @@ def doubts(case: Case, episode: Episode, threshold: float) -> list[Doubt | None]
     lowers = threshold < case.profile.thresholds.full
     packets = float(usage.packets[link, direction][windows].sum())
     start, end = episode.times(case)
-    heard = (start - case.usage.start_ms) // case.usage.window_ms
-    heard_past = -((case.usage.start_ms - end) // case.usage.window_ms)
     return [
-        sure.of_plan(case, link, direction, share),
-        sure.of_margin(share, threshold),
-        sure.of_sampling(case, packets, share, threshold),
-        sure.of_resolution(case, end - start),
-        sure.of_silence(case, heard, heard_past),
+        confidence.of_plan(case, link, direction, share),
+        confidence.of_margin(share, threshold),
+        confidence.of_sampling(case, packets, share, threshold),
+        confidence.of_resolution(case, end - start),
+        confidence.of_silence(case, case.usage.touched(start, end)),
         Doubt(wording.only_estimated(lost), MINOR)
         if episode.estimated
-        else sure.of_loss_share(lost, lowers=lowers),
-        sure.of_end(case, end),
+        else confidence.of_loss_share(lost, lowers=lowers),
+        confidence.of_end(case, end),
         *(
             Doubt(wording.bridged_dip(case, *dip), MINOR if lowers else NOTED)
             for dip in _dips(case, episode, threshold)
@@ -150,8 +148,8 @@ def _dips(case: Case, episode: Episode, threshold: float) -> Iterator[tuple[int,
         case, episode.link, episode.direction
     )
     under &= hidden(case, usage)
-    for first, past in () if episode.estimated else episode.spans:
-        dip = first + np.flatnonzero(under[first:past])
+    for first, stop in () if episode.estimated else episode.spans:
+        dip = first + np.flatnonzero(under[first:stop])
         if len(dip):
             yield usage.times(int(dip[0]), int(dip[-1]) + 1)
 

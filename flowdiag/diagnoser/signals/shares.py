@@ -28,8 +28,8 @@ def _networks(texts: tuple[str, ...]) -> tuple[IPv4Network | IPv6Network, ...]:
 
 def lies_in(address: bytes, networks: Sequence[str]) -> bool:
     """Whether 16 octets of an address lie in any of the networks, given as text."""
-    place = ip_address(to_text(address))
-    return any(place in network for network in _networks(tuple(networks)))
+    parsed = ip_address(to_text(address))
+    return any(parsed in network for network in _networks(tuple(networks)))
 
 
 def who_what_where(case: Case, rows: NDArray[np.intp], weights: NDArray[np.float64]) -> dict[str, Any]:

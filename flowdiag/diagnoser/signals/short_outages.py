@@ -1,6 +1,6 @@
 """Outages of seconds: nothing came in over any link for twenty seconds to three minutes, in the time asked about.
 
-In so short a time a quiet site looks no different, so only these prove it: hosts tried in vain to reach several places,
+In so short a time a quiet site looks no different, so only these prove it: hosts tried in vain to reach several destinations,
 some of which answer at other times, or several hosts tried many times; or conversations that had run without a pause stopped
 together and went on together (interrupted.py). The first seconds of a failover belong to that. What is silent without proof,
 for longer as well, is a doubt for not-the-link (common practice, no source for the figures).
@@ -30,8 +30,8 @@ from flowdiag.durations import MINUTE_MS
 
 LEAST_ATTEMPTS: Final = 5
 MANY_ATTEMPTS: Final = 10
-LEAST_PLACES: Final = 3
-# Either so many of the places answer at other times (then these are enough, if tried often), or many hosts tried often.
+LEAST_DESTINATIONS: Final = 3
+# Either so many of the destinations answer at other times (then these are enough, if tried often), or many hosts tried often.
 LEAST_ANSWERING: Final = 2
 LEAST_HOSTS: Final = 3
 # From this length on, or from half of the time asked about, it explains a complaint by itself.
@@ -75,9 +75,9 @@ def _proof(
     spans: list[tuple[int, int]],
 ) -> str | None:
     """What proves an outage in a quiet time; tried: rows in vain within it, by so many hosts."""
-    places = np.unique(case.flows.outside[tried])
-    many, several = len(tried) >= MANY_ATTEMPTS, len(places) >= LEAST_PLACES
-    known = int(answering[places].sum()) >= LEAST_ANSWERING and len(tried) >= LEAST_ATTEMPTS
+    destinations = np.unique(case.flows.outside[tried])
+    many, several = len(tried) >= MANY_ATTEMPTS, len(destinations) >= LEAST_DESTINATIONS
+    known = int(answering[destinations].sum()) >= LEAST_ANSWERING and len(tried) >= LEAST_ATTEMPTS
     if (known and (many or several)) or (many and several and hosts >= LEAST_HOSTS):
         return "attempts"
     unlike = quiet.likely <= UNLIKELY

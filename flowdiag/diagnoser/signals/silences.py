@@ -45,9 +45,9 @@ def silences(case: Case) -> tuple[Silence, ...]:
     if len(alive) == 0:
         return (Silence(begin, end),) if end > begin else ()
     found = [
-        Silence(_time(case, first), _time(case, past))
-        for first, past in runs(~heard)
-        if first > alive[0] and past <= alive[-1] and _is_gap(heard[:first], heard[past:], past - first)
+        Silence(_time(case, first), _time(case, stop))
+        for first, stop in runs(~heard)
+        if first > alive[0] and stop <= alive[-1] and _is_gap(heard[:first], heard[stop:], stop - first)
     ]
     born, died = _time(case, int(alive[0])), _time(case, int(alive[-1]) + 1)
     if (
@@ -76,8 +76,8 @@ def covered(case: Case) -> float:
     if case.window_given and case.coverage.span is not None:
         first, last = case.coverage.span
         for outside in (Silence(begin, min(first, end)), Silence(max(last, begin), end)):
-            told = any(silence.within(outside.start_ms, outside.end_ms) for silence in found)
-            if outside.end_ms - outside.start_ms > BEYOND_MS and not told:
+            counted = any(silence.within(outside.start_ms, outside.end_ms) for silence in found)
+            if outside.end_ms - outside.start_ms > BEYOND_MS and not counted:
                 missing += outside.end_ms - outside.start_ms
     return max(1.0 - missing / (end - begin), 0.0)
 

@@ -23,13 +23,13 @@ LONGEST_REACH: Final = 5
 # A rate that equals the threshold but for rounding is over it.
 ROUNDING: Final = 1e-9
 
-Run = tuple[int, int]  # windows [first, past)
+Run = tuple[int, int]  # windows [first, stop)
 
 
 def sustained(
     over: NDArray[np.bool_], share: NDArray[np.float64], threshold: float, width: int = 1
 ) -> list[Run]:
-    """[first, past) of each sustained run of minutes. over: windows over the threshold; width: windows to average over
+    """[first, stop) of each sustained run of minutes. over: windows over the threshold; width: windows to average over
     (odd).
     """
     if width > 1:
@@ -42,14 +42,14 @@ def sustained(
     # Runs that one window parts are one.
     begins = np.flatnonzero(np.concatenate([[True], edges[1:, 0] - edges[:-1, 1] > 1]))
     ends = np.concatenate([begins[1:], [len(edges)]]) - 1
-    firsts, pasts = edges[begins, 0], edges[ends, 1]
+    firsts, stops = edges[begins, 0], edges[ends, 1]
     longest, count = np.maximum.reduceat(lengths, begins), np.add.reduceat(lengths, begins)
-    broken = (count >= max(BROKEN_LEAST, width)) & (count >= BROKEN_SHARE * (pasts - firsts))
+    broken = (count >= max(BROKEN_LEAST, width)) & (count >= BROKEN_SHARE * (stops - firsts))
     kept = (longest >= SUSTAINED) | broken
     # An average over the threshold speaks for all of its windows.
     found = [
-        (max(first - width // 2, 0), min(past + width // 2, len(over)))
-        for first, past in zip(firsts[kept].tolist(), pasts[kept].tolist(), strict=True)
+        (max(first - width // 2, 0), min(stop + width // 2, len(over)))
+        for first, stop in zip(firsts[kept].tolist(), stops[kept].tolist(), strict=True)
     ]
     return joined(found, 0) if width > 1 else found
 
@@ -60,33 +60,33 @@ def sustained_short(
     least_ms: int = SUSTAINED_MS,
     lengths_ms: NDArray[np.int64] | None = None,
 ) -> list[Run]:
-    """[first, past) of each sustained run of windows shorter than a minute: so long over the threshold in all, which is
+    """[first, stop) of each sustained run of windows shorter than a minute: so long over the threshold in all, which is
     BROKEN_SHARE of the run or more, or so long without a dip. lengths_ms: how much of each window counts, None for all.
 
     A dip is bridged that lasts a minute at most and no longer than what is over the threshold on either side of it, so
     that single windows now and then make no run.
     """
-    pieces = [(first, past, past - first) for first, past in runs(over)]
+    pieces = [(first, stop, stop - first) for first, stop in runs(over)]
     while True:
         grown: list[tuple[int, int, int]] = []
-        for first, past, count in pieces:
+        for first, stop, count in pieces:
             if grown:
                 dip = first - grown[-1][1]
                 if dip * window_ms <= DIP_MS and dip <= min(count, grown[-1][2]):
-                    grown[-1] = (grown[-1][0], past, grown[-1][2] + count)
+                    grown[-1] = (grown[-1][0], stop, grown[-1][2] + count)
                     continue
-            grown.append((first, past, count))
+            grown.append((first, stop, count))
         if len(grown) == len(pieces):
             break
         pieces = grown
     lengths = np.full(len(over), window_ms) if lengths_ms is None else lengths_ms
     upto = np.concatenate([[0], np.cumsum(np.where(over, lengths, 0))])
     found: list[Run] = []
-    for first, past, count in pieces:
-        if upto[past] - upto[first] >= least_ms and count >= BROKEN_SHARE * (past - first):
-            found.append((first, past))
+    for first, stop, count in pieces:
+        if upto[stop] - upto[first] >= least_ms and count >= BROKEN_SHARE * (stop - first):
+            found.append((first, stop))
         else:
-            inner = [(first + a, first + b) for a, b in runs(over[first:past])]
+            inner = [(first + a, first + b) for a, b in runs(over[first:stop])]
             found += [(a, b) for a, b in inner if upto[b] - upto[a] >= least_ms]
     return found
 
@@ -104,8 +104,8 @@ def unblurred(share: NDArray[np.float64], reach: float, most: float = MOST_BLUR)
         excess = float(share[window]) - 1.0
         for step in range(1, steps + 1):
             sides = [side for side in (window - step, window + step) if 0 <= side < len(share)]
-            for place, side in enumerate(sides):
-                given = min(excess / (len(sides) - place), max(1.0 - float(share[side]), 0.0))
+            for index, side in enumerate(sides):
+                given = min(excess / (len(sides) - index), max(1.0 - float(share[side]), 0.0))
                 share[side] += given
                 excess -= given
         share[window] = 1.0 + excess
@@ -120,22 +120,22 @@ def bridged(mask: NDArray[np.bool_], gap: int) -> list[Run]:
 def joined(parts: list[Run], gap: int) -> list[Run]:
     """Runs in order, those at most `gap` windows apart as one."""
     found: list[Run] = []
-    for first, past in parts:
+    for first, stop in parts:
         if found and first - found[-1][1] <= gap:
-            found[-1] = (found[-1][0], max(past, found[-1][1]))
+            found[-1] = (found[-1][0], max(stop, found[-1][1]))
         else:
-            found.append((first, past))
+            found.append((first, stop))
     return found
 
 
 def grown(run: Run, over: NDArray[np.bool_]) -> Run:
     """A run with the windows over the threshold that adjoin it."""
-    first, past = run
+    first, stop = run
     while first > 0 and over[first - 1]:
         first -= 1
-    while past < len(over) and over[past]:
-        past += 1
-    return first, past
+    while stop < len(over) and over[stop]:
+        stop += 1
+    return first, stop
 
 
 def with_lost_dips(
@@ -151,10 +151,10 @@ def with_lost_dips(
     records that may have been lost of each.
     """
     filled = over.copy()
-    for first, past in runs(~over & hidden):
-        inside = first > 0 and past < len(over) and over[first - 1] and over[past]
-        if inside and measured[first:past].mean() >= threshold * (1.0 - lost[first:past].max()) - ROUNDING:
-            filled[first:past] = True
+    for first, stop in runs(~over & hidden):
+        inside = first > 0 and stop < len(over) and over[first - 1] and over[stop]
+        if inside and measured[first:stop].mean() >= threshold * (1.0 - lost[first:stop].max()) - ROUNDING:
+            filled[first:stop] = True
     return filled
 
 
@@ -163,8 +163,8 @@ def with_hidden_dips(over: NDArray[np.bool_], hidden: NDArray[np.bool_], most: i
     if not hidden.any():
         return over
     filled = over.copy()
-    for first, past in runs(~over):
-        inside = first > 0 and past < len(over)
-        if inside and past - first <= most and bool(hidden[first:past].all()):
-            filled[first:past] = True
+    for first, stop in runs(~over):
+        inside = first > 0 and stop < len(over)
+        if inside and stop - first <= most and bool(hidden[first:stop].all()):
+            filled[first:stop] = True
     return filled

@@ -31,8 +31,8 @@ class Grid(Struct, frozen=True):
         )
         return bins
 
-    def time_of(self, place: int) -> int:
-        return self.start_ms + self.step_ms * int(place)
+    def time_of(self, number: int) -> int:
+        return self.start_ms + self.step_ms * int(number)
 
     def covering(
         self,
@@ -92,6 +92,6 @@ def touching(begun: NDArray[np.int64], ended: NDArray[np.int64]) -> NDArray[np.i
 
 
 def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """[first, past the last) of each run of True."""
+    """[first, stop) of each run of True."""
     padded = np.diff(np.concatenate([[0], mask.astype(np.int8), [0]]))
     return list(zip(np.flatnonzero(padded == 1).tolist(), np.flatnonzero(padded == -1).tolist(), strict=True))

@@ -122,8 +122,8 @@ def _traffic(asked: Case, other: Case, link: int, direction: int) -> _Traffic:
 def _rows(case: Case, link: int, direction: int) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     """The rows of a link direction that touch the window, and their octets inside it."""
     flows, (begin, end) = case.flows, case.window_ms
-    mine = (flows.link == link) & (flows.direction == direction)
-    rows = np.flatnonzero(mine & (flows.start_ms < end) & (flows.end_ms >= begin))
+    on_link = (flows.link == link) & (flows.direction == direction)
+    rows = np.flatnonzero(on_link & (flows.start_ms < end) & (flows.end_ms >= begin))
     return rows, flows.octets[rows] * part_inside(flows.start_ms[rows], flows.end_ms[rows], begin, end)
 
 

@@ -1,7 +1,7 @@
 """Rates of packets and attempts that stand out in the time asked about, though too small for a finding of their own.
 
 What exhausts a router or a server, or keeps people waiting for answers, need not fill a line. These rates allege
-nothing; they keep not-the-link from being sure. Each has to pass a floor, and a multiple of what is usual in the rest
+nothing; they keep not-the-link from high confidence. Each has to pass a floor, and a multiple of what is usual in the rest
 of the export (in all of it where the rest is short), so that what a site always does is no sign of trouble:
 - connections from outside that stay half open, a minute;
 - attempts of inside hosts at everyday services that got no answer, in ten minutes, and their part of all;
@@ -19,10 +19,14 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, select
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.findings.inbound_flood import acknowledged, half_open
-from flowdiag.diagnoser.findings.outbound_scan import scans_from
-from flowdiag.diagnoser.findings.unanswered_connections import is_everyday
-from flowdiag.diagnoser.signals.attempts import begins_attempt, connection_attempts, failed_attempts
+from flowdiag.diagnoser.signals.attempts import (
+    begins_attempt,
+    connection_attempts,
+    failed_attempts,
+    is_everyday,
+)
+from flowdiag.diagnoser.signals.conversations import acknowledged, half_open
+from flowdiag.diagnoser.signals.scans import scans_from
 from flowdiag.diagnoser.signals.timeline import Grid
 from flowdiag.durations import MINUTE_MS
 
@@ -99,8 +103,8 @@ def _half_open(case: Case) -> UnusualRate | None:
     if case.coverage.sampling > 1:  # a sampled record of a sound connection often shows its SYN alone
         return None
 
-    def coming(some: SiteFlows) -> NDArray[np.bool_]:
-        from_outside: NDArray[np.bool_] = half_open(some) & (some.direction == DOWN) & (some.link >= 0)
+    def coming(chunk: SiteFlows) -> NDArray[np.bool_]:
+        from_outside: NDArray[np.bool_] = half_open(chunk) & (chunk.direction == DOWN) & (chunk.link >= 0)
         return from_outside
 
     rows = np.flatnonzero(select(flows, coming))
@@ -150,8 +154,8 @@ def _unanswered(case: Case) -> UnusualRate | None:
 def _in_ten(counts: NDArray[np.int64]) -> NDArray[np.float64]:
     """Per minute, the sum of it and the nine after it, as far as there are any."""
     total = np.concatenate([[0.0], np.cumsum(counts)])
-    past = np.minimum(np.arange(len(counts)) + TEN, len(counts))
-    return np.asarray(total[past] - total[:-1], dtype=np.float64)
+    stop = np.minimum(np.arange(len(counts)) + TEN, len(counts))
+    return np.asarray(total[stop] - total[:-1], dtype=np.float64)
 
 
 def _small_packets(case: Case) -> UnusualRate | None:

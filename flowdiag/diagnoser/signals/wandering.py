@@ -80,11 +80,11 @@ def _of(case: Case, link: int, direction: int) -> list[Wandering]:
     share = _smooth(rate, MINUTE_MS // STEP_MS) / capacity
     low = (share >= LEAST_SHARE) & (share <= case.profile.thresholds.below_plan_variable) & side_by_side
     found = []
-    for first, past in bridged(low, PAUSE_MS // STEP_MS):
-        if (past - first) * STEP_MS < LEAST_MS:
+    for first, stop in bridged(low, PAUSE_MS // STEP_MS):
+        if (stop - first) * STEP_MS < LEAST_MS:
             continue
-        level = float(rate[first:past].mean())
-        start, end = grid.time_of(first), grid.time_of(past)
+        level = float(rate[first:stop].mean())
+        start, end = grid.time_of(first), grid.time_of(stop)
         near = rows[(flows.start_ms[rows] < end) & (flows.end_ms[rows] > start)]
         proof = together(flows, near, start, end)
         if (
@@ -100,10 +100,10 @@ def _transfers(case: Case, link: int, direction: int) -> NDArray[np.intp]:
     """Rows of some length and rate, in packets of data."""
     least = LEAST_PART * capacity_mbps(case, link, direction) * 125.0  # octets a millisecond
 
-    def carry(some: SiteFlows) -> NDArray[np.bool_]:
-        mine: NDArray[np.bool_] = (some.link == link) & (some.direction == direction)
-        length = some.end_ms - some.start_ms
-        return mine & (length >= LEAST_RECORD_MS) & (some.wire_octets >= least * length)
+    def carry(chunk: SiteFlows) -> NDArray[np.bool_]:
+        on_link: NDArray[np.bool_] = (chunk.link == link) & (chunk.direction == direction)
+        length = chunk.end_ms - chunk.start_ms
+        return on_link & (length >= LEAST_RECORD_MS) & (chunk.wire_octets >= least * length)
 
     rows = np.flatnonzero(select(case.flows, carry))
     return rows[in_data_packets(case.flows, rows)]
@@ -112,9 +112,9 @@ def _transfers(case: Case, link: int, direction: int) -> NDArray[np.intp]:
 def _smooth(rate: NDArray[np.float64], bins: int) -> NDArray[np.float64]:
     """The mean over so many bins around each."""
     total = np.concatenate([[0.0], np.cumsum(rate)])
-    place = np.arange(len(rate))
-    first, past = np.maximum(place - bins // 2, 0), np.minimum(place + bins - bins // 2, len(rate))
-    mean: NDArray[np.float64] = (total[past] - total[first]) / (past - first)
+    middle = np.arange(len(rate))
+    first, stop = np.maximum(middle - bins // 2, 0), np.minimum(middle + bins - bins // 2, len(rate))
+    mean: NDArray[np.float64] = (total[stop] - total[first]) / (stop - first)
     return mean
 
 

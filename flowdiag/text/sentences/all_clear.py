@@ -258,7 +258,7 @@ def _unusual(case: Asked, one: UnusualRate) -> str:
 def dead_reason(case: Asked, one: DeadService) -> str:
     """What one host tried in vain, and where; whether it weighs or is a habit."""
     known = case.flows.addresses
-    host, place = (_with_label(case, known[index]) for index in (one.host, one.place))
+    host, place = (_with_label(case, known[index]) for index in (one.host, one.destination))
     kind, number = (
         ("requests", f"UDP port {one.port}") if one.protocol == UDP else ("attempts", f"port {one.port}")
     )
@@ -283,7 +283,7 @@ def try_elsewhere(case: Asked, missed: Sequence[DeadService]) -> tuple[Action, .
     tests = []
     for one in missed:
         number = f"UDP port {one.port}" if one.protocol == UDP else f"port {one.port}"
-        place, host = (_with_label(case, known[index]) for index in (one.place, one.host))
+        place, host = (_with_label(case, known[index]) for index in (one.destination, one.host))
         tests.append(
             Action("helpdesk", f"Test {place}, {number}, from another place: {host} got no answer there.")
         )
