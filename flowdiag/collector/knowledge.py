@@ -40,7 +40,7 @@ from flowdiag.collector.decode.templates import (
     ipfix_definitions,
     netflow9_definitions,
 )
-from flowdiag.collector.earned import Earned
+from flowdiag.collector.eviction import EvictionOrder
 
 # Messages with definitions kept of one domain: its templates come in a few messages, again and again the same.
 MAX_DEFINITIONS: Final = 256
@@ -140,7 +140,7 @@ class Knowledge:
         self._max_octets = octets
         self._octets = 0
         self._domains: OrderedDict[tuple[Session, int, bytes], _Domain] = OrderedDict()
-        self._standing: Earned[tuple[Session, int, bytes]] = Earned(self._last_of)
+        self._eviction: EvictionOrder[tuple[Session, int, bytes]] = EvictionOrder(self._last_of)
         self._session: Session | None = None
         self._of_session: dict[tuple[int, bytes], _Domain] = {}
         self._sessions: dict[Session, dict[tuple[int, bytes], _Domain]] = {}
@@ -224,7 +224,7 @@ class Knowledge:
         if len(self._domains) >= self._max_domains:
             self._forget_one()
         domain = self._of_session[domain_key] = self._domains[session, *domain_key] = _Domain()
-        self._standing.add((session, *domain_key))
+        self._eviction.add((session, *domain_key))
         if domain_key[0] == NETFLOW5:  # needs no template
             self._prove(session, domain_key)
         return domain
@@ -233,12 +233,12 @@ class Knowledge:
         return self._domains[key].last
 
     def _prove(self, session: Session, domain_key: tuple[int, bytes]) -> None:
-        self._standing.prove((session, *domain_key))
+        self._eviction.prove((session, *domain_key))
         self.proven = True
 
     def _forget_one(self) -> None:
-        key = gone, version, number = self._standing.first_to_go()
-        self._standing.drop(key)
+        key = gone, version, number = self._eviction.next_to_go()
+        self._eviction.drop(key)
         domain = self._domains.pop(key)
         self._octets -= domain.octets
         self._sessions[gone].pop((version, number), None)

@@ -20,7 +20,7 @@ MOST_LISTED: Final = 20  # sites that an error lists
 
 
 class NamedSite(Struct, frozen=True):
-    """name: of the site; file: its profile; below: the profile's place below the folder, which tells sites of one name
+    """name: of the site; file: its profile; below: the profile's path below the folder, which tells sites of one name
     apart."""
 
     name: str

@@ -145,8 +145,9 @@ def _losses(
             messages, records = 0, gap.units
             if reading.unit == "messages":
                 messages = gap.units
-                standing = _standing_for(stream, version, domains, gap.domain)
-                records = round(messages * _records_a_message(standing))
+                records = round(
+                    messages * _records_a_message(_domain_for(stream, version, domains, gap.domain))
+                )
             session.lost_messages += messages
             session.lost_records += records
             losses.append(
@@ -169,15 +170,15 @@ def _records_a_message(domain: Domain | None) -> float:
     return records / max(domain.earlier_messages + session.messages - domain.given_away, 1)
 
 
-def _standing_for(stream: Stream, version: int, domains: Mapping[int, Domain], index: int) -> Domain | None:
-    """A domain; for one that was forgotten another one of the session, whose numbers went on; None where the session is
-    forgotten as well."""
+def _domain_for(stream: Stream, version: int, domains: Mapping[int, Domain], index: int) -> Domain | None:
+    """The domain of an index; for a forgotten one another domain of the session, whose numbers went on; None where the session
+    is forgotten as well."""
     return domains.get(index) or next(iter(stream.domains[version].values()), None)
 
 
 def _session_of(stream: Stream, version: int, domains: Mapping[int, Domain], index: int) -> SessionReport:
     """The report that a domain's losses go into; one that nobody reads where its session is forgotten."""
-    domain = _standing_for(stream, version, domains, index)
+    domain = _domain_for(stream, version, domains, index)
     return SessionReport(stream.exporter, stream.port, 0, "ipfix") if domain is None else domain.report
 
 

@@ -20,7 +20,7 @@ from flowdiag.collector.decode.layout import VARIABLE
 from flowdiag.collector.decode.sampling import Sampling
 from flowdiag.collector.decode.sequence import Sequences
 from flowdiag.collector.decode.templates import Template
-from flowdiag.collector.earned import Earned
+from flowdiag.collector.eviction import EvictionOrder
 from flowdiag.collector.report import SessionReport
 
 # More sets than a message of 65,535 octets can hold.
@@ -93,7 +93,7 @@ class Domain:
         self.index = index  # its number in the decoder
         self.report = report
         self.templates: dict[int, Template] = {}
-        self.standing: Earned[int] = Earned(self.sets_waiting)  # of its templates
+        self.eviction: EvictionOrder[int] = EvictionOrder(self.sets_waiting)  # of its templates
         # What waits for the columnar step, by template id: flows of fixed length (the fast path), and the others.
         self.groups: dict[int, Group] = {}
         self.varying: dict[int, Group] = {}

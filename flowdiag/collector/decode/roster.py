@@ -2,7 +2,7 @@
 
 Facts the design follows:
 - senders, ports and domain numbers can be made up without end (RFC 7011 11.4). Of too many domains one without records
-  goes first, then the one that was not used for the longest time (earned.py); sessions go with their last domain, and
+  goes first, then the one that was not used for the longest time (eviction.py); sessions go with their last domain, and
   those that never sent a sound message first of all;
 - messages and flows of a domain that was forgotten may still wait for their batch, so it stays until that has been read;
 - the report of a domain without records is forgotten with it, those of others stay, up to as many again.
@@ -16,7 +16,7 @@ from typing import Final
 from flowdiag.collector.datagram import Session
 from flowdiag.collector.decode.domain import Domain, Stream
 from flowdiag.collector.decode.limits import Limits
-from flowdiag.collector.earned import Earned
+from flowdiag.collector.eviction import EvictionOrder
 from flowdiag.collector.report import ExportReport, SessionReport
 
 FORGOTTEN: Final = "observation domains beyond the number that is kept were forgotten"
@@ -30,7 +30,7 @@ class Roster:
         self._most = limits.domains
         self._streams: dict[Session, Stream] = {}
         self._idle: dict[Session, None] = {}  # those that have no domain
-        self._standing: Earned[int] = Earned(self._uses)
+        self._eviction: EvictionOrder[int] = EvictionOrder(self._uses)
         self._number = 0
         self._leaving: deque[tuple[int, Domain]] = deque()
         self._departed: deque[SessionReport] = deque()
@@ -58,7 +58,7 @@ class Roster:
         return stream
 
     def domains_full(self) -> bool:
-        return len(self._standing) >= self._most
+        return len(self._eviction) >= self._most
 
     def add_domain(self, stream: Stream, version: int, number: int, report: SessionReport) -> Domain:
         domain = Domain(stream, version, number, self._number, report)
@@ -66,19 +66,19 @@ class Roster:
         self._streams.setdefault(stream.session, stream)
         self._idle.pop(stream.session, None)
         stream.domains[version][number] = self.domains[domain.index] = domain
-        self._standing.add(domain.index)
+        self._eviction.add(domain.index)
         self._report.sessions.append(report)
         return domain
 
     def prove(self, domain: Domain) -> None:
         """Notes that a domain has records."""
-        if domain.index in self._standing:
-            self._standing.prove(domain.index)
+        if domain.index in self._eviction:
+            self._eviction.prove(domain.index)
 
     def forget_one(self, stretch: int) -> Domain:
         """Forgets the domain that goes next. stretch: number of the one that may still hold messages of it."""
-        index = self._standing.first_to_go()
-        self._standing.drop(index)
+        index = self._eviction.next_to_go()
+        self._eviction.drop(index)
         domain = self.domains[index]
         stream = domain.stream
         del stream.domains[domain.version][domain.number]

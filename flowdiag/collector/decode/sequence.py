@@ -46,20 +46,15 @@ LEAST_RECORD_OCTETS: Final = 4
 
 
 class Messages(NamedTuple):
-    """What the messages of one session and protocol say, in order of arrival, one value a message.
+    """The messages of one session and protocol, in order of arrival, one value a message."""
 
-    domains: number of the domain in the session; records: data records, options included; options: options
-    records; unknown_octets: of data sets without a template; export_ms; boot_ms: when the exporter started
-    (export time minus uptime; v5 and v9), else zeros.
-    """
-
-    domains: NDArray[np.int64]
+    domains: NDArray[np.int64]  # index of the domain
     sequence: NDArray[np.uint32]
-    records: NDArray[np.int64]
-    options: NDArray[np.int64]
-    unknown_octets: NDArray[np.int64]
+    records: NDArray[np.int64]  # data records, options included
+    options: NDArray[np.int64]  # options records
+    unknown_octets: NDArray[np.int64]  # of data sets without a template
     export_ms: NDArray[np.int64]
-    boot_ms: NDArray[np.int64]
+    boot_ms: NDArray[np.int64]  # when the exporter started: export time minus uptime in v5 and v9, else 0
 
 
 def selected(messages: Messages, chosen: NDArray[Any] | slice) -> Messages:

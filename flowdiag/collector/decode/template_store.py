@@ -2,7 +2,7 @@
 
 Facts the design follows:
 - those that never decoded a record go first, the ones defined longest ago before the others, and then those that were
-  not used for the longest time (earned.py): whoever sends definitions without end pushes out nothing but these;
+  not used for the longest time (eviction.py): whoever sends definitions without end pushes out nothing but these;
 - a withdrawn template keeps its place in the report, and so within the bounds, until it is forgotten, next of all.
 """
 
@@ -14,7 +14,7 @@ from flowdiag.collector.decode.domain import Domain
 from flowdiag.collector.decode.limits import Limits
 from flowdiag.collector.decode.problems import Problems
 from flowdiag.collector.decode.templates import Template
-from flowdiag.collector.earned import Earned
+from flowdiag.collector.eviction import EvictionOrder
 from flowdiag.collector.report import TemplateReport
 
 # Octets of objects for each octet of a definition (limits.py, MAX_TEMPLATE_OCTETS).
@@ -37,7 +37,7 @@ class TemplateStore:
         self.defined = 0  # definitions taken so far, of known templates too
         self._octets = 0
         self._known: dict[Key, tuple[Domain, int]] = {}
-        self._standing: Earned[Key] = Earned(self._uses)
+        self._eviction: EvictionOrder[Key] = EvictionOrder(self._uses)
 
     @property
     def memory(self) -> int:
@@ -56,28 +56,28 @@ class TemplateStore:
             report.records, report.redefined = before.records, before.redefined + 1
             self._drop(domain, template.id)
         elif len(domain.report.templates) >= self._limits.templates:
-            self._evict(file, offset, domain, domain.standing.first_to_go())
+            self._evict(file, offset, domain, domain.eviction.next_to_go())
         while self._known and self._octets + template.octets > self._limits.template_octets:
-            index, number = self._standing.first_to_go()
+            index, number = self._eviction.next_to_go()
             self._evict(file, offset, self._known[index, number][0], number)
         domain.templates[template.id] = template
         domain.report.templates[template.id] = report
-        domain.standing.add(template.id)
-        self._standing.add((domain.index, template.id))
+        domain.eviction.add(template.id)
+        self._eviction.add((domain.index, template.id))
         self._known[domain.index, template.id] = domain, template.octets
         self._octets += template.octets
 
     def forget(self, domain: Domain, number: int) -> None:
         """A withdrawn template: it is the next to go."""
         domain.templates.pop(number, None)
-        domain.standing.finish(number)
-        self._standing.finish((domain.index, number))
+        domain.eviction.finish(number)
+        self._eviction.finish((domain.index, number))
 
     def use(self, domain: Domain, template: Template) -> None:
         """A template has records, that of a data set which came before it was replaced as well."""
-        if domain.templates.get(template.id) is template and template.id in domain.standing:
-            domain.standing.prove(template.id)
-            self._standing.prove((domain.index, template.id))
+        if domain.templates.get(template.id) is template and template.id in domain.eviction:
+            domain.eviction.prove(template.id)
+            self._eviction.prove((domain.index, template.id))
 
     def count(self, domain: Domain, template: Template, records: int) -> None:
         """Records of options."""
@@ -103,9 +103,9 @@ class TemplateStore:
     def _drop(self, domain: Domain, number: int) -> None:
         domain.templates.pop(number, None)
         domain.report.templates.pop(number, None)
-        domain.standing.drop(number)
+        domain.eviction.drop(number)
         key = domain.index, number
-        self._standing.drop(key)
+        self._eviction.drop(key)
         self._octets -= self._known.pop(key)[1]
 
 

@@ -196,18 +196,18 @@ def _duration_ms(columns: Columns) -> Times | None:
 
 def _believable(start: Known | None, end: Known | None, messages: MessageTimes) -> FlowTimes:
     """Takes out impossible times: both ends of a record, whichever is wrong."""
-    if _surely_sound(start, end, messages):
+    if _all_sound(start, end, messages):
         return FlowTimes(start, end, {})
     export_ms = messages.export_ms
     wrong: dict[str, Mask] = {}
     if start is not None and end is not None:
-        wrong[BACKWARDS] = _sure(_sure(start.ms > end.ms, start.known), end.known)
+        wrong[BACKWARDS] = _where_known(_where_known(start.ms > end.ms, start.known), end.known)
     last = _either(end, start)
     assert last is not None
-    wrong[FUTURE] = _sure(last.ms > export_ms + CLOCK_SLACK_MS, last.known)
-    wrong[STALE] = _sure(last.ms < export_ms - MAX_AGE_MS, last.known)
+    wrong[FUTURE] = _where_known(last.ms > export_ms + CLOCK_SLACK_MS, last.known)
+    wrong[STALE] = _where_known(last.ms < export_ms - MAX_AGE_MS, last.known)
     if start is not None:
-        wrong[STALE] |= _sure(start.ms < export_ms - MAX_REACH_MS, start.known)
+        wrong[STALE] |= _where_known(start.ms < export_ms - MAX_REACH_MS, start.known)
     bad = np.zeros(len(export_ms), np.bool_)
     faults: dict[str, tuple[int, int]] = {}
     for kind, mask in wrong.items():
@@ -220,7 +220,7 @@ def _believable(start: Known | None, end: Known | None, messages: MessageTimes) 
     return FlowTimes(_without(start, bad), _without(end, bad), faults)
 
 
-def _surely_sound(start: Known | None, end: Known | None, messages: MessageTimes) -> bool:
+def _all_sound(start: Known | None, end: Known | None, messages: MessageTimes) -> bool:
     """Whether all of the times are sound by their extremes alone, which costs little."""
     if start is None or end is None or start.known is not None or end.known is not None:
         return False
@@ -234,7 +234,7 @@ def _surely_sound(start: Known | None, end: Known | None, messages: MessageTimes
     )
 
 
-def _sure(mask: Mask, known: Mask | None) -> Mask:
+def _where_known(mask: Mask, known: Mask | None) -> Mask:
     return mask if known is None else mask & known
 
 

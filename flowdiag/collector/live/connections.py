@@ -36,7 +36,7 @@ MESSAGE_S: Final = 30.0
 IDLE_S: Final = 300.0
 
 
-class Earned(IntEnum):
+class Activity(IntEnum):
     """What has come on a connection."""
 
     NOTHING = 0
@@ -54,7 +54,7 @@ class Connection(Struct, eq=False):
     heard: float  # when it was made, or its last whole message came
     began: float  # when the first octet in the buffer came; the connection, if it is of the first message
     handshaking: bool = False
-    earned: Earned = Earned.NOTHING
+    activity: Activity = Activity.NOTHING
     buffer: bytearray = field(default_factory=bytearray)
     paused: float | None = None  # since when it is not read from; that time does not count
     events: int = selectors.EVENT_READ
@@ -71,7 +71,7 @@ class Connection(Struct, eq=False):
             return self.began + (MESSAGE_S if len(self.buffer) >= IPFIX_HEADER else HEADER_S)
         return (
             self.heard
-            + {Earned.NOTHING: HEADER_S, Earned.MESSAGES: IDLE_S, Earned.DATA: math.inf}[self.earned]
+            + {Activity.NOTHING: HEADER_S, Activity.MESSAGES: IDLE_S, Activity.DATA: math.inf}[self.activity]
         )
 
     def secured(self, now: float) -> None:
@@ -81,7 +81,7 @@ class Connection(Struct, eq=False):
 
     def gives_way(self, now: float) -> bool:
         """Whether it does so to a newcomer, if there are too many."""
-        return self.earned < Earned.DATA or now - self.heard > IDLE_S
+        return self.activity < Activity.DATA or now - self.heard > IDLE_S
 
 
 class Connections:
@@ -166,7 +166,7 @@ class Connections:
                 self.drop(connection)
 
     def _displace(self, among: Iterable[Connection]) -> bool:
-        least = min(among, key=lambda connection: (connection.earned, connection.heard), default=None)
+        least = min(among, key=lambda connection: (connection.activity, connection.heard), default=None)
         if least is None or not least.gives_way(time.monotonic()):
             return False
         self.displaced += 1

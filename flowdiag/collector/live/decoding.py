@@ -18,7 +18,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Final
 
-from flowdiag.collector.live import knowing
+from flowdiag.collector.live import seed_files
 from flowdiag.collector.live.allow import AllowList
 from flowdiag.collector.live.clocks import Today, Waits, steady
 from flowdiag.collector.live.counters import Decoded, busiest
@@ -233,12 +233,12 @@ class Decoding:
         storing = self._storing.get(folder)
         if storing is None:
             dissector = Dissector()
-            knowing.tidy(folder)
-            number = knowing.covered(folder)
+            seed_files.tidy(folder)
+            number = seed_files.covered(folder)
             for segment in segments(folder):  # in the store, only not removed yet
                 if segment.number <= number:
                     segment.path.unlink()
-            known = knowing.load(self._settings.spool, dissector)
+            known = seed_files.load(self._settings.spool, dissector)
             storing = Storing(self._backend, folder, known, dissector)
             storing.decoders.listed = self._allow.hosts
             self._storing[folder] = storing

@@ -29,7 +29,7 @@ from msgspec import Struct, field
 
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER, packet_source, pcap_header
-from flowdiag.collector.live.knowing import packet_of
+from flowdiag.collector.live.seed_files import packet_of
 from flowdiag.collector.live.spool import CLOSED, SET_ASIDE, sync_folder
 
 Kind = Literal["known", "new", "later"]

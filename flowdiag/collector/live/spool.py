@@ -160,10 +160,8 @@ class _Open(Struct, eq=False):
 
 
 class SpoolWriter:
-    """Writes one worker's spool. sync_s: how often it is forced to disk; seconds, octets: when a segment is closed.
-
-    datagrams: written; removed: of these, in segments that somebody else removed; synced: of the others, on disk for good;
-    full: why nothing can be written, trouble: why nothing can be forced to disk, both empty while it can.
+    """Writes one worker's spool. sync_s: how often it is forced to disk; seconds, octets: when a segment is closed; reserve:
+    octets of the disk to leave free.
     """
 
     def __init__(self, folder: Path, *, sync_s: float, seconds: float, octets: int, reserve: int = 0) -> None:
@@ -172,18 +170,18 @@ class SpoolWriter:
         self._octets = octets
         self._reserve = reserve
         make_folder(folder)
-        # Also those of which only the knowledge is left (knowing.py).
+        # Also those of which only the knowledge is left (seed_files.py).
         self._number = max((int(path.stem) for path in folder.iterdir() if path.stem.isdigit()), default=0)
         self._current: _Open | None = None
         self._closing: deque[_Open] = deque()
         self._size = 0
         self._began = 0.0
-        self.datagrams = 0
-        self.octets = 0
-        self.synced = 0
-        self.removed = 0
-        self.full = ""
-        self.trouble = ""
+        self.datagrams = 0  # written
+        self.octets = 0  # written
+        self.synced = 0  # datagrams on disk for good
+        self.removed = 0  # datagrams in segments that somebody else removed before they were
+        self.full = ""  # why nothing can be written now
+        self.trouble = ""  # why nothing can be forced to disk now
         self._sync_s = sync_s
         self._wake = threading.Event()
         self._ending = False

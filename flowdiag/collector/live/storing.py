@@ -28,7 +28,7 @@ from flowdiag.collector.decode.roster import FORGOTTEN
 from flowdiag.collector.decode.template_store import EVICTED
 from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER
 from flowdiag.collector.knowledge import Seed
-from flowdiag.collector.live import knowing
+from flowdiag.collector.live import seed_files
 from flowdiag.collector.live.decoders import Decoders, Nowhere
 from flowdiag.collector.live.exporter_state import ExporterState
 from flowdiag.collector.live.kept import Keeping, Kept, PuttingAside
@@ -123,7 +123,7 @@ class Storing:
                 self.decoders.aside = Nowhere()
             stored = current.commit(count)
         self.decoders.bound()
-        knowing.save(self._folder, segments[count - 1].number, self.decoders.seed())
+        seed_files.save(self._folder, segments[count - 1].number, self.decoders.seed())
         for path in paths[:count]:
             path.unlink()
         sync_folder(self._folder)
@@ -149,8 +149,8 @@ class Storing:
                 return Stored(False)
             stored = current.commit(1)
         self.decoders.bound()
-        if kept.kind == "later" and (number := knowing.covered(self._folder)):
-            knowing.save(self._folder, number, self.decoders.seed())
+        if kept.kind == "later" and (number := seed_files.covered(self._folder)):
+            seed_files.save(self._folder, number, self.decoders.seed())
         self.keeping.remove(kept)
         return replace(stored, late=stored.records)
 

@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Final
 
 from flowdiag.collector.frames import packet_record
-from flowdiag.collector.live.connections import Connection, Connections, Earned
+from flowdiag.collector.live.connections import Activity, Connection, Connections
 from flowdiag.collector.live.senders import Senders
 from flowdiag.collector.readers.framing import IPFIX, IPFIX_HEADER
 from flowdiag.errors import UsageError
@@ -121,7 +121,7 @@ class StreamIntake:
         if not octets:
             self._connections.drop(connection)
             return 0
-        if not connection.buffer and connection.earned:
+        if not connection.buffer and connection.activity:
             connection.began = time.monotonic()
         connection.buffer += octets
         return self._messages(connection, parts)
@@ -217,8 +217,8 @@ class StreamIntake:
             sender.exporter.credit -= 1
             position += length
             taken += 1
-            if connection.earned < Earned.DATA:
-                connection.earned = Earned.DATA if has_data(payload) else Earned.MESSAGES
+            if connection.activity < Activity.DATA:
+                connection.activity = Activity.DATA if has_data(payload) else Activity.MESSAGES
         if taken:
             del buffer[:position]
             connection.heard = connection.began = time.monotonic()

@@ -17,13 +17,13 @@ from flowdiag.collector.decode.times import (
     STALE,
     Known,
     MessageTimes,
+    _all_sound,
     _believable,
     _clipped,
     _delta_microseconds,
     _either,
     _rounded,
     _seconds,
-    _surely_sound,
     _uptime,
     ntp_microseconds,
     ntp_nanoseconds,
@@ -81,7 +81,7 @@ def test_the_short_look_at_times_finds_what_the_long_one_does(start: int, end: i
     for count in (1, 2):  # all records are alike
         one, other = times(*[start] * count), times(*[end] * count)
         messages = at(*[NOW] * count)
-        assert _surely_sound(one, other, messages) == sound
+        assert _all_sound(one, other, messages) == sound
         found = _believable(one, other, messages)
         assert (not found.faults) == sound
         known = found.end.known if found.end is not None else None
@@ -91,14 +91,14 @@ def test_the_short_look_at_times_finds_what_the_long_one_does(start: int, end: i
 
 def test_the_short_look_needs_all_times_and_goes_by_the_messages_farthest_apart() -> None:
     sound = times(NOW - 5)
-    assert not _surely_sound(None, sound, at(NOW))
-    assert not _surely_sound(sound, None, at(NOW))
-    assert not _surely_sound(times(NOW, known=[True]), sound, at(NOW))
-    assert not _surely_sound(sound, times(NOW, known=[True]), at(NOW))
-    assert _surely_sound(times(), times(), at())
+    assert not _all_sound(None, sound, at(NOW))
+    assert not _all_sound(sound, None, at(NOW))
+    assert not _all_sound(times(NOW, known=[True]), sound, at(NOW))
+    assert not _all_sound(sound, times(NOW, known=[True]), at(NOW))
+    assert _all_sound(times(), times(), at())
     # The first message allows no end a minute and more behind it, the last none a day and more before it.
-    assert not _surely_sound(times(NOW), times(NOW + 60_001), at(NOW, NOW + 1000))
-    assert not _surely_sound(times(NOW - DAY), times(NOW - DAY), at(NOW - 1000, NOW + 1))
+    assert not _all_sound(times(NOW), times(NOW + 60_001), at(NOW, NOW + 1000))
+    assert not _all_sound(times(NOW - DAY), times(NOW - DAY), at(NOW - 1000, NOW + 1))
 
 
 def test_each_impossible_record_is_counted_once_by_its_first_fault_with_its_place() -> None:

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from flowdiag.collector.datagram import Datagram, Session
 from flowdiag.collector.frames import PCAP_HEADER
-from flowdiag.collector.live import knowing
-from flowdiag.collector.live.knowing import packet_of
+from flowdiag.collector.live import seed_files
+from flowdiag.collector.live.seed_files import packet_of
 from flowdiag.collector.live.spool import CLOSED, Segment
 from flowdiag.collector.live.storing import Storing
 from flowdiag.collector.readers.packets import Dissector
@@ -56,9 +56,9 @@ class Worker:
         self.start()
 
     def start(self) -> None:
-        knowing.tidy(self.folder)
+        seed_files.tidy(self.folder)
         dissector = Dissector()
-        self.storing = Storing(self.backend, self.folder, knowing.load(self.spool, dissector), dissector)
+        self.storing = Storing(self.backend, self.folder, seed_files.load(self.spool, dissector), dissector)
 
     def segment(self, messages: Iterable[Datagram]) -> Segment:
         """A closed segment with these messages."""

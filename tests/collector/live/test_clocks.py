@@ -22,8 +22,8 @@ from flowdiag.collector.store.opening import open_backend
 from flowdiag.collector.store.upkeep import compact
 from tests.collector.decode.wire import EXPORT_S, FLOW_FIELDS, a_set, flow, ipfix, template, with_template
 from tests.collector.live.lost_store import store_with_leftover
-from tests.collector.live.test_knowing import Told, message, restarted
-from tests.collector.live.test_knowing import flows as flows_of
+from tests.collector.live.test_seed_files import Told, message, restarted
+from tests.collector.live.test_seed_files import flows as flows_of
 from tests.collector.store.building import DAY, START, add_stretch, batch, content, octets_in, report
 from tests.collector.store.building import flow as stored_flow
 

@@ -115,7 +115,7 @@ def test_wherever_a_crash_cuts_it_nothing_is_lost_or_twice(
 ) -> None:
     segment = worker.segment([message(with_template(), flows(3), flows(2, 257, first=10))])
 
-    with cut_off(monkeypatch, cut, (storing.knowing, "save")):
+    with cut_off(monkeypatch, cut, (storing.seed_files, "save")):
         worker.storing.store([segment])
     worker.start()
     _, again = worker.storing.store([segment])

@@ -16,7 +16,7 @@ import pytest
 from flowdiag.addresses import to_bytes
 from flowdiag.collector.live import connections
 from flowdiag.collector.live.allow import AllowList
-from flowdiag.collector.live.connections import Connection, Connections, Earned
+from flowdiag.collector.live.connections import Activity, Connection, Connections
 from flowdiag.collector.live.senders import Exporters, Senders
 from flowdiag.collector.live.streams import StreamIntake, has_data
 from tests.collector.decode.wire import a_set, flow, ipfix, with_template
@@ -162,9 +162,9 @@ def test_what_is_due_when() -> None:
     made_at.buffer += b"x"
     assert made_at.due() == 135
     made_at.buffer.clear()
-    made_at.earned = Earned.MESSAGES
+    made_at.activity = Activity.MESSAGES
     assert made_at.due() == 405
-    made_at.earned = Earned.DATA
+    made_at.activity = Activity.DATA
     assert made_at.due() == float("inf")
     made_at.buffer += b"x"
     made_at.began = 200.0

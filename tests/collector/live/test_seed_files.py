@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from flowdiag.collector.datagram import Datagram
-from flowdiag.collector.live import exporter_state, knowing
+from flowdiag.collector.live import exporter_state, seed_files
 from flowdiag.collector.live.decoders import Decoders
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.report import ExportReport
@@ -56,10 +56,10 @@ def restarted(spool: Path, *earlier: Decoders) -> Decoders:
     for worker, known in enumerate(earlier):
         folder = spool / str(worker)
         folder.mkdir(parents=True)
-        knowing.save(folder, 7, known.seed())
-        assert knowing.covered(folder) == 7
+        seed_files.save(folder, 7, known.seed())
+        assert seed_files.covered(folder) == 7
     started = Decoders()
-    started.learn(knowing.load(spool, Dissector()))
+    started.learn(seed_files.load(spool, Dissector()))
     return started
 
 
@@ -114,9 +114,9 @@ def test_only_the_newest_is_kept_and_half_written_ones_are_removed(tmp_path: Pat
     known = Decoders()
     Told(known, [message(with_template(), flows(3))])
     for number in (1, 2, 3):
-        knowing.save(tmp_path, number, known.seed())
+        seed_files.save(tmp_path, number, known.seed())
     (tmp_path / ".000000000004.told").write_bytes(b"half")
-    knowing.tidy(tmp_path)
+    seed_files.tidy(tmp_path)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["000000000003.last", "000000000003.told"]
 
 
@@ -125,10 +125,10 @@ def test_a_crash_between_the_two_files_leaves_the_former_knowledge(tmp_path: Pat
     Told(known, [message(with_template(), flows(3))])
     folder = tmp_path / "0"
     folder.mkdir()
-    knowing.save(folder, 1, known.seed())
+    seed_files.save(folder, 1, known.seed())
     (folder / "000000000002.told").write_bytes(b"")
-    assert knowing.covered(folder) == 1
-    assert len(knowing.load(tmp_path, Dissector()).taught) == 1
+    assert seed_files.covered(folder) == 1
+    assert len(seed_files.load(tmp_path, Dissector()).taught) == 1
 
 
 def test_damaged_knowledge_is_left_out(tmp_path: Path) -> None:
@@ -136,9 +136,9 @@ def test_damaged_knowledge_is_left_out(tmp_path: Path) -> None:
     Told(known, [message(with_template(), flows(3))])
     folder = tmp_path / "0"
     folder.mkdir()
-    knowing.save(folder, 1, known.seed())
+    seed_files.save(folder, 1, known.seed())
     (folder / "000000000001.told").write_bytes(b"no capture at all")
-    seed = knowing.load(tmp_path, Dissector())
+    seed = seed_files.load(tmp_path, Dissector())
     assert (len(seed.taught), len(seed.last)) == (0, 1)
 
 

@@ -1,8 +1,8 @@
-"""Who goes first when a table is full: what never was of use before what was, and of these what was not used the longest.
+"""Which key of a full table goes first: those that never were of use, then the least recently used.
 
 Facts the design follows:
 - senders, sessions, domains and templates can be made up without end (RFC 7011 11.4, resource exhaustion), what they make
-  the table hold must not cost those their place whose data were decoded. A made-up one pushes out another made-up one;
+  the table hold must not push out those whose data were decoded. A made-up one pushes out another made-up one;
 - a use costs nothing: it is only asked for when something has to go, and who was used since it was looked at last has
   its turn later (second chance, a common approximation of "least recently used").
 """
@@ -16,10 +16,10 @@ from typing import Generic, TypeVar
 Key = TypeVar("Key", bound=Hashable)
 
 
-class Earned(Generic[Key]):
+class EvictionOrder(Generic[Key]):
     """Keys in classes: done ones, newcomers in the order they came in, proven ones in order of their last use.
 
-    uses: gives something that differs after each use of a proven key.
+    uses: gives a value of a proven key that is another one after each use.
     """
 
     def __init__(self, uses: Callable[[Key], object]) -> None:
@@ -36,17 +36,17 @@ class Earned(Generic[Key]):
         return any(key in members for members in self._classes)
 
     def add(self, key: Key) -> None:
-        """A newcomer. One that is known already is one again."""
+        """Adds a key as a newcomer, also one that is known already."""
         self.drop(key)
         self._newcomers[key] = None
 
     def prove(self, key: Key) -> None:
-        """A key was of use."""
+        """Makes a key a proven one: it was of use."""
         self.drop(key)
         self._proven[key] = self._uses(key)
 
     def finish(self, key: Key) -> None:
-        """A key will be of no use any more: it goes before all others."""
+        """Lets a key go before all others: it will be of no use any more."""
         self.drop(key)
         self._done[key] = None
 
@@ -54,8 +54,8 @@ class Earned(Generic[Key]):
         for members in self._classes:
             members.pop(key, None)
 
-    def first_to_go(self) -> Key:
-        """Who goes next. Raises KeyError if there is nobody."""
+    def next_to_go(self) -> Key:
+        """The key that goes next, which stays until drop(). Raises KeyError if there is none."""
         for members in (self._done, self._newcomers):
             if members:
                 return next(iter(members))
