@@ -18,9 +18,9 @@ from flowdiag.address_ranges import OCTETS_16
 from flowdiag.addresses import UNKNOWN_ADDRESS, V4_PREFIX
 from flowdiag.buffers import address_column, numbers
 
-# Beyond so many distinct addresses (a flood with invented sources) further ones are counted together: 2 million
-# take about 300 MiB here.
-MAX_ADDRESSES: Final = 2_000_000
+# Beyond so many distinct addresses (a flood with invented sources) further ones are counted together: a million
+# take about 150 MiB here, beside what the columns of four million flows and a step of the work on them take.
+MAX_ADDRESSES: Final = 1_000_000
 
 UNKNOWN: Final = address_column([UNKNOWN_ADDRESS])[0]
 _SLOT_BITS: Final = 18  # 2 MiB, which the processor's cache holds

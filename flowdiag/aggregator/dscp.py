@@ -10,7 +10,9 @@ from typing import Final
 
 import numpy as np
 from msgspec import Struct
+from numpy.typing import NDArray
 
+from flowdiag.aggregator.chunks import chunked_sum
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import part_inside
 
@@ -70,11 +72,17 @@ def usage_by_class(
     flows: SiteFlows, link: int, direction: int, window_ms: tuple[int, int]
 ) -> tuple[ClassUsage, ...]:
     """Octets and packets of a link direction inside [from, to) by service class, most octets first."""
-    rows = np.flatnonzero((flows.link == link) & (flows.direction == direction))
-    part = part_inside(flows.start_ms[rows], flows.end_ms[rows], *window_ms)
-    code = flows.dscp[rows].astype(np.int64) + 1
-    octets = np.bincount(code, flows.octets[rows] * part, 65)
-    packets = np.bincount(code, flows.packets[rows] * part, 65)
+
+    def sums(step: slice) -> NDArray[np.float64]:
+        """Octets and packets of some flows, by code point from -1 on. Shape [2, 65]."""
+        rows = step.start + np.flatnonzero((flows.link[step] == link) & (flows.direction[step] == direction))
+        part = part_inside(flows.start_ms[rows], flows.end_ms[rows], *window_ms)
+        code = flows.dscp[rows].astype(np.intp) + 1
+        return np.stack(
+            [np.bincount(code, counts[rows] * part, 65) for counts in (flows.octets, flows.packets)]
+        )
+
+    octets, packets = chunked_sum(sums, len(flows))
     total = float(octets.sum()) or 1.0
     by_class: dict[str, list[int]] = {}
     for dscp in (np.flatnonzero(packets) - 1).tolist():

@@ -12,6 +12,7 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.build import build_usage
+from flowdiag.aggregator.chunks import chunks
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.dscp import ClassUsage, usage_by_class
 from flowdiag.aggregator.figures import DirectionFigures, LinkFigures
@@ -137,8 +138,13 @@ def usage_report(
 def _about_the_time(
     flows: SiteFlows, coverage: Coverage, window_ms: tuple[int, int], zone: ZoneInfo
 ) -> Iterator[Remark]:
-    touching = (flows.start_ms < window_ms[1]) & (np.maximum(flows.end_ms, flows.start_ms + 1) > window_ms[0])
-    if not touching.any():
+    def touches(step: slice) -> bool:
+        start = flows.start_ms[step]
+        return bool(
+            ((start < window_ms[1]) & (np.maximum(flows.end_ms[step], start + 1) > window_ms[0])).any()
+        )
+
+    if not any(map(touches, chunks(len(flows)))):
         yield without_flows(coverage.first_ms, coverage.last_ms, zone)
 
 

@@ -7,12 +7,15 @@ waits, and ordinary traffic is not there then.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Final, Literal
 
 import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.chunks import chunks
+from flowdiag.aggregator.conversation_keys import mixed
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.probe_pace import MIN_PROBES, steady_interval_ms
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
@@ -29,6 +32,8 @@ LASTING: Final = 0.3  # part of the time in which the link carried no ordinary t
 MISSED: Final = 2  # intervals after a probe that it still goes on
 # ICMP type * 256 + code of an echo request (RFC 792, RFC 4443 4.1) where the exporter gives it.
 ECHO_REQUESTS: Final = (8 << 8, 128 << 8)
+ICMP: Final = (1, 58)
+HASHED_BITS: Final = 22  # some places for each of the most flows that an export may have
 # Intervals that people configure; a pace within a tenth of one is taken as it.
 USUAL_S: Final = (1, 2, 3, 5, 10, 15, 20, 30, 45, 60, 90, 120, 180, 300, 600)
 NEAR: Final = 0.1
@@ -59,12 +64,12 @@ def keepalive_candidates(
     """
     if coverage.sampling != 1:
         return ()
-    rows = np.flatnonzero((flows.link == link) & np.isin(flows.protocol, list(PROTOCOLS)))
-    rows = rows[~_asked_from_outside(flows, rows)]
+    askers = _askers(flows, link)
     found: dict[tuple[bytes, str, int], Candidate] = {}
     for direction in (UP, DOWN):
         one_way: dict[tuple[bytes, str, int], Candidate] = {}
-        for candidate in _one_way(flows, rows[flows.direction[rows] == direction], link, seen, direction):
+        rows = _worth_a_look(flows, link, direction, askers)
+        for candidate in _one_way(flows, rows, link, seen, direction):
             key = candidate.destination, candidate.protocol, candidate.port
             if key not in one_way or candidate.packets > one_way[key].packets:
                 one_way[key] = candidate
@@ -73,41 +78,93 @@ def keepalive_candidates(
     return tuple(ranked[:MAX_CANDIDATES])
 
 
-def _asked_from_outside(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+def _worth_a_look(flows: SiteFlows, link: int, direction: int, askers: NDArray[np.int32]) -> NDArray[np.intp]:
+    """Rows that may be of a stream of MIN_PROBES packets, small ones in the mean, without other people's probes. Of an export
+    of millions most are of others: packets are added up by a part of a hash, which is never less than a stream has, and a
+    stream of small packets has a record of such at least.
+    """
+    packets, small = np.zeros(1 << HASHED_BITS), np.zeros(1 << HASHED_BITS, np.bool_)
+    for rows in _rows(flows, link, direction, askers):
+        place, counts = _place(flows, rows), flows.packets[rows]
+        np.add.at(packets, place, counts)
+        small[place[flows.octets[rows] <= MAX_PACKET * counts]] = True
+    worth = small & (packets >= MIN_PROBES)
+    return np.concatenate(
+        [rows[worth[_place(flows, rows)]] for rows in _rows(flows, link, direction, askers)]
+    )
+
+
+def _place(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.intp]:
+    return (_stream_keys(flows, rows) >> np.uint64(64 - HASHED_BITS)).astype(np.intp)
+
+
+def _rows(
+    flows: SiteFlows, link: int, direction: int, askers: NDArray[np.int32]
+) -> Iterator[NDArray[np.intp]]:
+    """Rows of one direction of a link, some at a time, without other people's probes."""
+    for step in chunks(len(flows)):
+        own = (flows.link[step] == link) & (flows.direction[step] == direction)
+        rows = step.start + np.flatnonzero(own & np.isin(flows.protocol[step], list(PROTOCOLS)))
+        yield rows[~_asked_from_outside(flows, rows, direction, askers)]
+
+
+def _askers(flows: SiteFlows, link: int) -> NDArray[np.int32]:
+    """Who sends echo requests from outside, by address number."""
+    asked = [
+        flows.outside[step][
+            (flows.link[step] == link) & (flows.direction[step] == DOWN)
+            & np.isin(flows.protocol[step], ICMP) & np.isin(flows.inside_port[step], ECHO_REQUESTS)
+        ]
+        for step in chunks(len(flows))
+    ]  # fmt: skip
+    return np.unique(np.concatenate(asked))
+
+
+def _asked_from_outside(
+    flows: SiteFlows, rows: NDArray[np.intp], direction: int, askers: NDArray[np.int32]
+) -> NDArray[np.bool_]:
     """Whether a row is an echo request from outside, or may be the answer to one: somebody else's probe."""
-    icmp = np.isin(flows.protocol[rows], (1, 58))
-    asked = icmp & (flows.direction[rows] == DOWN) & np.isin(flows.inside_port[rows], ECHO_REQUESTS)
-    asks = icmp & (flows.direction[rows] == UP) & np.isin(flows.outside_port[rows], ECHO_REQUESTS)
-    answering = icmp & (flows.direction[rows] == UP) & ~asks
-    answering &= np.isin(flows.outside[rows], np.unique(flows.outside[rows[asked]]))
-    others: NDArray[np.bool_] = asked | answering
-    return others
+    icmp: NDArray[np.bool_] = np.isin(flows.protocol[rows], ICMP)
+    if direction == DOWN:
+        return icmp & np.isin(flows.inside_port[rows], ECHO_REQUESTS)
+    asks = np.isin(flows.outside_port[rows], ECHO_REQUESTS)
+    return icmp & ~asks & np.isin(flows.outside[rows], askers)
 
 
 def _one_way(
     flows: SiteFlows, rows: NDArray[np.intp], link: int, seen: Activity, direction: int
 ) -> list[Candidate]:
     """Steady streams among the rows of one direction, apart by both addresses, protocol and port."""
-    with_port = np.isin(flows.protocol[rows], (6, 17))
-    port = np.where(with_port, flows.outside_port[rows], 0)
-    keys = np.stack([flows.outside[rows], flows.protocol[rows], port, flows.inside[rows]], axis=1)
-    distinct, group = np.unique(keys, axis=0, return_inverse=True)
-    group = group.reshape(-1)
-    count = len(distinct)
+    keys = np.concatenate([_stream_keys(flows, rows[step]) for step in chunks(len(rows))])
+    _, first, group = np.unique(keys, return_index=True, return_inverse=True)
+    count = len(first)
     packets = np.bincount(group, flows.packets[rows], count)
     octets = np.bincount(group, flows.octets[rows], count)
     judged = np.flatnonzero((packets >= MIN_PROBES) & (octets <= MAX_PACKET * packets))
-    judged = judged[np.argsort(-packets[judged], kind="stable")][:MAX_JUDGED]
+    judged = judged[np.lexsort((first[judged], -packets[judged]))][:MAX_JUDGED]
+    mine = np.flatnonzero(np.isin(group, judged))
+    rows, group = rows[mine], group[mine]
     order = np.lexsort((flows.end_ms[rows], flows.start_ms[rows], group))
-    bounds = np.searchsorted(group[order], np.arange(count + 1))
+    rows, group = rows[order], group[order]
     found = []
     for number in judged.tolist():
-        outside, protocol, outside_port, _ = distinct[number].tolist()
-        own = rows[order[bounds[number] : bounds[number + 1]]]
-        candidate = _judge(flows, own, outside, protocol, max(outside_port, 0), direction)
+        begin, past = np.searchsorted(group, (number, number + 1)).tolist()
+        own = rows[begin:past]
+        candidate = _judge(flows, own, direction)
         if candidate is not None and _lasts(flows, own, candidate.measured_s, link, seen):
             found.append(candidate)
     return found
+
+
+def _ports(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.int32]:
+    """The outside ports of some rows; 0 where the protocol has none, or it is not known."""
+    with_port = np.isin(flows.protocol[rows], (6, 17))
+    ports: NDArray[np.int32] = np.where(with_port, flows.outside_port[rows], 0).clip(min=0)
+    return ports
+
+
+def _stream_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
+    return mixed(flows.outside[rows], flows.protocol[rows], _ports(flows, rows), flows.inside[rows])
 
 
 def _lasts(flows: SiteFlows, rows: NDArray[np.intp], interval_s: float, link: int, seen: Activity) -> bool:
@@ -124,11 +181,9 @@ def _lasts(flows: SiteFlows, rows: NDArray[np.intp], interval_s: float, link: in
     return bool(there[waits if waits.any() else ~waits].mean() >= LASTING)
 
 
-def _judge(
-    flows: SiteFlows, rows: NDArray[np.intp], outside: int, protocol: int, port: int, direction: int
-) -> Candidate | None:
+def _judge(flows: SiteFlows, rows: NDArray[np.intp], direction: int) -> Candidate | None:
     """rows: all of one stream, by start."""
-    name = PROTOCOLS[protocol]
+    name, port = PROTOCOLS[int(flows.protocol[rows[0]])], int(_ports(flows, rows[:1])[0])
     if name != "icmp" and not port:
         return None
     packets = flows.packets[rows]
@@ -138,7 +193,7 @@ def _judge(
         return None
     measured = median / 1000
     return Candidate(
-        flows.addresses[outside],
+        flows.addresses[int(flows.outside[rows[0]])],
         name,
         port,
         usual_interval(measured),

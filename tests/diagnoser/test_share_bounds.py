@@ -153,6 +153,15 @@ def test_traffic_that_pauses_most_of_the_time_is_no_level() -> None:
     assert [level.rate for level in levels(np.array([8.0, 8, 0] * 5 + [8.0]), STEADY)] == [8.0]
 
 
+@pytest.mark.parametrize(
+    ("least", "most", "rates"),
+    [(0, np.inf, [8, 80]), (8, 80, [8, 80]), (8.1, 80, [80]), (8, 79.9, [8]), (9, 79, [])],
+)
+def test_levels_are_told_between_a_least_and_a_most(least: float, most: float, rates: list[float]) -> None:
+    rate = np.array([8.0] * 20 + [0.0] * 200 + [80.0] * 20)
+    assert [level.rate for level in levels(rate, STEADY, least, most)] == rates
+
+
 def test_a_part_is_active_from_two_hundredths_of_a_window_on() -> None:
     for small, active in ((20.0, 2.0), (19.9, 1.0)):
         rows = [

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from msgspec.structs import replace
 
 from flowdiag.addresses import V4_PREFIX
+from flowdiag.aggregator.build import joined
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows
 from flowdiag.draft.keepalives import Candidate, keepalive_candidates, usual_interval
@@ -195,3 +198,21 @@ def test_a_long_connection_is_no_probe() -> None:
 )
 def test_a_pace_near_a_usual_one_is_taken_as_it(measured: float, usual: float) -> None:
     assert usual_interval(measured) == usual
+
+
+def test_among_a_million_streams_of_one_record_a_pace_is_found_in_little_memory() -> None:
+    """Whole columns of 8 octets would take 8 MB each; what is added up by a hash takes 32 MiB, however many flows there are."""
+    pings = flows(single(60))
+    numbers = np.arange(1_000_000)
+    others = replace(
+        flows([(5, 6, 2, 120, 2, 6, 443)]).at(np.zeros(len(numbers), np.intp)),
+        outside_port=(1 + numbers % 60_000).astype(np.int32),
+        inside=(numbers // 60_000).astype(np.int32),
+    )
+    mixed = joined((pings, others))
+    tracemalloc.start()
+    (found,) = keepalive_candidates(mixed, 1, COVERAGE, activity())
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert (found.protocol, found.packets, found.interval_s) == ("icmp", 60, 60)
+    assert peak < 64 << 20

@@ -15,7 +15,7 @@ from typing import Final
 
 from flowdiag.collector.decode.work import Work
 
-# With three hundred million octets of columns, and two million distinct hosts at the worst, a diagnosis of so many stays
+# With three hundred million octets of columns, and a million distinct hosts at the worst, a diagnosis of so many stays
 # below a gigabyte and some seconds.
 FREE_RECORDS: Final = 4_000_000
 OCTETS_A_RECORD: Final = 5

@@ -104,24 +104,32 @@ def by_minutes(rate: NDArray[np.float64], minute: int) -> NDArray[np.float64]:
     return means
 
 
-def levels(rate: NDArray[np.float64], bounds: Bounds) -> list[Level]:
-    """Stretches in which the rate stays at the top of its surroundings. rate: per minute, any unit."""
+def levels(
+    rate: NDArray[np.float64], bounds: Bounds, least: float = 0.0, most: float = np.inf
+) -> list[Level]:
+    """Stretches in which the rate stays at the top of its surroundings. rate: per minute, any unit; least, most: of a level,
+    since years of windows may have thousands, and how flat one is takes longest to tell.
+    """
     if len(rate) < SHORTEST:
         return []
     smooth = np.convolve(np.pad(rate, 1, mode="edge"), np.full(3, 1.0 / 3.0), "valid")
     around = np.lib.stride_tricks.sliding_window_view(np.pad(smooth, AROUND), 2 * AROUND + 1).max(axis=1)
     top = (rate > 0.0) & (rate >= (1.0 - bounds.depth) * around)
     found: list[Level] = []
+    reached = 0
     for first, stop in _bridged(top):
         if stop - first < SHORTEST // 2:
             continue
         level = float(np.median(rate[first:stop]))
         first, stop = _grown(rate, first, stop, level, bounds.depth)
-        if stop - first < SHORTEST or (found and first < found[-1].stop):
+        if stop - first < SHORTEST or first < reached:
             continue
         inner = rate[first + 1 : stop - 1]
         level = float(np.median(inner))
         if level <= 0.0:
+            continue
+        reached = stop
+        if not least <= level <= most:
             continue
         low, high = np.quantile(inner, (0.1, 0.9))
         deviation = float(high - low) / DECILES

@@ -40,9 +40,8 @@ def candidates(case: Case, link: int, direction: int) -> list[Level]:
     blur = -(-case.coverage.resolution_s * 1000 // (case.usage.window_ms * minute))
     flat = [
         level
-        for level in levels(rate, bounds)
-        if LEAST_SHARE * capacity <= level.rate <= highest
-        and level.flatness <= bounds.flatness
+        for level in levels(rate, bounds, LEAST_SHARE * capacity, highest)
+        if level.flatness <= bounds.flatness
         and (_alone(rate, level, bounds.higher, blur) or is_unmistakable(level, level.stop - level.first))
     ]
     last = case.usage.windows
