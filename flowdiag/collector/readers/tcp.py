@@ -28,6 +28,9 @@ MAX_EARLY_OCTETS: Final = 1 << 20  # of one stream waiting for a missing segment
 MAX_EARLY_SEGMENTS: Final = 1_024
 # A stream in which no message was found within this many octets is not IPFIX: four times the longest message.
 MAX_SEARCH_OCTETS: Final = 4 * 65_536
+# Nor is one in which so many places looked like a header that led to another, and began no message: of the longest
+# message that is met in its middle, one place in sixteen.
+MAX_FALSE_HEADERS: Final = 4_096
 
 FIN: Final = 0x01
 SYN: Final = 0x02
@@ -56,6 +59,7 @@ class _Stream(Struct):
     early_positions: list[int] = field(default_factory=list)  # of these, ascending
     early_octets: int = 0
     searched: int = 0
+    false_headers: int = 0
 
     @property
     def held(self) -> int:
@@ -178,7 +182,6 @@ class Streams:
             if buffer[0] or buffer[1] != IPFIX or length < IPFIX_HEADER:
                 source.problem(offset, LOST_TRACK)
                 stream.in_step = stream.from_start = False
-                stream.searched = 0
                 continue
             if len(buffer) < length:
                 break
@@ -208,15 +211,19 @@ class Streams:
             stream.given_up = not stream.in_step
             return stream.in_step
         octets, position = bytes(buffer), 0
-        while not stream.in_step:
+        while not stream.in_step and stream.false_headers <= MAX_FALSE_HEADERS:
             position, certain = find_message(octets, position, len(octets), final=final, versions=_IPFIX_ONLY)
             if not certain or position >= len(octets):
                 break
             stream.in_step = begins_ipfix_message(octets, position, len(octets))
             position += not stream.in_step
+            stream.false_headers += not stream.in_step
         del buffer[:position]
         stream.searched += position
-        stream.given_up = not stream.in_step and stream.searched + len(buffer) > MAX_SEARCH_OCTETS
+        if stream.in_step:  # the next search, after a gap, is another one
+            stream.searched = stream.false_headers = 0
+        elif stream.searched + len(buffer) > MAX_SEARCH_OCTETS or stream.false_headers > MAX_FALSE_HEADERS:
+            stream.given_up = True
         return stream.in_step
 
 

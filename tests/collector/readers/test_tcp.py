@@ -166,3 +166,25 @@ def test_a_stream_without_a_message_is_given_up(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(tcp, "MAX_SEARCH_OCTETS", 500)
     noise = b"\xff" * 600
     assert payloads(raw([segment(0, noise), segment(600, STREAM)])) == []
+
+
+@pytest.mark.parametrize(("most", "found"), [(50, []), (100, MESSAGES)])
+def test_a_stream_of_nothing_but_false_headers_is_given_up(
+    monkeypatch: pytest.MonkeyPatch, most: int, found: list[bytes]
+) -> None:
+    """Version 10 and length 32 at each fourth octet: 67 of 75 places lead to another."""
+    monkeypatch.setattr(tcp, "MAX_FALSE_HEADERS", most)
+    noise = b"\0\x0a\0\x20" * 75
+    assert payloads(raw([segment(0, noise), segment(300, STREAM)])) == found
+
+
+def test_the_search_behind_each_gap_is_a_new_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tcp, "MAX_SEARCH_OCTETS", 500)
+    monkeypatch.setattr(tcp, "MAX_EARLY_SEGMENTS", 0)
+    segments, position = [], 0
+    for number in range(0, 12, 2):
+        for octets in (b"\xff" * 300, MESSAGES[number] + MESSAGES[number + 1]):
+            segments.append(segment(position, octets))
+            position += len(octets)
+        position += 10
+    assert payloads(raw(segments)) == MESSAGES
