@@ -15,9 +15,11 @@ import tempfile
 from collections.abc import Iterator
 from typing import IO, Final
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from flowdiag.buffers import fill_null, nulls, numbers
 from flowdiag.collector.decode.limits import MAX_NAME_LENGTH
 from flowdiag.collector.readers.parquet_bounds import Pages, check_columns, check_rows, damaged, open_bounded
 from flowdiag.collector.readers.source import Source
@@ -35,6 +37,7 @@ from flowdiag.flows import FLOW_SCHEMA
 BATCH_ROWS: Final = 1 << 17
 MEMORY_OCTETS: Final = 32 << 20  # copies up to this size stay in memory
 MAX_OCTETS: Final = 64 << 30  # of a copy on disk
+LAST_MS: Final = 253_402_300_799_999  # of the year 9999, after which nothing is a date
 
 # Where two Parquet files stand behind each other: the index of the second would be taken for that of both.
 _SEAM: Final = b"PAR1PAR1"
@@ -64,7 +67,9 @@ def read_parquet(window: Window, source: Source, stored: StoredFlows) -> Iterato
                 for batch in file.iter_batches(BATCH_ROWS, [group], columns=FLOW_SCHEMA.names):
                     rows += batch.num_rows
                     check_rows(rows, octets, source.name)
-                    yield flow_batch(batch, file.metadata.metadata)
+                    flows = flow_batch(batch, file.metadata.metadata)
+                    stored.add_impossible_times(flows["start"].null_count - batch["start"].null_count)
+                    yield flows
         except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
             raise damaged(source.name, (str(error).splitlines() or ["unreadable"])[0]) from error
 
@@ -123,7 +128,23 @@ def flow_batch(batch: pa.RecordBatch, metadata: dict[bytes, bytes] | None) -> pa
             continue
         named = exporter_column(metadata, batch.num_rows) if name == "exporter" else None
         columns.append(pa.nulls(batch.num_rows, kind) if named is None else named)
-    return pa.RecordBatch.from_arrays(columns, schema=FLOW_SCHEMA)
+    return _with_dates(pa.RecordBatch.from_arrays(columns, schema=FLOW_SCHEMA))
+
+
+def _with_dates(batch: pa.RecordBatch) -> pa.RecordBatch:
+    """The batch without times that are no date from 1970 to 9999: both of a row, whichever is wrong."""
+    columns = [batch["start"], batch["end"]]
+    stored = [numbers(column, np.int64) for column in columns]  # anything where it is null
+    if all(not len(values) or 0 <= values.min() <= values.max() <= LAST_MS for values in stored):
+        return batch
+    times = {name: fill_null(batch[name], 0, stored=np.int64) for name in ("start", "end")}
+    wrong = np.any([(values < 0) | (values > LAST_MS) for values in times.values()], axis=0)
+    if not wrong.any():
+        return batch
+    for name, values in times.items():
+        known = pa.array(values, mask=wrong | nulls(batch[name])).cast(batch[name].type)
+        batch = batch.set_column(batch.schema.get_field_index(name), batch.schema.field(name), known)
+    return batch
 
 
 def _names_cut(names: pa.DictionaryArray) -> pa.DictionaryArray:

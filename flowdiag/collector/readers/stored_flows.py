@@ -97,6 +97,10 @@ class StoredFlows:
                 advice="write the table again from the export",
             ) from error
 
+    def add_impossible_times(self, rows: int) -> None:
+        """Count rows of a table whose times were left out."""
+        self._report.impossible_times += rows
+
     def add_rows(self, batch: pa.RecordBatch) -> None:
         """Count the rows of a batch of FLOW_SCHEMA, whose octets and packets are scaled for sampling.
 

@@ -72,14 +72,17 @@ def _quiet(case: Case, carried: NDArray[np.bool_], *, covered: bool) -> list[Qui
     grid = scene(case).grid
     first_ms, last_ms = case.coverage.first_ms or 0, case.coverage.last_ms or 0
     low, high = max(case.window_ms[0], first_ms), min(case.window_ms[1], last_ms)
-    unlikely = []
-    for first, stop in runs(~carried):
-        begin, end = grid.time_of(first), grid.time_of(stop)
-        if end <= low or begin >= high or (stop - first + 2) * STEP_MS < SHORTEST_MS:
-            continue
-        likely = _likely(case, carried, first, stop, sceptical=covered)
-        if likely <= (COVERED_LIKELY if covered else LIKELY) and not _unknown(case, begin, end):
-            unlikely.append((first, stop, likely))
+    spans = np.array(runs(~carried), dtype=np.int64).reshape(-1, 2)
+    begins, ends = (grid.start_ms + spans * STEP_MS).T
+    long = (spans[:, 1] - spans[:, 0] + 2) * STEP_MS >= SHORTEST_MS
+    spans = spans[(ends > low) & (begins < high) & long]
+    likely = _likely(case, carried, spans, sceptical=covered)
+    rare = np.flatnonzero(likely <= (COVERED_LIKELY if covered else LIKELY))
+    unlikely = [
+        (first, stop, chance)
+        for first, stop, chance in zip(*spans[rare].T.tolist(), likely[rare].tolist(), strict=True)
+        if not _unknown(case, grid.time_of(first), grid.time_of(stop))
+    ]
     found = []
     for first, stop, likely in unlikely if len(unlikely) <= MOST_LIKE_IT else []:
         start, end = (_met_edges if covered else silence_edges)(case, first, stop)
@@ -89,25 +92,33 @@ def _quiet(case: Case, carried: NDArray[np.bool_], *, covered: bool) -> list[Qui
     return found
 
 
-def _likely(case: Case, carried: NDArray[np.bool_], first: int, stop: int, *, sceptical: bool) -> float:
-    """How likely a silence is by habit: that of an hour on both sides; of the quieter side where it is long.
+def _likely(
+    case: Case, carried: NDArray[np.bool_], spans: NDArray[np.int64], *, sceptical: bool
+) -> NDArray[np.float64]:
+    """How likely each silence is by habit: that of an hour on both sides; of the quieter side where it is long.
 
-    sceptical: bins without anything are as likely as if one more of those around had been one (rule of succession).
+    spans: bins [first, stop), shape [n, 2]. sceptical: bins without anything are as likely as if one more of those around had
+    been one (rule of succession).
     """
+    first, stop = spans.T
     begins, ends = scene(case).grid.bin_of(
         np.array([case.coverage.first_ms or 0, case.coverage.last_ms or 0])
     )
-    sides = [
-        carried[max(first - HABIT_BINS, int(begins)) : first],
-        carried[stop : min(stop + HABIT_BINS, int(ends) + 1)],
-    ]
-    if (stop - first) * STEP_MS < case.profile.thresholds.outage_minutes * MINUTE_MS:
-        sides = [np.concatenate(sides)]
-    elif min(len(side) for side in sides) < LEAST_BINS:
-        return 1.0
+    before = np.maximum(first - np.maximum(first - HABIT_BINS, begins), 0)
+    after = np.maximum(np.minimum(stop + HABIT_BINS, min(int(ends) + 1, len(carried))) - stop, 0)
+    count = np.zeros(len(carried) + 1, np.int32)
+    np.cumsum(carried, out=count[1:])
+    met_before, met_after = count[first] - count[first - before], count[stop + after] - count[stop]
     more = 1 if sceptical else 0
-    habit = min(float(side.sum()) / (len(side) + more) if len(side) else 0.0 for side in sides)
-    return float((1.0 - habit) ** (stop - first))
+
+    def habit(met: NDArray[np.int64], bins: NDArray[np.int64]) -> NDArray[np.float64]:
+        return np.where(bins > 0, met / np.maximum(bins + more, 1), 0.0)
+
+    short = (stop - first) * STEP_MS < case.profile.thresholds.outage_minutes * MINUTE_MS
+    quieter = np.minimum(habit(met_before, before), habit(met_after, after))
+    usual = np.where(short, habit(met_before + met_after, before + after), quieter)
+    likely: NDArray[np.float64] = (1.0 - usual) ** (stop - first)
+    return np.where(short | (np.minimum(before, after) >= LEAST_BINS), likely, 1.0)
 
 
 def _unknown(case: Case, begin: int, end: int) -> bool:

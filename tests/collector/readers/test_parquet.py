@@ -72,3 +72,25 @@ def test_a_column_of_another_type_is_one_clear_error() -> None:
 def test_a_truncated_table_is_one_clear_error(cut: int) -> None:
     with pytest.raises(ExportError, match="damaged Parquet"):
         read(written(TABLE, flow_metadata())[:-cut])
+
+
+LAST = 253_402_300_799_999  # 9999-12-31T23:59:59.999Z
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "is_date"),
+    [(0, LAST, True), (-1, 5, False), (5, LAST + 1, False), (-(2**62), 2**62, False), (None, LAST, True)],
+)
+def test_times_that_are_no_date_are_left_out_and_counted(start: int | None, end: int, is_date: bool) -> None:
+    """Beside a sound row: both times of a row go, whichever is wrong."""
+    kind = FLOW_SCHEMA.field("start").type
+    times = {"start": [1_000, start], "end": [2_000, end]}
+    columns = {name: pa.array(values, pa.int64()).cast(kind) for name, values in times.items()}
+    table = pa.table(
+        [columns.get(field.name, pa.nulls(2, field.type)) for field in FLOW_SCHEMA], schema=FLOW_SCHEMA
+    )
+    report = ExportReport()
+    found = read(written(table, flow_metadata()), report)
+    expected = times if is_date else {"start": [1_000, None], "end": [2_000, None]}
+    assert {name: found[name].cast(pa.int64()).to_pylist() for name in times} == expected
+    assert report.impossible_times == (not is_date)
