@@ -140,8 +140,12 @@ def spread(
             ends[number] += np.bincount(at_last, in_last, cells)
     result = ends.reshape(len(values), series_count, grid.windows)
     if crossing_any:
-        flowing = np.cumsum(changes.reshape(len(values), 2, series_count, grid.windows + 1), axis=3)
-        result += flowing.sum(axis=1)[:, :, :-1]
+        # In place, since over years the changes are most of what is held.
+        for total, parts in zip(result, changes.reshape(-1, 2, series_count, grid.windows + 1), strict=True):
+            for part in parts:
+                np.cumsum(part, axis=1, out=part)
+            parts[0] += parts[1]
+            total += parts[0, :, :-1]
     return result
 
 
