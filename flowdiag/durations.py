@@ -10,3 +10,5 @@ HOUR_MS: Final = 3_600_000
 DAY_MS: Final = 86_400_000
 
 Span = tuple[int, int]  # [start, end) in ms since 1970 UTC
+# Of the year 9999, after which nothing is a date.
+LAST_MS: Final = 253_402_300_799_999

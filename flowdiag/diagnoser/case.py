@@ -55,6 +55,7 @@ class Case(Struct, frozen=True, eq=False):
     signals: Signals = field(default_factory=Signals)
 
     def __post_init__(self) -> None:
+        # Also of a case that replace() made of another: what that one worked out is not this one's.
         force_setattr(self, "signals", Signals())
 
     @property

@@ -31,13 +31,13 @@ from flowdiag.collector.readers.stored_flows import (
     exporter_column,
 )
 from flowdiag.collector.readers.window import CHUNK_OCTETS, Window
+from flowdiag.durations import LAST_MS
 from flowdiag.errors import ExportError
 from flowdiag.flows import FLOW_SCHEMA
 
 BATCH_ROWS: Final = 1 << 17
 MEMORY_OCTETS: Final = 32 << 20  # copies up to this size stay in memory
 MAX_OCTETS: Final = 64 << 30  # of a copy on disk
-LAST_MS: Final = 253_402_300_799_999  # of the year 9999, after which nothing is a date
 
 # Where two Parquet files stand behind each other: the index of the second would be taken for that of both.
 _SEAM: Final = b"PAR1PAR1"

@@ -25,6 +25,7 @@ from urllib.parse import quote, unquote
 
 from flowdiag.addresses import UNKNOWN_ADDRESS, to_bytes, to_text
 from flowdiag.collector.store.folder import OWN_FOLDER
+from flowdiag.durations import DAY_MS, LAST_MS
 
 MARKER: Final = f"{OWN_FOLDER}/store.json"
 INGESTED: Final = f"{OWN_FOLDER}/ingested"
@@ -37,7 +38,7 @@ _DAY: Final = "day="
 _STAMP: Final = "%Y%m%dT%H%M%S"
 _EPOCH: Final = date(1970, 1, 1).toordinal()
 # Days that a date can name (year 9999), and that export times can mean and more.
-LAST_DAY: Final = date(9999, 12, 31).toordinal() - _EPOCH
+LAST_DAY: Final = LAST_MS // DAY_MS
 # Partitions of one export: two years of one exporter, or a month of a few dozen.
 MAX_PARTITIONS: Final = 1_000
 

@@ -84,11 +84,11 @@ def _quiet(case: Case, carried: NDArray[np.bool_], *, covered: bool) -> list[Qui
         if not _unknown(case, grid.time_of(first), grid.time_of(stop))
     ]
     found = []
-    for first, stop, likely in unlikely if len(unlikely) <= MOST_LIKE_IT else []:
+    for first, stop, chance in unlikely if len(unlikely) <= MOST_LIKE_IT else []:
         start, end = (_met_edges if covered else silence_edges)(case, first, stop)
         start, end = max(start, first_ms), min(end, last_ms)
         if SHORTEST_MS <= end - start < LONGEST_MS:
-            found.append(QuietTime(start, end, likely, covered))
+            found.append(QuietTime(start, end, chance, covered))
     return found
 
 
