@@ -18,6 +18,7 @@ WINGS: Final = (
     ("collector",),
     ("site",),
     ("aggregator",),
+    ("rollup",),
     ("text",),
     ("diagnoser",),
     ("note",),

@@ -5,6 +5,7 @@
     _flowdiag/ingested/       one file for each export that is in the store, named by its content
     _flowdiag/collected/      how far each collector's spool is in the store
     _flowdiag/aside/          files being written
+    _flowdiag/rollups/        for each file of flows, at its path, sums and summaries of it (flowdiag/rollup/)
     _flowdiag/journal.json    the change being made
 
 Facts the design follows:
@@ -30,9 +31,12 @@ from flowdiag.durations import DAY_MS, LAST_MS
 MARKER: Final = f"{OWN_FOLDER}/store.json"
 INGESTED: Final = f"{OWN_FOLDER}/ingested"
 JOURNAL: Final = f"{OWN_FOLDER}/journal.json"
+ROLLUPS: Final = f"{OWN_FOLDER}/rollups"
 
 NOTHING: Final = "__HIVE_DEFAULT_PARTITION__"
 SUFFIX: Final = ".parquet"
+# Not that of Parquet, so that nobody who reads all Parquet files below the store takes it for flows.
+ROLLUP_SUFFIX: Final = ".rollup"
 _EXPORTER: Final = "exporter="
 _DAY: Final = "day="
 _STAMP: Final = "%Y%m%dT%H%M%S"
@@ -108,6 +112,11 @@ def file_name(began_ms: int, unit: str, number: int) -> str:
     seconds = min(max(began_ms // 1000, 0), LAST_DAY * 86_400)
     began = datetime.fromtimestamp(seconds, UTC).strftime(_STAMP)
     return f"{began}-{unit[:12]}-{number:04d}{SUFFIX}"
+
+
+def rollup_path(target: str) -> str:
+    """Where the roll-up of a file of flows stands, by the file's path in the store."""
+    return f"{ROLLUPS}/{target.removesuffix(SUFFIX)}{ROLLUP_SUFFIX}"
 
 
 def began_of(path: str) -> int:
