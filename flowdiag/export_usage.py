@@ -34,7 +34,7 @@ def report_usage(
     )
     return usage_report(
         profile,
-        case.flows,
+        case.carried,
         case.usage,
         case.coverage,
         case.window_ms,

@@ -21,7 +21,7 @@ from flowdiag.aggregator.chunks import chunks
 from flowdiag.aggregator.concurrently import both, do_all
 from flowdiag.aggregator.counting import Decisions, InterfaceLinks, Tally, count_records, decide
 from flowdiag.aggregator.coverage import Coverage
-from flowdiag.aggregator.coverage_notes import Remarks, build_coverage, heard_minutes
+from flowdiag.aggregator.coverage_notes import Remarks, build_coverage, evidence_of, heard_minutes
 from flowdiag.aggregator.duplicates import without_duplicates
 from flowdiag.aggregator.framing import wire_octets
 from flowdiag.aggregator.record_table import Expected, RecordTable, twice
@@ -74,7 +74,9 @@ def build_case_data(
     grid = flow_grid(flows, WINDOW_MS, minutes_ms)
     usage, coverage = both(
         lambda: build_usage(flows, profile, grid),
-        lambda: build_coverage(flows, report, profile, remarks, counting.clocks, grid, minutes_ms),
+        lambda: build_coverage(
+            flows, report, profile, remarks, counting.clocks, evidence_of(flows, minutes_ms, grid)
+        ),
     )
     return flows, usage if coverage.span is None else usage.covering(coverage.span), coverage
 
@@ -285,7 +287,11 @@ def flow_grid(flows: SiteFlows, window_ms: int, heard_ms: NDArray[np.int64]) -> 
     """
     if not len(flows):
         return WindowGrid(0, window_ms, 1)
-    first, last = int(flows.start_ms.min()), int(flows.end_ms.max())
+    return grid_around(int(flows.start_ms.min()), int(flows.end_ms.max()), window_ms, heard_ms)
+
+
+def grid_around(first: int, last: int, window_ms: int, heard_ms: NDArray[np.int64]) -> WindowGrid:
+    """The same for flows from a first to a last time, ms since 1970 UTC."""
     near = heard_ms[(heard_ms >= first - HEARD_BEYOND_MS) & (heard_ms <= last + HEARD_BEYOND_MS)]
     if len(near):
         first, last = min(first, int(near[0])), max(last, int(near[-1]) + MINUTE_MS)

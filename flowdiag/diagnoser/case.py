@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 from msgspec import Struct, field
 from msgspec.structs import force_setattr
 
+from flowdiag.aggregator.carried import Carried, FlowsCarried
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.usage import Usage
@@ -42,6 +43,7 @@ class Case(Struct, frozen=True, eq=False):
 
     usage is on 60 s windows over the whole export, not only the complaint's window; flows likewise.
     reported: what the client said; None, empty or blank means an audit, not a complaint.
+    sums: what the links carried, where that is better known than by flows, which then stand for others; None: by the flows.
     signals: what findings have in common; a case that replaces another has its own.
     """
 
@@ -52,11 +54,17 @@ class Case(Struct, frozen=True, eq=False):
     window_ms: tuple[int, int]
     window_given: bool = False
     reported: str | None = None
+    sums: Carried | None = None
     signals: Signals = field(default_factory=Signals)
 
     def __post_init__(self) -> None:
         # Also of a case that replace() made of another: what that one worked out is not this one's.
         force_setattr(self, "signals", Signals())
+
+    @property
+    def carried(self) -> Carried:
+        """What the links carried in any time."""
+        return FlowsCarried(self.flows, self.profile) if self.sums is None else self.sums
 
     @property
     def is_audit(self) -> bool:
