@@ -25,6 +25,7 @@ from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.durations import DAY_MS, HOUR_MS
 from flowdiag.errors import UsageError
+from flowdiag.long_times import ORDINARY, Effort, long_case
 from flowdiag.query_plan import plan
 from flowdiag.query_times import asked_times
 from flowdiag.site.profile import Profile
@@ -71,15 +72,21 @@ def build_case(
     reported: str | None = None,
     progress: Progress | None = None,
     context: bool = True,
+    effort: Effort | None = ORDINARY,
 ) -> Case:
     """Reads an export into the case that findings look at. Arguments and errors as for run().
 
-    context: of a flow store, read the days around the window too.
+    context: of a flow store, read the days around the window too; effort: for a long time of a store, which roll-ups answer;
+    None: by all flows in any case.
     """
     exporters = profile.site.exporter_octets
     zone = profile.site.timezone
     asked = asked_times(paths, window_from, window_to, zone, exporters)
     window_from, window_to = asked.window_from, asked.window_to
+    if effort is not None:
+        long = long_case(paths, profile, window_from, window_to, reported, effort)
+        if long is not None:
+            return long
     reading = plan(paths, window_from, window_to, zone, exporters, context=context)
     export = open_export(paths, exporters=exporters, progress=progress, span=reading.span)
     if reading.cut_ms is not None:

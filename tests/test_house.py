@@ -28,6 +28,7 @@ WINGS: Final = (
     (
         "query_times",
         "query_plan",
+        "long_times",
         "pipeline",
         "comparing",
         "export_ranking",

@@ -43,7 +43,8 @@ class Case(Struct, frozen=True, eq=False):
 
     usage is on 60 s windows over the whole export, not only the complaint's window; flows likewise.
     reported: what the client said; None, empty or blank means an audit, not a complaint.
-    sums: what the links carried, where that is better known than by flows, which then stand for others; None: by the flows.
+    sums: of a long time, what the links carried by roll-ups; flows then stand for those that were not read, and parts are
+    the cases of the times that were looked at in the flows, in order. None: by the flows, which are all.
     signals: what findings have in common; a case that replaces another has its own.
     """
 
@@ -55,6 +56,7 @@ class Case(Struct, frozen=True, eq=False):
     window_given: bool = False
     reported: str | None = None
     sums: Carried | None = None
+    parts: tuple[Case, ...] = ()
     signals: Signals = field(default_factory=Signals)
 
     def __post_init__(self) -> None:
@@ -65,6 +67,11 @@ class Case(Struct, frozen=True, eq=False):
     def carried(self) -> Carried:
         """What the links carried in any time."""
         return FlowsCarried(self.flows, self.profile) if self.sums is None else self.sums
+
+    @property
+    def looked_at(self) -> tuple[Case, ...]:
+        """The cases whose flows are those that were exported: this one, or its parts."""
+        return (self,) if self.sums is None else self.parts
 
     @property
     def is_audit(self) -> bool:
