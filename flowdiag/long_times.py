@@ -39,6 +39,8 @@ WORTH_OCTETS: Final = 8 << 20
 MOST_OTHER_OCTETS: Final = 24 << 20
 # Records that are read for a closer look: a second, and 150 MB.
 MOST_LOOKED_AT: Final = 1_000_000
+# Figures of a shorter time are kept in shorter windows than minutes (aggregator/figure_windows.py).
+LEAST_MS: Final = 2 * HOUR_MS
 # Read beside each time.
 AROUND_MS: Final = HOUR_MS
 DAMAGED: Final = "a damaged roll-up was not used (flowdiag ingest --rebuild makes it anew)"
@@ -125,6 +127,8 @@ class _Asking:
         span = (None if self._window[0] is None else begin, None if self._window[1] is None else end)
         files = find_files(self._backend, exporters, span)
         if sum(file.octets for file in files) < effort.worth_octets or not _on_minutes(span, last_ms):
+            return None
+        if end - begin < LEAST_MS:
             return None
         rolled = read_rollups(self._backend, files, NEEDED, self._damaged)
         sound = [one for one in rolled if one.rollup is not None and not one.rollup.facts.needs_flows]

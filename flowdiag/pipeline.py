@@ -46,17 +46,25 @@ def run(
     link: str | None = None,
     direction: Direction | None = None,
     progress: Progress | None = None,
+    effort: Effort | None = ORDINARY,
 ) -> Diagnosis:
     """Diagnoses an export.
 
     window_from, window_to: the complaint's window as site/window.py reads it, counted back from the newest flow where it
     has no date, all of the export where both are None; reported: what the client said; link, direction: show figures and
-    findings of these only; progress: told of octets read and octets in all. Raises ExportError for an export that cannot be
-    used, UsageError for a window or link that does not exist, ProfileError for a profile without plan rates.
+    findings of these only; progress: told of octets read and octets in all; effort: as for build_case(). Raises
+    ExportError for an export that cannot be used, UsageError for a window or link that does not exist, ProfileError for a
+    profile without plan rates.
     """
     wanted = None if link is None else link_named(profile, link)
     case = build_case(
-        paths, profile, window_from=window_from, window_to=window_to, reported=reported, progress=progress
+        paths,
+        profile,
+        window_from=window_from,
+        window_to=window_to,
+        reported=reported,
+        progress=progress,
+        effort=effort,
     )
     diagnosis = diagnose(case)
     return diagnosis if wanted is None and direction is None else restricted(diagnosis, wanted, direction)
