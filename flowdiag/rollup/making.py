@@ -79,9 +79,10 @@ class RollingSummary:
             if len(records):
                 self._take(self._believed(records))
 
-    def finish(self, report: ExportReport | None) -> bytes | None:
-        """The octets of the roll-up; None for few flows, and where sums or kinds of record are beyond what is kept."""
-        if self._rows < LEAST_ROWS:
+    def finish(self, report: ExportReport | None, *, even_small: bool = False) -> bytes | None:
+        """The octets of the roll-up; None for few flows, unless even_small, and where sums or kinds of record are beyond
+        what is kept."""
+        if self._rows < LEAST_ROWS and not even_small:
             return None
         rollup = self.rollup(report)
         return None if rollup is None else to_octets(rollup)
