@@ -74,7 +74,7 @@ class Tables:
             self._parts[name].append(summed(columns, keys))
         self._new = defaultdict(list)
         for hour, ends in self._ends.items():
-            self._hours[hour][2:] += _most_partners(np.concatenate(ends), len(addresses))
+            self._hours[hour][2:] += _most_partners(np.concatenate(ends))
         self._ends = defaultdict(list)
 
     def finished(self, kinds: Columns, names: Sequence[str]) -> dict[str, pa.Table]:
@@ -262,10 +262,10 @@ def _value(part: Timed, name: str) -> NDArray[np.float64]:
     return values
 
 
-def _most_partners(ends: NDArray[np.int64], addresses: int) -> tuple[int, int]:
-    """The most destinations of one source and sources of one destination, at most: ends are source << 32 | destination.
+def _most_partners(ends: NDArray[np.int64]) -> tuple[int, int]:
+    """The most destinations of one source and sources of one destination: ends are source << 32 | destination.
 
-    Pairs that come again are known by a table of slots; where another pair took the slot, one may count twice.
+    Pairs that come again are known by a table of slots; those whose slot another pair took are sorted.
     """
     bits = max(int(2 * len(ends)).bit_length(), 8)
     with np.errstate(over="ignore"):
@@ -274,7 +274,8 @@ def _most_partners(ends: NDArray[np.int64], addresses: int) -> tuple[int, int]:
     last = np.zeros(1 << bits, np.int32)
     last[slots] = places
     there = last.take(slots)
-    ends = ends[np.flatnonzero((there == places) | (ends.take(there) != ends))]
+    others = np.unique(ends[np.flatnonzero(ends.take(there) != ends)])
+    ends = np.concatenate([ends[np.flatnonzero(there == places)], others])
     return int(np.bincount(ends >> 32).max()), int(np.bincount(ends & 0xFFFFFFFF).max())
 
 
