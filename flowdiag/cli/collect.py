@@ -138,7 +138,7 @@ def command(
     from flowdiag.collector.live.settings import Settings
     from flowdiag.collector.live.sockets import read_address
     from flowdiag.collector.store.backends import is_url
-    from flowdiag.rollup.roller import roller
+    from flowdiag.rollup import ROLLER
 
     need_longer_rollups(retain, retain_rollups)
     if (key or clients) and certificate is None:
@@ -161,7 +161,7 @@ def command(
         clients=clients,
         retain=retain,
         retain_rollups=retain_rollups,
-        roller=roller(),
+        roller=ROLLER,
     )
     printer = _Printer(quiet=quiet)
     collect(

@@ -78,7 +78,9 @@ def command(
     jobs = jobs or os.cpu_count() or 1
     several = len(exports) > 1 or any(Path(export).is_dir() for export in exports)
     if (several or rebuild) and jobs > 1 and cluster is None:
-        prepare("flowdiag.collector.store.ingest")
+        prepare(
+            "flowdiag.collector.store.rebuilding", "flowdiag.collector.store.ingest", "flowdiag.rollup.making"
+        )
     from flowdiag.cli.ingest_forms import as_json, as_text
 
     work = _Work(store, jobs, cluster, quiet=quiet)
@@ -100,13 +102,13 @@ class _Work:
 
     def __init__(self, store: str, jobs: int, cluster: str | None, *, quiet: bool) -> None:
         from flowdiag.cli.ingest_forms import Done
-        from flowdiag.rollup.roller import roller
+        from flowdiag.rollup import ROLLER
 
         self._store = store
         self._jobs = jobs
         self._cluster = cluster
         self._quiet = quiet
-        self._roller = roller()
+        self._roller = ROLLER
         self.done = Done()
 
     def add(self, exports: Sequence[str]) -> None:
@@ -128,29 +130,28 @@ class _Work:
         from flowdiag.collector.store.retention import retain
         from flowdiag.collector.store.upkeep import compact as merge_small_files
 
-        backend, roller = open_backend(self._store), self._roller
+        backend = open_backend(self._store)
         with progress_bar(quiet=self._quiet, what="looking at the store", counted=True) as progress:
             if days is not None:
                 stage(progress, "dropping old days")
                 today = int(time.time()) // 86_400
-                self.done.dropped = retain(backend, days, today, rollup_days=rollup_days, roller=roller)
+                self.done.dropped = retain(backend, days, today, rollup_days=rollup_days, roller=self._roller)
             if compact:
                 stage(progress, "merging small files")
-                self.done.merged = merge_small_files(backend, roller=roller)
-            if mend and roller is not None:
+                self.done.merged = merge_small_files(backend, roller=self._roller)
+            if mend:
                 stage(progress, "looking at roll-ups")
-                self.done.rebuilt = mend_rollups(backend, roller)
+                self.done.rebuilt = mend_rollups(backend, self._roller)
 
     def rebuild(self, *, everything: bool) -> None:
         from flowdiag.collector.store.rebuilding import rebuild
 
-        if self._roller is not None:
-            with progress_bar(quiet=self._quiet, what="making roll-ups") as progress:
-                self.done.rebuilt = rebuild(
-                    self._store,
-                    self._roller,
-                    which="all" if everything else "missing",
-                    jobs=self._jobs,
-                    progress=progress,
-                    cluster=self._cluster,
-                )
+        with progress_bar(quiet=self._quiet, what="making roll-ups") as progress:
+            self.done.rebuilt = rebuild(
+                self._store,
+                self._roller,
+                which="all" if everything else "missing",
+                jobs=self._jobs,
+                progress=progress,
+                cluster=self._cluster,
+            )

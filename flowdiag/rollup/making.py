@@ -80,8 +80,8 @@ class RollingSummary:
                 self._take(self._believed(records))
 
     def finish(self, report: ExportReport | None, *, even_small: bool = False) -> bytes | None:
-        """The octets of the roll-up; None for few flows, unless even_small, and where sums or kinds of record are beyond
-        what is kept."""
+        """The octets of the roll-up; None for few flows unless even_small, and where sums or kinds of record are beyond what is
+        kept."""
         if self._rows < LEAST_ROWS and not even_small:
             return None
         rollup = self.rollup(report)

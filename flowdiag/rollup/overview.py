@@ -107,6 +107,7 @@ def overview(
     minutes_ms = heard_minutes(report, profile, counting.clocks)
     grid, evidence = _evidence(rollups, within, carried, more, minutes_ms)
     coverage = build_coverage(flows, report, profile, remarks, counting.clocks, evidence)
+    coverage = replace(coverage, records=coverage.records + sum(fact.rows for fact in facts))
     usage = carried.usage(grid)
     if coverage.span is not None:
         usage = usage.covering(coverage.span)

@@ -7,8 +7,8 @@ from typing import Final
 
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.ingest import ingest
+from flowdiag.rollup import RollUps
 from flowdiag.rollup.making import RollingSummary
-from flowdiag.rollup.roller import RollUps
 
 
 class _OfAll(RollUps, frozen=True):

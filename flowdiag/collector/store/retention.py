@@ -70,14 +70,16 @@ class _Days(Struct, frozen=True):
 
 
 class _Going(Struct):
-    """What goes, and what is left of it. notes: of partitions, as they will be; before: the same as they were read, None without;
-    removals: of roll-ups and notes; made: roll-ups that were written aside."""
+    """What goes, and what is left of it. notes: of partitions, as they will be; before: those that were read, None without;
+    removals: of roll-ups and notes; alone: of those roll-ups, where the flows of these would stand; made: roll-ups that were
+    written aside."""
 
     files: list[StoredFile]
     dropped: list[Dropped] = field(default_factory=list)
     notes: dict[Partition, Note] = field(default_factory=dict)
     before: dict[Partition, bytes | None] = field(default_factory=dict)
     removals: list[str] = field(default_factory=list)
+    alone: dict[Partition, set[str]] = field(default_factory=dict)
     made: dict[str, str] = field(default_factory=dict)
 
     def change(self) -> Change:
@@ -164,8 +166,7 @@ def _keep(
     roller: Roller | None,
 ) -> None:
     """Has the roll-ups of flows that go, and notes them. Raises Changed."""
-    going.before[partition] = backend.read(retained_path(partition))
-    noted = read_note(going.before[partition])
+    noted = _noted(backend, going, partition)
     rollups, without = dict(noted.rollups), noted.without
     for file in own:
         try:
@@ -183,6 +184,13 @@ def _keep(
     going.notes[partition] = Note(rollups, without)
 
 
+def _noted(backend: StorageBackend, going: _Going, partition: Partition) -> Note:
+    """What the note of a partition says, which has to be so still when the change is made."""
+    if partition not in going.before:
+        going.before[partition] = backend.read(retained_path(partition))
+    return read_note(going.before[partition])
+
+
 def _is_usable(backend: StorageBackend, file: StoredFile, roller: Roller | None) -> bool:
     try:
         if roller is not None:
@@ -197,20 +205,18 @@ def _look_for_rollups(backend: StorageBackend, going: _Going, kept_from: _Days) 
     """Roll-ups that go: with their flows, at their own age, and those of old days that stand for nothing."""
     with_flows = {rollup_path(file.target) for file in going.files}
     alone: dict[Partition, list[Entry]] = {}
-    noted: dict[Partition, Note] = {}
     for entry in backend.files(ROLLUPS):
         target = target_of(entry.path)
         partition = partition_of(target)
         if partition is None or _day_of(partition, target) >= kept_from.flows:
             continue
-        if partition not in noted:
-            stays = _day_of(partition, target) >= kept_from.rollups
-            known = going.notes.get(partition) or read_note(backend.read(retained_path(partition)))
-            noted[partition] = known if stays else Note()
-        if target not in noted[partition].rollups:
-            going.removals.append(entry.path)
-            if entry.path not in with_flows:
-                alone.setdefault(partition, []).append(entry)
+        stays = _day_of(partition, target) >= kept_from.rollups
+        if stays and target in (going.notes.get(partition) or _noted(backend, going, partition)).rollups:
+            continue
+        going.removals.append(entry.path)
+        if entry.path not in with_flows:
+            alone.setdefault(partition, []).append(entry)
+            going.alone.setdefault(partition, set()).add(target)
     for partition, entries in alone.items():
         octets = sum(entry.octets for entry in entries)
         going.dropped.append(Dropped(partition, rollups=len(entries), rollup_octets=octets))
@@ -229,6 +235,9 @@ def _done(backend: StorageBackend, going: _Going, change: Change, patience_s: fl
             raise Changed
         if any(backend.read(retained_path(p)) != octets for p, octets in going.before.items()):
             raise Changed
+        for partition, targets in going.alone.items():
+            if not targets.isdisjoint(entry.path for entry in backend.files(partition.folder)):
+                raise Changed
         return True
 
     return commit(backend, change, unchanged, patience_s=patience_s)

@@ -89,7 +89,7 @@ def with_rollups(store: Path) -> dict[str, bool]:
                 octets = rollup.read()
         except FileNotFoundError:
             continue
-        assert told_by(octets) == worked_out(file.partition.exporter, store / file.target)
+        assert told_by(octets) == worked_out(file.partition.exporter, store / file.path)
         found[file.target] = True
     return found
 
