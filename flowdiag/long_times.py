@@ -48,10 +48,11 @@ DAMAGED: Final = "a damaged roll-up was not used (flowdiag ingest --rebuild make
 
 class Effort(Struct, frozen=True):
     """How hard to look. worth_octets: of flows, for roll-ups to answer; looked_at: most records that are read for a
-    closer look, least where nothing would be said of them anyway."""
+    closer look; who: stand-ins for flows are needed, and a look at whatever may be found, else figures alone are."""
 
     worth_octets: int = WORTH_OCTETS
     looked_at: int = MOST_LOOKED_AT
+    who: bool = True
 
 
 ORDINARY: Final = Effort()
@@ -99,7 +100,9 @@ class _Asking:
         coverage, profile = over.coverage, self._profile
         require_plan_rates(profile, over.usage)
         window_ms = resolve_window(*self._window, profile.site.timezone, coverage.first_ms, coverage.last_ms)
-        looks = where_to_look(over.carried, over.hours, coverage, profile, window_ms, effort.looked_at)
+        looks = where_to_look(
+            over.carried, over.hours, coverage, profile, window_ms, effort.looked_at, figures=not effort.who
+        )
         hours = sum(end - begin for begin, end in looks.runs) / HOUR_MS
         said = remark("rolled-up", looked_at=round(hours, 1), left=looks.left)
         case = Case(
@@ -118,7 +121,7 @@ class _Asking:
         from flowdiag.collector.readers.stored_flows import StoredFlows
         from flowdiag.collector.store.finding import find_files
         from flowdiag.collector.store.statistics import stored_span
-        from flowdiag.rollup.overview import NEEDED, overview
+        from flowdiag.rollup.overview import OF_FIGURES, OF_WHO, NeedsWho, overview
         from flowdiag.rollup.stored import read_rollups
 
         exporters = self._profile.site.exporter_octets
@@ -130,7 +133,8 @@ class _Asking:
             return None
         if end - begin < LEAST_MS:
             return None
-        rolled = read_rollups(self._backend, files, NEEDED, self._damaged)
+        tables = OF_WHO if effort.who else OF_FIGURES
+        rolled = read_rollups(self._backend, files, tables, self._damaged)
         sound = [one for one in rolled if one.rollup is not None and not one.rollup.facts.needs_flows]
         known = {one.file.target for one in sound}
         others = [file for file in files if file.target not in known]
@@ -141,7 +145,11 @@ class _Asking:
         for one, rollup in zip(sound, rollups, strict=True):
             stored.add_metadata(rollup.report, one.file.target)
         flows = self._reader(self._report, _around(span)).read(others, stored)
-        return overview(rollups, flows, self._report, self._profile, _around(span))
+        try:
+            return overview(rollups, flows, self._report, self._profile, _around(span), who=effort.who)
+        except NeedsWho:
+            self._report = ExportReport()
+            return self._overview(replace(effort, who=True))
 
     def _part(self, case: Case, run: tuple[int, int]) -> Case:
         """A time that is looked at in the flows."""

@@ -95,6 +95,25 @@ def one_chunk(column: pa.ChunkedArray) -> pa.Array:
     return whole.chunk(0) if isinstance(whole, pa.ChunkedArray) else whole
 
 
+def distinct_rows(
+    *columns: NDArray[np.int64],
+) -> tuple[list[NDArray[np.int64]], NDArray[np.intp]]:
+    """The distinct rows of columns of one length, in ascending order, and which of them each row is. Ranges of the columns
+    multiplied fit 63 bits, or each is numbered first."""
+    code = np.zeros(len(columns[0]), np.int64)
+    room = 1
+    for column in columns:
+        least = int(column.min(initial=0))
+        width = int(column.max(initial=0)) - least + 1
+        if room * width >= 1 << 62:
+            _, code = np.unique(code, return_inverse=True)
+            room = int(code.max(initial=0)) + 1
+        code = code * width + (column - least)
+        room *= width
+    _, first, where = np.unique(code, return_index=True, return_inverse=True)
+    return [column[first] for column in columns], where.ravel()
+
+
 class MinutesCarried:
     """Carried (aggregator/carried.py), by sums of whole minutes, and by the flows of what is not in them.
 

@@ -28,7 +28,7 @@ from flowdiag.aggregator.coverage_notes import (
 )
 from flowdiag.aggregator.duplicates import without_duplicates
 from flowdiag.aggregator.record_table import RecordTable, twice
-from flowdiag.aggregator.records import LeftOut
+from flowdiag.aggregator.records import NOT_SAID, LeftOut
 from flowdiag.aggregator.shared_starts import with_own_starts
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid
@@ -40,13 +40,18 @@ from flowdiag.collector.span import Span
 from flowdiag.durations import DAY_MS, MINUTE_MS
 from flowdiag.rollup.minute_sums import MinutesCarried, gather, one_chunk
 from flowdiag.rollup.shape import RollUp
-from flowdiag.rollup.stand_ins import activities, stand_ins
+from flowdiag.rollup.stand_ins import activities, kinds_of_record, stand_ins
 from flowdiag.site.profile import Profile
 
-# The tables of a roll-up that an overview needs.
-NEEDED: Final = ("minutes", "conversations", "hours")
+# The tables of a roll-up that an overview needs; the second where it is to tell who it was.
+OF_FIGURES: Final = ("minutes", "hours")
+OF_WHO: Final = (*OF_FIGURES, "conversations")
 _DAY_MINUTES: Final = DAY_MS // MINUTE_MS
 _FAR: Final = 1 << 50  # minutes; later than any time
+
+
+class NeedsWho(Exception):
+    """What counts on a link hangs on who it was: an overview needs the table of conversations."""
 
 
 class Overview(Struct, frozen=True, eq=False):
@@ -66,10 +71,13 @@ def overview(
     report: ExportReport,
     profile: Profile,
     span: Span,
+    *,
+    who: bool = True,
 ) -> Overview | None:
-    """rollups: with the tables NEEDED, sound ones of the site's exporters; others: the flows of files that have none, in
+    """rollups: with the tables OF_WHO, sound ones of the site's exporters; others: the flows of files that have none, in
     FLOW_SCHEMA; report: complete once they are exhausted, and with what the roll-ups say; span: times outside of it are of
-    no use. None where sums cannot tell: interfaces are not exported, so that addresses decide what a link carried.
+    no use; who: False for figures alone, by OF_FIGURES, without stand-ins for flows. None where sums cannot tell:
+    interfaces are not exported, so that addresses decide what a link carried. Raises NeedsWho.
     """
     reduction = Reduction(profile)
     sources = _sources(reduction, rollups)
@@ -78,15 +86,19 @@ def overview(
     sums = gather(rollups, sources)
     sums = sums.at(np.flatnonzero((sums.minute >= within[0]) & (sums.minute < within[1])))
     standing, rest = RecordTable(twice), RecordTable(twice)
-    for batch in stand_ins(rollups, sources, activities(sums), _outside(hours, within)):
-        standing.append(reduction.add(batch))
+    if who:
+        for batch in stand_ins(rollups, sources, activities(sums), _outside(hours, within)):
+            standing.append(reduction.add(batch))
+    else:
+        standing.append(reduction.add(kinds_of_record(sums, sources)))
+        _need_nobody(reduction.tally.octets)
     for batch in others:
         rest.append(reduction.add(batch))
     counting = reduction.settle(report, [*standing.pieces(), *rest.pieces()])
     if counting.decisions.by_inside:
         return None
     more, duplicates, moved = _rest(counting, rest, len(standing))
-    own = counting.site_flows(standing.records(), used_up=True) if len(standing) else joined(())
+    own = counting.site_flows(standing.records(), used_up=True) if who and len(standing) else joined(())
     flows = joined([own, more]) if len(more) else own
     rest_carried = FlowsCarried(more, profile) if len(more) else None
     carried = MinutesCarried(sums, counting.decisions, profile, rest_carried)
@@ -149,6 +161,15 @@ def _outside(hours: pa.Table, within: tuple[int, int]) -> list[int]:
     distinct = np.unique(_column(hours, "hour"))
     outside: list[int] = distinct[(distinct * 60 >= within[1]) | ((distinct + 1) * 60 <= within[0])].tolist()
     return outside
+
+
+def _need_nobody(octets: NDArray[np.float64]) -> None:
+    """Raises NeedsWho where several sources, or both metering points, are on a link and direction. octets: as in
+    counting.Tally."""
+    sources = np.count_nonzero(octets.sum(axis=3), axis=0)
+    points = np.count_nonzero(octets.sum(axis=0)[..., :NOT_SAID], axis=-1)
+    if (sources > 1).any() or (points > 1).any():
+        raise NeedsWho
 
 
 def _rest(counting: Counting, rest: RecordTable, first: int) -> tuple[SiteFlows, int, int]:
