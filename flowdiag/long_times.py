@@ -171,6 +171,7 @@ class _Asking:
             usage=usage,
             coverage=replace(coverage, **known),
             window_ms=run,
+            whole_ms=case.window_ms,
             window_given=True,
             reported=case.reported,
         )

@@ -117,13 +117,19 @@ def distinct_rows(
 class MinutesCarried:
     """Carried (aggregator/carried.py), by sums of whole minutes, and by the flows of what is not in them.
 
-    A minute of which only a part is asked for counts by that part. sums: in any order; rest: flows that the sums know
-    nothing of.
+    A minute of which only a part is asked for counts by that part of what of it the records reach over. sums: in any order;
+    rest: flows that the sums know nothing of; reach_ms: from the first to the last of all records.
     """
 
     def __init__(
-        self, sums: MinuteSums, decisions: Decisions, profile: Profile, rest: FlowsCarried | None = None
+        self,
+        sums: MinuteSums,
+        decisions: Decisions,
+        profile: Profile,
+        rest: FlowsCarried | None = None,
+        reach_ms: Span | None = None,
     ) -> None:
+        self._reach = reach_ms
         self._profile = profile
         self._rest = rest
         self._series = 2 * len(profile.link)
@@ -220,8 +226,12 @@ class MinutesCarried:
     def _part(self, span_ms: Span) -> NDArray[np.float64]:
         """How much of each minute lies in [from, to), 0 to 1."""
         begins = MINUTE_MS * (self.first + np.arange(self.minutes, dtype=np.int64))
-        inside = np.minimum(begins + MINUTE_MS, span_ms[1]) - np.maximum(begins, span_ms[0])
-        part: NDArray[np.float64] = np.maximum(inside, 0) / MINUTE_MS
+        ends = begins + MINUTE_MS
+        if self._reach is not None:
+            begins = np.maximum(begins, self._reach[0])
+            ends = np.maximum(np.minimum(ends, self._reach[1]), begins + 1)
+        inside = np.minimum(ends, span_ms[1]) - np.maximum(begins, span_ms[0])
+        part: NDArray[np.float64] = np.maximum(inside, 0) / (ends - begins)
         return part
 
 

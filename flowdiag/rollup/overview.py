@@ -39,7 +39,7 @@ from flowdiag.collector.report import ExportReport
 from flowdiag.collector.span import Span
 from flowdiag.durations import DAY_MS, MINUTE_MS
 from flowdiag.rollup.minute_sums import MinutesCarried, gather, one_chunk
-from flowdiag.rollup.shape import RollUp
+from flowdiag.rollup.shape import Facts, RollUp
 from flowdiag.rollup.stand_ins import activities, kinds_of_record, stand_ins
 from flowdiag.site.profile import Profile
 
@@ -101,7 +101,8 @@ def overview(
     own = counting.site_flows(standing.records(), used_up=True) if who and len(standing) else joined(())
     flows = joined([own, more]) if len(more) else own
     rest_carried = FlowsCarried(more, profile) if len(more) else None
-    carried = MinutesCarried(sums, counting.decisions, profile, rest_carried)
+    reach_ms = _reach(rollups, within, more)
+    carried = MinutesCarried(sums, counting.decisions, profile, rest_carried, reach_ms)
     facts = [rollup.facts for rollup in rollups]
     remarks = Remarks(
         LeftOut(
@@ -117,7 +118,8 @@ def overview(
         counting.translations,
     )
     minutes_ms = heard_minutes(report, profile, counting.clocks)
-    grid, evidence = _evidence(rollups, within, carried, more, minutes_ms)
+    minutes_ms = minutes_ms[(minutes_ms >= within[0] * MINUTE_MS) & (minutes_ms < within[1] * MINUTE_MS)]
+    grid, evidence = _evidence(facts, reach_ms, carried, more, minutes_ms)
     coverage = build_coverage(flows, report, profile, remarks, counting.clocks, evidence)
     coverage = replace(coverage, records=coverage.records + sum(fact.rows for fact in facts))
     usage = carried.usage(grid)
@@ -182,32 +184,31 @@ def _rest(counting: Counting, rest: RecordTable, first: int) -> tuple[SiteFlows,
     return flows, duplicates, moved
 
 
+def _reach(rollups: Sequence[RollUp], within: tuple[int, int], more: SiteFlows) -> tuple[int, int] | None:
+    """From the first to the last time of the records of roll-ups and other files; None without any."""
+    times = [(rollup.facts.first_ms, rollup.facts.last_ms) for rollup in rollups]
+    if len(more):
+        times.append((int(more.start_ms.min()), int(more.end_ms.max())))
+    begin, end = (moment * MINUTE_MS for moment in within)
+    firsts = [max(first, begin) for first, _ in times if first is not None and first < end]
+    lasts = [min(last, end) for _, last in times if last is not None and last >= begin]
+    return (min(firsts), max(lasts)) if firsts and lasts else None
+
+
 def _evidence(
-    rollups: Sequence[RollUp],
-    within: tuple[int, int],
+    facts: Sequence[Facts],
+    reach_ms: tuple[int, int] | None,
     carried: MinutesCarried,
     more: SiteFlows,
     minutes_ms: NDArray[np.int64],
 ) -> tuple[WindowGrid, Evidence]:
     """What the records of roll-ups and other files show, on the windows that hold them all."""
-    facts = [rollup.facts for rollup in rollups]
-    times = [
-        *((fact.first_ms, fact.last_ms) for fact in facts),
-        *([(int(more.start_ms.min()), int(more.end_ms.max()))] if len(more) else []),
-    ]
-    begin, end = (moment * MINUTE_MS for moment in within)
-    first = min((max(first, begin) for first, _ in times if first is not None and first < end), default=None)
-    last = max((min(last, end) for _, last in times if last is not None and last >= begin), default=None)
-    minutes_ms = minutes_ms[(minutes_ms >= begin) & (minutes_ms < end)]
-    if first is None or last is None:
-        grid = WindowGrid(0, WINDOW_MS, 1)
-    else:
-        grid = grid_around(first, last, WINDOW_MS, minutes_ms)
+    grid = WindowGrid(0, WINDOW_MS, 1) if reach_ms is None else grid_around(*reach_ms, WINDOW_MS, minutes_ms)
     by_flows = evidence_of(more, minutes_ms, grid)
     heard = by_flows.heard | heard_windows(carried.alive_ms, more, grid)
     return grid, Evidence(
-        first_ms=first,
-        last_ms=last,
+        first_ms=None if reach_ms is None else reach_ms[0],
+        last_ms=None if reach_ms is None else reach_ms[1],
         heard=heard,
         durations_ms=np.concatenate(
             [by_flows.durations_ms, *(np.array(fact.durations_ms, np.int64) for fact in facts)]
