@@ -43,15 +43,19 @@ MOST_LOOKED_AT: Final = 1_000_000
 LEAST_MS: Final = 2 * HOUR_MS
 # Read beside each time.
 AROUND_MS: Final = HOUR_MS
+# Records of an export that are held in memory at once: 400 MB (long_exports.py).
+MOST_AT_ONCE: Final = 2_200_000
 DAMAGED: Final = "a damaged roll-up was not used (flowdiag ingest --rebuild makes it anew)"
 
 
 class Effort(Struct, frozen=True):
     """How hard to look. worth_octets: of flows, for roll-ups to answer; looked_at: most records that are read for a
-    closer look; who: stand-ins for flows are needed, and a look at whatever may be found, else figures alone are."""
+    closer look; at_once: records of a long export that are held at once; who: stand-ins for flows are needed, and a look at
+    whatever may be found, else figures alone are."""
 
     worth_octets: int = WORTH_OCTETS
     looked_at: int = MOST_LOOKED_AT
+    at_once: int = MOST_AT_ONCE
     who: bool = True
 
 
