@@ -55,10 +55,12 @@ def heaviest(
 ) -> Heaviest:
     """The keys with most octets. keys: well mixed hashes, shape [n]; classes: a key's records are all of one class;
     most: how many keys are kept."""
-    slots, sums = _slots(keys, octets)
+    slots, size = _slots(keys)
+    sums = np.bincount(slots, octets, size).astype(np.float64, copy=False)
     reach = _reach(keys, octets, most) if len(keys) > most else 0.0
     near = np.flatnonzero(sums.take(slots) >= reach)
-    number, examples = _numbered(keys, slots, near, len(sums))
+    number, examples = numbered(keys[near])
+    examples = near[examples]
     totals = np.bincount(number, octets[near], len(examples)).astype(np.float64, copy=False)
     kept = np.ones(len(examples), np.bool_)
     if len(examples) > most:
@@ -81,25 +83,34 @@ def heaviest(
     return Heaviest(near[stays], renumbered.take(number[stays]), examples[kept], error, lost)
 
 
+def numbered(keys: NDArray[np.uint64]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """The number of each key, from 0 up (shape [n]), and a row of each (shape [distinct]). keys: well mixed hashes."""
+    slots, size = _slots(keys)
+    return _numbered(keys, slots, size)
+
+
 def _numbered(
-    keys: NDArray[np.uint64], slots: NDArray[np.intp], rows: NDArray[np.intp], size: int
+    keys: NDArray[np.uint64], slots: NDArray[np.intp], size: int
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """The number of the key of each of some rows, from 0 up, and one row of each key. Rows in slots of one key need no
-    sorting."""
-    keys, slots = keys[rows], slots[rows]
+    """Rows in slots of one key need no sorting."""
     example = np.full(size, -1, np.int64)
-    example[slots] = np.arange(len(rows))
-    alone = np.ones(size, np.bool_)
-    alone[slots[keys != keys.take(example.take(slots))]] = False
-    of_one = np.flatnonzero(alone & (example >= 0))
+    example[slots] = np.arange(len(keys))
+    strange = np.flatnonzero(keys.take(example.take(slots)) != keys)
     number_of_slot = np.empty(size, np.intp)
+    if not len(strange):
+        of_one = np.flatnonzero(example >= 0)
+        number_of_slot[of_one] = np.arange(len(of_one))
+        return number_of_slot.take(slots), example[of_one]
+    alone = example >= 0
+    alone[slots[strange]] = False
+    of_one = np.flatnonzero(alone)
     number_of_slot[of_one] = np.arange(len(of_one))
     number = number_of_slot.take(slots)
     shared = np.flatnonzero(~alone.take(slots))
     order = shared[np.argsort(keys[shared], kind="stable")]
     begins = run_begins([keys[order]])
     number[order] = len(of_one) + np.repeat(np.arange(len(begins)), np.diff(begins, append=len(order)))
-    return number, rows[np.concatenate([example[of_one], order[begins]])]
+    return number, np.concatenate([example[of_one], order[begins]])
 
 
 def run_begins(ordered: Sequence[NDArray[Any]]) -> NDArray[np.intp]:
@@ -125,12 +136,10 @@ def largest_of_groups(
     return kept
 
 
-def _slots(
-    keys: NDArray[np.uint64], octets: NDArray[np.float64]
-) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+def _slots(keys: NDArray[np.uint64]) -> tuple[NDArray[np.intp], int]:
+    """The slot of each key, and how many slots there are."""
     bits = max(int(_SPARSENESS * len(keys)).bit_length(), _MIN_SLOT_BITS)
-    slots = (keys >> np.uint64(64 - bits)).view(np.intp)
-    return slots, np.bincount(slots, octets, 1 << bits).astype(np.float64, copy=False)
+    return (keys >> np.uint64(64 - bits)).view(np.intp), 1 << bits
 
 
 def _reach(keys: NDArray[np.uint64], octets: NDArray[np.float64], most: int) -> float:
