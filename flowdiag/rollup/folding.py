@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 # Slots for each record, at least; and records that are looked at first for each key that is kept.
 _SPARSENESS: Final = 2
-_LOOKED_AT: Final = 4
+_LOOKED_AT: Final = 2
 _MIN_SLOT_BITS: Final = 8
 
 
@@ -30,7 +30,7 @@ class Heaviest(Struct, frozen=True, eq=False):
 
     rows: of kept keys, in order; key: the number of each one's key, from 0 up (shape of rows); examples: one row of each
     key; error: by class of records, the most octets that one of its keys may have lost; lost: by class, how many keys were
-    folded, about.
+    folded, at most.
     """
 
     rows: NDArray[np.intp]
@@ -58,7 +58,8 @@ def heaviest(
     slots, size = _slots(keys)
     sums = np.bincount(slots, octets, size).astype(np.float64, copy=False)
     reach = _reach(keys, octets, most) if len(keys) > most else 0.0
-    near = np.flatnonzero(sums.take(slots) >= reach)
+    of_slot = sums.take(slots)
+    near = np.flatnonzero(of_slot >= reach)
     number, examples = numbered(keys[near])
     examples = near[examples]
     totals = np.bincount(number, octets[near], len(examples)).astype(np.float64, copy=False)
@@ -70,14 +71,10 @@ def heaviest(
     np.maximum.at(error, gone, totals[~kept])
     lost += np.bincount(gone, minlength=class_count)
     if len(near) < len(keys):
-        class_of = np.full(len(sums), -1, np.int32)
-        class_of[slots] = classes
-        far = np.flatnonzero((sums < reach) & (class_of >= 0))
-        # Keys of several classes may share a slot: what it holds bounds each of them.
-        mixed = np.flatnonzero((sums.take(slots) < reach) & (class_of.take(slots) != classes))
-        np.maximum.at(error, class_of[far], sums[far])
-        np.maximum.at(error, classes[mixed], sums[slots[mixed]])
-        lost += np.bincount(class_of[far], minlength=class_count)
+        # No slot of these reached it, so none of their keys has.
+        far = np.bincount(classes[np.flatnonzero(of_slot < reach)], minlength=class_count)
+        error = np.maximum(error, reach * (far > 0))
+        lost += far
     stays = np.flatnonzero(kept.take(number))
     renumbered = np.cumsum(kept) - 1
     return Heaviest(near[stays], renumbered.take(number[stays]), examples[kept], error, lost)
@@ -85,22 +82,16 @@ def heaviest(
 
 def numbered(keys: NDArray[np.uint64]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """The number of each key, from 0 up (shape [n]), and a row of each (shape [distinct]). keys: well mixed hashes."""
+    # Rows in slots of one key need no sorting.
     slots, size = _slots(keys)
-    return _numbered(keys, slots, size)
-
-
-def _numbered(
-    keys: NDArray[np.uint64], slots: NDArray[np.intp], size: int
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Rows in slots of one key need no sorting."""
-    example = np.full(size, -1, np.int64)
-    example[slots] = np.arange(len(keys))
+    example = np.full(size, -1, np.int32)
+    example[slots] = np.arange(len(keys), dtype=np.int32)
     strange = np.flatnonzero(keys.take(example.take(slots)) != keys)
     number_of_slot = np.empty(size, np.intp)
     if not len(strange):
         of_one = np.flatnonzero(example >= 0)
         number_of_slot[of_one] = np.arange(len(of_one))
-        return number_of_slot.take(slots), example[of_one]
+        return number_of_slot.take(slots), example[of_one].astype(np.intp)
     alone = example >= 0
     alone[slots[strange]] = False
     of_one = np.flatnonzero(alone)

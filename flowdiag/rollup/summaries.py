@@ -2,8 +2,8 @@
 and what was folded of the others.
 
 Facts the design follows:
-- an hour of a busy site comes in parts. Of each more keys are kept than of the hour in the end, so that what folding loses
-  is lost at the end, where the hour is known as a whole;
+- an hour of a busy site comes in parts. Of each as many keys are kept as of an hour of so many records, and of the hour in
+  the end: what folding loses adds up;
 - the ends of a private network, services and kinds of record are few, the addresses outside without number. So records
   are grouped once by what is few: services, private hosts and what is folded of conversations are summed up from these
   groups, and only conversations and hosts outside are looked for among the records.
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.choosing import either
 from flowdiag.aggregator.services import AT_DST, AT_SRC, ICMP, ICMPV6, UNDECIDED
-from flowdiag.rollup.folding import Heaviest, heaviest, largest_of_groups, numbered, run_begins
+from flowdiag.rollup.folding import Heaviest, heaviest, largest_of_groups, numbered
 from flowdiag.rollup.hashing import hashed
 from flowdiag.rollup.minutes import PADDED_38, PADDED_46, paddings
 from flowdiag.rollup.pieces import Piece
@@ -31,8 +31,6 @@ RECORDS_A_KEY: Final = 48
 LEAST_KEYS, MOST_KEYS = 64, 1_024
 # Of conversations that are folded, pairs of private ends and protocols that are told apart, for each one that is kept.
 FOLDED_PART: Final = 2
-# So many times more are kept of a part of an hour.
-IN_PARTS: Final = 2
 
 NOBODY: Final = np.uint64(0)  # the hash of no address
 FLAGS_KNOWN: Final = np.int32(1 << 16)
@@ -50,10 +48,9 @@ FOLDED_KEYS: Final = ("hour", "summary", "point")
 _OF_KEY: Final = frozenset({"words", "src_words", "dst_words", "src_private", "dst_private"})
 
 
-def keys_of(records: NDArray[np.int64] | int, times: int = 1) -> Any:
-    """How many keys are kept of so many records, that many times as many."""
-    many = np.asarray(records) * times // RECORDS_A_KEY
-    return np.clip(many, times * LEAST_KEYS, times * MOST_KEYS).astype(np.int64)
+def keys_of(records: NDArray[np.int64] | int) -> Any:
+    """How many keys are kept of so many records."""
+    return np.clip(np.asarray(records) // RECORDS_A_KEY, LEAST_KEYS, MOST_KEYS).astype(np.int64)
 
 
 class Coarser(Struct, frozen=True, eq=False):
@@ -79,7 +76,7 @@ class _Part:
     def __init__(self, hour: int, piece: Piece, side: NDArray[np.int8], coarser: Coarser) -> None:
         self.lost: list[Columns] = []
         self._hour, self._piece, self._side, self._coarser = hour, piece, side, coarser
-        self._most = int(keys_of(len(piece), IN_PARTS))
+        self._most = int(keys_of(len(piece)))
         self._point = coarser.point.take(piece.kind)
         self._values: dict[str, NDArray[np.float64]] = {"octets": piece.octets, "packets": piece.packets}
         for name, least in (("padding_46", PADDED_46), ("padding_38", PADDED_38)):
@@ -308,21 +305,26 @@ def _added(number: NDArray[Any], values: NDArray[np.int64], count: int) -> NDArr
 
 
 def summed(columns: Columns, keys: Sequence[str]) -> Columns:
-    """One row for each key, in ascending order of the keys; amounts, errors and numbers of keys add up."""
-    order = np.lexsort([columns[name] for name in reversed(keys)])
-    begins = run_begins([columns[name][order] for name in keys])
+    """One row for each key; amounts, errors and numbers of keys add up."""
+    number, at = numbered(hashed(*(_of_64_bits(columns[name]) for name in keys)))
     made: Columns = {}
     for name, column in columns.items():
         if name in keys or name in _OF_KEY:
-            made[name] = column[order[begins]]
-        elif not len(order):
-            made[name] = column
+            made[name] = column[at]
+        elif name == "first_ms":
+            made[name] = _least_of(number, column, len(at))
+        elif name == "last_ms":
+            made[name] = -_least_of(number, -column, len(at))
+        elif name == "flags":
+            made[name] = np.zeros(len(at), np.int32)
+            np.bitwise_or.at(made[name], number, column)
         else:
-            made[name] = _REDUCED.get(name, np.add).reduceat(column[order], begins)
+            made[name] = _added(number, column, len(at))
     return made
 
 
-_REDUCED: Final[dict[str, np.ufunc]] = {"first_ms": np.minimum, "last_ms": np.maximum, "flags": np.bitwise_or}
+def _of_64_bits(column: NDArray[Any]) -> NDArray[Any]:
+    return column if column.dtype.itemsize == 8 else column.astype(np.int64)
 
 
 def bounded(columns: Columns, limits: NDArray[np.int64], hours: NDArray[np.int64]) -> tuple[Columns, Columns]:

@@ -33,8 +33,13 @@ from flowdiag.rollup.summaries import (
 
 Columns = dict[str, NDArray[Any]]
 # Slots in which partners are counted: for each pair so many, and no fewer than 2^LEAST_BITS.
-_SPARSENESS: Final = 4
+_SPARSENESS: Final = 2
 _LEAST_BITS: Final = 16
+# Rows of an hour stand together, the largest first.
+_ORDER: Final = dict.fromkeys(KEYS, ("hour", "rank")) | {
+    "folded": FOLDED_KEYS,
+    "minutes": ("minute", "series"),
+}
 
 
 class Tables:
@@ -161,12 +166,11 @@ class _Lists:
             "keys": np.ones(len(point), np.int64),
             "error": go["octets"],
         } | {name: go[name] for name in AMOUNTS}
+        number, at = numbered(hashed(*(rows[name].astype(np.int64) for name in FOLDED_KEYS)))
+        error = np.zeros(len(at), np.int64)
+        np.maximum.at(error, number, rows["error"])
         made = summed(rows, FOLDED_KEYS)
-        if len(point):
-            order = np.lexsort([rows[name] for name in reversed(FOLDED_KEYS)])
-            begins = run_begins([rows[name][order] for name in FOLDED_KEYS])
-            made["error"] = np.maximum.reduceat(rows["error"][order], begins)
-        return made
+        return made | {"error": error}
 
     def to_fold(self, go: Columns) -> Columns:
         """Conversations with the kind that they are folded as."""
@@ -175,6 +179,10 @@ class _Lists:
     def table(self, name: str, columns: Columns) -> pa.Table:
         """A table of the shape, in its order."""
         wanted = TABLES[name]
+        if name in KEYS:
+            columns = columns | {"rank": -columns["octets"]}
+        order = np.lexsort([columns[key] for key in reversed(_ORDER[name])])
+        columns = taken(columns, order)
         found = getattr(self, f"_of_{name}")(columns)
         arrays = []
         for field in wanted:
