@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.applications import TCP, catalogue
 from flowdiag.aggregator.records import LeftOut, Records
-from flowdiag.aggregator.services import ACK, SYN, Services
+from flowdiag.aggregator.services import ACK, SYN, Points, Services
 from flowdiag.collector.readers.stored_flows import report_metadata
 from flowdiag.collector.report import ExportReport
 from flowdiag.durations import DAY_MS, HOUR_MS
@@ -52,7 +52,7 @@ class RollingSummary:
         self._kinds = Kinds()
         self._signs, self._durations = Signs(), Durations()
         self._tables = Tables()
-        self._pieces: list[tuple[Piece, Records]] = []
+        self._pieces: list[tuple[Piece, Records, Points]] = []
         self._waiting = 0
         self._rows = 0
         self._counted = _Counted()
@@ -105,11 +105,12 @@ class RollingSummary:
         if not len(piece):
             return
         records = _as_records(piece)
-        self._services.learn(records)
+        points = self._services.by_ports(records)
+        self._services.learn(records, points)
         kinds = self._kinds.table()
         self._signs.add(piece, kinds)
         self._durations.add(piece, kinds)
-        self._pieces.append((piece, records))
+        self._pieces.append((piece, records, points))
         self._waiting += len(piece)
         if self._waiting >= WAITING_ROWS:
             self._flush()
@@ -144,10 +145,10 @@ class RollingSummary:
         series_of, series = coarser(kinds, OF_MINUTE)
         count = len(series["dscp"])
         timed = []
-        for piece, records in self._pieces:
+        for piece, records, points_of in self._pieces:
             number = series_of.take(piece.kind)
             timed.append(Timed(piece.start_ms, piece.end_ms, piece.octets, piece.packets, number))
-            for hour, part, side in _by_hour(piece, self._services.find(records).side):
+            for hour, part, side in _by_hour(piece, self._services.find(records, points_of).side):
                 self._tables.add_part(summarised(hour, part, side, coarse))
                 self._tables.add_hour(hour, part.src, part.dst, _bare_syns(part))
         self._tables.add_minutes(timed, spread_minutes(timed, count), count)

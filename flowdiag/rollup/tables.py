@@ -32,8 +32,8 @@ from flowdiag.rollup.summaries import (
 )
 
 Columns = dict[str, NDArray[Any]]
-# Slots in which partners are counted: for each pair so many, and no fewer than 2^LEAST_BITS.
-_SPARSENESS: Final = 2
+# Addresses whose partners are counted one by one, and slots, no fewer than 2^LEAST_BITS.
+_LOOKED_AT: Final = 32
 _LEAST_BITS: Final = 16
 # Rows of an hour stand together, the largest first.
 _ORDER: Final = dict.fromkeys(KEYS, ("hour", "rank")) | {
@@ -249,12 +249,23 @@ def _value(part: Timed, name: str) -> NDArray[np.float64]:
 
 
 def _most_partners(src: NDArray[np.uint64], dst: NDArray[np.uint64]) -> tuple[int, int]:
-    """The most destinations of one source and sources of one destination, at most: addresses whose hashes share a slot
-    count as one there."""
-    _, pairs = numbered(hashed(src, dst))
-    bits = np.uint64(64 - max(int(_SPARSENESS * len(pairs)).bit_length(), _LEAST_BITS))
-    partners = [int(np.bincount((end[pairs] >> bits).view(np.intp)).max()) for end in (src, dst)]
-    return partners[0], partners[1]
+    """The most destinations of one source and sources of one destination, at most."""
+    return _most_others(src, dst), _most_others(dst, src)
+
+
+def _most_others(one: NDArray[np.uint64], other: NDArray[np.uint64]) -> int:
+    """Of whoever has most records, different others are counted; nobody else can have more than records. Addresses whose
+    hashes share a slot count as one."""
+    bits = max(len(one).bit_length(), _LEAST_BITS)
+    slots = (one >> np.uint64(64 - bits)).view(np.intp)
+    records = np.bincount(slots, minlength=1 << bits)
+    busiest = np.argpartition(records, len(records) - _LOOKED_AT - 1)[-_LOOKED_AT - 1 :]
+    busiest = busiest[np.argsort(records[busiest], kind="stable")]
+    chosen = np.zeros(len(records), np.bool_)
+    chosen[busiest[1:]] = True
+    rows = np.flatnonzero(chosen.take(slots))
+    pairs = rows[numbered(hashed(one[rows], other[rows]))[1]]
+    return max(int(records[busiest[0]]), int(np.bincount(slots[pairs]).max()))
 
 
 def _address(octets: NDArray[np.uint32], hashes: NDArray[np.uint64]) -> pa.Array:
