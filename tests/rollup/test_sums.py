@@ -66,7 +66,7 @@ def test_hours_count_records_and_bare_syns(outside: Outside) -> None:
     assert outside.ask("select hour, records, bare_syns from hours order by hour") == expected
 
 
-def test_hours_know_the_most_partners(outside: Outside) -> None:
+def test_hours_bound_the_most_partners_closely(outside: Outside) -> None:
     partners = """
         select hour, max(n) from (select hour, {0}, count(distinct coalesce({1}, 'x'::blob)) as n from flows group by all)
         group by hour order by hour"""
@@ -76,7 +76,9 @@ def test_hours_know_the_most_partners(outside: Outside) -> None:
         strict=True,
     )
     said = outside.ask("select most_destinations, most_sources from hours order by hour")
-    assert said == [(destinations, sources) for (_, destinations), (_, sources) in exact]
+    for ((_, destinations), (_, sources)), bounds in zip(exact, said, strict=True):
+        assert destinations <= bounds[0] <= destinations + 2
+        assert sources <= bounds[1] <= sources + 2
 
 
 def test_no_minute_is_off_by_more_than_one_octet(outside: Outside) -> None:
