@@ -43,16 +43,12 @@ def _rollup(
 ) -> RollUp | None:
     try:
         with open_rollup(backend, file) as source:
-            rollup = from_file(source, tables)
+            return _of_exporter(from_file(source, tables), file.partition.exporter)
     except FileNotFoundError:
         return None
     except (Damaged, NotItsRollUp, OSError) as error:
-        damaged(_name(backend, file.target), str(error))
+        damaged(f"{backend.name}/{rollup_path(file.target)}", str(error))
         return None
-    if rollup.exporter != file.partition.exporter:
-        damaged(_name(backend, file.target), "it is of another exporter")
-        return None
-    return rollup
 
 
 def read_kept(
@@ -65,15 +61,13 @@ def read_kept(
     of read_rollups()."""
     try:
         with open_kept(backend, kept) as source:
-            rollup = from_file(source, tables)
-    except FileNotFoundError:
-        damaged(_name(backend, kept.target), "it is gone")
-        return None
+            return _of_exporter(from_file(source, tables), kept.partition.exporter)
     except (Damaged, NotItsRollUp, OSError) as error:
-        damaged(_name(backend, kept.target), str(error))
+        damaged(f"{backend.name}/{rollup_path(kept.target)}", getattr(error, "strerror", None) or str(error))
         return None
+
+
+def _of_exporter(rollup: RollUp, exporter: bytes) -> RollUp:
+    if rollup.exporter != exporter:
+        raise Damaged("it is of another exporter")
     return rollup
-
-
-def _name(backend: StorageBackend, target: str) -> str:
-    return f"{backend.name}/{rollup_path(target)}"

@@ -117,7 +117,7 @@ def test_few_flows_have_one_when_they_go(tmp_path: Path) -> None:
     said: list[str] = []
     (tmp_path / "flows" / rollup_path(kept.target)).unlink()
     assert read_kept(backend, kept, (), lambda path, why: said.append(f"{path}: {why}")) is None
-    assert said == [f"{tmp_path}/flows/{rollup_path(kept.target)}: it is gone"]
+    assert said == [f"{tmp_path}/flows/{rollup_path(kept.target)}: No such file or directory"]
 
 
 def test_a_day_that_was_heard_and_had_no_flows_keeps_that(tmp_path: Path) -> None:
