@@ -183,7 +183,9 @@ def heard_part(case: Case) -> float:
 def rewritten(part: Part, rewrite: Callable[[str], str]) -> Part:
     """The same value with every text in it rewritten; keys of dictionaries are the program's own and stay."""
     value: Any = part
-    if isinstance(value, StateSpan):  # a month has ten thousands of them, and their words are the program's own
+    if isinstance(
+        value, StateSpan
+    ):  # a month has ten thousands of them, and their words are the program's own
         return part
     if isinstance(value, str):
         value = rewrite(value)

@@ -7,7 +7,7 @@ counted, to be told. Weights order them; common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 import numpy as np
@@ -70,14 +70,15 @@ def where_to_look(
     most_records: int,
     *,
     figures: bool = False,
+    gone_ms: Sequence[Span] = (),
 ) -> Looks:
     """hours: of shape.HOURS; most_records: how many flows may be read for it; figures: only where a link may have been full
-    for less than minutes show."""
+    for less than minutes show; gone_ms: [from, to) of times whose flows are no longer there."""
     weights = _Weights(carried, window_ms)
     if coverage.sampling <= 1:
         _bursts(weights, carried, profile)
     if figures:
-        return _chosen(weights, hours, window_ms, most_records)
+        return _chosen(weights, hours, window_ms, most_records, gone_ms)
     _links(weights, carried, profile)
     _silences(weights, carried)
     _backups(weights, carried, profile)
@@ -86,7 +87,7 @@ def where_to_look(
         weights.at([loss.time_ms // HOUR_MS], LOSS_W)
     for begin, end in coverage.restarts:
         weights.at(range(begin // HOUR_MS, end // HOUR_MS + 1), LOSS_W)
-    return _chosen(weights, hours, window_ms, most_records)
+    return _chosen(weights, hours, window_ms, most_records, gone_ms)
 
 
 class _Weights:
@@ -196,7 +197,9 @@ def _attempts(weights: _Weights, hours: pa.Table, profile: Profile) -> None:
     weights.at(distinct[(wide >= scan) & (syns >= scan / 2)].tolist(), PACKETS_W)
 
 
-def _chosen(weights: _Weights, hours: pa.Table, window_ms: Span, most_records: int) -> Looks:
+def _chosen(
+    weights: _Weights, hours: pa.Table, window_ms: Span, most_records: int, gone_ms: Sequence[Span]
+) -> Looks:
     """As many hours as may be read, the gravest first; of equal ones the later, since the complaint is of today."""
     values = weights.values
     count = len(values)
@@ -206,7 +209,11 @@ def _chosen(weights: _Weights, hours: pa.Table, window_ms: Span, most_records: i
     np.add.at(records, hour[inside], numbers(one_chunk(hours["records"]))[inside].astype(np.float64))
     read = np.zeros(len(records), np.bool_)
     looked = np.zeros(count, np.bool_)
-    for at in sorted(np.flatnonzero(values > 0).tolist(), key=lambda at: (-values[at], -at)):
+    there = np.ones(count, np.bool_)
+    for begin, end in gone_ms:
+        first, stop = (np.clip(ms // HOUR_MS - weights.first, 0, count) for ms in (begin, end))
+        there[first:stop] = False
+    for at in sorted(np.flatnonzero((values > 0) & there).tolist(), key=lambda at: (-values[at], -at)):
         with_it, now = looked.copy(), read.copy()
         with_it[at] = True
         now[at : at + 2 * AROUND_HOURS + 1] = True

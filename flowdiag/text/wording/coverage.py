@@ -39,10 +39,23 @@ def _resolution_assumed(seconds: int) -> str:
 
 def _rolled_up(looked_at: float, left: int) -> str:
     said = "Long time: by sums of minutes and hours"
-    said += f", and by the flows of {looked_at:g} hours that were worth a look" if looked_at else ""
+    if looked_at:
+        hours = "1 hour that was" if looked_at == 1 else f"{looked_at:g} hours that were"
+        said += f", and by the flows of {hours} worth a look"
     if left:
-        return f"{said}. {left} more hours were worth one; ask for a shorter time to have them looked at."
+        more = "1 more hour was" if left == 1 else f"{left} more hours were"
+        return f"{said}. {more} worth one; ask for a shorter time to have them looked at."
     return f"{said}."
+
+
+def _damaged_rollups(number: int) -> str:
+    which = "A damaged roll-up was" if number == 1 else f"{number} damaged roll-ups were"
+    return f'{which} not used; "flowdiag ingest --store DIR --rebuild" makes them anew from the flows.'
+
+
+def _flows_gone(days: int) -> str:
+    of_days = "1 day" if days == 1 else f"{days} days"
+    return f"Of {of_days} the flows are no longer kept: what is said of them rests on sums alone."
 
 
 def _sampled(factor: float, error_percent: float) -> str:
@@ -213,6 +226,8 @@ _SENTENCES: Final[dict[str, Callable[..., str]]] = {
     "resolution": _resolution,
     "resolution-assumed": _resolution_assumed,
     "rolled-up": _rolled_up,
+    "damaged-rollups": _damaged_rollups,
+    "flows-gone": _flows_gone,
     "sampled": _sampled,
     "frames": _frames,
     "clock": _clock,
