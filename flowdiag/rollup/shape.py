@@ -79,7 +79,7 @@ SERVICES: Final = pa.schema(
 # where that is undecided (of ICMP the type and code in dst_port stays); tcp_flags is the OR, start and end the first and
 # last; end_reason is null. Rows whose conversations were folded stand for all of them of one kind of record, protocol and
 # pair of private ends: an end that is not private, and beyond the bound any end, is null, as are ports, flags and
-# application; their start and end are no later and no earlier than the first and last.
+# application; their time may be longer, by that of those of their kind which were kept.
 STAND_IN_COLUMNS: Final = tuple(name for name in FLOW_SCHEMA.names if name != "exporter")
 CONVERSATIONS: Final = pa.schema(
     [
