@@ -136,7 +136,9 @@ def _slots(keys: NDArray[np.uint64]) -> tuple[NDArray[np.intp], int]:
 def _reach(keys: NDArray[np.uint64], octets: NDArray[np.float64], most: int) -> float:
     """No more than the `most`-th largest key has; 0 where that is not known."""
     looked_at = min(_LOOKED_AT * most, len(keys))
-    rows = np.argpartition(octets, len(keys) - looked_at)[-looked_at:]
+    least = np.partition(octets, len(keys) - looked_at)[-looked_at]
+    rows = np.flatnonzero(octets > least)
+    rows = np.concatenate([rows, np.flatnonzero(octets == least)[: looked_at - len(rows)]])
     order = rows[np.argsort(keys[rows], kind="stable")]
     begins = run_begins([keys[order]])
     if len(begins) < most:

@@ -40,7 +40,7 @@ NAMES: Final = (*(name for name, _ in _COLUMNS.values()), "application", "scope"
 OF_POINT: Final = (*POINT, "scope")
 OF_MINUTE: Final = (*POINT, "dscp")
 OF_SERVICE: Final = (*OF_POINT, "application")
-OF_FOLDED: Final = (*OF_POINT, "dscp", "sampling")
+OF_FOLDED: Final = (*POINT, "dscp", "sampling")
 
 
 class Kinds:

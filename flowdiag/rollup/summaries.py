@@ -101,8 +101,8 @@ class _Part:
             "port": port[at].astype(np.int32) - np.int32(1),
             "src": src[at],
             "dst": dst[at],
-            "src_words": piece.src_words[at] * piece.src_private[at][:, None],
-            "dst_words": piece.dst_words[at] * piece.dst_private[at][:, None],
+            "src_words": piece.addresses("src", at) * piece.src_private[at][:, None],
+            "dst_words": piece.addresses("dst", at) * piece.dst_private[at][:, None],
             "src_private": piece.src_private[at],
             "dst_private": piece.dst_private[at],
         } | self._sums(self._group_of, None, len(at))
@@ -152,7 +152,7 @@ class _Part:
         columns: Columns = {
             "point": point[at],
             "address": address[at],
-            "words": getattr(self._piece, f"{name}_words")[rows[at]],
+            "words": self._piece.addresses(name, rows[at]),
         }
         return columns | self._sums(found.key, rows[found.rows], len(at)), found
 
@@ -191,8 +191,9 @@ class _Part:
             "dst_port": (piece.dst_port[at] + 1) * (side[at] >> 1) - 1,
             "flags": _flags(piece.tcp_flags, found),
         }
-        for name in ("src", "dst", "src_words", "dst_words", "src_private", "dst_private"):
-            columns[name] = getattr(piece, name)[at]
+        for end in ("src", "dst"):
+            columns |= {end: getattr(piece, end)[at], f"{end}_private": getattr(piece, f"{end}_private")[at]}
+            columns[f"{end}_words"] = piece.addresses(end, at)
         columns |= self._sums(found.key, found.rows, len(at))
         point = self._point[at]
         gone = {name: total - _added(point, columns[name], len(total)) for name, total in self._total.items()}

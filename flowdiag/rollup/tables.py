@@ -32,9 +32,9 @@ from flowdiag.rollup.summaries import (
 )
 
 Columns = dict[str, NDArray[Any]]
-# Addresses whose partners are counted one by one, and slots, no fewer than 2^LEAST_BITS.
+# Addresses whose partners are counted one by one, and slots that addresses are counted in.
 _LOOKED_AT: Final = 32
-_LEAST_BITS: Final = 16
+_SLOT_BITS: Final = 16
 # Rows of an hour stand together, the largest first.
 _ORDER: Final = dict.fromkeys(KEYS, ("hour", "rank")) | {
     "folded": FOLDED_KEYS,
@@ -256,9 +256,8 @@ def _most_partners(src: NDArray[np.uint64], dst: NDArray[np.uint64]) -> tuple[in
 def _most_others(one: NDArray[np.uint64], other: NDArray[np.uint64]) -> int:
     """Of whoever has most records, different others are counted; nobody else can have more than records. Addresses whose
     hashes share a slot count as one."""
-    bits = max(len(one).bit_length(), _LEAST_BITS)
-    slots = (one >> np.uint64(64 - bits)).view(np.intp)
-    records = np.bincount(slots, minlength=1 << bits)
+    slots = (one >> np.uint64(64 - _SLOT_BITS)).view(np.intp)
+    records = np.bincount(slots, minlength=1 << _SLOT_BITS)
     busiest = np.argpartition(records, len(records) - _LOOKED_AT - 1)[-_LOOKED_AT - 1 :]
     busiest = busiest[np.argsort(records[busiest], kind="stable")]
     chosen = np.zeros(len(records), np.bool_)
