@@ -25,6 +25,8 @@ from flowdiag.errors import StoreError
 EVERY_S: Final = 1_800.0
 AGAIN_S: Final = 60.0
 SWEEP_EVERY_S: Final = DAY_S
+# How long to look for damaged roll-ups each time, from where it was left: a large store has hundreds of thousands.
+MEND_S: Final = 2.0
 # How many files of a partition are worth merging.
 MERGE_FILES: Final = 16
 # How long old days wait until nobody reads.
@@ -49,7 +51,8 @@ class Upkeep:
         self._roller = roller
         self._days = days
         self._today = today
-        self._next = self._next_sweep = self._next_mending = time.monotonic()
+        self._next = self._next_sweep = time.monotonic()
+        self._mended = ""  # the last file whose roll-up was looked at
 
     @property
     def due(self) -> bool:
@@ -63,16 +66,15 @@ class Upkeep:
             counters.upkeep = str(error)
 
     def run(self, counters: Decoded) -> None:
-        """Sweeps and mends roll-ups if that is due, merges files, drops old days; what was done and what failed goes into the
-        counters."""
+        """Sweeps if that is due, merges files, looks at some roll-ups, drops old days; what was done and what failed goes into
+        the counters."""
         try:
             if time.monotonic() >= self._next_sweep:
                 self._sweep(counters)
             merged = compact(self._backend, least_files=MERGE_FILES, roller=self._roller)
             counters.merged += len(merged)
             counters.rollups_failed += sum(len(one.faults) for one in merged)
-            if time.monotonic() >= self._next_mending:
-                self._mend(counters)
+            self._mend(counters)
             counters.upkeep = self._drop_old_days(counters)
         except (StoreError, OSError) as error:
             counters.upkeep = str(error)
@@ -84,10 +86,13 @@ class Upkeep:
 
     def _mend(self, counters: Decoded) -> None:
         if self._roller is not None:
-            mended = mend(self._backend, self._roller)
-            counters.rollups_rebuilt += sum(one.made for one in mended)
-            counters.rollups_failed += sum(bool(one.fault) for one in mended)
-        self._next_mending = time.monotonic() + SWEEP_EVERY_S
+            until = time.monotonic() + MEND_S
+            mended = mend(
+                self._backend, self._roller, after=self._mended, enough=lambda: time.monotonic() > until
+            )
+            self._mended = mended.reached
+            counters.rollups_rebuilt += sum(one.made for one in mended.rebuilt)
+            counters.rollups_failed += sum(bool(one.fault) for one in mended.rebuilt)
 
     def _drop_old_days(self, counters: Decoded) -> str:
         """Gives why dropping has to wait; empty if it need not."""
