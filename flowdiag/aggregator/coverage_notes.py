@@ -40,6 +40,18 @@ BULK_PART: Final = 0.5
 TCP: Final = 6
 
 
+class Durations(Struct, frozen=True, eq=False):
+    """Durations in ms of a fair sample of flows with their packets as they were seen, and of those that the next one of
+    their conversation followed at once."""
+
+    all_ms: NDArray[np.int64]
+    packets: NDArray[np.float64]
+    cut_ms: NDArray[np.int64]
+
+
+NO_OTHERS: Final = Durations(np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.int64))
+
+
 class Remarks(Struct, frozen=True, eq=False):
     """What happened to records on the way, to be remarked."""
 
@@ -85,10 +97,12 @@ def build_coverage(
     grid: WindowGrid,
     minutes_ms: NDArray[np.int64],
     packets: tuple[float, float] | None = None,
+    others: Durations = NO_OTHERS,
 ) -> Coverage:
     """The coverage of the site's flows on a grid of windows.
 
-    minutes_ms: of heard_minutes(); packets: scaled and as seen, of all flows, where `flows` are a sample of them.
+    minutes_ms: of heard_minutes(); packets: scaled and as seen, of all flows, where `flows` are a sample of them; others:
+    durations of flows that are not among them.
     """
     sessions = site_sessions(report, profile)
     exporters = {session.exporter for session in sessions}
@@ -96,10 +110,10 @@ def build_coverage(
     announced = [s.active_timeout_s for s in sessions if s.active_timeout_s is not None]
     some = _sample(flows)
     resolution_s, known = estimate_resolution(
-        flows.end_ms[some] - flows.start_ms[some],
+        np.concatenate([flows.end_ms[some] - flows.start_ms[some], others.all_ms]),
         max(announced, default=None),
-        lambda: cut_durations_ms(flows),
-        flows.packets[some] / flows.sampling[some],
+        lambda: np.concatenate([cut_durations_ms(flows), others.cut_ms]),
+        np.concatenate([flows.packets[some] / flows.sampling[some], others.packets]),
     )
     span_ms = _heard_span(flows, sessions, clocks)
     scaled_packets, raw_packets = packets or _packets(flows)

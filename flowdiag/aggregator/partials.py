@@ -43,7 +43,7 @@ _PLAIN: Final = {
 
 class Folded(Struct, frozen=True):
     """What was folded away: sums over keys that are not in the table, how many times keys were folded, and the most
-    that one key can have lost by it (in the measure that the partial ranks by).
+    that one key can have lost by it: in the measure that the partial ranks by, and of its octets.
     """
 
     octets: float = 0.0
@@ -52,6 +52,7 @@ class Folded(Struct, frozen=True):
     flows: float = 0.0
     keys: int = 0
     error: float = 0.0
+    octets_error: float = 0.0
 
     def plus(self, other: Folded) -> Folded:
         return Folded(
@@ -61,6 +62,7 @@ class Folded(Struct, frozen=True):
             flows=self.flows + other.flows,
             keys=self.keys + other.keys,
             error=self.error + other.error,
+            octets_error=self.octets_error + other.octets_error,
         )
 
 
@@ -91,17 +93,20 @@ def aggregate(
     first_ms: NDArray[np.int64],
     last_ms: NDArray[np.int64],
     part: NDArray[np.float64] | None = None,
+    flows: NDArray[np.float64] | None = None,
     max_keys: int = MAX_KEYS,
 ) -> Partial:
     """The partial of some flows: columns of one length, key columns by name.
 
-    octets, wire_octets, packets: whole numbers; part: how much of each flow counts, 0 to 1, all of it for None.
+    octets, wire_octets, packets: whole numbers; part: how much of each flow counts, 0 to 1, all of it for None; flows:
+    how many flows each row stands for, one for None.
     """
     values = (_counted(whole, part) for whole in (octets, wire_octets, packets))
     columns = {
         **dict(zip(("octets", "wire_octets", "packets"), values, strict=True)),
         "first_ms": first_ms,
         "last_ms": last_ms,
+        **({} if flows is None else {"flows": flows}),
     }
     table = pa.table({**keys, **{name: column(values) for name, values in columns.items()}})
     return _bounded(_summed(table, tuple(keys)), by, Folded(), tuple(keys), max_keys)
@@ -208,5 +213,6 @@ def _fold(partial: Partial, kept: int) -> Partial:
     stay, go = np.sort(order[:kept]), order[kept:]
     gone = partial.table.take(column(go))
     octets, wire_octets, packets, flows = (float(pc.sum(gone[name]).as_py()) for name in _SUMS)
-    lost = Folded(octets, wire_octets, packets, flows, len(go), float(values[go].max()))
+    most_octets = float(pc.max(gone["octets"]).as_py())
+    lost = Folded(octets, wire_octets, packets, flows, len(go), float(values[go].max()), most_octets)
     return replace(partial, table=partial.table.take(column(stay)), folded=partial.folded.plus(lost))
