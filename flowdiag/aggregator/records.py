@@ -115,6 +115,11 @@ class Interner:
             self._inside_parts = [np.concatenate(self._inside_parts)]
         return self._inside_parts[0] if self._inside_parts else np.zeros(0, np.bool_)
 
+    def forget_addresses(self) -> None:
+        """Numbers addresses from 0 up anew, so that an export of any length has room for those of its parts."""
+        self.addresses = AddressNumbers()
+        self._inside_parts, self._known_inside = [], 0
+
     def number_names(self, column: pa.DictionaryArray) -> NDArray[np.int32]:
         """The number of each record's application name, -1 for none."""
         if column.null_count == len(column):
