@@ -11,8 +11,9 @@ from memory): `error` then bounds what any single key may have lost, and what a 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import reduce
+from math import prod
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -153,9 +154,9 @@ def _counted(values: NDArray[np.float64], part: NDArray[np.float64] | None) -> N
 
 
 def _summed(table: pa.Table, keys: tuple[str, ...]) -> pa.Table:
-    """One row a key, in no particular order. Rows without a column "flows" are one flow each."""
+    """One row a key, in ascending order of the keys. Rows without a column "flows" are one flow each."""
     counted = "flows" in table.column_names
-    by_number = _summed_by_number(table, keys[0], counted=counted) if len(keys) == 1 else None
+    by_number = _summed_by_number(table, keys, counted=counted)
     if by_number is not None:
         return by_number
     aggregates: list[tuple[Any, str]] = [
@@ -168,32 +169,56 @@ def _summed(table: pa.Table, keys: tuple[str, ...]) -> pa.Table:
     if not counted:
         column = grouped.column_names.index("flows")
         grouped = grouped.set_column(column, "flows", grouped["flows"].cast(pa.float64()))
-    return grouped.select([*keys, *_SUMS, *(name for name, _ in _SPAN)])
+    return _ordered(grouped.select([*keys, *_SUMS, *(name for name, _ in _SPAN)]), keys)
 
 
-def _summed_by_number(table: pa.Table, key: str, *, counted: bool) -> pa.Table | None:
-    """What `_summed` makes of a table whose one key is a number below the count of rows, or a small one: then a slot in
-    an array does what a hash table does, at half the time. None for other keys.
+def _summed_by_number(table: pa.Table, keys: tuple[str, ...], *, counted: bool) -> pa.Table | None:
+    """What `_summed` makes of a table whose keys are numbers: they become one number, and a slot in an array does what a hash
+    table does, at half the time and without the pandas that grouping loads. None for other keys.
     """
-    if table[key].type != pa.int32() or not table.num_rows:
+    if not table.num_rows or not all(pa.types.is_integer(table[key].type) for key in keys):
         return None
     columns = {name: numbers(table[name].combine_chunks()) for name in table.column_names}
-    groups = columns[key]
-    size = int(groups.max()) + 1
-    if size > max(len(groups), FEW_GROUPS) or groups.min() < 0:
+    least = {key: int(columns[key].min()) for key in keys}
+    sizes = {key: int(columns[key].max()) - least[key] + 1 for key in keys}
+    if prod(sizes.values()) > _LATEST:
         return None
-    rows = np.bincount(groups, minlength=size)
-    there = np.flatnonzero(rows)
-    found: dict[str, NDArray[Any]] = {key: there.astype(np.int32)}
+    groups, found = _numbered([columns[key] - least[key] for key in keys], list(sizes.values()))
+    size = len(found[0])
+    made: dict[str, NDArray[Any]] = {
+        key: (values + least[key]).astype(columns[key].dtype) for key, values in zip(keys, found, strict=True)
+    }
     for measure in _SUMS:
         counts = measure != "flows" or counted
-        sums = np.bincount(groups, columns[measure], size) if counts else rows
-        found[measure] = sums[there].astype(np.float64)
+        sums = np.bincount(groups, columns[measure] if counts else None, size)
+        made[measure] = sums.astype(np.float64)
     first, last = np.full(size, _LATEST), np.full(size, -_LATEST)
     np.minimum.at(first, groups, columns["first_ms"])
     np.maximum.at(last, groups, columns["last_ms"])
-    found |= {"first_ms": first[there], "last_ms": last[there]}
-    return pa.table({name: column(values) for name, values in found.items()})
+    made |= {"first_ms": first, "last_ms": last}
+    return pa.table({name: column(values) for name, values in made.items()})
+
+
+def _numbered(
+    keys: Sequence[NDArray[Any]], sizes: Sequence[int]
+) -> tuple[NDArray[np.int64], list[NDArray[np.int64]]]:
+    """The number of each row's keys, in ascending order of the keys, and what keys have each number. keys: from 0 up, each
+    below its size."""
+    code = np.zeros(len(keys[0]), np.int64)
+    for values, size in zip(keys, sizes, strict=True):
+        code = code * size + values
+    if prod(sizes) <= max(len(code), FEW_GROUPS):
+        there = np.flatnonzero(np.bincount(code))
+        place = np.zeros(int(there[-1]) + 1, np.int64)
+        place[there] = np.arange(len(there))
+        groups = place[code]
+    else:
+        there, groups = np.unique(code, return_inverse=True)
+    found = []
+    for size in reversed(sizes):
+        there, values = np.divmod(there, size)
+        found.append(values)
+    return groups, found[::-1]
 
 
 def _ordered(table: pa.Table, keys: tuple[str, ...]) -> pa.Table:
@@ -201,8 +226,8 @@ def _ordered(table: pa.Table, keys: tuple[str, ...]) -> pa.Table:
 
 
 def _bounded(table: pa.Table, by: Measure, folded: Folded, keys: tuple[str, ...], max_keys: int) -> Partial:
-    """The partial of a table of one row a key."""
-    partial = Partial(keys, by, _ordered(table, keys), folded)
+    """The partial of a table of _summed()."""
+    partial = Partial(keys, by, table, folded)
     return partial if table.num_rows <= max_keys else _fold(partial, max_keys // KEPT_PART)
 
 

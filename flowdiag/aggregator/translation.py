@@ -35,7 +35,7 @@ from flowdiag.aggregator.translated_ends import Ends
 from flowdiag.aggregator.translated_hosts import Named, named
 
 # Neither of a site nor beyond it; the first is what stands for an address that was not exported.
-_NO_ADDRESS: Final = ("::/128", "0.0.0.0/8", *NEVER_OUTSIDE)
+NO_ADDRESS: Final = ("::/128", "0.0.0.0/8", *NEVER_OUTSIDE)
 # Part of the links' octets from which an address that may stand for many is worth a note.
 WORTH_A_NOTE: Final = 0.05
 MOST_NAMED: Final = 3
@@ -110,7 +110,7 @@ def find_translations(
     if decisions.by_inside or not decisions.links_apart or not beyond.any():
         return NONE
     inside = interner.inside_by_number
-    nowhere = AddressRanges(_NO_ADDRESS).contains(interner.addresses.all())
+    nowhere = AddressRanges(NO_ADDRESS).contains(interner.addresses.all())
     outer = Ends.joined(
         in_order(lambda piece: _beyond(piece, decisions, inside, nowhere, shift_ms), _placed(pieces))
     )

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from msgspec import Struct
 from numpy.typing import NDArray
 
@@ -34,6 +35,8 @@ def summary(rollup: RollUp, table: str, hours: Hours, interner: Interner) -> Col
     last_ms; of hosts end and address (its number); of services protocol, port and name (number of the exporter's, -1
     none); of conversations protocol, port, name, src and dst."""
     rows = _of_hours(rollup.tables[table], hours)
+    if table == "conversations":  # rows that stand for several are among what was folded
+        rows = rows.filter(pc.invert(rows["folded"]))
     found = _keys(rows, rollup.exporter, interner) | _amounts(rows)
     if table == "conversations":
         return found | _conversations(rows, interner)
@@ -161,7 +164,6 @@ def _conversations(rows: pa.Table, interner: Interner) -> Columns:
         "port": np.where(at_src >= 0, at_src, at_dst),
         "first_ms": first,
         "last_ms": last,
-        "folded": fill_null(_one(rows, "folded").cast(pa.uint8()), 0),
     }
 
 
@@ -174,6 +176,8 @@ def _equal(texts: pa.Array, wanted: str) -> NDArray[np.bool_]:
 def _one(rows: pa.Table, name: str) -> pa.Array:
     """A column in one piece."""
     chunked = rows[name]
+    if not chunked.num_chunks:  # combine_chunks() would load pandas
+        return pa.nulls(0, chunked.type)
     return chunked.chunk(0) if chunked.num_chunks == 1 else chunked.combine_chunks()
 
 

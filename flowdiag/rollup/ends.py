@@ -65,8 +65,6 @@ def ends_of_conversations(
     cell, rows = conversations
     lost_cell, gone = lost
     size = len(cells)
-    whole = rows["folded"] == 0
-    cell, rows = cell[whole], {name: values[whole] for name, values in rows.items()}
     seen = np.zeros((size, 2, SORTS), np.bool_)
     sure = np.zeros((size, 2))
     for end, name in enumerate(("src", "dst")):
@@ -90,9 +88,14 @@ def _with_folded(
     lacking: dict[str, NDArray[np.float64]],
     lan: list[str] | None,
 ) -> Ends:
-    """Of ends that were folded only their scope tells."""
+    """Of ends that were folded only their scope tells, and what others of their point are."""
     private = np.stack([cells.scope & 1, cells.scope >> 1 & 1], axis=1)
     by_scope = _sorts_of_scope(lan)[private]
+    # Public networks of the site: where no row of any hour has an address of the site at that end, what was folded has none.
+    shown = np.zeros((len(cells.points), 2), np.bool_)
+    for end in range(2):
+        shown[cells.point[seen[:, end, INSIDE]], end] = True
+    by_scope[:, :, INSIDE] &= shown[cells.point] | (private == 1)
     folded = lacking["flows"] > 0
     possible = seen | (by_scope & folded[:, :, None])
     # Of those that may be inside, as much as of the others of their cell.

@@ -103,7 +103,8 @@ def _table(file: Any, begin: int, part: _Part | None, name: str) -> pa.Table:
     if len(body) < part.octets or _digest(body) != part.digest:
         raise Damaged(f"its table of {name} is not what was written")
     try:
-        table = pq.read_table(pa.BufferReader(body), use_threads=False)
+        # read_table() would load pandas, for which somebody waits half a second.
+        table = pq.ParquetFile(pa.BufferReader(body)).read(use_threads=False)
         return table.select(TABLES[name].names).cast(TABLES[name])
     except (pa.ArrowException, KeyError) as error:
         raise Damaged(f"its table of {name} cannot be read") from error

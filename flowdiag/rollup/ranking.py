@@ -30,7 +30,7 @@ from flowdiag.aggregator.top_keys import Kind
 from flowdiag.aggregator.top_parts import STEP
 from flowdiag.aggregator.top_ranking import Request
 from flowdiag.aggregator.top_sums import NeedsFlows
-from flowdiag.aggregator.translation import Staying
+from flowdiag.aggregator.translation import NO_ADDRESS, Staying
 from flowdiag.buffers import column
 from flowdiag.durations import HOUR_MS
 from flowdiag.rollup.cells import Columns, added_up, cells_of, folded, joined, of_hours, summary
@@ -52,6 +52,7 @@ from flowdiag.rollup.shape import AMOUNTS, RollUp
 from flowdiag.rollup.translated import TRIFLE, Unnamed, unnamed
 from flowdiag.site.profile import Profile
 
+_HOUR_BITS: Final = 32  # hours since 1970, as one number with that of a point
 _TABLE: Final[dict[Kind, str]] = {
     "talkers": "hosts",
     "destinations": "hosts",
@@ -140,7 +141,7 @@ class RolledSums:
     ) -> Partial:
         self._check(counting)
         found = self._effects(counting.decisions, local_too=local_too)
-        of_cells = settled(found[self._cells.point], self._possible)
+        of_cells = self._of_cells(found)
         rows = self._rows[self._table]
         of_rows = self._of_rows(found, of_cells)
         if (of_cells == UNCLEAR).any() or (of_rows == UNCLEAR).any():
@@ -214,7 +215,7 @@ class RolledSums:
         self._tell(tally)
         decisions = decide(tally, self._reduction.interner, self._profile)
         found = self._effects(decisions, local_too=self._local_too or not decisions.links_apart)
-        of_cells = settled(found[self._cells.point], self._possible)
+        of_cells = self._of_cells(found)
         unclear = (of_cells == UNCLEAR).any(axis=1)
         of_rows = self._of_rows(found, of_cells)
         unclear[self._cell[self._table][(of_rows == UNCLEAR).any(axis=1)]] = True
@@ -224,6 +225,13 @@ class RolledSums:
         wanted = Wanted.of(self._request, local_too=local_too)
         records = self._cells.points.records(self._reduction)
         return effects(records, decisions, self._profile, wanted)
+
+    def _of_cells(self, found: Effects) -> Effects:
+        """What becomes of the flows of each cell. Shape [cells, PLACES]."""
+        effect = settled(found[self._cells.point], self._possible)
+        if self._table == "conversations":  # their rows tell it each for itself
+            effect[self._ends.folded("flows")[:, 0] == 0] = NOWHERE
+        return effect
 
     def _of_rows(self, found: Effects, of_cells: Effects) -> Effects:
         """What becomes of the flows of each row. Shape [rows, PLACES]."""
@@ -241,7 +249,7 @@ class RolledSums:
             return at, self._named(rows, at, counting)
         inside_is_src = (effect & 1).astype(np.bool_)
         if kind == "conversations":
-            at = np.flatnonzero((effect != NOWHERE) & (rows["folded"] == 0))
+            at = np.flatnonzero(effect != NOWHERE)
             src, dst, first = rows["src"][at], rows["dst"][at], inside_is_src[at]
             ends = {"inside": np.where(first, src, dst), "outside": np.where(first, dst, src)}
             return at, ends | self._named(rows, at, counting)
@@ -264,13 +272,22 @@ class RolledSums:
         rows, cell = self._rows[name], self._cell[name]
         if decisions.by_inside or not decisions.links_apart:
             found = np.full_like(found, NOWHERE)
-        whole = np.ones(len(self._cells), np.bool_)
-        whole[self._lost_cell[name]] = False
+        of_cells = self._of_cells(found)
+        counting = ((of_cells != NOWHERE) & (of_cells != UNCLEAR)).any(axis=1)
+        cells = self._cells
+        place = cells.point.astype(np.int64) << _HOUR_BITS | cells.hour
+        whole = ~np.isin(place, place[self._lost_cell[name]])
         if name == "hosts":
-            effect = settled(found[self._cells.point], self._possible)[cell]
+            effect = of_cells[cell]
+            total = float(self._ends.total("octets")[counting].sum())
         else:
-            effect = found[self._cells.point[cell], self._sorts[rows["src"]], self._sorts[rows["dst"]]]
-        return unnamed(rows | {"cell": cell}, effect, self._sorts, whole[cell])
+            effect = found[cells.point[cell], self._sorts[rows["src"]], self._sorts[rows["dst"]]]
+            total = float(rows["octets"][(effect != NOWHERE).any(axis=1)].sum())
+            total += float(self._ends.folded("octets")[counting, 0].sum())
+        nobody = AddressRanges(NO_ADDRESS).contains(self._reduction.interner.addresses.all())
+        sorts = self._sorts.copy()
+        sorts[nobody[: len(sorts)]] = NEVER_OUTSIDE
+        return unnamed(rows | {"cell": cell}, effect, sorts, whole[cell], total)
 
     def _lost_of(self, of_cells: Effects) -> Folded:
         """What was folded of what counts."""

@@ -40,45 +40,55 @@ class Unnamed(Struct, frozen=True, eq=False):
         return float(self.octets.sum())
 
 
-def unnamed(rows: Columns, effect: Effects, sorts: NDArray[np.int8], whole: NDArray[np.bool_]) -> Unnamed:
-    """effect: of each row's flows on links (points.py); whole: whether nothing was folded where the row belongs, of ends or of
-    conversations. rows: of hosts or of conversations."""
-    if "end" in rows:
-        return _of_hosts(rows, effect, sorts, whole)
-    src, dst = sorts[rows["src"]], sorts[rows["dst"]]
-    counts = (effect != NOWHERE).any(axis=1)
-    beyond = counts & (src == OUTSIDE) & (dst == OUTSIDE)
-    by_src = (effect.max(axis=1) & 1).astype(np.bool_)
-    end, remote = (np.where(by_src == first, rows["src"], rows["dst"]) for first in (True, False))
-    inner = ~counts & ((src == INSIDE) ^ (dst == INSIDE))
-    inner_remote = np.where(src == INSIDE, rows["dst"], rows["src"])
-    octets = rows["octets"]
+def unnamed(
+    rows: Columns, effect: Effects, sorts: NDArray[np.int8], whole: NDArray[np.bool_], total: float
+) -> Unnamed:
+    """rows: of hosts or of conversations; effect: of each one's flows on links (points.py); whole: whether nothing was folded
+    where it belongs; total: octets that count on links. What was folded of them is taken to be as the rest."""
+    found = _of_hosts(rows, effect, sorts) if "end" in rows else _of_conversations(rows, effect, sorts)
+    octets = rows["octets"][found.beyond]
+    known = bool(whole[found.outer].all() and whole[found.inner].all())
+    shown = float(rows["octets"][found.counting].sum())
     return Unnamed(
-        end[beyond],
-        octets[beyond],
-        _may_meet(
-            remote[beyond], inner_remote[inner], whole=bool(whole[beyond].all() and whole[inner].all())
-        ),
-        float(octets[beyond].sum() / max(octets[counts].sum(), 1.0)),
+        found.address[found.beyond],
+        octets * max(total / shown, 1.0) if shown else octets,
+        _may_meet(found.remote[found.outer], found.remote[found.inner], whole=known),
+        float(octets.sum()) / max(shown, 1.0),
     )
 
 
-def _of_hosts(rows: Columns, effect: Effects, sorts: NDArray[np.int8], whole: NDArray[np.bool_]) -> Unnamed:
-    sort, octets = sorts[rows["address"]], rows["octets"]
-    best = effect.max(axis=1)
+class _Found(Struct, frozen=True, eq=False):
+    """Rows that count on links by their inside end, and of them those whose inside end is beyond the site's networks; rows that
+    tell the remote ends of these, and of what counts on no link but has one end inside. address: the inside end of each
+    row, remote: the other."""
+
+    counting: NDArray[np.bool_]
+    beyond: NDArray[np.bool_]
+    outer: NDArray[np.bool_]
+    inner: NDArray[np.bool_]
+    address: NDArray[np.int32]
+    remote: NDArray[np.int32]
+
+
+def _of_conversations(rows: Columns, effect: Effects, sorts: NDArray[np.int8]) -> _Found:
+    src, dst = sorts[rows["src"]], sorts[rows["dst"]]
+    counting = (effect != NOWHERE).any(axis=1)
+    beyond = counting & (src == OUTSIDE) & (dst == OUTSIDE)
+    inner = ~counting & ((src == INSIDE) ^ (dst == INSIDE))
+    by_src = np.where(counting, (effect.max(axis=1) & 1).astype(np.bool_), src == INSIDE)
+    address, remote = (np.where(by_src == first, rows["src"], rows["dst"]) for first in (True, False))
+    return _Found(counting, beyond, beyond, inner, address, remote)
+
+
+def _of_hosts(rows: Columns, effect: Effects, sorts: NDArray[np.int8]) -> _Found:
+    """A row is of one end; that the other ends are of some sort is told by the other rows of its cell."""
+    sort, cell, best = sorts[rows["address"]], rows["cell"], effect.max(axis=1)
     counts = (best != NOWHERE) & (best != UNCLEAR)
-    inside_end = counts & (rows["end"] == np.where(best & 1, 0, 1))
-    beyond = inside_end & (sort == OUTSIDE)
-    with_some = np.zeros(int(rows["cell"].max(initial=-1)) + 1, np.bool_)
-    with_some[rows["cell"][beyond]] = True
-    remote = counts & ~inside_end & with_some[rows["cell"]] & (sort != INSIDE)
-    near = np.zeros(len(with_some), np.bool_)
-    near[rows["cell"][~counts & (sort == INSIDE)]] = True
-    inner = ~counts & near[rows["cell"]] & (sort != INSIDE)
-    known = bool(whole[remote].all() and whole[inner].all())
-    copies = bool(beyond.any()) and _may_meet(rows["address"][remote], rows["address"][inner], whole=known)
-    part = float(octets[beyond].sum() / max(octets[inside_end].sum(), 1.0))
-    return Unnamed(rows["address"][beyond], octets[beyond], copies, part)
+    counting = counts & (rows["end"] == np.where(best & 1, 0, 1))
+    beyond = counting & (sort == OUTSIDE)
+    outer = counts & ~counting & np.isin(cell, cell[beyond]) & (sort != INSIDE)
+    inner = ~counts & np.isin(cell, cell[~counts & (sort == INSIDE)]) & (sort != INSIDE)
+    return _Found(counting, beyond, outer, inner, rows["address"], rows["address"])
 
 
 def _may_meet(some: NDArray[np.int32], others: NDArray[np.int32], *, whole: bool) -> bool:

@@ -4,40 +4,19 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from flowdiag.address_ranges import AddressRanges
 from flowdiag.addresses import PRIVATE_NETWORKS
 from flowdiag.aggregator.build import Reduction
 from flowdiag.aggregator.services import AT_SRC, UNDECIDED
 from flowdiag.aggregator.top import ANY_SITE
-from flowdiag.collector.readers.parquet import flow_batch
-from flowdiag.collector.store.finding import find_files
-from flowdiag.collector.store.layout import rollup_path
-from flowdiag.collector.store.opening import open_backend
 from flowdiag.durations import HOUR_MS
-from flowdiag.rollup.form import to_octets
 from flowdiag.rollup.shape import AMOUNTS, FOLDED, TABLES, Facts, RollUp
 
 _POINT = ("domain", "ingress", "egress", "metered", "scope")
-
-
-def add_plain_rollups(store: Path, most: int | None = None) -> int:
-    """Puts a roll-up beside each file of a store, and says how many. most: keys kept of each hour, kind and end."""
-    backend = open_backend(store)
-    files = find_files(backend)
-    for file in files:
-        table = pq.ParquetFile(store / file.target)
-        batches = [flow_batch(batch, table.metadata.metadata) for batch in table.iter_batches()]
-        rollup = plain_rollup(batches, file.partition.exporter, table.metadata.metadata or {}, most)
-        place = store / rollup_path(file.target)
-        place.parent.mkdir(parents=True, exist_ok=True)
-        place.write_bytes(to_octets(rollup))
-    return len(files)
 
 
 def plain_rollup(
