@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 __all__ = [
+    "asking",
     "looking",
     "overview",
+    "shape",
     "stored",
 ]
 

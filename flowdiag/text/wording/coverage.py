@@ -196,6 +196,10 @@ def _problem(file: str, what: str, count: int) -> str:
     return f"{file}: {what}{times}." if file else f"{what}{times}."
 
 
+def _no_peaks() -> str:
+    return "Of so long a time the store's sums are ranked, which have no peaks: a shorter one has."
+
+
 def _more_problems(kinds: int) -> str:
     return f"{kinds} more kinds of problems; flowdiag inspect lists them."
 
@@ -248,5 +252,6 @@ _SENTENCES: Final[dict[str, Callable[..., str]]] = {
     "not-ip": _not_ip,
     "many-addresses": _many_addresses,
     "problem": _problem,
+    "no-peaks": _no_peaks,
     "more-problems": _more_problems,
 }
