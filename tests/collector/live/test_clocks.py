@@ -206,4 +206,3 @@ def test_a_sweep_that_cannot_be_made_at_the_start_is_made_with_the_rest(
     left = store_with_leftover(store)
     upkeep.run(counters)
     assert (counters.upkeep, counters.swept, left.exists()) == ("", 1, False)
-    assert not upkeep.due
