@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+import threading
+import time
 from multiprocessing import Pipe
 from pathlib import Path
 
@@ -14,6 +16,7 @@ from flowdiag.cli.main import main
 from flowdiag.collector.frames import PCAP_HEADER
 from flowdiag.collector.live import pieces, seed_files
 from flowdiag.collector.live.allow import AllowList
+from flowdiag.collector.live.counters import Decoded
 from flowdiag.collector.live.decoding import Decoding
 from flowdiag.collector.live.exporter_state import ExporterState
 from flowdiag.collector.live.parts import End, note_end
@@ -24,6 +27,7 @@ from flowdiag.collector.live.settings import Settings
 from flowdiag.collector.live.spool import Piece
 from tests.collector.decode.wire import with_template
 from tests.collector.live.made_up import Worker, flows, message
+from tests.collector.live.running import wait_until
 
 MESSAGES = 8
 RECORDS = 5  # in each
@@ -37,6 +41,11 @@ class Written:
         self.path = self.worker.folder / "000000000001.open"
         self.path.write_bytes(PCAP_HEADER)
         self._next = 0
+
+    def early(self) -> None:
+        """Some of a minute, and an early part of it."""
+        self.more(2)
+        note_end(self.path, End(self.path.stat().st_size, early=True))
 
     def minute(self) -> None:
         """One more, and a part of it."""
@@ -66,6 +75,11 @@ class Written:
             records, lost = records + stored.records, lost + stored.lost_records
             known += 0 if stored.added else stored.messages
         return records, lost, known
+
+    @property
+    def files(self) -> int:
+        """In the store."""
+        return len(list(self.worker.store.glob("exporter=*/*/*")))
 
     @property
     def numbers(self) -> list[int]:
@@ -149,7 +163,7 @@ def test_several_parts_that_wait_are_taken_together_and_a_start_in_between_knows
     written.close()
     assert written.store() == (10, 0, 0)
     assert written.numbers == numbers(MESSAGES)
-    assert len(list(written.worker.store.glob("exporter=*/*/*"))) == 2
+    assert written.files == 2
 
 
 def test_a_copy_of_a_segment_that_came_in_parts_is_known(written: Written, tmp_path: Path) -> None:
@@ -206,3 +220,99 @@ def test_a_part_that_cannot_be_decoded_is_set_aside_and_the_others_are_not(
     assert aside.read_bytes()[len(PCAP_HEADER) :] in octets
     assert len(again) == 1
     assert written.path.exists()
+
+
+def test_early_parts_are_in_the_store_with_the_rest_of_their_minute_as_one(written: Written) -> None:
+    written.early()
+    first = written.waiting()
+    asked: list[int] = []
+
+    def more(early: Piece) -> list[Piece]:
+        asked.append(early.number)
+        assert written.files == 0
+        written.early() if len(asked) == 1 else written.minute()
+        return [piece for piece in written.waiting() if piece.number > early.number]
+
+    count, stored = written.worker.storing.store(first, more=more)
+    assert (asked, count, stored.records) == ([1, 2], 3, 30)
+    assert (written.files, written.waiting()) == (1, [])
+    written.close()
+    assert written.store() == (0, 0, 0)
+    assert written.numbers == numbers(6)
+
+
+@pytest.mark.parametrize("done", [1, 2])
+def test_early_parts_that_a_crash_cut_off_are_decoded_again_and_only_once(
+    written: Written, monkeypatch: pytest.MonkeyPatch, done: int
+) -> None:
+    """Cut off in the middle of the minute, or right after it came into the store."""
+    written.early()
+
+    def more(early: Piece) -> list[Piece]:
+        if done == 1:
+            raise OSError("cut short")
+        written.minute()
+        return written.waiting()[-1:]
+
+    def fail(*_: object) -> None:
+        raise OSError("cut short")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(seed_files, "save", fail)
+        with pytest.raises(OSError, match="cut short"):
+            written.worker.storing.store(written.waiting(), more=more)
+    written.worker.start()
+    written.minute()
+    written.close()
+    assert written.store() == (20 if done == 1 else 10, 0, 0 if done == 1 else 4)
+    assert written.numbers == numbers(2 * (done + 1))
+
+
+class Running:
+    """A decoding process without the process."""
+
+    def __init__(self, written: Written) -> None:
+        self._supervisor, self._pipe = Pipe()
+        settings = Settings(str(written.worker.store), written.worker.spool)
+        decoding = Decoding(settings, [written.worker.folder], AllowList(None), self._pipe)
+        self._thread = threading.Thread(target=decoding.run)
+        self._thread.start()
+        self._told = Decoded()
+
+    def stop(self) -> Decoded:
+        self._supervisor.send(STOP)
+        self._thread.join(20.0)
+        return self.told
+
+    @property
+    def told(self) -> Decoded:
+        while self._supervisor.poll():
+            self._told = self._supervisor.recv()
+        return self._told
+
+
+def test_a_decoder_begins_with_an_early_part_and_stores_the_minute_when_it_is_over(written: Written) -> None:
+    running = Running(written)
+    written.early()
+    time.sleep(1.0)
+    assert written.files == 0
+    written.early()
+    written.minute()
+    wait_until(lambda: written.files == 1)
+    wait_until(lambda: running.told.records == 30)
+    told = running.stop()
+    assert (told.segments, told.records, told.waiting_segments) == (3, 30, 0)
+    assert written.numbers == numbers(6)
+
+
+def test_an_end_in_the_middle_of_a_minute_keeps_what_came_of_it(written: Written) -> None:
+    running = Running(written)
+    written.early()
+    time.sleep(1.0)
+    assert running.stop().records == 10
+    assert written.numbers == numbers(2)
+    written.worker.start()
+    written.more(2)
+    written.close()
+    assert written.store() == (10, 0, 0)
+    assert written.numbers == numbers(4)

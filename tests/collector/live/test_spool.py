@@ -438,6 +438,32 @@ def test_a_crash_leaves_the_parts_as_they_were_and_numbers_go_on_after_them(tmp_
     assert names(tmp_path)[-1] == "000000000006.pcap"
 
 
+def test_what_comes_in_great_numbers_is_told_early_and_the_minute_ends_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(spool, "EARLY_OCTETS", 2 * len(packet(0)))
+    opened = tmp_path / "000000000001.open"
+    with timed(tmp_path, 300.0) as (writer, clocks):
+        writer.append([packet(0)], 1)
+        writer.tick()
+        writer.append([packet(1)], 1)
+        clocks.pass_s(59.0)
+        writer.tick()
+        wait_until(lambda: len(ends_of(opened)) == 1)
+        clocks.pass_s(1.0)
+        writer.tick()  # nothing came since, but now it is known that nothing will
+        wait_until(lambda: len(ends_of(opened)) == 2)
+        assert ends_of(opened) == [(len(capture(0, 1)), True), (len(capture(0, 1)), False)]
+        assert [octets_in(piece) for piece in waiting_in(tmp_path)] == [capture(0, 1), PCAP_HEADER]
+        clocks.pass_s(1.0)
+        writer.tick()
+        writer.append([packet(2)], 1)
+        clocks.pass_s(59.0)
+        writer.tick()
+        wait_until(lambda: len(ends_of(opened)) == 3)
+        assert ends_of(opened)[-1] == (len(capture(0, 1, 2)), False)
+
+
 def octets_in(piece: Piece) -> bytes:
     """A piece as a capture."""
     with opened_piece(piece) as octets:
