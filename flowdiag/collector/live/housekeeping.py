@@ -81,7 +81,8 @@ def run_upkeep(settings: Settings, today: Today, pipe: Connection) -> None:
     """The whole life of a process: one run."""
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, signal.SIG_IGN)  # the supervisor knows what they mean
-    os.nice(NICE)
+    with suppress(PermissionError):  # a service manager may forbid it
+        os.nice(NICE)
     threading.Thread(target=_end_with_supervisor, args=(pipe,), daemon=True).start()
     from flowdiag.collector.live.upkeep import (
         Upkeep,  # with numpy and Arrow
