@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Final
 
 from flowdiag.aggregator.report_windows import Asked
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
@@ -11,8 +12,13 @@ from flowdiag.aggregator.usage_report import UsageReport, usage_report
 from flowdiag.collector.readers.inputs import Progress
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
 from flowdiag.diagnoser.signals.full_times import figures
+from flowdiag.durations import MINUTE_MS
+from flowdiag.long_times import Effort
 from flowdiag.pipeline import Direction, build_case, link_named
 from flowdiag.site.profile import Profile
+
+# Figures need a closer look only where a link may have been full for less than some minutes.
+FOR_FIGURES: Final = Effort(worth_octets=2 << 20, looked_at=100_000, who=False)
 
 
 def report_usage(
@@ -25,16 +31,24 @@ def report_usage(
     link: str | None = None,
     direction: Direction | None = None,
     progress: Progress | None = None,
+    effort: Effort | None = FOR_FIGURES,
 ) -> UsageReport:
     """Each link's rate over time. window_ms: length of its windows, for None that in which figures are kept. Otherwise as
     pipeline.run()."""
     wanted = None if link is None else link_named(profile, link)
+    in_minutes = window_ms is None or window_ms % MINUTE_MS == 0
     case = build_case(
-        paths, profile, window_from=window_from, window_to=window_to, progress=progress, context=False
+        paths,
+        profile,
+        window_from=window_from,
+        window_to=window_to,
+        progress=progress,
+        context=False,
+        effort=effort if in_minutes else None,
     )
     return usage_report(
         profile,
-        case.flows,
+        case.carried,
         case.usage,
         case.coverage,
         case.window_ms,

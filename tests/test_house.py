@@ -28,6 +28,8 @@ WINGS: Final = (
     (
         "query_times",
         "query_plan",
+        "long_times",
+        "long_exports",
         "pipeline",
         "comparing",
         "export_ranking",

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from flowdiag.address_ranges import AddressRanges
@@ -21,7 +22,7 @@ from flowdiag.aggregator.chunks import chunks
 from flowdiag.aggregator.concurrently import both, do_all
 from flowdiag.aggregator.counting import Decisions, InterfaceLinks, Tally, count_records, decide
 from flowdiag.aggregator.coverage import Coverage
-from flowdiag.aggregator.coverage_notes import Remarks, build_coverage, heard_minutes
+from flowdiag.aggregator.coverage_notes import Remarks, build_coverage, evidence_of, heard_minutes
 from flowdiag.aggregator.duplicates import without_duplicates
 from flowdiag.aggregator.framing import wire_octets
 from flowdiag.aggregator.record_table import Expected, RecordTable, twice
@@ -74,7 +75,9 @@ def build_case_data(
     grid = flow_grid(flows, WINDOW_MS, minutes_ms)
     usage, coverage = both(
         lambda: build_usage(flows, profile, grid),
-        lambda: build_coverage(flows, report, profile, remarks, counting.clocks, grid, minutes_ms),
+        lambda: build_coverage(
+            flows, report, profile, remarks, counting.clocks, evidence_of(flows, minutes_ms, grid)
+        ),
     )
     return flows, usage if coverage.span is None else usage.covering(coverage.span), coverage
 
@@ -242,6 +245,22 @@ def joined(parts: Sequence[SiteFlows]) -> SiteFlows:
     )
 
 
+def together(parts: Sequence[SiteFlows]) -> SiteFlows:
+    """One table of parts that were counted apart, so that each has numbers of its own for addresses and applications."""
+    addresses: dict[bytes, int] = {}
+    applications: dict[str, int] = {}
+    renumbered = []
+    for part in parts:
+        address = np.array([addresses.setdefault(one, len(addresses)) for one in part.addresses], np.int32)
+        name = np.array(
+            [applications.setdefault(one, len(applications)) for one in part.applications], np.int32
+        )
+        if len(part):
+            columns = {"inside": address.take(part.inside), "outside": address.take(part.outside)}
+            renumbered.append(replace(part, **columns, application=name.take(part.application), message=None))
+    return replace(joined(renumbered), addresses=tuple(addresses), applications=tuple(applications))
+
+
 _INTEGERS: Final = {
     "start_ms": np.int64,
     "end_ms": np.int64,
@@ -285,7 +304,11 @@ def flow_grid(flows: SiteFlows, window_ms: int, heard_ms: NDArray[np.int64]) -> 
     """
     if not len(flows):
         return WindowGrid(0, window_ms, 1)
-    first, last = int(flows.start_ms.min()), int(flows.end_ms.max())
+    return grid_around(int(flows.start_ms.min()), int(flows.end_ms.max()), window_ms, heard_ms)
+
+
+def grid_around(first: int, last: int, window_ms: int, heard_ms: NDArray[np.int64]) -> WindowGrid:
+    """The same for flows from a first to a last time, ms since 1970 UTC."""
     near = heard_ms[(heard_ms >= first - HEARD_BEYOND_MS) & (heard_ms <= last + HEARD_BEYOND_MS)]
     if len(near):
         first, last = min(first, int(near[0])), max(last, int(near[-1]) + MINUTE_MS)

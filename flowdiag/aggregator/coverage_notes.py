@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Final
 
 import numpy as np
@@ -76,38 +76,59 @@ def heard_windows(minutes_ms: NDArray[np.int64], flows: SiteFlows, grid: WindowG
     return heard if heard.all() else heard | touched(flows.start_ms, flows.end_ms, grid)
 
 
+class Evidence(Struct, frozen=True, eq=False):
+    """What the records show of the export. first_ms, last_ms: None without records; heard: bool per window, a message or a
+    record that covers it; durations_ms, duration_packets: of records, a fair sample, with their packets as they were seen;
+    cut_ms: gives the durations of records that the next one of their conversation followed at once; packets: of all
+    records, scaled for sampling and as they were seen.
+    """
+
+    first_ms: int | None
+    last_ms: int | None
+    heard: NDArray[np.bool_]
+    durations_ms: NDArray[np.int64]
+    duration_packets: NDArray[np.float64]
+    cut_ms: Callable[[], NDArray[np.int64]]
+    packets: tuple[float, float]
+
+
+def evidence_of(flows: SiteFlows, minutes_ms: NDArray[np.int64], grid: WindowGrid) -> Evidence:
+    """That of the flows themselves. minutes_ms: of heard_minutes()."""
+    some = _sample(flows)
+    return Evidence(
+        first_ms=int(flows.start_ms.min()) if len(flows) else None,
+        last_ms=int(flows.end_ms.max()) if len(flows) else None,
+        heard=heard_windows(minutes_ms, flows, grid),
+        durations_ms=flows.end_ms[some] - flows.start_ms[some],
+        duration_packets=flows.packets[some] / flows.sampling[some],
+        cut_ms=lambda: cut_durations_ms(flows),
+        packets=_packets(flows),
+    )
+
+
 def build_coverage(
     flows: SiteFlows,
     report: ExportReport,
     profile: Profile,
     remarks: Remarks,
     clocks: Clocks,
-    grid: WindowGrid,
-    minutes_ms: NDArray[np.int64],
-    packets: tuple[float, float] | None = None,
+    evidence: Evidence,
 ) -> Coverage:
-    """The coverage of the site's flows on a grid of windows.
-
-    minutes_ms: of heard_minutes(); packets: scaled and as seen, of all flows, where `flows` are a sample of them.
-    """
+    """The coverage of the site's flows on a grid of windows. evidence: of the flows that `flows` are, are a sample of, or
+    stand for."""
     sessions = site_sessions(report, profile)
     exporters = {session.exporter for session in sessions}
     losses = _on_capture_clock(report, clocks, exporters)
     announced = [s.active_timeout_s for s in sessions if s.active_timeout_s is not None]
-    some = _sample(flows)
     resolution_s, known = estimate_resolution(
-        flows.end_ms[some] - flows.start_ms[some],
-        max(announced, default=None),
-        lambda: cut_durations_ms(flows),
-        flows.packets[some] / flows.sampling[some],
+        evidence.durations_ms, max(announced, default=None), evidence.cut_ms, evidence.duration_packets
     )
-    span_ms = _heard_span(flows, sessions, clocks)
-    scaled_packets, raw_packets = packets or _packets(flows)
+    scaled_packets, raw_packets = evidence.packets
     coverage = Coverage(
         records=sum(s.records for s in sessions),
-        first_ms=int(flows.start_ms.min()) if len(flows) else None,
-        last_ms=int(flows.end_ms.max()) if len(flows) else None,
-        heard=heard_windows(minutes_ms, flows, grid),
+        first_ms=evidence.first_ms,
+        last_ms=evidence.last_ms,
+        heard=evidence.heard,
         losses=tuple(loss for loss in losses if not loss.restarted),
         lost_records=sum(s.lost_records for s in sessions),
         lost_messages=sum(s.lost_messages for s in sessions),
@@ -119,7 +140,7 @@ def build_coverage(
         links_apart=remarks.decisions.links_apart,
         interface_names=_interface_names(report, exporters),
         remarks=(),
-        span_ms=span_ms,
+        span_ms=_heard_span(evidence, sessions, clocks),
         restarts=_restart_gaps(flows, [loss for loss in losses if loss.restarted]),
         arrived=metered_on_arrival(remarks.tally, remarks.decisions),
     )
@@ -145,11 +166,11 @@ def _on_capture_clock(report: ExportReport, clocks: Clocks, exporters: set[bytes
     return moved
 
 
-def _heard_span(flows: SiteFlows, sessions: list[SessionReport], clocks: Clocks) -> tuple[int, int] | None:
+def _heard_span(evidence: Evidence, sessions: list[SessionReport], clocks: Clocks) -> tuple[int, int] | None:
     """From the first to the last sign of life, a message or a flow; None without flows."""
-    if not len(flows):
+    if evidence.first_ms is None or evidence.last_ms is None:
         return None
-    begin, end = int(flows.start_ms.min()), max(int(flows.end_ms.max()), int(flows.start_ms.min()) + 1)
+    begin, end = evidence.first_ms, max(evidence.last_ms, evidence.first_ms + 1)
     for session in sessions:
         offset = clocks.offset_ms(session.exporter, session.domain)
         if session.first_export_ms is not None and session.last_export_ms is not None:

@@ -10,11 +10,8 @@ from typing import Final
 
 import numpy as np
 from msgspec import Struct
-from numpy.typing import NDArray
 
-from flowdiag.aggregator.chunks import chunked_sum
-from flowdiag.aggregator.site_flows import SiteFlows
-from flowdiag.aggregator.spread import part_inside
+from flowdiag.aggregator.carried import Carried
 
 NOT_EXPORTED: Final = "not exported"
 NO_STANDARD_CLASS: Final = "no standard class"
@@ -69,20 +66,10 @@ def code_point_name(dscp: int) -> str:
 
 
 def usage_by_class(
-    flows: SiteFlows, link: int, direction: int, window_ms: tuple[int, int]
+    carried: Carried, link: int, direction: int, window_ms: tuple[int, int]
 ) -> tuple[ClassUsage, ...]:
     """Octets and packets of a link direction inside [from, to) by service class, most octets first."""
-
-    def sums(step: slice) -> NDArray[np.float64]:
-        """Octets and packets of some flows, by code point from -1 on. Shape [2, 65]."""
-        rows = step.start + np.flatnonzero((flows.link[step] == link) & (flows.direction[step] == direction))
-        part = part_inside(flows.start_ms[rows], flows.end_ms[rows], *window_ms)
-        code = flows.dscp[rows].astype(np.intp) + 1
-        return np.stack(
-            [np.bincount(code, counts[rows] * part, 65) for counts in (flows.octets, flows.packets)]
-        )
-
-    octets, packets = chunked_sum(sums, len(flows))
+    octets, packets = carried.by_code_point(link, direction, window_ms)
     total = float(octets.sum()) or 1.0
     by_class: dict[str, list[int]] = {}
     for dscp in (np.flatnonzero(packets) - 1).tolist():

@@ -13,12 +13,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.chunks import chunked_sum
+from flowdiag.aggregator.carried import Carried
 from flowdiag.aggregator.figures import DirectionFigures, LinkFigures
 from flowdiag.aggregator.full_time import busy_ms, full_ms, inside
 from flowdiag.aggregator.percentiles import nearest_rank
-from flowdiag.aggregator.site_flows import SiteFlows
-from flowdiag.aggregator.spread import WindowGrid, part_inside, spread
+from flowdiag.aggregator.spread import WindowGrid
 from flowdiag.aggregator.usage import RATED_PART, Usage, window_rates
 from flowdiag.durations import MINUTE_MS, Span
 from flowdiag.site.profile import Profile
@@ -33,7 +32,7 @@ _ROUNDING: Final = 1e-9
 
 def link_figures(
     usage: Usage,
-    flows: SiteFlows,
+    carried: Carried,
     profile: Profile,
     window_ms: tuple[int, int],
     heard: NDArray[np.bool_] | None = None,
@@ -41,16 +40,14 @@ def link_figures(
 ) -> tuple[LinkFigures, ...]:
     """Figures of [from, to), ms since 1970 UTC, for each link of the profile in order.
 
-    usage: on the grid whose windows are judged busy, full and peak, from these flows. heard: bool per window of
+    usage: on the grid whose windows are judged busy, full and peak; carried: of the same flows. heard: bool per window of
     it; windows in which the exporter was silent are not judged, since silence is no zero. full_times: by link and
     direction the times known to the second in which it was full, which count in place of the windows that they touch. The
     mean is the octets inside the window over its length as far as the export covers it, silence in between included.
     """
-    series = flows.link.astype(np.int16) * 2 + flows.direction
-    series[flows.link < 0] = -1
-    totals = _totals(flows, series, 2 * len(profile.link), window_ms)
-    windows = _Rates(usage, flows, series, window_ms, usage.window_ms, heard)
-    fives = _Rates(usage, flows, series, window_ms, FIVE_MINUTES_MS, heard)
+    totals = carried.totals(window_ms)
+    windows = _Rates(usage, carried, window_ms, usage.window_ms, heard)
+    fives = _Rates(usage, carried, window_ms, FIVE_MINUTES_MS, heard)
     length_ms = covered_part_ms(usage, window_ms)
     found = []
     for number, link in enumerate(profile.link):
@@ -101,35 +98,13 @@ def _covered_span(usage: Usage) -> tuple[int, int]:
     return begin, usage.start_ms + last * usage.window_ms + int(lengths[last])
 
 
-def _totals(
-    flows: SiteFlows, series: NDArray[np.int16], count: int, window_ms: tuple[int, int]
-) -> NDArray[np.float64]:
-    """Octets inside the window, with framing and of IP; shape [2, series]."""
-
-    def sums(step: slice) -> NDArray[np.float64]:
-        start, end = flows.start_ms[step], flows.end_ms[step]
-        if not len(start) or start.min() >= window_ms[1] or end.max() < window_ms[0]:
-            return np.zeros((2, count))
-        part = part_inside(start, end, *window_ms)
-        both = [flows.wire_octets[step], flows.octets[step]]
-        of_series = series[step].astype(np.intp)
-        chosen = (of_series >= 0) & (part > 0.0)
-        if not chosen.all():
-            rows = np.flatnonzero(chosen)
-            of_series, part, both = of_series[rows], part[rows], [octets[rows] for octets in both]
-        return np.stack([np.bincount(of_series, octets * part, count) for octets in both])
-
-    return chunked_sum(sums, len(flows))
-
-
 class _Rates:
     """Rates in Mbit/s of the steps (windows, or five minutes) that can be judged, per link and direction."""
 
     def __init__(
         self,
         usage: Usage,
-        flows: SiteFlows,
-        series: NDArray[np.int16],
+        carried: Carried,
         window_ms: tuple[int, int],
         step_ms: int,
         heard: NDArray[np.bool_] | None,
@@ -149,8 +124,8 @@ class _Rates:
         self._rates = np.zeros((len(usage.links), 2, 0))
         self._window_ms = window_ms
         if judged.any():
-            octets = _on_grid(usage, flows, series, grid)
-            self._cut_edges(octets, flows, series, grid, window_ms)
+            octets = _on_grid(usage, carried, grid)
+            self._cut_edges(octets, carried, grid, window_ms)
             self._rates = np.empty((len(usage.links), 2, int(judged.sum())))
             for link in range(len(usage.links)):
                 for direction in (0, 1):
@@ -186,8 +161,7 @@ class _Rates:
     @staticmethod
     def _cut_edges(
         octets: NDArray[np.float64],
-        flows: SiteFlows,
-        series: NDArray[np.int16],
+        carried: Carried,
         grid: WindowGrid,
         window_ms: tuple[int, int],
     ) -> None:
@@ -198,17 +172,14 @@ class _Rates:
             low, high = max(begin, window_ms[0]), min(end, window_ms[1])
             if (low, high) == (begin, end):
                 continue
-            octets[:, :, step] = _totals(flows, series, octets.shape[0] * 2, (low, high))[0].reshape(-1, 2)
+            octets[:, :, step] = carried.totals((low, high))[0].reshape(-1, 2)
 
 
-def _on_grid(
-    usage: Usage, flows: SiteFlows, series: NDArray[np.int16], grid: WindowGrid
-) -> NDArray[np.float64]:
-    """Octets with framing per step of a grid: added up from the usage where its windows fit, else from the flows."""
+def _on_grid(usage: Usage, carried: Carried, grid: WindowGrid) -> NDArray[np.float64]:
+    """Octets with framing per step of a grid: added up from the usage where its windows fit, else asked for."""
     links = len(usage.links)
     if grid.window_ms % usage.window_ms or (grid.start_ms - usage.start_ms) % usage.window_ms:
-        spread_out = spread(flows.start_ms, flows.end_ms, [flows.wire_octets], grid, series, 2 * links)
-        return spread_out.reshape(links, 2, grid.windows)
+        return carried.usage(grid).wire_octets
     starts = usage.start_ms + usage.window_ms * np.arange(usage.windows, dtype=np.int64)
     step = (starts - grid.start_ms) // grid.window_ms
     kept = np.flatnonzero((step >= 0) & (step < grid.windows))

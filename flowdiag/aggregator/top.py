@@ -15,7 +15,7 @@ import pyarrow as pa
 from msgspec.structs import replace
 
 from flowdiag.aggregator.build import Counting, Reduction
-from flowdiag.aggregator.coverage_notes import Remarks, build_coverage
+from flowdiag.aggregator.coverage_notes import Remarks, build_coverage, evidence_of
 from flowdiag.aggregator.remark import Remark
 from flowdiag.aggregator.report_windows import without_flows
 from flowdiag.aggregator.spool import spool
@@ -78,14 +78,13 @@ def _remarks(
         counting.translations,
     )
     nowhere = WindowGrid(0, MINUTE_MS, 1)  # when the exporter was heard is not asked
+    evidence = evidence_of(seen.sample, np.zeros(0, np.int64), nowhere)
     coverage = build_coverage(
         seen.sample,
         report,
         profile,
         remarks,
         counting.clocks,
-        nowhere,
-        np.zeros(0, np.int64),
-        packets=(seen.packets, seen.packets_seen),
+        replace(evidence, packets=(seen.packets, seen.packets_seen)),
     )
     return coverage.remarks

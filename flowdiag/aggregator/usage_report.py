@@ -11,15 +11,14 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.build import build_usage
-from flowdiag.aggregator.chunks import chunks
+from flowdiag.aggregator.carried import Carried
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.dscp import ClassUsage, usage_by_class
 from flowdiag.aggregator.figures import DirectionFigures, LinkFigures
 from flowdiag.aggregator.link_figures import link_figures
 from flowdiag.aggregator.remark import Remark
 from flowdiag.aggregator.report_windows import ALL_OF_IT, Asked, report_windows, without_flows
-from flowdiag.aggregator.site_flows import DIRECTION_NAMES, SiteFlows
+from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.aggregator.spread import WindowGrid
 from flowdiag.aggregator.usage import Usage
 from flowdiag.errors import UsageError
@@ -67,7 +66,7 @@ class UsageReport(Struct, frozen=True):
 
 def usage_report(
     profile: Profile,
-    flows: SiteFlows,
+    carried: Carried,
     minutes: Usage,
     coverage: Coverage,
     window_ms: tuple[int, int],
@@ -78,8 +77,8 @@ def usage_report(
     link: int | None = None,
     direction: int | None = None,
 ) -> UsageReport:
-    """The report of a span [from, to) in windows of step_ms. minutes: the usage on windows of a minute; asked: which
-    ends of the window a person gave; figures: of each link in the span, worked out by the minutes for None.
+    """The report of a span [from, to) in windows of step_ms. minutes: the usage on windows of a minute; carried: of the same
+    flows; asked: which ends of the window a person gave; figures: of each link in the span, worked out by the minutes for None.
 
     Rates times the lengths of their windows add up to the octets that fall in [from, to). Raises UsageError for more
     windows than MAX_WINDOWS.
@@ -94,11 +93,11 @@ def usage_report(
     grid = report_windows(window_ms, step_ms, zone, asked)
     edges = grid.edges()
     length = np.diff(edges)
-    series = build_usage(flows, profile, grid, with_bounds=True)
+    series = carried.usage(grid, with_bounds=True)
     heard = _heard(minutes, coverage, grid)
-    figures = figures or link_figures(minutes, flows, profile, window_ms, coverage.heard)
+    figures = figures or link_figures(minutes, carried, profile, window_ms, coverage.heard)
     months = [
-        (year, month, link_figures(minutes, flows, profile, part, coverage.heard))
+        (year, month, link_figures(minutes, carried, profile, part, coverage.heard))
         for year, month, part in local_months(window_ms, zone)
     ]
     found = []
@@ -122,7 +121,7 @@ def usage_report(
                         (year, month, (by_link[number].up if way else by_link[number].down).p95_mbps)
                         for year, month, by_link in months
                     ),
-                    classes=usage_by_class(flows, number, way, window_ms),
+                    classes=usage_by_class(carried, number, way, window_ms),
                 )
             )
     return UsageReport(
@@ -131,20 +130,14 @@ def usage_report(
         step_ms=step_ms,
         window_ms=window_ms,
         links=tuple(found),
-        remarks=(*_about_the_time(flows, coverage, window_ms, zone), *coverage.remarks),
+        remarks=(*_about_the_time(carried, coverage, window_ms, zone), *coverage.remarks),
     )
 
 
 def _about_the_time(
-    flows: SiteFlows, coverage: Coverage, window_ms: tuple[int, int], zone: ZoneInfo
+    carried: Carried, coverage: Coverage, window_ms: tuple[int, int], zone: ZoneInfo
 ) -> Iterator[Remark]:
-    def touches(step: slice) -> bool:
-        start = flows.start_ms[step]
-        return bool(
-            ((start < window_ms[1]) & (np.maximum(flows.end_ms[step], start + 1) > window_ms[0])).any()
-        )
-
-    if not any(map(touches, chunks(len(flows)))):
+    if not carried.touches(window_ms):
         yield without_flows(coverage.first_ms, coverage.last_ms, zone)
 
 

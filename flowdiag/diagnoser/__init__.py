@@ -9,6 +9,7 @@ __all__ = [
     "finding",
     "findings",
     "kinds",
+    "long_time",
     "pages",
     "signals",
 ]

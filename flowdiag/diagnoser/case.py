@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 from msgspec import Struct, field
 from msgspec.structs import force_setattr
 
+from flowdiag.aggregator.carried import Carried, FlowsCarried
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.usage import Usage
@@ -42,6 +43,9 @@ class Case(Struct, frozen=True, eq=False):
 
     usage is on 60 s windows over the whole export, not only the complaint's window; flows likewise.
     reported: what the client said; None, empty or blank means an audit, not a complaint.
+    sums: of a long time, what the links carried by roll-ups; flows then stand for those that were not read, and parts are
+    the cases of the times that were looked at in the flows, in order. None: by the flows, which are all. whole_ms: of such
+    a part, the window of the long time, by which its sentences tell times.
     signals: what findings have in common; a case that replaces another has its own.
     """
 
@@ -52,11 +56,29 @@ class Case(Struct, frozen=True, eq=False):
     window_ms: tuple[int, int]
     window_given: bool = False
     reported: str | None = None
+    sums: Carried | None = None
+    parts: tuple[Case, ...] = ()
+    whole_ms: tuple[int, int] | None = None
     signals: Signals = field(default_factory=Signals)
 
     def __post_init__(self) -> None:
         # Also of a case that replace() made of another: what that one worked out is not this one's.
         force_setattr(self, "signals", Signals())
+
+    @property
+    def carried(self) -> Carried:
+        """What the links carried in any time."""
+        return FlowsCarried(self.flows, self.profile) if self.sums is None else self.sums
+
+    @property
+    def told_ms(self) -> tuple[int, int]:
+        """The window by which sentences tell times: on more than one day they need dates."""
+        return self.whole_ms or self.window_ms
+
+    @property
+    def looked_at(self) -> tuple[Case, ...]:
+        """The cases whose flows are those that were exported: this one, or its parts."""
+        return (self,) if self.sums is None else self.parts
 
     @property
     def is_audit(self) -> bool:

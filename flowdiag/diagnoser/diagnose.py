@@ -18,6 +18,7 @@ from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings import single_host
 from flowdiag.diagnoser.kinds import KINDS
+from flowdiag.diagnoser.long_time import long_time_findings
 from flowdiag.diagnoser.signals.full_times import figures
 from flowdiag.diagnoser.verdict import decide, touches
 
@@ -35,7 +36,8 @@ def diagnose(case: Case) -> Diagnosis:
     """The diagnosis of a case. Deterministic: the same case gives the same findings in the same order."""
 
     ranked = (case.flows, case.profile, case.window_ms)
-    works: list[Callable[[], Any]] = [partial(find, case) for find in FINDERS]
+    finders = FINDERS if case.sums is None else (long_time_findings,)
+    works: list[Callable[[], Any]] = [partial(find, case) for find in finders]
     works += [partial(rank, *ranked, limit=RANKED) for rank in RANKINGS]
     works.append(partial(figures, case))
     *found, talkers, applications, destinations, links = concurrently.in_order(lambda work: work(), works)

@@ -103,8 +103,12 @@ def _table(file: Any, begin: int, part: _Part | None, name: str) -> pa.Table:
     if len(body) < part.octets or _digest(body) != part.digest:
         raise Damaged(f"its table of {name} is not what was written")
     try:
-        table = pq.read_table(pa.BufferReader(body), use_threads=False)
-        return table.select(TABLES[name].names).cast(TABLES[name])
+        # Not read_table(), which loads pandas.
+        parquet = pq.ParquetFile(pa.BufferReader(body))
+        batches = list(parquet.iter_batches(columns=TABLES[name].names, use_threads=False))
+        return (
+            pa.Table.from_batches(batches, parquet.schema_arrow).select(TABLES[name].names).cast(TABLES[name])
+        )
     except (pa.ArrowException, KeyError) as error:
         raise Damaged(f"its table of {name} cannot be read") from error
 

@@ -1,3 +1,13 @@
 """What a site is: its profile, its clock and hours, and the times that people ask about."""
 
-__all__ = ["clock", "config", "folder", "hours", "mistakes", "profile", "reading", "time_words", "window"]
+__all__ = [
+    "clock",
+    "config",
+    "folder",
+    "hours",
+    "mistakes",
+    "profile",
+    "reading",
+    "time_words",
+    "window",
+]

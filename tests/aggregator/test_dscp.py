@@ -7,6 +7,7 @@ import tracemalloc
 import numpy as np
 import pytest
 
+from flowdiag.aggregator.carried import FlowsCarried
 from flowdiag.aggregator.dscp import (
     NOT_EXPORTED,
     SERVICE_CLASSES,
@@ -15,6 +16,7 @@ from flowdiag.aggregator.dscp import (
     usage_by_class,
 )
 from flowdiag.aggregator.site_flows import DOWN, UP
+from flowdiag.aggregator.top import ANY_SITE
 from tests.aggregator.tables import START, build, down, up
 
 # RFC 4594 figure 3: service class, DSCP names, DSCP values.
@@ -66,7 +68,7 @@ def test_usage_by_class_counts_what_falls_in_the_window() -> None:
             down(dscp=34, octets=77),
         ]
     )
-    found = usage_by_class(flows, 0, UP, (START, START + 1000))
+    found = usage_by_class(FlowsCarried(flows, ANY_SITE), 0, UP, (START, START + 1000))
     assert [(item.service_class, item.names, item.octets, item.packets) for item in found] == [
         ("Telephony", ("EF",), 1500, 15),
         ("Standard", ("DF",), 500, 5),
@@ -74,8 +76,10 @@ def test_usage_by_class_counts_what_falls_in_the_window() -> None:
         (NOT_EXPORTED, (), 250, 2),
     ]
     assert [item.share for item in found] == [0.6, 0.2, 0.1, 0.1]
-    assert [item.names for item in usage_by_class(flows, 0, DOWN, (START, START + 1000))] == [("AF41",)]
-    assert usage_by_class(flows, 0, DOWN, (START + 5000, START + 6000)) == ()
+    assert [
+        item.names for item in usage_by_class(FlowsCarried(flows, ANY_SITE), 0, DOWN, (START, START + 1000))
+    ] == [("AF41",)]
+    assert usage_by_class(FlowsCarried(flows, ANY_SITE), 0, DOWN, (START + 5000, START + 6000)) == ()
 
 
 def test_usage_by_class_of_many_flows_takes_little_memory() -> None:
@@ -83,7 +87,7 @@ def test_usage_by_class_of_many_flows_takes_little_memory() -> None:
     one, _, _ = build([up(dscp=46, octets=3000, packets=30, start=0, end=2)])
     flows = one.at(np.zeros(400_000, np.intp))
     tracemalloc.start()
-    (found,) = usage_by_class(flows, 0, UP, (START, START + 1000))
+    (found,) = usage_by_class(FlowsCarried(flows, ANY_SITE), 0, UP, (START, START + 1000))
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert (found.octets, found.packets) == (400_000 * 1500, 400_000 * 15)

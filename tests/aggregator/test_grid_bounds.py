@@ -9,8 +9,10 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.aggregator import usage_report as module
+from flowdiag.aggregator.carried import FlowsCarried
 from flowdiag.aggregator.link_figures import (
     _covered_span,
     _mostly_heard,
@@ -34,7 +36,7 @@ from flowdiag.aggregator.usage_report import (
 )
 from flowdiag.errors import UsageError
 from flowdiag.text.wording.coverage import told
-from tests.aggregator.tables import MINUTE, START, build, int_array, site, up
+from tests.aggregator.tables import MINUTE, START, build, down, int_array, site, up
 
 
 def usage(*octets: float, start_ms: int = 0, window_ms: int = 60, covered: list[int] | None = None) -> Usage:
@@ -80,18 +82,17 @@ def test_a_step_within_a_window_is_judged_with_it() -> None:
 def test_octets_of_steps_are_those_of_their_windows_where_these_fit() -> None:
     of = usage(1, 2, 3, 4, 5, 6, start_ms=60)
     flows: Any = None  # not looked at
-    found = _on_grid(of, flows, np.zeros(0, np.int16), WindowGrid(0, 180, 2))
+    found = _on_grid(of, flows, WindowGrid(0, 180, 2))
     assert found.tolist() == [[[1 + 2, 3 + 4 + 5], [30, 120]]]  # the last one begins at 360
-    inner = _on_grid(of, flows, np.zeros(0, np.int16), WindowGrid(120, 120, 2))
+    inner = _on_grid(of, flows, WindowGrid(120, 120, 2))
     assert inner.tolist() == [[[2 + 3, 4 + 5], [50, 90]]]
 
 
 @pytest.mark.parametrize("grid", [WindowGrid(0, 90, 2), WindowGrid(30, 60, 2)])
 def test_octets_of_steps_that_fit_no_windows_are_spread_anew(grid: WindowGrid) -> None:
-    flows: Any = SimpleNamespace(
-        start_ms=int_array(0, 60), end_ms=int_array(60, 180), wire_octets=np.array([600.0, 1200.0])
-    )
-    found = _on_grid(usage(1, 2, 3), flows, np.array([0, 1], np.int16), grid)
+    flows, _, _ = build([down(start=0, end=60, octets=600), up(start=60, end=180, octets=1200)])
+    near = replace(flows, start_ms=int_array(0, 60), end_ms=int_array(60, 180), wire_octets=flows.octets)
+    found = _on_grid(usage(1, 2, 3), FlowsCarried(near, site()), grid)
     expected = {
         0: [[600, 0], [300, 900]],  # 60 ms in the first 90; 30 and 90 of 120 ms
         30: [[300, 0], [300, 600]],
@@ -127,7 +128,9 @@ def test_a_percentile_is_of_three_five_minutes_at_least() -> None:
             for n in range(1, 5 * fives + 1)
         ]
         flows, minutes, _ = build(rows)
-        (link,) = link_figures(minutes, flows, site(), (begin, begin + fives * 5 * MINUTE))
+        (link,) = link_figures(
+            minutes, FlowsCarried(flows, site()), site(), (begin, begin + fives * 5 * MINUTE)
+        )
         assert link.up.p95_mbps == pytest.approx(percentile)
 
 
@@ -174,11 +177,11 @@ def test_a_report_has_fewer_windows_than_the_most(
     flows, minutes, coverage = build([up()])
     window = (START, START + windows * MINUTE)
     if fits:
-        report = usage_report(site(), flows, minutes, coverage, window, MINUTE)
+        report = usage_report(site(), FlowsCarried(flows, site()), minutes, coverage, window, MINUTE)
         assert {len(link.mbps) for link in report.links} == {4}
     else:
         with pytest.raises(UsageError, match="more than 5 windows"):
-            usage_report(site(), flows, minutes, coverage, window, MINUTE)
+            usage_report(site(), FlowsCarried(flows, site()), minutes, coverage, window, MINUTE)
 
 
 @pytest.mark.parametrize(
@@ -187,11 +190,18 @@ def test_a_report_has_fewer_windows_than_the_most(
 def test_a_span_that_no_flow_touches_is_said_to_be_one(begin: int, end: int, is_said: bool) -> None:
     flows, minutes, coverage = build([up(start=10, end=20)])
     window = (START + 1000 * begin, START + 1000 * end)
-    notes = told(usage_report(site(), flows, minutes, coverage, window, MINUTE).remarks)
+    notes = told(usage_report(site(), FlowsCarried(flows, site()), minutes, coverage, window, MINUTE).remarks)
     assert any("No flow lies in this time" in note for note in notes) == is_said
     moment, minutes, coverage = build([up(start=10, end=10)])
     notes = told(
-        usage_report(site(), moment, minutes, coverage, (START + 10_000, START + 10_001), MINUTE).remarks
+        usage_report(
+            site(),
+            FlowsCarried(moment, site()),
+            minutes,
+            coverage,
+            (START + 10_000, START + 10_001),
+            MINUTE,
+        ).remarks
     )
     assert not any("No flow lies in this time" in note for note in notes)
 

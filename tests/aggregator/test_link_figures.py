@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from msgspec.structs import astuple
 
+from flowdiag.aggregator.carried import FlowsCarried
 from flowdiag.aggregator.figures import DirectionFigures
 from flowdiag.aggregator.link_figures import covered_part_ms, link_figures
 from tests.aggregator.tables import LAN, LTE, MINUTE, START, Row, build, down, site, two_links, up
@@ -27,7 +28,7 @@ def figures(
     heard = np.ones(usage.windows, np.bool_)
     heard[list(silent)] = False
     window = (FROM + round(begin_s * 1000), FROM + round(end_s * 1000))
-    (link,) = link_figures(usage, flows, site(), window, heard)
+    (link,) = link_figures(usage, FlowsCarried(flows, site()), site(), window, heard)
     assert link.up.octets == 0
     return link.down
 
@@ -117,7 +118,7 @@ def test_links_and_directions_are_kept_apart() -> None:
     ]
     profile = site(two_links())
     flows, usage, _ = build(rows, profile)
-    found = link_figures(usage, flows, profile, (FROM, FROM + MINUTE))
+    found = link_figures(usage, FlowsCarried(flows, profile), profile, (FROM, FROM + MINUTE))
     assert [(link.name, link.role) for link in found] == [("fibre", "primary"), ("lte", "backup")]
     assert [way.mean_mbps for link in found for way in (link.down, link.up)] == pytest.approx([1, 2, 3, 4])
     assert [way.capacity_mbps for link in found for way in (link.down, link.up)] == [100, 40, 30, 5]

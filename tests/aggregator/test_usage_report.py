@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flowdiag.addresses import to_bytes
+from flowdiag.aggregator.carried import FlowsCarried
 from flowdiag.aggregator.report_windows import Asked
 from flowdiag.aggregator.usage_report import (
     BUSY,
@@ -40,7 +41,15 @@ def usage(
     asked: Asked = GIVEN,
 ) -> list[LinkUsage]:
     flows, minutes, coverage = build(rows, profile)
-    report = usage_report(profile or site(), flows, minutes, coverage, window_ms, step_ms, asked=asked)
+    report = usage_report(
+        profile or site(),
+        FlowsCarried(flows, profile or site()),
+        minutes,
+        coverage,
+        window_ms,
+        step_ms,
+        asked=asked,
+    )
     return list(report.links)
 
 
@@ -133,7 +142,15 @@ def test_an_exporter_that_was_heard_without_flows_has_zeros() -> None:
     report = ExportReport()
     report.heard_minutes[to_bytes(EXPORTER)] = {START // MINUTE + 1}
     flows, minutes, coverage = build(rows, report=report)
-    found = usage_report(site(), flows, minutes, coverage, (START, START + 4 * MINUTE), MINUTE, asked=GIVEN)
+    found = usage_report(
+        site(),
+        FlowsCarried(flows, site()),
+        minutes,
+        coverage,
+        (START, START + 4 * MINUTE),
+        MINUTE,
+        asked=GIVEN,
+    )
     assert found.links[1].state.tolist() == [OK, OK, UNKNOWN, OK]
     assert found.links[1].mbps[1] == 0.0
 
@@ -173,13 +190,24 @@ def test_months_are_those_of_the_sites_calendar() -> None:
 def test_link_and_direction_narrow_the_report() -> None:
     flows, minutes, coverage = build([up()], site(two_links()))
     window = START, START + MINUTE
-    found = usage_report(site(two_links()), flows, minutes, coverage, window, MINUTE, link=1, direction=0)
+    found = usage_report(
+        site(two_links()),
+        FlowsCarried(flows, site(two_links())),
+        minutes,
+        coverage,
+        window,
+        MINUTE,
+        link=1,
+        direction=0,
+    )
     assert [(link.name, link.direction) for link in found.links] == [("lte", "down")]
 
 
 def test_a_time_without_flows_is_said_to_be_one() -> None:
     flows, minutes, coverage = build([up()])
-    found = usage_report(site(), flows, minutes, coverage, (START - MINUTE, START), MINUTE, asked=GIVEN)
+    found = usage_report(
+        site(), FlowsCarried(flows, site()), minutes, coverage, (START - MINUTE, START), MINUTE, asked=GIVEN
+    )
     assert told(found.remarks)[0].startswith("No flow lies in this time; the export covers 20")
     assert found.links[0].state.tolist() == [UNKNOWN]
 
@@ -187,4 +215,6 @@ def test_a_time_without_flows_is_said_to_be_one() -> None:
 def test_more_windows_than_anyone_reads_are_refused() -> None:
     flows, minutes, coverage = build([up()])
     with pytest.raises(UsageError, match="--window"):
-        usage_report(site(), flows, minutes, coverage, (START, START + MAX_WINDOWS * 1000), 1000)
+        usage_report(
+            site(), FlowsCarried(flows, site()), minutes, coverage, (START, START + MAX_WINDOWS * 1000), 1000
+        )

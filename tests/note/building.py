@@ -170,7 +170,7 @@ def diagnosis(
     around = (case.flows, case.profile, case.window_ms)
     return Diagnosis(
         case=case, verdict=verdict, findings=findings,
-        links=link_figures(case.usage, *around),
+        links=link_figures(case.usage, case.carried, case.profile, case.window_ms),
         talkers=rank_talkers(*around, limit=20),
         applications=rank_applications(*around, limit=20),
         destinations=rank_destinations(*around, limit=20),

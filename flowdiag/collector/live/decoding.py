@@ -252,6 +252,7 @@ class Decoding:
         counters.damaged += len(stored.damage)
         counters.evicted += stored.evicted
         counters.late += stored.late
+        counters.rollups_failed += stored.rollups_failed
         counters.exporters = busiest(summed(counters.exporters, stored.exporters))
 
     def _need_room(self, waiting: list[Piece]) -> None:
@@ -275,7 +276,7 @@ class Decoding:
                 if segment.number <= number:
                     pieces.remove(segment)
             known = seed_files.load(self._settings.spool, dissector)
-            storing = Storing(self._backend, folder, known, dissector)
+            storing = Storing(self._backend, folder, known, dissector, self._settings.roller)
             storing.decoders.listed = self._allow.hosts
             self._storing[folder] = storing
         return storing

@@ -20,7 +20,7 @@ from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
 from typing import Any, Final
 
-from flowdiag.collector.live.clocks import Today
+from flowdiag.collector.live.clocks import DAY_S, Today
 from flowdiag.collector.live.counters import Decoded
 from flowdiag.collector.live.settings import Settings
 from flowdiag.collector.live.spool import spool_name
@@ -28,6 +28,8 @@ from flowdiag.collector.live.spool import spool_name
 FIRST_S: Final = 60.0
 EVERY_S: Final = 1_800.0
 AGAIN_S: Final = 60.0
+# How often damaged roll-ups are looked for.
+MEND_EVERY_S: Final = DAY_S
 # How far it gives way to decoders and receivers.
 NICE: Final = 10
 
@@ -45,7 +47,7 @@ class Housekeeping:
         self._start = start
         self._today = Today()
         self._passing = passing
-        self._next = passing() + FIRST_S
+        self._next = self._next_mending = passing() + FIRST_S
         self._process: SpawnProcess | None = None
         self._pipe: Connection | None = None
         self.done = Decoded()
@@ -54,7 +56,10 @@ class Housekeeping:
         """Each second: starts a run when one is due, and takes in what it did when it is over."""
         if self._process is None:
             if self._passing() >= self._next:
-                self._process, self._pipe = self._start(run_upkeep, self._settings, self._today)
+                mending = self._passing() >= self._next_mending
+                self._process, self._pipe = self._start(run_upkeep, self._settings, self._today, mending)
+                if mending:
+                    self._next_mending = self._passing() + MEND_EVERY_S
         elif not self._process.is_alive():
             self._take(self._process.exitcode, self._pipe)
             self._process = None
@@ -74,10 +79,12 @@ class Housekeeping:
         self.done.swept += told.swept
         self.done.merged += told.merged
         self.done.dropped_days += told.dropped_days
+        self.done.rollups_failed += told.rollups_failed
+        self.done.rollups_rebuilt += told.rollups_rebuilt
         self.done.upkeep = told.upkeep
 
 
-def run_upkeep(settings: Settings, today: Today, pipe: Connection) -> None:
+def run_upkeep(settings: Settings, today: Today, mending: bool, pipe: Connection) -> None:
     """The whole life of a process: one run."""
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, signal.SIG_IGN)  # the supervisor knows what they mean
@@ -91,7 +98,14 @@ def run_upkeep(settings: Settings, today: Today, pipe: Connection) -> None:
 
     counters = Decoded()
     owner = f"{spool_name(settings.spool)}-upkeep-"
-    Upkeep(open_backend(settings.store, owner), settings.retain, today).run(counters)
+    upkeep = Upkeep(
+        open_backend(settings.store, owner),
+        settings.retain,
+        today,
+        rollup_days=settings.retain_rollups,
+        roller=settings.roller,
+    )
+    upkeep.run(counters, mending=mending)
     with suppress(OSError):
         pipe.send(counters)
 

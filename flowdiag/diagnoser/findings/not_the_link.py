@@ -33,7 +33,7 @@ Limits: flow records show neither radio nor delay nor errors of the line.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 from flowdiag.diagnoser import confidence
@@ -44,7 +44,7 @@ from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.signals.at_limit import MUCH, AtLimit, at_limit
 from flowdiag.diagnoser.signals.dead_services import DeadService, dead_services
 from flowdiag.diagnoser.signals.episodes import sampling_error
-from flowdiag.diagnoser.signals.even_transfers import even_transfers
+from flowdiag.diagnoser.signals.even_transfers import EvenTransfers, even_transfers
 from flowdiag.diagnoser.signals.held_levels import HeldLevel, held_levels, is_told
 from flowdiag.diagnoser.signals.losses import lost_in_window
 from flowdiag.diagnoser.signals.outages import outages
@@ -52,6 +52,7 @@ from flowdiag.diagnoser.signals.room import Room, room
 from flowdiag.diagnoser.signals.short_outages import short_outages, unexplained_silences
 from flowdiag.diagnoser.signals.silences import covered
 from flowdiag.diagnoser.signals.unusual_rates import unusual_rates
+from flowdiag.text.action import Action
 from flowdiag.text.sentences import all_clear as wording_all_clear
 from flowdiag.text.sentences import load as wording
 from flowdiag.text.sentences import verdict as wording_verdict
@@ -70,16 +71,11 @@ NEARLY_BUSY: Final = 0.9
 def verdict(case: Case) -> Verdict:
     found = room(case)
     reached, cut = at_limit(case), short_cuts(case)
-    even, dead = even_transfers(case), dead_services(case)
-    missed = [one for one in dead if one.weighs]
-    held = [level for level in held_levels(case) if not is_told(level, [*even, *reached])]
+    missed = [(part, [one for one in dead_services(part) if one.weighs]) for part in case.looked_at]
     level, said = grade(
         (
             *_of_moments(case, reached, cut),
-            *(Doubt(wording_all_clear.even_reason(case, one), MINOR, wording_all_clear.EVEN) for one in even),
-            *_of_held(case, held),
-            *_of_rates(case),
-            *_of_services(case, dead),
+            *_of_flows(case),
             *_of_evidence(case),
             *_of_room(case, found, moments=bool(reached)),
         )
@@ -87,20 +83,61 @@ def verdict(case: Case) -> Verdict:
     near = any(each.upper >= case.profile.thresholds.busy for each in found)
     return Verdict(
         code=CODE,
-        sentence=wording_all_clear.not_the_link(case, found, reached, cut, level, said, missed),
+        sentence=wording_all_clear.not_the_link(
+            case, found, reached, cut, level, said, [one for _, dead in missed for one in dead]
+        ),
         confidence=level,
         reasons=(*(wording_all_clear.room_reason(case, each) for each in found), *(d.text for d in said)),
         next_steps=(
-            *(wording_verdict.TEST_THE_RATE if even or held else ()),
-            *wording_all_clear.try_elsewhere(case, missed),
-            *wording_verdict.look_next(case, interrupted=bool(cut), unanswered=bool(missed)),
+            *(wording_verdict.TEST_THE_RATE if any(map(_stands_at_a_level, case.looked_at)) else ()),
+            *_once(action for part, dead in missed for action in wording_all_clear.try_elsewhere(part, dead)),
+            *wording_verdict.look_next(
+                case, interrupted=bool(cut), unanswered=any(dead for _, dead in missed)
+            ),
         ),
         room="none at times" if reached or cut else "little" if near else "enough",
     )
 
 
+def _once(actions: Iterable[Action]) -> Iterator[Action]:
+    return iter(dict.fromkeys(actions))
+
+
+def _held(case: Case) -> list[HeldLevel]:
+    told: list[EvenTransfers | AtLimit] = [*even_transfers(case), *at_limit(case)]
+    return [level for level in held_levels(case) if not is_told(level, told)]
+
+
+def _stands_at_a_level(case: Case) -> bool:
+    return bool(even_transfers(case) or _held(case))
+
+
+def _of_flows(case: Case) -> Iterator[Doubt | None]:
+    """What the flows of a time show against it. Of a long time each part is looked at; the same doubt of several is one,
+    and the first of each kind is told."""
+    known: dict[str, int] = {}
+    for part in case.looked_at:
+        for kind, doubts in (
+            ("even", (_even(part, one) for one in even_transfers(part))),
+            ("held", _of_held(part, _held(part))),
+            ("rates", _of_rates(part)),
+            ("services", _of_services(part, dead_services(part))),
+        ):
+            for doubt in doubts:
+                if doubt is None or (known.get(kind, -1) >= doubt.weight and part is not case):
+                    continue
+                known[kind] = doubt.weight
+                yield doubt
+
+
+def _even(case: Case, one: EvenTransfers) -> Doubt:
+    return Doubt(wording_all_clear.even_reason(case, one), MINOR, wording_all_clear.EVEN)
+
+
 def short_cuts(case: Case) -> tuple[tuple[int, int], ...]:
     """[start, end) of outages too short for a verdict, and of silences unlike the site, in the time asked about."""
+    if case.sums is not None:
+        return tuple(cut for part in case.parts for cut in short_cuts(part))
     proved = [(outage.start_ms, outage.end_ms) for outage in short_outages(case) if outage.short]
     known = [(outage.start_ms, outage.end_ms) for outage in outages(case) if not outage.short]
     silent = [

@@ -120,6 +120,8 @@ def limited_ms(limits: Iterable[AtLimit]) -> int:
 def at_limit(case: Case) -> tuple[AtLimit, ...]:
     """Per link direction that reached its limit in the window for spells beside its sustained times; the longest first."""
     begin, end = covered_window(case)
+    if case.sums is not None:
+        return _of_parts(case, end - begin)
     step_ms, least_ms = _lengths(case)
     if end - begin < least_ms or not case.coverage.links_apart:
         return ()
@@ -130,6 +132,26 @@ def at_limit(case: Case) -> tuple[AtLimit, ...]:
             if limit is not None:
                 found.append(limit)
     return tuple(sorted(found, key=lambda limit: (-limit.longest_ms, limit.link, limit.direction)))
+
+
+def _of_parts(case: Case, covered_ms: int) -> tuple[AtLimit, ...]:
+    """The same of a long time: what its parts have. covered_ms: of the long time."""
+    found: dict[tuple[int, int], list[AtLimit]] = {}
+    for part in case.parts:
+        for limit in at_limit(part):
+            found.setdefault((limit.link, limit.direction), []).append(limit)
+    joined = [
+        AtLimit(
+            link,
+            direction,
+            tuple(spell for limit in limits for spell in limit.spells),
+            covered_ms,
+            tuple(rates for limit in limits for rates in limit.step_rates),
+            limits[0].step_ms,
+        )
+        for (link, direction), limits in found.items()
+    ]
+    return tuple(sorted(joined, key=lambda limit: (-limit.longest_ms, limit.link, limit.direction)))
 
 
 def _lengths(case: Case) -> tuple[int, int]:

@@ -34,7 +34,7 @@ def figures(case: Case) -> tuple[LinkFigures, ...]:
     """The figures of each link over the time asked about."""
     windows = figure_windows(case)
     return link_figures(
-        windows.usage, case.flows, case.profile, case.window_ms, windows.heard, full_times(case)
+        windows.usage, case.carried, case.profile, case.window_ms, windows.heard, full_times(case)
     )
 
 

@@ -37,6 +37,14 @@ def _resolution_assumed(seconds: int) -> str:
     )
 
 
+def _rolled_up(looked_at: float, left: int) -> str:
+    said = "Long time: by sums of minutes and hours"
+    said += f", and by the flows of {looked_at:g} hours that were worth a look" if looked_at else ""
+    if left:
+        return f"{said}. {left} more hours were worth one; ask for a shorter time to have them looked at."
+    return f"{said}."
+
+
 def _sampled(factor: float, error_percent: float) -> str:
     return (
         f"The export is sampled: figures are scaled by {factor:g}; the total has an error of "
@@ -204,6 +212,7 @@ _SENTENCES: Final[dict[str, Callable[..., str]]] = {
     "no-flows": _no_flows,
     "resolution": _resolution,
     "resolution-assumed": _resolution_assumed,
+    "rolled-up": _rolled_up,
     "sampled": _sampled,
     "frames": _frames,
     "clock": _clock,

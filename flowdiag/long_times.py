@@ -1,0 +1,207 @@
+"""A question about a long time of a store, answered from its roll-ups; flows are read for what sums cannot tell.
+
+Facts the design follows:
+- an answer by all flows is the better one, as long as it is quick: roll-ups answer where there is more to read than that;
+- files without a sound roll-up are read whole: a few of them cost little, and where they are many everything is read, as
+  if there were no roll-ups;
+- each time that is looked at is asked like any other: its flows with some around them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from flowdiag.aggregator.build import build_case_data
+from flowdiag.aggregator.plan_rates import require_plan_rates
+from flowdiag.aggregator.remark import remark
+from flowdiag.collector.readers.inputs import is_store
+from flowdiag.collector.report import ExportReport
+from flowdiag.collector.span import Span
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.long_time import with_parts
+from flowdiag.durations import HOUR_MS, MINUTE_MS
+from flowdiag.site.profile import Profile
+from flowdiag.site.window import resolve_window
+
+if TYPE_CHECKING:
+    from flowdiag.collector.store.backends import StorageBackend
+    from flowdiag.collector.store.reading import StoreReader
+    from flowdiag.rollup.overview import Overview
+
+# Octets of files of flows from which on roll-ups answer: some three hundred thousand records.
+WORTH_OCTETS: Final = 8 << 20
+# Of files without a sound roll-up, which are read besides: a million records.
+MOST_OTHER_OCTETS: Final = 24 << 20
+# Records that are read for a closer look: a second, and 150 MB.
+MOST_LOOKED_AT: Final = 1_000_000
+# Figures of a shorter time are kept in shorter windows than minutes (aggregator/figure_windows.py).
+LEAST_MS: Final = 2 * HOUR_MS
+# Read beside each time.
+AROUND_MS: Final = HOUR_MS
+# Records of an export that are held in memory at once: 400 MB (long_exports.py).
+MOST_AT_ONCE: Final = 2_200_000
+DAMAGED: Final = "a damaged roll-up was not used (flowdiag ingest --rebuild makes it anew)"
+
+
+class Effort(Struct, frozen=True):
+    """How hard to look. worth_octets: of flows, for roll-ups to answer; looked_at: most records that are read for a
+    closer look; at_once: records of a long export that are held at once; who: stand-ins for flows are needed, and a look at
+    whatever may be found, else figures alone are."""
+
+    worth_octets: int = WORTH_OCTETS
+    looked_at: int = MOST_LOOKED_AT
+    at_once: int = MOST_AT_ONCE
+    who: bool = True
+
+
+ORDINARY: Final = Effort()
+
+
+def long_case(
+    paths: Sequence[str | Path],
+    profile: Profile,
+    window_from: str | None,
+    window_to: str | None,
+    reported: str | None = None,
+    effort: Effort = ORDINARY,
+) -> Case | None:
+    """The case of a long time of one store; None where its flows answer better, and have to be read.
+
+    window_from, window_to: with dates, as asked_times() gives them. Raises what reading a store raises, ProfileError.
+    """
+    if len(paths) != 1 or not is_store(paths[0]):
+        return None
+    # Loaded here since most exports are no stores, and Parquet takes a tenth of a second to load.
+    from flowdiag.collector.store.opening import open_backend
+
+    backend = open_backend(paths[0])
+    with backend.reading():
+        return _Asking(backend, profile, window_from, window_to).case(reported, effort)
+
+
+class _Asking:
+    """One question to a store, while nobody removes files from it."""
+
+    def __init__(
+        self, backend: StorageBackend, profile: Profile, window_from: str | None, window_to: str | None
+    ) -> None:
+        self._backend = backend
+        self._profile = profile
+        self._window = window_from, window_to
+        self._report = ExportReport()
+
+    def case(self, reported: str | None, effort: Effort) -> Case | None:
+        from flowdiag.rollup.looking import where_to_look
+
+        over = self._overview(effort)
+        if over is None:
+            return None
+        coverage, profile = over.coverage, self._profile
+        require_plan_rates(profile, over.usage)
+        window_ms = resolve_window(*self._window, profile.site.timezone, coverage.first_ms, coverage.last_ms)
+        looks = where_to_look(
+            over.carried, over.hours, coverage, profile, window_ms, effort.looked_at, figures=not effort.who
+        )
+        hours = sum(end - begin for begin, end in looks.runs) / HOUR_MS
+        said = remark("rolled-up", looked_at=round(hours, 1), left=looks.left)
+        case = Case(
+            profile=profile,
+            flows=over.flows,
+            usage=over.usage,
+            coverage=replace(coverage, remarks=(*coverage.remarks, said)),
+            window_ms=window_ms,
+            window_given=self._window != (None, None),
+            reported=(reported or "").strip() or None,
+            sums=over.carried,
+        )
+        return with_parts(case, tuple(self._part(case, run) for run in looks.runs))
+
+    def _overview(self, effort: Effort) -> Overview | None:
+        from flowdiag.collector.readers.stored_flows import StoredFlows
+        from flowdiag.collector.store.finding import find_files
+        from flowdiag.collector.store.statistics import stored_span
+        from flowdiag.rollup.overview import OF_FIGURES, OF_WHO, NeedsWho, overview
+        from flowdiag.rollup.stored import read_rollups
+
+        exporters = self._profile.site.exporter_octets
+        first_ms, last_ms = stored_span(self._backend, exporters)
+        begin, end = resolve_window(*self._window, self._profile.site.timezone, first_ms, last_ms)
+        span = (None if self._window[0] is None else begin, None if self._window[1] is None else end)
+        files = find_files(self._backend, exporters, span)
+        if sum(file.octets for file in files) < effort.worth_octets or not _on_minutes(span, last_ms):
+            return None
+        if end - begin < LEAST_MS:
+            return None
+        tables = OF_WHO if effort.who else OF_FIGURES
+        rolled = read_rollups(self._backend, files, tables, self._damaged)
+        sound = [one for one in rolled if one.rollup is not None and not one.rollup.facts.needs_flows]
+        known = {one.file.target for one in sound}
+        others = [file for file in files if file.target not in known]
+        if not sound or sum(file.octets for file in others) > MOST_OTHER_OCTETS:
+            return None
+        stored = StoredFlows(self._report)
+        rollups = [one.rollup for one in sound if one.rollup is not None]
+        for one, rollup in zip(sound, rollups, strict=True):
+            stored.add_metadata(rollup.report, one.file.target)
+        flows = self._reader(self._report, _around(span)).read(others, stored)
+        try:
+            return overview(rollups, flows, self._report, self._profile, _around(span), who=effort.who)
+        except NeedsWho:
+            self._report = ExportReport()
+            return self._overview(replace(effort, who=True))
+
+    def _part(self, case: Case, run: tuple[int, int]) -> Case:
+        """A time that is looked at in the flows."""
+        from flowdiag.collector.readers.stored_flows import StoredFlows
+        from flowdiag.collector.store.finding import find_files
+
+        report = ExportReport()
+        span = _around(run)
+        files = find_files(self._backend, self._profile.site.exporter_octets, span)
+        batches = self._reader(report, span).read(files, StoredFlows(report))
+        flows, usage, coverage = build_case_data(batches, report, self._profile)
+        known = {
+            "resolution_s": case.coverage.resolution_s,
+            "resolution_known": case.coverage.resolution_known,
+        }
+        return Case(
+            profile=self._profile,
+            flows=flows,
+            usage=usage,
+            coverage=replace(coverage, **known),
+            window_ms=run,
+            whole_ms=case.window_ms,
+            window_given=True,
+            reported=case.reported,
+        )
+
+    def _reader(self, report: ExportReport, span: Span) -> StoreReader:
+        from flowdiag.collector.store.reading import StoreReader
+
+        return StoreReader(
+            self._backend,
+            lambda error: report.problem(str(error.file or ""), error.offset, error.what),
+            span=span,
+        )
+
+    def _damaged(self, path: str, why: str) -> None:
+        self._report.problem(path, None, f"{DAMAGED}: {why}")
+
+
+def _around(span: Span) -> Span:
+    """A span with the time around it that tells how the exporter reports."""
+    begin, end = span
+    return (None if begin is None else begin - AROUND_MS, None if end is None else end + AROUND_MS)
+
+
+def _on_minutes(span: Span, last_ms: int | None) -> bool:
+    """Whether sums of minutes can tell of a span: its ends cut none in which there are flows."""
+    begin, end = span
+    if begin is not None and begin % MINUTE_MS:
+        return False
+    return end is None or not end % MINUTE_MS or (last_ms is not None and end > last_ms)
