@@ -42,9 +42,11 @@ class Runs:
     def __init__(self) -> None:
         self.at = 100.0
         self.started: list[Process] = []
+        self.mending: list[bool] = []
         self.housekeeping = Housekeeping(Settings("flows", Path("spool")), self._start, lambda: self.at)
 
-    def _start(self, *_: Any) -> tuple[Any, Connection]:
+    def _start(self, *given: Any) -> tuple[Any, Connection]:
+        self.mending.append(given[-1])
         self.started.append(Process())
         return self.started[-1], self.started[-1].own
 
@@ -81,6 +83,15 @@ def test_what_failed_is_told_and_tried_again_soon(runs: Runs) -> None:
     runs.started[2].ends(0, Decoded())
     runs.after(0)
     assert runs.housekeeping.done.upkeep == ""
+
+
+def test_roll_ups_are_looked_through_once_a_day(runs: Runs) -> None:
+    for _ in range(50):
+        runs.after(EVERY_S)
+        runs.started[-1].ends(0, Decoded(rollups_rebuilt=1))
+        runs.after(0)
+    assert [number for number, mending in enumerate(runs.mending) if mending] == [0, 48]
+    assert runs.housekeeping.done.rollups_rebuilt == 50
 
 
 def test_the_end_waits_for_no_run(runs: Runs) -> None:
