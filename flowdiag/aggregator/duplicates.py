@@ -79,15 +79,13 @@ def sampled(flows: SiteFlows) -> NDArray[np.intp]:
     if len(flows) <= ALWAYS_LOOKED_AT:
         return np.flatnonzero(flows.link >= 0)
 
+    def in_sample(chunk: SiteFlows) -> NDArray[np.bool_]:
+        # By numbers that all records of a conversation share, so that all of them are in the sample or none.
+        common = chunk.inside_port ^ chunk.outside_port ^ chunk.inside ^ (chunk.outside << 2)
+        chosen: NDArray[np.bool_] = ((common * np.int32(_ODD)) >> 16) & (SAMPLE_ONE_IN - 1) == 0
+        return chosen & (chunk.link >= 0)
+
     return np.flatnonzero(select(flows, in_sample))
-
-
-def in_sample(chunk: SiteFlows) -> NDArray[np.bool_]:
-    """Which flows on links are of one in SAMPLE_ONE_IN conversations. Shape [n]."""
-    # By numbers that all records of a conversation share, so that all of them are in the sample or none.
-    common = chunk.inside_port ^ chunk.outside_port ^ chunk.inside ^ (chunk.outside << 2)
-    chosen: NDArray[np.bool_] = ((common * np.int32(_ODD)) >> 16) & (SAMPLE_ONE_IN - 1) == 0
-    return chosen & (chunk.link >= 0)
 
 
 def repeated(keys: NDArray[np.uint64]) -> NDArray[np.intp]:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 # Slots for each record, at least; and records that are looked at first for each key that is kept.
 _SPARSENESS: Final = 2
-_LOOKED_AT: Final = 4
+_LOOKED_AT: Final = 2
 _MIN_SLOT_BITS: Final = 8
 
 
@@ -30,7 +30,7 @@ class Heaviest(Struct, frozen=True, eq=False):
 
     rows: of kept keys, in order; key: the number of each one's key, from 0 up (shape of rows); examples: one row of each
     key; error: by class of records, the most octets that one of its keys may have lost; lost: by class, how many keys were
-    folded, about.
+    folded, at most.
     """
 
     rows: NDArray[np.intp]
@@ -55,10 +55,13 @@ def heaviest(
 ) -> Heaviest:
     """The keys with most octets. keys: well mixed hashes, shape [n]; classes: a key's records are all of one class;
     most: how many keys are kept."""
-    slots, sums = _slots(keys, octets)
+    slots, size = _slots(keys)
+    sums = np.bincount(slots, octets, size).astype(np.float64, copy=False)
     reach = _reach(keys, octets, most) if len(keys) > most else 0.0
-    near = np.flatnonzero(sums.take(slots) >= reach)
-    number, examples = _numbered(keys, slots, near, len(sums))
+    of_slot = sums.take(slots)
+    near = np.flatnonzero(of_slot >= reach)
+    number, examples = numbered(keys[near])
+    examples = near[examples]
     totals = np.bincount(number, octets[near], len(examples)).astype(np.float64, copy=False)
     kept = np.ones(len(examples), np.bool_)
     if len(examples) > most:
@@ -68,38 +71,37 @@ def heaviest(
     np.maximum.at(error, gone, totals[~kept])
     lost += np.bincount(gone, minlength=class_count)
     if len(near) < len(keys):
-        class_of = np.full(len(sums), -1, np.int32)
-        class_of[slots] = classes
-        far = np.flatnonzero((sums < reach) & (class_of >= 0))
-        # Keys of several classes may share a slot: what it holds bounds each of them.
-        mixed = np.flatnonzero((sums.take(slots) < reach) & (class_of.take(slots) != classes))
-        np.maximum.at(error, class_of[far], sums[far])
-        np.maximum.at(error, classes[mixed], sums[slots[mixed]])
-        lost += np.bincount(class_of[far], minlength=class_count)
+        # No slot of these reached it, so none of their keys has.
+        far = np.bincount(classes[np.flatnonzero(of_slot < reach)], minlength=class_count)
+        error = np.maximum(error, reach * (far > 0))
+        lost += far
     stays = np.flatnonzero(kept.take(number))
     renumbered = np.cumsum(kept) - 1
     return Heaviest(near[stays], renumbered.take(number[stays]), examples[kept], error, lost)
 
 
-def _numbered(
-    keys: NDArray[np.uint64], slots: NDArray[np.intp], rows: NDArray[np.intp], size: int
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """The number of the key of each of some rows, from 0 up, and one row of each key. Rows in slots of one key need no
-    sorting."""
-    keys, slots = keys[rows], slots[rows]
-    example = np.full(size, -1, np.int64)
-    example[slots] = np.arange(len(rows))
-    alone = np.ones(size, np.bool_)
-    alone[slots[keys != keys.take(example.take(slots))]] = False
-    of_one = np.flatnonzero(alone & (example >= 0))
+def numbered(keys: NDArray[np.uint64]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """The number of each key, from 0 up (shape [n]), and a row of each (shape [distinct]). keys: well mixed hashes."""
+    # Rows in slots of one key need no sorting.
+    slots, size = _slots(keys)
+    example = np.full(size, -1, np.int32)
+    example[slots] = np.arange(len(keys), dtype=np.int32)
+    strange = np.flatnonzero(keys.take(example.take(slots)) != keys)
     number_of_slot = np.empty(size, np.intp)
+    if not len(strange):
+        of_one = np.flatnonzero(example >= 0)
+        number_of_slot[of_one] = np.arange(len(of_one))
+        return number_of_slot.take(slots), example[of_one].astype(np.intp)
+    alone = example >= 0
+    alone[slots[strange]] = False
+    of_one = np.flatnonzero(alone)
     number_of_slot[of_one] = np.arange(len(of_one))
     number = number_of_slot.take(slots)
     shared = np.flatnonzero(~alone.take(slots))
     order = shared[np.argsort(keys[shared], kind="stable")]
     begins = run_begins([keys[order]])
     number[order] = len(of_one) + np.repeat(np.arange(len(begins)), np.diff(begins, append=len(order)))
-    return number, rows[np.concatenate([example[of_one], order[begins]])]
+    return number, np.concatenate([example[of_one], order[begins]])
 
 
 def run_begins(ordered: Sequence[NDArray[Any]]) -> NDArray[np.intp]:
@@ -125,18 +127,18 @@ def largest_of_groups(
     return kept
 
 
-def _slots(
-    keys: NDArray[np.uint64], octets: NDArray[np.float64]
-) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+def _slots(keys: NDArray[np.uint64]) -> tuple[NDArray[np.intp], int]:
+    """The slot of each key, and how many slots there are."""
     bits = max(int(_SPARSENESS * len(keys)).bit_length(), _MIN_SLOT_BITS)
-    slots = (keys >> np.uint64(64 - bits)).view(np.intp)
-    return slots, np.bincount(slots, octets, 1 << bits).astype(np.float64, copy=False)
+    return (keys >> np.uint64(64 - bits)).view(np.intp), 1 << bits
 
 
 def _reach(keys: NDArray[np.uint64], octets: NDArray[np.float64], most: int) -> float:
     """No more than the `most`-th largest key has; 0 where that is not known."""
     looked_at = min(_LOOKED_AT * most, len(keys))
-    rows = np.argpartition(octets, len(keys) - looked_at)[-looked_at:]
+    least = np.partition(octets, len(keys) - looked_at)[-looked_at]
+    rows = np.flatnonzero(octets > least)
+    rows = np.concatenate([rows, np.flatnonzero(octets == least)[: looked_at - len(rows)]])
     order = rows[np.argsort(keys[rows], kind="stable")]
     begins = run_begins([keys[order]])
     if len(begins) < most:

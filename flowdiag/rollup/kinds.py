@@ -1,7 +1,8 @@
 """Numbers for the kinds of record of a file: what a router says of a record besides its conversation, times and counters.
 
 Facts the design follows: a router has some interfaces, code points and names of applications, so that a file of millions
-of records has some dozens of kinds; a table of slots knows nearly every record's again by one look.
+of records has some dozens of kinds. A hash of what makes a kind is looked up in a table of slots, which knows nearly
+every record's again by one look; only new kinds are touched in Python.
 """
 
 from __future__ import annotations
@@ -9,108 +10,120 @@ from __future__ import annotations
 from typing import Any, Final
 
 import numpy as np
+import pyarrow as pa
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.records import Records
+from flowdiag.buffers import fill_null, nulls, numbers
+from flowdiag.rollup.hashing import ODD, mixed_once
 from flowdiag.rollup.shape import POINT
 
 # More than a router has interfaces and code points for: such a file is read as flows.
 MAX_KINDS: Final = 1 << 12
+NOT_SAID: Final = 2  # of flowDirection
+LAST_DSCP: Final = 63  # RFC 2474
 
 _SLOT_BITS: Final = 14
 _SHIFT: Final = np.uint64(64 - _SLOT_BITS)
-_ODD: Final = np.uint64(0x9E3779B97F4A7C15)  # 2^64 over the golden ratio, odd (from memory)
-_FREE: Final = np.int64(-1)
-_DSCP_BITS, _METERED_BITS, _SCOPE_BITS, _NAME_BITS, _SOURCE_BITS = 7, 2, 2, 13, 14
-_PAIR_BITS: Final = 14
-_LAST_DSCP: Final = 63  # RFC 2474
-_FACTORS: Final = 1 << (
-    63 - _DSCP_BITS - _METERED_BITS - _SCOPE_BITS - _NAME_BITS - _SOURCE_BITS - _PAIR_BITS
-)
+_FREE: Final = np.uint64(0)
+_ANY: Final = (1 << 32) - 1
+# Columns of the flow table that make a kind: what unknown values count as, and those above the last that means anything.
+_COLUMNS: Final = {
+    "domain": ("domain", 0, _ANY),
+    "ingress_interface": ("ingress", -1, _ANY),
+    "egress_interface": ("egress", -1, _ANY),
+    "direction": ("metered", NOT_SAID, 1),
+    "dscp": ("dscp", -1, LAST_DSCP),
+    "sampling": ("sampling", 1, _ANY),
+}
+NAMES: Final = (*(name for name, _, _ in _COLUMNS.values()), "application", "scope")
 
 # What of a kind decides in which rows of a table it is.
 OF_POINT: Final = (*POINT, "scope")
 OF_MINUTE: Final = (*POINT, "dscp")
 OF_SERVICE: Final = (*OF_POINT, "application")
-OF_FOLDED: Final = (*OF_POINT, "dscp", "sampling")
-OF_CONVERSATION: Final = (*OF_FOLDED, "application")
-
-
-class Numbers:
-    """Gives each of few distinct numbers, none below 0, a number from 0 up, in order of their size within one call."""
-
-    def __init__(self, most: int) -> None:
-        self._most = most
-        self._known: dict[int, int] = {}
-        self._slots = np.full(1 << _SLOT_BITS, _FREE)
-        self._given = np.zeros(1 << _SLOT_BITS, np.int32)
-        self.overflowed = False
-
-    def all(self) -> NDArray[np.int64]:
-        return np.fromiter(self._known, np.int64, len(self._known))
-
-    def of(self, values: NDArray[np.int64]) -> NDArray[np.int32]:
-        """Shape [n]. Those too many all get 0."""
-        with np.errstate(over="ignore"):
-            slot = ((values.view(np.uint64) * _ODD) >> _SHIFT).view(np.intp)
-        given = self._given.take(slot)
-        missing = np.flatnonzero(self._slots.take(slot) != values)
-        if len(missing):
-            distinct, where = np.unique(values[missing], return_inverse=True)
-            numbered = np.array([self._number(value) for value in distinct.tolist()], np.int32)
-            given[missing] = numbered[where]
-            self._slots[slot[missing]] = values[missing]
-            self._given[slot[missing]] = given[missing]
-        return given
-
-    def _number(self, value: int) -> int:
-        if value not in self._known:
-            if len(self._known) >= self._most:
-                self.overflowed = True
-                return 0
-            self._known[value] = len(self._known)
-        return self._known[value]
+OF_FOLDED: Final = (*POINT, "dscp", "sampling")
 
 
 class Kinds:
-    """Numbers the kinds of a file's records. What is coarser than a kind is found by `coarser()`."""
+    """Numbers the kinds of a file's records, from 0 up. overflowed: there are more than are told apart."""
 
     def __init__(self) -> None:
-        self._pairs = Numbers(1 << _PAIR_BITS)
-        self._factors = Numbers(_FACTORS)
-        self._kinds = Numbers(MAX_KINDS)
+        self.names: list[str] = []  # of applications, by their numbers
+        self.overflowed = False
+        self._name_numbers: dict[str, int] = {}
+        self._rows: list[tuple[int, ...]] = []
+        self._known: dict[int, int] = {}
+        self._slots = np.full(1 << _SLOT_BITS, _FREE)
+        self._given = np.zeros(1 << _SLOT_BITS, np.int32)
 
-    @property
-    def overflowed(self) -> bool:
-        return self._pairs.overflowed or self._factors.overflowed or self._kinds.overflowed
+    def of(self, batch: pa.RecordBatch, scope: NDArray[np.int8]) -> NDArray[np.int32]:
+        """The kind of each record of a batch of FLOW_SCHEMA; scope: as the shape has it. Shape [n]."""
+        columns: dict[str, NDArray[Any]] = {}
+        with np.errstate(over="ignore"):
+            hashed = (scope.astype(np.uint64) + ODD[-1]) * ODD[0]
+            for odd, (source, (name, unknown, last)) in zip(ODD[1:], _COLUMNS.items(), strict=False):
+                columns[name] = values = _values(batch[source], unknown, last)
+                if len(values) and (values == values[0]).all():
+                    hashed += (values[:1].astype(np.int64) + 2).view(np.uint64) * odd
+                else:
+                    hashed += (values.astype(np.int64) + 2).view(np.uint64) * odd
+            columns["application"] = names = self._named(batch["application"])
+            if (names >= 0).any():
+                hashed += (names.astype(np.int64) + 2).view(np.uint64) * ODD[7]
+            else:
+                hashed += ODD[7]
+        columns["scope"] = scope
+        return self._numbered(mixed_once(hashed), columns)
 
-    def of(self, records: Records, scope: NDArray[np.int8]) -> NDArray[np.int32]:
-        """The kind of each record; scope: as the shape has it. Shape [n]."""
-        pair = (records.ingress.astype(np.int64) + 1) << 32 | (records.egress.astype(np.int64) + 1)
-        code = self._pairs.of(pair).astype(np.int64)
-        code = code << _SOURCE_BITS | records.source
-        code = code << _NAME_BITS | (records.application + 1)
-        code = code << _SCOPE_BITS | scope
-        code = code << _METERED_BITS | records.metered
-        code = code << _DSCP_BITS | (np.clip(records.dscp, -1, _LAST_DSCP) + 1)
-        return self._kinds.of(code * _FACTORS + self._factors.of(records.sampling.astype(np.int64)))
+    def table(self) -> dict[str, NDArray[np.int64]]:
+        """What each kind is, by column of NAMES; application is the number of its name, -1 for none."""
+        rows = np.array(self._rows, np.int64).reshape(-1, len(NAMES))
+        return dict(zip(NAMES, rows.T, strict=True))
 
-    def table(self, domains: NDArray[np.int64]) -> dict[str, NDArray[np.int64]]:
-        """What each kind is, by column; application is the number of its name, -1 for none. domains: by number of the source."""
-        code, factor = np.divmod(self._kinds.all(), _FACTORS)
-        columns: dict[str, NDArray[Any]] = {"sampling": self._factors.all()[factor]}
-        for name, bits, least in (
-            ("dscp", _DSCP_BITS, 1),
-            ("metered", _METERED_BITS, 0),
-            ("scope", _SCOPE_BITS, 0),
-            ("application", _NAME_BITS, 1),
-            ("source", _SOURCE_BITS, 0),
-        ):
-            columns[name] = (code & ((1 << bits) - 1)) - least
-            code = code >> bits
-        pair = self._pairs.all()[code]
-        columns |= {"ingress": (pair >> 32) - 1, "egress": (pair & 0xFFFFFFFF) - 1}
-        return columns | {"domain": domains[columns.pop("source")]}
+    def _numbered(self, keys: NDArray[np.uint64], columns: dict[str, NDArray[Any]]) -> NDArray[np.int32]:
+        slot = (keys >> _SHIFT).view(np.intp)
+        given = self._given.take(slot)
+        missing = np.flatnonzero(self._slots.take(slot) != keys)
+        if len(missing):
+            distinct, first, where = np.unique(keys[missing], return_index=True, return_inverse=True)
+            numbered = np.empty(len(distinct), np.int32)
+            for place, (key, row) in enumerate(zip(distinct.tolist(), missing[first].tolist(), strict=True)):
+                if key not in self._known:
+                    if len(self._rows) == MAX_KINDS:
+                        self.overflowed = True
+                        break
+                    self._known[key] = len(self._rows)
+                    self._rows.append(tuple(int(columns[name][row]) for name in NAMES))
+                numbered[place] = self._known[key]
+            if self.overflowed:
+                return np.zeros(len(keys), np.int32)
+            given[missing] = numbered[where]
+            self._slots[slot[missing]] = keys[missing]
+            self._given[slot[missing]] = given[missing]
+        return given
+
+    def _named(self, column: pa.DictionaryArray) -> NDArray[np.int32]:
+        if column.null_count == len(column):
+            return np.full(len(column), -1, np.int32)
+        known = [-1 if name is None else self._name(name) for name in column.dictionary.to_pylist()]
+        return np.array([*known, -1], np.int32).take(fill_null(column.indices, len(known)))
+
+    def _name(self, name: str) -> int:
+        number = self._name_numbers.setdefault(name, len(self.names))
+        if number == len(self.names):
+            self.names.append(name)
+        return number
+
+
+def _values(column: pa.Array, unknown: int, last: int) -> NDArray[Any]:
+    if column.null_count == len(column):
+        return np.full(len(column), unknown, np.int64)
+    values: NDArray[Any] = numbers(column)
+    beyond = last < _ANY and bool((values > last).any())
+    if column.null_count or beyond:
+        values = values.astype(np.int64)
+        values[nulls(column) | (values > last)] = unknown
+    return values
 
 
 def coarser(

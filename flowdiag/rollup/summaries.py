@@ -1,8 +1,12 @@
 """Who and what an hour's records were: the largest hosts, services and conversations of the records of one part of a file,
 and what was folded of the others.
 
-Fact the design follows: an hour of a busy site comes in many parts. Of each more keys are kept than of the hour in the
-end, so that what folding loses is lost at the end, where the hour is known as a whole.
+Facts the design follows:
+- an hour of a busy site comes in parts. Of each as many keys are kept as of an hour of so many records, and of the hour in
+  the end: what folding loses adds up;
+- the ends of a private network, services and kinds of record are few, the addresses outside without number. So records
+  are grouped once by what is few: services, private hosts and what is folded of conversations are summed up from these
+  groups, and only conversations and hosts outside are looked for among the records.
 """
 
 from __future__ import annotations
@@ -15,222 +19,216 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.choosing import either
-from flowdiag.aggregator.conversation_keys import mixed
-from flowdiag.aggregator.services import ICMP, ICMPV6
-from flowdiag.rollup.folding import Heaviest, heaviest, largest_of_groups, run_begins
+from flowdiag.aggregator.services import AT_DST, AT_SRC, ICMP, ICMPV6, UNDECIDED
+from flowdiag.rollup.folding import Heaviest, heaviest, largest_of_groups, numbered
+from flowdiag.rollup.hashing import hashed
 from flowdiag.rollup.minutes import PADDED_38, PADDED_46, paddings
-from flowdiag.rollup.shape import AMOUNTS
+from flowdiag.rollup.pieces import Piece
+from flowdiag.rollup.shape import AMOUNTS, KINDS
 
 # Keys that are kept of an hour: one for so many records, within bounds.
 RECORDS_A_KEY: Final = 48
 LEAST_KEYS, MOST_KEYS = 64, 1_024
 # Of conversations that are folded, pairs of private ends and protocols that are told apart, for each one that is kept.
 FOLDED_PART: Final = 2
-# So many times more are kept of a part of an hour.
-IN_PARTS: Final = 2
 
-NO_ADDRESS: Final = -1
+NOBODY: Final = np.uint64(0)  # the hash of no address
 FLAGS_KNOWN: Final = np.int32(1 << 16)
-_SRC, _DST = 1, 2  # bits of the side of a service (aggregator/services.py), and of the scope
+WORDS: Final = 4
 
 Columns = dict[str, NDArray[Any]]
 
 HOST_KEYS: Final = ("hour", "point", "end", "address")
 SERVICE_KEYS: Final = ("hour", "service", "protocol", "port")
-CONVERSATION_KEYS: Final = (
-    "hour", "folded", "kind", "protocol", "src", "dst", "src_port", "dst_port",
-)  # fmt: skip
+CONVERSATION_KEYS: Final = ("hour", "folded", "kind", "protocol", "src", "dst", "src_port", "dst_port")
 KEYS: Final = {"hosts": HOST_KEYS, "services": SERVICE_KEYS, "conversations": CONVERSATION_KEYS}
-SEEN: Final = ("first_ms", "last_ms")
 # What was folded, by kind of summary: amounts by hour and point, and how much one key may have lost.
 FOLDED_KEYS: Final = ("hour", "summary", "point")
-SUMMARIES: Final = tuple(KEYS)
+# What is the same in all rows of a key.
+_OF_KEY: Final = frozenset({"words", "src_words", "dst_words", "src_private", "dst_private"})
 
 
-def keys_of(records: NDArray[np.int64] | int, times: int = 1) -> Any:
-    """How many keys are kept of so many records, that many times as many."""
-    return np.clip(
-        np.asarray(records) * times // RECORDS_A_KEY, times * LEAST_KEYS, times * MOST_KEYS
-    ).astype(np.int64)
+def keys_of(records: NDArray[np.int64] | int) -> Any:
+    """How many keys are kept of so many records."""
+    return np.clip(np.asarray(records) // RECORDS_A_KEY, LEAST_KEYS, MOST_KEYS).astype(np.int64)
 
 
-class HourPart(Struct, frozen=True, eq=False):
-    """Records that ended in one hour (hours since 1970 UTC); columns of shape [n].
+class Coarser(Struct, frozen=True, eq=False):
+    """Of each kind of kinds.Kinds what it is as a point, a kind of service, and of folded conversations; points: how many."""
 
-    src, dst: numbers of addresses; src_port, dst_port: -1 unknown; side: where the service is, as services.Ends has it; kind:
-    of kinds.Kinds; point, service: what of it is a point and a kind of service; points: how many points there are.
-    """
-
-    hour: int
-    start_ms: NDArray[np.int64]
-    end_ms: NDArray[np.int64]
-    octets: NDArray[np.float64]
-    packets: NDArray[np.float64]
-    src: NDArray[np.int32]
-    dst: NDArray[np.int32]
-    src_port: NDArray[np.int32]
-    dst_port: NDArray[np.int32]
-    protocol: NDArray[np.int16]
-    tcp_flags: NDArray[np.int32]
-    side: NDArray[np.int8]
-    kind: NDArray[np.int32]
     point: NDArray[np.int32]
     service: NDArray[np.int32]
-
-    def __len__(self) -> int:
-        return len(self.start_ms)
-
-
-def summarised(
-    part: HourPart, points: int, fold_kind: NDArray[np.int32], private: NDArray[np.bool_]
-) -> Mapping[str, Columns]:
-    """Rows of each table of KEYS, and "folded". points: how many there are; fold_kind: by kind, the kind that its folded
-    conversations stand as; private: by number of the address."""
-    work = _Work(part, points)
-    made = {
-        "hosts": work.hosts(),
-        "services": work.services(),
-        "conversations": work.conversations(fold_kind, private),
-    }
-    return made | {"folded": joined(work.lost)}
+    folded: NDArray[np.int32]
+    points: int
 
 
-class _Work:
+def summarised(hour: int, piece: Piece, side: NDArray[np.int8], coarser: Coarser) -> Mapping[str, Columns]:
+    """Rows of each table of KEYS, and "folded", of records that ended in an hour. side: where each one's service is, as
+    services.Ends has it."""
+    part = _Part(hour, piece, side, coarser)
+    made = {"hosts": part.hosts(), "services": part.services(), "conversations": part.conversations()}
+    return made | {"folded": joined(part.lost)}
+
+
+class _Part:
     """The summaries of one part; `lost` grows with each of them by what it folded."""
 
-    def __init__(self, part: HourPart, points: int) -> None:
+    def __init__(self, hour: int, piece: Piece, side: NDArray[np.int8], coarser: Coarser) -> None:
         self.lost: list[Columns] = []
-        self._part = part
-        self._points = points
-        self._most = int(keys_of(len(part), IN_PARTS))
-        self._values = {"octets": part.octets, "packets": part.packets}
+        self._hour, self._piece, self._side, self._coarser = hour, piece, side, coarser
+        self._most = int(keys_of(len(piece)))
+        self._point = coarser.point.take(piece.kind)
+        self._values: dict[str, NDArray[np.float64]] = {"octets": piece.octets, "packets": piece.packets}
         for name, least in (("padding_46", PADDED_46), ("padding_38", PADDED_38)):
-            padding = paddings(part.octets, part.packets, least)
+            padding = paddings(piece.octets, piece.packets, least)
             if padding.any():
                 self._values[name] = padding
-        self._total = self._sums(part.point, None, points)
+        self._group()
+
+    def _group(self) -> None:
+        """By kind, protocol, port of the service, and private ends."""
+        piece = self._piece
+        port = either(self._side == AT_SRC, piece.src_port, piece.dst_port)
+        port = (port + 1) * (self._side != UNDECIDED)
+        what = piece.kind.astype(np.int64) << 32 | (piece.protocol.astype(np.int64) + 1) << 20 | port
+        src, dst = piece.src * piece.src_private, piece.dst * piece.dst_private
+        self._key = hashed(what, src, dst)
+        self._group_of, at = numbered(self._key)
+        self._groups: Columns = {
+            "kind": piece.kind[at],
+            "point": self._point[at],
+            "protocol": piece.protocol[at],
+            "port": port[at].astype(np.int32) - np.int32(1),
+            "src": src[at],
+            "dst": dst[at],
+            "src_words": piece.addresses("src", at) * piece.src_private[at][:, None],
+            "dst_words": piece.addresses("dst", at) * piece.dst_private[at][:, None],
+            "src_private": piece.src_private[at],
+            "dst_private": piece.dst_private[at],
+        } | self._sums(self._group_of, None, len(at))
+        self._total = {
+            name: _added(self._groups["point"], self._groups[name], self._coarser.points) for name in AMOUNTS
+        }
 
     def hosts(self) -> Columns:
-        """Of both ends, each among the largest of its own."""
-        part = self._part
-        ends, sources = [], []
-        for end, address in enumerate((part.src, part.dst)):
-            found = self._heaviest(address.astype(np.int64) << 12 | part.point)
-            at = found.examples
-            columns: Columns = {
-                "point": part.point[at],
-                "end": np.full(len(at), end, np.int8),
-                "address": address[at],
-            }
-            ends.append(self._row(columns, found.key, found.rows))
-            sources.append(found)
-        gone = [self._gone(columns["point"], columns) for columns in ends]
-        both = {name: gone[0][name] + gone[1][name] for name in AMOUNTS}
-        error = np.maximum(sources[0].error, sources[1].error)  # a key is of one end
-        self._fold("hosts", both, error, sources[0].lost + sources[1].lost)
-        return joined(ends)
+        """Of both ends. Private ones are among the largest of those, others of these."""
+        made, error = [], np.zeros(self._coarser.points)
+        lost = np.zeros(self._coarser.points, np.int64)
+        for end, name in enumerate(("src", "dst")):
+            columns, of_private = self._private_hosts(name)
+            parts = [columns]
+            outside = np.flatnonzero(~getattr(self._piece, f"{name}_private"))
+            if len(outside):
+                columns, found = self._hosts_outside(name, outside)
+                parts.append(columns)
+                error, lost = np.maximum(error, found.error), lost + found.lost
+            error = np.maximum(error, of_private[0])
+            lost += of_private[1]
+            columns = joined(parts)
+            made.append(columns | {"end": np.full(len(columns["point"]), end, np.int8)})
+        hosts = joined(made)
+        gone = {
+            name: 2 * total - _added(hosts["point"], hosts[name], len(total))
+            for name, total in self._total.items()
+        }
+        self._fold("hosts", gone, error, lost)
+        return self._with_hour(hosts)
+
+    def _private_hosts(self, name: str) -> tuple[Columns, tuple[NDArray[np.float64], NDArray[np.int64]]]:
+        groups = taken(self._groups, np.flatnonzero(self._groups[f"{name}_private"]))
+        number, at = numbered(hashed(groups[name], groups["point"].astype(np.int64)))
+        columns: Columns = {
+            "point": groups["point"][at],
+            "address": groups[name][at],
+            "words": groups[f"{name}_words"][at],
+        }
+        return self._largest(columns | _summed_up(groups, number, len(at)))
+
+    def _hosts_outside(self, name: str, rows: NDArray[np.intp]) -> tuple[Columns, Heaviest]:
+        address, point = getattr(self._piece, name)[rows], self._point[rows]
+        key = hashed(address, point.astype(np.int64))
+        found = heaviest(key, self._piece.octets[rows], point, self._coarser.points, self._most)
+        at = found.examples
+        columns: Columns = {
+            "point": point[at],
+            "address": address[at],
+            "words": self._piece.addresses(name, rows[at]),
+        }
+        return columns | self._sums(found.key, rows[found.rows], len(at)), found
 
     def services(self) -> Columns:
-        part = self._part
-        port = either(part.side == _SRC, part.src_port, part.dst_port)
-        port = (port + 1) * (part.side > 0) - 1
-        found = self._heaviest(
-            (port.astype(np.int64) + 1) << 24 | (part.protocol.astype(np.int64) + 1) << 12 | part.service
-        )
-        at = found.examples
-        columns: Columns = {"service": part.service[at], "protocol": part.protocol[at], "port": port[at]}
-        columns = self._row(columns, found.key, found.rows)
-        self._fold("services", self._gone(part.point[at], columns), found.error, found.lost)
-        return columns
+        groups = self._groups
+        service = self._coarser.service.take(groups["kind"])
+        what = (groups["port"].astype(np.int64) + 1) << 16 | (groups["protocol"].astype(np.int64) + 1)
+        number, at = numbered(hashed(what, service.astype(np.int64)))
+        columns: Columns = {
+            "point": groups["point"][at],
+            "service": service[at],
+            "protocol": groups["protocol"][at],
+            "port": groups["port"][at],
+        }
+        columns, (error, lost) = self._largest(columns | _summed_up(groups, number, len(at)))
+        gone = {
+            name: total - _added(columns["point"], columns[name], len(total))
+            for name, total in self._total.items()
+        }
+        self._fold("services", gone, error, lost)
+        return self._with_hour(columns)
 
-    def conversations(self, fold_kind: NDArray[np.int32], private: NDArray[np.bool_]) -> Columns:
-        part = self._part
-        icmp = (part.protocol == ICMP) | (part.protocol == ICMPV6)
-        side = part.side | icmp.astype(np.int8) * np.int8(_DST)
-        src_port = (part.src_port + 1) * (side & _SRC) - 1
-        dst_port = (part.dst_port + 1) * (side >> 1) - 1
-        ends = part.src.astype(np.int64) << 32 | part.dst
-        rest = (src_port.astype(np.int64) + 1) << 41 | (dst_port.astype(np.int64) + 1) << 24
-        rest |= (part.protocol.astype(np.int64) + 1) << 12 | part.kind
-        found = self._heaviest(ends, rest)
+    def conversations(self) -> Columns:
+        piece = self._piece
+        icmp = (piece.protocol == ICMP) | (piece.protocol == ICMPV6)
+        side = self._side | icmp.astype(np.int8) * np.int8(AT_DST)
+        which = side.astype(np.int64) | (piece.dst_port.astype(np.int64) << 8) * icmp
+        key = hashed(self._key, piece.src, piece.dst, which)
+        found = heaviest(key, piece.octets, self._point, self._coarser.points, self._most)
         at = found.examples
         columns: Columns = {
             "folded": np.zeros(len(at), np.bool_),
-            "kind": part.kind[at],
-            "protocol": part.protocol[at],
-            "src": part.src[at],
-            "dst": part.dst[at],
-            "src_port": src_port[at],
-            "dst_port": dst_port[at],
-            "flags": _flags(part.tcp_flags, found),
+            "kind": piece.kind[at],
+            "protocol": piece.protocol[at],
+            "src_port": (piece.src_port[at] + 1) * (side[at] & AT_SRC) - 1,
+            "dst_port": (piece.dst_port[at] + 1) * (side[at] >> 1) - 1,
+            "flags": _flags(piece.tcp_flags, found),
         }
-        columns = self._row(columns, found.key, found.rows)
-        self._fold("conversations", self._gone(part.point[at], columns), found.error, found.lost)
-        folded = found.folded(len(part))
-        if not len(folded):
-            return columns
-        return joined([columns, self._folded_conversations(folded, fold_kind, private)])
+        for end in ("src", "dst"):
+            columns |= {end: getattr(piece, end)[at], f"{end}_private": getattr(piece, f"{end}_private")[at]}
+            columns[f"{end}_words"] = piece.addresses(end, at)
+        columns |= self._sums(found.key, found.rows, len(at))
+        point = self._point[at]
+        gone = {name: total - _added(point, columns[name], len(total)) for name, total in self._total.items()}
+        self._fold("conversations", gone, found.error, found.lost)
+        return self._with_hour(joined([columns, self._folded_conversations(found)]))
 
-    def _folded_conversations(
-        self, rows: NDArray[np.intp], fold_kind: NDArray[np.int32], private: NDArray[np.bool_]
+    def _folded_conversations(self, found: Heaviest) -> Columns:
+        """One row for each kind, protocol and pair of private ends; beyond the bound for each kind and protocol. Their
+        times are those of all conversations of their group."""
+        count = len(self._groups["kind"])
+        kept = self._sums(self._group_of.take(found.rows), found.rows, count, timed=False)
+        rest = self._groups | {name: self._groups[name] - kept[name] for name in AMOUNTS}
+        rest = taken(rest, np.flatnonzero(rest["flows"] > 0))
+        rest["kind"] = self._coarser.folded.take(rest["kind"])
+        return folded_conversations(rest, self._most // FOLDED_PART)
+
+    def _largest(self, columns: Columns) -> tuple[Columns, tuple[NDArray[np.float64], NDArray[np.int64]]]:
+        """The largest rows, with the error and the number of keys of what is left out, by point."""
+        error, lost = np.zeros(self._coarser.points), np.zeros(self._coarser.points, np.int64)
+        octets = columns["octets"]
+        if len(octets) <= self._most:
+            return columns, (error, lost)
+        order = np.argsort(-octets, kind="stable")
+        gone = order[self._most :]
+        np.maximum.at(error, columns["point"][gone], octets[gone])
+        lost += np.bincount(columns["point"][gone], minlength=len(lost))
+        return taken(columns, np.sort(order[: self._most])), (error, lost)
+
+    def _with_hour(self, columns: Columns) -> Columns:
+        return columns | {"hour": np.full(len(columns["flows"]), self._hour, np.int64)}
+
+    def _sums(
+        self, number: NDArray[Any], rows: NDArray[np.intp] | None, count: int, *, timed: bool = True
     ) -> Columns:
-        """One row for each kind, protocol and pair of private ends; beyond the bound for each kind and protocol."""
-        part = self._part
-        kind, protocol = fold_kind.take(part.kind[rows]), part.protocol[rows]
-        src, dst = ((number + 1) * private.take(number) - 1 for number in (part.src[rows], part.dst[rows]))
-        what = (protocol.astype(np.int64) + 1) << 12 | kind
-        ends = (src.astype(np.int64) + 1) << 32 | (dst.astype(np.int64) + 1)
-        none = np.zeros(len(rows), np.int32)
-        found = heaviest(mixed(ends, what), part.octets[rows], none, 1, self._most // FOLDED_PART)
-        at, near = found.examples, rows[found.rows]
-        parts = [self._folded_rows(kind[at], protocol[at], src[at], dst[at], found.key, near)]
-        beyond = found.folded(len(rows))
-        if len(beyond):
-            _, first, number = np.unique(what[beyond], return_index=True, return_inverse=True)
-            at = beyond[first]
-            nobody = np.full(len(at), NO_ADDRESS, np.int32)
-            parts.append(self._folded_rows(kind[at], protocol[at], nobody, nobody, number, rows[beyond]))
-        return joined(parts)
-
-    def _folded_rows(
-        self,
-        kind: NDArray[np.int32],
-        protocol: NDArray[np.int16],
-        src: NDArray[np.int32],
-        dst: NDArray[np.int32],
-        number: NDArray[np.intp],
-        rows: NDArray[np.intp],
-    ) -> Columns:
-        """number: which of the folded rows each of the records adds to."""
-        none = np.full(len(kind), -1, np.int32)
-        columns: Columns = {
-            "folded": np.ones(len(kind), np.bool_),
-            "kind": kind,
-            "protocol": protocol,
-            "src": src,
-            "dst": dst,
-            "src_port": none,
-            "dst_port": none,
-            "flags": np.zeros(len(kind), np.int32),
-        }
-        return self._row(columns, number, rows)
-
-    def _heaviest(self, *key: NDArray[np.int64]) -> Heaviest:
-        return heaviest(mixed(*key), self._part.octets, self._part.point, self._points, self._most)
-
-    def _row(self, columns: Columns, number: NDArray[np.intp], rows: NDArray[np.intp]) -> Columns:
-        """The columns with the hour, and with amounts and times of the records of each; number: which each adds to."""
-        count = len(next(iter(columns.values())))
-        start, end = self._part.start_ms[rows], self._part.end_ms[rows]
-        seen: Columns = {
-            "hour": np.full(count, self._part.hour, np.int64),
-            "first_ms": -_most_of(number, -start, count),
-            "last_ms": _most_of(number, end, count),
-        }
-        return columns | seen | self._sums(number, rows, count)
-
-    def _sums(self, number: NDArray[Any], rows: NDArray[np.intp] | None, count: int) -> Columns:
-        """rows: None for all."""
+        """Amounts and times by number. rows: None for all."""
         sums: Columns = {"flows": np.bincount(number, minlength=count)}
         for name in AMOUNTS:
             value = self._values.get(name)
@@ -239,21 +237,20 @@ class _Work:
                 sums[name] = np.bincount(number, weights, count).astype(np.int64)
             elif name != "flows":
                 sums[name] = np.zeros(count, np.int64)
+        if timed:
+            start, end = self._piece.start_ms, self._piece.end_ms
+            if rows is not None:
+                start, end = start.take(rows), end.take(rows)
+            sums["first_ms"] = _least_of(number, start, count)
+            sums["last_ms"] = -_least_of(number, -end, count)
         return sums
-
-    def _gone(self, points: NDArray[np.int32], kept: Columns) -> Columns:
-        """What the records of each point have beyond the kept keys, whose points these are."""
-        return {
-            name: self._total[name] - np.bincount(points, kept[name], self._points).astype(np.int64)
-            for name in AMOUNTS
-        }
 
     def _fold(self, summary: str, gone: Columns, error: NDArray[np.float64], keys: NDArray[np.int64]) -> None:
         """gone, error, keys: by point."""
         there = np.flatnonzero(gone["flows"] > 0)
         what: Columns = {
-            "hour": np.full(len(there), self._part.hour, np.int64),
-            "summary": np.full(len(there), SUMMARIES.index(summary), np.int8),
+            "hour": np.full(len(there), self._hour, np.int64),
+            "summary": np.full(len(there), KINDS.index(summary), np.int8),
             "point": there.astype(np.int32),
             "keys": keys[there],
             "error": np.ceil(error[there]).astype(np.int64),
@@ -261,33 +258,79 @@ class _Work:
         self.lost.append(what | taken(gone, there))
 
 
-def summed(columns: Columns, keys: Sequence[str]) -> Columns:
-    """One row for each key, in ascending order of the keys; amounts, errors and numbers of keys add up."""
-    order = np.lexsort([columns[name] for name in reversed(keys)])
-    begins = run_begins([columns[name][order] for name in keys])
-    made: Columns = {}
-    for name, column in columns.items():
-        if name in keys:
-            made[name] = column[order[begins]]
-        elif not len(order):
-            made[name] = column
-        else:
-            made[name] = _REDUCED.get(name, np.add).reduceat(column[order], begins)
+def folded_conversations(columns: Columns, most: int) -> Columns:
+    """Rows of conversations of one hour to be folded, as rows of those that are: one for each kind, protocol and pair of
+    private ends, and where there are more than `most`, for each kind and protocol of the smallest."""
+    made = _alike(columns)
+    octets = made["octets"]
+    if len(octets) <= most:
+        return made
+    order = np.argsort(-octets, kind="stable")
+    beyond = taken(made, order[most:])
+    for end in ("src", "dst"):
+        beyond[f"{end}_private"] = np.zeros(len(beyond["kind"]), np.bool_)
+    return joined([taken(made, np.sort(order[:most])), _alike(beyond)])
+
+
+def _alike(columns: Columns) -> Columns:
+    src, dst = (columns[end] * columns[f"{end}_private"] for end in ("src", "dst"))
+    what = columns["kind"].astype(np.int64) << 16 | (columns["protocol"].astype(np.int64) + 1)
+    number, at = numbered(hashed(what, src, dst))
+    none = np.full(len(at), -1, np.int32)
+    made: Columns = {
+        "folded": np.ones(len(at), np.bool_),
+        "kind": columns["kind"][at],
+        "protocol": columns["protocol"][at],
+        "src_port": none,
+        "dst_port": none,
+        "flags": np.zeros(len(at), np.int32),
+        "src": src[at],
+        "dst": dst[at],
+    }
+    for end in ("src", "dst"):
+        private = made[f"{end}_private"] = columns[f"{end}_private"][at]
+        made[f"{end}_words"] = columns[f"{end}_words"][at] * private[:, None]
+    return made | _summed_up(columns, number, len(at))
+
+
+def _summed_up(columns: Columns, number: NDArray[np.intp], count: int) -> Columns:
+    """Amounts and times by number, of rows that have them."""
+    made: Columns = {name: _added(number, columns[name], count) for name in AMOUNTS}
+    made["first_ms"] = _least_of(number, columns["first_ms"], count)
+    made["last_ms"] = -_least_of(number, -columns["last_ms"], count)
     return made
 
 
-_REDUCED: Final[dict[str, np.ufunc]] = {"first_ms": np.minimum, "last_ms": np.maximum, "flags": np.bitwise_or}
+def _added(number: NDArray[Any], values: NDArray[np.int64], count: int) -> NDArray[np.int64]:
+    return np.bincount(number, values, count).astype(np.int64)
 
 
-def bounded(
-    summary: str, columns: Columns, limits: NDArray[np.int64], hours: NDArray[np.int64]
-) -> tuple[Columns, Columns]:
+def summed(columns: Columns, keys: Sequence[str]) -> Columns:
+    """One row for each key; amounts, errors and numbers of keys add up."""
+    number, at = numbered(hashed(*(_of_64_bits(columns[name]) for name in keys)))
+    made: Columns = {}
+    for name, column in columns.items():
+        if name in keys or name in _OF_KEY:
+            made[name] = column[at]
+        elif name == "first_ms":
+            made[name] = _least_of(number, column, len(at))
+        elif name == "last_ms":
+            made[name] = -_least_of(number, -column, len(at))
+        elif name == "flags":
+            made[name] = np.zeros(len(at), np.int32)
+            np.bitwise_or.at(made[name], number, column)
+        else:
+            made[name] = _added(number, column, len(at))
+    return made
+
+
+def _of_64_bits(column: NDArray[Any]) -> NDArray[Any]:
+    return column if column.dtype.itemsize == 8 else column.astype(np.int64)
+
+
+def bounded(columns: Columns, limits: NDArray[np.int64], hours: NDArray[np.int64]) -> tuple[Columns, Columns]:
     """Rows of summed(): those that stay, and those to be folded. limits: of keys, for each of the hours (ascending)."""
-    group = np.searchsorted(hours, columns["hour"])
-    if summary == "conversations":
-        group = 2 * group + columns["folded"]
-        limits = np.stack([limits, np.maximum(limits // FOLDED_PART, 1)], axis=1).ravel()
-    stay = largest_of_groups(group, columns["octets"], limits)
+    stay = largest_of_groups(np.searchsorted(hours, columns["hour"]), columns["octets"], limits)
     return taken(columns, np.flatnonzero(stay)), taken(columns, np.flatnonzero(~stay))
 
 
@@ -299,14 +342,17 @@ def joined(parts: Sequence[Columns]) -> Columns:
     return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
 
-def _most_of(key: NDArray[np.intp], values: NDArray[np.int64], count: int) -> NDArray[np.int64]:
-    """The greatest value of each key, each of which there is. Most values come in order, so the last is nearly it."""
-    most = np.empty(count, np.int64)
-    most[key] = values
-    greater = np.flatnonzero(values > most.take(key))
-    if len(greater):
-        np.maximum.at(most, key[greater], values[greater])
-    return most
+def _least_of(number: NDArray[Any], values: NDArray[np.int64], count: int) -> NDArray[np.int64]:
+    """The least value of each number, each of which there is. Most values come in order, so one at an end is nearly it."""
+    least = np.empty(count, np.int64)
+    if not count:
+        return least
+    backwards = values[0] < values[-1]
+    least[number[::-1] if backwards else number] = values[::-1] if backwards else values
+    less = np.flatnonzero(values < least.take(number))
+    if len(less):
+        np.minimum.at(least, number[less], values[less])
+    return least
 
 
 def _flags(flags: NDArray[np.int32], found: Heaviest) -> NDArray[np.int32]:

@@ -10,19 +10,21 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from flowdiag.addresses import UNKNOWN_ADDRESS
-from flowdiag.buffers import address_column, column, text_column
-from flowdiag.rollup.folding import run_begins
+from flowdiag.buffers import column, text_column
+from flowdiag.flows import ADDRESS
+from flowdiag.rollup.folding import numbered, run_begins
+from flowdiag.rollup.hashing import hashed
 from flowdiag.rollup.kinds import OF_FOLDED, OF_MINUTE, OF_POINT, OF_SERVICE, coarser
 from flowdiag.rollup.minutes import PADDED_38, PADDED_46, Timed, made_whole, paddings
 from flowdiag.rollup.shape import AMOUNTS, KINDS, TABLES
 from flowdiag.rollup.summaries import (
     FLAGS_KNOWN,
     FOLDED_KEYS,
+    FOLDED_PART,
     KEYS,
-    NO_ADDRESS,
-    SUMMARIES,
+    NOBODY,
     bounded,
+    folded_conversations,
     joined,
     keys_of,
     summed,
@@ -30,29 +32,34 @@ from flowdiag.rollup.summaries import (
 )
 
 Columns = dict[str, NDArray[Any]]
-_ADDRESSES: Final = {"hosts": ("address",), "services": (), "conversations": ("src", "dst")}
-_ODD: Final = np.uint64(0x9E3779B97F4A7C15)  # 2^64 over the golden ratio, odd (from memory)
+# Addresses whose partners are counted one by one, and slots that addresses are counted in.
+_LOOKED_AT: Final = 32
+_SLOT_BITS: Final = 16
+# Rows of an hour stand together, the largest first.
+_ORDER: Final = dict.fromkeys(KEYS, ("hour", "rank")) | {
+    "folded": FOLDED_KEYS,
+    "minutes": ("minute", "series"),
+}
 
 
 class Tables:
-    """Takes what is summed up of parts of a file; address numbers of theirs hold until settle()."""
+    """Takes what is summed up of parts of a file; settle() draws together what came since the last time."""
 
     def __init__(self) -> None:
         self._parts: dict[str, list[Columns]] = defaultdict(list)
         self._new: dict[str, list[Columns]] = defaultdict(list)
-        self._pool: dict[bytes, int] = {}
-        self._private: list[bool] = []
         self._hours: dict[int, NDArray[np.int64]] = defaultdict(lambda: np.zeros(4, np.int64))
-        self._ends: dict[int, list[NDArray[np.int64]]] = defaultdict(list)
+        self._ends: dict[int, list[tuple[NDArray[np.uint64], NDArray[np.uint64]]]] = defaultdict(list)
         self._totals: dict[str, NDArray[np.float64]] = {}
 
-    def add_part(self, hour: int, tables: Mapping[str, Columns]) -> None:
+    def add_part(self, tables: Mapping[str, Columns]) -> None:
         for name, columns in tables.items():
             self._new[name].append(columns)
 
-    def add_hour(self, hour: int, src: NDArray[np.int32], dst: NDArray[np.int32], bare_syns: int) -> None:
+    def add_hour(self, hour: int, src: NDArray[np.uint64], dst: NDArray[np.uint64], bare_syns: int) -> None:
+        """src, dst: hashes of addresses."""
         self._hours[hour][:2] += len(src), bare_syns
-        self._ends[hour].append(src.astype(np.int64) << 32 | dst)
+        self._ends[hour].append((src, dst))
 
     def add_minutes(self, parts: Sequence[Timed], columns: Columns, series_count: int) -> None:
         self._parts["minutes"].append(columns)
@@ -64,17 +71,16 @@ class Tables:
                 total += np.bincount(part.series, _value(part, name), series_count)
             self._totals[name] = total
 
-    def settle(self, addresses: Sequence[bytes], private: NDArray[np.bool_]) -> None:
-        """What was added so far is drawn together."""
+    def settle(self) -> None:
         for name, parts in self._new.items():
             columns = joined(parts)
-            for address in _ADDRESSES.get(name, ()):
-                columns[address] = self._pooled(columns[address], addresses, private)
-            keys = KEYS.get(name, FOLDED_KEYS)
-            self._parts[name].append(summed(columns, keys))
+            if name == "services":
+                columns.pop("point")
+            self._parts[name].append(summed(columns, KEYS.get(name, FOLDED_KEYS)))
         self._new = defaultdict(list)
         for hour, ends in self._ends.items():
-            self._hours[hour][2:] += _most_partners(np.concatenate(ends))
+            src, dst = (np.concatenate(side) for side in zip(*ends, strict=True))
+            self._hours[hour][2:] += _most_partners(src, dst)
         self._ends = defaultdict(list)
 
     def finished(self, kinds: Columns, names: Sequence[str]) -> dict[str, pa.Table]:
@@ -84,18 +90,21 @@ class Tables:
         hours = np.array(sorted(self._hours), np.int64)
         counts = np.array([self._hours[hour] for hour in hours.tolist()])
         limits = keys_of(counts[:, 0])
-        lists = _Lists(kinds, names, address_column(list(self._pool)), self._pool.get(UNKNOWN_ADDRESS, -1))
+        lists = _Lists(kinds, names)
         drawn = {name: summed(joined(self._parts[name]), keys) for name, keys in KEYS.items()}
         lost = [*self._parts["folded"]]
         found: dict[str, Columns] = {}
         for name in KEYS:
-            stay, go = bounded(name, drawn[name], limits, hours)
+            before: Columns = {}
             if name == "conversations":
-                lost.append(lists.lost(name, taken(go, np.flatnonzero(~go["folded"]))))
-                stay = self._with_folded(stay, go, lists.folded_of, limits, hours)
-            else:
-                lost.append(lists.lost(name, go))
-            found[name] = stay
+                folded = drawn[name]["folded"]
+                before = taken(drawn[name], np.flatnonzero(folded))
+                drawn[name] = taken(drawn[name], np.flatnonzero(~folded))
+            found[name], go = bounded(drawn[name], limits, hours)
+            lost.append(lists.lost(name, go))
+            if before:
+                go = joined([lists.to_fold(go), before])
+                found[name] = self._with_folded(found[name], go, limits, hours)
         found["folded"] = summed(joined(lost), FOLDED_KEYS)
         made = {name: lists.table(name, columns) for name, columns in found.items()}
         made["minutes"] = lists.table("minutes", self._minutes())
@@ -116,60 +125,33 @@ class Tables:
         }
         return made_whole(summed_up, self._totals)
 
+    @staticmethod
     def _with_folded(
-        self,
-        stay: Columns,
-        go: Columns,
-        folded_of: NDArray[np.int32],
-        limits: NDArray[np.int64],
-        hours: NDArray[np.int64],
+        stay: Columns, go: Columns, limits: NDArray[np.int64], hours: NDArray[np.int64]
     ) -> Columns:
-        """Conversations that stay, with one row for all others of a kind, protocol and pair of private ends, or of a kind
-        and protocol."""
-        if not len(go["hour"]):
-            return stay
-        private = np.array([*self._private, False])
-        fresh = ~go["folded"]
-        go["kind"] = np.where(fresh, folded_of[go["kind"] * fresh], go["kind"])
-        for end in ("src", "dst"):
-            go[end] = np.where(private[go[end]], go[end], NO_ADDRESS)
-        for port in ("src_port", "dst_port"):
-            go[port] = np.full(len(fresh), -1, np.int32)
-        go["flags"] = np.zeros(len(fresh), np.int32)
-        go["folded"] = np.ones(len(fresh), np.bool_)
-        together = summed(joined([stay, go]), KEYS["conversations"])
-        stay, beyond = bounded("conversations", together, limits, hours)
-        if not len(beyond["hour"]):
-            return stay
-        for end in ("src", "dst"):
-            beyond[end] = np.full(len(beyond[end]), NO_ADDRESS, np.int32)
-        return summed(joined([stay, beyond]), KEYS["conversations"])
-
-    def _pooled(
-        self, numbers: NDArray[np.int32], addresses: Sequence[bytes], private: NDArray[np.bool_]
-    ) -> NDArray[np.int32]:
-        distinct, where = np.unique(numbers, return_inverse=True)
-        of_distinct = np.full(len(distinct), NO_ADDRESS, np.int32)
-        for place, number in enumerate(distinct.tolist()):
-            if number >= 0:
-                known = self._pool.setdefault(addresses[number], len(self._pool))
-                if known == len(self._private):
-                    self._private.append(bool(private[number]))
-                of_distinct[place] = known
-        return of_distinct[where]
+        """Conversations that stay, with those to be folded, of each hour."""
+        go = taken(go, np.argsort(go["hour"], kind="stable"))
+        parts = [stay]
+        begins = np.searchsorted(go["hour"], [*hours, hours[-1] + 1])
+        for number, hour in enumerate(hours.tolist()):
+            rows = np.arange(begins[number], begins[number + 1])
+            if len(rows):
+                made = folded_conversations(taken(go, rows), int(limits[number]) // FOLDED_PART)
+                parts.append(made | {"hour": np.full(len(made["kind"]), hour, np.int64)})
+        return summed(joined(parts), KEYS["conversations"])
 
 
 class _Lists:
     """Turns numbers into what they stand for."""
 
-    def __init__(self, kinds: Columns, names: Sequence[str], pool: pa.Array, unknown: int) -> None:
+    def __init__(self, kinds: Columns, names: Sequence[str]) -> None:
         point_of, points = coarser(kinds, OF_POINT)
         _, services = coarser(kinds, OF_SERVICE)
-        self.folded_of, self._folds = coarser(kinds, OF_FOLDED)
+        self._folded_of, self._folds = coarser(kinds, OF_FOLDED)
         _, self._series = coarser(kinds, OF_MINUTE)
         self._kinds, self._points, self._services = kinds, points, services
         self._point_of = {"conversations": point_of, "services": _same_rows(services, points)}
-        self._names, self._pool, self._unknown = text_column(names), pool, unknown
+        self._names = text_column(names)
 
     def lost(self, summary: str, go: Columns) -> Columns:
         """What goes of a summary, as rows of what is folded."""
@@ -179,21 +161,28 @@ class _Lists:
             point = self._point_of[summary][go["service" if summary == "services" else "kind"]]
         rows = {
             "hour": go["hour"],
-            "summary": np.full(len(point), SUMMARIES.index(summary), np.int8),
+            "summary": np.full(len(point), KINDS.index(summary), np.int8),
             "point": point,
             "keys": np.ones(len(point), np.int64),
             "error": go["octets"],
         } | {name: go[name] for name in AMOUNTS}
+        number, at = numbered(hashed(*(rows[name].astype(np.int64) for name in FOLDED_KEYS)))
+        error = np.zeros(len(at), np.int64)
+        np.maximum.at(error, number, rows["error"])
         made = summed(rows, FOLDED_KEYS)
-        if len(point):
-            order = np.lexsort([rows[name] for name in reversed(FOLDED_KEYS)])
-            begins = run_begins([rows[name][order] for name in FOLDED_KEYS])
-            made["error"] = np.maximum.reduceat(rows["error"][order], begins)
-        return made
+        return made | {"error": error}
+
+    def to_fold(self, go: Columns) -> Columns:
+        """Conversations with the kind that they are folded as."""
+        return go | {"kind": self._folded_of.take(go["kind"])}
 
     def table(self, name: str, columns: Columns) -> pa.Table:
         """A table of the shape, in its order."""
         wanted = TABLES[name]
+        if name in KEYS:
+            columns = columns | {"rank": -columns["octets"]}
+        order = np.lexsort([columns[key] for key in reversed(_ORDER[name])])
+        columns = taken(columns, order)
         found = getattr(self, f"_of_{name}")(columns)
         arrays = []
         for field in wanted:
@@ -208,8 +197,8 @@ class _Lists:
         return taken(found, order)
 
     def _of_hosts(self, columns: Columns) -> dict[str, Any]:
-        address = columns["address"]
-        return columns | _rows(self._points, columns["point"]) | {"address": self._address(address)}
+        address = _address(columns["words"], columns["address"])
+        return columns | _rows(self._points, columns["point"]) | {"address": address}
 
     def _of_services(self, columns: Columns) -> dict[str, Any]:
         found = columns | _rows(self._services, columns["service"])
@@ -225,8 +214,8 @@ class _Lists:
         found |= {
             "start": _timestamps(columns["first_ms"]),
             "end": _timestamps(columns["last_ms"]),
-            "src_address": self._address(columns["src"]),
-            "dst_address": self._address(columns["dst"]),
+            "src_address": _address(columns["src_words"], columns["src"]),
+            "dst_address": _address(columns["dst_words"], columns["dst"]),
             "protocol": _unless(columns["protocol"], columns["protocol"] < 0),
             "tcp_flags": _unless(flags & ~FLAGS_KNOWN, flags & FLAGS_KNOWN == 0),
             "direction": _unless(what["metered"], what["metered"] > 1),
@@ -246,9 +235,6 @@ class _Lists:
         kinds = text_column(KINDS).take(column(columns["summary"]))
         return columns | _rows(self._points, columns["point"]) | {"kind": kinds}
 
-    def _address(self, numbers: NDArray[np.int32]) -> pa.Array:
-        return self._pool.take(_unless(numbers, (numbers < 0) | (numbers == self._unknown)))
-
     def _name(self, numbers: NDArray[np.int64]) -> pa.Array:
         return self._names.take(_unless(numbers, numbers < 0))
 
@@ -262,21 +248,29 @@ def _value(part: Timed, name: str) -> NDArray[np.float64]:
     return values
 
 
-def _most_partners(ends: NDArray[np.int64]) -> tuple[int, int]:
-    """The most destinations of one source and sources of one destination: ends are source << 32 | destination.
+def _most_partners(src: NDArray[np.uint64], dst: NDArray[np.uint64]) -> tuple[int, int]:
+    """The most destinations of one source and sources of one destination, at most."""
+    return _most_others(src, dst), _most_others(dst, src)
 
-    Pairs that come again are known by a table of slots; those whose slot another pair took are sorted.
-    """
-    bits = max(int(2 * len(ends)).bit_length(), 8)
-    with np.errstate(over="ignore"):
-        slots = ((ends.view(np.uint64) * _ODD) >> np.uint64(64 - bits)).view(np.int64)
-    places = np.arange(len(ends), dtype=np.int32)
-    last = np.zeros(1 << bits, np.int32)
-    last[slots] = places
-    there = last.take(slots)
-    others = np.unique(ends[np.flatnonzero(ends.take(there) != ends)])
-    ends = np.concatenate([ends[np.flatnonzero(there == places)], others])
-    return int(np.bincount(ends >> 32).max()), int(np.bincount(ends & 0xFFFFFFFF).max())
+
+def _most_others(one: NDArray[np.uint64], other: NDArray[np.uint64]) -> int:
+    """Of whoever has most records, different others are counted; nobody else can have more than records. Addresses whose
+    hashes share a slot count as one."""
+    slots = (one >> np.uint64(64 - _SLOT_BITS)).view(np.intp)
+    records = np.bincount(slots, minlength=1 << _SLOT_BITS)
+    busiest = np.argpartition(records, len(records) - _LOOKED_AT - 1)[-_LOOKED_AT - 1 :]
+    busiest = busiest[np.argsort(records[busiest], kind="stable")]
+    chosen = np.zeros(len(records), np.bool_)
+    chosen[busiest[1:]] = True
+    rows = np.flatnonzero(chosen.take(slots))
+    pairs = rows[numbered(hashed(one[rows], other[rows]))[1]]
+    return max(int(records[busiest[0]]), int(np.bincount(slots[pairs]).max()))
+
+
+def _address(octets: NDArray[np.uint32], hashes: NDArray[np.uint64]) -> pa.Array:
+    """A column of addresses, null where the hash is nobody's."""
+    known = pa.py_buffer(np.packbits(hashes != NOBODY, bitorder="little"))
+    return pa.Array.from_buffers(ADDRESS, len(octets), [known, pa.py_buffer(np.ascontiguousarray(octets))])
 
 
 def _same_rows(finer: Columns, coarse: Columns) -> NDArray[np.int32]:
