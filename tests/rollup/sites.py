@@ -63,6 +63,11 @@ def _without_interfaces(s: Stage) -> None:
     s.site(v6=True)
 
 
+def _links_not_apart(s: Stage) -> None:
+    s.router(protocol="netflow9", interfaces=False, both_points=False)
+    s.site(backup=True, v6=False)
+
+
 def _translated(s: Stage) -> None:
     s.router(protocol="ipfix", both_points=True, direction_field=True)
     s.site(v6=False)
@@ -87,6 +92,7 @@ KINDS_OF_SITE: Final = {
     "version-5": _version_5,
     "named": _named,
     "without-interfaces": _without_interfaces,
+    "links-not-apart": _links_not_apart,
     "translated": _translated,
     "only-outside": _only_outside,
     "foreign": _foreign,
