@@ -25,5 +25,15 @@ class RollUps(Struct, frozen=True):
 
         return RollingSummary(exporter)
 
+    def is_sound(self, octets: bytes) -> bool:
+        """Whether octets are a whole roll-up of this version."""
+        from flowdiag.rollup.form import Damaged, from_octets
+
+        try:
+            from_octets(octets)
+        except Damaged:
+            return False
+        return True
+
 
 ROLLER: Final = RollUps()

@@ -24,7 +24,7 @@ from flowdiag.site.profile import Link, Profile, Site
 from flowdiag.site.reading import read_profile
 from flowdiag.text.wording.coverage import told
 from tests.collector.store.building import START, add_stretch, batch, content, flow, report
-from tests.rollup.sites import KINDS_OF_SITE, Making, add_rollups, exact, folded, ingested, lay, made
+from tests.rollup.sites import KINDS_OF_SITE, Maker, add_rollups, exact, folded, ingested, lay, made
 
 NO_PEAKS = "Of so long a time the store's sums are ranked, which have no peaks: a shorter one has."
 
@@ -159,7 +159,7 @@ def test_sites_of_all_sorts_have_the_figures_of_their_flows(asked: Asked, name: 
 def assert_made(
     asked: Asked,
     store: Path,
-    making: Making,
+    making: Maker,
     questions: list[tuple[Profile | None, Request]],
     answers: list[Top],
 ) -> None:

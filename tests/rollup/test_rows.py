@@ -5,8 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from flowdiag.addresses import to_bytes
+from flowdiag.rollup.form import from_octets, to_octets
 from flowdiag.rollup.making import RollingSummary
 from tests.rollup.drawn import EXPORTER, HOUR, MIDNIGHT, flows, rolled
 
@@ -152,11 +155,56 @@ def test_octets_beyond_what_is_exact_have_no_roll_up() -> None:
     assert summary.rollup(None) is None
 
 
+def test_octets_that_cannot_be_do_not_stop_a_file() -> None:
+    summary = RollingSummary(EXPORTER)
+    summary.add(flows([{"octets": (1 << 64) - 1, "packets": (1 << 64) - 1}] * 1_000))
+    assert summary.finish(None) is None
+
+
+def test_code_points_and_directions_that_are_none_are_not_known() -> None:
+    row = rows("minutes", [{"dscp": 200, "direction": 7}])[0]
+    assert (row["dscp"], row["metered"]) == (-1, 2)
+
+
 def test_more_kinds_than_a_router_has_have_no_roll_up() -> None:
     summary = RollingSummary(EXPORTER)
     summary.add(flows([{"ingress_interface": n} for n in range(5_000)]))
     summary.add(flows([{"ingress_interface": n} for n in range(5_000)]))
     assert summary.rollup(None) is None
+
+
+RECORD = st.fixed_dictionaries(
+    {
+        "start": st.one_of(st.none(), st.integers(0, 3 * HOUR)),
+        "end": st.one_of(st.none(), st.integers(0, 3 * HOUR)),
+        "src_address": st.sampled_from(
+            [None, "10.0.0.1", "10.0.0.2", "198.51.100.1", "2001:db8::1", "fd00::1"]
+        ),
+        "dst_address": st.sampled_from(["10.0.0.1", "198.51.100.1", "2001:db8::2"]),
+        "octets": st.sampled_from([None, 0, 1, 39, 1_500, 10**12]),
+        "packets": st.sampled_from([None, 0, 1, 1_000]),
+        "protocol": st.sampled_from([None, 1, 6, 17, 255]),
+        "src_port": st.sampled_from([None, 0, 443, 50_000]),
+        "application": st.sampled_from([None, "", "web"]),
+        "egress_interface": st.sampled_from([None, 1, 4_294_967_295]),
+        "sampling": st.sampled_from([0, 1, 100]),
+    }
+)
+
+
+@given(st.lists(RECORD, max_size=30))
+@settings(max_examples=60)
+def test_whatever_the_flows_every_table_has_all_octets_packets_and_flows(
+    given_rows: list[dict[str, Any]],
+) -> None:
+    rollup = rolled(flows(given_rows))
+    counted = [row for row in given_rows if row["start"] is not None or row["end"] is not None]
+    expected = [sum(row[name] or 0 for row in counted) for name in ("octets", "packets")] + [len(counted)]
+    for name, times in (("minutes", 1), ("conversations", 1), ("services", 1), ("hosts", 2)):
+        table = rollup.tables[name]
+        sums = [sum(table[column].to_pylist()) for column in ("octets", "packets", "flows")]
+        assert sums == [times * value for value in expected]
+    assert from_octets(to_octets(rollup)).tables["minutes"].equals(rollup.tables["minutes"])
 
 
 def test_no_flows_make_empty_tables() -> None:

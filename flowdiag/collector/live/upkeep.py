@@ -16,12 +16,17 @@ from flowdiag.collector.live.clocks import DAY_S, Today
 from flowdiag.collector.live.counters import Decoded
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import sweep
-from flowdiag.collector.store.upkeep import compact, retain
+from flowdiag.collector.store.rebuilding import mend
+from flowdiag.collector.store.retention import retain
+from flowdiag.collector.store.rolling import Roller
+from flowdiag.collector.store.upkeep import compact
 from flowdiag.errors import StoreError
 
 EVERY_S: Final = 1_800.0
 AGAIN_S: Final = 60.0
 SWEEP_EVERY_S: Final = DAY_S
+# How long to look for damaged roll-ups each time, from where it was left: a large store has hundreds of thousands.
+MEND_S: Final = 2.0
 # How many files of a partition are worth merging.
 MERGE_FILES: Final = 16
 # How long old days wait until nobody reads.
@@ -29,13 +34,25 @@ READERS_PATIENCE_S: Final = 10.0
 
 
 class Upkeep:
-    """The upkeep of a store. days: UTC days of flows to keep, None for all. The first run is due at once."""
+    """The upkeep of a store. days: UTC days of flows to keep, None for all; rollup_days: of roll-ups, None: they go with their
+    flows; roller: makes them. The first run is due at once."""
 
-    def __init__(self, backend: StorageBackend, days: int | None, today: Today) -> None:
+    def __init__(
+        self,
+        backend: StorageBackend,
+        days: int | None,
+        today: Today,
+        *,
+        rollup_days: int | None = None,
+        roller: Roller | None = None,
+    ) -> None:
         self._backend = backend
+        self._rollup_days = rollup_days
+        self._roller = roller
         self._days = days
         self._today = today
         self._next = self._next_sweep = time.monotonic()
+        self._mended = ""  # the last file whose roll-up was looked at
 
     @property
     def due(self) -> bool:
@@ -49,11 +66,15 @@ class Upkeep:
             counters.upkeep = str(error)
 
     def run(self, counters: Decoded) -> None:
-        """Sweeps if that is due, merges files, drops old days; what was done and what failed goes into the counters."""
+        """Sweeps if that is due, merges files, looks at some roll-ups, drops old days; what was done and what failed goes into
+        the counters."""
         try:
             if time.monotonic() >= self._next_sweep:
                 self._sweep(counters)
-            counters.merged += len(compact(self._backend, least_files=MERGE_FILES))
+            merged = compact(self._backend, least_files=MERGE_FILES, roller=self._roller)
+            counters.merged += len(merged)
+            counters.rollups_failed += sum(len(one.faults) for one in merged)
+            self._mend(counters)
             counters.upkeep = self._drop_old_days(counters)
         except (StoreError, OSError) as error:
             counters.upkeep = str(error)
@@ -63,10 +84,27 @@ class Upkeep:
         counters.swept += sweep(self._backend, time.time())
         self._next_sweep = time.monotonic() + SWEEP_EVERY_S
 
+    def _mend(self, counters: Decoded) -> None:
+        if self._roller is not None:
+            until = time.monotonic() + MEND_S
+            mended = mend(
+                self._backend, self._roller, after=self._mended, enough=lambda: time.monotonic() > until
+            )
+            self._mended = mended.reached
+            counters.rollups_rebuilt += sum(one.made for one in mended.rebuilt)
+            counters.rollups_failed += sum(bool(one.fault) for one in mended.rebuilt)
+
     def _drop_old_days(self, counters: Decoded) -> str:
         """Gives why dropping has to wait; empty if it need not."""
         if self._days is None or self._today.doubt:
             return "" if self._days is None else self._today.doubt
-        dropped = retain(self._backend, self._days, self._today.day, patience_s=READERS_PATIENCE_S)
+        dropped = retain(
+            self._backend,
+            self._days,
+            self._today.day,
+            rollup_days=self._rollup_days,
+            roller=self._roller,
+            patience_s=READERS_PATIENCE_S,
+        )
         counters.dropped_days += len(dropped)
         return ""
