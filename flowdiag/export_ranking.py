@@ -7,7 +7,7 @@ from pathlib import Path
 
 from msgspec.structs import replace
 
-from flowdiag.aggregator.remark import Remark, remark
+from flowdiag.aggregator.remark import remark
 from flowdiag.aggregator.top import ANY_SITE, rank_batches
 from flowdiag.aggregator.top_ranking import Request, Top
 from flowdiag.collector.export import open_export
@@ -44,7 +44,13 @@ def rank_export(
         export = open_export(paths, exporters=exporters, progress=progress, span=reading.span)
         top = rank_batches(export.batches(), export.report, profile, request)
         refuse_untaught(export.report, paths)
-    return top if not damaged else replace(top, remarks=(*top.remarks, _about(damaged)))
+    return (
+        top
+        if not damaged
+        else replace(
+            top, remarks=(*top.remarks, remark("damaged-roll-ups", file=damaged[0], count=len(damaged)))
+        )
+    )
 
 
 def _from_rollups(
@@ -71,9 +77,3 @@ def _from_rollups(
         return None
     question = LongQuestion(profile, request, found.window_ms, found.span)
     return rank_store(backend, question, damaged, progress)
-
-
-def _about(damaged: list[str]) -> Remark:
-    from flowdiag.rollup.asking import DAMAGED
-
-    return remark("problem", file=damaged[0], what=DAMAGED, count=len(damaged))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -30,8 +29,6 @@ from flowdiag.rollup.ranking import RolledSums, tables_for
 from flowdiag.rollup.shape import RollUp
 from flowdiag.rollup.stored import read_rollups
 from flowdiag.site.profile import Profile
-
-DAMAGED: Final = "a damaged roll-up was not used; run ingest --rebuild"
 
 
 class LongQuestion(Struct, frozen=True):

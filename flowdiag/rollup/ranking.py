@@ -300,7 +300,7 @@ class RolledSums:
             amounts = {name: self._lost_amounts(name, effect) for name in AMOUNTS}
             at = np.flatnonzero((effect != NOWHERE) & (amounts["flows"] > 0))
             some = {name: values[at] for name, values in amounts.items()}
-            most = float(error[at].sum())
+            most = float(np.minimum(error[at], some["octets"]).sum())
             lost = lost.plus(
                 Folded(
                     octets=float(some["octets"].sum()),

@@ -16,6 +16,7 @@ from flowdiag.cli.main import main
 from flowdiag.collector.readers.parquet import flow_batch
 from flowdiag.collector.readers.stored_flows import StoredFlows
 from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.beside import Making
 from flowdiag.collector.store.finding import find_files
 from flowdiag.collector.store.layout import rollup_path
 from flowdiag.collector.store.opening import open_backend
@@ -31,7 +32,7 @@ from tests.scenarios.stage import Stage
 from tests.scenarios.translation import translate
 
 MINUTES: Final = 200
-Making = Callable[[list[pa.RecordBatch], bytes, dict[bytes, bytes]], RollUp]
+Maker = Callable[[list[pa.RecordBatch], bytes, dict[bytes, bytes]], RollUp]
 
 
 def _plain(s: Stage) -> None:
@@ -63,6 +64,11 @@ def _without_interfaces(s: Stage) -> None:
     s.site(v6=True)
 
 
+def _links_not_apart(s: Stage) -> None:
+    s.router(protocol="netflow9", interfaces=False, both_points=False)
+    s.site(backup=True, v6=False)
+
+
 def _translated(s: Stage) -> None:
     s.router(protocol="ipfix", both_points=True, direction_field=True)
     s.site(v6=False)
@@ -87,6 +93,7 @@ KINDS_OF_SITE: Final = {
     "version-5": _version_5,
     "named": _named,
     "without-interfaces": _without_interfaces,
+    "links-not-apart": _links_not_apart,
     "translated": _translated,
     "only-outside": _only_outside,
     "foreign": _foreign,
@@ -137,14 +144,14 @@ def made(batches: list[pa.RecordBatch], exporter: bytes, metadata: dict[bytes, b
     return rollup
 
 
-def add_rollups(store: Path, making: Making, **facts: Any) -> None:
+def add_rollups(store: Path, making: Maker, **facts: Any) -> None:
     """Puts a roll-up beside each file of a store. facts: that it is to have instead of its own."""
-    for file in find_files(open_backend(store)):
+    backend = open_backend(store)
+    for file in find_files(backend):
         table = pq.ParquetFile(store / file.target)
         metadata = table.metadata.metadata or {}
         batches = [flow_batch(batch, metadata) for batch in table.iter_batches()]
         rollup = making(batches, file.partition.exporter, metadata)
         rollup = replace(rollup, facts=replace(rollup.facts, **facts))
-        place = store / rollup_path(file.target)
-        place.parent.mkdir(parents=True, exist_ok=True)
-        place.write_bytes(to_octets(rollup))
+        writing = Making(None, file.partition)
+        assert writing.write(backend, to_octets(rollup), rollup_path(file.target), file.target)

@@ -10,16 +10,20 @@ import duckdb
 import pytest
 from msgspec.structs import replace
 
+from flowdiag.addresses import V4_PREFIX
 from flowdiag.aggregator.top_keys import KINDS, Kind
 from flowdiag.aggregator.top_ranking import Ranking, Request, Top, TopRow
+from flowdiag.collector.store.changes import make_store
+from flowdiag.collector.store.opening import open_backend
+from flowdiag.durations import HOUR_MS
 from flowdiag.export_ranking import rank_export
 from flowdiag.rollup import asking
-from flowdiag.rollup.asking import DAMAGED
 from flowdiag.rollup.shape import CLOCK
-from flowdiag.site.profile import Profile
+from flowdiag.site.profile import Link, Profile, Site
 from flowdiag.site.reading import read_profile
 from flowdiag.text.wording.coverage import told
-from tests.rollup.sites import KINDS_OF_SITE, Making, add_rollups, exact, folded, ingested, lay, made
+from tests.collector.store.building import START, add_stretch, batch, content, flow, report
+from tests.rollup.sites import KINDS_OF_SITE, Maker, add_rollups, exact, folded, ingested, lay, made
 
 NO_PEAKS = "Of so long a time the store's sums are ranked, which have no peaks: a shorter one has."
 
@@ -154,7 +158,7 @@ def test_sites_of_all_sorts_have_the_figures_of_their_flows(asked: Asked, name: 
 def assert_made(
     asked: Asked,
     store: Path,
-    making: Making,
+    making: Maker,
     questions: list[tuple[Profile | None, Request]],
     answers: list[Top],
 ) -> None:
@@ -199,7 +203,10 @@ def test_a_damaged_roll_up_is_not_believed_and_is_said(demo: Path, demo_store: P
     profile = read_profile(demo / "site.toml")
     whole = rank_export([demo_store], profile, Request("talkers"), cheap_rows=0)
     of_rest = rank_export([store], profile, Request("talkers"), cheap_rows=0)
-    assert told(of_rest.remarks)[-1] == f"{store}/{rollup.relative_to(store)}: {DAMAGED}."
+    assert (
+        told(of_rest.remarks)[-1]
+        == f"{store}/{rollup.relative_to(store)}: a damaged roll-up was not used; run ingest --rebuild."
+    )
     assert rounded(without_peaks(of_rest.whole)) == rounded(whole.whole)
 
 
@@ -229,3 +236,37 @@ def test_by_packets_nothing_folded_is_ranked(
     of_flows = asked.flows(store, profile, request)
     assert rounded(without_peaks(of_sums.whole)) == rounded(without_peaks(of_flows.whole))
     assert not any(row.bound_octets for row in of_sums.whole.rows)
+
+
+def test_what_two_domains_report_is_compared_flow_by_flow(asked: Asked, tmp_path: Path) -> None:
+    """Two observation domains see the packets of one link: one of them counts, and its flows tell which."""
+    backend = open_backend(tmp_path / "flows")
+    make_store(backend)
+    ends = range(START, START + 4 * HOUR_MS, 5 * 60_000)
+    flows = [flow(1000 + n, end, domain=domain) for n, end in enumerate(ends) for domain in (1, 2)]
+    assert add_stretch(backend, content("both"), [batch(*flows)], report(1))
+    add_rollups(tmp_path / "flows", exact)
+    link = Link(name="fibre", role="primary", interfaces=[2], down_mbps=100, up_mbps=20)
+    profile = Profile(site=Site(name="site", lan=["192.168.40.0/24"]), link=[link])
+    top = rank_export([tmp_path / "flows"], profile, Request("talkers"), cheap_rows=0)
+    assert asked.answers == [False]
+    assert top.whole.total_octets == sum(1000 + n for n in range(len(ends)))
+
+
+def test_hosts_behind_translated_addresses_are_found_among_flows(asked: Asked, tmp_path: Path) -> None:
+    """The router sends for a host that its inner side, which counts on no link, has with the same remote end."""
+    backend = open_backend(tmp_path / "flows")
+    make_store(backend)
+    router = V4_PREFIX + bytes([198, 51, 100, 7])
+    flows = []
+    for n, end in enumerate(range(START, START + 4 * HOUR_MS, 5 * 60_000)):
+        copy = {"packets": 40, "src_port": 40_000 + n}
+        flows.append(flow(10_000 + n, end, src_address=router, ingress_interface=0, **copy))
+        flows.append(flow(10_000 + n, end, egress_interface=0, **copy))
+    assert add_stretch(backend, content("both"), [batch(*flows)], report(1))
+    add_rollups(tmp_path / "flows", exact)
+    link = Link(name="fibre", role="primary", interfaces=[2], down_mbps=100, up_mbps=20)
+    profile = Profile(site=Site(name="site", lan=["192.168.40.0/24"]), link=[link])
+    top = rank_export([tmp_path / "flows"], profile, Request("talkers"), cheap_rows=0)
+    assert asked.answers == [False]
+    assert [row.key for row in top.whole.rows] == ["192.168.40.20"]

@@ -196,6 +196,13 @@ def _problem(file: str, what: str, count: int) -> str:
     return f"{file}: {what}{times}." if file else f"{what}{times}."
 
 
+def _damaged_roll_ups(file: str, count: int) -> str:
+    """file: the first of them."""
+    if count == 1:
+        return f"{file}: a damaged roll-up was not used; run ingest --rebuild."
+    return f"{file} and {count - 1} more: damaged roll-ups were not used; run ingest --rebuild."
+
+
 def _no_peaks() -> str:
     return "Of so long a time the store's sums are ranked, which have no peaks: a shorter one has."
 
@@ -252,6 +259,7 @@ _SENTENCES: Final[dict[str, Callable[..., str]]] = {
     "not-ip": _not_ip,
     "many-addresses": _many_addresses,
     "problem": _problem,
+    "damaged-roll-ups": _damaged_roll_ups,
     "no-peaks": _no_peaks,
     "more-problems": _more_problems,
 }
