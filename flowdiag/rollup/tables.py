@@ -27,6 +27,7 @@ from flowdiag.rollup.summaries import (
     folded_conversations,
     joined,
     keys_of,
+    own_keys_of,
     summed,
     taken,
 )
@@ -100,7 +101,8 @@ class Tables:
                 folded = drawn[name]["folded"]
                 before = taken(drawn[name], np.flatnonzero(folded))
                 drawn[name] = taken(drawn[name], np.flatnonzero(~folded))
-            found[name], go = bounded(drawn[name], limits, hours)
+            points = lists.points_of(name, drawn[name])
+            found[name], go = bounded(drawn[name], points, limits, hours, own_keys_of(lists.points))
             lost.append(lists.lost(name, go))
             if before:
                 go = joined([lists.to_fold(go), before])
@@ -150,15 +152,18 @@ class _Lists:
         self._folded_of, self._folds = coarser(kinds, OF_FOLDED)
         _, self._series = coarser(kinds, OF_MINUTE)
         self._kinds, self._points, self._services = kinds, points, services
+        self.points = len(points["scope"])
         self._point_of = {"conversations": point_of, "services": _same_rows(services, points)}
         self._names = text_column(names)
 
+    def points_of(self, summary: str, rows: Columns) -> NDArray[np.int32]:
+        if summary == "hosts":
+            return rows["point"]
+        return self._point_of[summary][rows["service" if summary == "services" else "kind"]]
+
     def lost(self, summary: str, go: Columns) -> Columns:
         """What goes of a summary, as rows of what is folded."""
-        if summary == "hosts":
-            point = go["point"]
-        else:
-            point = self._point_of[summary][go["service" if summary == "services" else "kind"]]
+        point = self.points_of(summary, go)
         rows = {
             "hour": go["hour"],
             "summary": np.full(len(point), KINDS.index(summary), np.int8),

@@ -53,6 +53,37 @@ def test_the_largest_keys_are_kept_whole_and_no_other_is_larger_than_the_error(k
     assert len(exact) - MOST <= found.lost.sum() <= len(folded)
 
 
+@pytest.mark.parametrize("kind", ["zipf", "flat", "all different", "adversarial"])
+def test_each_class_keeps_its_own_largest_keys_besides(kind: str) -> None:
+    """Class 1 has a hundredth of the octets of the others, and class 2 only three keys, hardly any."""
+    keys, octets = draw(kind)
+    classes = (keys % 7 == 1).astype(np.int32)
+    octets = np.where(classes == 1, np.floor(octets / 100), octets)
+    keys = np.concatenate([keys, [-1, -2, -1, -3]])
+    octets, classes = np.append(octets, [1.0, 2.0, 1.0, 0.0]), np.append(classes, np.full(4, 2, np.int32))
+    exact: Counter[int] = Counter()
+    for key, value in zip(keys.tolist(), octets.tolist(), strict=True):
+        exact[key] += int(value)
+    found = heaviest(hashed(keys), octets, classes, 3, MOST, own=5)
+    plain = heaviest(hashed(keys), octets, classes, 3, MOST)
+    kept = keys[found.examples].tolist()
+    assert len(kept) == len(set(kept))
+    assert found.rows.tolist() == sorted(set(found.rows.tolist()))
+    assert keys[found.examples[found.key]].tolist() == keys[found.rows].tolist()
+    sums = np.bincount(found.key, octets[found.rows], len(kept))
+    assert [exact[key] for key in kept] == sums.tolist()
+    for number in range(3):
+        sizes = sorted(exact[key] for key in set(keys[classes == number].tolist()))
+        here = sorted(exact[key] for key in set(kept) & set(keys[classes == number].tolist()))
+        before = (classes[plain.examples] == number).sum()
+        assert here == sizes[-max(before, min(5, len(sizes))) :]
+        assert found.error[number] >= max(sizes[: len(sizes) - len(here)], default=0)
+        assert found.lost[number] >= len(sizes) - len(here)
+    assert found.lost.tolist()[2] == 0
+    gone = found.folded(len(keys))
+    assert octets[gone].sum() + sums.sum() == octets.sum()
+
+
 def test_few_keys_are_all_kept_and_nothing_is_lost() -> None:
     keys = np.arange(1_000) % MOST
     found = heaviest(hashed(keys), np.ones(1_000), np.zeros(1_000, np.int32), 1, MOST)

@@ -9,8 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flowdiag.addresses import to_bytes
+from flowdiag.rollup import making
 from flowdiag.rollup.form import from_octets, to_octets
 from flowdiag.rollup.making import RollingSummary
+from flowdiag.rollup.merging import merged
 from tests.rollup.drawn import EXPORTER, HOUR, MIDNIGHT, flows, rolled
 
 MINUTE = 60_000
@@ -147,6 +149,70 @@ def test_pairs_of_private_ends_beyond_the_bound_are_nobody_s() -> None:
     assert sum(row["dst_address"] is None for row in made) == 1
     assert len(made) == 32
     assert sum(row["octets"] for row in made) == sum(1_000 + n for n in range(136))
+
+
+def busy_beside_idle(conversations: int = 5_000) -> list[dict[str, Any]]:
+    """An hour of a primary with so many conversations, each of four records, beside a backup (interface 3) with a ping each ten
+    seconds: of 84 octets there, and 85 back."""
+    given: list[dict[str, Any]] = [
+        {
+            "start": 1_000 * (n % 3_500), "end": 1_000 * (n % 3_500) + 900, "octets": 50_000 + n % conversations,
+            "src_address": f"198.51.{n % conversations // 250}.{n % 250}", "dst_address": f"10.0.0.{n % 60}",
+        }
+        for n in range(4 * conversations)
+    ]  # fmt: skip
+    lan, gateway = "10.0.0.1", "203.0.113.9"
+    ping = {"protocol": 1, "src_port": 0, "packets": 1, "tcp_flags": None}
+    for second in range(0, 3_600, 10):
+        at = {"start": 1_000 * second + 3, "end": 1_000 * second + 3}
+        there = {"src_address": lan, "dst_address": gateway, "ingress_interface": 1, "egress_interface": 3}
+        back = {"src_address": gateway, "dst_address": lan, "ingress_interface": 3, "egress_interface": 1}
+        given += [
+            at | ping | there | {"dst_port": 2_048, "octets": 84},
+            at | ping | back | {"dst_port": 0, "octets": 85},
+        ]
+    return sorted(given, key=lambda row: row["end"])
+
+
+@pytest.mark.parametrize("waiting", [making.WAITING_ROWS, 3_000])
+def test_an_idle_link_keeps_its_conversations_beside_a_busy_one(
+    waiting: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Summed up together, and in parts of which each has some of the pings; and still there when merged."""
+    monkeypatch.setattr(making, "WAITING_ROWS", waiting)
+    rollup = rolled(flows(busy_beside_idle()), piece=1_500)
+    table = merged([rollup, rolled(flows([{"end": 5 * HOUR}]))]).tables["conversations"].to_pylist()
+    pings = {
+        row["src_address"]: row for row in table if 3 in (row["ingress_interface"], row["egress_interface"])
+    }
+    assert set(pings) == {to_bytes("10.0.0.1"), to_bytes("203.0.113.9")}
+    for address, octets in (("10.0.0.1", 84), ("203.0.113.9", 85)):
+        row = pings[to_bytes(address)]
+        assert (row["folded"], row["protocol"], row["flows"], row["packets"]) == (False, 1, 360, 360)
+        assert row["octets"] == 360 * octets
+        assert [row[name].timestamp() * 1_000 - MIDNIGHT for name in ("start", "end")] == [3, 3_590_003]
+    kept = sum(not row["folded"] and row not in pings.values() for row in table)
+    assert kept <= 20_720 // 48 + 1
+    hosts = {row["address"] for row in rollup.tables["hosts"].to_pylist() if row["egress"] == 3}
+    assert hosts == {to_bytes("10.0.0.1"), to_bytes("203.0.113.9")}
+
+
+def test_points_without_number_do_not_keep_keys_without_number() -> None:
+    given = [
+        {
+            "src_address": f"198.51.100.{n}",
+            "dst_port": 50_000,
+            "ingress_interface": point,
+            "octets": 1_000 + point,
+        }
+        for point in range(1, 401)
+        for n in range(20)
+    ]
+    for name in ("conversations", "hosts"):
+        kept = [row for row in rows(name, given) if not row.get("folded")]
+        assert 166 < len(kept) <= 166 + 1_024
+        interfaces = {row["ingress_interface" if name == "conversations" else "ingress"] for row in kept}
+        assert interfaces == set(range(1, 401))
 
 
 def test_octets_beyond_what_is_exact_have_no_roll_up() -> None:
