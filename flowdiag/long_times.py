@@ -13,6 +13,8 @@ from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+import pyarrow as pa
 from msgspec import Struct
 from msgspec.structs import replace
 
@@ -40,8 +42,8 @@ if TYPE_CHECKING:
 WORTH_OCTETS: Final = 8 << 20
 # Of files without a sound roll-up, which are read besides: a million records.
 MOST_OTHER_OCTETS: Final = 24 << 20
-# Records that are read for a closer look: a second, and 150 MB.
-MOST_LOOKED_AT: Final = 1_000_000
+# Records that are read for a closer look: half a second, and 150 MB.
+MOST_LOOKED_AT: Final = 600_000
 # Figures of a shorter time are kept in shorter windows than minutes (aggregator/figure_windows.py).
 LEAST_MS: Final = 2 * HOUR_MS
 SHORTEST_MS: Final = HOUR_MS // 2
@@ -135,7 +137,7 @@ class _Asking:
             reported=(reported or "").strip() or None,
             sums=over.carried,
         )
-        return with_parts(case, tuple(self._part(case, run) for run in looks.runs))
+        return with_parts(case, tuple(self._part(case, run, looks.around_ms) for run in looks.runs))
 
     def _overview(self, effort: Effort) -> Overview | None:
         from flowdiag.collector.readers.stored_flows import StoredFlows
@@ -211,23 +213,24 @@ class _Asking:
                     self._gone.append((day.partition.day * DAY_MS, (day.partition.day + 1) * DAY_MS))
         return found
 
-    def _part(self, case: Case, run: tuple[int, int]) -> Case:
-        """A time that is looked at in the flows."""
+    def _part(self, case: Case, run: tuple[int, int], around_ms: int) -> Case:
+        """A time that is looked at in the flows, with some around it."""
         from flowdiag.collector.readers.stored_flows import StoredFlows
         from flowdiag.collector.store.finding import find_files
 
         report = ExportReport()
-        span = _around(run)
+        span = (run[0] - around_ms, run[1] + around_ms)
         files = find_files(self._backend, self._profile.site.exporter_octets, span)
         batches = self._reader(report, span).read(files, StoredFlows(report))
         flows, usage, coverage = build_case_data(batches, report, self._profile)
+        pa.default_memory_pool().release_unused()  # what was decoded for it, before the next is
         known = {
             "resolution_s": case.coverage.resolution_s,
             "resolution_known": case.coverage.resolution_known,
         }
         return Case(
             profile=self._profile,
-            flows=flows,
+            flows=flows.at(np.arange(len(flows))),  # without the room that was made for more
             usage=usage,
             coverage=replace(coverage, **known),
             window_ms=run,

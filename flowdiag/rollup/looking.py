@@ -47,6 +47,9 @@ SMALL_PACKETS_S: Final = 500.0
 
 MOST_RUNS: Final = 10
 AROUND_HOURS: Final = 1  # read beside each run, for what is usual there
+# Where an hour has more records than this, a quarter of one beside it tells as much.
+MANY_RECORDS: Final = 20_000
+LESS_AROUND: Final = 4
 
 FULL_W, SILENT_W, FAILOVER_W, PACKETS_W, LEVEL_W, BACKUP_W, ATTEMPTS_W, LOSS_W, BURST_W, HELD_W = (
     10.0, 8.0, 9.0, 7.0, 6.0, 5.0, 4.0, 4.0, 3.0, 1.0,
@@ -55,10 +58,11 @@ FULL_W, SILENT_W, FAILOVER_W, PACKETS_W, LEVEL_W, BACKUP_W, ATTEMPTS_W, LOSS_W, 
 
 class Looks(Struct, frozen=True):
     """runs: [from, to) of the times to look at, ms since 1970 UTC, in order, with nothing to look at around them; left:
-    hours that were worth a look and are not in them."""
+    hours that were worth a look and are not in them; around_ms: to be read beside each."""
 
     runs: tuple[Span, ...]
     left: int
+    around_ms: int = AROUND_HOURS * HOUR_MS
 
 
 def where_to_look(
@@ -207,7 +211,8 @@ def _chosen(
     hour = numbers(one_chunk(hours["hour"])).astype(np.int64) - weights.first + AROUND_HOURS
     inside = (hour >= 0) & (hour < len(records))
     np.add.at(records, hour[inside], numbers(one_chunk(hours["records"]))[inside].astype(np.float64))
-    read = np.zeros(len(records), np.bool_)
+    part = 1 / LESS_AROUND if np.median(records) > MANY_RECORDS else 1.0
+    read = np.zeros(len(records))  # part of each hour
     looked = np.zeros(count, np.bool_)
     there = np.ones(count, np.bool_)
     for begin, end in gone_ms:
@@ -216,8 +221,9 @@ def _chosen(
     for at in sorted(np.flatnonzero((values > 0) & there).tolist(), key=lambda at: (-values[at], -at)):
         with_it, now = looked.copy(), read.copy()
         with_it[at] = True
-        now[at : at + 2 * AROUND_HOURS + 1] = True
-        if records[now].sum() <= most_records and len(_runs(with_it)) <= MOST_RUNS:
+        now[at : at + 2 * AROUND_HOURS + 1] = np.maximum(now[at : at + 2 * AROUND_HOURS + 1], part)
+        now[at + AROUND_HOURS] = 1.0
+        if records @ now <= most_records and len(_runs(with_it)) <= MOST_RUNS:
             looked, read = with_it, now
     runs = tuple(
         (
@@ -226,7 +232,8 @@ def _chosen(
         )
         for first, stop in _runs(looked)
     )
-    return Looks(runs, int(np.count_nonzero((values > 0) & ~_within(looked))))
+    left = int(np.count_nonzero((values > 0) & ~_within(looked)))
+    return Looks(runs, left, round(part * AROUND_HOURS * HOUR_MS))
 
 
 def _within(looked: NDArray[np.bool_]) -> NDArray[np.bool_]:
