@@ -19,8 +19,11 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from flowdiag.aggregator.build import build_case_data
+from flowdiag.aggregator.figures import Ranked
 from flowdiag.aggregator.plan_rates import require_plan_rates
 from flowdiag.aggregator.remark import remark
+from flowdiag.aggregator.top_keys import Kind
+from flowdiag.aggregator.top_ranking import Request
 from flowdiag.collector.readers.inputs import is_store
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.span import Span
@@ -43,7 +46,7 @@ WORTH_OCTETS: Final = 8 << 20
 # Of files without a sound roll-up, which are read besides: a million records.
 MOST_OTHER_OCTETS: Final = 24 << 20
 # Records that are read for a closer look: half a second, and 150 MB.
-MOST_LOOKED_AT: Final = 600_000
+MOST_LOOKED_AT: Final = 450_000
 # Figures of a shorter time are kept in shorter windows than minutes (aggregator/figure_windows.py).
 LEAST_MS: Final = 2 * HOUR_MS
 SHORTEST_MS: Final = HOUR_MS // 2
@@ -51,6 +54,7 @@ SHORTEST_MS: Final = HOUR_MS // 2
 AROUND_MS: Final = HOUR_MS
 # Records of an export that are held in memory at once: 400 MB (long_exports.py).
 MOST_AT_ONCE: Final = 2_200_000
+RANKED_KINDS: Final[tuple[Kind, ...]] = ("talkers", "applications", "destinations")
 
 
 class Effort(Struct, frozen=True):
@@ -99,7 +103,7 @@ class _Asking:
         self._profile = profile
         self._window = window_from, window_to
         self._report = ExportReport()
-        self._unusable: set[str] = set()  # roll-ups that are not what was written
+        self._unusable: list[str] = []  # roll-ups that are not what was written
         self._gone: list[tuple[int, int]] = []  # [from, to) of days whose flows are no longer kept
 
     def case(self, reported: str | None, effort: Effort) -> Case | None:
@@ -124,7 +128,8 @@ class _Asking:
         hours = sum(end - begin for begin, end in looks.runs) / HOUR_MS
         said = [remark("rolled-up", looked_at=round(hours, 1), left=looks.left)]
         if self._unusable:
-            said.append(remark("damaged-rollups", number=len(self._unusable)))
+            damaged = sorted(set(self._unusable))
+            said.append(remark("damaged-roll-ups", file=damaged[0], count=len(damaged)))
         if self._gone:
             said.append(remark("flows-gone", days=len(set(self._gone))))
         case = Case(
@@ -137,6 +142,8 @@ class _Asking:
             reported=(reported or "").strip() or None,
             sums=over.carried,
         )
+        rankings = self._rankings(window_ms) if effort.who and not self._gone else {}
+        case = replace(case, rankings=rankings)
         return with_parts(case, tuple(self._part(case, run, looks.around_ms) for run in looks.runs))
 
     def _overview(self, effort: Effort) -> Overview | None:
@@ -179,6 +186,23 @@ class _Asking:
         except NeedsWho:
             self._report = ExportReport()
             return self._overview(replace(effort, who=True))
+
+    def _rankings(self, window_ms: tuple[int, int]) -> dict[str, tuple[Ranked, ...]]:
+        """Those of summaries, which are bounded for each kind of key; a kind that they cannot tell is missing."""
+        from flowdiag.rollup.asking import LongQuestion, rank_store
+
+        found: dict[str, tuple[Ranked, ...]] = {}
+        for kind in RANKED_KINDS:
+            request = Request(kind, window_from=self._window[0], window_to=self._window[1])
+            question = LongQuestion(self._profile, request, window_ms, _around(window_ms))
+            top = rank_store(self._backend, question, self._unusable)
+            if top is not None:
+                found[kind] = tuple(
+                    Ranked(str(row.key), row.label, row.octets, row.packets, row.flows, row.share)
+                    for row in top.whole.rows
+                )
+        pa.default_memory_pool().release_unused()  # what was decoded for it
+        return found
 
     def _span(self, exporters: frozenset[bytes] | None) -> tuple[tuple[int, int], int | None]:
         """The time asked about, as far as the store tells; and its last flow."""
@@ -223,7 +247,7 @@ class _Asking:
         files = find_files(self._backend, self._profile.site.exporter_octets, span)
         batches = self._reader(report, span).read(files, StoredFlows(report))
         flows, usage, coverage = build_case_data(batches, report, self._profile)
-        pa.default_memory_pool().release_unused()  # what was decoded for it, before the next is
+        pa.default_memory_pool().release_unused()
         known = {
             "resolution_s": case.coverage.resolution_s,
             "resolution_known": case.coverage.resolution_known,
@@ -249,7 +273,7 @@ class _Asking:
         )
 
     def _damaged(self, path: str, why: str) -> None:
-        self._unusable.add(path)
+        self._unusable.append(path)
 
 
 def _around(span: Span) -> Span:

@@ -48,11 +48,6 @@ def _rolled_up(looked_at: float, left: int) -> str:
     return f"{said}."
 
 
-def _damaged_rollups(number: int) -> str:
-    which = "A damaged roll-up was" if number == 1 else f"{number} damaged roll-ups were"
-    return f'{which} not used; "flowdiag ingest --store DIR --rebuild" makes them anew from the flows.'
-
-
 def _flows_gone(days: int) -> str:
     of_days = "1 day" if days == 1 else f"{days} days"
     return f"Of {of_days} the flows are no longer kept: what is said of them rests on sums alone."
@@ -237,7 +232,6 @@ _SENTENCES: Final[dict[str, Callable[..., str]]] = {
     "resolution": _resolution,
     "resolution-assumed": _resolution_assumed,
     "rolled-up": _rolled_up,
-    "damaged-rollups": _damaged_rollups,
     "flows-gone": _flows_gone,
     "sampled": _sampled,
     "frames": _frames,
