@@ -9,6 +9,7 @@ Facts the design follows:
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -201,7 +202,8 @@ class _Asking:
                     Ranked(str(row.key), row.label, row.octets, row.packets, row.flows, row.share)
                     for row in top.whole.rows
                 )
-        pa.default_memory_pool().release_unused()  # what was decoded for it
+        gc.collect()  # passes over records refer to each other, and commands do not collect
+        pa.default_memory_pool().release_unused()
         return found
 
     def _span(self, exporters: frozenset[bytes] | None) -> tuple[tuple[int, int], int | None]:
