@@ -32,6 +32,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.long_time import with_parts
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.errors import UsageError
+from flowdiag.query_plan import known_span
 from flowdiag.site.profile import Profile
 from flowdiag.site.window import resolve_window
 
@@ -143,7 +144,7 @@ class _Asking:
             reported=(reported or "").strip() or None,
             sums=over.carried,
         )
-        rankings = self._rankings(window_ms) if effort.who and not self._gone else {}
+        rankings = self._rankings(window_ms) if effort.who else {}
         case = replace(case, rankings=rankings)
         return with_parts(case, tuple(self._part(case, run, looks.around_ms) for run in looks.runs))
 
@@ -208,14 +209,7 @@ class _Asking:
 
     def _span(self, exporters: frozenset[bytes] | None) -> tuple[tuple[int, int], int | None]:
         """The time asked about, as far as the store tells; and its last flow."""
-        from flowdiag.collector.store.kept_rollups import find_kept_rollups
-        from flowdiag.collector.store.statistics import stored_span
-
-        first_ms, last_ms = stored_span(self._backend, exporters)
-        days = [kept.partition.day for kept in find_kept_rollups(self._backend, exporters)]
-        if days:
-            first_ms = min(DAY_MS * min(days), DAY_MS * min(days) if first_ms is None else first_ms)
-            last_ms = DAY_MS * (max(days) + 1) if last_ms is None else last_ms
+        first_ms, last_ms = known_span(self._backend, exporters)
         zone = self._profile.site.timezone
         return resolve_window(*self._window, zone, first_ms, last_ms), last_ms
 

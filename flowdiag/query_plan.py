@@ -102,6 +102,20 @@ def _joint(spans: Sequence[Span]) -> Span:
     return first_ms, last_ms
 
 
+def known_span(backend: StorageBackend, exporters: Collection[bytes] | None) -> tuple[int | None, int | None]:
+    """From when to when a store tells of these exporters, by its flows and by roll-ups whose flows are gone."""
+    from flowdiag.collector.store.kept_rollups import find_kept_rollups
+    from flowdiag.collector.store.statistics import stored_span
+
+    first_ms, last_ms = stored_span(backend, exporters)
+    days = [kept.partition.day for kept in find_kept_rollups(backend, exporters)]
+    if days:
+        earliest = DAY_MS * min(days)
+        first_ms = earliest if first_ms is None else min(first_ms, earliest)
+        last_ms = DAY_MS * (max(days) + 1) if last_ms is None else last_ms
+    return first_ms, last_ms
+
+
 def _widened(begin: int | None, end: int | None, before_ms: int, after_ms: int) -> Span:
     return (None if begin is None else begin - before_ms, None if end is None else end + after_ms)
 
@@ -121,16 +135,19 @@ def long_window(
     exporters: Collection[bytes] | None,
     cheap_rows: int = CHEAP_ROWS,
 ) -> Long | None:
-    """The window asked about, as plan() has it; None where at most cheap_rows flows touch it. Raises UsageError, StoreError."""
-    from flowdiag.collector.store.statistics import RowCounts, stored_span
+    """The window asked about, as plan() has it; None where at most cheap_rows flows touch it and none of them is gone. Raises
+    UsageError, StoreError."""
+    from flowdiag.collector.store.kept_rollups import find_kept_rollups
+    from flowdiag.collector.store.statistics import RowCounts
 
     with backend.reading():
-        first_ms, last_ms = stored_span(backend, exporters)
+        first_ms, last_ms = known_span(backend, exporters)
         window_ms = resolve_window(window_from, window_to, timezone, first_ms, last_ms)
         if first_ms is None or last_ms is None:
             return None
         begin = None if window_from is None else window_ms[0]
         end = None if window_to is None else window_ms[1]
-        if RowCounts(backend, exporters, window_ms).rows(window_ms) <= cheap_rows:
+        gone = find_kept_rollups(backend, exporters, (begin, end))
+        if not gone and RowCounts(backend, exporters, window_ms).rows(window_ms) <= cheap_rows:
             return None
     return Long(window_ms, _widened(begin, end, MARGIN_MS, MARGIN_MS))

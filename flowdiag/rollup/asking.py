@@ -8,8 +8,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pyarrow as pa
 from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.remark import remark
 from flowdiag.aggregator.report_windows import report_windows
 from flowdiag.aggregator.top import ANY_SITE, rank_batches
 from flowdiag.aggregator.top_ranking import Request, Top
@@ -21,13 +23,15 @@ from flowdiag.collector.report import ExportReport
 from flowdiag.collector.span import Span
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.finding import StoredFile, find_files
+from flowdiag.collector.store.kept_rollups import find_kept_rollups
+from flowdiag.collector.store.layout import Partition
 from flowdiag.collector.store.reading import StoreReader
 from flowdiag.durations import HOUR_MS
 from flowdiag.errors import ExportError
 from flowdiag.rollup.hours import Hours, whole_hours
 from flowdiag.rollup.ranking import RolledSums, tables_for
 from flowdiag.rollup.shape import RollUp
-from flowdiag.rollup.stored import read_rollups
+from flowdiag.rollup.stored import read_kept, read_rollups
 from flowdiag.site.profile import Profile
 
 
@@ -72,7 +76,10 @@ def rank_store(
             for one in rolled
             if one.rollup is not None and not one.rollup.facts.needs_flows
         }
-        longest_ms = max((rollup.facts.longest_ms for rollup in usable.values()), default=0)
+        kept = _kept(backend, question, files, tables, damaged)
+        usable |= {target: rollup for target, rollup, _ in kept}
+        # Where the flows of a time are gone, those at its ends cannot be read either.
+        longest_ms = 0 if kept else max((one.facts.longest_ms for one in usable.values()), default=0)
         hours = whole_hours(question.windows, longest_ms)
         if not usable or not len(hours):
             return None
@@ -80,13 +87,35 @@ def rank_store(
             list(usable.values()), hours, site, question.request, local_too=question.profile is None
         )
         reading = _Reading(backend, question, sums, progress)
+        for target, rollup, _ in kept:
+            reading.tell(target, rollup)
         batches = reading.batches(files, usable)
         try:
             top = rank_batches(batches, reading.report, question.profile, question.request, sums)
         except NeedsFlows:
             return None
+    if kept:
+        said = remark("flows-gone", days=len({day for _, _, day in kept}))
+        return replace(top, remarks=(*top.remarks, said))
     # The flows of the store's last days may tell another end than their files.
     return top if top.whole.window_ms == question.window_ms else None
+
+
+def _kept(
+    backend: StorageBackend,
+    question: LongQuestion,
+    files: Sequence[StoredFile],
+    tables: Sequence[str],
+    damaged: list[str],
+) -> list[tuple[str, RollUp, Partition]]:
+    """The roll-ups of flows that have gone because of their age, with the paths of these and their days."""
+    found = []
+    for day in find_kept_rollups(backend, question.site.site.exporter_octets, question.span, files):
+        for one in day.rollups:
+            rollup = read_kept(backend, one, tables, lambda path, why: damaged.append(path))
+            if rollup is not None:
+                found.append((one.target, rollup, day.partition))
+    return found
 
 
 class _Reading:
@@ -114,6 +143,10 @@ class _Reading:
             if self._progress is not None:
                 self._progress(done, octets)
 
+    def tell(self, target: str, rollup: RollUp) -> None:
+        """Takes what a roll-up says of its flows into the report."""
+        self._stored.add_metadata(rollup.report, f"{self._backend.name}/{target}")
+
     def _whole(self, file: StoredFile) -> Iterator[pa.RecordBatch]:
         for batch in self._reader.read([file], self._stored):
             if batch.num_rows:
@@ -124,7 +157,7 @@ class _Reading:
         """The flows of a file that ended in none of the hours."""
         spans = self._spans(rollup)
         if not spans:
-            self._stored.add_metadata(rollup.report, f"{self._backend.name}/{file.target}")
+            self.tell(file.target, rollup)
             return
         for batch in self._reader.read([file], self._stored, spans):
             kept = batch.filter(column(_not_summed_up(batch, self._sums.hours)))
