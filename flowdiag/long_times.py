@@ -132,8 +132,9 @@ class _Asking:
         if self._unusable:
             damaged = sorted(set(self._unusable))
             said.append(remark("damaged-roll-ups", file=damaged[0], count=len(damaged)))
-        if self._gone:
-            said.append(remark("flows-gone", days=len(set(self._gone))))
+        gone = {day for day in self._gone if day[0] < window_ms[1] and day[1] > window_ms[0]}
+        if gone:
+            said.append(remark("flows-gone", days=len(gone)))
         case = Case(
             profile=profile,
             flows=over.flows,

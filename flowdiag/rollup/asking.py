@@ -26,7 +26,7 @@ from flowdiag.collector.store.finding import StoredFile, find_files
 from flowdiag.collector.store.kept_rollups import find_kept_rollups
 from flowdiag.collector.store.layout import Partition
 from flowdiag.collector.store.reading import StoreReader
-from flowdiag.durations import HOUR_MS
+from flowdiag.durations import DAY_MS, HOUR_MS
 from flowdiag.errors import ExportError
 from flowdiag.rollup.hours import Hours, whole_hours
 from flowdiag.rollup.ranking import RolledSums, tables_for
@@ -95,8 +95,9 @@ def rank_store(
         except NeedsFlows:
             return None
     if kept:
-        said = remark("flows-gone", days=len({day for _, _, day in kept}))
-        return replace(top, remarks=(*top.remarks, said))
+        begin, end = question.window_ms
+        days = {day for _, _, (_, day) in kept if day * DAY_MS < end and (day + 1) * DAY_MS > begin}
+        return replace(top, remarks=(*top.remarks, remark("flows-gone", days=len(days))))
     # The flows of the store's last days may tell another end than their files.
     return top if top.whole.window_ms == question.window_ms else None
 

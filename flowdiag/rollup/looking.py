@@ -177,9 +177,10 @@ def _backups(weights: _Weights, carried: MinutesCarried, profile: Profile) -> No
         by_primary = sum(carried.octets[2 * one + DOWN] for one in primary)
         weights.where(busy & (by_primary <= PRIMARY_SHARE * (by_primary + carried.octets[down])), FAILOVER_W)
         if packets:
+            beside = np.ones(KEEPALIVE_MINUTES)
+            due = np.convolve(np.full(carried.minutes, packets), beside, "same")
             for series in (down, up):
-                seen = np.convolve(carried.packets[series], np.ones(KEEPALIVE_MINUTES), "same")
-                due = KEEPALIVE_MINUTES * packets
+                seen = np.convolve(carried.packets[series], beside, "same")
                 weights.where(carried.alive & (seen < KEEPALIVES_MISSED * due), BACKUP_W)
 
 
