@@ -51,7 +51,7 @@ def unnamed(
     shown = float(rows["octets"][found.counting].sum())
     return Unnamed(
         found.address[found.beyond],
-        octets * max(total / shown, 1.0) if shown else octets,
+        np.ceil(octets * max(total / shown, 1.0)) if shown else octets,
         _may_meet(found.remote[found.outer], found.remote[found.inner], whole=known),
         float(octets.sum()) / max(shown, 1.0),
     )

@@ -21,6 +21,7 @@ from flowdiag.collector.readers.parquet import BATCH_ROWS, flow_batch
 from flowdiag.collector.readers.stored_flows import REPORT_KEY, StoredFlows
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.backends import StorageBackend
+from flowdiag.collector.store.background import Background
 from flowdiag.collector.store.finding import StoredFile, open_stored
 from flowdiag.collector.store.layout import NO_DAY, Partition, rollup_path
 from flowdiag.collector.store.looking import opened
@@ -40,18 +41,27 @@ class NotItsRollUp(ValueError):
 
 
 class Making:
-    """The roll-up of a file that is being written. fault: why there will be none, in words; empty if nothing went wrong."""
+    """The roll-up of a file that is being written. fault: why there will be none, in words; empty if nothing went wrong.
 
-    def __init__(self, roller: Roller | None, partition: Partition) -> None:
+    background: where it is made; None for at once. fault is known when finish() is done.
+    """
+
+    def __init__(
+        self, roller: Roller | None, partition: Partition, background: Background | None = None
+    ) -> None:
         self.fault = ""
+        self._background = background
         self._summary: Summary | None = None
         if roller is not None and partition.day != NO_DAY:  # sums are of a day
             self._summary = self._tried(lambda: roller.begin(partition.exporter))
 
     def add(self, rows: pa.Table) -> None:
-        summary = self._summary
-        if summary is not None:
-            self._tried(lambda: summary.add(rows))
+        if self._summary is None:
+            return
+        if self._background is None:
+            self._add(rows)
+        else:
+            self._background.do(lambda: self._add(rows))
 
     def read(self, backend: StorageBackend, file: StoredFile) -> None:
         """Takes the rows of a file that has been written."""
@@ -60,16 +70,28 @@ class Making:
 
     def finish(self, report: ExportReport | None, *, even_small: bool = False) -> bytes | None:
         """The octets of the roll-up; None if there is to be none."""
+        if self._summary is None:
+            return None
+        if self._background is None:
+            return self._finish(report, even_small=even_small)
+        return self._background.given(lambda: self._finish(report, even_small=even_small))
+
+    def write(self, backend: StorageBackend, octets: bytes, path: str, flows: str) -> bool:
+        """Writes the roll-up of a file of flows that is closed; False if that cannot be done."""
+        return self._tried(lambda: _write(backend, octets, path, flows)) is not None
+
+    def _add(self, rows: pa.Table) -> None:
+        summary = self._summary
+        if summary is not None:
+            self._tried(lambda: summary.add(rows))
+
+    def _finish(self, report: ExportReport | None, *, even_small: bool) -> bytes | None:
         summary = self._summary
         if summary is None:
             return None
         self._summary = None
         octets: bytes | None = self._tried(lambda: summary.finish(report, even_small=even_small))
         return octets
-
-    def write(self, backend: StorageBackend, octets: bytes, path: str, flows: str) -> bool:
-        """Writes the roll-up of a file of flows that is closed; False if that cannot be done."""
-        return self._tried(lambda: _write(backend, octets, path, flows)) is not None
 
     def _tried(self, step: Callable[[], Any]) -> Any:
         try:

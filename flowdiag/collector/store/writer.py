@@ -8,8 +8,9 @@ Facts the design follows:
 - times and ports change little from row to row or repeat little: differences cost less than a dictionary there
   (measured: five times less work for times, at half the octets). Addresses as they are: their dictionary would
   outgrow its page;
-- a roll-up is made of the rows as they are written, one for each file, and written beside it when that is closed. What is
-  summed up takes memory: of more files at a time than MAX_SUMMARIES, it is made of the file when that is closed;
+- a roll-up is made of the rows as they are written, one for each file, in one thread beside, and written beside its file
+  when that is closed. What is summed up takes memory: of more files at a time than MAX_SUMMARIES, it is made of the file
+  when that is closed;
 - an exporter that makes up times cannot make up partitions without end: beyond a bound, rows go to the partition
   without a day.
 """
@@ -32,6 +33,7 @@ from flowdiag.addresses import UNKNOWN_ADDRESS
 from flowdiag.collector.readers.stored_flows import EXPORTER_KEY, flow_metadata, report_metadata
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.backends import StorageBackend, failures_named
+from flowdiag.collector.store.background import Background
 from flowdiag.collector.store.beside import Making
 from flowdiag.collector.store.changes import Change, remove_aside
 from flowdiag.collector.store.finding import StoredFile
@@ -134,6 +136,7 @@ class FlowWriter:
         roller: Roller | None = None,
     ) -> None:
         self._roller = roller
+        self._background = Background()
         self._days = days
         self._most = partitions
         self._backend = backend
@@ -171,6 +174,7 @@ class FlowWriter:
                 self._waiting[partition] = Waiting()
             self._write_group(partition, last=True, even_empty=partition in reports)
             self._close(partition, reports.get(partition))
+        self._background.close()
         with failures_named(self._backend):
             self._backend.seal([*(aside for aside, _, _ in self._written), *self._rollups.values()])
         return sorted(
@@ -189,6 +193,7 @@ class FlowWriter:
     def discard(self) -> None:
         """Removes everything written, unless a change has begun to move it."""
         self._roller = None
+        self._background.close()
         for partition, waiting in list(self._waiting.items()):
             waiting.making = None
             self._close(partition, None)
@@ -257,7 +262,7 @@ class FlowWriter:
         waiting.path = f"{self._aside}/{len(self._written):04d}{SUFFIX}"
         summaries = sum(other.making is not None for other in self._waiting.values())
         if last or summaries < MAX_SUMMARIES:
-            waiting.making = Making(self._roller, partition)
+            waiting.making = Making(self._roller, partition, self._background)
         schema = STORED_SCHEMA.with_metadata(
             flow_metadata() | {EXPORTER_KEY: partition.exporter.hex().encode()}
         )
@@ -282,7 +287,7 @@ class FlowWriter:
     def _write_rollup(self, partition: Partition, waiting: Waiting, report: ExportReport | None) -> None:
         flows, making = waiting.path, waiting.making
         if making is None:
-            making = Making(self._roller, partition)
+            making = Making(self._roller, partition, self._background)
             making.read(self._backend, StoredFile(flows, flows, partition, 0))
         octets = making.finish(report)
         path = flows.removesuffix(SUFFIX) + ROLLUP_SUFFIX
