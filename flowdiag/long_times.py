@@ -41,7 +41,6 @@ MOST_OTHER_OCTETS: Final = 24 << 20
 MOST_LOOKED_AT: Final = 1_000_000
 # Read beside each time.
 AROUND_MS: Final = HOUR_MS
-DAMAGED: Final = "a damaged roll-up was not used (flowdiag ingest --rebuild makes it anew)"
 
 
 class Effort(Struct, frozen=True):
@@ -173,6 +172,8 @@ class _Asking:
         )
 
     def _damaged(self, path: str, why: str) -> None:
+        from flowdiag.rollup.stored import DAMAGED
+
         self._report.problem(path, None, f"{DAMAGED}: {why}")
 
 

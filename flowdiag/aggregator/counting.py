@@ -14,7 +14,8 @@ Facts the rules follow:
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Sequence
+from typing import Any, Final, Protocol
 
 import numpy as np
 from msgspec import Struct
@@ -90,14 +91,14 @@ class Tally:
         return [number + 1 for number in found]
 
     def add(self, records: Records, interner: Interner) -> None:
-        self._grow(len(interner.sources))
+        self.grow(len(interner.sources))
         source = records.source.astype(np.int64)
         kind = source * _KINDS + records.metered
         self.kinds += np.bincount(kind, minlength=self.kinds.size).reshape(self.kinds.shape)
         known = (records.metered == INGRESS_METERED) & (records.egress >= 0)
         self.egress_known += np.bincount(source[known], minlength=len(self.egress_known))
         for column in (records.ingress, records.egress):
-            self._seen[np.minimum(column, SMALL_INTERFACES).astype(np.intp)] = True
+            self.see(column)
         inside = interner.inside_by_number
         base = source * (self.links * 2 * _KINDS) + records.metered
         for direction, link, end in (
@@ -115,7 +116,12 @@ class Tally:
             self.octets += octets_of.sum(axis=-1)
             self.inside_octets += octets_of[..., 1]
 
-    def _grow(self, sources: int) -> None:
+    def see(self, interfaces: NDArray[Any]) -> None:
+        """Interface numbers that records have; -1 for none."""
+        self._seen[np.minimum(interfaces, SMALL_INTERFACES).astype(np.intp)] = True
+
+    def grow(self, sources: int) -> None:
+        """Makes room for so many."""
         missing = sources - len(self.kinds)
         if missing > 0:
             for name in ("records", "octets", "inside_octets", "kinds", "egress_known"):
@@ -139,7 +145,14 @@ class Decisions(Struct, frozen=True, eq=False):
     second_source: int = 0
 
 
-def decide(tally: Tally, interner: Interner, profile: Profile) -> Decisions:
+class Sources(Protocol):
+    """Numbers exporters and domains."""
+
+    @property
+    def sources(self) -> Sequence[tuple[bytes, int]]: ...
+
+
+def decide(tally: Tally, interner: Sources, profile: Profile) -> Decisions:
     """Which records count on each link, from what was seen in the whole export."""
     numbered = tally.numbered and any(link.interfaces for link in profile.link)
     counts = np.ones(tally.octets.shape, np.bool_)

@@ -23,6 +23,8 @@ from flowdiag.collector.store.finding import StoredFile, find_files, open_stored
 from flowdiag.collector.store.layout import NO_DAY, SUFFIX
 from flowdiag.collector.store.opening import open_backend
 from flowdiag.errors import FlowdiagError, StoreChanged
+from flowdiag.review.rolled_days import NEEDED, RolledDay
+from flowdiag.rollup.stored import DAMAGED, read_rollups
 
 _EPOCH: Final = date(1970, 1, 1)
 
@@ -62,6 +64,28 @@ class FlowDays:
         ]
         by_day = sorted(files, key=lambda file: (file.partition.day, file.partition, file.target))
         return [FlowDay(day, tuple(own)) for day, own in groupby(by_day, key=lambda file: file.partition.day)]
+
+    def rolled(self, day: FlowDay, faults: list[str]) -> RolledDay | None:
+        """The roll-ups of all files of a day; None where one of them is missing or needs its flows.
+
+        faults: gets, in words, which are damaged.
+        """
+        report = ExportReport()
+        stored = StoredFlows(report)
+        found = []
+        for file in day.files:
+            (rolled,) = read_rollups(
+                self.backend, [file], NEEDED, lambda path, why: faults.append(f"{path}: {DAMAGED}: {why}")
+            )
+            if rolled.rollup is None or rolled.rollup.facts.needs_flows:
+                return None
+            try:
+                stored.add_metadata(rolled.rollup.report, file.target)
+            except FlowdiagError as error:
+                faults.append(f"{file.target}: {DAMAGED}: {error.what}")
+                return None
+            found.append(rolled.rollup)
+        return RolledDay(day.day, tuple(found), report)
 
     def batches(self, files: Sequence[StoredFile], report: ExportReport) -> Iterator[pa.RecordBatch]:
         """The flow records of some files in batches of FLOW_SCHEMA; report learns what the files tell besides.

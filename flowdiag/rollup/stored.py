@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Sequence
+from typing import Final
 
 from msgspec import Struct
 
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.finding import StoredFile
 from flowdiag.collector.store.layout import rollup_path
-from flowdiag.rollup.form import Damaged, from_file
+from flowdiag.rollup.form import Damaged, Wanted, from_file
 from flowdiag.rollup.shape import RollUp
+
+DAMAGED: Final = "a damaged roll-up was not used (flowdiag ingest --rebuild makes it anew)"
 
 
 class Rolled(Struct, frozen=True, eq=False):
@@ -23,7 +26,7 @@ class Rolled(Struct, frozen=True, eq=False):
 def read_rollups(
     backend: StorageBackend,
     files: Sequence[StoredFile],
-    tables: Collection[str],
+    tables: Wanted,
     damaged: Callable[[str, str], None] = lambda path, why: None,
 ) -> list[Rolled]:
     """The roll-ups of files that find_files() gave, with these tables of shape.TABLES, while backend.reading() is held.
@@ -36,7 +39,7 @@ def read_rollups(
 def _rollup(
     backend: StorageBackend,
     file: StoredFile,
-    tables: Collection[str],
+    tables: Wanted,
     damaged: Callable[[str, str], None],
 ) -> RollUp | None:
     path = rollup_path(file.target)
