@@ -26,6 +26,13 @@ def column(values: NDArray[Any]) -> pa.Array:
     return pa.Array.from_buffers(pa.from_numpy_dtype(values.dtype), len(values), [None, data])
 
 
+def nullable_column(values: NDArray[Any], known: NDArray[np.bool_]) -> pa.Array:
+    """Numbers, shape [n], as a column that is null where they are not known."""
+    bits = pa.py_buffer(np.packbits(known, bitorder="little"))
+    data = pa.py_buffer(np.ascontiguousarray(values))
+    return pa.Array.from_buffers(pa.from_numpy_dtype(values.dtype), len(values), [bits, data])
+
+
 def address_column(addresses: Sequence[bytes]) -> pa.Array:
     """Addresses, 16 octets each, as a column without nulls. Raises ValueError for another length."""
     if any(len(address) != _OCTETS_16.byte_width for address in addresses):

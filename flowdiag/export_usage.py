@@ -18,7 +18,7 @@ from flowdiag.pipeline import Direction, build_case, link_named
 from flowdiag.site.profile import Profile
 
 # Figures need a closer look only where a link may have been full for less than some minutes.
-FOR_FIGURES: Final = Effort(worth_octets=2 << 20, looked_at=150_000)
+FOR_FIGURES: Final = Effort(worth_octets=2 << 20, looked_at=100_000, who=False)
 
 
 def report_usage(
@@ -31,6 +31,7 @@ def report_usage(
     link: str | None = None,
     direction: Direction | None = None,
     progress: Progress | None = None,
+    effort: Effort | None = FOR_FIGURES,
 ) -> UsageReport:
     """Each link's rate over time. window_ms: length of its windows, for None that in which figures are kept. Otherwise as
     pipeline.run()."""
@@ -43,7 +44,7 @@ def report_usage(
         window_to=window_to,
         progress=progress,
         context=False,
-        effort=FOR_FIGURES if in_minutes else None,
+        effort=effort if in_minutes else None,
     )
     return usage_report(
         profile,

@@ -39,16 +39,23 @@ WORTH_OCTETS: Final = 8 << 20
 MOST_OTHER_OCTETS: Final = 24 << 20
 # Records that are read for a closer look: a second, and 150 MB.
 MOST_LOOKED_AT: Final = 1_000_000
+# Figures of a shorter time are kept in shorter windows than minutes (aggregator/figure_windows.py).
+LEAST_MS: Final = 2 * HOUR_MS
 # Read beside each time.
 AROUND_MS: Final = HOUR_MS
+# Records of an export that are held in memory at once: 400 MB (long_exports.py).
+MOST_AT_ONCE: Final = 2_200_000
 
 
 class Effort(Struct, frozen=True):
     """How hard to look. worth_octets: of flows, for roll-ups to answer; looked_at: most records that are read for a
-    closer look, least where nothing would be said of them anyway."""
+    closer look; at_once: records of a long export that are held at once; who: stand-ins for flows are needed, and a look at
+    whatever may be found, else figures alone are."""
 
     worth_octets: int = WORTH_OCTETS
     looked_at: int = MOST_LOOKED_AT
+    at_once: int = MOST_AT_ONCE
+    who: bool = True
 
 
 ORDINARY: Final = Effort()
@@ -96,7 +103,9 @@ class _Asking:
         coverage, profile = over.coverage, self._profile
         require_plan_rates(profile, over.usage)
         window_ms = resolve_window(*self._window, profile.site.timezone, coverage.first_ms, coverage.last_ms)
-        looks = where_to_look(over.carried, over.hours, coverage, profile, window_ms, effort.looked_at)
+        looks = where_to_look(
+            over.carried, over.hours, coverage, profile, window_ms, effort.looked_at, figures=not effort.who
+        )
         hours = sum(end - begin for begin, end in looks.runs) / HOUR_MS
         said = remark("rolled-up", looked_at=round(hours, 1), left=looks.left)
         case = Case(
@@ -115,7 +124,7 @@ class _Asking:
         from flowdiag.collector.readers.stored_flows import StoredFlows
         from flowdiag.collector.store.finding import find_files
         from flowdiag.collector.store.statistics import stored_span
-        from flowdiag.rollup.overview import NEEDED, overview
+        from flowdiag.rollup.overview import OF_FIGURES, OF_WHO, NeedsWho, overview
         from flowdiag.rollup.stored import read_rollups
 
         exporters = self._profile.site.exporter_octets
@@ -125,7 +134,10 @@ class _Asking:
         files = find_files(self._backend, exporters, span)
         if sum(file.octets for file in files) < effort.worth_octets or not _on_minutes(span, last_ms):
             return None
-        rolled = read_rollups(self._backend, files, NEEDED, self._damaged)
+        if end - begin < LEAST_MS:
+            return None
+        tables = OF_WHO if effort.who else OF_FIGURES
+        rolled = read_rollups(self._backend, files, tables, self._damaged)
         sound = [one for one in rolled if one.rollup is not None and not one.rollup.facts.needs_flows]
         known = {one.file.target for one in sound}
         others = [file for file in files if file.target not in known]
@@ -136,7 +148,11 @@ class _Asking:
         for one, rollup in zip(sound, rollups, strict=True):
             stored.add_metadata(rollup.report, one.file.target)
         flows = self._reader(self._report, _around(span)).read(others, stored)
-        return overview(rollups, flows, self._report, self._profile, _around(span))
+        try:
+            return overview(rollups, flows, self._report, self._profile, _around(span), who=effort.who)
+        except NeedsWho:
+            self._report = ExportReport()
+            return self._overview(replace(effort, who=True))
 
     def _part(self, case: Case, run: tuple[int, int]) -> Case:
         """A time that is looked at in the flows."""
@@ -158,6 +174,7 @@ class _Asking:
             usage=usage,
             coverage=replace(coverage, **known),
             window_ms=run,
+            whole_ms=case.window_ms,
             window_given=True,
             reported=case.reported,
         )

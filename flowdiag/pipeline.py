@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Literal
 
@@ -25,6 +26,7 @@ from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.durations import DAY_MS, HOUR_MS
 from flowdiag.errors import UsageError
+from flowdiag.long_exports import TooMuchAtOnce, as_store, at_once, can_be_read_twice
 from flowdiag.long_times import ORDINARY, Effort, long_case
 from flowdiag.query_plan import plan
 from flowdiag.query_times import asked_times
@@ -46,17 +48,25 @@ def run(
     link: str | None = None,
     direction: Direction | None = None,
     progress: Progress | None = None,
+    effort: Effort | None = ORDINARY,
 ) -> Diagnosis:
     """Diagnoses an export.
 
     window_from, window_to: the complaint's window as site/window.py reads it, counted back from the newest flow where it
     has no date, all of the export where both are None; reported: what the client said; link, direction: show figures and
-    findings of these only; progress: told of octets read and octets in all. Raises ExportError for an export that cannot be
-    used, UsageError for a window or link that does not exist, ProfileError for a profile without plan rates.
+    findings of these only; progress: told of octets read and octets in all; effort: as for build_case(). Raises
+    ExportError for an export that cannot be used, UsageError for a window or link that does not exist, ProfileError for a
+    profile without plan rates.
     """
     wanted = None if link is None else link_named(profile, link)
     case = build_case(
-        paths, profile, window_from=window_from, window_to=window_to, reported=reported, progress=progress
+        paths,
+        profile,
+        window_from=window_from,
+        window_to=window_to,
+        reported=reported,
+        progress=progress,
+        effort=effort,
     )
     diagnosis = diagnose(case)
     return diagnosis if wanted is None and direction is None else restricted(diagnosis, wanted, direction)
@@ -91,7 +101,25 @@ def build_case(
     export = open_export(paths, exporters=exporters, progress=progress, span=reading.span)
     if reading.cut_ms is not None:
         export.report.notes.append(cut(reading.cut_ms // HOUR_MS))
-    flows, usage, coverage = build_case_data(export.batches(), export.report, profile, export.expected)
+    batches = export.batches()
+    if effort is not None and can_be_read_twice(paths):
+        batches = at_once(batches, effort)
+    data = None
+    with suppress(TooMuchAtOnce):  # and what was read goes with it
+        data = build_case_data(batches, export.report, profile, export.expected)
+    if data is None:
+        del export, batches
+        with as_store(paths) as store:
+            return build_case(
+                [store],
+                profile,
+                window_from=window_from,
+                window_to=window_to,
+                reported=reported,
+                context=context,
+                effort=effort,
+            )
+    flows, usage, coverage = data
     refuse_untaught(export.report, paths)
     require_plan_rates(profile, usage)
     first_ms, last_ms = span(coverage, export.report)

@@ -29,6 +29,7 @@ WINGS: Final = (
         "query_times",
         "query_plan",
         "long_times",
+        "long_exports",
         "pipeline",
         "comparing",
         "export_ranking",

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from flowdiag.address_ranges import AddressRanges
@@ -242,6 +243,22 @@ def joined(parts: Sequence[SiteFlows]) -> SiteFlows:
         addresses=parts[-1].addresses if parts else (),
         applications=parts[-1].applications if parts else (),
     )
+
+
+def together(parts: Sequence[SiteFlows]) -> SiteFlows:
+    """One table of parts that were counted apart, so that each has numbers of its own for addresses and applications."""
+    addresses: dict[bytes, int] = {}
+    applications: dict[str, int] = {}
+    renumbered = []
+    for part in parts:
+        address = np.array([addresses.setdefault(one, len(addresses)) for one in part.addresses], np.int32)
+        name = np.array(
+            [applications.setdefault(one, len(applications)) for one in part.applications], np.int32
+        )
+        if len(part):
+            columns = {"inside": address.take(part.inside), "outside": address.take(part.outside)}
+            renumbered.append(replace(part, **columns, application=name.take(part.application), message=None))
+    return replace(joined(renumbered), addresses=tuple(addresses), applications=tuple(applications))
 
 
 _INTEGERS: Final = {

@@ -51,10 +51,10 @@ def without_duplicates(flows: SiteFlows) -> tuple[SiteFlows, int]:
 
 
 def _duplicates(flows: SiteFlows) -> NDArray[np.intp]:
-    found = _repeated(flows, sampled(flows))
+    found = repetitions(flows, sampled(flows))
     if not len(found) or len(flows) <= ALWAYS_LOOKED_AT:
         return found
-    return _repeated(flows, np.flatnonzero(flows.link >= 0))
+    return repetitions(flows, np.flatnonzero(flows.link >= 0))
 
 
 def conversation_keys(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
@@ -98,22 +98,29 @@ def repeated(keys: NDArray[np.uint64]) -> NDArray[np.intp]:
     return np.flatnonzero(several[index] == keys)
 
 
-def _repeated(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Those of the rows (in ascending order) that repeat others of them at nearly the same time."""
+def repetitions(
+    flows: SiteFlows, rows: NDArray[np.intp], places: NDArray[np.intp] | None = None
+) -> NDArray[np.intp]:
+    """Those of the rows (in ascending order) that repeat others of them at nearly the same time.
+
+    places: where each of the rows stands in the export, where the flows are a part of it; None: as they stand.
+    """
+    places = rows if places is None else places
     keys = mixed(conversation_keys(flows, rows), flows.octets[rows], flows.packets[rows])
     repeats = repeated(keys)
     if not len(repeats):
         return np.zeros(0, np.intp)
     lasting = int(np.count_nonzero(_is_lasting(flows, rows)))
-    rows, keys = rows[repeats], keys[repeats]
+    rows, keys, places = rows[repeats], keys[repeats], places[repeats]
     start, end = flows.start_ms[rows], flows.end_ms[rows]
     whole = mixed(keys.view(np.int64), start, end, *(getattr(flows, name)[rows] for name in _OTHER_FIELDS))
     order = np.lexsort((rows, whole, end, start, keys))
     rows, keys, start, end, whole = rows[order], keys[order], start[order], end[order], whole[order]
+    places = places[order]
     near = (keys[1:] == keys[:-1]) & (np.abs(np.diff(start)) <= NEARLY_MS)
     near &= np.abs(np.diff(end)) <= NEARLY_MS
     single = flows.packets[rows] <= flows.sampling[rows]
-    together = near & (whole[1:] == whole[:-1]) & _sent_together(flows, rows, single)
+    together = near & (whole[1:] == whole[:-1]) & _sent_together(flows, rows, places, single)
     pairs = int(np.count_nonzero(together & _is_lasting(flows, rows)[1:]))
     if 2 * pairs >= METERED_TWICE * max(lasting, 1):
         together[:] = False
@@ -132,13 +139,15 @@ def _is_lasting(flows: SiteFlows, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
 _OTHER_FIELDS: Final = ("ingress", "egress", "tcp_flags", "end_reason", "application", "sampling")
 
 
-def _sent_together(flows: SiteFlows, rows: NDArray[np.intp], single: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _sent_together(
+    flows: SiteFlows, rows: NDArray[np.intp], places: NDArray[np.intp], single: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
     """Whether each row but the first came in one message with the row before it, or right behind it where each is of
     one packet and so may have begun the next message, or where messages are not known."""
     if flows.message is None:
         return np.zeros(len(rows) - 1, np.bool_)
     message = flows.message[rows].astype(np.int64)
-    step, apart = np.diff(message), np.diff(rows)
+    step, apart = np.diff(message), np.diff(places)
     known = message[1:] != NO_MESSAGE
     # Numbers come again after many messages, but not within the rows that one can hold.
     same = known & (step == 0) & (apart < MESSAGE_NUMBERS)

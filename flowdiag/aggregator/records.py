@@ -187,11 +187,11 @@ def to_records(
     link_of: from interface numbers to the links they belong to.
     exporters: only these, and those whose container does not name the exporter; None for all.
     """
-    kept = _usable(batch, left_out, exporters)
+    kept = usable(batch, left_out, exporters)
     if not kept.all():
         batch = batch.filter(column(kept))
     source = interner.number_sources(batch["exporter"], fill_null(batch["domain"], 0, np.uint32))
-    start, end = _times(batch)
+    start, end = times(batch)
     src, dst = interner.addresses.of(batch["src_address"], batch["dst_address"])
     ingress, egress = (
         fill_null(batch[name], -1, np.int64) for name in ("ingress_interface", "egress_interface")
@@ -221,8 +221,8 @@ def to_records(
     )
 
 
-def _usable(
-    batch: pa.RecordBatch, left_out: LeftOut, exporters: frozenset[bytes] | None
+def usable(
+    batch: pa.RecordBatch, left_out: LeftOut, exporters: frozenset[bytes] | None = None
 ) -> NDArray[np.bool_]:
     """Which records can be used: all but those of other exporters, without octets and addresses (no IP), and without any time."""
     kept = np.ones(batch.num_rows, np.bool_)
@@ -246,7 +246,7 @@ def _usable(
     return kept
 
 
-def _times(batch: pa.RecordBatch) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def times(batch: pa.RecordBatch) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Start and end; where one is unknown the other stands for it."""
     start, end = (fill_null(batch[name], -1, stored=np.int64) for name in ("start", "end"))
     if batch["start"].null_count:

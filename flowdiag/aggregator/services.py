@@ -60,6 +60,9 @@ class Ends(Struct, frozen=True, eq=False):
     certain: NDArray[np.bool_]
 
 
+Points = tuple[NDArray[np.int16], NDArray[np.int16]]
+
+
 class Services:
     """Learns from all records which ends are services, then tells it for each record."""
 
@@ -75,8 +78,8 @@ class Services:
         self._pair_count = 0
         self._called_ends = self._busy_ends = _KnownEnds(np.zeros(0, np.uint64))
 
-    def learn(self, records: Records) -> None:
-        """Takes note of SYNs, and of who talks with whom where ports alone do not tell."""
+    def learn(self, records: Records, points: Points | None = None) -> None:
+        """Takes note of SYNs, and of who talks with whom where ports alone do not tell. points: as by_ports() gives them."""
         bare = _bare_syn(records)
         if self._called_count < MAX_CALLED and bare.any():
             called = np.unique(_ends(records, np.flatnonzero(bare))[1])
@@ -84,7 +87,7 @@ class Services:
             self._called_count += len(called)
         if self._pair_count >= MAX_PAIRS:
             return
-        src, dst = self._by_ports(records)
+        src, dst = points or self.by_ports(records)
         open_question = np.flatnonzero(
             (np.abs(src - dst) < TALKS_WITH_MANY + LEAD)
             & (src >= 0)
@@ -110,9 +113,9 @@ class Services:
             self._busy_ends = _KnownEnds(ends[partners >= MANY])
         self._called, self._pairs = [], []
 
-    def find(self, records: Records) -> Ends:
-        """The service end of each record."""
-        src, dst = self._by_ports(records)
+    def find(self, records: Records, points: Points | None = None) -> Ends:
+        """The service end of each record. points: as by_ports() gives them, to be written over."""
+        src, dst = points or self.by_ports(records)
         self._add_evidence(records, src, dst)
         lead = dst - src
         either = (src >= 0) & (dst >= 0)
@@ -122,7 +125,7 @@ class Services:
         side[equal] = AT_BOTH
         return Ends(side, np.abs(lead) >= SURE_LEAD)
 
-    def _by_ports(self, records: Records) -> tuple[NDArray[np.int16], NDArray[np.int16]]:
+    def by_ports(self, records: Records) -> Points:
         """Points of source and destination by their ports alone; NO_PORT where the protocol has none."""
         kind = self._kind.take(records.protocol) + 1
         return self._points.take(kind + records.src_port), self._points.take(kind + records.dst_port)
@@ -130,6 +133,8 @@ class Services:
     def _add_evidence(self, records: Records, src: NDArray[np.int16], dst: NDArray[np.int16]) -> None:
         bare = _bare_syn(records)
         dst += np.int16(CALLED) * bare
+        if not len(self._called_ends) and not len(self._busy_ends):
+            return
         unsure = np.flatnonzero((np.abs(src - dst) < CALLED_BEFORE) & (src >= 0) & (dst >= 0))
         for known, points in ((self._called_ends, CALLED_BEFORE), (self._busy_ends, TALKS_WITH_MANY)):
             # What leads by more than the points of this evidence is not turned by it.

@@ -12,7 +12,7 @@ from typing import Final
 import click
 
 from flowdiag.cli.options import talk_options
-from flowdiag.cli.parameters import days, seconds
+from flowdiag.cli.parameters import days, need_longer_rollups, seconds
 from flowdiag.errors import UsageError
 
 MAX_WORKERS: Final = 64
@@ -95,6 +95,10 @@ def _port(ctx: click.Context, param: click.Parameter, value: str) -> int | None:
 )  # fmt: skip
 @click.option("--retain", metavar="DAYS", callback=days, help="Drop the days before the newest 90d, say.")
 @click.option(
+    "--retain-rollups", metavar="DAYS", callback=days,
+    help="Keep sums and summaries of dropped days this long; they go with the flows by default.",
+)  # fmt: skip
+@click.option(
     "--metrics-port", default=str(DEFAULT_METRICS_PORT), show_default=True, callback=_port, metavar="PORT",
     help="Counters and health for Prometheus, on loopback; 'none' for none.",
 )  # fmt: skip
@@ -115,6 +119,7 @@ def command(
     key: Path | None,
     clients: Path | None,
     retain: int | None,
+    retain_rollups: int | None,
     metrics_port: int | None,
     quiet: bool,
 ) -> None:
@@ -133,7 +138,9 @@ def command(
     from flowdiag.collector.live.settings import Settings
     from flowdiag.collector.live.sockets import read_address
     from flowdiag.collector.store.backends import is_url
+    from flowdiag.rollup import ROLLER
 
+    need_longer_rollups(retain, retain_rollups)
     if (key or clients) and certificate is None:
         raise UsageError("--key and --clients need a --certificate")
     if spool is None and is_url(store):
@@ -153,6 +160,8 @@ def command(
         key=key,
         clients=clients,
         retain=retain,
+        retain_rollups=retain_rollups,
+        roller=ROLLER,
     )
     printer = _Printer(quiet=quiet)
     collect(

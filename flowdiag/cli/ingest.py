@@ -3,29 +3,21 @@
 from __future__ import annotations
 
 import os
-import re
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
 import click
 
 from flowdiag.cli.options import cluster_option, jobs_option, output_options, talk_options
+from flowdiag.cli.parameters import days as read_days
+from flowdiag.cli.parameters import need_longer_rollups
 from flowdiag.cli.progress import progress_bar, stage
 from flowdiag.collector.store.prepare import prepare
 from flowdiag.errors import UsageError
 
 FORMATS: Final = ("text", "json")
-_DAYS: Final = re.compile(r"(\d{1,5})\s*d?")
-
-
-def _retention(ctx: click.Context, param: click.Parameter, value: str | None) -> int | None:
-    if value is None:
-        return None
-    match = _DAYS.fullmatch(value.strip().lower())
-    if match is None or not int(match[1]):
-        raise click.BadParameter(f"{value[:40]!r} is not a number of days such as 90d")
-    return int(match[1])
 
 
 @click.command("ingest")
@@ -35,8 +27,14 @@ def _retention(ctx: click.Context, param: click.Parameter, value: str | None) ->
 )
 @click.option("--compact", is_flag=True, help="Merge small files of the store into large ones.")
 @click.option(
-    "--retain", "days", metavar="DAYS", callback=_retention, help="Drop the days before the newest 90d, say."
+    "--retain", "days", metavar="DAYS", callback=read_days, help="Drop the days before the newest 90d, say."
 )
+@click.option(
+    "--retain-rollups", "rollup_days", metavar="DAYS", callback=read_days,
+    help="Keep sums and summaries of dropped days this long; they go with the flows by default.",
+)  # fmt: skip
+@click.option("--rebuild", is_flag=True, help="Make missing and damaged roll-ups anew from the flows.")
+@click.option("--rebuild-all", is_flag=True, help="Make all roll-ups anew.")
 @jobs_option("Files decoded at the same time; one for each processor by default.")
 @cluster_option
 @output_options(*FORMATS)
@@ -46,53 +44,114 @@ def command(
     store: str,
     compact: bool,
     days: int | None,
+    rollup_days: int | None,
+    rebuild: bool,
+    rebuild_all: bool,
     jobs: int | None,
     cluster: str | None,
     form: str | None,
     output: Path | None,
     quiet: bool,
 ) -> None:
-    """Decode exports into the flow store.
+    """Decode exports into the flow store, and look after it.
 
     An export whose content is in the store already is not added again, whatever it is called now. The store is Parquet
     files by exporter and UTC day, which any tool for Parquet reads; diagnose, top, usage, inspect and review take it
-    where they take exports. Without EXPORT, only --compact and --retain are done.
+    where they take exports. Beside each file stands a roll-up (sums a minute, summaries an hour), so that long questions need not
+    read the flows. Without EXPORT, only --rebuild, --compact and --retain are done.
 
     \b
     Example:
       flowdiag ingest captures/ --store flows
       flowdiag ingest today.pcap.gz --store s3://bucket/flows
-      flowdiag ingest --store flows --compact --retain 90d
+      flowdiag ingest --store flows --compact --retain 90d --retain-rollups 400d
+      flowdiag ingest --store flows --rebuild
     """
     from flowdiag.cli.output import chosen_format, spare_inputs, write_result
 
     form = chosen_format(form, output, FORMATS)
     spare_inputs([output], [*exports, store])
-    if not exports and not compact and days is None:
-        raise UsageError("nothing to do", expected="exports to add, --compact or --retain")
+    rebuild = rebuild or rebuild_all
+    need_longer_rollups(days, rollup_days)
+    if not exports and not compact and not rebuild and days is None:
+        raise UsageError("nothing to do", expected="exports to add, --compact, --rebuild or --retain")
     jobs = jobs or os.cpu_count() or 1
     several = len(exports) > 1 or any(Path(export).is_dir() for export in exports)
-    if several and jobs > 1 and cluster is None:
-        prepare("flowdiag.collector.store.ingest")
-    from flowdiag.cli.ingest_forms import Done, as_json, as_text
-    from flowdiag.collector.store.ingest import ingest
-    from flowdiag.collector.store.opening import open_backend
-    from flowdiag.collector.store.upkeep import compact as merge_small_files
-    from flowdiag.collector.store.upkeep import retain
+    if (several or rebuild) and jobs > 1 and cluster is None:
+        prepare(
+            "flowdiag.collector.store.rebuilding", "flowdiag.collector.store.ingest", "flowdiag.rollup.making"
+        )
+    from flowdiag.cli.ingest_forms import as_json, as_text
 
-    done = Done()
+    work = _Work(store, jobs, cluster, quiet=quiet)
     if exports:
-        with progress_bar(quiet=quiet) as progress:
-            done.outcomes = ingest(exports, store, jobs=jobs, progress=progress, cluster=cluster)
-    backend = open_backend(store)
-    with progress_bar(quiet=quiet, what="looking at the store", counted=True) as progress:
-        if days is not None:
-            stage(progress, "dropping old days")
-            done.dropped = retain(backend, days, int(time.time()) // 86_400)
-        if compact:
-            stage(progress, "merging small files")
-            done.merged = merge_small_files(backend)
+        work.add(exports)
+    if days is not None or compact:
+        work.tidy(days, rollup_days, compact=compact, mend=compact and not rebuild)
+    if rebuild:
+        work.rebuild(everything=rebuild_all)
+    done = work.done
     write_result(as_json(done) if form == "json" else as_text(done), output)
     for outcome in done.outcomes:
         if outcome.state == "failed" and outcome.error is not None:
             raise outcome.error
+
+
+class _Work:
+    """What one run does to a store, and what came of it."""
+
+    def __init__(self, store: str, jobs: int, cluster: str | None, *, quiet: bool) -> None:
+        from flowdiag.cli.ingest_forms import Done
+        from flowdiag.rollup import ROLLER
+
+        self._store = store
+        self._jobs = jobs
+        self._cluster = cluster
+        self._quiet = quiet
+        self._roller = ROLLER
+        self.done = Done()
+
+    def add(self, exports: Sequence[str]) -> None:
+        from flowdiag.collector.store.ingest import ingest
+
+        with progress_bar(quiet=self._quiet) as progress:
+            self.done.outcomes = ingest(
+                exports,
+                self._store,
+                jobs=self._jobs,
+                progress=progress,
+                cluster=self._cluster,
+                roller=self._roller,
+            )
+
+    def tidy(self, days: int | None, rollup_days: int | None, *, compact: bool, mend: bool) -> None:
+        from flowdiag.collector.store.opening import open_backend
+        from flowdiag.collector.store.rebuilding import mend as mend_rollups
+        from flowdiag.collector.store.retention import retain
+        from flowdiag.collector.store.upkeep import compact as merge_small_files
+
+        backend = open_backend(self._store)
+        with progress_bar(quiet=self._quiet, what="looking at the store", counted=True) as progress:
+            if days is not None:
+                stage(progress, "dropping old days")
+                today = int(time.time()) // 86_400
+                self.done.dropped = retain(backend, days, today, rollup_days=rollup_days, roller=self._roller)
+            if compact:
+                stage(progress, "merging small files")
+                self.done.merged = merge_small_files(backend, roller=self._roller)
+            if mend:
+                stage(progress, "looking at roll-ups")
+                self.done.rebuilt = mend_rollups(backend, self._roller)
+
+    def rebuild(self, *, everything: bool) -> None:
+        from flowdiag.collector.store.rebuilding import rebuild
+
+        with progress_bar(quiet=self._quiet, what="making roll-ups") as progress:
+            self.done.rebuilt = rebuild(
+                self._store,
+                self._roller,
+                which="all" if everything else "missing",
+                jobs=self._jobs,
+                progress=progress,
+                cluster=self._cluster,
+            )

@@ -7,6 +7,8 @@ from typing import Final
 
 import click
 
+from flowdiag.errors import UsageError
+
 _DAYS: Final = re.compile(r"(\d{1,5})\s*d?")
 _SECONDS: Final = re.compile(r"(\d{1,4}(?:\.\d{1,3})?)\s*(ms|s|m|)")
 _UNITS: Final = {"": 1.0, "s": 1.0, "m": 60.0, "ms": 0.001}
@@ -22,6 +24,17 @@ def days(ctx: click.Context, param: click.Parameter, value: str | None) -> int |
     if match is None or not int(match[1]):
         raise click.BadParameter(f"{value[:40]!r} is not a number of days such as 90d")
     return int(match[1])
+
+
+def need_longer_rollups(flows: int | None, rollups: int | None) -> None:
+    """Raises UsageError unless roll-ups are to stay at least as long as their flows, in days; None: as not given."""
+    if rollups is None or (flows is not None and flows <= rollups):
+        return
+    asked = "without --retain" if flows is None else f"and --retain {flows}d"
+    raise UsageError(
+        f"--retain-rollups {rollups}d {asked}",
+        expected="a --retain of as many days or fewer, since roll-ups are made of the flows",
+    )
 
 
 def seconds(ctx: click.Context, param: click.Parameter, value: str) -> float:

@@ -44,7 +44,8 @@ class Case(Struct, frozen=True, eq=False):
     usage is on 60 s windows over the whole export, not only the complaint's window; flows likewise.
     reported: what the client said; None, empty or blank means an audit, not a complaint.
     sums: of a long time, what the links carried by roll-ups; flows then stand for those that were not read, and parts are
-    the cases of the times that were looked at in the flows, in order. None: by the flows, which are all.
+    the cases of the times that were looked at in the flows, in order. None: by the flows, which are all. whole_ms: of such
+    a part, the window of the long time, by which its sentences tell times.
     signals: what findings have in common; a case that replaces another has its own.
     """
 
@@ -57,6 +58,7 @@ class Case(Struct, frozen=True, eq=False):
     reported: str | None = None
     sums: Carried | None = None
     parts: tuple[Case, ...] = ()
+    whole_ms: tuple[int, int] | None = None
     signals: Signals = field(default_factory=Signals)
 
     def __post_init__(self) -> None:
@@ -67,6 +69,11 @@ class Case(Struct, frozen=True, eq=False):
     def carried(self) -> Carried:
         """What the links carried in any time."""
         return FlowsCarried(self.flows, self.profile) if self.sums is None else self.sums
+
+    @property
+    def told_ms(self) -> tuple[int, int]:
+        """The window by which sentences tell times: on more than one day they need dates."""
+        return self.whole_ms or self.window_ms
 
     @property
     def looked_at(self) -> tuple[Case, ...]:

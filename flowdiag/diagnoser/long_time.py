@@ -11,8 +11,10 @@ from __future__ import annotations
 
 from typing import Final
 
+import numpy as np
 from msgspec.structs import replace
 
+from flowdiag.aggregator.build import together
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind
@@ -21,12 +23,13 @@ from flowdiag.durations import HOUR_MS, Span
 
 # Of the whole: they add up, or are told by the reports of all files.
 OF_THE_WHOLE: Final = frozenset(
-    {"export-gap", "single-host", "backup-leak", "keepalive-excess", "keepalive-irregular", "asymmetric-path"}
-)
+    {
+        "link-full", "link-busy", "export-gap", "single-host", "backup-leak", "keepalive-excess", "keepalive-irregular",
+        "asymmetric-path",
+    }
+)  # fmt: skip
 # Of the whole as well, where no part covers them.
-BY_SUMS: Final = frozenset(
-    {"link-full", "link-busy", "on-backup", "flapping", "keepalive-missing", "keepalive-unanswered"}
-)
+BY_SUMS: Final = frozenset({"on-backup", "flapping", "keepalive-missing", "keepalive-unanswered"})
 
 
 def long_time_findings(case: Case) -> list[Finding]:
@@ -89,11 +92,24 @@ def _is_part_of(finding: Finding, whole: Finding) -> bool:
 
 
 def with_parts(case: Case, parts: tuple[Case, ...]) -> Case:
-    """The case of a long time with the times that were looked at; restarts are told by those where they lie in them."""
+    """The case of a long time with the times that were looked at: in these its flows are those that were exported, and they
+    tell of restarts."""
     kept = [
         gap
         for gap in case.coverage.restarts
         if not any(part.window_ms[0] <= gap[0] and gap[1] <= part.window_ms[1] for part in parts)
     ]
     restarts = sorted({*kept, *(gap for part in parts for gap in part.coverage.restarts)})
-    return replace(case, parts=parts, coverage=replace(case.coverage, restarts=tuple(restarts)))
+    own = np.ones(len(case.flows), np.bool_)
+    read = []
+    for part in parts:
+        begin, end = part.window_ms
+        own &= (case.flows.end_ms < begin) | (case.flows.end_ms >= end)
+        ended = (part.flows.end_ms >= begin) & (part.flows.end_ms < end)
+        read.append(part.flows.at(np.flatnonzero(ended)))
+    return replace(
+        case,
+        flows=together([case.flows.at(np.flatnonzero(own)), *read]),
+        parts=parts,
+        coverage=replace(case.coverage, restarts=tuple(restarts)),
+    )

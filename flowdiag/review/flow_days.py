@@ -75,7 +75,11 @@ class FlowDays:
         found = []
         for file in day.files:
             (rolled,) = read_rollups(
-                self.backend, [file], NEEDED, lambda path, why: faults.append(f"{path}: {DAMAGED}: {why}")
+                self.backend,
+                [file],
+                NEEDED,
+                lambda path, why: faults.append(f"{path}: {DAMAGED}: {why}"),
+                NEEDED,
             )
             if rolled.rollup is None or rolled.rollup.facts.needs_flows:
                 return None

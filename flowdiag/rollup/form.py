@@ -32,8 +32,8 @@ MAX_HEADER_OCTETS: Final = 32 << 20
 MAX_PART_OCTETS: Final = 256 << 20
 _WRITING: Final = pa.ipc.IpcWriteOptions(compression="zstd")
 
-# Which tables are wanted, or which columns of them.
-Wanted = Collection[str] | Mapping[str, Sequence[str]]
+# Of some tables, the columns that are wanted.
+Columns = Mapping[str, Sequence[str]]
 
 
 class Damaged(ValueError):
@@ -67,8 +67,9 @@ def to_octets(rollup: RollUp) -> bytes:
     return b"".join([MAGIC, head, bytes.fromhex(_digest(header)), header, *bodies])
 
 
-def from_file(file: Any, tables: Wanted) -> RollUp:
-    """The roll-up in an open file, with these tables. file: has read() and seek(). Raises Damaged, OSError."""
+def from_file(file: Any, tables: Collection[str], columns: Columns | None = None) -> RollUp:
+    """The roll-up in an open file, with these tables, or what is wanted of them. file: has read() and seek(). Raises Damaged,
+    OSError."""
     head = file.read(len(MAGIC) + _LENGTH_OCTETS + _DIGEST_OCTETS)
     if len(head) < len(MAGIC) + _LENGTH_OCTETS + _DIGEST_OCTETS or not head.startswith(MAGIC):
         raise Damaged("it does not begin as a roll-up")
@@ -84,15 +85,20 @@ def from_file(file: Any, tables: Wanted) -> RollUp:
         report = {key.encode(): base64.b64decode(value) for key, value in header.report.items()}
     except (msgspec.MsgspecError, ValueError) as error:
         raise Damaged("its header cannot be read") from error
-    columns = tables if isinstance(tables, Mapping) else {name: TABLES[name].names for name in tables}
     found = {
-        name: _table(file, len(head) + length, header.parts.get(name), name, own)
-        for name, own in columns.items()
+        name: _table(
+            file,
+            len(head) + length,
+            header.parts.get(name),
+            name,
+            (columns or {}).get(name, TABLES[name].names),
+        )
+        for name in tables
     }
     return RollUp(exporter, header.facts, report, found)
 
 
-def from_octets(octets: bytes, tables: Wanted = tuple(TABLES)) -> RollUp:
+def from_octets(octets: bytes, tables: Collection[str] = tuple(TABLES)) -> RollUp:
     """Raises Damaged."""
     return from_file(BytesIO(octets), tables)
 

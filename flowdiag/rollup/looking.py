@@ -70,13 +70,19 @@ def where_to_look(
     profile: Profile,
     window_ms: Span,
     most_records: int,
+    *,
+    figures: bool = False,
 ) -> Looks:
-    """hours: of shape.HOURS; most_records: how many flows may be read for it."""
+    """hours: of shape.HOURS; most_records: how many flows may be read for it; figures: only where a link may have been full
+    for less than minutes show."""
     weights = _Weights(carried, window_ms)
-    alive = _heard(carried)
-    _links(weights, carried, profile, sampled=coverage.sampling > 1)
-    _silences(weights, carried, alive)
-    _backups(weights, carried, profile, alive)
+    if coverage.sampling <= 1:
+        _bursts(weights, carried, profile)
+    if figures:
+        return _chosen(weights, hours, window_ms, most_records)
+    _links(weights, carried, profile)
+    _silences(weights, carried)
+    _backups(weights, carried, profile)
     _attempts(weights, hours, profile)
     for loss in coverage.losses:
         weights.at([loss.time_ms // HOUR_MS], LOSS_W)
@@ -105,25 +111,25 @@ class _Weights:
         self.at(np.unique(self._hour_of_minute[minutes] + self.first).tolist(), weight)
 
 
-def _heard(carried: MinutesCarried) -> NDArray[np.bool_]:
-    return carried.alive
-
-
 def _capacities(link: Link) -> tuple[float, float]:
     """Octets of a minute, down and up."""
     return link.down_mbps * OCTETS_PER_MBPS_MINUTE, link.up_mbps * OCTETS_PER_MBPS_MINUTE
 
 
-def _links(weights: _Weights, carried: MinutesCarried, profile: Profile, *, sampled: bool) -> None:
+def _bursts(weights: _Weights, carried: MinutesCarried, profile: Profile) -> None:
+    for number, link in enumerate(profile.link):
+        for direction, capacity in enumerate(_capacities(link)):
+            most = carried.peak[2 * number + direction] / (capacity * PEAK_MS / MINUTE_MS)
+            weights.where(most >= profile.thresholds.full, BURST_W)
+
+
+def _links(weights: _Weights, carried: MinutesCarried, profile: Profile) -> None:
     limits = profile.thresholds
     for number, link in enumerate(profile.link):
         for direction, capacity in enumerate(_capacities(link)):
             series = 2 * number + direction
             used = carried.wire[series] / capacity
             weights.where(used >= NEARLY * limits.busy, FULL_W)
-            if not sampled:
-                most = carried.peak[series] / (capacity * PEAK_MS / MINUTE_MS)
-                weights.where(most >= limits.full, BURST_W)
             weights.where(_alike(used) & (used >= LEVEL), LEVEL_W)
             weights.where(used >= LEVEL, HELD_W)
             packets = carried.packets[series]
@@ -147,15 +153,15 @@ def _alike(used: NDArray[np.float64]) -> NDArray[np.bool_]:
     return found
 
 
-def _silences(weights: _Weights, carried: MinutesCarried, alive: NDArray[np.bool_]) -> None:
+def _silences(weights: _Weights, carried: MinutesCarried) -> None:
     """Minutes in which nothing came in amid traffic, or the exporter said nothing amid records."""
     came = carried.octets[DOWN::2].sum(axis=0) > 0
-    for there in (came, alive):
+    for there in (came, carried.alive):
         around = np.convolve(there.astype(np.float64), np.ones(2 * AROUND_MINUTES + 1), "same")
         weights.where(~there & (around >= FLOWING * 2 * AROUND_MINUTES), SILENT_W)
 
 
-def _backups(weights: _Weights, carried: MinutesCarried, profile: Profile, alive: NDArray[np.bool_]) -> None:
+def _backups(weights: _Weights, carried: MinutesCarried, profile: Profile) -> None:
     primary = [number for number, link in enumerate(profile.link) if link.role == "primary"]
     for number, link in enumerate(profile.link):
         if link.role != "backup":
@@ -166,7 +172,7 @@ def _backups(weights: _Weights, carried: MinutesCarried, profile: Profile, alive
         weights.where(busy, BACKUP_W)
         by_primary = sum(carried.octets[2 * one + DOWN] for one in primary)
         weights.where(busy & (by_primary <= PRIMARY_SHARE * (by_primary + carried.octets[down])), FAILOVER_W)
-        for missed in keepalives_missed(link, carried.packets[own], alive, profile):
+        for missed in keepalives_missed(link, carried.packets[own], carried.alive, profile):
             weights.where(missed, BACKUP_W)
 
 

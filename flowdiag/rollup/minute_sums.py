@@ -113,16 +113,41 @@ def one_chunk(column: pa.ChunkedArray) -> pa.Array:
     return whole.chunk(0) if isinstance(whole, pa.ChunkedArray) else whole
 
 
+def distinct_rows(
+    *columns: NDArray[np.int64],
+) -> tuple[list[NDArray[np.int64]], NDArray[np.intp]]:
+    """The distinct rows of columns of one length, in ascending order, and which of them each row is. Ranges of the columns
+    multiplied fit 63 bits, or each is numbered first."""
+    code = np.zeros(len(columns[0]), np.int64)
+    room = 1
+    for column in columns:
+        least = int(column.min(initial=0))
+        width = int(column.max(initial=0)) - least + 1
+        if room * width >= 1 << 62:
+            _, code = np.unique(code, return_inverse=True)
+            room = int(code.max(initial=0)) + 1
+        code = code * width + (column - least)
+        room *= width
+    _, first, where = np.unique(code, return_index=True, return_inverse=True)
+    return [column[first] for column in columns], where.ravel()
+
+
 class MinutesCarried:
     """Carried (aggregator/carried.py), by sums of whole minutes, and by the flows of what is not in them.
 
-    A minute of which only a part is asked for counts by that part. sums: in any order; rest: flows that the sums know
-    nothing of.
+    A minute of which only a part is asked for counts by that part of what of it the records reach over. sums: in any order;
+    rest: flows that the sums know nothing of; reach_ms: from the first to the last of all records.
     """
 
     def __init__(
-        self, sums: MinuteSums, decisions: Decisions, profile: Profile, rest: FlowsCarried | None = None
+        self,
+        sums: MinuteSums,
+        decisions: Decisions,
+        profile: Profile,
+        rest: FlowsCarried | None = None,
+        reach_ms: Span | None = None,
     ) -> None:
+        self._reach = reach_ms
         self._profile = profile
         self._rest = rest
         self._series = 2 * len(profile.link)
@@ -219,8 +244,12 @@ class MinutesCarried:
     def _part(self, span_ms: Span) -> NDArray[np.float64]:
         """How much of each minute lies in [from, to), 0 to 1."""
         begins = MINUTE_MS * (self.first + np.arange(self.minutes, dtype=np.int64))
-        inside = np.minimum(begins + MINUTE_MS, span_ms[1]) - np.maximum(begins, span_ms[0])
-        part: NDArray[np.float64] = np.maximum(inside, 0) / MINUTE_MS
+        ends = begins + MINUTE_MS
+        if self._reach is not None:
+            begins = np.maximum(begins, self._reach[0])
+            ends = np.maximum(np.minimum(ends, self._reach[1]), begins + 1)
+        inside = np.minimum(ends, span_ms[1]) - np.maximum(begins, span_ms[0])
+        part: NDArray[np.float64] = np.maximum(inside, 0) / (ends - begins)
         return part
 
 

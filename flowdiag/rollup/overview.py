@@ -28,7 +28,7 @@ from flowdiag.aggregator.coverage_notes import (
 )
 from flowdiag.aggregator.duplicates import without_duplicates
 from flowdiag.aggregator.record_table import RecordTable, twice
-from flowdiag.aggregator.records import LeftOut
+from flowdiag.aggregator.records import NOT_SAID, LeftOut
 from flowdiag.aggregator.shared_starts import with_own_starts
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid
@@ -39,14 +39,19 @@ from flowdiag.collector.report import ExportReport
 from flowdiag.collector.span import Span
 from flowdiag.durations import DAY_MS, MINUTE_MS
 from flowdiag.rollup.minute_sums import MinutesCarried, gather, one_chunk
-from flowdiag.rollup.shape import RollUp
-from flowdiag.rollup.stand_ins import activities, stand_ins
+from flowdiag.rollup.shape import Facts, RollUp
+from flowdiag.rollup.stand_ins import activities, kinds_of_record, stand_ins
 from flowdiag.site.profile import Profile
 
-# The tables of a roll-up that an overview needs.
-NEEDED: Final = ("minutes", "conversations", "hours")
+# The tables of a roll-up that an overview needs; the second where it is to tell who it was.
+OF_FIGURES: Final = ("minutes", "hours")
+OF_WHO: Final = (*OF_FIGURES, "conversations")
 _DAY_MINUTES: Final = DAY_MS // MINUTE_MS
 _FAR: Final = 1 << 50  # minutes; later than any time
+
+
+class NeedsWho(Exception):
+    """What counts on a link hangs on who it was: an overview needs the table of conversations."""
 
 
 class Overview(Struct, frozen=True, eq=False):
@@ -66,10 +71,13 @@ def overview(
     report: ExportReport,
     profile: Profile,
     span: Span,
+    *,
+    who: bool = True,
 ) -> Overview | None:
-    """rollups: with the tables NEEDED, sound ones of the site's exporters; others: the flows of files that have none, in
+    """rollups: with the tables OF_WHO, sound ones of the site's exporters; others: the flows of files that have none, in
     FLOW_SCHEMA; report: complete once they are exhausted, and with what the roll-ups say; span: times outside of it are of
-    no use. None where sums cannot tell: interfaces are not exported, so that addresses decide what a link carried.
+    no use; who: False for figures alone, by OF_FIGURES, without stand-ins for flows. None where sums cannot tell:
+    interfaces are not exported, so that addresses decide what a link carried. Raises NeedsWho.
     """
     reduction = Reduction(profile)
     sources = _sources(reduction, rollups)
@@ -78,18 +86,23 @@ def overview(
     sums = gather(rollups, sources)
     sums = sums.at(np.flatnonzero((sums.minute >= within[0]) & (sums.minute < within[1])))
     standing, rest = RecordTable(twice), RecordTable(twice)
-    for batch in stand_ins(rollups, sources, activities(sums), _outside(hours, within)):
-        standing.append(reduction.add(batch))
+    if who:
+        for batch in stand_ins(rollups, sources, activities(sums), _outside(hours, within)):
+            standing.append(reduction.add(batch))
+    else:
+        standing.append(reduction.add(kinds_of_record(sums, sources)))
+        _need_nobody(reduction.tally.octets)
     for batch in others:
         rest.append(reduction.add(batch))
     counting = reduction.settle(report, [*standing.pieces(), *rest.pieces()])
     if counting.decisions.by_inside:
         return None
     more, duplicates, moved = _rest(counting, rest, len(standing))
-    own = counting.site_flows(standing.records(), used_up=True) if len(standing) else joined(())
+    own = counting.site_flows(standing.records(), used_up=True) if who and len(standing) else joined(())
     flows = joined([own, more]) if len(more) else own
     rest_carried = FlowsCarried(more, profile) if len(more) else None
-    carried = MinutesCarried(sums, counting.decisions, profile, rest_carried)
+    reach_ms = _reach(rollups, within, more)
+    carried = MinutesCarried(sums, counting.decisions, profile, rest_carried, reach_ms)
     facts = [rollup.facts for rollup in rollups]
     remarks = Remarks(
         LeftOut(
@@ -105,8 +118,10 @@ def overview(
         counting.translations,
     )
     minutes_ms = heard_minutes(report, profile, counting.clocks)
-    grid, evidence = _evidence(rollups, within, carried, more, minutes_ms)
+    minutes_ms = minutes_ms[(minutes_ms >= within[0] * MINUTE_MS) & (minutes_ms < within[1] * MINUTE_MS)]
+    grid, evidence = _evidence(facts, reach_ms, carried, more, minutes_ms)
     coverage = build_coverage(flows, report, profile, remarks, counting.clocks, evidence)
+    coverage = replace(coverage, records=coverage.records + sum(fact.rows for fact in facts))
     usage = carried.usage(grid)
     if coverage.span is not None:
         usage = usage.covering(coverage.span)
@@ -150,6 +165,15 @@ def _outside(hours: pa.Table, within: tuple[int, int]) -> list[int]:
     return outside
 
 
+def _need_nobody(octets: NDArray[np.float64]) -> None:
+    """Raises NeedsWho where several sources, or both metering points, are on a link and direction. octets: as in
+    counting.Tally."""
+    sources = np.count_nonzero(octets.sum(axis=3), axis=0)
+    points = np.count_nonzero(octets.sum(axis=0)[..., :NOT_SAID], axis=-1)
+    if (sources > 1).any() or (points > 1).any():
+        raise NeedsWho
+
+
 def _rest(counting: Counting, rest: RecordTable, first: int) -> tuple[SiteFlows, int, int]:
     """The flows that no sums stand for, how many repeated others, and how many starts were moved. first: position of their
     first record among all."""
@@ -160,32 +184,31 @@ def _rest(counting: Counting, rest: RecordTable, first: int) -> tuple[SiteFlows,
     return flows, duplicates, moved
 
 
+def _reach(rollups: Sequence[RollUp], within: tuple[int, int], more: SiteFlows) -> tuple[int, int] | None:
+    """From the first to the last time of the records of roll-ups and other files; None without any."""
+    times = [(rollup.facts.first_ms, rollup.facts.last_ms) for rollup in rollups]
+    if len(more):
+        times.append((int(more.start_ms.min()), int(more.end_ms.max())))
+    begin, end = (moment * MINUTE_MS for moment in within)
+    firsts = [max(first, begin) for first, _ in times if first is not None and first < end]
+    lasts = [min(last, end) for _, last in times if last is not None and last >= begin]
+    return (min(firsts), max(lasts)) if firsts and lasts else None
+
+
 def _evidence(
-    rollups: Sequence[RollUp],
-    within: tuple[int, int],
+    facts: Sequence[Facts],
+    reach_ms: tuple[int, int] | None,
     carried: MinutesCarried,
     more: SiteFlows,
     minutes_ms: NDArray[np.int64],
 ) -> tuple[WindowGrid, Evidence]:
     """What the records of roll-ups and other files show, on the windows that hold them all."""
-    facts = [rollup.facts for rollup in rollups]
-    times = [
-        *((fact.first_ms, fact.last_ms) for fact in facts),
-        *([(int(more.start_ms.min()), int(more.end_ms.max()))] if len(more) else []),
-    ]
-    begin, end = (moment * MINUTE_MS for moment in within)
-    first = min((max(first, begin) for first, _ in times if first is not None and first < end), default=None)
-    last = max((min(last, end) for _, last in times if last is not None and last >= begin), default=None)
-    minutes_ms = minutes_ms[(minutes_ms >= begin) & (minutes_ms < end)]
-    if first is None or last is None:
-        grid = WindowGrid(0, WINDOW_MS, 1)
-    else:
-        grid = grid_around(first, last, WINDOW_MS, minutes_ms)
+    grid = WindowGrid(0, WINDOW_MS, 1) if reach_ms is None else grid_around(*reach_ms, WINDOW_MS, minutes_ms)
     by_flows = evidence_of(more, minutes_ms, grid)
     heard = by_flows.heard | heard_windows(carried.alive_ms, more, grid)
     return grid, Evidence(
-        first_ms=first,
-        last_ms=last,
+        first_ms=None if reach_ms is None else reach_ms[0],
+        last_ms=None if reach_ms is None else reach_ms[1],
         heard=heard,
         durations_ms=np.concatenate(
             [by_flows.durations_ms, *(np.array(fact.durations_ms, np.int64) for fact in facts)]

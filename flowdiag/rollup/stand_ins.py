@@ -15,10 +15,11 @@ import pyarrow as pa
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from flowdiag.buffers import address_column, column, fill_null, numbers
+from flowdiag.aggregator.records import NOT_SAID
+from flowdiag.buffers import address_column, column, fill_null, nullable_column, numbers
 from flowdiag.durations import MINUTE_MS
 from flowdiag.flows import FLOW_SCHEMA
-from flowdiag.rollup.minute_sums import MinuteSums, one_chunk
+from flowdiag.rollup.minute_sums import MinuteSums, distinct_rows, one_chunk
 from flowdiag.rollup.shape import RollUp
 
 # A pause of so many whole minutes is a silence; a quiet site has single minutes without records at any time.
@@ -40,21 +41,15 @@ class Activity(Struct, frozen=True, eq=False):
 
 def activities(sums: MinuteSums) -> dict[Point, Activity]:
     """The activity of each kind of record in the sums."""
-    keys = (sums.metered, sums.egress, sums.ingress, sums.source)
-    order = np.lexsort((sums.minute, *keys))
-    if not len(order):
-        return {}
-    sorted_keys = [key[order] for key in keys]
-    changes = np.zeros(len(order) - 1, np.bool_)
-    for key in sorted_keys:
-        changes |= key[1:] != key[:-1]
-    begins = np.concatenate([[0], np.flatnonzero(changes) + 1])
-    found = {}
-    for first, stop in zip(begins.tolist(), [*begins[1:].tolist(), len(order)], strict=True):
-        rows = order[first:stop]
-        metered, egress, ingress, source = (int(key[first]) for key in sorted_keys)
-        found[source, ingress, egress, metered] = _activity(sums.minute[rows], sums.amounts["octets"][rows])
-    return found
+    distinct, where = distinct_rows(sums.source, sums.ingress, sums.egress, sums.metered)
+    order = np.lexsort((sums.minute, where))
+    parts = np.split(order, np.cumsum(np.bincount(where, minlength=len(distinct[0])))[:-1])
+    points = zip(*(key.tolist() for key in distinct), strict=True)
+    return {
+        point: _activity(sums.minute[rows], sums.amounts["octets"][rows])
+        for point, rows in zip(points, parts, strict=True)
+        if len(rows)
+    }
 
 
 def _activity(minute: NDArray[np.int64], octets: NDArray[np.float64]) -> Activity:
@@ -114,6 +109,36 @@ def _batch(
             values = values.dictionary_encode()
         columns.append(values.cast(field.type))
     return pa.RecordBatch.from_arrays(columns, schema=FLOW_SCHEMA)
+
+
+def kinds_of_record(sums: MinuteSums, sources: Mapping[tuple[bytes, int], int]) -> pa.RecordBatch:
+    """One record for each kind of record (exporter, domain and interfaces) with all of its octets, and nobody's addresses:
+    enough to decide what counts where, unless that hangs on who it was. In FLOW_SCHEMA."""
+    distinct, where = distinct_rows(sums.source, sums.ingress, sums.egress, sums.metered)
+    source, ingress, egress, metered = distinct
+    count = len(source)
+    by_number = {number: known for known, number in sources.items()}
+    known = [by_number[number] for number in source.tolist()]
+    begin = np.full(count, int(sums.minute.min()) * MINUTE_MS if len(sums) else 0)
+    values: dict[str, pa.Array] = {
+        "start": column(begin),
+        "end": column(begin),
+        "ingress_interface": nullable_column(ingress, ingress >= 0),
+        "egress_interface": nullable_column(egress, egress >= 0),
+        "direction": nullable_column(metered, metered != NOT_SAID),
+        "exporter": address_column([exporter for exporter, _ in known]),
+        "domain": column(np.array([domain for _, domain in known], np.int64)),
+        "sampling": column(np.ones(count, np.int64)),
+    }
+    for name in ("octets", "packets"):
+        values[name] = column(np.bincount(where, sums.amounts[name], count).astype(np.uint64))
+    return pa.RecordBatch.from_arrays(
+        [
+            values[field.name].cast(field.type) if field.name in values else pa.nulls(count, field.type)
+            for field in FLOW_SCHEMA
+        ],
+        schema=FLOW_SCHEMA,
+    )
 
 
 class _Pieces(Struct, frozen=True, eq=False):
@@ -194,12 +219,13 @@ def _points(
     ingress, egress = (
         fill_null(one_chunk(table[name]), -1, np.int64) for name in ("ingress_interface", "egress_interface")
     )
-    metered = fill_null(one_chunk(table["direction"]), 2, np.int64)
-    stacked = np.stack([domain, ingress, egress, metered])
-    distinct, where = np.unique(stacked, axis=1, return_inverse=True)
-    order = np.argsort(where.ravel(), kind="stable")
-    parts = np.split(order, np.cumsum(np.bincount(where.ravel(), minlength=distinct.shape[1]))[:-1])
+    metered = fill_null(one_chunk(table["direction"]), NOT_SAID, np.int64)
+    distinct, where = distinct_rows(domain, ingress, egress, metered)
+    order = np.argsort(where, kind="stable")
+    parts = np.split(order, np.cumsum(np.bincount(where, minlength=len(distinct[0])))[:-1])
     return [
         ((sources.get((exporter, number), -1), into, out, kind), rows)
-        for (number, into, out, kind), rows in zip(distinct.T.tolist(), parts, strict=True)
+        for (number, into, out, kind), rows in zip(
+            zip(*(key.tolist() for key in distinct), strict=True), parts, strict=True
+        )
     ]

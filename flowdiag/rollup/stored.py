@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from typing import Final
 
 from msgspec import Struct
 
 from flowdiag.collector.store.backends import StorageBackend
+from flowdiag.collector.store.beside import NotItsRollUp, open_rollup
 from flowdiag.collector.store.finding import StoredFile
+from flowdiag.collector.store.kept_rollups import KeptRollUp, open_kept
 from flowdiag.collector.store.layout import rollup_path
-from flowdiag.rollup.form import Damaged, Wanted, from_file
+from flowdiag.rollup.form import Columns, Damaged, from_file
 from flowdiag.rollup.shape import RollUp
 
 DAMAGED: Final = "a damaged roll-up was not used (flowdiag ingest --rebuild makes it anew)"
@@ -26,32 +28,53 @@ class Rolled(Struct, frozen=True, eq=False):
 def read_rollups(
     backend: StorageBackend,
     files: Sequence[StoredFile],
-    tables: Wanted,
+    tables: Collection[str],
     damaged: Callable[[str, str], None] = lambda path, why: None,
+    columns: Columns | None = None,
 ) -> list[Rolled]:
     """The roll-ups of files that find_files() gave, with these tables of shape.TABLES, while backend.reading() is held.
 
-    damaged: called with the path of each roll-up that is not what was written, and why in words.
+    damaged: called with the path of each roll-up that is not what was written, and why in words; columns: that are wanted
+    of some tables, all of the others.
     """
-    return [Rolled(file, _rollup(backend, file, tables, damaged)) for file in files]
+    return [Rolled(file, _rollup(backend, file, tables, damaged, columns)) for file in files]
 
 
 def _rollup(
     backend: StorageBackend,
     file: StoredFile,
-    tables: Wanted,
+    tables: Collection[str],
     damaged: Callable[[str, str], None],
+    columns: Columns | None,
 ) -> RollUp | None:
-    path = rollup_path(file.target)
     try:
-        with backend.open_input(path) as source:
-            rollup = from_file(source, tables)
+        with open_rollup(backend, file) as source:
+            return _of_exporter(from_file(source, tables, columns), file.partition.exporter)
     except FileNotFoundError:
         return None
-    except (Damaged, OSError) as error:
-        damaged(f"{backend.name}/{path}", str(error))
+    except (Damaged, NotItsRollUp, OSError) as error:
+        damaged(f"{backend.name}/{rollup_path(file.target)}", str(error))
         return None
-    if rollup.exporter != file.partition.exporter:
-        damaged(f"{backend.name}/{path}", "it is of another exporter")
+
+
+def read_kept(
+    backend: StorageBackend,
+    kept: KeptRollUp,
+    tables: Collection[str],
+    damaged: Callable[[str, str], None] = lambda path, why: None,
+    columns: Columns | None = None,
+) -> RollUp | None:
+    """A roll-up whose flows went because of their age, as find_kept_rollups() gave it; None: what it told is lost. Parameters as
+    of read_rollups()."""
+    try:
+        with open_kept(backend, kept) as source:
+            return _of_exporter(from_file(source, tables, columns), kept.partition.exporter)
+    except (Damaged, NotItsRollUp, OSError) as error:
+        damaged(f"{backend.name}/{rollup_path(kept.target)}", getattr(error, "strerror", None) or str(error))
         return None
+
+
+def _of_exporter(rollup: RollUp, exporter: bytes) -> RollUp:
+    if rollup.exporter != exporter:
+        raise Damaged("it is of another exporter")
     return rollup

@@ -21,10 +21,11 @@ from numpy.typing import NDArray
 
 from flowdiag.addresses import to_bytes
 from flowdiag.collector.report import ExportReport, SessionReport
-from flowdiag.collector.store.changes import Change, commit, make_store
+from flowdiag.collector.store.changes import commit, make_store
 from flowdiag.collector.store.folder import Folder
 from flowdiag.collector.store.layout import Partition
-from flowdiag.collector.store.writer import FlowWriter
+from flowdiag.collector.store.rolling import Roller
+from flowdiag.collector.store.writer import FlowWriter, change_of
 from flowdiag.durations import DAY_MS
 from flowdiag.flows import FLOW_SCHEMA
 from flowdiag.scenario.network import OCTETS_PER_MBPS_MS
@@ -71,11 +72,12 @@ def write_portfolio(
     seed: int = 1,
     records_an_hour: int = RECORDS_A_HOUR,
     begin_day: int = 0,
+    roller: Roller | None = None,
 ) -> Written:
     """Writes the store `flows`, the profiles `sites/*.toml` and `truth.json` into a folder.
 
     sites: how many, or their numbers; first: midnight UTC; days: that are drawn; begin_day: the first of them that is
-    written, so that a later call adds the days after an earlier one's.
+    written, so that a later call adds the days after an earlier one's; roller: makes the store's roll-ups.
     """
     backend = _Unsynced(folder / "flows")
     make_store(backend)
@@ -87,7 +89,7 @@ def write_portfolio(
         (folder / "sites" / f"site-{position:05d}.toml").write_text(
             profile_toml(drawn.site), encoding="utf-8"
         )
-        records += write_site(backend, drawn, seed, records_an_hour, range(begin_day, days))
+        records += write_site(backend, drawn, seed, records_an_hour, range(begin_day, days), roller=roller)
         truth.append(
             {
                 "site": drawn.site.name,
@@ -103,11 +105,19 @@ def write_portfolio(
     return Written(folder / "flows", folder / "sites", folder / "truth.json", records)
 
 
-def write_site(backend: Folder, drawn: PortfolioSite, seed: int, records_an_hour: int, days: range) -> int:
+def write_site(
+    backend: Folder,
+    drawn: PortfolioSite,
+    seed: int,
+    records_an_hour: int,
+    days: range,
+    *,
+    roller: Roller | None = None,
+) -> int:
     """Adds some days of a site to a store, which has none of them yet. Gives the number of records."""
     exporter = to_bytes(drawn.site.exporter)
     unit = f"{drawn.number:06d}{days.start:06d}"
-    writer = FlowWriter(backend, unit, drawn.start_ms + days.start * DAY_MS)
+    writer = FlowWriter(backend, unit, drawn.start_ms + days.start * DAY_MS, roller=roller)
     reports = {}
     for day in days:
         slots = slice(day * SLOTS_A_DAY, (day + 1) * SLOTS_A_DAY)
@@ -119,7 +129,7 @@ def write_site(backend: Folder, drawn: PortfolioSite, seed: int, records_an_hour
         reports[partition] = _heard(exporter, partition.day)
     rows = sum(writer.partitions.values())
     written = writer.finish(reports)
-    commit(backend, Change({done.aside: done.target for done in written}))
+    commit(backend, change_of(written))
     return rows
 
 

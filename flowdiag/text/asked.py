@@ -11,7 +11,8 @@ from flowdiag.site.profile import Profile
 
 
 class Asked(Protocol):
-    """window_ms: the time asked about, [from, to) in ms since 1970 UTC; window_given: whether it was named; is_audit: whether
+    """window_ms: the time asked about, [from, to) in ms since 1970 UTC; told_ms: the window by which times are told
+    (one of several days needs dates); window_given: whether it was named; is_audit: whether
     nobody complained.
     """
 
@@ -29,6 +30,9 @@ class Asked(Protocol):
 
     @property
     def window_ms(self) -> tuple[int, int]: ...
+
+    @property
+    def told_ms(self) -> tuple[int, int]: ...
 
     @property
     def window_given(self) -> bool: ...

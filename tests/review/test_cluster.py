@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from flowdiag.collector.store.changes import ASIDE_FORGOTTEN_S, sweep
 from flowdiag.collector.store.ingest import ingest
+from flowdiag.collector.store.opening import open_backend
+from flowdiag.collector.store.rebuilding import rebuild
 from flowdiag.errors import ClusterError, UsageError
 from flowdiag.review import as_json
 from flowdiag.review.period import month_period
 from flowdiag.review.portfolio_review import review
 from flowdiag.review.sites import read_sites
+from flowdiag.rollup import ROLLER
 from flowdiag.scenario.bulk import write_bulk
 from tests.review.clusters import Cluster, running
 from tests.review.portfolios import small
@@ -31,8 +36,8 @@ def test_exports_are_ingested_the_same_as_here(cluster: Cluster, tmp_path: Path)
     (tmp_path / "exports").mkdir()
     for seed in (1, 2, 3):
         write_bulk(tmp_path / "exports" / f"{seed}.ipfix", 3_000, seed=seed)
-    there = ingest([tmp_path / "exports"], tmp_path / "there", cluster=cluster.address)
-    here = ingest([tmp_path / "exports"], tmp_path / "here")
+    there = ingest([tmp_path / "exports"], tmp_path / "there", cluster=cluster.address, roller=ROLLER)
+    here = ingest([tmp_path / "exports"], tmp_path / "here", roller=ROLLER)
     assert [(done.state, done.records) for done in there] == [("added", 3_000)] * 3
     assert here == there
     assert flows(tmp_path / "there") == flows(tmp_path / "here")
@@ -43,7 +48,51 @@ def test_exports_are_ingested_the_same_as_here(cluster: Cluster, tmp_path: Path)
 
 
 def flows(store: Path) -> dict[str, bytes]:
-    return {str(path.relative_to(store)): path.read_bytes() for path in sorted(store.rglob("*.parquet"))}
+    """With the roll-ups beside them."""
+    paths = [path for path in sorted(store.rglob("*")) if path.suffix in (".parquet", ".rollup")]
+    assert {path.suffix for path in paths} == {".parquet", ".rollup"}
+    return {str(path.relative_to(store)): path.read_bytes() for path in paths}
+
+
+def test_roll_ups_are_made_anew_there_as_here(cluster: Cluster, tmp_path: Path) -> None:
+    store = tmp_path / "flows"
+    ingest([write_bulk(tmp_path / "1.ipfix", 3_000)], store, roller=ROLLER)
+    before = flows(store)
+    for path in store.rglob("*.rollup"):
+        path.unlink()
+    assert [done.made for done in rebuild(store, ROLLER, cluster=cluster.address)] == [True]
+    assert flows(store) == before
+
+
+def test_a_worker_killed_while_it_decodes_changes_no_octet(tmp_path: Path) -> None:
+    (tmp_path / "exports").mkdir()
+    for seed in range(1, 9):
+        write_bulk(tmp_path / "exports" / f"{seed}.ipfix", 24_000, seed=seed)
+    octets = sum(path.stat().st_size for path in (tmp_path / "exports").iterdir())
+    killed: list[int] = []
+    with running(2) as cluster:
+
+        def kill_one(done: int, _: int) -> None:
+            if done > octets and not killed:  # known, and some of it decoded
+                killed.append(done)
+                cluster.workers[0].kill()
+                cluster.workers[0].wait()
+
+        there = ingest(
+            [tmp_path / "exports"],
+            tmp_path / "there",
+            cluster=cluster.address,
+            progress=kill_one,
+            roller=ROLLER,
+        )
+    assert killed
+    assert killed[0] < 2 * octets
+    here = ingest([tmp_path / "exports"], tmp_path / "here", roller=ROLLER)
+    assert there == here
+    aside = tmp_path / "there" / "_flowdiag" / "aside"
+    assert sweep(open_backend(tmp_path / "there"), time.time() + 2 * ASIDE_FORGOTTEN_S) >= 0
+    assert not [path for path in aside.rglob("*") if path.is_file()]
+    assert flows(tmp_path / "there") == flows(tmp_path / "here")
 
 
 def test_standard_input_is_not_read_on_a_cluster(cluster: Cluster, tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""python -m tests.scenarios [--held-out] [--only NAME] [--jobs N] [--keep FOLDER] [--numbers 0,1]
+"""python -m tests.scenarios [--held-out] [--only NAME] [--jobs N] [--keep FOLDER] [--numbers 0,1] [--rolled-up]
 python -m tests.scenarios --calibration [--draws 3000] [--only NAME] [--jobs N]
 """
 
@@ -26,6 +26,7 @@ def main() -> int:
     parser.add_argument("--keep", type=Path, metavar="FOLDER", help="write the files only")
     parser.add_argument("--calibration", action="store_true", help="confidence against the share right")
     parser.add_argument("--draws", type=int, default=LEAST_DRAWS, metavar="N", help="at least so many (3000)")
+    parser.add_argument("--rolled-up", action="store_true", help="from a store, by its roll-ups")
     options = parser.parse_args()
     if options.calibration:
         return calibration(options.draws, options.jobs, options.only)
@@ -36,7 +37,7 @@ def main() -> int:
     if options.keep:
         return keep(jobs, options.keep)
     begin = time.perf_counter()
-    done = list(scores(jobs, options.jobs))
+    done = list(scores(jobs, options.jobs, rolled_up=options.rolled_up))
     print(faults(done))
     print()
     print(summary(done))

@@ -8,6 +8,7 @@ import time
 import traceback
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 from tests.scenarios import (  # noqa: F401 (each registers its situations)
@@ -48,12 +49,14 @@ def jobs_of(numbers: Iterable[int], only: str | None = None) -> list[tuple[str, 
     return [job for job in every if only is None or only in f"{job[0]}/{job[1]}"]
 
 
-def score(job: tuple[str, int]) -> Score:
-    """Writes, diagnoses and judges one situation. A crash of flowdiag is a wrong verdict that names the
-    error.
+def score(job: tuple[str, int], *, rolled_up: bool = False) -> Score:
+    """Writes, diagnoses and judges one situation; rolled_up: by the roll-ups of a store. A crash of flowdiag is a wrong
+    verdict that names the error.
     """
+    from flowdiag.long_times import ORDINARY, Effort
     from flowdiag.pipeline import run
     from flowdiag.site.reading import read_profile
+    from tests.rollup.stores import rolled_up_store
 
     name, number = job
     case = labelled(name, number)
@@ -63,11 +66,12 @@ def score(job: tuple[str, int]) -> Score:
         try:
             window_from, window_to = map(_iso, case.window or (None, None))
             diagnosis = run(
-                [export],
+                [rolled_up_store(export, Path(folder) / "store") if rolled_up else export],
                 read_profile(profile),
                 window_from=window_from,
                 window_to=window_to,
                 reported=case.reported,
+                effort=Effort(worth_octets=0) if rolled_up else ORDINARY,
             )
         except Exception as error:  # the report goes on and shows which situation broke
             place = traceback.extract_tb(error.__traceback__)[-1]
@@ -84,10 +88,11 @@ def _iso(moment_ms: int | None) -> str | None:
     return None if moment_ms is None else datetime.fromtimestamp(moment_ms / 1000, UTC).isoformat()
 
 
-def scores(jobs: list[tuple[str, int]], processes: int = 1) -> Iterator[Score]:
+def scores(jobs: list[tuple[str, int]], processes: int = 1, *, rolled_up: bool = False) -> Iterator[Score]:
     """Scores in the order of jobs."""
+    scored = partial(score, rolled_up=rolled_up)
     if processes <= 1:
-        yield from map(score, jobs)
+        yield from map(scored, jobs)
         return
     with multiprocessing.Pool(processes) as pool:
-        yield from pool.imap(score, jobs)
+        yield from pool.imap(scored, jobs)

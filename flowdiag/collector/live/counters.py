@@ -67,6 +67,8 @@ class Decoded(Struct):
     swept: int = 0  # files removed from the store that writers which died had left
     merged: int = 0  # partitions whose files were merged
     dropped_days: int = 0  # partitions dropped because of their age
+    rollups_failed: int = 0  # files of the store that ought to have a roll-up and have none
+    rollups_rebuilt: int = 0  # damaged roll-ups of the store that were made anew
     full: str = ""  # why decoding waits now
     upkeep: str = ""  # why the upkeep failed
     # By address: records, messages lost, records lost.

@@ -57,7 +57,13 @@ class Decoding:
         self._storing: dict[Path, Storing] = {}
         self._counters = Decoded()
         self._waits = Waits()
-        self._upkeep = Upkeep(self._backend, settings.retain, Today())
+        self._upkeep = Upkeep(
+            self._backend,
+            settings.retain,
+            Today(),
+            rollup_days=settings.retain_rollups,
+            roller=settings.roller,
+        )
         self._until: float | None = None
         self._most = MAX_TOGETHER
 
@@ -216,6 +222,7 @@ class Decoding:
         counters.damaged += len(stored.damage)
         counters.evicted += stored.evicted
         counters.late += stored.late
+        counters.rollups_failed += stored.rollups_failed
         counters.exporters = busiest(summed(counters.exporters, stored.exporters))
 
     def _need_room(self, waiting: list[Segment]) -> None:
@@ -239,7 +246,7 @@ class Decoding:
                 if segment.number <= number:
                     segment.path.unlink()
             known = seed_files.load(self._settings.spool, dissector)
-            storing = Storing(self._backend, folder, known, dissector)
+            storing = Storing(self._backend, folder, known, dissector, self._settings.roller)
             storing.decoders.listed = self._allow.hosts
             self._storing[folder] = storing
         return storing

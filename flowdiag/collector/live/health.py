@@ -68,6 +68,8 @@ _LOSSES: Final = (
         "lost_messages",
         "{} messages of exporters were lost on their way, by their sequence numbers (some may be late)",
     ),
+    ("rollups_failed", "{} roll-ups could not be made: questions read the flows instead; please report this"),
+    ("rollups_rebuilt", "{} damaged roll-ups of the store were made anew from their flows"),
     ("lost_records", "{} flow records were lost on their way, by their exporters' sequence numbers"),
 )
 

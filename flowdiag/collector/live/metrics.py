@@ -61,6 +61,8 @@ COUNTERS: Final = (
     ("swept", "Files removed from the store that writers which died had left there."),
     ("merged", "Partitions of the store whose small files were merged."),
     ("dropped_days", "Partitions dropped from the store because of their age."),
+    ("rollups_failed", "Files of the store whose roll-up could not be made; questions read their flows."),
+    ("rollups_rebuilt", "Damaged roll-ups of the store that were made anew from their flows."),
 )
 # The same of what is true now: name there, name of the metric, what it is.
 GAUGES: Final = (

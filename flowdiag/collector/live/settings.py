@@ -7,6 +7,8 @@ from typing import Final
 
 from msgspec import Struct
 
+from flowdiag.collector.store.rolling import Roller
+
 # Far above any exporter (a busy router sends some thousand datagrams a second), low enough that the others are served.
 RATE: Final = 100_000
 SEGMENT_S: Final = 60.0
@@ -36,6 +38,8 @@ class Settings(Struct, frozen=True):
     key: Path | None = None
     clients: Path | None = None
     retain: int | None = None  # days of flows to keep; None for all
+    retain_rollups: int | None = None  # days of roll-ups to keep; None: they go with their flows
+    roller: Roller | None = None  # makes the store's roll-ups
 
     def folder(self, worker: int) -> Path:
         """The spool of a worker."""

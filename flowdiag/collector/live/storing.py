@@ -44,6 +44,7 @@ from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.adding import Content, add_written, is_added, unit_name
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.layout import NO_DAY, Partition, exporter_of
+from flowdiag.collector.store.rolling import Roller
 from flowdiag.collector.store.sharing import share
 from flowdiag.collector.store.writer import FlowWriter
 from flowdiag.durations import DAY_MS
@@ -74,17 +75,27 @@ class Stored(Struct, frozen=True):
     damage: tuple[str, ...] = ()  # octets or packets that could not be read, in words
     evicted: int = 0  # templates and domains that had to go
     late: int = 0  # of the records, those of kept messages
+    rollups_failed: int = 0  # files that ought to have a roll-up and have none
     exporters: Counts = field(default_factory=dict)  # see tally.py
 
 
 class Storing:
-    """Takes the segments of one worker in order. backend: the store, which exists; folder: the worker's spool.
+    """Takes the segments of one worker in order. backend: the store, which exists; folder: the worker's spool; roller: makes
+    the store's roll-ups.
 
     Raises StoreError, OSError.
     """
 
-    def __init__(self, backend: StorageBackend, folder: Path, known: Seed, dissector: Dissector) -> None:
+    def __init__(
+        self,
+        backend: StorageBackend,
+        folder: Path,
+        known: Seed,
+        dissector: Dissector,
+        roller: Roller | None = None,
+    ) -> None:
         self._backend = backend
+        self._roller = roller
         self._folder = folder
         self._dissector = dissector
         self._tried = 0
@@ -114,7 +125,7 @@ class Storing:
         known = [is_added(self._backend, content.digest) for content in contents]
         most = 1 if known[0] else next((n for n, one in enumerate(known) if one), len(known))
         paths = [segment.path for segment in segments[:most]]
-        with _Pass(self._backend, paths, contents[:most], self.keeping, known=known[0]) as current:
+        with self._pass(paths, contents[:most], known=known[0]) as current:
             self.decoders.aside = Nowhere() if current.known else current.aside
             try:
                 count = self._decode(current, ended, enough)
@@ -143,7 +154,7 @@ class Storing:
         self._tried = kept.number
         content = _content(kept.path)
         known = is_added(self._backend, content.digest)
-        with _Pass(self._backend, [kept.path], [content], self.keeping, known=known) as current:
+        with self._pass([kept.path], [content], known=known) as current:
             if not self._decode_kept(current, kept, ended):
                 tried(kept, self.decoders, day)
                 return Stored(False)
@@ -163,6 +174,9 @@ class Storing:
         file of the store holds it, since there is none that it belongs to."""
         reports = [state.cut(last=True)[1] for state in self.decoders.states()]
         return _stored(False, 0, reports)
+
+    def _pass(self, paths: Sequence[Path], contents: Sequence[Content], *, known: bool) -> _Pass:
+        return _Pass(self._backend, paths, contents, self.keeping, known=known, roller=self._roller)
 
     def _decode(self, current: _Pass, ended: Ended, enough: Callable[[], bool]) -> int:
         """Segment after segment, as many as are enough. Gives how many."""
@@ -206,6 +220,7 @@ class _Pass:
         keeping: Keeping,
         *,
         known: bool,
+        roller: Roller | None,
     ) -> None:
         self._backend = backend
         self._contents = contents
@@ -219,7 +234,13 @@ class _Pass:
         day = (began_ms or 0) // DAY_MS
         self.days = range(day - DAYS_BEFORE, day + DAYS_AFTER + 1)
         self.writer = FlowWriter(
-            backend, unit_name(contents), began_ms, self._offsets, days=self.days, partitions=MAX_PARTITIONS
+            backend,
+            unit_name(contents),
+            began_ms,
+            self._offsets,
+            days=self.days,
+            partitions=MAX_PARTITIONS,
+            roller=roller,
         )
         self.aside: PuttingAside = keeping.begin(contents[0].digest)
 
@@ -260,7 +281,8 @@ class _Pass:
             self.writer.done()
             self.aside.keep()
         stored = _stored(added, self.writer.rows if added else 0, self._reports)
-        return replace(stored, damage=tuple(problem.what for problem in self.own.problems))
+        damage = tuple(problem.what for problem in self.own.problems)
+        return replace(stored, damage=damage, rollups_failed=len(self.writer.faults) if added else 0)
 
     def _write(self, state: ExporterState, batches: Iterable[pa.RecordBatch]) -> None:
         self._draining[:] = [state]

@@ -16,7 +16,10 @@ from flowdiag.collector.live.clocks import DAY_S, Today
 from flowdiag.collector.live.counters import Decoded
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import sweep
-from flowdiag.collector.store.upkeep import compact, retain
+from flowdiag.collector.store.rebuilding import mend
+from flowdiag.collector.store.retention import retain
+from flowdiag.collector.store.rolling import Roller
+from flowdiag.collector.store.upkeep import compact
 from flowdiag.errors import StoreError
 
 EVERY_S: Final = 1_800.0
@@ -29,13 +32,24 @@ READERS_PATIENCE_S: Final = 10.0
 
 
 class Upkeep:
-    """The upkeep of a store. days: UTC days of flows to keep, None for all. The first run is due at once."""
+    """The upkeep of a store. days: UTC days of flows to keep, None for all; rollup_days: of roll-ups, None: they go with their
+    flows; roller: makes them. The first run is due at once."""
 
-    def __init__(self, backend: StorageBackend, days: int | None, today: Today) -> None:
+    def __init__(
+        self,
+        backend: StorageBackend,
+        days: int | None,
+        today: Today,
+        *,
+        rollup_days: int | None = None,
+        roller: Roller | None = None,
+    ) -> None:
         self._backend = backend
+        self._rollup_days = rollup_days
+        self._roller = roller
         self._days = days
         self._today = today
-        self._next = self._next_sweep = time.monotonic()
+        self._next = self._next_sweep = self._next_mending = time.monotonic()
 
     @property
     def due(self) -> bool:
@@ -49,11 +63,16 @@ class Upkeep:
             counters.upkeep = str(error)
 
     def run(self, counters: Decoded) -> None:
-        """Sweeps if that is due, merges files, drops old days; what was done and what failed goes into the counters."""
+        """Sweeps and mends roll-ups if that is due, merges files, drops old days; what was done and what failed goes into the
+        counters."""
         try:
             if time.monotonic() >= self._next_sweep:
                 self._sweep(counters)
-            counters.merged += len(compact(self._backend, least_files=MERGE_FILES))
+            merged = compact(self._backend, least_files=MERGE_FILES, roller=self._roller)
+            counters.merged += len(merged)
+            counters.rollups_failed += sum(len(one.faults) for one in merged)
+            if time.monotonic() >= self._next_mending:
+                self._mend(counters)
             counters.upkeep = self._drop_old_days(counters)
         except (StoreError, OSError) as error:
             counters.upkeep = str(error)
@@ -63,10 +82,24 @@ class Upkeep:
         counters.swept += sweep(self._backend, time.time())
         self._next_sweep = time.monotonic() + SWEEP_EVERY_S
 
+    def _mend(self, counters: Decoded) -> None:
+        if self._roller is not None:
+            mended = mend(self._backend, self._roller)
+            counters.rollups_rebuilt += sum(one.made for one in mended)
+            counters.rollups_failed += sum(bool(one.fault) for one in mended)
+        self._next_mending = time.monotonic() + SWEEP_EVERY_S
+
     def _drop_old_days(self, counters: Decoded) -> str:
         """Gives why dropping has to wait; empty if it need not."""
         if self._days is None or self._today.doubt:
             return "" if self._days is None else self._today.doubt
-        dropped = retain(self._backend, self._days, self._today.day, patience_s=READERS_PATIENCE_S)
+        dropped = retain(
+            self._backend,
+            self._days,
+            self._today.day,
+            rollup_days=self._rollup_days,
+            roller=self._roller,
+            patience_s=READERS_PATIENCE_S,
+        )
         counters.dropped_days += len(dropped)
         return ""

@@ -14,9 +14,9 @@ from hashlib import sha256
 from msgspec import Struct
 
 from flowdiag.collector.store.backends import StorageBackend
-from flowdiag.collector.store.changes import Change, commit, note_json
+from flowdiag.collector.store.changes import commit, note_json, remove_aside
 from flowdiag.collector.store.layout import INGESTED, NO_DAY
-from flowdiag.collector.store.writer import Written
+from flowdiag.collector.store.writer import Written, asides_of, change_of
 
 
 class Content(Struct, frozen=True):
@@ -45,8 +45,8 @@ def unit_name(contents: Sequence[Content]) -> str:
 
 
 def add_written(backend: StorageBackend, contents: Sequence[Content], files: Sequence[Written]) -> bool:
-    """Makes files that were written aside part of the store; False, and they are gone, if somebody else has added any
-    of their contents meanwhile. Raises StoreError; then the files are there, aside, still."""
+    """Makes files that were written aside, and their roll-ups, part of the store; False, and they are gone, if somebody else
+    has added any of their contents meanwhile. Raises StoreError; then the files are there, aside, still."""
     last_day = max((file.partition.day for file in files), default=NO_DAY)
     unit, rows = unit_name(contents), sum(file.rows for file in files)
     notes = {
@@ -55,9 +55,8 @@ def add_written(backend: StorageBackend, contents: Sequence[Content], files: Seq
         )
         for content in contents
     }
-    change = Change({file.aside: file.target for file in files}, notes=notes)
+    change = change_of(files, notes=notes)
     if commit(backend, change, lambda: not any(is_added(backend, content.digest) for content in contents)):
         return True
-    for file in files:
-        backend.remove(file.aside)
+    remove_aside(backend, asides_of(files))
     return False

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import json
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from itertools import groupby
 from typing import Any, Final
 
@@ -33,11 +33,13 @@ ASIDE_FORGOTTEN_S: Final = 2 * 86_400.0
 
 
 class Change(Struct, frozen=True):
-    """moves: where a file was written aside, and its path in the store; removals: paths; notes: small files."""
+    """moves: where a file was written aside, and its path in the store; removals: paths; notes: small files; outdated:
+    roll-ups that cannot be used any more, if they are there. Nobody waits for readers to remove these, who read the flows."""
 
     moves: dict[str, str] = field(default_factory=dict)
     removals: tuple[str, ...] = ()
     notes: dict[str, str] = field(default_factory=dict)
+    outdated: tuple[str, ...] = ()
 
     def as_json(self) -> bytes:
         content = {
@@ -45,6 +47,7 @@ class Change(Struct, frozen=True):
             "moves": self.moves,
             "removals": list(self.removals),
             "notes": self.notes,
+            "outdated": list(self.outdated),
         }
         return json.dumps(content, separators=(",", ":")).encode()
 
@@ -52,7 +55,8 @@ class Change(Struct, frozen=True):
 def _from_json(octets: bytes, backend: StorageBackend) -> Change:
     try:
         content = json.loads(octets)
-        return Change(dict(content["moves"]), tuple(content["removals"]), dict(content["notes"]))
+        outdated = tuple(content.get("outdated", ()))  # a journal of before there were any
+        return Change(dict(content["moves"]), tuple(content["removals"]), dict(content["notes"]), outdated)
     except (ValueError, TypeError, KeyError) as error:
         raise StoreError(
             "the journal of the store is damaged",
@@ -170,6 +174,9 @@ def _begin(backend: StorageBackend, change: Change, renew: Callable[[], None]) -
 
 
 def _carry_out(backend: StorageBackend, change: Change, renew: Callable[[], None]) -> None:
+    for path in change.outdated:
+        backend.remove(path)
+        renew()
     for source, target in change.moves.items():
         backend.move(source, target)
         renew()
@@ -181,6 +188,15 @@ def _carry_out(backend: StorageBackend, change: Change, renew: Callable[[], None
         backend.write(path, text.encode())
         renew()
     backend.write(JOURNAL, Change().as_json())
+
+
+def remove_aside(backend: StorageBackend, paths: Iterable[str]) -> None:
+    """Removes files that were written aside, but for those of a change that has begun and was broken off, as by a disk that
+    is full: whoever comes next carries it out. Raises StoreError, OSError."""
+    moving = pending(backend)[0].moves
+    for path in paths:
+        if path not in moving:
+            backend.remove(path)
 
 
 def sweep(backend: StorageBackend, now_s: float) -> int:

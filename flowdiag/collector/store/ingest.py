@@ -30,6 +30,7 @@ from flowdiag.collector.store.backends import StorageBackend, failures_named, is
 from flowdiag.collector.store.changes import make_store, sweep
 from flowdiag.collector.store.cluster import open_workers
 from flowdiag.collector.store.opening import open_backend
+from flowdiag.collector.store.rolling import Roller
 from flowdiag.collector.store.scan import Scan, scan
 from flowdiag.collector.store.sharing import share
 from flowdiag.collector.store.workers import Count
@@ -45,7 +46,8 @@ class Outcome(Struct, frozen=True):
     """What became of an input. known: its content was in the store already; left out: found in a folder, and no
     export; failed: named, and of no use, as error says.
 
-    records: added from it. Inputs that had to be read together say so with the first of them, the others have 0.
+    records: added from it. Inputs that had to be read together say so with the first of them, the others have 0. faults: why
+    some of its files have no roll-up, in words.
     """
 
     name: str
@@ -55,14 +57,16 @@ class Outcome(Struct, frozen=True):
     undecoded_records: int = 0
     problems: int = 0
     error: FlowdiagError | None = None
+    faults: tuple[str, ...] = ()
 
 
 class Unit(Struct, frozen=True):
-    """Inputs that one decoder reads, one after another. where: the store."""
+    """Inputs that one decoder reads, one after another. where: the store; roller: makes its roll-ups."""
 
     where: str
     scans: tuple[Scan, ...]
     seed: Seed
+    roller: Roller | None = None
 
     @property
     def contents(self) -> list[Content]:
@@ -78,6 +82,7 @@ class Decoded(Struct, frozen=True):
     undecoded_records: int = 0
     problems: int = 0
     error: ExportError | None = None
+    faults: tuple[str, ...] = ()
 
 
 def ingest(
@@ -87,9 +92,10 @@ def ingest(
     jobs: int = 1,
     progress: Progress | None = None,
     cluster: str | None = None,
+    roller: Roller | None = None,
 ) -> list[Outcome]:
     """Adds exports to the store at `where`, made if there is none. jobs: processes that work at the same time; cluster:
-    address of a Dask scheduler instead, whose workers see exports and store at the same paths.
+    address of a Dask scheduler instead, whose workers see exports and store at the same paths; roller: makes roll-ups.
 
     Gives an outcome for each input in order. Raises ExportError for a path that does not exist, StoreError, ClusterError,
     and UsageError for a store among the exports and for standard input on a cluster.
@@ -121,7 +127,7 @@ def ingest(
             outcomes |= {n: Outcome(scans[n].item.name, "known") for n in usable if n not in fresh}
             workers.spare(sum(inputs[n].octets for n in range(len(inputs)) if n not in fresh))
             groups = _groups(scans, usable, fresh)
-            units = [_unit(str(where), scans, usable, group) for group in groups]
+            units = [replace(_unit(str(where), scans, usable, group), roller=roller) for group in groups]
             for number, decoded in workers.each(_decode, units):
                 results = _add(backend, units[number], decoded)
                 outcomes |= dict(zip(groups[number], results, strict=True))
@@ -196,7 +202,11 @@ def _decode(unit: Unit, count: Count) -> Decoded:
     export = Export([scanned.item for scanned in unit.scans], progress=progress)
     export.resume(unit.seed)
     writer = FlowWriter(
-        backend, unit_name(unit.contents), unit.scans[0].began_ms, lambda: _tolerated(export.clock_offsets())
+        backend,
+        unit_name(unit.contents),
+        unit.scans[0].began_ms,
+        lambda: _tolerated(export.clock_offsets()),
+        roller=unit.roller,
     )
     try:
         for batch in export.batches():
@@ -210,7 +220,12 @@ def _decode(unit: Unit, count: Count) -> Decoded:
     report = export.report
     files = writer.finish(share(report, writer.partitions))
     return Decoded(
-        tuple(files), writer.rows, report.lost_records, report.undecoded_records, len(report.problems)
+        tuple(files),
+        writer.rows,
+        report.lost_records,
+        report.undecoded_records,
+        len(report.problems),
+        faults=tuple(writer.faults),
     )
 
 
@@ -244,5 +259,6 @@ def _add(backend: StorageBackend, unit: Unit, decoded: Decoded) -> list[Outcome]
         decoded.lost_records,
         decoded.undecoded_records,
         decoded.problems,
+        faults=decoded.faults,
     )
     return [first, *(Outcome(item.name, "added") for item in items[1:])]

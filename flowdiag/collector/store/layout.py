@@ -6,6 +6,7 @@
     _flowdiag/collected/      how far each collector's spool is in the store
     _flowdiag/aside/          files being written
     _flowdiag/rollups/        for each file of flows, at its path, sums and summaries of it (flowdiag/rollup/)
+    _flowdiag/retained/       for each partition whose flows went because of their age, which roll-ups stay
     _flowdiag/journal.json    the change being made
 
 Facts the design follows:
@@ -32,11 +33,13 @@ MARKER: Final = f"{OWN_FOLDER}/store.json"
 INGESTED: Final = f"{OWN_FOLDER}/ingested"
 JOURNAL: Final = f"{OWN_FOLDER}/journal.json"
 ROLLUPS: Final = f"{OWN_FOLDER}/rollups"
+RETAINED: Final = f"{OWN_FOLDER}/retained"
 
 NOTHING: Final = "__HIVE_DEFAULT_PARTITION__"
 SUFFIX: Final = ".parquet"
 # Not that of Parquet, so that nobody who reads all Parquet files below the store takes it for flows.
 ROLLUP_SUFFIX: Final = ".rollup"
+NOTE_SUFFIX: Final = ".json"
 _EXPORTER: Final = "exporter="
 _DAY: Final = "day="
 _STAMP: Final = "%Y%m%dT%H%M%S"
@@ -117,6 +120,25 @@ def file_name(began_ms: int, unit: str, number: int) -> str:
 def rollup_path(target: str) -> str:
     """Where the roll-up of a file of flows stands, by the file's path in the store."""
     return f"{ROLLUPS}/{target.removesuffix(SUFFIX)}{ROLLUP_SUFFIX}"
+
+
+def target_of(rollup: str) -> str:
+    """The path of the file of flows that a roll-up is of, by its own."""
+    return rollup.removeprefix(f"{ROLLUPS}/").removesuffix(ROLLUP_SUFFIX) + SUFFIX
+
+
+def retained_path(partition: Partition) -> str:
+    """The note about the roll-ups of a partition whose flows went because of their age."""
+    return f"{RETAINED}/{partition.folder}{NOTE_SUFFIX}"
+
+
+def retained_partition(path: str) -> Partition | None:
+    """The partition that such a note is about; None if it is none."""
+    parts = path.removeprefix(f"{RETAINED}/").removesuffix(NOTE_SUFFIX).split("/")
+    if len(parts) != 2 or not path.startswith(f"{RETAINED}/"):
+        return None
+    exporter, day = exporter_of(parts[0]), day_of(parts[1])
+    return None if exporter is None or day is None else Partition(exporter, day)
 
 
 def began_of(path: str) -> int:

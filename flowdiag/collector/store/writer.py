@@ -8,6 +8,7 @@ Facts the design follows:
 - times and ports change little from row to row or repeat little: differences cost less than a dictionary there
   (measured: five times less work for times, at half the octets). Addresses as they are: their dictionary would
   outgrow its page;
+- a roll-up is made of the rows as they are written, one for each file, and written beside it when that is closed;
 - an exporter that makes up times cannot make up partitions without end: beyond a bound, rows go to the partition
   without a day.
 """
@@ -16,7 +17,7 @@ from __future__ import annotations
 
 import uuid
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Final
 
 import numpy as np
@@ -30,8 +31,20 @@ from flowdiag.addresses import UNKNOWN_ADDRESS
 from flowdiag.collector.readers.stored_flows import EXPORTER_KEY, flow_metadata, report_metadata
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.backends import StorageBackend, failures_named
+from flowdiag.collector.store.beside import Making
+from flowdiag.collector.store.changes import Change, remove_aside
 from flowdiag.collector.store.folder import ASIDE
-from flowdiag.collector.store.layout import LAST_DAY, MAX_PARTITIONS, NO_DAY, Partition, file_name
+from flowdiag.collector.store.layout import (
+    LAST_DAY,
+    MAX_PARTITIONS,
+    NO_DAY,
+    ROLLUP_SUFFIX,
+    SUFFIX,
+    Partition,
+    file_name,
+    rollup_path,
+)
+from flowdiag.collector.store.rolling import Roller
 from flowdiag.durations import DAY_MS
 from flowdiag.flows import FLOW_SCHEMA
 
@@ -64,15 +77,36 @@ class Waiting(Struct):
     file: pq.ParquetWriter | None = None
     sink: Any = None
     path: str = ""
+    making: Making | None = None
 
 
 class Written(Struct, frozen=True):
-    """A file written aside. target: its path in the store."""
+    """A file written aside. target: its path in the store; rollup: where its roll-up was written aside, None without one."""
 
     aside: str
     target: str
     partition: Partition
     rows: int
+    rollup: str | None = None
+
+
+def change_of(files: Iterable[Written], removals: Iterable[str] = (), **more: Any) -> Change:
+    """The change in which files that were written aside come into the store, each with its roll-up or without any. removals,
+    more: of a Change."""
+    moves, outdated = {}, []
+    for file in files:
+        beside = rollup_path(file.target)
+        if file.rollup is None:
+            outdated.append(beside)  # of flows that were there before
+        else:
+            moves[file.rollup] = beside
+        moves[file.aside] = file.target
+    return Change(moves, tuple(removals), outdated=tuple(outdated), **more)
+
+
+def asides_of(files: Iterable[Written]) -> list[str]:
+    """Where files, and their roll-ups, were written aside."""
+    return [path for file in files for path in (file.aside, file.rollup) if path is not None]
 
 
 class FlowWriter:
@@ -80,7 +114,9 @@ class FlowWriter:
     UTC; None for the earliest end of its first flows.
 
     offsets: called for how far the clock of each exporter and domain is off, in ms; days: those that flows can have ended
-    on, None for any, others count as none; partitions: how many there may be.
+    on, None for any, others count as none; partitions: how many there may be; roller: makes a roll-up of each file.
+
+    faults: why files have no roll-up that should have had one, in words.
     """
 
     def __init__(
@@ -92,7 +128,9 @@ class FlowWriter:
         *,
         days: range | None = None,
         partitions: int = MAX_PARTITIONS,
+        roller: Roller | None = None,
     ) -> None:
+        self._roller = roller
         self._days = days
         self._most = partitions
         self._backend = backend
@@ -104,8 +142,10 @@ class FlowWriter:
         self._rows_waiting = 0
         self._rows: dict[str, int] = {}
         self._written: list[tuple[str, str, Partition]] = []
+        self._rollups: dict[str, str] = {}  # by the paths of their flows
         self._known: set[Partition] = set()
         self.rows = 0
+        self.faults: list[str] = []
 
     def add(self, batch: pa.RecordBatch) -> None:
         """Takes a batch of FLOW_SCHEMA. Raises StoreError if a file cannot be written."""
@@ -129,10 +169,10 @@ class FlowWriter:
             self._write_group(partition, even_empty=partition in reports)
             self._close(partition, reports.get(partition))
         with failures_named(self._backend):
-            self._backend.seal([aside for aside, _, _ in self._written])
+            self._backend.seal([*(aside for aside, _, _ in self._written), *self._rollups.values()])
         return sorted(
             (
-                Written(aside, target, partition, self._rows[aside])
+                Written(aside, target, partition, self._rows[aside], self._rollups.get(aside))
                 for aside, target, partition in self._written
             ),
             key=lambda written: written.target,
@@ -141,14 +181,17 @@ class FlowWriter:
     def done(self) -> None:
         """Leaves the files alone from now on: they are part of the store."""
         self._written.clear()
+        self._rollups.clear()
 
     def discard(self) -> None:
-        """Removes everything written."""
-        for partition in list(self._waiting):
+        """Removes everything written, unless a change has begun to move it."""
+        for partition, waiting in list(self._waiting.items()):
+            waiting.making = None
             self._close(partition, None)
-        for aside, _, _ in self._written:
-            self._backend.remove(aside)
-        self._written.clear()
+        paths = [*(aside for aside, _, _ in self._written), *self._rollups.values()]
+        self.done()
+        if paths:
+            remove_aside(self._backend, paths)
 
     @property
     def partitions(self) -> dict[Partition, int]:
@@ -189,8 +232,13 @@ class FlowWriter:
                 self._open(partition, waiting)
             assert waiting.file is not None
             if waiting.rows:
-                rows = pa.Table.from_batches(waiting.batches, FLOW_SCHEMA).select(STORED_SCHEMA.names)
-                waiting.file.write_table(rows.cast(waiting.file.schema), row_group_size=2 * ROW_GROUP_ROWS)
+                flows = pa.Table.from_batches(waiting.batches, FLOW_SCHEMA)
+                rows = flows.select(STORED_SCHEMA.names).cast(waiting.file.schema)
+                most = 2 * ROW_GROUP_ROWS
+                waiting.file.write_table(rows, row_group_size=most)
+                if waiting.making is not None:
+                    for begin in range(0, waiting.rows, most):  # as they are read again
+                        waiting.making.add(flows.slice(begin, most))
         self._rows[waiting.path] += waiting.rows
         self._rows_waiting -= waiting.rows
         waiting.batches, waiting.rows = [], 0
@@ -201,7 +249,8 @@ class FlowWriter:
 
     def _open(self, partition: Partition, waiting: Waiting) -> None:
         name = file_name(self._began_ms or 0, self._unit, len(self._written))
-        waiting.path = f"{self._aside}/{len(self._written):04d}.parquet"
+        waiting.path = f"{self._aside}/{len(self._written):04d}{SUFFIX}"
+        waiting.making = Making(self._roller, partition)
         schema = STORED_SCHEMA.with_metadata(
             flow_metadata() | {EXPORTER_KEY: partition.exporter.hex().encode()}
         )
@@ -221,6 +270,16 @@ class FlowWriter:
                 waiting.file.add_key_value_metadata(report_metadata(report))
             waiting.file.close()
             waiting.sink.close()
+        if waiting.making is not None:
+            self._write_rollup(waiting.path, waiting.making, report)
+
+    def _write_rollup(self, flows: str, making: Making, report: ExportReport | None) -> None:
+        octets = making.finish(report)
+        path = flows.removesuffix(SUFFIX) + ROLLUP_SUFFIX
+        if octets is not None and making.write(self._backend, octets, path, flows):
+            self._rollups[flows] = path
+        if making.fault:
+            self.faults.append(making.fault)
 
 
 def by_exporter(batch: pa.RecordBatch) -> list[tuple[bytes, pa.RecordBatch]]:

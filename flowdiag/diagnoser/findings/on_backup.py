@@ -3,10 +3,13 @@
 Means: the primary failed (or was switched off) and the backup took over. A cellular backup has a part of
 the primary's rate, the upload least of all, so that the site may be slow although nothing is down.
 
-Decided: see failovers.py for how a stay on the backup is found and told from a leak. It starts with the
-first ordinary record on the backup and ends with the first one back on the primary. The gap is that start
-minus the end of the last ordinary record that the primary brought (arithmetic): what the client noticed of
-the switch itself. Flows that finish on the backup after the fail-back belong to neither.
+Decided: a stay is a time in which the backup is in use and the primary is not, in steps of ten seconds, where the
+primary's silence is no accident, the primary talks to few destinations meanwhile, the same conversations did not run over
+the backup before, and something was sent over the backup: where requests went out by the primary all along, only answers
+took the other way. Anything else is a leak. A stay starts with the first ordinary record on the backup and ends with the
+first one back on the primary. The gap is that start minus the end of the last ordinary record that the primary brought
+(arithmetic): what the client noticed of the switch itself. Flows that finish on the backup after the fail-back belong to
+neither.
 
 Thresholds: 10,000 octets on the backup; primary under a twentieth of the downloads; probability that the
 primary's silence is chance under 1e-4. Common practice, no source.

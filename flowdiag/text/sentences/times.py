@@ -81,7 +81,7 @@ def zone_name(case: Asked, ms: int) -> str:
 def clock_changes(case: Asked) -> bool:
     """Whether the site's clock is put forward or back anywhere in the data or in the window."""
     begin, end = case.usage.start_ms, case.usage.start_ms + case.usage.windows * case.usage.window_ms
-    begin, end = min(begin, case.window_ms[0]), max(end, case.window_ms[1])
+    begin, end = min(begin, case.told_ms[0]), max(end, case.told_ms[1])
     return _changes(case.profile.site.timezone, begin, end)
 
 
@@ -116,7 +116,7 @@ def _placed(case: Asked, ms: int, time: str, *, dated: bool) -> str:
 
 def _on_the_day(case: Asked, ms: int) -> bool:
     """Whether a time lies on the one local day of the window."""
-    begin, end = case.window_ms
+    begin, end = case.told_ms
     return {_date(case, begin), _date(case, max(end - 1, begin))} == {_date(case, ms)}
 
 

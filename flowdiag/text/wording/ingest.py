@@ -29,10 +29,31 @@ def left_out(why: str) -> str:
     return f"left out, {why}"
 
 
-def dropped(partition: str, records: int, octets: int) -> str:
-    return f"dropped {partition}: {count(records, 'record')}, {octets:,} octets"
+def dropped(partition: str, records: int, octets: int, kept: int) -> str:
+    """kept: roll-ups that stay in their place."""
+    stay = f"; {count(kept, 'roll-up')} kept" if kept else ""
+    return f"dropped {partition}: {count(records, 'record')}, {octets:,} octets{stay}"
+
+
+def dropped_rollups(partition: str, number: int, octets: int) -> str:
+    return f"dropped {count(number, 'roll-up')} of {partition}: {octets:,} octets"
 
 
 def merged(partition: str, before: int, after: int, records: int) -> str:
     """before, after: files of the partition."""
     return f"merged {partition}: {before} files became {after}, {count(records, 'record')}"
+
+
+def rebuilt(partition: str, made: int, damaged: int) -> str:
+    """damaged: of those made, how many took the place of a damaged one."""
+    instead = f", {damaged} in place of a damaged one" if damaged else ""
+    return f"made {count(made, 'roll-up')} of {partition} anew{instead}"
+
+
+def removed(partition: str, damaged: int) -> str:
+    """Roll-ups of flows that are too few for one."""
+    return f"removed {count(damaged, 'damaged roll-up')} of {partition}"
+
+
+def fault(why: str) -> str:
+    return f"a roll-up could not be made, so its flows will be read instead ({why})"

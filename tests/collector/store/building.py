@@ -16,6 +16,7 @@ from flowdiag.collector.store.adding import Content, add_written, is_added
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.opening import open_backend
+from flowdiag.collector.store.rolling import Roller
 from flowdiag.collector.store.sharing import clock_offsets, share
 from flowdiag.collector.store.writer import FlowWriter
 from flowdiag.flows import FLOW_SCHEMA
@@ -70,6 +71,7 @@ def add_stretch(
     batches: Iterable[pa.RecordBatch],
     report: ExportReport,
     began_ms: int | None = None,
+    roller: Roller | None = None,
 ) -> bool:
     """Adds a stretch of a live export to a store: what Decoder.cut() gave for the messages of `content`.
 
@@ -79,7 +81,7 @@ def add_stretch(
     if is_added(backend, content.digest):
         return False
     offsets = clock_offsets(report)
-    writer = FlowWriter(backend, content.digest, began_ms, lambda: offsets)
+    writer = FlowWriter(backend, content.digest, began_ms, lambda: offsets, roller=roller)
     try:
         for batch in batches:
             writer.add(batch)

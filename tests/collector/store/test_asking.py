@@ -14,7 +14,8 @@ from flowdiag.collector.store import opening
 from flowdiag.collector.store.asking import TIMES, asked_again
 from flowdiag.collector.store.objects import Objects
 from flowdiag.collector.store.opening import open_backend
-from flowdiag.collector.store.upkeep import compact, retain
+from flowdiag.collector.store.retention import retain
+from flowdiag.collector.store.upkeep import compact
 from flowdiag.errors import StoreChanged
 from flowdiag.export_ranking import rank_export
 from flowdiag.inspection import inspect_export

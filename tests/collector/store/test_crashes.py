@@ -1,4 +1,6 @@
-"""Writers that die: at each single step of a change, and by kill -9 at random instants. Readers meanwhile."""
+"""Writers that die: at each single step of a change, and by kill -9 at random instants. Readers meanwhile.
+
+Each file of flows has its own roll-up then, whole, or none."""
 
 from __future__ import annotations
 
@@ -15,9 +17,14 @@ import pytest
 from flowdiag.collector.export import read_export
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import ASIDE_FORGOTTEN_S, make_store, sweep
+from flowdiag.collector.store.finding import find_files
 from flowdiag.collector.store.ingest import ingest
+from flowdiag.collector.store.kept_rollups import find_kept_rollups, open_kept
+from flowdiag.collector.store.layout import rollup_path
 from flowdiag.collector.store.opening import open_backend
-from flowdiag.collector.store.upkeep import compact, retain
+from flowdiag.collector.store.rebuilding import mend
+from flowdiag.collector.store.retention import retain
+from flowdiag.collector.store.upkeep import compact
 from tests.collector.store.building import (
     DAY,
     FIRST_DAY,
@@ -32,6 +39,7 @@ from tests.collector.store.building import (
     report,
 )
 from tests.collector.store.captures import exports
+from tests.collector.store.rollers import Sums, damage, rollups_in, told_by, with_rollups
 
 MOST_STEPS = 200
 KILLS = 10
@@ -63,10 +71,14 @@ class Mortal:
 
 
 def die_at_each_step(
-    folder: Path, change: Callable[[Any], object], states: tuple[list[int], list[int]]
+    folder: Path,
+    change: Callable[[Any], object],
+    states: tuple[list[int], list[int]],
+    check: Callable[[Path], object] = lambda store: None,
 ) -> None:
-    """A store of three stretches is changed, and the writer dies before its first, second, ... step. Whoever reads then
-    sees one of two states (octets of the flows); whoever does it again gets to the second."""
+    """A store of two stretches is changed, and the writer dies before its first, second, ... step. Whoever reads then
+    sees one of two states (octets of the flows); whoever does it again gets to the second. check: called with the store after
+    each death and at the end."""
     before, after = map(sorted, states)
     for steps in range(MOST_STEPS):
         store = folder / str(steps)
@@ -74,19 +86,26 @@ def die_at_each_step(
         make_store(backend)
         for number in (1, 2):
             flows = batch(flow(number), flow(10 * number, exporter=B), flow(100 * number, START + DAY))
-            add_stretch(backend, content(str(number)), [flows], report(3), START + number)
+            stretch = content(str(number)), [flows], report(3), START + number
+            add_stretch(backend, *stretch, roller=Sums())
         assert sorted(octets_in(store)) == before
         try:
             change(Mortal(backend, steps))
         except Killed:
             assert sorted(octets_in(store)) in (before, after)
+            with_rollups(store)
+            check(store)
             change(open_backend(store))
             assert sorted(octets_in(store)) == after
             sweep(open_backend(store), time.time() + 2 * ASIDE_FORGOTTEN_S)
-            assert not list((store / "_flowdiag" / "aside").rglob("*.parquet"))
+            assert not [path for path in (store / "_flowdiag" / "aside").rglob("*") if path.is_file()]
             assert sorted(octets_in(store)) == after
+            assert all(with_rollups(store).values())
+            check(store)
         else:
             assert sorted(octets_in(store)) == after
+            assert all(with_rollups(store).values())
+            check(store)
             assert steps > 5
             return
     pytest.fail("the change never ends")
@@ -98,13 +117,13 @@ BEFORE = [1, 2, 100, 200, 10, 20]
 def test_adding_happens_whole_or_not_at_all(tmp_path: Path) -> None:
     def add(backend: StorageBackend) -> None:
         flows = batch(flow(3), flow(30, exporter=B), flow(300, START + DAY))
-        add_stretch(backend, content("third"), [flows], report(3), START + 3)
+        add_stretch(backend, content("third"), [flows], report(3), START + 3, Sums())
 
     die_at_each_step(tmp_path, add, (BEFORE, [1, 2, 3, 100, 200, 300, 10, 20, 30]))
 
 
 def test_merging_never_shows_a_flow_twice_or_not_at_all(tmp_path: Path) -> None:
-    die_at_each_step(tmp_path, compact, (BEFORE, BEFORE))
+    die_at_each_step(tmp_path, lambda backend: compact(backend, roller=Sums()), (BEFORE, BEFORE))
     last = max(tmp_path.iterdir(), key=lambda path: int(path.name))
     assert len(files_in(last)) == 3
 
@@ -113,9 +132,67 @@ def test_days_are_dropped_all_at_once(tmp_path: Path) -> None:
     die_at_each_step(tmp_path, lambda backend: retain(backend, 1, FIRST_DAY + 1), (BEFORE, [100, 200]))
 
 
+def test_days_are_dropped_all_at_once_and_their_roll_ups_stay_for_them(tmp_path: Path) -> None:
+    """Flows or their roll-up tell of each: never both, never neither. One of the four has to be made first."""
+
+    def kept(store: Path) -> None:
+        alone = [
+            rollup
+            for day in find_kept_rollups(open_backend(store))
+            for rollup in day.rollups
+            if not day.without
+        ]
+        for rollup in alone:
+            with open_kept(open_backend(store), rollup) as file:
+                assert told_by(file.read())[1] == 1
+        told = len(find_files(open_backend(store))) + len(alone)
+        assert told == 6
+        assert len(alone) in (0, 4)
+
+    def retain_flows(backend: StorageBackend) -> None:
+        first = find_files(backend)[0]
+        if first.partition.day == FIRST_DAY:
+            backend.remove(rollup_path(first.target))
+        retain(backend, 1, FIRST_DAY + 1, rollup_days=2, roller=Sums())
+
+    die_at_each_step(tmp_path, retain_flows, (BEFORE, [100, 200]), kept)
+
+
+def test_roll_ups_are_made_anew_whole_or_not_at_all(tmp_path: Path) -> None:
+    """One is damaged, one is another's, and one stands alone."""
+    for steps in range(MOST_STEPS):
+        store = tmp_path / str(steps)
+        backend = open_backend(store)
+        make_store(backend)
+        for number in (1, 2):
+            flows = batch(flow(number), flow(10 * number, exporter=B))
+            add_stretch(backend, content(str(number)), [flows], report(3), START + number, Sums())
+        sound = rollups_in(store)
+        first, second, third, _ = files_in(store)
+        damage(store, first)
+        (store / rollup_path(second)).write_bytes(sound[rollup_path(third)])
+        (store / rollup_path(second.replace("0000.", "0009."))).write_bytes(sound[rollup_path(second)])
+        damaged = rollups_in(store)
+        mortal: Any = Mortal(backend, steps)
+        try:
+            mend(mortal, Sums())
+        except Killed:
+            for path, octets in rollups_in(store).items():
+                if "aside" not in path:
+                    assert octets in (damaged[path], sound.get(path))
+            mend(backend, Sums())
+            sweep(backend, time.time() + 2 * ASIDE_FORGOTTEN_S)
+            assert rollups_in(store) == sound
+        else:
+            assert rollups_in(store) == sound
+            assert steps > 10
+            return
+    pytest.fail("it never ends")
+
+
 def _ingest_and_compact(paths: list[Path], store: Path) -> None:
-    ingest(paths, store)
-    compact(open_backend(store))
+    ingest(paths, store, roller=Sums(least=0))
+    compact(open_backend(store), roller=Sums(least=0))
 
 
 def test_kill_9_at_random_instants_leaves_whole_exports_and_nothing_twice(tmp_path: Path) -> None:
@@ -137,9 +214,11 @@ def test_kill_9_at_random_instants_leaves_whole_exports_and_nothing_twice(tmp_pa
         victim.join()
         if (tmp_path / "flows" / "_flowdiag" / "store.json").exists():
             sizes.append(read_export(tmp_path / "flows").num_rows)
+            assert all(with_rollups(tmp_path / "flows").values())
     assert all(size % 3_000 == 0 for size in sizes)
     assert sizes == sorted(sizes)
-    ingest(paths, tmp_path / "flows")
+    ingest(paths, tmp_path / "flows", roller=Sums(least=0))
+    assert all(with_rollups(tmp_path / "flows").values())
     kept, whole = read_export(tmp_path / "flows"), read_export(tmp_path / "undisturbed")
     assert kept.num_rows == 18_000
     order = [(name, "ascending") for name in ("end", "start", "src_port", "dst_port", "octets", "packets")]

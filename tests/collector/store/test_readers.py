@@ -14,7 +14,8 @@ from flowdiag.collector.export import open_export
 from flowdiag.collector.store import opening
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.opening import open_backend
-from flowdiag.collector.store.upkeep import compact, retain
+from flowdiag.collector.store.retention import retain
+from flowdiag.collector.store.upkeep import compact
 from flowdiag.errors import StoreError
 from flowdiag.review.flow_days import FlowDays
 from flowdiag.review.site_partials import SiteHistory, site_history

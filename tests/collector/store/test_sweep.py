@@ -14,7 +14,8 @@ from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import ASIDE_FORGOTTEN_S, make_store, sweep
 from flowdiag.collector.store.ingest import ingest
 from flowdiag.collector.store.opening import open_backend
-from flowdiag.collector.store.upkeep import compact, retain
+from flowdiag.collector.store.retention import retain
+from flowdiag.collector.store.upkeep import compact
 from flowdiag.collector.store.writer import FlowWriter, Written
 from flowdiag.errors import StoreError
 from tests.collector.store.building import FIRST_DAY, START, batch, content, flow, octets_in

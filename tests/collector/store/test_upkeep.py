@@ -14,7 +14,8 @@ from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.layout import NO_DAY
 from flowdiag.collector.store.opening import open_backend
-from flowdiag.collector.store.upkeep import compact, retain
+from flowdiag.collector.store.retention import retain
+from flowdiag.collector.store.upkeep import compact
 from flowdiag.errors import StoreError
 from tests.collector.store.building import (
     DAY,
