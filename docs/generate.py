@@ -56,7 +56,7 @@ out and the site on its backup, say nothing about need and do not count.
 
 Sources: five-minute rates and the nearest-rank 95th percentile are what transit billing goes by (common practice, no source); the
 busy hour is the time-consistent one of ITU-T E.600 (from memory); the trend is Theil and Sen's estimator with its 95 % interval
-(Sen 1968), by scipy. Thresholds are those of the [site profile](profile.md). How an advice is chosen:
+(Sen 1968). Thresholds are those of the [site profile](profile.md). How an advice is chosen:
 [review accounts](../howto/review-accounts.md)."""
 
 METRICS_INTRO: Final = """\

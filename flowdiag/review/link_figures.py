@@ -16,10 +16,10 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.percentiles import nearest_rank
+from flowdiag.aggregator.percentiles import nearest_rank, nearest_ranks
 from flowdiag.diagnoser.signals.sustained import sustained
 from flowdiag.durations import MINUTE_MS
-from flowdiag.review.partial import SLOT_MINUTES, SLOT_MS, SitePartial
+from flowdiag.review.partial import SLOT_MINUTES, SitePartial
 from flowdiag.review.slots import HOURS_A_WEEK, Slots
 from flowdiag.review.talker_share import TopTalker, top_talker
 from flowdiag.review.trend import Months, Trend, daily_trend
@@ -70,8 +70,7 @@ class LinkFigures(Struct, frozen=True):
 
 def slot_rates(partial: SitePartial, link: int, direction: int) -> NDArray[np.float64]:
     """Mbit/s of each slot of a partial."""
-    octets = partial.wire_octets[link, direction].reshape(-1, SLOT_MINUTES).sum(axis=1)
-    mbps: NDArray[np.float64] = octets.astype(np.float64) * 8e3 / (SLOT_MS * 1e6)
+    mbps: NDArray[np.float64] = partial.slot_mbps[link, direction]
     return mbps
 
 
@@ -158,27 +157,13 @@ def _episodes(
 
 def _trend(history: SitePartial, number: int, direction: int, slots: Slots) -> Trend | None:
     mbps, counted = slot_rates(history, number, direction), counted_slots(history, True)
-    days, first = np.unique(slots.day, return_index=True)
-    bounds = [*first.tolist(), len(slots.day)]
-    kept, points = [], []
-    for day, begin, stop in zip(days.tolist(), bounds[:-1], bounds[1:], strict=True):
-        used = mbps[begin:stop][counted[begin:stop]]
-        if len(used) >= LEAST_PART * _SLOTS_A_DAY:
-            kept.append(day)
-            points.append(nearest_rank(used, 95))
-    return daily_trend(np.array(kept, np.int64), np.array(points, np.float64))
+    days = slots.days
+    points, counts = nearest_ranks(mbps[counted], days.of_slot[counted], len(days), 95)
+    kept = counts >= LEAST_PART * _SLOTS_A_DAY
+    return daily_trend(days.distinct[kept], points[kept])
 
 
 def _week(share: NDArray[np.float64], counted: NDArray[np.bool_], slots: Slots) -> tuple[float | None, ...]:
     """The nearest-rank 95th percentile of each hour of the week."""
-    rows = np.flatnonzero(counted)
-    cell = slots.week_hour[rows]
-    order = np.lexsort((share[rows], cell))
-    ordered = share[rows][order]
-    counts = np.bincount(cell, minlength=HOURS_A_WEEK)
-    begins = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    ranks = np.maximum(np.ceil(counts * 0.95 - _ROUNDING).astype(np.int64), 1)
-    return tuple(
-        float(ordered[begin + rank - 1]) if count else None
-        for begin, rank, count in zip(begins.tolist(), ranks.tolist(), counts.tolist(), strict=True)
-    )
+    found, counts = nearest_ranks(share[counted], slots.week_hour[counted], HOURS_A_WEEK, 95)
+    return tuple(one if count else None for one, count in zip(found.tolist(), counts.tolist(), strict=True))

@@ -91,6 +91,13 @@ class SitePartial(Struct, frozen=True, eq=False, dict=True):
         covered: NDArray[np.bool_] = np.asarray(self.covered.reshape(-1, SLOT_MINUTES).all(axis=1))
         return covered
 
+    @cached_property
+    def slot_mbps(self) -> NDArray[np.float64]:
+        """Rates of each slot, framing included; [link, direction, slot]."""
+        octets = self.wire_octets.reshape(self.links, 2, -1, SLOT_MINUTES).sum(axis=3, dtype=np.float64)
+        mbps: NDArray[np.float64] = octets * 8e3 / (SLOT_MS * 1e6)
+        return mbps
+
     @property
     def heard_slots(self) -> NDArray[np.bool_]:
         """Slots in any of whose minutes the exporter was heard."""
