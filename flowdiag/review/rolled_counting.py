@@ -11,6 +11,7 @@ Facts the design follows:
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -116,7 +117,7 @@ def gather_hosts(days: Sequence[Sequence[RollUp]], sources: Sources, profile: Pr
     whole = pa.concat_tables(named).combine_chunks()
     encoded = one_chunk(whole["address"]).dictionary_encode()
     pool = encoded.dictionary
-    inside = AddressRanges(profile.site.lan or PRIVATE_NETWORKS).contains(pool.to_pylist())
+    inside = _ranges(tuple(profile.site.lan or PRIVATE_NETWORKS)).contains(pool.to_pylist())
     host = fill_null(encoded.indices, -1).astype(np.int64)
     columns = _columns(whole) | {"host": host, "error": np.zeros(len(host))}
     columns |= {"inside": (host >= 0) & inside[np.maximum(host, 0)]} if len(pool) else {"inside": host >= 0}
@@ -199,7 +200,12 @@ def _maybe(
 
 def _all_private(profile: Profile) -> bool:
     first = [address_range(network)[0] for network in profile.site.lan]
-    return bool(AddressRanges(PRIVATE_NETWORKS).contains(first).all())
+    return bool(_ranges(tuple(PRIVATE_NETWORKS)).contains(first).all())
+
+
+@lru_cache(maxsize=256)
+def _ranges(networks: tuple[str, ...]) -> AddressRanges:
+    return AddressRanges(networks)
 
 
 def _framed(

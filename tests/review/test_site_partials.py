@@ -57,7 +57,7 @@ def test_a_new_day_costs_only_that_day(tmp_path: Path) -> None:
 def test_kept_partials_that_are_damaged_are_made_again(tmp_path: Path) -> None:
     small(tmp_path)
     first = history(tmp_path)
-    for path in (tmp_path / "flows" / REVIEWED).rglob("*.arrow"):
+    for path in (tmp_path / "flows" / REVIEWED).rglob("*.days"):
         path.write_bytes(path.read_bytes()[:-200])
     again = history(tmp_path)
     assert again.made == 3
