@@ -26,11 +26,11 @@ def nearest_rank(values: NDArray[np.float64], percent: float) -> float:
 def nearest_ranks(
     values: NDArray[np.float64], group: NDArray[np.int16], groups: int, percent: float
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """The same of each group of values, and how many it has. group: the number of each value's; shape of both: [groups]."""
+    """The same of each group of values, and how many it has. values: ascending; group: the number of each value's. Shape of
+    both: [groups]."""
     counts = np.bincount(group, minlength=groups)
-    order = np.argsort(values)
     # Small numbers are sorted by counting them, which keeps the order of equal ones.
-    ordered = values[order[np.argsort(group[order], kind="stable")]]
+    ordered = values[np.argsort(group, kind="stable")]
     ranks = np.maximum(np.ceil(counts * (percent / 100.0) - _ROUNDING).astype(np.int64), 1)
     found = np.zeros(groups)
     there = counts > 0

@@ -105,7 +105,15 @@ def link_figures(
     p95 = nearest_rank(used, 95)
     hour = _busy_hour(mbps, counted, slots)
     limits = profile.thresholds
-    trend = _trend(history, number, direction, history_slots) if primary else None
+    ranked = _ranked(mbps, counted)
+    trend = None
+    if primary:
+        trend = _trend(
+            slot_rates(history, number, direction),
+            history,
+            history_slots,
+            ranked if history is partial else None,
+        )
     work = None if slots.at_work is None else nearest_rank(mbps[counted & slots.at_work], 95)
     episodes = _episodes(partial, number, direction, link, limits.full)
     return LinkFigures(
@@ -127,7 +135,7 @@ def link_figures(
         talker=top_talker(partial.talkers, number * 2 + direction, partial.start_ms, mbps, counted),
         trend=trend,
         months=None if trend is None else trend.months_until(limits.busy * capacity, p95),
-        week=_week(mbps / capacity, counted, slots),
+        week=_week(mbps[ranked] / capacity, slots.week_hour[ranked]),
         coverage=float(counted.mean()) if len(counted) else 0.0,
     )
 
@@ -155,15 +163,25 @@ def _episodes(
     return sustained(over, share, full) if over.any() else []
 
 
-def _trend(history: SitePartial, number: int, direction: int, slots: Slots) -> Trend | None:
-    mbps, counted = slot_rates(history, number, direction), counted_slots(history, True)
+def _ranked(mbps: NDArray[np.float64], counted: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """The slots that count, in ascending order of their rates."""
+    rows = np.flatnonzero(counted)
+    return rows[np.argsort(mbps[rows])]
+
+
+def _trend(
+    mbps: NDArray[np.float64], history: SitePartial, slots: Slots, ranked: NDArray[np.intp] | None
+) -> Trend | None:
+    """ranked: if that of the history is known."""
+    if ranked is None:
+        ranked = _ranked(mbps, counted_slots(history, True))
     days = slots.days
-    points, counts = nearest_ranks(mbps[counted], days.of_slot[counted], len(days), 95)
+    points, counts = nearest_ranks(mbps[ranked], days.of_slot[ranked], len(days), 95)
     kept = counts >= LEAST_PART * _SLOTS_A_DAY
     return daily_trend(days.distinct[kept], points[kept])
 
 
-def _week(share: NDArray[np.float64], counted: NDArray[np.bool_], slots: Slots) -> tuple[float | None, ...]:
-    """The nearest-rank 95th percentile of each hour of the week."""
-    found, counts = nearest_ranks(share[counted], slots.week_hour[counted], HOURS_A_WEEK, 95)
+def _week(share: NDArray[np.float64], week_hour: NDArray[np.int16]) -> tuple[float | None, ...]:
+    """The nearest-rank 95th percentile of each hour of the week. share: ascending."""
+    found, counts = nearest_ranks(share, week_hour, HOURS_A_WEEK, 95)
     return tuple(one if count else None for one, count in zip(found.tolist(), counts.tolist(), strict=True))

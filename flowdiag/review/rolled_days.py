@@ -50,11 +50,13 @@ _REACH: Final = REACH_MS // MINUTE_MS
 
 
 class RolledDay(Struct, frozen=True, eq=False):
-    """The roll-ups of all files of a UTC day (days since 1970), with the tables NEEDED; report: what they say of the files."""
+    """The roll-ups of all files of a UTC day (days since 1970), with the tables NEEDED; report: what they say of the files;
+    gone: the flows of some cannot be read any more."""
 
     day: int
     rollups: tuple[RollUp, ...]
     report: ExportReport
+    gone: bool = False
 
 
 class _Line(Struct, frozen=True, eq=False):
@@ -73,8 +75,8 @@ class _Line(Struct, frozen=True, eq=False):
         return [slice(begin, end) for begin, end in zip(self.begin.tolist(), ends, strict=True)]
 
 
-def rolled_days(days: Sequence[RolledDay], profile: Profile) -> list[SitePartial | None]:
-    """The partial of each day; None where its flows have to be read. profile: of counting_profile()."""
+def rolled_days(days: Sequence[RolledDay], profile: Profile) -> list[tuple[SitePartial, bool]]:
+    """The partial of each day, and whether its flows would tell more. profile: of counting_profile()."""
     if not days:
         return []
     rollups = [day.rollups for day in days]
@@ -99,7 +101,7 @@ def rolled_days(days: Sequence[RolledDay], profile: Profile) -> list[SitePartial
     ]
     suspect = _suspect(days, line, octets, packets, alive, profile)
     return [
-        None if why or number in suspect else partial
+        (partial, bool(why) or number in suspect)
         for number, (partial, why) in enumerate(zip(found, counted.left, strict=True))
     ]
 

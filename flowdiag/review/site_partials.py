@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 from msgspec import Struct
 
@@ -11,11 +12,15 @@ from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.asking import asked_again
 from flowdiag.durations import DAY_MS
 from flowdiag.review.cache import KeptMonth, PartialCache
-from flowdiag.review.flow_days import FlowDay, FlowDays
+from flowdiag.review.flow_days import FlowDay, FlowDays, day_date
 from flowdiag.review.partial import SitePartial, merge
 from flowdiag.review.rolled_days import rolled_days
 from flowdiag.review.site_day import counting_profile, site_day_partial
 from flowdiag.site.profile import Profile
+
+UNKNOWN: Final = (
+    "only its flows, which are gone, would tell stays on the backup, leaks and missing keepalives for sure"
+)
 
 
 class SiteHistory(Struct, frozen=True, eq=False):
@@ -60,8 +65,8 @@ def _history(store: FlowDays, profile: Profile, begin_ms: int, end_ms: int, *, k
         if keep and kept.changed:
             cache.write(month, kept)
     merged = merge([partial for partial in known.values() if partial is not None], len(profile.link))
-    met = {file.partition.exporter for day in wanted for file in day.files} - {UNKNOWN_ADDRESS}
-    problems = tuple(fault for _, faults in made for fault in faults)
+    met = {exporter for day in wanted for exporter in day.exporters} - {UNKNOWN_ADDRESS}
+    problems = (*_gone(wanted), *(fault for _, faults in made for fault in faults))
     return SiteHistory(merged, problems, made=len(new), kept=len(wanted) - len(new), exporters=len(met))
 
 
@@ -69,17 +74,33 @@ def _made(store: FlowDays, counting: Profile, days: Sequence[FlowDay]) -> list[t
     """The partial of each day, by sums where they can tell, and what is wrong with its files."""
     faults: dict[int, list[str]] = {day.day: [] for day in days}
     rolled = [found for day in days if (found := store.rolled(day, faults[day.day])) is not None]
-    summed = {
-        day.day: partial
-        for day, partial in zip(rolled, rolled_days(rolled, counting), strict=True)
-        if partial is not None
-    }
+    summed = {}
+    for day, (partial, more) in zip(rolled, rolled_days(rolled, counting), strict=True):
+        if not more or day.gone:
+            summed[day.day] = partial
+        if more and day.gone:
+            faults[day.day].append(f"{day_date(day.day)}: {UNKNOWN}")
     return [
         (summed[day.day], faults[day.day])
         if day.day in summed
         else _by_flows(store, counting, day, faults[day.day])
         for day in days
     ]
+
+
+def _gone(days: Sequence[FlowDay]) -> list[str]:
+    """What is to be known of days whose flows are gone because of their age."""
+    gone = [day for day in days if day.kept]
+    without = sum(day.without for day in days)
+    told = []
+    if gone:
+        span = f"{day_date(gone[0].day)} to {day_date(gone[-1].day)}"
+        told.append(
+            f"the flows of {len(gone)} days, {span}, are gone because of their age: their roll-ups are used"
+        )
+    if without:
+        told.append(f"{without} records are gone because of their age, and no roll-up tells of them")
+    return told
 
 
 def _by_flows(

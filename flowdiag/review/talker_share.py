@@ -47,7 +47,7 @@ def top_talker(
     peaks = np.zeros(hours, np.bool_)
     peaks[hour_of[peak]] = True
     own = talkers.between(first, first + hours)
-    rows, named = own.series == series, own.host_series == series
+    rows, named = np.flatnonzero(own.series == series), np.flatnonzero(own.host_series == series)
     total, error = (
         np.bincount(own.hour[rows] - first, values[rows], hours) for values in (own.total, own.error)
     )

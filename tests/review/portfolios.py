@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from flowdiag.collector.store.rolling import Roller
 from flowdiag.scenario.portfolio import Kind, PortfolioSite, portfolio_site
@@ -22,7 +23,7 @@ def profile_of(drawn: PortfolioSite) -> Profile:
     return profile_from_text(profile_toml(drawn.site), "site.toml")
 
 
-def small(folder: Path, sites: int = 2, days: int = 3, **more: int) -> Written:
+def small(folder: Path, sites: int = 2, days: int = 3, **more: Any) -> Written:
     return write_portfolio(folder, sites, FIRST, days, **more)
 
 

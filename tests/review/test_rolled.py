@@ -8,13 +8,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from flowdiag.collector.store.folder import Folder
 from flowdiag.collector.store.layout import ROLLUPS
+from flowdiag.collector.store.retention import retain
 from flowdiag.review import as_json, site_partials
 from flowdiag.review.flow_days import FlowDays
 from flowdiag.review.partial import SitePartial
 from flowdiag.review.period import month_period
 from flowdiag.review.portfolio_review import review
-from flowdiag.review.site_partials import SiteHistory, site_history
+from flowdiag.review.site_partials import UNKNOWN, SiteHistory, site_history
 from flowdiag.review.sites import read_sites
 from flowdiag.review.talkers import told
 from flowdiag.rollup import ROLLER
@@ -151,3 +153,28 @@ def test_kept_days_are_those_that_were_made(portfolio: Written, tmp_path: Path) 
     march = month_period(f"{FIRST:%Y-%m}")
     made, kept = (as_json.render(review(str(store), sites, march)) for _ in range(2))
     assert made == kept
+
+
+def test_days_whose_flows_are_gone_are_told_by_their_roll_ups(portfolio: Written, tmp_path: Path) -> None:
+    store = tmp_path / "flows"
+    shutil.copytree(portfolio.store, store)
+    quiet, leaking = (read_profile(portfolio.sites / f"site-0000{number}.toml") for number in (0, 3))
+    before = history(store, quiet).partial
+    last = FIRST_MS // DAY_MS + DAYS - 1
+    assert retain(Folder(store), 2, last, rollup_days=100, roller=ROLLER)
+    found = history(store, quiet)
+    need_same(found.partial, before)
+    assert [problem.startswith("the flows of 6 days") for problem in found.problems] == [True]
+    assert any(UNKNOWN in problem for problem in history(store, leaking).problems)
+
+
+def test_what_flows_told_is_kept_when_they_are_gone(portfolio: Written, tmp_path: Path) -> None:
+    store = tmp_path / "flows"
+    shutil.copytree(portfolio.store, store)
+    leaking = read_profile(portfolio.sites / "site-00003.toml")
+    end = FIRST_MS + DAYS * DAY_MS
+    before = site_history(FlowDays(str(store)), leaking, FIRST_MS, end)
+    retain(Folder(store), 2, FIRST_MS // DAY_MS + DAYS - 1, rollup_days=100, roller=ROLLER)
+    after = site_history(FlowDays(str(store)), leaking, FIRST_MS, end)
+    assert (after.made, after.kept) == (0, before.made)
+    assert np.array_equal(after.partial.leaked, before.partial.leaked)
