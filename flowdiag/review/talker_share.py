@@ -15,20 +15,24 @@ from numpy.typing import NDArray
 from flowdiag.aggregator.percentiles import nearest_rank
 from flowdiag.durations import HOUR_MS
 from flowdiag.review.partial import SLOT_MS
-from flowdiag.review.talkers import Talkers
+from flowdiag.review.talkers import NAMED_PART, Talkers
 
 _SLOTS_AN_HOUR: Final = HOUR_MS // SLOT_MS
 
 
 class TopTalker(Struct, frozen=True):
     """share: of the octets in the hours with slots at or over the 95th percentile, 0 to 1; error: how much more it may be,
-    where roll-ups folded small hosts; p95_without_mbps: the percentile if the host had sent nothing.
+    by hours that do not name the host; p95_without_mbps: the percentile if the host had sent nothing.
     """
 
     address: bytes
     share: float
     p95_without_mbps: float
     error: float = 0.0
+
+    @property
+    def share_most(self) -> float:
+        return self.share + self.error
 
 
 def top_talker(
@@ -63,9 +67,11 @@ def top_talker(
     without = mbps * (1.0 - np.minimum(part, 1.0))[hour_of]
     whole = float(total[peaks].sum())
     share = min(float(led[top]) / whole, 1.0)
+    # In hours that name it, it is told whole; in others it had less than is named, or was folded.
+    lacking = np.maximum(error, total / NAMED_PART)[peaks & (part == 0)].sum()
     return TopTalker(
         bytes(own.addresses[top].as_py()),
         share,
         nearest_rank(without[counted], 95),
-        min(float(error[peaks].sum()) / whole, 1.0 - share),
+        min(float(lacking) / whole, 1.0 - share),
     )
