@@ -143,8 +143,9 @@ def top(
 
     Index: rank, from 1. Columns: key, or inside, outside, application for conversations (str); label (str, None without
     one); octets, packets, flows (int64); share (float64, of the total in the measure ranked by); mean_mbps, peak_mbps (float64,
-    the peak of a minute); first, last (datetime64[ms] in the site's zone). attrs: total and rest (octets), notes. Otherwise as
-    diagnose(); without a profile private networks count as inside.
+    the peak of a minute, NaN where a long time is ranked from a store's roll-ups); bound_octets (int64, the most octets that
+    the row may lack, 0 where it is exact); first, last (datetime64[ms] in the site's zone). attrs: total and rest (octets),
+    notes. Otherwise as diagnose(); without a profile private networks count as inside.
     """
     from flowdiag.aggregator.site_flows import DIRECTION_NAMES
     from flowdiag.aggregator.top_ranking import Request

@@ -18,7 +18,7 @@ from flowdiag.pipeline import Direction, build_case, link_named
 from flowdiag.site.profile import Profile
 
 # Figures need a closer look only where a link may have been full for less than some minutes.
-FOR_FIGURES: Final = Effort(worth_octets=2 << 20, looked_at=100_000, who=False)
+FOR_FIGURES: Final = Effort(worth_octets=2 << 20, looked_at=50_000, who=False)
 
 
 def report_usage(

@@ -19,6 +19,7 @@ from flowdiag.aggregator.usage_report import STATES, UNKNOWN, UsageReport
 _MEASURES: Final = {
     **dict.fromkeys(("octets", "packets", "flows"), "int64"),
     **dict.fromkeys(("share", "mean_mbps", "peak_mbps"), "float64"),
+    "bound_octets": "int64",
 }
 
 

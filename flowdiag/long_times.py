@@ -9,42 +9,52 @@ Facts the design follows:
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+import pyarrow as pa
 from msgspec import Struct
 from msgspec.structs import replace
 
 from flowdiag.aggregator.build import build_case_data
+from flowdiag.aggregator.figures import Ranked
 from flowdiag.aggregator.plan_rates import require_plan_rates
 from flowdiag.aggregator.remark import remark
+from flowdiag.aggregator.top_keys import Kind
+from flowdiag.aggregator.top_ranking import Request
 from flowdiag.collector.readers.inputs import is_store
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.span import Span
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.long_time import with_parts
-from flowdiag.durations import HOUR_MS, MINUTE_MS
+from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
+from flowdiag.errors import UsageError
 from flowdiag.site.profile import Profile
 from flowdiag.site.window import resolve_window
 
 if TYPE_CHECKING:
     from flowdiag.collector.store.backends import StorageBackend
+    from flowdiag.collector.store.finding import StoredFile
     from flowdiag.collector.store.reading import StoreReader
     from flowdiag.rollup.overview import Overview
+    from flowdiag.rollup.shape import RollUp
 
 # Octets of files of flows from which on roll-ups answer: some three hundred thousand records.
 WORTH_OCTETS: Final = 8 << 20
 # Of files without a sound roll-up, which are read besides: a million records.
 MOST_OTHER_OCTETS: Final = 24 << 20
-# Records that are read for a closer look: a second, and 150 MB.
-MOST_LOOKED_AT: Final = 1_000_000
+# Records that are read for a closer look: half a second, and 150 MB.
+MOST_LOOKED_AT: Final = 450_000
 # Figures of a shorter time are kept in shorter windows than minutes (aggregator/figure_windows.py).
 LEAST_MS: Final = 2 * HOUR_MS
+SHORTEST_MS: Final = HOUR_MS // 2
 # Read beside each time.
 AROUND_MS: Final = HOUR_MS
 # Records of an export that are held in memory at once: 400 MB (long_exports.py).
 MOST_AT_ONCE: Final = 2_200_000
+RANKED_KINDS: Final[tuple[Kind, ...]] = ("talkers", "applications", "destinations")
 
 
 class Effort(Struct, frozen=True):
@@ -93,6 +103,8 @@ class _Asking:
         self._profile = profile
         self._window = window_from, window_to
         self._report = ExportReport()
+        self._unusable: list[str] = []  # roll-ups that are not what was written
+        self._gone: list[tuple[int, int]] = []  # [from, to) of days whose flows are no longer kept
 
     def case(self, reported: str | None, effort: Effort) -> Case | None:
         from flowdiag.rollup.looking import where_to_look
@@ -104,73 +116,145 @@ class _Asking:
         require_plan_rates(profile, over.usage)
         window_ms = resolve_window(*self._window, profile.site.timezone, coverage.first_ms, coverage.last_ms)
         looks = where_to_look(
-            over.carried, over.hours, coverage, profile, window_ms, effort.looked_at, figures=not effort.who
+            over.carried,
+            over.hours,
+            coverage,
+            profile,
+            window_ms,
+            effort.looked_at,
+            figures=not effort.who,
+            gone_ms=self._gone,
         )
         hours = sum(end - begin for begin, end in looks.runs) / HOUR_MS
-        said = remark("rolled-up", looked_at=round(hours, 1), left=looks.left)
+        said = [remark("rolled-up", looked_at=round(hours, 1), left=looks.left)]
+        if self._unusable:
+            damaged = sorted(set(self._unusable))
+            said.append(remark("damaged-roll-ups", file=damaged[0], count=len(damaged)))
+        if self._gone:
+            said.append(remark("flows-gone", days=len(set(self._gone))))
         case = Case(
             profile=profile,
             flows=over.flows,
             usage=over.usage,
-            coverage=replace(coverage, remarks=(*coverage.remarks, said)),
+            coverage=replace(coverage, remarks=(*coverage.remarks, *said)),
             window_ms=window_ms,
             window_given=self._window != (None, None),
             reported=(reported or "").strip() or None,
             sums=over.carried,
         )
-        return with_parts(case, tuple(self._part(case, run) for run in looks.runs))
+        rankings = self._rankings(window_ms) if effort.who and not self._gone else {}
+        case = replace(case, rankings=rankings)
+        return with_parts(case, tuple(self._part(case, run, looks.around_ms) for run in looks.runs))
 
     def _overview(self, effort: Effort) -> Overview | None:
         from flowdiag.collector.readers.stored_flows import StoredFlows
         from flowdiag.collector.store.finding import find_files
-        from flowdiag.collector.store.statistics import stored_span
         from flowdiag.rollup.overview import OF_FIGURES, OF_WHO, NeedsWho, overview
         from flowdiag.rollup.stored import read_rollups
 
         exporters = self._profile.site.exporter_octets
-        first_ms, last_ms = stored_span(self._backend, exporters)
-        begin, end = resolve_window(*self._window, self._profile.site.timezone, first_ms, last_ms)
+        (begin, end), last_ms = self._span(exporters)
         span = (None if self._window[0] is None else begin, None if self._window[1] is None else end)
         files = find_files(self._backend, exporters, span)
-        if sum(file.octets for file in files) < effort.worth_octets or not _on_minutes(span, last_ms):
-            return None
-        if end - begin < LEAST_MS:
-            return None
         tables = OF_WHO if effort.who else OF_FIGURES
+        kept = self._kept(exporters, span, files, tables)
+        if not kept and (
+            sum(file.octets for file in files) < effort.worth_octets
+            or end - begin < LEAST_MS
+            or not _on_minutes(span, last_ms)
+        ):
+            return None
+        if end - begin < SHORTEST_MS:
+            raise UsageError(
+                "the flows of this time are no longer in the store, and sums tell of half an hour at least",
+                expected="a longer time",
+            )
         rolled = read_rollups(self._backend, files, tables, self._damaged)
         sound = [one for one in rolled if one.rollup is not None and not one.rollup.facts.needs_flows]
-        known = {one.file.target for one in sound}
-        others = [file for file in files if file.target not in known]
-        if not sound or sum(file.octets for file in others) > MOST_OTHER_OCTETS:
+        names = [one.file.target for one in sound]
+        others = [file for file in files if file.target not in {*names}]
+        rollups = [one.rollup for one in sound if one.rollup is not None]
+        if not kept and (not rollups or sum(file.octets for file in others) > MOST_OTHER_OCTETS):
             return None
         stored = StoredFlows(self._report)
-        rollups = [one.rollup for one in sound if one.rollup is not None]
-        for one, rollup in zip(sound, rollups, strict=True):
-            stored.add_metadata(rollup.report, one.file.target)
+        for name, rollup in [*zip(names, rollups, strict=True), *kept]:
+            stored.add_metadata(rollup.report, name)
         flows = self._reader(self._report, _around(span)).read(others, stored)
+        everything = [*(rollup for _, rollup in kept), *rollups]
         try:
-            return overview(rollups, flows, self._report, self._profile, _around(span), who=effort.who)
+            return overview(everything, flows, self._report, self._profile, _around(span), who=effort.who)
         except NeedsWho:
             self._report = ExportReport()
             return self._overview(replace(effort, who=True))
 
-    def _part(self, case: Case, run: tuple[int, int]) -> Case:
-        """A time that is looked at in the flows."""
+    def _rankings(self, window_ms: tuple[int, int]) -> dict[str, tuple[Ranked, ...]]:
+        """Those of summaries, which are bounded for each kind of key; a kind that they cannot tell is missing."""
+        from flowdiag.rollup.asking import LongQuestion, rank_store
+
+        found: dict[str, tuple[Ranked, ...]] = {}
+        for kind in RANKED_KINDS:
+            request = Request(kind, window_from=self._window[0], window_to=self._window[1])
+            question = LongQuestion(self._profile, request, window_ms, _around(window_ms))
+            top = rank_store(self._backend, question, self._unusable)
+            if top is not None:
+                found[kind] = tuple(
+                    Ranked(str(row.key), row.label, row.octets, row.packets, row.flows, row.share)
+                    for row in top.whole.rows
+                )
+        pa.default_memory_pool().release_unused()  # what was decoded for it
+        return found
+
+    def _span(self, exporters: frozenset[bytes] | None) -> tuple[tuple[int, int], int | None]:
+        """The time asked about, as far as the store tells; and its last flow."""
+        from flowdiag.collector.store.kept_rollups import find_kept_rollups
+        from flowdiag.collector.store.statistics import stored_span
+
+        first_ms, last_ms = stored_span(self._backend, exporters)
+        days = [kept.partition.day for kept in find_kept_rollups(self._backend, exporters)]
+        if days:
+            first_ms = min(DAY_MS * min(days), DAY_MS * min(days) if first_ms is None else first_ms)
+            last_ms = DAY_MS * (max(days) + 1) if last_ms is None else last_ms
+        zone = self._profile.site.timezone
+        return resolve_window(*self._window, zone, first_ms, last_ms), last_ms
+
+    def _kept(
+        self,
+        exporters: frozenset[bytes] | None,
+        span: Span,
+        files: Sequence[StoredFile],
+        tables: Collection[str],
+    ) -> list[tuple[str, RollUp]]:
+        """The roll-ups of days whose flows have gone because of their age, by the paths of these."""
+        from flowdiag.collector.store.kept_rollups import find_kept_rollups
+        from flowdiag.rollup.stored import read_kept
+
+        found = []
+        for day in find_kept_rollups(self._backend, exporters, span, files):
+            for one in day.rollups:
+                rollup = read_kept(self._backend, one, tables, self._damaged)
+                if rollup is not None:
+                    found.append((one.target, rollup))
+                    self._gone.append((day.partition.day * DAY_MS, (day.partition.day + 1) * DAY_MS))
+        return found
+
+    def _part(self, case: Case, run: tuple[int, int], around_ms: int) -> Case:
+        """A time that is looked at in the flows, with some around it."""
         from flowdiag.collector.readers.stored_flows import StoredFlows
         from flowdiag.collector.store.finding import find_files
 
         report = ExportReport()
-        span = _around(run)
+        span = (run[0] - around_ms, run[1] + around_ms)
         files = find_files(self._backend, self._profile.site.exporter_octets, span)
         batches = self._reader(report, span).read(files, StoredFlows(report))
         flows, usage, coverage = build_case_data(batches, report, self._profile)
+        pa.default_memory_pool().release_unused()
         known = {
             "resolution_s": case.coverage.resolution_s,
             "resolution_known": case.coverage.resolution_known,
         }
         return Case(
             profile=self._profile,
-            flows=flows,
+            flows=flows.at(np.arange(len(flows))),  # without the room that was made for more
             usage=usage,
             coverage=replace(coverage, **known),
             window_ms=run,
@@ -189,9 +273,7 @@ class _Asking:
         )
 
     def _damaged(self, path: str, why: str) -> None:
-        from flowdiag.rollup.stored import DAMAGED
-
-        self._report.problem(path, None, f"{DAMAGED}: {why}")
+        self._unusable.append(path)
 
 
 def _around(span: Span) -> Span:

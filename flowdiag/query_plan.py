@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
@@ -22,6 +22,9 @@ from flowdiag.collector.span import EVERYTHING, Span
 from flowdiag.durations import DAY_MS, HOUR_MS
 from flowdiag.errors import UsageError
 from flowdiag.site.window import resolve_window
+
+if TYPE_CHECKING:
+    from flowdiag.collector.store.backends import StorageBackend
 
 # Read beside the window where only its flows are asked for.
 MARGIN_MS: Final = HOUR_MS
@@ -67,9 +70,7 @@ def plan(
             reading.enter_context(backend.reading())
         first_ms = last_ms = None
         if len(backends) == len(paths):
-            spans = [stored_span(backend, exporters) for backend in backends]
-            first_ms = min((first for first, _ in spans if first is not None), default=None)
-            last_ms = max((last for _, last in spans if last is not None), default=None)
+            first_ms, last_ms = _joint([stored_span(backend, exporters) for backend in backends])
         try:
             window_ms = resolve_window(window_from, window_to, timezone, first_ms, last_ms)
         except UsageError:
@@ -94,5 +95,42 @@ def plan(
         return Plan(next(filter(is_cheap, earlier), _widened(begin, end, DAY_MS, DAY_MS)))
 
 
+def _joint(spans: Sequence[Span]) -> Span:
+    """From the first begin of some spans to the last end."""
+    first_ms = min((first for first, _ in spans if first is not None), default=None)
+    last_ms = max((last for _, last in spans if last is not None), default=None)
+    return first_ms, last_ms
+
+
 def _widened(begin: int | None, end: int | None, before_ms: int, after_ms: int) -> Span:
     return (None if begin is None else begin - before_ms, None if end is None else end + after_ms)
+
+
+class Long(Struct, frozen=True):
+    """A window of a store in which more flows lie than are quick to read. span: those of it and MARGIN_MS beside it."""
+
+    window_ms: tuple[int, int]
+    span: Span
+
+
+def long_window(
+    backend: StorageBackend,
+    window_from: str | None,
+    window_to: str | None,
+    timezone: str,
+    exporters: Collection[bytes] | None,
+    cheap_rows: int = CHEAP_ROWS,
+) -> Long | None:
+    """The window asked about, as plan() has it; None where at most cheap_rows flows touch it. Raises UsageError, StoreError."""
+    from flowdiag.collector.store.statistics import RowCounts, stored_span
+
+    with backend.reading():
+        first_ms, last_ms = stored_span(backend, exporters)
+        window_ms = resolve_window(window_from, window_to, timezone, first_ms, last_ms)
+        if first_ms is None or last_ms is None:
+            return None
+        begin = None if window_from is None else window_ms[0]
+        end = None if window_to is None else window_ms[1]
+        if RowCounts(backend, exporters, window_ms).rows(window_ms) <= cheap_rows:
+            return None
+    return Long(window_ms, _widened(begin, end, MARGIN_MS, MARGIN_MS))

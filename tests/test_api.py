@@ -90,6 +90,7 @@ def test_a_ranking_is_a_table_by_rank(demo: Path, kind: Any) -> None:
         assert frame["key"].tolist() == [row["key"] for row in rows]
     assert frame["octets"].tolist() == [row["octets"] for row in rows]
     assert frame["first"].tolist() == [datetime.fromisoformat(row["first"]) for row in rows]
+    assert frame["bound_octets"].tolist() == [0] * len(rows)
     assert str(frame["octets"].dtype) == "int64"
     assert str(frame["share"].dtype) == "float64"
     assert frame["octets"].sum() + frame.attrs["rest"] == frame.attrs["total"] == command["total"]["octets"]

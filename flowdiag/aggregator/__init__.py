@@ -37,7 +37,10 @@ __all__ = [
     "time_outliers",
     "top",
     "top_keys",
+    "top_parts",
     "top_ranking",
+    "top_sums",
+    "translation",
     "usage",
     "usage_report",
 ]

@@ -33,7 +33,7 @@ from flowdiag.aggregator.shared_starts import with_own_starts
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid, bounds, spread
 from flowdiag.aggregator.time_outliers import without_time_outliers
-from flowdiag.aggregator.translation import Translations, find_translations
+from flowdiag.aggregator.translation import NOTHING_STAYS, Translations, find_translations
 from flowdiag.aggregator.usage import Usage
 from flowdiag.collector.clocks import Clocks
 from flowdiag.collector.report import ExportReport
@@ -87,17 +87,18 @@ class Reduction:
 
     def __init__(self, profile: Profile, rules: Catalogue | None = None) -> None:
         self.profile = profile
+        self.link_of = InterfaceLinks(profile).of
         self.rules = rules or catalogue_of(profile)
         self.interner = Interner(AddressRanges(profile.site.lan or PRIVATE_NETWORKS))
         self.left_out = LeftOut()
         self.tally = Tally(len(profile.link))
         self.services = Services(self.rules)
-        self._link_of = InterfaceLinks(profile).of
+        self.staying = NOTHING_STAYS  # of flows that sums stand for
         self._exporters = profile.site.exporter_octets
 
     def add(self, batch: pa.RecordBatch) -> Records:
         """The usable records of a batch, in columns of their own."""
-        records = to_records(batch, self.interner, self._link_of, self.left_out, self._exporters)
+        records = to_records(batch, self.interner, self.link_of, self.left_out, self._exporters)
         if len(records):
             self.tally.add(records, self.interner)
             self.services.learn(records)
@@ -113,7 +114,7 @@ class Reduction:
         clocks = Clocks(report)
         shift = clocks.offsets_ms(self.interner.sources)
         decisions = drop_second_sources(decisions, self.tally, pieces, shift)
-        found = find_translations(decisions, self.tally, pieces, self.interner, shift)
+        found = find_translations(decisions, self.tally, pieces, self.interner, shift, self.staying)
         return Counting(self, decisions, clocks, found)
 
 
@@ -134,6 +135,21 @@ class Counting:
         self._inside = reduction.interner.inside_by_number
         self._never_outside = AddressRanges(NEVER_OUTSIDE).contains(self.addresses)
         self.shift_ms = clocks.offsets_ms(reduction.interner.sources)
+
+    @property
+    def applications(self) -> tuple[str, ...]:
+        """The names that the numbers of applications stand for."""
+        return self._names.all()
+
+    def name(
+        self, exporter_names: NDArray[np.int32], protocol: NDArray[np.int16], service_port: NDArray[np.int32]
+    ) -> NDArray[np.int32]:
+        """The number of the application of what has these names of its exporter (numbers of the interner, -1 none) and
+        these services. Shape [n]."""
+        named = self._exporter_names.take(exporter_names)
+        by_service = self._names.slots(protocol, service_port)
+        self._names.settle()
+        return either(named == 0, self._names.named(by_service), named)
 
     def site_flows(self, records: Records, *, first: int = 0, used_up: bool = False) -> SiteFlows:
         """The records that count, from the site's side. Columns that stay as they are are those of the records.

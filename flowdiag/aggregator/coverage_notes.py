@@ -40,6 +40,18 @@ BULK_PART: Final = 0.5
 TCP: Final = 6
 
 
+class Durations(Struct, frozen=True, eq=False):
+    """Durations in ms of a fair sample of flows with their packets as they were seen, and of those that the next one of
+    their conversation followed at once."""
+
+    all_ms: NDArray[np.int64]
+    packets: NDArray[np.float64]
+    cut_ms: NDArray[np.int64]
+
+
+NO_OTHERS: Final = Durations(np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.int64))
+
+
 class Remarks(Struct, frozen=True, eq=False):
     """What happened to records on the way, to be remarked."""
 
@@ -103,6 +115,16 @@ def evidence_of(flows: SiteFlows, minutes_ms: NDArray[np.int64], grid: WindowGri
         duration_packets=flows.packets[some] / flows.sampling[some],
         cut_ms=lambda: cut_durations_ms(flows),
         packets=_packets(flows),
+    )
+
+
+def with_others(evidence: Evidence, others: Durations) -> Evidence:
+    """The same with the durations of flows that are not among those it is of."""
+    return replace(
+        evidence,
+        durations_ms=np.concatenate([evidence.durations_ms, others.all_ms]),
+        duration_packets=np.concatenate([evidence.duration_packets, others.packets]),
+        cut_ms=lambda: np.concatenate([evidence.cut_ms(), others.cut_ms]),
     )
 
 

@@ -11,8 +11,9 @@ from memory): `error` then bounds what any single key may have lost, and what a 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import reduce
+from math import prod
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -43,7 +44,7 @@ _PLAIN: Final = {
 
 class Folded(Struct, frozen=True):
     """What was folded away: sums over keys that are not in the table, how many times keys were folded, and the most
-    that one key can have lost by it (in the measure that the partial ranks by).
+    that one key can have lost by it: in the measure that the partial ranks by, and of its octets.
     """
 
     octets: float = 0.0
@@ -52,6 +53,7 @@ class Folded(Struct, frozen=True):
     flows: float = 0.0
     keys: int = 0
     error: float = 0.0
+    octets_error: float = 0.0
 
     def plus(self, other: Folded) -> Folded:
         return Folded(
@@ -61,6 +63,7 @@ class Folded(Struct, frozen=True):
             flows=self.flows + other.flows,
             keys=self.keys + other.keys,
             error=self.error + other.error,
+            octets_error=self.octets_error + other.octets_error,
         )
 
 
@@ -91,17 +94,20 @@ def aggregate(
     first_ms: NDArray[np.int64],
     last_ms: NDArray[np.int64],
     part: NDArray[np.float64] | None = None,
+    flows: NDArray[np.float64] | None = None,
     max_keys: int = MAX_KEYS,
 ) -> Partial:
     """The partial of some flows: columns of one length, key columns by name.
 
-    octets, wire_octets, packets: whole numbers; part: how much of each flow counts, 0 to 1, all of it for None.
+    octets, wire_octets, packets: whole numbers; part: how much of each flow counts, 0 to 1, all of it for None; flows:
+    how many flows each row stands for, one for None.
     """
     values = (_counted(whole, part) for whole in (octets, wire_octets, packets))
     columns = {
         **dict(zip(("octets", "wire_octets", "packets"), values, strict=True)),
         "first_ms": first_ms,
         "last_ms": last_ms,
+        **({} if flows is None else {"flows": flows}),
     }
     table = pa.table({**keys, **{name: column(values) for name, values in columns.items()}})
     return _bounded(_summed(table, tuple(keys)), by, Folded(), tuple(keys), max_keys)
@@ -148,9 +154,9 @@ def _counted(values: NDArray[np.float64], part: NDArray[np.float64] | None) -> N
 
 
 def _summed(table: pa.Table, keys: tuple[str, ...]) -> pa.Table:
-    """One row a key, in no particular order. Rows without a column "flows" are one flow each."""
+    """One row a key, in ascending order of the keys. Rows without a column "flows" are one flow each."""
     counted = "flows" in table.column_names
-    by_number = _summed_by_number(table, keys[0], counted=counted) if len(keys) == 1 else None
+    by_number = _summed_by_number(table, keys, counted=counted)
     if by_number is not None:
         return by_number
     aggregates: list[tuple[Any, str]] = [
@@ -163,32 +169,56 @@ def _summed(table: pa.Table, keys: tuple[str, ...]) -> pa.Table:
     if not counted:
         column = grouped.column_names.index("flows")
         grouped = grouped.set_column(column, "flows", grouped["flows"].cast(pa.float64()))
-    return grouped.select([*keys, *_SUMS, *(name for name, _ in _SPAN)])
+    return _ordered(grouped.select([*keys, *_SUMS, *(name for name, _ in _SPAN)]), keys)
 
 
-def _summed_by_number(table: pa.Table, key: str, *, counted: bool) -> pa.Table | None:
-    """What `_summed` makes of a table whose one key is a number below the count of rows, or a small one: then a slot in
-    an array does what a hash table does, at half the time. None for other keys.
+def _summed_by_number(table: pa.Table, keys: tuple[str, ...], *, counted: bool) -> pa.Table | None:
+    """What `_summed` makes of a table whose keys are numbers: they become one number, and a slot in an array does what a hash
+    table does, at half the time and without the pandas that grouping loads. None for other keys.
     """
-    if table[key].type != pa.int32() or not table.num_rows:
+    if not table.num_rows or not all(pa.types.is_integer(table[key].type) for key in keys):
         return None
     columns = {name: numbers(table[name].combine_chunks()) for name in table.column_names}
-    groups = columns[key]
-    size = int(groups.max()) + 1
-    if size > max(len(groups), FEW_GROUPS) or groups.min() < 0:
+    least = {key: int(columns[key].min()) for key in keys}
+    sizes = {key: int(columns[key].max()) - least[key] + 1 for key in keys}
+    if prod(sizes.values()) > _LATEST:
         return None
-    rows = np.bincount(groups, minlength=size)
-    there = np.flatnonzero(rows)
-    found: dict[str, NDArray[Any]] = {key: there.astype(np.int32)}
+    groups, found = _numbered([columns[key] - least[key] for key in keys], list(sizes.values()))
+    size = len(found[0])
+    made: dict[str, NDArray[Any]] = {
+        key: (values + least[key]).astype(columns[key].dtype) for key, values in zip(keys, found, strict=True)
+    }
     for measure in _SUMS:
         counts = measure != "flows" or counted
-        sums = np.bincount(groups, columns[measure], size) if counts else rows
-        found[measure] = sums[there].astype(np.float64)
+        sums = np.bincount(groups, columns[measure] if counts else None, size)
+        made[measure] = sums.astype(np.float64)
     first, last = np.full(size, _LATEST), np.full(size, -_LATEST)
     np.minimum.at(first, groups, columns["first_ms"])
     np.maximum.at(last, groups, columns["last_ms"])
-    found |= {"first_ms": first[there], "last_ms": last[there]}
-    return pa.table({name: column(values) for name, values in found.items()})
+    made |= {"first_ms": first, "last_ms": last}
+    return pa.table({name: column(values) for name, values in made.items()})
+
+
+def _numbered(
+    keys: Sequence[NDArray[Any]], sizes: Sequence[int]
+) -> tuple[NDArray[np.int64], list[NDArray[np.int64]]]:
+    """The number of each row's keys, in ascending order of the keys, and what keys have each number. keys: from 0 up, each
+    below its size."""
+    code = np.zeros(len(keys[0]), np.int64)
+    for values, size in zip(keys, sizes, strict=True):
+        code = code * size + values
+    if prod(sizes) <= max(len(code), FEW_GROUPS):
+        there = np.flatnonzero(np.bincount(code))
+        place = np.zeros(int(there[-1]) + 1, np.int64)
+        place[there] = np.arange(len(there))
+        groups = place[code]
+    else:
+        there, groups = np.unique(code, return_inverse=True)
+    found = []
+    for size in reversed(sizes):
+        there, values = np.divmod(there, size)
+        found.append(values)
+    return groups, found[::-1]
 
 
 def _ordered(table: pa.Table, keys: tuple[str, ...]) -> pa.Table:
@@ -196,8 +226,8 @@ def _ordered(table: pa.Table, keys: tuple[str, ...]) -> pa.Table:
 
 
 def _bounded(table: pa.Table, by: Measure, folded: Folded, keys: tuple[str, ...], max_keys: int) -> Partial:
-    """The partial of a table of one row a key."""
-    partial = Partial(keys, by, _ordered(table, keys), folded)
+    """The partial of a table of _summed()."""
+    partial = Partial(keys, by, table, folded)
     return partial if table.num_rows <= max_keys else _fold(partial, max_keys // KEPT_PART)
 
 
@@ -208,5 +238,6 @@ def _fold(partial: Partial, kept: int) -> Partial:
     stay, go = np.sort(order[:kept]), order[kept:]
     gone = partial.table.take(column(go))
     octets, wire_octets, packets, flows = (float(pc.sum(gone[name]).as_py()) for name in _SUMS)
-    lost = Folded(octets, wire_octets, packets, flows, len(go), float(values[go].max()))
+    most_octets = float(pc.max(gone["octets"]).as_py())
+    lost = Folded(octets, wire_octets, packets, flows, len(go), float(values[go].max()), most_octets)
     return replace(partial, table=partial.table.take(column(stay)), folded=partial.folded.plus(lost))

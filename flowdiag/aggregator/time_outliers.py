@@ -63,12 +63,21 @@ class Span:
         self._counts: dict[int, int] = {}
         self._times: dict[tuple[int, int], tuple[int, int]] = {}
 
-    def add(self, source: NDArray[np.int16], start_ms: NDArray[np.int64], end_ms: NDArray[np.int64]) -> None:
-        """source: number of each record's source; all of one length, at least 1."""
+    def add(
+        self,
+        source: NDArray[np.int16],
+        start_ms: NDArray[np.int64],
+        end_ms: NDArray[np.int64],
+        records: NDArray[np.int64] | None = None,
+    ) -> None:
+        """source: number of each record's source; all of one length, at least 1. records: how many each row stands for, of
+        times from the one to the other; one for None."""
         day = start_ms // DAY_MS
         day_and_source = day << 16 | source
         order = np.argsort(day_and_source, kind="stable")
         keys, begins, counts = np.unique(day_and_source[order], return_index=True, return_counts=True)
+        if records is not None:
+            counts = np.add.reduceat(records[order], begins)
         firsts = np.minimum.reduceat(start_ms[order], begins)
         lasts = np.maximum.reduceat(end_ms[order], begins)
         for at, count, first, last in zip(

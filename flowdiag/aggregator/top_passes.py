@@ -5,6 +5,7 @@ Records that repeat others are found among those of one chunk.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -27,6 +28,7 @@ from flowdiag.aggregator.spread import WindowGrid, part_inside, spread
 from flowdiag.aggregator.top_keys import Keys
 from flowdiag.aggregator.top_parts import STEP, partials
 from flowdiag.aggregator.top_ranking import Ranking, Request, Top, ranked
+from flowdiag.aggregator.top_sums import Sums
 from flowdiag.buffers import column, numbers
 from flowdiag.errors import UsageError
 from flowdiag.site.profile import Profile
@@ -59,7 +61,7 @@ class Seen(Struct):
 
 
 class Passes:
-    """window_ms: what is ranked; local_too: traffic on no link counts as well."""
+    """window_ms: what is ranked; sums: of more flows than the records; local_too: traffic on no link counts as well."""
 
     def __init__(
         self,
@@ -68,6 +70,7 @@ class Passes:
         window_ms: tuple[int, int],
         records: Spool,
         counting: Counting,
+        sums: Sums | None = None,
         *,
         local_too: bool,
     ) -> None:
@@ -78,13 +81,15 @@ class Passes:
         self._window_ms = window_ms
         self._records = records
         self._counting = counting
+        self._sums = sums
         self._local_too = local_too
         self._keys = Keys(request.kind, Labels(profile), counting.addresses, catalogue_of(profile))
 
     def top(self) -> Top:
         """The ranking asked for, as far as the flows tell; without notes."""
         partial = self._aggregated()
-        keys, ranking = ranked(partial.table, self._window_ms, self._keys, self._request, partial)
+        bound = _bound(partial)
+        keys, ranking = ranked(partial.table, self._window_ms, self._keys, self._request, partial, bound)
         rows = tuple(
             replace(row, peak_mbps=peak) for row, peak in zip(ranking.rows, self._peaks(keys), strict=True)
         )
@@ -115,7 +120,7 @@ class Passes:
         for start in np.unique(starts).tolist():
             window_ms = start, min(start + step_ms, grid.end_ms)
             table = partial.table.filter(column(starts == start))
-            found.append(ranked(table, window_ms, self._keys, self._request)[1])
+            found.append(ranked(table, window_ms, self._keys, self._request, None, _bound(partial))[1])
         return partial, tuple(found)
 
     def _chunks(self) -> Iterator[SiteFlows]:
@@ -152,21 +157,24 @@ class Passes:
         """All flows by key; with a grid by key and window."""
         types = self._keys.types | ({} if grid is None else {STEP: pa.int64()})
         waiting = [nothing(types, self._request.by)]
+        if self._sums is not None:
+            counted = self._sums.partial(self._counting, self._request, grid, local_too=self._local_too)
+            waiting.append(counted)
         rows = 0
-        applications: tuple[str, ...] = ()
         for flows in self._chunks():
-            applications = flows.applications
             for partial in partials(flows, self._window_ms, self._keys, self._request.by, grid):
                 waiting.append(partial)
                 rows += partial.table.num_rows
                 if rows > CHUNK_ROWS:
                     waiting, rows = [merge(*waiting, max_keys=MAX_KEYS)], 0
-        return self._keys.with_values(merge(*waiting, max_keys=MAX_KEYS), applications)
+        return self._keys.with_values(merge(*waiting, max_keys=MAX_KEYS), self._counting.applications)
 
     def _peaks(self, rows: list[dict[str, Any]]) -> list[float | None]:
         """The highest rate of a minute of each row. Minutes that the window cuts count by their part inside, if that
-        is half a minute or more.
+        is half a minute or more. Sums have no minutes.
         """
+        if self._sums is not None:
+            return [None] * len(rows)
         begin, end = self._window_ms
         grid = WindowGrid.covering(begin, max(end, begin + 1), PEAK_WINDOW_MS)
         known = rows[: MAX_PEAK_CELLS // grid.windows]
@@ -186,3 +194,8 @@ class Passes:
             octets = octets.sum(axis=1, keepdims=True)
         highest = (octets[:, judged] * 8 / inside_ms[judged] / 1000.0).max(axis=1)
         return [*highest.tolist(), *([None] * (len(rows) - len(known)))]
+
+
+def _bound(partial: Partial) -> int:
+    """The most octets that a row of a partial may lack."""
+    return math.ceil(partial.folded.octets_error)

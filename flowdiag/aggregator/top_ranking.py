@@ -8,6 +8,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 from msgspec import Struct
+from msgspec.structs import replace
 
 from flowdiag.aggregator.partials import Measure, Partial
 from flowdiag.aggregator.remark import Remark
@@ -41,7 +42,8 @@ class TopRow(Struct, frozen=True):
     """share: of the total in the measure ranked by, 0 to 1. Rates in Mbit/s, framing of the link included; the peak
     is that of a minute, None beyond MAX_PEAK_CELLS and in rankings of windows.
 
-    address: 16 octets of a talker or destination, or of the outside end of a conversation.
+    address: 16 octets of a talker or destination, or of the outside end of a conversation. bound_octets: the most octets
+    that the row may lack; 0 where it is exact.
     """
 
     key: str | Conversation
@@ -55,6 +57,7 @@ class TopRow(Struct, frozen=True):
     first_ms: int
     last_ms: int
     address: bytes | None = None
+    bound_octets: int = 0
 
 
 class Ranking(Struct, frozen=True):
@@ -87,11 +90,17 @@ class Top(Struct, frozen=True):
 
 
 def ranked(
-    table: pa.Table, window_ms: tuple[int, int], keys: Keys, request: Request, partial: Partial | None = None
+    table: pa.Table,
+    window_ms: tuple[int, int],
+    keys: Keys,
+    request: Request,
+    partial: Partial | None = None,
+    bound_octets: int = 0,
 ) -> tuple[list[dict[str, Any]], Ranking]:
     """The largest rows of a partial's table, as they are and as a ranking.
 
-    partial: where folded keys count in the total, the partial that the table is of.
+    partial: where folded keys count in the total, the partial that the table is of; bound_octets: the most that a row may
+    lack.
     """
     by = request.by
     # Equal ones stay in the table's order, which is that of the keys.
@@ -102,7 +111,9 @@ def ranked(
         for measure in ("octets", "packets", "flows")
     }
     length_ms = max(window_ms[1] - window_ms[0], 1)
-    rows = tuple(_row(row, total[by], length_ms, keys, by) for row in largest)
+    rows = tuple(
+        replace(_row(row, total[by], length_ms, keys, by), bound_octets=bound_octets) for row in largest
+    )
     return largest, Ranking(
         window_ms=window_ms,
         rows=rows,

@@ -35,7 +35,7 @@ from flowdiag.aggregator.translated_ends import Ends
 from flowdiag.aggregator.translated_hosts import Named, named
 
 # Neither of a site nor beyond it; the first is what stands for an address that was not exported.
-_NO_ADDRESS: Final = ("::/128", "0.0.0.0/8", *NEVER_OUTSIDE)
+NO_ADDRESS: Final = ("::/128", "0.0.0.0/8", *NEVER_OUTSIDE)
 # Part of the links' octets from which an address that may stand for many is worth a note.
 WORTH_A_NOTE: Final = 0.05
 MOST_NAMED: Final = 3
@@ -79,6 +79,14 @@ class Translations(Struct, frozen=True, eq=False):
             yield remark("unnamed", **_first(addresses), share=share, profile=profile)
 
 
+class Staying(Struct, frozen=True, eq=False):
+    """Inside ends outside the site's networks for which no host is found: number of the address, octets. Shape [n]."""
+
+    address: NDArray[np.int32]
+    octets: NDArray[np.float64]
+
+
+NOTHING_STAYS: Final = Staying(np.zeros(0, np.int32), np.zeros(0))
 NONE: Final = Translations(
     np.zeros(0, np.int64), np.zeros(0, np.bool_), np.zeros(0, np.int32), np.zeros(0, np.int32)
 )
@@ -90,28 +98,29 @@ def find_translations(
     pieces: Iterable[Records],
     interner: Interner,
     shift_ms: NDArray[np.int64],
+    staying: Staying = NOTHING_STAYS,
 ) -> Translations:
     """The hosts of records that count on a link with an inside end outside the site's networks.
 
     pieces: all records of the export in their order, to be gone over twice; shift_ms: what to add to each source's
-    times. Costs nothing where all inside ends lie in the site's networks.
+    times; staying: of records that are not among them. Costs nothing where all inside ends lie in the site's networks.
     """
     counted = np.where(decisions.counts, tally.octets, 0.0)
     beyond = counted - np.where(decisions.counts, tally.inside_octets, 0.0)
     if decisions.by_inside or not decisions.links_apart or not beyond.any():
         return NONE
     inside = interner.inside_by_number
-    nowhere = AddressRanges(_NO_ADDRESS).contains(interner.addresses.all())
+    nowhere = AddressRanges(NO_ADDRESS).contains(interner.addresses.all())
     outer = Ends.joined(
         in_order(lambda piece: _beyond(piece, decisions, inside, nowhere, shift_ms), _placed(pieces))
     )
-    if not len(outer):
+    if not len(outer) and not len(staying.octets):
         return NONE
     wanted = np.zeros(len(inside), np.bool_)
     wanted[outer.remote] = True
     inner = Ends.joined(in_order(lambda piece: _within(piece, inside, wanted, shift_ms), _placed(pieces)))
     found = named(outer, inner)
-    return _translations(outer, found, interner, float(counted.sum()))
+    return _translations(outer, found, interner, float(counted.sum()), staying)
 
 
 def _placed(pieces: Iterable[Records]) -> Iterator[tuple[int, Records]]:
@@ -157,10 +166,15 @@ def _within(
     return Ends.of(records.at(rows[kept]), first + rows[kept], out[kept], shift_ms)
 
 
-def _translations(outer: Ends, found: Named, interner: Interner, total: float) -> Translations:
+def _translations(
+    outer: Ends, found: Named, interner: Interner, total: float, others: Staying
+) -> Translations:
     size = len(interner.addresses)
     has_host = found.host != NO_HOST
-    staying = np.bincount(outer.end[~has_host], outer.octets[~has_host], size) / max(total, 1.0)
+    ends = np.concatenate([outer.end[~has_host], others.address])
+    staying = np.bincount(ends, np.concatenate([outer.octets[~has_host], others.octets]), size) / max(
+        total, 1.0
+    )
     addresses = interner.addresses.all()
     numbers = np.flatnonzero(staying >= WORTH_A_NOTE).tolist()
     numbers.sort(key=lambda number: (-staying[number], addresses[number]))

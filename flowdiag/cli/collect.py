@@ -70,7 +70,7 @@ def _port(ctx: click.Context, param: click.Parameter, value: str) -> int | None:
 )  # fmt: skip
 @click.option(
     "--segment", "segment_s", default="60s", show_default=True, callback=seconds, metavar="DURATION",
-    help="How long a piece of the spool gets before it goes to the store.",
+    help="For how long a file of the spool is written; to the store goes each minute at its end.",
 )  # fmt: skip
 @click.option(
     "--segment-size", "segment_octets", default="256MiB", show_default=True, callback=_octets, metavar="SIZE",

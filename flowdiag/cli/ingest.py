@@ -141,7 +141,7 @@ class _Work:
                 self.done.merged = merge_small_files(backend, roller=self._roller)
             if mend:
                 stage(progress, "looking at roll-ups")
-                self.done.rebuilt = mend_rollups(backend, self._roller)
+                self.done.rebuilt = mend_rollups(backend, self._roller).rebuilt
 
     def rebuild(self, *, everything: bool) -> None:
         from flowdiag.collector.store.rebuilding import rebuild

@@ -90,6 +90,7 @@ def _row_json(row: TopRow, zone: ZoneInfo, outside: Outside) -> dict[str, Any]:
         "peak_mbps": None if row.peak_mbps is None else round(row.peak_mbps, 6),
         "first": iso(row.first_ms, zone),
         "last": iso(row.last_ms, zone),
+        "bound_octets": row.bound_octets,
     }
     if outside.has_networks:
         network = outside.network(row)
@@ -107,7 +108,7 @@ def as_csv(top: Top, outside: Outside) -> str:
 
     keys = key_columns(top.request.kind)
     measures = ["octets", "packets", "flows", "share", "mean_mbps", "peak_mbps"]
-    columns = ["from", "to", *keys, "label", *measures, "first", "last"]
+    columns = ["from", "to", *keys, "label", *measures, "first", "last", "bound_octets"]
     columns += ["network", "country"] * outside.has_networks + ["name"] * outside.has_names
     parts = []
     for ranking in top.steps or (top.whole,):

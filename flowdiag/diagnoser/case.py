@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from threading import RLock
 from typing import Any, TypeVar
 
@@ -11,6 +11,7 @@ from msgspec.structs import force_setattr
 
 from flowdiag.aggregator.carried import Carried, FlowsCarried
 from flowdiag.aggregator.coverage import Coverage
+from flowdiag.aggregator.figures import Ranked
 from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.usage import Usage
 from flowdiag.site.profile import Profile
@@ -45,7 +46,8 @@ class Case(Struct, frozen=True, eq=False):
     reported: what the client said; None, empty or blank means an audit, not a complaint.
     sums: of a long time, what the links carried by roll-ups; flows then stand for those that were not read, and parts are
     the cases of the times that were looked at in the flows, in order. None: by the flows, which are all. whole_ms: of such
-    a part, the window of the long time, by which its sentences tell times.
+    a part, the window of the long time, by which its sentences tell times. rankings: of a long time, by kind, where they are
+    better known than by flows.
     signals: what findings have in common; a case that replaces another has its own.
     """
 
@@ -59,6 +61,7 @@ class Case(Struct, frozen=True, eq=False):
     sums: Carried | None = None
     parts: tuple[Case, ...] = ()
     whole_ms: tuple[int, int] | None = None
+    rankings: Mapping[str, tuple[Ranked, ...]] = field(default_factory=dict)
     signals: Signals = field(default_factory=Signals)
 
     def __post_init__(self) -> None:

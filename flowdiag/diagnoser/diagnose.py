@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from itertools import chain
 from typing import Any, Final
@@ -10,6 +10,7 @@ from typing import Any, Final
 from msgspec.structs import replace
 
 from flowdiag.aggregator import concurrently
+from flowdiag.aggregator.figures import Ranked
 from flowdiag.aggregator.ranking import rank_applications, rank_destinations, rank_talkers
 from flowdiag.diagnoser.attacked import left_to_security
 from flowdiag.diagnoser.case import Case
@@ -29,6 +30,8 @@ RANKINGS: Final = (rank_talkers, rank_applications, rank_destinations)
 CONTEXT_MS: Final = 86_400_000
 # Rows of each ranking that a diagnosis carries; a note shows fewer, `flowdiag top` has all.
 RANKED: Final = 20
+# How the addresses and applications of conversations are called that roll-ups counted together.
+TOGETHER: Final = ("::", "(others)")
 SEVERITIES: Final = ("critical", "warning", "info")
 
 
@@ -36,9 +39,10 @@ def diagnose(case: Case) -> Diagnosis:
     """The diagnosis of a case. Deterministic: the same case gives the same findings in the same order."""
 
     ranked = (case.flows, case.profile, case.window_ms)
+    most = RANKED if case.sums is None else RANKED + 1
     finders = FINDERS if case.sums is None else (long_time_findings,)
     works: list[Callable[[], Any]] = [partial(find, case) for find in finders]
-    works += [partial(rank, *ranked, limit=RANKED) for rank in RANKINGS]
+    works += [partial(rank, *ranked, limit=most) for rank in RANKINGS]
     works.append(partial(figures, case))
     *found, talkers, applications, destinations, links = concurrently.in_order(lambda work: work(), works)
     findings = in_order(case, left_to_security(single_host.with_advice(list(chain.from_iterable(found)))))
@@ -47,11 +51,19 @@ def diagnose(case: Case) -> Diagnosis:
         verdict=decide(case, findings),
         findings=findings,
         links=links,
-        talkers=talkers,
-        applications=applications,
-        destinations=destinations,
+        talkers=named(case, "talkers", talkers),
+        applications=named(case, "applications", applications),
+        destinations=named(case, "destinations", destinations),
         cautions=cautions(case, findings),
     )
+
+
+def named(case: Case, kind: str, ranked: Sequence[Ranked]) -> tuple[Ranked, ...]:
+    """The rows of a ranking without what stands for many that were counted together; those known better, if there are."""
+    if case.sums is None:
+        return tuple(ranked)
+    ranked = case.rankings.get(kind, ranked)
+    return tuple(row for row in ranked if row.key not in TOGETHER)[:RANKED]
 
 
 def in_order(case: Case, findings: list[Finding]) -> tuple[Finding, ...]:

@@ -103,7 +103,8 @@ def with_parts(case: Case, parts: tuple[Case, ...]) -> Case:
     own = np.ones(len(case.flows), np.bool_)
     read = []
     for part in parts:
-        begin, end = part.window_ms
+        # A stand-in is of the flows that ended in its hour.
+        begin, end = part.window_ms[0] // HOUR_MS * HOUR_MS, -(-part.window_ms[1] // HOUR_MS) * HOUR_MS
         own &= (case.flows.end_ms < begin) | (case.flows.end_ms >= end)
         ended = (part.flows.end_ms >= begin) & (part.flows.end_ms < end)
         read.append(part.flows.at(np.flatnonzero(ended)))

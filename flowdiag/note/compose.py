@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import numpy as np
 from msgspec import Struct
@@ -19,7 +19,7 @@ from flowdiag.diagnoser.signals.figure_windows import figure_windows
 from flowdiag.note import client_words
 from flowdiag.note.charting import charts, shown_span, stack, time_axis
 from flowdiag.note.comparison import beside
-from flowdiag.note.model import ClientPart, Note, NoteCoverage
+from flowdiag.note.model import ClientPart, Note, NoteCoverage, StateSpan
 from flowdiag.note.pseudonyms import Pseudonyms, inside_of
 from flowdiag.text.escape import terminal
 from flowdiag.text.sentences.times import site_clock
@@ -27,6 +27,8 @@ from flowdiag.text.wording import note as wording
 from flowdiag.text.wording.coverage import told
 
 Part = TypeVar("Part")
+
+_NUMBERS: Final = frozenset((float, int, bool, type(None)))
 
 
 def compose(
@@ -181,9 +183,13 @@ def heard_part(case: Case) -> float:
 def rewritten(part: Part, rewrite: Callable[[str], str]) -> Part:
     """The same value with every text in it rewritten; keys of dictionaries are the program's own and stay."""
     value: Any = part
+    if isinstance(
+        value, StateSpan
+    ):  # a month has ten thousands of them, and their words are the program's own
+        return part
     if isinstance(value, str):
         value = rewrite(value)
-    elif isinstance(value, tuple):
+    elif isinstance(value, tuple) and not set(map(type, value)) <= _NUMBERS:  # a series is long
         value = tuple(rewritten(item, rewrite) for item in value)
     elif isinstance(value, list):
         value = [rewritten(item, rewrite) for item in value]

@@ -26,9 +26,9 @@ from flowdiag.collector.store.layout import NO_DAY, SUFFIX
 from flowdiag.collector.store.opening import open_backend
 from flowdiag.errors import FlowdiagError, StoreChanged
 from flowdiag.review.rolled_days import NEEDED, RolledDay
-from flowdiag.rollup.stored import DAMAGED, read_kept, read_rollups
+from flowdiag.rollup.stored import read_kept, read_rollups
+from flowdiag.text.wording import review_store as words
 
-LOST: Final = "what it told of flows that are gone is lost"
 _EPOCH: Final = date(1970, 1, 1)
 
 
@@ -99,7 +99,7 @@ class FlowDays:
                 self.backend,
                 [file],
                 NEEDED,
-                lambda path, why: faults.append(f"{path}: {DAMAGED}: {why}"),
+                lambda path, why: faults.append(words.damaged(path, why)),
                 NEEDED,
             )
             if rolled.rollup is None or rolled.rollup.facts.needs_flows:
@@ -107,12 +107,12 @@ class FlowDays:
             try:
                 stored.add_metadata(rolled.rollup.report, file.target)
             except FlowdiagError as error:
-                faults.append(f"{file.target}: {DAMAGED}: {error.what}")
+                faults.append(words.damaged(file.target, error.what))
                 return None
             found.append(rolled.rollup)
         for kept in day.kept:
             rollup = read_kept(
-                self.backend, kept, NEEDED, lambda path, why: faults.append(f"{path}: {LOST}: {why}"), NEEDED
+                self.backend, kept, NEEDED, lambda path, why: faults.append(words.lost(path, why)), NEEDED
             )
             if rollup is not None:
                 stored.add_metadata(rollup.report, kept.target)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
 
 from msgspec import Struct
 
@@ -17,10 +16,7 @@ from flowdiag.review.partial import SitePartial, merge
 from flowdiag.review.rolled_days import rolled_days
 from flowdiag.review.site_day import counting_profile, site_day_partial
 from flowdiag.site.profile import Profile
-
-UNKNOWN: Final = (
-    "only its flows, which are gone, would tell stays on the backup, leaks and missing keepalives for sure"
-)
+from flowdiag.text.wording import review_store as words
 
 
 class SiteHistory(Struct, frozen=True, eq=False):
@@ -79,7 +75,7 @@ def _made(store: FlowDays, counting: Profile, days: Sequence[FlowDay]) -> list[t
         if not more or day.gone:
             summed[day.day] = partial
         if more and day.gone:
-            faults[day.day].append(f"{day_date(day.day)}: {UNKNOWN}")
+            faults[day.day].append(words.unknown(day_date(day.day)))
     return [
         (summed[day.day], faults[day.day])
         if day.day in summed
@@ -94,12 +90,9 @@ def _gone(days: Sequence[FlowDay]) -> list[str]:
     without = sum(day.without for day in days)
     told = []
     if gone:
-        span = f"{day_date(gone[0].day)} to {day_date(gone[-1].day)}"
-        told.append(
-            f"the flows of {len(gone)} days, {span}, are gone because of their age: their roll-ups are used"
-        )
+        told.append(words.gone(len(gone), day_date(gone[0].day), day_date(gone[-1].day)))
     if without:
-        told.append(f"{without} records are gone because of their age, and no roll-up tells of them")
+        told.append(words.without(without))
     return told
 
 

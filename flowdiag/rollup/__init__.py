@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 __all__ = [
+    "asking",
     "looking",
     "minute_sums",
     "overview",

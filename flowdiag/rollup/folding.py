@@ -7,7 +7,8 @@ what was folded before adds the errors up.
 How it is computed, without sorting all records:
 - records are added up in slots of a hash of their key, which bounds each of the slot's keys from above;
 - the largest records, added up by key, bound from below what it takes to be among the largest keys;
-- only records in slots that reach it are grouped by key.
+- only records in slots that reach it are grouped by key;
+- a class whose keys are all small has few records mostly: all of them are grouped, and its own largest keys are kept.
 """
 
 from __future__ import annotations
@@ -52,9 +53,62 @@ def heaviest(
     classes: NDArray[np.int32],
     class_count: int,
     most: int,
+    own: int = 0,
 ) -> Heaviest:
     """The keys with most octets. keys: well mixed hashes, shape [n]; classes: a key's records are all of one class;
-    most: how many keys are kept."""
+    most: how many keys are kept; own: how many of each class are, whatever the others have."""
+    found = _heaviest(keys, octets, classes, class_count, most)
+    short = np.bincount(classes[found.examples], minlength=class_count) < own
+    short &= found.lost > 0
+    if not short.any():
+        return found
+    return _with_own(found, keys, octets, classes, np.flatnonzero(short), own)
+
+
+def _with_own(
+    found: Heaviest,
+    keys: NDArray[np.uint64],
+    octets: NDArray[np.float64],
+    classes: NDArray[np.int32],
+    short: NDArray[np.intp],
+    own: int,
+) -> Heaviest:
+    """With the largest keys of classes of which fewer than `own` were kept, instead of those."""
+    is_short = np.zeros(len(found.error), np.bool_)
+    is_short[short] = True
+    rows = np.flatnonzero(is_short.take(classes))
+    number, examples = numbered(keys[rows])
+    examples = rows[examples]
+    totals = np.bincount(number, octets[rows], len(examples))
+    of_key = classes[examples]
+    kept = largest_of_groups(of_key, totals, np.full(len(is_short), own))
+    error, lost = found.error.copy(), found.lost.copy()
+    error[short] = 0
+    np.maximum.at(error, of_key[~kept], totals[~kept])
+    lost[short] = np.bincount(of_key[~kept], minlength=len(lost))[short]
+    others = ~is_short.take(classes[found.examples])
+    of_others = np.flatnonzero(others.take(found.key))
+    stays = np.flatnonzero(kept.take(number))
+    every = np.concatenate([found.rows[of_others], rows[stays]])
+    order = np.argsort(every, kind="stable")
+    key = np.concatenate(
+        [
+            (np.cumsum(others) - 1).take(found.key[of_others]),
+            others.sum() + (np.cumsum(kept) - 1).take(number[stays]),
+        ]
+    )
+    return Heaviest(
+        every[order], key[order], np.concatenate([found.examples[others], examples[kept]]), error, lost
+    )
+
+
+def _heaviest(
+    keys: NDArray[np.uint64],
+    octets: NDArray[np.float64],
+    classes: NDArray[np.int32],
+    class_count: int,
+    most: int,
+) -> Heaviest:
     slots, size = _slots(keys)
     sums = np.bincount(slots, octets, size).astype(np.float64, copy=False)
     reach = _reach(keys, octets, most) if len(keys) > most else 0.0
@@ -115,10 +169,10 @@ def run_begins(ordered: Sequence[NDArray[Any]]) -> NDArray[np.intp]:
 
 
 def largest_of_groups(
-    groups: NDArray[np.int64], values: NDArray[np.int64], limits: NDArray[np.int64]
+    groups: NDArray[Any], values: NDArray[Any], limits: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
-    """Which rows are among the largest of their group. groups: numbers from 0 up, in ascending order; limits: how many of
-    each group; of equal ones the first. Shape [n]."""
+    """Which rows are among the largest of their group. groups: numbers from 0 up; limits: how many of each group; of equal
+    ones the first. Shape [n]."""
     order = np.lexsort((-values, groups))
     begins = run_begins([groups[order]])
     rank = np.arange(len(order)) - np.repeat(begins, np.diff(begins, append=len(order)))
@@ -136,7 +190,9 @@ def _slots(keys: NDArray[np.uint64]) -> tuple[NDArray[np.intp], int]:
 def _reach(keys: NDArray[np.uint64], octets: NDArray[np.float64], most: int) -> float:
     """No more than the `most`-th largest key has; 0 where that is not known."""
     looked_at = min(_LOOKED_AT * most, len(keys))
-    rows = np.argpartition(octets, len(keys) - looked_at)[-looked_at:]
+    least = np.partition(octets, len(keys) - looked_at)[-looked_at]
+    rows = np.flatnonzero(octets > least)
+    rows = np.concatenate([rows, np.flatnonzero(octets == least)[: looked_at - len(rows)]])
     order = rows[np.argsort(keys[rows], kind="stable")]
     begins = run_begins([keys[order]])
     if len(begins) < most:

@@ -25,22 +25,23 @@ LAST_DSCP: Final = 63  # RFC 2474
 _SLOT_BITS: Final = 14
 _SHIFT: Final = np.uint64(64 - _SLOT_BITS)
 _FREE: Final = np.uint64(0)
-# Columns of the flow table that make a kind, with what unknown values count as.
+_ANY: Final = (1 << 32) - 1
+# Columns of the flow table that make a kind: what unknown values count as, and those above the last that means anything.
 _COLUMNS: Final = {
-    "domain": ("domain", 0),
-    "ingress_interface": ("ingress", -1),
-    "egress_interface": ("egress", -1),
-    "direction": ("metered", NOT_SAID),
-    "dscp": ("dscp", -1),
-    "sampling": ("sampling", 1),
+    "domain": ("domain", 0, _ANY),
+    "ingress_interface": ("ingress", -1, _ANY),
+    "egress_interface": ("egress", -1, _ANY),
+    "direction": ("metered", NOT_SAID, 1),
+    "dscp": ("dscp", -1, LAST_DSCP),
+    "sampling": ("sampling", 1, _ANY),
 }
-NAMES: Final = (*(name for name, _ in _COLUMNS.values()), "application", "scope")
+NAMES: Final = (*(name for name, _, _ in _COLUMNS.values()), "application", "scope")
 
 # What of a kind decides in which rows of a table it is.
 OF_POINT: Final = (*POINT, "scope")
 OF_MINUTE: Final = (*POINT, "dscp")
 OF_SERVICE: Final = (*OF_POINT, "application")
-OF_FOLDED: Final = (*OF_POINT, "dscp", "sampling")
+OF_FOLDED: Final = (*POINT, "dscp", "sampling")
 
 
 class Kinds:
@@ -60,8 +61,8 @@ class Kinds:
         columns: dict[str, NDArray[Any]] = {}
         with np.errstate(over="ignore"):
             hashed = (scope.astype(np.uint64) + ODD[-1]) * ODD[0]
-            for odd, (source, (name, unknown)) in zip(ODD[1:], _COLUMNS.items(), strict=False):
-                columns[name] = values = _values(batch[source], unknown)
+            for odd, (source, (name, unknown, last)) in zip(ODD[1:], _COLUMNS.items(), strict=False):
+                columns[name] = values = _values(batch[source], unknown, last)
                 if len(values) and (values == values[0]).all():
                     hashed += (values[:1].astype(np.int64) + 2).view(np.uint64) * odd
                 else:
@@ -114,14 +115,14 @@ class Kinds:
         return number
 
 
-def _values(column: pa.Array, unknown: int) -> NDArray[Any]:
-    if not column.null_count:
-        values: NDArray[Any] = numbers(column)
-    elif column.null_count == len(column):
-        values = np.full(len(column), unknown, np.int64)
-    else:
-        values = numbers(column).astype(np.int64)
-        values[nulls(column)] = unknown
+def _values(column: pa.Array, unknown: int, last: int) -> NDArray[Any]:
+    if column.null_count == len(column):
+        return np.full(len(column), unknown, np.int64)
+    values: NDArray[Any] = numbers(column)
+    beyond = last < _ANY and bool((values > last).any())
+    if column.null_count or beyond:
+        values = values.astype(np.int64)
+        values[nulls(column) | (values > last)] = unknown
     return values
 
 

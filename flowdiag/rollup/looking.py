@@ -8,7 +8,7 @@ counted, to be told. Weights order them; common practice, no source.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 import numpy as np
@@ -49,6 +49,9 @@ SMALL_PACKETS_S: Final = 500.0
 
 MOST_RUNS: Final = 10
 AROUND_HOURS: Final = 1  # read beside each run, for what is usual there
+# Where an hour has more records than this, a quarter of one beside it tells as much.
+MANY_RECORDS: Final = 20_000
+LESS_AROUND: Final = 4
 
 FULL_W, SILENT_W, FAILOVER_W, PACKETS_W, LEVEL_W, BACKUP_W, ATTEMPTS_W, LOSS_W, BURST_W, HELD_W = (
     10.0, 8.0, 9.0, 7.0, 6.0, 5.0, 4.0, 4.0, 3.0, 1.0,
@@ -57,10 +60,11 @@ FULL_W, SILENT_W, FAILOVER_W, PACKETS_W, LEVEL_W, BACKUP_W, ATTEMPTS_W, LOSS_W, 
 
 class Looks(Struct, frozen=True):
     """runs: [from, to) of the times to look at, ms since 1970 UTC, in order, with nothing to look at around them; left:
-    hours that were worth a look and are not in them."""
+    hours that were worth a look and are not in them; around_ms: to be read beside each."""
 
     runs: tuple[Span, ...]
     left: int
+    around_ms: int = AROUND_HOURS * HOUR_MS
 
 
 def where_to_look(
@@ -72,14 +76,15 @@ def where_to_look(
     most_records: int,
     *,
     figures: bool = False,
+    gone_ms: Sequence[Span] = (),
 ) -> Looks:
     """hours: of shape.HOURS; most_records: how many flows may be read for it; figures: only where a link may have been full
-    for less than minutes show."""
+    for less than minutes show; gone_ms: [from, to) of times whose flows are no longer there."""
     weights = _Weights(carried, window_ms)
     if coverage.sampling <= 1:
         _bursts(weights, carried, profile)
     if figures:
-        return _chosen(weights, hours, window_ms, most_records)
+        return _chosen(weights, hours, window_ms, most_records, gone_ms)
     _links(weights, carried, profile)
     _silences(weights, carried)
     _backups(weights, carried, profile)
@@ -88,7 +93,7 @@ def where_to_look(
         weights.at([loss.time_ms // HOUR_MS], LOSS_W)
     for begin, end in coverage.restarts:
         weights.at(range(begin // HOUR_MS, end // HOUR_MS + 1), LOSS_W)
-    return _chosen(weights, hours, window_ms, most_records)
+    return _chosen(weights, hours, window_ms, most_records, gone_ms)
 
 
 class _Weights:
@@ -231,7 +236,9 @@ def _attempts(weights: _Weights, hours: pa.Table, profile: Profile) -> None:
     weights.at(distinct[(wide >= scan) & (syns >= scan / 2)].tolist(), PACKETS_W)
 
 
-def _chosen(weights: _Weights, hours: pa.Table, window_ms: Span, most_records: int) -> Looks:
+def _chosen(
+    weights: _Weights, hours: pa.Table, window_ms: Span, most_records: int, gone_ms: Sequence[Span]
+) -> Looks:
     """As many hours as may be read, the gravest first; of equal ones the later, since the complaint is of today."""
     values = weights.values
     count = len(values)
@@ -239,13 +246,19 @@ def _chosen(weights: _Weights, hours: pa.Table, window_ms: Span, most_records: i
     hour = numbers(one_chunk(hours["hour"])).astype(np.int64) - weights.first + AROUND_HOURS
     inside = (hour >= 0) & (hour < len(records))
     np.add.at(records, hour[inside], numbers(one_chunk(hours["records"]))[inside].astype(np.float64))
-    read = np.zeros(len(records), np.bool_)
+    part = 1 / LESS_AROUND if np.median(records) > MANY_RECORDS else 1.0
+    read = np.zeros(len(records))  # part of each hour
     looked = np.zeros(count, np.bool_)
-    for at in sorted(np.flatnonzero(values > 0).tolist(), key=lambda at: (-values[at], -at)):
+    there = np.ones(count, np.bool_)
+    for begin, end in gone_ms:
+        first, stop = (np.clip(ms // HOUR_MS - weights.first, 0, count) for ms in (begin, end))
+        there[first:stop] = False
+    for at in sorted(np.flatnonzero((values > 0) & there).tolist(), key=lambda at: (-values[at], -at)):
         with_it, now = looked.copy(), read.copy()
         with_it[at] = True
-        now[at : at + 2 * AROUND_HOURS + 1] = True
-        if records[now].sum() <= most_records and len(_runs(with_it)) <= MOST_RUNS:
+        now[at : at + 2 * AROUND_HOURS + 1] = np.maximum(now[at : at + 2 * AROUND_HOURS + 1], part)
+        now[at + AROUND_HOURS] = 1.0
+        if records @ now <= most_records and len(_runs(with_it)) <= MOST_RUNS:
             looked, read = with_it, now
     runs = tuple(
         (
@@ -254,7 +267,8 @@ def _chosen(weights: _Weights, hours: pa.Table, window_ms: Span, most_records: i
         )
         for first, stop in _runs(looked)
     )
-    return Looks(runs, int(np.count_nonzero((values > 0) & ~_within(looked))))
+    left = int(np.count_nonzero((values > 0) & ~_within(looked)))
+    return Looks(runs, left, round(part * AROUND_HOURS * HOUR_MS))
 
 
 def _within(looked: NDArray[np.bool_]) -> NDArray[np.bool_]:

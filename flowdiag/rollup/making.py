@@ -81,7 +81,7 @@ class RollingSummary:
         self._flush()
         self._signs.look()
         counted = self._counted
-        if self._kinds.overflowed or counted.most() >= MOST_OCTETS:
+        if self._beyond():
             return None
         kinds = self._kinds.table()
         durations, packets = self._durations.sample()
@@ -103,7 +103,7 @@ class RollingSummary:
         return RollUp(self._exporter, facts, {} if report is None else report_metadata(report), tables)
 
     def _take(self, piece: Piece) -> None:
-        if not len(piece):
+        if not len(piece) or self._beyond():
             return
         records = _as_records(piece)
         points = self._services.by_ports(records)
@@ -129,9 +129,13 @@ class RollingSummary:
         self._signs.reasons.add(LONG)
         return piece.at(np.flatnonzero((start >= first) & (end < last) & (end - start <= DAY_MS)))
 
+    def _beyond(self) -> bool:
+        """Whether there is more than a roll-up holds."""
+        return self._kinds.overflowed or self._counted.most() >= MOST_OCTETS
+
     def _flush(self) -> None:
         """Sums up what waits."""
-        if not self._pieces or self._kinds.overflowed:
+        if not self._pieces or self._beyond():
             self._pieces, self._waiting = [], 0
             return
         self._services.settle()

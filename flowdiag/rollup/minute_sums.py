@@ -44,6 +44,8 @@ class MinuteSums(Struct, frozen=True, eq=False):
 
     def at(self, rows: NDArray[np.intp]) -> MinuteSums:
         """Some of the rows."""
+        if len(rows) == len(self):
+            return self
         return MinuteSums(
             self.source[rows],
             self.minute[rows],
@@ -132,6 +134,15 @@ def distinct_rows(
     return [column[first] for column in columns], where.ravel()
 
 
+class _OfCodePoints(Struct, frozen=True, eq=False):
+    """Octets and packets by minute (from the first of all on) and DSCP; columns of one length."""
+
+    at: NDArray[np.int64]
+    dscp: NDArray[np.int64]
+    octets: NDArray[np.float64]
+    packets: NDArray[np.float64]
+
+
 class MinutesCarried:
     """Carried (aggregator/carried.py), by sums of whole minutes, and by the flows of what is not in them.
 
@@ -155,32 +166,32 @@ class MinutesCarried:
         self.minutes = int(sums.minute.max()) + 1 - self.first if len(sums) else 0
         self.alive = np.zeros(self.minutes, np.bool_)  # minutes in which any record lies
         self.alive[sums.minute - self.first] = True
-        self._counted: list[tuple[int, MinuteSums]] = []
         self.not_counted = 0  # records on a link that repeat others at its other metering point
-        for series, chosen, others in by_series(sums, decisions, profile):
-            self._counted.append((series, sums.at(chosen)))
-            self.not_counted += int(sums.amounts["flows"][others].sum())
         shape = (self._series, self.minutes)
         self.wire, self.octets, self.packets, self.peak, self.flows = (np.zeros(shape) for _ in range(5))
         self._least, self._most = np.zeros(shape), np.zeros(shape)
-        for series, rows in self._counted:
-            link = profile.link[series // 2]
-            added = PER_PACKET[link.framing]
-            at = rows.minute - self.first
-            for total, values in (
-                (self.wire, rows.wire(link)),
-                (self.octets, rows.amounts["octets"]),
-                (self.packets, rows.amounts["packets"]),
-                (self.flows, rows.amounts["flows"]),
-                (self.peak, rows.amounts["peak"]),
-                (self._least, rows.wire(link, "least_octets", "least_packets")),
-                (
-                    self._most,
-                    rows.wire(link, "most_octets", "most_packets")
-                    + added.least * rows.amounts["most_packets"],
-                ),
-            ):
-                total[series] += np.bincount(at, values, self.minutes)
+        self._of_code_points: dict[int, list[_OfCodePoints]] = {}
+        for series, chosen, others in by_series(sums, decisions, profile):
+            self._add(series, sums.at(chosen))
+            self.not_counted += int(sums.amounts["flows"][others].sum())
+
+    def _add(self, series: int, rows: MinuteSums) -> None:
+        """Rows that count on a link and direction."""
+        link = self._profile.link[series // 2]
+        padded = PER_PACKET[link.framing].least * rows.amounts["most_packets"]
+        at = rows.minute - self.first
+        for total, values in (
+            (self.wire, rows.wire(link)),
+            (self.octets, rows.amounts["octets"]),
+            (self.packets, rows.amounts["packets"]),
+            (self.flows, rows.amounts["flows"]),
+            (self.peak, rows.amounts["peak"]),
+            (self._least, rows.wire(link, "least_octets", "least_packets")),
+            (self._most, rows.wire(link, "most_octets", "most_packets") + padded),
+        ):
+            total[series] += np.bincount(at, values, self.minutes)
+        both = rows.amounts["octets"], rows.amounts["packets"]
+        self._of_code_points.setdefault(series, []).append(_OfCodePoints(at, rows.dscp, *both))
 
     @property
     def alive_ms(self) -> NDArray[np.int64]:
@@ -230,11 +241,10 @@ class MinutesCarried:
     def by_code_point(self, link: int, direction: int, span_ms: Span) -> NDArray[np.float64]:
         found = np.zeros((2, CODE_POINTS))
         part = self._part(span_ms)
-        for series, rows in self._counted:
-            if series == 2 * link + direction:
-                inside = part[rows.minute - self.first]
-                for total, name in zip(found, ("octets", "packets"), strict=True):
-                    total += np.bincount(rows.dscp + 1, rows.amounts[name] * inside, CODE_POINTS)
+        for rows in self._of_code_points.get(2 * link + direction, ()):
+            inside = part[rows.at]
+            for total, values in zip(found, (rows.octets, rows.packets), strict=True):
+                total += np.bincount(rows.dscp + 1, values * inside, CODE_POINTS)
         return found if self._rest is None else found + self._rest.by_code_point(link, direction, span_ms)
 
     def touches(self, span_ms: Span) -> bool:

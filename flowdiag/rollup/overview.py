@@ -25,6 +25,7 @@ from flowdiag.aggregator.coverage_notes import (
     evidence_of,
     heard_minutes,
     heard_windows,
+    with_others,
 )
 from flowdiag.aggregator.duplicates import without_duplicates
 from flowdiag.aggregator.record_table import RecordTable, twice
@@ -39,6 +40,7 @@ from flowdiag.collector.report import ExportReport
 from flowdiag.collector.span import Span
 from flowdiag.durations import DAY_MS, MINUTE_MS
 from flowdiag.rollup.minute_sums import MinutesCarried, gather, one_chunk
+from flowdiag.rollup.samples import durations_of
 from flowdiag.rollup.shape import Facts, RollUp
 from flowdiag.rollup.stand_ins import activities, kinds_of_record, stand_ins
 from flowdiag.site.profile import Profile
@@ -204,21 +206,12 @@ def _evidence(
 ) -> tuple[WindowGrid, Evidence]:
     """What the records of roll-ups and other files show, on the windows that hold them all."""
     grid = WindowGrid(0, WINDOW_MS, 1) if reach_ms is None else grid_around(*reach_ms, WINDOW_MS, minutes_ms)
-    by_flows = evidence_of(more, minutes_ms, grid)
-    heard = by_flows.heard | heard_windows(carried.alive_ms, more, grid)
-    return grid, Evidence(
+    by_flows = with_others(evidence_of(more, minutes_ms, grid), durations_of(facts))
+    return grid, replace(
+        by_flows,
         first_ms=None if reach_ms is None else reach_ms[0],
         last_ms=None if reach_ms is None else reach_ms[1],
-        heard=heard,
-        durations_ms=np.concatenate(
-            [by_flows.durations_ms, *(np.array(fact.durations_ms, np.int64) for fact in facts)]
-        ),
-        duration_packets=np.concatenate(
-            [by_flows.duration_packets, *(np.array(fact.duration_packets, np.float64) for fact in facts)]
-        ),
-        cut_ms=lambda: np.concatenate(
-            [by_flows.cut_ms(), *(np.array(fact.cut_ms, np.int64) for fact in facts)]
-        ),
+        heard=by_flows.heard | heard_windows(carried.alive_ms, more, grid),
         packets=(
             by_flows.packets[0] + sum(fact.packets for fact in facts),
             by_flows.packets[1] + sum(fact.packets_seen for fact in facts),

@@ -29,13 +29,15 @@ _PRIVATE_V4: Final = np.array(
     [first == 10 or (first, second) == (192, 168) or (first == 172 and second >> 4 == 1)
      for second in range(256) for first in range(256)]
 )  # fmt: skip
+_LEFT: Final = frozenset({"src_words", "dst_words"})
 
 
 class Piece(Struct, frozen=True, eq=False):
     """Columns of shape [n]; unknown is -1. Times in ms since 1970 UTC; octets and packets float64.
 
-    src, dst: hashes of addresses, 0 for none; src_words, dst_words: the addresses, shape [n, 4]; src_private, dst_private:
-    whether of a private network; kind: of kinds.Kinds; end_reason: 0 unknown.
+    src, dst: hashes of addresses, 0 for none; src_private, dst_private: whether of a private network; kind: of kinds.Kinds;
+    end_reason: 0 unknown; src_words, dst_words: the addresses, which at() leaves where they are, shape [rows of the
+    batch, 4]; place: which of those each is.
     """
 
     start_ms: NDArray[np.int64]
@@ -44,8 +46,6 @@ class Piece(Struct, frozen=True, eq=False):
     packets: NDArray[np.float64]
     src: NDArray[np.uint64]
     dst: NDArray[np.uint64]
-    src_words: NDArray[np.uint32]
-    dst_words: NDArray[np.uint32]
     src_private: NDArray[np.bool_]
     dst_private: NDArray[np.bool_]
     src_port: NDArray[np.int32]
@@ -54,12 +54,21 @@ class Piece(Struct, frozen=True, eq=False):
     tcp_flags: NDArray[np.int32]
     end_reason: NDArray[np.uint8]
     kind: NDArray[np.int32]
+    place: NDArray[np.int32]
+    src_words: NDArray[np.uint32]
+    dst_words: NDArray[np.uint32]
 
     def __len__(self) -> int:
         return len(self.start_ms)
 
     def at(self, rows: slice | NDArray[np.intp]) -> Piece:
-        return Piece(**{name: values[rows] for name, values in asdict(self).items()})
+        columns = asdict(self)
+        return Piece(**{n: values if n in _LEFT else values[rows] for n, values in columns.items()})
+
+    def addresses(self, end: str, rows: NDArray[np.intp]) -> NDArray[np.uint32]:
+        """The addresses at an end ("src" or "dst") of some records. Shape [rows, 4]."""
+        octets: NDArray[np.uint32] = getattr(self, f"{end}_words")[self.place[rows]]
+        return octets
 
 
 def piece_of(batch: pa.RecordBatch, kinds: Kinds, left_out: LeftOut) -> Piece:
@@ -89,6 +98,7 @@ def piece_of(batch: pa.RecordBatch, kinds: Kinds, left_out: LeftOut) -> Piece:
         tcp_flags=fill_null(batch["tcp_flags"], -1, np.int32),
         end_reason=fill_null(batch["end_reason"], 0, np.uint8),
         kind=kinds.of(batch, scope),
+        place=np.arange(len(start), dtype=np.int32),
     )
 
 

@@ -76,9 +76,10 @@ SERVICES: Final = pa.schema(
 )  # fmt: skip
 # One row for each hour and conversation, in the columns of the flow table (an exporter with a timeout of an hour that does
 # not look at clients' ports would send such records): the port of the end that is not the service is null, and both are
-# where that is undecided; tcp_flags is the OR, start and end the first and last. Rows whose conversations were folded
-# stand for all of them of one kind of record, protocol and pair of private ends: an end that is not private, and beyond
-# the bound any end, is null.
+# where that is undecided (of ICMP the type and code in dst_port stays); tcp_flags is the OR, start and end the first and
+# last; end_reason is null. Rows whose conversations were folded stand for all of them of one kind of record, protocol and
+# pair of private ends: an end that is not private, and beyond the bound any end, is null, as are ports, flags and
+# application; their time may be longer, by that of those of their kind which were kept.
 STAND_IN_COLUMNS: Final = tuple(name for name in FLOW_SCHEMA.names if name != "exporter")
 CONVERSATIONS: Final = pa.schema(
     [
@@ -93,8 +94,9 @@ CONVERSATIONS: Final = pa.schema(
 )
 
 # What was folded out of the summaries of hosts, services and conversations (kind), so that totals are whole: one row for
-# each hour, kind and kind of record that has lost keys. keys: how many; error: the most octets that one key of the hour,
-# kind and kind of record may have lost by it.
+# each hour, kind and kind of record that has lost keys. keys: how many, at most; error: the most octets that one key of the
+# hour, kind and kind of record may have lost by it. Of hosts it is what both ends lost, so that hosts and this make twice the
+# flows; of conversations it is what the folded rows of their table hold, once more.
 FOLDED: Final = pa.schema(
     [pa.field("hour", pa.int64()), pa.field("kind", pa.string()), *_POINT, _SCOPE, *_AMOUNTS,
      pa.field("keys", pa.uint64()), pa.field("error", pa.uint64())]
@@ -126,7 +128,7 @@ TABLES: Final = {
 REPEATED: Final = "repeated"  # records repeat others at another metering point that is not told (element 61)
 STARTS: Final = "starts"  # records name the begin of their conversation as their own start
 CLOCK: Final = "clock"  # the exporter's clock is off
-LONG: Final = "long"  # records of more than a day, or of times that cannot be
+LONG: Final = "long"  # records of more than a day, or of times that cannot be, which are in no table
 REASONS: Final = (REPEATED, STARTS, CLOCK, LONG)
 
 

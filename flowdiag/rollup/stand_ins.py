@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from msgspec import Struct
 from numpy.typing import NDArray
 
@@ -26,6 +27,9 @@ from flowdiag.rollup.shape import RollUp
 SILENT_MINUTES: Final = 2
 # Pieces of one record; the rest of them stays one.
 MAX_PIECES: Final = 12
+
+# What the applications of conversations are called that were counted together.
+OTHERS: Final = "(others)"
 
 Point = tuple[int, int, int, int]  # source, ingress, egress, metered
 
@@ -94,6 +98,7 @@ def _batch(
     pieces = _pieces(table, exporter, sources, active)
     rows = None if pieces is None else column(pieces.row)
     columns: list[pa.Array] = []
+    folded = one_chunk(table["folded"]) if rows is None else one_chunk(table["folded"]).take(rows)
     for field in FLOW_SCHEMA:
         if field.name == "exporter":
             count = table.num_rows if pieces is None else len(pieces.row)
@@ -106,7 +111,7 @@ def _batch(
         if rows is not None:
             values = values.take(rows)
         if field.name == "application":
-            values = values.dictionary_encode()
+            values = pc.if_else(folded, OTHERS, values).dictionary_encode()
         columns.append(values.cast(field.type))
     return pa.RecordBatch.from_arrays(columns, schema=FLOW_SCHEMA)
 

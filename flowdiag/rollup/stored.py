@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
-from typing import Final
 
 from msgspec import Struct
 
@@ -14,8 +13,6 @@ from flowdiag.collector.store.kept_rollups import KeptRollUp, open_kept
 from flowdiag.collector.store.layout import rollup_path
 from flowdiag.rollup.form import Columns, Damaged, from_file
 from flowdiag.rollup.shape import RollUp
-
-DAMAGED: Final = "a damaged roll-up was not used (flowdiag ingest --rebuild makes it anew)"
 
 
 class Rolled(Struct, frozen=True, eq=False):

@@ -4,6 +4,8 @@ and what was folded of the others.
 Facts the design follows:
 - an hour of a busy site comes in parts. Of each as many keys are kept as of an hour of so many records, and of the hour in
   the end: what folding loses adds up;
+- what little an idle link carries tells whether it is alive, and is nothing beside what a busy one does. So each point keeps
+  its own largest keys besides;
 - the ends of a private network, services and kinds of record are few, the addresses outside without number. So records
   are grouped once by what is few: services, private hosts and what is folded of conversations are summed up from these
   groups, and only conversations and hosts outside are looked for among the records.
@@ -29,6 +31,9 @@ from flowdiag.rollup.shape import AMOUNTS, KINDS
 # Keys that are kept of an hour: one for so many records, within bounds.
 RECORDS_A_KEY: Final = 48
 LEAST_KEYS, MOST_KEYS = 64, 1_024
+# Besides, so many of each point (a kind of record, shape.POINT and scope), fewer where an exporter has many points.
+OWN_KEYS: Final = 16
+MOST_OWN_KEYS: Final = 1_024
 # Of conversations that are folded, pairs of private ends and protocols that are told apart, for each one that is kept.
 FOLDED_PART: Final = 2
 
@@ -51,6 +56,11 @@ _OF_KEY: Final = frozenset({"words", "src_words", "dst_words", "src_private", "d
 def keys_of(records: NDArray[np.int64] | int) -> Any:
     """How many keys are kept of so many records."""
     return np.clip(np.asarray(records) // RECORDS_A_KEY, LEAST_KEYS, MOST_KEYS).astype(np.int64)
+
+
+def own_keys_of(points: int) -> int:
+    """How many keys each of so many points keeps of its own."""
+    return min(OWN_KEYS, MOST_OWN_KEYS // max(points, 1))
 
 
 class Coarser(Struct, frozen=True, eq=False):
@@ -77,6 +87,7 @@ class _Part:
         self.lost: list[Columns] = []
         self._hour, self._piece, self._side, self._coarser = hour, piece, side, coarser
         self._most = int(keys_of(len(piece)))
+        self._own = own_keys_of(coarser.points)
         self._point = coarser.point.take(piece.kind)
         self._values: dict[str, NDArray[np.float64]] = {"octets": piece.octets, "packets": piece.packets}
         for name, least in (("padding_46", PADDED_46), ("padding_38", PADDED_38)):
@@ -101,8 +112,8 @@ class _Part:
             "port": port[at].astype(np.int32) - np.int32(1),
             "src": src[at],
             "dst": dst[at],
-            "src_words": piece.src_words[at] * piece.src_private[at][:, None],
-            "dst_words": piece.dst_words[at] * piece.dst_private[at][:, None],
+            "src_words": piece.addresses("src", at) * piece.src_private[at][:, None],
+            "dst_words": piece.addresses("dst", at) * piece.dst_private[at][:, None],
             "src_private": piece.src_private[at],
             "dst_private": piece.dst_private[at],
         } | self._sums(self._group_of, None, len(at))
@@ -147,12 +158,12 @@ class _Part:
     def _hosts_outside(self, name: str, rows: NDArray[np.intp]) -> tuple[Columns, Heaviest]:
         address, point = getattr(self._piece, name)[rows], self._point[rows]
         key = hashed(address, point.astype(np.int64))
-        found = heaviest(key, self._piece.octets[rows], point, self._coarser.points, self._most)
+        found = heaviest(key, self._piece.octets[rows], point, self._coarser.points, self._most, self._own)
         at = found.examples
         columns: Columns = {
             "point": point[at],
             "address": address[at],
-            "words": getattr(self._piece, f"{name}_words")[rows[at]],
+            "words": self._piece.addresses(name, rows[at]),
         }
         return columns | self._sums(found.key, rows[found.rows], len(at)), found
 
@@ -181,7 +192,7 @@ class _Part:
         side = self._side | icmp.astype(np.int8) * np.int8(AT_DST)
         which = side.astype(np.int64) | (piece.dst_port.astype(np.int64) << 8) * icmp
         key = hashed(self._key, piece.src, piece.dst, which)
-        found = heaviest(key, piece.octets, self._point, self._coarser.points, self._most)
+        found = heaviest(key, piece.octets, self._point, self._coarser.points, self._most, self._own)
         at = found.examples
         columns: Columns = {
             "folded": np.zeros(len(at), np.bool_),
@@ -191,8 +202,9 @@ class _Part:
             "dst_port": (piece.dst_port[at] + 1) * (side[at] >> 1) - 1,
             "flags": _flags(piece.tcp_flags, found),
         }
-        for name in ("src", "dst", "src_words", "dst_words", "src_private", "dst_private"):
-            columns[name] = getattr(piece, name)[at]
+        for end in ("src", "dst"):
+            columns |= {end: getattr(piece, end)[at], f"{end}_private": getattr(piece, f"{end}_private")[at]}
+            columns[f"{end}_words"] = piece.addresses(end, at)
         columns |= self._sums(found.key, found.rows, len(at))
         point = self._point[at]
         gone = {name: total - _added(point, columns[name], len(total)) for name, total in self._total.items()}
@@ -212,14 +224,14 @@ class _Part:
     def _largest(self, columns: Columns) -> tuple[Columns, tuple[NDArray[np.float64], NDArray[np.int64]]]:
         """The largest rows, with the error and the number of keys of what is left out, by point."""
         error, lost = np.zeros(self._coarser.points), np.zeros(self._coarser.points, np.int64)
-        octets = columns["octets"]
+        octets, point = columns["octets"], columns["point"]
         if len(octets) <= self._most:
             return columns, (error, lost)
-        order = np.argsort(-octets, kind="stable")
-        gone = order[self._most :]
-        np.maximum.at(error, columns["point"][gone], octets[gone])
-        lost += np.bincount(columns["point"][gone], minlength=len(lost))
-        return taken(columns, np.sort(order[: self._most])), (error, lost)
+        stay = _largest(np.zeros(len(octets), np.intp), point, octets, np.array([self._most]), self._own)
+        gone = np.flatnonzero(~stay)
+        np.maximum.at(error, point[gone], octets[gone])
+        lost += np.bincount(point[gone], minlength=len(lost))
+        return taken(columns, np.flatnonzero(stay)), (error, lost)
 
     def _with_hour(self, columns: Columns) -> Columns:
         return columns | {"hour": np.full(len(columns["flows"]), self._hour, np.int64)}
@@ -327,10 +339,27 @@ def _of_64_bits(column: NDArray[Any]) -> NDArray[Any]:
     return column if column.dtype.itemsize == 8 else column.astype(np.int64)
 
 
-def bounded(columns: Columns, limits: NDArray[np.int64], hours: NDArray[np.int64]) -> tuple[Columns, Columns]:
-    """Rows of summed(): those that stay, and those to be folded. limits: of keys, for each of the hours (ascending)."""
-    stay = largest_of_groups(np.searchsorted(hours, columns["hour"]), columns["octets"], limits)
+def bounded(
+    columns: Columns, points: NDArray[np.int32], limits: NDArray[np.int64], hours: NDArray[np.int64], own: int
+) -> tuple[Columns, Columns]:
+    """Rows of summed(): those that stay, and those to be folded. points: of each row; limits: of keys, for each of the hours
+    (ascending); own: of each point's keys of an hour, besides."""
+    stay = _largest(np.searchsorted(hours, columns["hour"]), points, columns["octets"], limits, own)
     return taken(columns, np.flatnonzero(stay)), taken(columns, np.flatnonzero(~stay))
+
+
+def _largest(
+    hours: NDArray[np.intp],
+    points: NDArray[np.int32],
+    octets: NDArray[np.int64],
+    limits: NDArray[np.int64],
+    own: int,
+) -> NDArray[np.bool_]:
+    """Which rows are among the largest of their hour, or among the `own` largest of it and their point. hours: numbers from 0 up;
+    limits: for each of them. Shape [n]."""
+    count = int(points.max(initial=0)) + 1
+    of_points = largest_of_groups(hours * count + points, octets, np.full(len(limits) * count, own))
+    return of_points | largest_of_groups(hours, octets, limits)
 
 
 def taken(columns: Columns, rows: NDArray[np.intp]) -> Columns:

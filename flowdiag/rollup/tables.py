@@ -27,14 +27,15 @@ from flowdiag.rollup.summaries import (
     folded_conversations,
     joined,
     keys_of,
+    own_keys_of,
     summed,
     taken,
 )
 
 Columns = dict[str, NDArray[Any]]
-# Addresses whose partners are counted one by one, and slots, no fewer than 2^LEAST_BITS.
+# Addresses whose partners are counted one by one, and slots that addresses are counted in.
 _LOOKED_AT: Final = 32
-_LEAST_BITS: Final = 16
+_SLOT_BITS: Final = 16
 # Rows of an hour stand together, the largest first.
 _ORDER: Final = dict.fromkeys(KEYS, ("hour", "rank")) | {
     "folded": FOLDED_KEYS,
@@ -100,7 +101,8 @@ class Tables:
                 folded = drawn[name]["folded"]
                 before = taken(drawn[name], np.flatnonzero(folded))
                 drawn[name] = taken(drawn[name], np.flatnonzero(~folded))
-            found[name], go = bounded(drawn[name], limits, hours)
+            points = lists.points_of(name, drawn[name])
+            found[name], go = bounded(drawn[name], points, limits, hours, own_keys_of(lists.points))
             lost.append(lists.lost(name, go))
             if before:
                 go = joined([lists.to_fold(go), before])
@@ -150,15 +152,18 @@ class _Lists:
         self._folded_of, self._folds = coarser(kinds, OF_FOLDED)
         _, self._series = coarser(kinds, OF_MINUTE)
         self._kinds, self._points, self._services = kinds, points, services
+        self.points = len(points["scope"])
         self._point_of = {"conversations": point_of, "services": _same_rows(services, points)}
         self._names = text_column(names)
 
+    def points_of(self, summary: str, rows: Columns) -> NDArray[np.int32]:
+        if summary == "hosts":
+            return rows["point"]
+        return self._point_of[summary][rows["service" if summary == "services" else "kind"]]
+
     def lost(self, summary: str, go: Columns) -> Columns:
         """What goes of a summary, as rows of what is folded."""
-        if summary == "hosts":
-            point = go["point"]
-        else:
-            point = self._point_of[summary][go["service" if summary == "services" else "kind"]]
+        point = self.points_of(summary, go)
         rows = {
             "hour": go["hour"],
             "summary": np.full(len(point), KINDS.index(summary), np.int8),
@@ -256,9 +261,8 @@ def _most_partners(src: NDArray[np.uint64], dst: NDArray[np.uint64]) -> tuple[in
 def _most_others(one: NDArray[np.uint64], other: NDArray[np.uint64]) -> int:
     """Of whoever has most records, different others are counted; nobody else can have more than records. Addresses whose
     hashes share a slot count as one."""
-    bits = max(len(one).bit_length(), _LEAST_BITS)
-    slots = (one >> np.uint64(64 - bits)).view(np.intp)
-    records = np.bincount(slots, minlength=1 << bits)
+    slots = (one >> np.uint64(64 - _SLOT_BITS)).view(np.intp)
+    records = np.bincount(slots, minlength=1 << _SLOT_BITS)
     busiest = np.argpartition(records, len(records) - _LOOKED_AT - 1)[-_LOOKED_AT - 1 :]
     busiest = busiest[np.argsort(records[busiest], kind="stable")]
     chosen = np.zeros(len(records), np.bool_)

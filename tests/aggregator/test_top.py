@@ -283,9 +283,20 @@ def test_beyond_the_keys_that_are_kept_the_output_says_what_may_be_lost(
     assert top.folded_keys > 0
     for row in top.whole.rows:
         assert isinstance(row.key, str)
-        assert 0 <= exact[row.key] - row.octets <= top.error
+        assert 0 <= exact[row.key] - row.octets <= row.bound_octets == top.error
     assert top.whole.total_octets == sum(exact.values())
     assert top.whole.rest_octets == sum(exact.values()) - sum(row.octets for row in top.whole.rows)
+
+
+def test_what_a_row_may_lack_is_in_octets_whatever_is_ranked(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of 400 destinations of one packet each, 25 stay when there are more than 50: the largest that goes bounds a row."""
+    monkeypatch.setattr(top_parts, "MAX_KEYS", 50)
+    monkeypatch.setattr(top_passes, "MAX_KEYS", 50)
+    rows = [up(dst=f"203.0.{n // 250}.{n % 250}", octets=100 + n, packets=1) for n in range(400)]
+    top = rank(rows, Request("destinations", "flows", limit=10))
+    assert top.error == 1
+    assert {row.bound_octets for row in top.whole.rows} == {499}
+    assert {row.bound_octets for row in rank(rows[:40], Request("destinations")).whole.rows} == {0}
 
 
 def test_notes_say_what_bounds_the_figures() -> None:

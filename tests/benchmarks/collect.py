@@ -4,6 +4,8 @@
 records at an even pace (collect_sender.py). Two runs: at the first rate nothing may be dropped and everything has to be
 spooled, while the decoder gets on as fast as it can; at the second, which is that of the records it has to manage, what
 waits for the decoder must not grow. Counts are the collector's own metrics, at the end those of the store's files.
+
+`--edge` measures how long after the end of each minute all that was sent in it can be read (collect_edge.py).
 """
 
 from __future__ import annotations
@@ -23,6 +25,7 @@ import pyarrow.parquet as pq
 from flowdiag.collector.live.settings import SEGMENT_OCTETS
 from flowdiag.collector.live.spool import segments
 from flowdiag.scenario.bulk import PER_MESSAGE
+from tests.benchmarks.collect_edge import EDGE_DATAGRAMS, MINUTES_S, edge
 from tests.benchmarks.measuring import verdict
 from tests.collector.live.running import Running, wait_until
 
@@ -109,7 +112,15 @@ def main() -> None:
     parser.add_argument("--rate", type=int, default=DATAGRAMS, help="datagrams a second (default 40,000)")
     parser.add_argument("--seconds", type=float, default=60.0, help="how long each run is (default 60)")
     parser.add_argument("--exporters", type=int, default=4, help="how many send (default 4)")
+    parser.add_argument(
+        "--edge", action="store_true", help="when each minute can be read, by default at 5,000"
+    )
+    parser.add_argument("--segment", default="60s", help="with --edge: the collector's (default 60s)")
     given = parser.parse_args()
+    if given.edge:
+        rate = EDGE_DATAGRAMS if given.rate == DATAGRAMS else given.rate
+        edge(rate, given.seconds if given.seconds > MINUTES_S else MINUTES_S, given.exporters, given.segment)
+        return
     with tempfile.TemporaryDirectory() as scratch:
         records, _, missing = measure(Path(scratch), given.rate, given.seconds, given.exporters)
         print(f"missing    {missing:>12,} datagrams ({verdict(missing, 0, at_most=True)})")

@@ -56,6 +56,7 @@ def test_a_row_has_all_that_the_table_promises(demo: Path) -> None:
     assert 0 < row["mean_mbps"] < row["peak_mbps"] <= 20.2
     assert row["first"] < row["last"] <= "2026-03-03T14:54"
     assert min(row["octets"], row["packets"], row["flows"]) > 0
+    assert row["bound_octets"] == 0
 
 
 def test_what_changed_at_a_quarter_past_two_stands_in_the_windows(demo: Path) -> None:
@@ -74,6 +75,7 @@ def test_csv_has_the_rest_as_a_row_of_each_window(demo: Path) -> None:
     rows = list(csv.DictReader(io.StringIO(result.stdout)))
     counts = Counter(row["from"] for row in rows)
     assert set(counts.values()) == {3}
+    assert [row["bound_octets"] for row in rows[:3]] == ["0", "0", ""]
     assert [row["key"] for row in rows[2::3]] == ["everything else"] * len(counts)
     for begin in range(0, len(rows), 3):
         assert sum(float(row["share"]) for row in rows[begin : begin + 3]) == pytest.approx(1, abs=1e-5)

@@ -16,7 +16,7 @@ from flowdiag.review.flow_days import FlowDays
 from flowdiag.review.partial import SitePartial
 from flowdiag.review.period import month_period
 from flowdiag.review.portfolio_review import review
-from flowdiag.review.site_partials import UNKNOWN, SiteHistory, site_history
+from flowdiag.review.site_partials import SiteHistory, site_history
 from flowdiag.review.sites import read_sites
 from flowdiag.review.talkers import told
 from flowdiag.rollup import ROLLER
@@ -165,7 +165,7 @@ def test_days_whose_flows_are_gone_are_told_by_their_roll_ups(portfolio: Written
     found = history(store, quiet)
     need_same(found.partial, before)
     assert [problem.startswith("the flows of 6 days") for problem in found.problems] == [True]
-    assert any(UNKNOWN in problem for problem in history(store, leaking).problems)
+    assert any("only its flows, which are gone" in problem for problem in history(store, leaking).problems)
 
 
 def test_what_flows_told_is_kept_when_they_are_gone(portfolio: Written, tmp_path: Path) -> None:

@@ -115,9 +115,13 @@ def rolled(table: pa.Table, report: ExportReport | None = None, piece: int | Non
 
 
 class Outside:
-    """Another database over Parquet files of flows and of a roll-up's tables: view `flows`, and each table by its name."""
+    """Another database over Parquet files of flows and of a roll-up's tables: view `flows`, and each table by its name.
 
-    def __init__(self, folder: Path, table: pa.Table, rollup: RollUp) -> None:
+    closely: bounds are as near as they get, since all was summed up together.
+    """
+
+    def __init__(self, folder: Path, table: pa.Table, rollup: RollUp, *, closely: bool) -> None:
+        self.closely = closely
         self._connection = duckdb.connect()
         pq.write_table(table, folder / "raw.parquet")
         for name, values in rollup.tables.items():

@@ -4,16 +4,24 @@ from __future__ import annotations
 
 import pytest
 
+from flowdiag.rollup import making
 from tests.rollup.drawn import Outside, drawn, rolled
 
 SUMS = "sum(octets), sum(packets), sum(padding_46), sum(padding_38), sum(flows)"
 FLOW_SUMS = "sum(octets), sum(packets), sum(p46), sum(p38), count(*)"
 
 
-@pytest.fixture(scope="module")
-def outside(tmp_path_factory: pytest.TempPathFactory) -> Outside:
+AT_ONCE, IN_MANY_PARTS = making.WAITING_ROWS, 5_000
+
+
+@pytest.fixture(scope="module", params=[AT_ONCE, IN_MANY_PARTS])
+def outside(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Outside:
+    """A day whose records are not quite in order, summed up together, and in parts that share hours and minutes."""
     table = drawn(30_000)
-    return Outside(tmp_path_factory.mktemp("rollup"), table, rolled(table, piece=7_000))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(making, "WAITING_ROWS", request.param)
+        rollup = rolled(table, piece=7_000 if request.param == AT_ONCE else 1_900)
+    return Outside(tmp_path_factory.mktemp("rollup"), table, rollup, closely=request.param == AT_ONCE)
 
 
 def test_minutes_add_up_by_kind_of_record(outside: Outside) -> None:
@@ -40,6 +48,26 @@ def test_hosts_at_both_ends_add_up(outside: Outside) -> None:
     both = "(select * exclude (keys, error) from folded where kind = 'hosts' union all by name select * from hosts)"
     found = outside.ask(f"select {kinds}, {SUMS} from {both} group by all order by all")
     assert found == [(*row[:6], *(2 * value for value in row[6:])) for row in expected]
+
+
+def test_no_host_has_lost_more_than_its_error(outside: Outside) -> None:
+    kinds = "hour, domain, ingress, egress, metered, scope"
+    scope = "(coalesce(hex({}) like '00000000000000000000FFFF0A%', false))::int"
+    of_flows = (
+        f"(select *, {scope.format('src_address')} + 2 * {scope.format('dst_address')} as scope from flows)"
+    )
+    found = outside.ask(f"""
+        with ends as (
+            select {kinds}, 0 as "end", coalesce(src_address, ''::blob) as address, octets from {of_flows}
+            union all select {kinds}, 1, coalesce(dst_address, ''::blob), octets from {of_flows}
+        ), exact as (select {kinds}, "end", address, sum(octets) as octets from ends group by all),
+        kept as (select * replace (coalesce(address, ''::blob) as address) from hosts)
+        select exact.octets - coalesce(kept.octets, 0), coalesce(folded.error, 0)
+        from exact left join kept using ({kinds}, "end", address)
+            left join (from folded where kind = 'hosts') as folded using ({kinds})""")
+    assert len(found) > 20_000
+    assert all(0 <= lost <= error for lost, error in found)
+    assert sum(lost > 0 for lost, _ in found) > 1_000
 
 
 def test_conversations_add_up_with_those_that_were_folded(outside: Outside) -> None:
@@ -77,8 +105,8 @@ def test_hours_bound_the_most_partners_closely(outside: Outside) -> None:
     )
     said = outside.ask("select most_destinations, most_sources from hours order by hour")
     for ((_, destinations), (_, sources)), bounds in zip(exact, said, strict=True):
-        assert destinations <= bounds[0] <= destinations + 2
-        assert sources <= bounds[1] <= sources + 2
+        assert destinations <= bounds[0] <= (destinations + 2) * (1 if outside.closely else 3)
+        assert sources <= bounds[1] <= (sources + 2) * (1 if outside.closely else 3)
 
 
 def test_no_minute_is_off_by_more_than_one_octet(outside: Outside) -> None:
@@ -126,4 +154,5 @@ def test_the_peak_of_a_minute_is_no_less_than_any_five_seconds(outside: Outside)
     )
     for row, want in zip(found, outside.ask(expected), strict=True):
         assert row[:6] == want[:6]
-        assert want[6] * (1 - 1e-12) <= row[6] <= want[6] * (1 + 1e-9) + 2
+        assert want[6] * (1 - 1e-12) <= row[6]
+        assert row[6] <= want[6] * (1 + 1e-9) + 2 or not outside.closely

@@ -12,9 +12,10 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable
+from pathlib import Path
 from typing import Final, NamedTuple
 
-from flowdiag.collector.live.spool import Segment
+from flowdiag.collector.live.spool import Piece
 
 Clock = Callable[[], float]
 
@@ -67,20 +68,21 @@ class Waits:
     def __init__(self, wall: Clock = time.time, passing: Clock = steady) -> None:
         self._wall = wall
         self._passing = passing
-        self._since: dict[Segment, float] | None = None
+        self._since: dict[tuple[Path, int], float] | None = None
 
-    def look(self, waiting: Iterable[Segment]) -> Waiting:
+    def look(self, waiting: Iterable[Piece]) -> Waiting:
         """waiting: all segments that wait now; one that is gone by now is passed over."""
         now, octets = self._passing(), 0
         known = self._since or {}
-        since: dict[Segment, float] = {}
+        since: dict[tuple[Path, int], float] = {}
         for segment in waiting:
             try:
                 status = segment.path.stat()
             except FileNotFoundError:
                 continue
-            octets += status.st_size
+            octets += (status.st_size if segment.end is None else segment.end) - segment.begin
             before_s = max(0.0, self._wall() - status.st_mtime) if self._since is None else 0.0
-            since[segment] = known.get(segment, now - before_s)
+            one = segment.path.parent, segment.number
+            since[one] = known.get(one, now - before_s)
         self._since = since
         return Waiting(len(since), octets, now - min(since.values(), default=now))

@@ -37,7 +37,7 @@ COUNTERS: Final = (
     ("connections_slow", "Connections closed because nothing, or no whole message, came in time."),
     ("connections_broken", "Connections closed because what came was no IPFIX or TLS failed."),
     ("senders_forgotten", "Exporters whose rate and count were forgotten because there were too many."),
-    ("segments", "Spool segments added to the store."),
+    ("segments", "Spool segments, and parts of them, added to the store."),
     ("known", "Spool segments that were in the store already."),
     ("set_aside", "Spool segments set aside because a fault of the program kept them from being decoded."),
     ("records", "Flow records added to the store."),
@@ -68,7 +68,11 @@ COUNTERS: Final = (
 GAUGES: Final = (
     ("connections", "connections", "Connections that are open."),
     ("decoders", "decoders", "Exporters whose templates are known."),
-    ("waiting_segments", "waiting_segments", "Closed spool segments that are not in the store yet."),
+    (
+        "waiting_segments",
+        "waiting_segments",
+        "Closed spool segments, and parts of one, that are not in the store yet.",
+    ),
     ("waiting_octets", "waiting_octets", "Octets of these."),
     ("kept_segments", "kept_segments", "Files of messages that are kept in the spool."),
     ("kept_octets", "kept_octets", "Octets of these."),

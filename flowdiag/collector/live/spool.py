@@ -1,7 +1,8 @@
-"""The spool: what was received, as classic pcap, in segments of about a minute, until it is in the store.
+"""The spool: what was received, as classic pcap, in segments of a minute at most by default, until it is in the store.
 
     spool/lock                        held by the collector that uses the spool; in it the spool's name
     spool/0/000000000042.open         the segment that worker 0 is writing
+    spool/0/000000000042.parts        how far it can be decoded already, if it is to be longer (parts.py)
     spool/0/000000000041.pcap         closed: whole and on disk; for the decoder, which removes it
     spool/0/000000000040.set-aside    one that could not be decoded by a fault of the program
 
@@ -9,7 +10,9 @@ Facts the design follows:
 - what write() took survives the death of the process, what fsync() took that of the machine (POSIX). fsync takes as
   long as the disk likes, the kernel's receive buffer lasts for a tenth of a second: so it is done in a thread;
 - a batch is one write. A crash or a full disk can cut it short; then the whole packets before the cut count;
-- a name in a folder is on disk only after fsync of the folder.
+- a name in a folder is on disk only after fsync of the folder;
+- the newest minute is to be in the store some seconds after its end. So a segment is closed at the last whole minute in
+  its time, and at each one before that what it holds is a part, to be decoded at once.
 """
 
 from __future__ import annotations
@@ -22,7 +25,7 @@ import threading
 import time
 import uuid
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -30,6 +33,8 @@ from typing import Final, NamedTuple
 from msgspec import Struct
 
 from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER, SNAP_LENGTH
+from flowdiag.collector.live.minutes import MINUTE_S, Minutes
+from flowdiag.collector.live.parts import End, forget_ends, last_number, note_end, orphans
 from flowdiag.errors import StoreError
 from flowdiag.modes import make_folder, opened
 
@@ -41,6 +46,9 @@ SET_ASIDE: Final = ".set-aside"
 # What is written to see whether anything can be: more than a datagram.
 TRIAL: Final = ".trial"
 TRIAL_OCTETS: Final = 1 << 17
+# What came of a minute when the decoder begins with it: a second of its work, so that little is left at the minute's end.
+EARLY_OCTETS: Final = 16 << 20
+NO_PART: Final = End(0)
 # A collector that was just killed may need this long to be gone.
 LOCK_PATIENCE_S: Final = 20.0
 _LOCK_POLL_S: Final = 0.1
@@ -88,10 +96,36 @@ def owner_of(folder: Path) -> str:
 
 
 class Segment(NamedTuple):
-    """A closed segment. number: counts the segments of its worker."""
+    """A file of the spool. number: counts the parts of its worker's segments."""
 
     number: int
     path: Path
+
+    @property
+    def begin(self) -> int:
+        return 0
+
+    @property
+    def end(self) -> int | None:
+        return None
+
+    @property
+    def early(self) -> bool:
+        return False
+
+
+class Part(NamedTuple):
+    """A part of a segment. begin, end: where in the file, None for all that follows, which only a closed one has; early:
+    whether more of the same minute follows."""
+
+    number: int
+    path: Path
+    begin: int
+    end: int | None
+    early: bool = False
+
+
+Piece = Segment | Part
 
 
 def segments(folder: Path, suffix: str = CLOSED) -> list[Segment]:
@@ -118,12 +152,15 @@ def recover(folder: Path) -> int:
         octets = path.stat().st_size
         if sound <= len(PCAP_HEADER):
             path.unlink()
+            forget_ends(path)
             continue
         with path.open("r+b") as file:
             file.truncate(sound)
             os.fsync(file.fileno())
         path.rename(path.with_suffix(CLOSED))
         cut += octets - sound
+    for left in orphans(folder, {segment.path.stem for segment in segments(folder)}):
+        left.unlink(missing_ok=True)
     sync_folder(folder)
     return cut
 
@@ -151,27 +188,41 @@ def sync_folder(folder: Path) -> None:
 
 
 class _Open(Struct, eq=False):
-    """A segment that is written, or was and is not closed yet. named: as a closed one."""
+    """A segment that is written, or was and is not closed yet. named: as a closed one; part, noted: where its last part
+    ends, as is to be noted and as is."""
 
     descriptor: int
     path: Path
     datagrams: int = 0
     named: bool = False
+    part: End = NO_PART
+    noted: End = NO_PART
 
 
 class SpoolWriter:
-    """Writes one worker's spool. sync_s: how often it is forced to disk; seconds, octets: when a segment is closed; reserve:
-    octets of the disk to leave free.
+    """Writes one worker's spool. sync_s: how often it is forced to disk; seconds, octets: when a segment is closed at the
+    latest; reserve: octets of the disk to leave free; wall, passing: clocks (minutes.py).
     """
 
-    def __init__(self, folder: Path, *, sync_s: float, seconds: float, octets: int, reserve: int = 0) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        sync_s: float,
+        seconds: float,
+        octets: int,
+        reserve: int = 0,
+        wall: Callable[[], float] = time.time,
+        passing: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._folder = folder
         self._seconds = seconds
         self._octets = octets
         self._reserve = reserve
         make_folder(folder)
-        # Also those of which only the knowledge is left (seed_files.py).
-        self._number = max((int(path.stem) for path in folder.iterdir() if path.stem.isdigit()), default=0)
+        self._minutes = Minutes(wall, passing)
+        self._passing = passing
+        self._number = last_number(folder)
         self._current: _Open | None = None
         self._closing: deque[_Open] = deque()
         self._size = 0
@@ -215,12 +266,25 @@ class SpoolWriter:
         return True
 
     def tick(self) -> None:
-        """Now and then: closes a segment whose time is over or which was removed, and looks whether there is room."""
+        """Each second: closes a segment whose time is over or which was removed, makes what came a part of it at a whole
+        minute, and looks whether there is room."""
+        minute = self._minutes.over()
         if self._current is not None:
             gone = os.fstat(self._current.descriptor).st_nlink == 0
-            if gone or time.monotonic() - self._began >= self._seconds:
+            until_next_s = MINUTE_S if minute else 0.0
+            if gone or self._passing() - self._began + until_next_s >= self._seconds:
                 self._close()
+            else:
+                self._end_part(self._current, minute=minute)
         self.full = self._obstacle()
+
+    def _end_part(self, current: _Open, *, minute: bool) -> None:
+        """Ends one at a whole minute, and an early one when much has come since the last."""
+        octets = self._size - current.part.at
+        if (minute and (octets or current.part.early)) or octets >= EARLY_OCTETS:
+            current.part = End(self._size, early=not minute)
+            self._number += 1
+            self._wake.set()
 
     def _obstacle(self) -> str:
         """Why nothing can be written now; empty if it can. A folder that was removed is made again, unless the spool is gone
@@ -270,7 +334,7 @@ class SpoolWriter:
             raise
         self._number += 1
         self._size = len(PCAP_HEADER)
-        self._began = time.monotonic()
+        self._began = self._passing()
         self._current = _Open(descriptor, path)
 
     def _close(self) -> None:
@@ -296,6 +360,7 @@ class SpoolWriter:
     def _sync(self) -> None:
         """Closed segments first: their packets come before those of the current one. Raises OSError."""
         written, current = self.datagrams, self._current
+        part = NO_PART if current is None else current.part
         while self._closing:
             segment = self._closing[0]
             os.fsync(segment.descriptor)
@@ -314,6 +379,10 @@ class SpoolWriter:
                 current = None
         if current is not None:
             os.fsync(current.descriptor)
+            if part != current.noted and os.fstat(current.descriptor).st_nlink:
+                note_end(current.path, part)
+                sync_folder(self._folder)
+                current.noted = part
         self.synced = written - self.removed
 
 

@@ -3,6 +3,7 @@
 Facts the design follows:
 - a segment's content names it in the store's catalogue, as that of any export (store/ingest.py): one that was added
   before the crash is not added after it, and one that somebody ingested from a copy is not added twice either;
+- a segment that is longer than a minute comes in parts (pieces.py), each of which is here what else a segment is;
 - a segment that is in the store already is decoded all the same, for its templates and sequence numbers;
 - a file of the store costs the same whatever it holds, and each exporter of a segment needs one. So segments that wait
   are taken together, in one change: work that has piled up is done sooner than it came;
@@ -12,7 +13,6 @@ Facts the design follows:
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
@@ -26,16 +26,14 @@ from flowdiag.collector.clocks import TOLERATED_MS
 from flowdiag.collector.datagram import Datagram
 from flowdiag.collector.decode.roster import FORGOTTEN
 from flowdiag.collector.decode.template_store import EVICTED
-from flowdiag.collector.frames import PCAP_HEADER, RECORD_HEADER
 from flowdiag.collector.knowledge import Seed
-from flowdiag.collector.live import seed_files
+from flowdiag.collector.live import pieces, seed_files
 from flowdiag.collector.live.decoders import Decoders, Nowhere
 from flowdiag.collector.live.exporter_state import ExporterState
 from flowdiag.collector.live.kept import Keeping, Kept, PuttingAside
 from flowdiag.collector.live.late import LateDecoders, only_records, tried, worth_trying
-from flowdiag.collector.live.spool import Segment, sync_folder
+from flowdiag.collector.live.spool import Piece, Segment, sync_folder
 from flowdiag.collector.live.tally import Counts, by_exporter
-from flowdiag.collector.readers.inputs import Input
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.readers.pcap import read_pcap
 from flowdiag.collector.readers.source import Source
@@ -50,6 +48,7 @@ from flowdiag.collector.store.writer import FlowWriter
 from flowdiag.durations import DAY_MS
 
 Ended = Callable[[], bool]
+More = Callable[[Piece], Sequence[Piece]]
 
 _DAY_S: Final = 86_400
 # Days before and after the one of a segment that flows in it can have ended on; exporters may make up any other.
@@ -61,6 +60,10 @@ MAX_PARTITIONS: Final = 16_384
 
 def _never() -> bool:
     return False
+
+
+def _nothing(_: Piece) -> Sequence[Piece]:
+    return ()
 
 
 class Stored(Struct, frozen=True):
@@ -100,6 +103,7 @@ class Storing:
         self._dissector = dissector
         self._tried = 0
         self._nothing_on: int | None = None  # the day for which nothing that is kept was worth a try
+        self._naming = pieces.Naming()
         self.keeping = Keeping(folder)
         self.keeping.recover(lambda digest: is_added(backend, digest))
         in_store = (exporter_of(name) for name in backend.folders(""))
@@ -108,37 +112,46 @@ class Storing:
 
     def store(
         self,
-        segments: Sequence[Segment],
+        segments: Sequence[Piece],
         *,
         last: bool = False,
         ended: Ended = _never,
         enough: Callable[[], bool] = _never,
+        more: More = _nothing,
     ) -> tuple[int, Stored]:
         """Decodes segments into the store and removes them: the first one, and those behind it that are as new to the
         store. Gives how many. last: none will follow, so what waits for late messages is counted as lost now; ended:
-        asked whether to stop at once; enough: asked after each segment whether those before the next one are to do.
+        asked whether to stop at once; enough: asked after each segment whether those before the next one are to do;
+        more: asked after an early part for what follows it, empty if that is not to be waited for.
 
         Raises StoreError, OSError, Interrupted; then they stay as they are, and what was learned from them is not to be
         used: go on with a new Storing."""
         self._nothing_on = None
-        contents = [_content(segment.path) for segment in segments]
+        if any(map(pieces.is_part, segments)):
+            sync_folder(self._folder)  # where a part ends stays so
+        contents = self._naming.contents(segments)
         known = [is_added(self._backend, content.digest) for content in contents]
         most = 1 if known[0] else next((n for n, one in enumerate(known) if one), len(known))
-        paths = [segment.path for segment in segments[:most]]
-        with self._pass(paths, contents[:most], known=known[0]) as current:
+        with self._pass(segments[:most], contents[:most], known=known[0]) as current:
             self.decoders.aside = Nowhere() if current.known else current.aside
             try:
-                count = self._decode(current, ended, enough)
+                count = self._decode(current, ended, enough, more)
                 current.cut(self.decoders, last=last and count == len(segments))
             finally:
                 self.decoders.aside = Nowhere()
             stored = current.commit(count)
         self.decoders.bound()
-        seed_files.save(self._folder, segments[count - 1].number, self.decoders.seed())
-        for path in paths[:count]:
-            path.unlink()
+        done = current.segments[:count]
+        seed_files.save(self._folder, done[-1].number, self.decoders.seed())
+        for segment in done:
+            pieces.remove(segment)
         sync_folder(self._folder)
         return count, stored
+
+    def pass_over(self, segment: Piece) -> None:
+        """A part that cannot be decoded by a fault of the program, and is set aside, counts as done. Raises OSError."""
+        seed_files.save(self._folder, segment.number, self.decoders.seed())
+        pieces.remove(segment)
 
     def store_kept(self, *, ended: Ended = _never) -> Stored | None:
         """Decodes the next of the files that are kept, None if none is worth it. Raises as store() does."""
@@ -152,9 +165,10 @@ class Storing:
             self._nothing_on = day
             return None
         self._tried = kept.number
-        content = _content(kept.path)
+        segment = Segment(kept.number, kept.path)
+        [content] = self._naming.contents([segment])
         known = is_added(self._backend, content.digest)
-        with self._pass([kept.path], [content], known=known) as current:
+        with self._pass([segment], [content], known=known) as current:
             if not self._decode_kept(current, kept, ended):
                 tried(kept, self.decoders, day)
                 return Stored(False)
@@ -175,20 +189,31 @@ class Storing:
         reports = [state.cut(last=True)[1] for state in self.decoders.states()]
         return _stored(False, 0, reports)
 
-    def _pass(self, paths: Sequence[Path], contents: Sequence[Content], *, known: bool) -> _Pass:
-        return _Pass(self._backend, paths, contents, self.keeping, known=known, roller=self._roller)
+    def _pass(self, segments: Sequence[Piece], contents: Sequence[Content], *, known: bool) -> _Pass:
+        return _Pass(self._backend, segments, contents, self.keeping, known=known, roller=self._roller)
 
-    def _decode(self, current: _Pass, ended: Ended, enough: Callable[[], bool]) -> int:
+    def _decode(self, current: _Pass, ended: Ended, enough: Callable[[], bool], more: More) -> int:
         """Segment after segment, as many as are enough. Gives how many."""
-        for count, path in enumerate(current.paths, 1):
-            current.take(self.decoders, self._datagrams(current, path), ended)
+        count = 0
+        while count < len(current.segments):
+            segment = current.segments[count]
+            current.take(self.decoders, self._datagrams(current, segment), ended)
+            count += 1
             if enough():
-                return count
-        return len(current.paths)
+                break
+            if count == len(current.segments) and segment.early and not current.known:
+                self._extend(current, more(segment))
+        return count
+
+    def _extend(self, current: _Pass, further: Sequence[Piece]) -> None:
+        contents = self._naming.contents(further)
+        if not any(is_added(self._backend, content.digest) for content in contents):
+            current.segments += further
+            current.contents += contents
 
     def _decode_kept(self, current: _Pass, kept: Kept, ended: Ended) -> bool:
         """False if nothing comes of it."""
-        datagrams = self._datagrams(current, kept.path)
+        datagrams = self._datagrams(current, current.segments[0])
         if kept.kind != "later":
             late = LateDecoders(kept, self.decoders, current.aside)
             current.take(late, datagrams, ended)
@@ -202,9 +227,9 @@ class Storing:
             self.decoders.aside, self.decoders.late = Nowhere(), False
         return current.known or current.aside.messages["later"] < kept.messages
 
-    def _datagrams(self, current: _Pass, path: Path) -> Iterator[Datagram]:
-        with Input(path.name, path).open(lambda _: None) as octets:
-            source = Source(path.name, 0, current.own)
+    def _datagrams(self, current: _Pass, segment: Piece) -> Iterator[Datagram]:
+        with pieces.opened_piece(segment) as octets:
+            source = Source(segment.path.name, 0, current.own)
             yield from read_pcap(Window(octets, source.name), source, self._dissector)
 
 
@@ -215,7 +240,7 @@ class _Pass:
     def __init__(
         self,
         backend: StorageBackend,
-        paths: Sequence[Path],
+        segments: Sequence[Piece],
         contents: Sequence[Content],
         keeping: Keeping,
         *,
@@ -223,14 +248,14 @@ class _Pass:
         roller: Roller | None,
     ) -> None:
         self._backend = backend
-        self._contents = contents
+        self.contents = [*contents]
         self._draining: list[ExporterState] = []
         self._proven_reports: list[ExportReport] = []  # of exporters that have folders in the store
         self._reports: list[ExportReport] = []
-        self.paths = paths
+        self.segments = [*segments]
         self.known = known
         self.own = ExportReport()
-        began_ms = _began_ms(paths[0])
+        began_ms = pieces.began_ms(segments[0])
         day = (began_ms or 0) // DAY_MS
         self.days = range(day - DAYS_BEFORE, day + DAYS_AFTER + 1)
         self.writer = FlowWriter(
@@ -256,7 +281,7 @@ class _Pass:
 
     def take(self, decoders: Decoders | LateDecoders, datagrams: Iterator[Datagram], ended: Ended) -> None:
         """Decodes one of the files. Raises Interrupted."""
-        for state in decoders.take(datagrams, self.paths[0].name, ended):
+        for state in decoders.take(datagrams, self.segments[0].path.name, ended):
             self._write(state, state.decoder.batches())
 
     def cut(self, decoders: Decoders | LateDecoders, *, last: bool = False, stripped: bool = False) -> None:
@@ -275,7 +300,7 @@ class _Pass:
         added = False
         if not self.known:
             self.aside.finish()
-            contents = self._contents[:count]
+            contents = self.contents[:count]
             added = add_written(self._backend, contents, self.writer.finish(self._shares()))
         if added:
             self.writer.done()
@@ -328,18 +353,3 @@ def _stored(added: bool, records: int, reports: list[ExportReport]) -> Stored:
         ),
         exporters=by_exporter(reports, added=added),
     )
-
-
-def _content(path: Path) -> Content:
-    with path.open("rb") as file:
-        return Content(hashlib.file_digest(file, "sha256").hexdigest(), path.name, path.stat().st_size)
-
-
-def _began_ms(path: Path) -> int | None:
-    """When its first packet came."""
-    with path.open("rb") as file:
-        head = file.read(len(PCAP_HEADER) + RECORD_HEADER.size)
-    if len(head) < len(PCAP_HEADER) + RECORD_HEADER.size:
-        return None
-    seconds, microseconds, _, _ = RECORD_HEADER.unpack_from(head, len(PCAP_HEADER))
-    return int(seconds) * 1000 + int(microseconds) // 1000

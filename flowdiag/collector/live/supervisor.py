@@ -4,6 +4,7 @@ Facts the design follows:
 - it holds the sockets, so that what comes while a receiver is started anew waits in the kernel;
 - SIGTERM and SIGINT end the receivers first and the decoders when these have closed their spools, all within ten seconds,
   so that what was received is in the store at the end, or in the spool, for the next start; SIGHUP reads the allow list again;
+- the store's upkeep is a third kind of process, which comes and goes (housekeeping.py);
 - a process that dies is started again; one that dies again and again ends the collector, with the exit code that makes
   a service manager start it afresh and tell somebody.
 """
@@ -26,6 +27,7 @@ from msgspec import Struct
 from flowdiag.collector.live.allow import AllowList, read_allow_list
 from flowdiag.collector.live.counters import Decoded, Received
 from flowdiag.collector.live.health import Health
+from flowdiag.collector.live.housekeeping import Housekeeping
 from flowdiag.collector.live.receiver import STOP, run_receiver
 from flowdiag.collector.live.settings import FINISH_S, Settings
 from flowdiag.collector.live.sockets import Listening
@@ -70,6 +72,7 @@ class Supervisor:
         self._say = say
         self._receivers: list[_Child] = []
         self._decoders: list[_Child] = []
+        self._housekeeping = Housekeeping(settings, _started)
 
     def run(self, ready: Callable[[], None] = lambda: None) -> None:
         """Runs until SIGTERM or SIGINT. ready: called when signals mean what they shall. Raises FlowdiagError if a process
@@ -107,12 +110,16 @@ class Supervisor:
                 _read_counters(child)
                 if not child.process.is_alive():
                     self._restart(child)
+            self._housekeeping.look()
             self._update_health()
 
     def _update_health(self) -> None:
         self._health.update(
             [child.last for child in self._receivers if isinstance(child.last, Received)],
-            [child.last for child in self._decoders if isinstance(child.last, Decoded)],
+            [
+                *(child.last for child in self._decoders if isinstance(child.last, Decoded)),
+                self._housekeeping.done,
+            ],
         )
 
     def _read_allow_list(self) -> None:
@@ -179,6 +186,7 @@ class Supervisor:
                     child.process.kill()
                 child.process.join()
                 _read_counters(child)
+        self._housekeeping.end()
         self._update_health()
 
 

@@ -17,10 +17,13 @@ from typing import Any, Final
 
 import pyarrow as pa
 
+from flowdiag.collector.readers.parquet import BATCH_ROWS, flow_batch
+from flowdiag.collector.readers.stored_flows import REPORT_KEY, StoredFlows
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.finding import StoredFile, open_stored
 from flowdiag.collector.store.layout import NO_DAY, Partition, rollup_path
+from flowdiag.collector.store.looking import opened
 from flowdiag.collector.store.rolling import Roller, Summary
 
 _MARK: Final = b"of-flows"
@@ -50,6 +53,11 @@ class Making:
         if summary is not None:
             self._tried(lambda: summary.add(rows))
 
+    def read(self, backend: StorageBackend, file: StoredFile) -> None:
+        """Takes the rows of a file that has been written."""
+        if self._summary is not None:
+            self._tried(lambda: add_stored(backend, file, self))
+
     def finish(self, report: ExportReport | None, *, even_small: bool = False) -> bytes | None:
         """The octets of the roll-up; None if there is to be none."""
         summary = self._summary
@@ -70,6 +78,20 @@ class Making:
             self._summary = None
             self.fault = f"{type(error).__name__}: {(str(error).splitlines() or [''])[0][:200]}"
             return None
+
+
+def add_stored(backend: StorageBackend, file: StoredFile, making: Making) -> ExportReport | None:
+    """Takes the flows of a file as they were written. Gives what the decoder learned of them, where the file says it. Raises
+    Changed, StoreError, ExportError."""
+    report = ExportReport()
+    with opened(backend, file) as parquet:
+        metadata = parquet.metadata.metadata
+        StoredFlows(report).add_metadata(metadata, file.target)
+        for group in range(parquet.num_row_groups):
+            batches = [flow_batch(batch, metadata) for batch in parquet.iter_batches(BATCH_ROWS, [group])]
+            if batches:
+                making.add(pa.Table.from_batches(batches))
+    return report if REPORT_KEY in metadata else None
 
 
 def _write(backend: StorageBackend, octets: bytes, path: str, flows: str) -> bool:

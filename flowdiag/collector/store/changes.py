@@ -7,13 +7,14 @@ Facts the design follows:
 - when a change is done the journal says so, with the change's number: a reader that finds the same journal before
   and after it looked at the folders has seen one state of the store. While a change is being carried out, readers
   look at the store as it will be (pending());
-- the lock is held for the change alone, never while files are decoded or merged, so writers hardly wait. What a
-  change rests on is checked again under the lock.
+- the lock is held for the change alone, never while files are decoded or merged, or readers waited for, so writers
+  hardly wait. What a change rests on is checked again under the lock.
 """
 
 from __future__ import annotations
 
 import json
+import time
 import uuid
 from collections.abc import Callable, Iterable
 from itertools import groupby
@@ -30,6 +31,8 @@ FORMAT: Final = 1
 # A writer none of whose files was written within this time, by the clock of now, is dead. Clocks may be set back: files
 # that seem to be of so much later are not of a writer either.
 ASIDE_FORGOTTEN_S: Final = 2 * 86_400.0
+# How often it is looked whether anybody reads what is to be removed.
+_READERS_POLL_S: Final = 0.1
 
 
 class Change(Struct, frozen=True):
@@ -135,18 +138,30 @@ def commit(
     written aside: then it was taken for that of a dead writer.
     """
     need_store(backend)
-    with failures_named(backend), backend.writing() as renew:
-        recover(backend, renew)
-        if not holds():
-            return False
-        _need_sources(backend, change)
-        if not change.removals:
+    until = time.monotonic() + patience_s
+    with failures_named(backend):
+        while True:
+            with backend.writing() as renew:
+                recover(backend, renew)
+                if not holds():
+                    return False
+                _need_sources(backend, change)
+                if _is_made(backend, change, renew):
+                    return True
+            if time.monotonic() >= until:
+                return False
+            time.sleep(_READERS_POLL_S)
+
+
+def _is_made(backend: StorageBackend, change: Change, renew: Callable[[], None]) -> bool:
+    """Makes a change happen, unless it removes what somebody may be reading."""
+    if not change.removals:
+        _begin(backend, change, renew)
+        return True
+    with backend.removing() as nobody_reads:
+        if nobody_reads:
             _begin(backend, change, renew)
-            return True
-        with backend.removing(patience_s) as nobody_reads:
-            if nobody_reads:
-                _begin(backend, change, renew)
-        return nobody_reads
+    return nobody_reads
 
 
 def _need_sources(backend: StorageBackend, change: Change) -> None:

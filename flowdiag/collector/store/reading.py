@@ -66,12 +66,19 @@ class StoreReader:
                 if count is not None:
                     count(file.octets, octets)
 
-    def read(self, files: Sequence[StoredFile], stored: StoredFlows) -> Iterator[pa.RecordBatch]:
-        """The flow records of files that find_files() gave, while backend.reading() is held. As batches()."""
-        for file in files:
-            yield from self._file(file, stored)
+    def read(
+        self, files: Sequence[StoredFile], stored: StoredFlows, spans: Sequence[Span] = ()
+    ) -> Iterator[pa.RecordBatch]:
+        """The flow records of files that find_files() gave, while backend.reading() is held. As batches().
 
-    def _file(self, stored_file: StoredFile, stored: StoredFlows) -> Iterator[pa.RecordBatch]:
+        spans: only row groups that may hold flows of one of them, the reader's own span aside.
+        """
+        for file in files:
+            yield from self._file(file, stored, spans)
+
+    def _file(
+        self, stored_file: StoredFile, stored: StoredFlows, spans: Sequence[Span]
+    ) -> Iterator[pa.RecordBatch]:
         name = f"{self._backend.name}/{stored_file.target}"
         read, rows = 0, 0
         try:
@@ -80,9 +87,10 @@ class StoreReader:
                 rows = file.metadata.num_rows
                 metadata = file.metadata.metadata
                 check_schema(file.schema_arrow, name)
-                span = self._moved(metadata, name)
+                span = _moved(self._span, metadata, name)
+                parts = [_moved(part, metadata, name) for part in spans] or [span]
                 stored.add_metadata(metadata, name)
-                for group in groups_of(file, span):
+                for group in sorted({group for part in parts for group in groups_of(file, part)}):
                     for batch in file.iter_batches(BATCH_ROWS, [group], columns=self._columns):
                         read += batch.num_rows
                         yield flow_batch(_inside(batch, span), metadata)
@@ -100,18 +108,19 @@ class StoreReader:
         except ExportError as error:
             self._unusable(error)
 
-    def _moved(self, metadata: dict[bytes, bytes] | None, name: str) -> Span:
-        """The span by the clocks of a file's exporter."""
-        if self._span == EVERYTHING:
-            return EVERYTHING
-        report = ExportReport()
-        StoredFlows(report).add_metadata(metadata, name)
-        offsets = [0, *clock_offsets(report).values()]
-        begin, end = self._span
-        return (
-            None if begin is None else begin - max(offsets),
-            None if end is None else end - min(offsets),
-        )
+
+def _moved(span: Span, metadata: dict[bytes, bytes] | None, name: str) -> Span:
+    """A span by the clocks of a file's exporter."""
+    if span == EVERYTHING:
+        return EVERYTHING
+    report = ExportReport()
+    StoredFlows(report).add_metadata(metadata, name)
+    offsets = [0, *clock_offsets(report).values()]
+    begin, end = span
+    return (
+        None if begin is None else begin - max(offsets),
+        None if end is None else end - min(offsets),
+    )
 
 
 def _missing(read: int, rows: int) -> str:

@@ -11,19 +11,15 @@ from __future__ import annotations
 
 import time
 import uuid
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from pathlib import Path
 from typing import Final, Literal
 
-import pyarrow as pa
 from msgspec import Struct
 
 from flowdiag.collector.readers.inputs import Progress
-from flowdiag.collector.readers.parquet import BATCH_ROWS, flow_batch
-from flowdiag.collector.readers.stored_flows import REPORT_KEY, StoredFlows
-from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.backends import StorageBackend, failures_named, is_url
-from flowdiag.collector.store.beside import Making, has_sound
+from flowdiag.collector.store.beside import Making, add_stored, has_sound
 from flowdiag.collector.store.changes import Change, commit, remove_aside, sweep
 from flowdiag.collector.store.cluster import open_workers
 from flowdiag.collector.store.finding import StoredFile, find_files
@@ -39,7 +35,7 @@ from flowdiag.collector.store.layout import (
     rollup_path,
     target_of,
 )
-from flowdiag.collector.store.looking import Changed, all_there, opened
+from flowdiag.collector.store.looking import Changed, all_there
 from flowdiag.collector.store.opening import open_backend
 from flowdiag.collector.store.rolling import Roller
 from flowdiag.collector.store.workers import Count
@@ -109,18 +105,31 @@ def rebuild(
     return [done[number] for number in sorted(done)]
 
 
-def mend(backend: StorageBackend, roller: Roller) -> list[Rebuilt]:
-    """Makes damaged roll-ups anew. Raises StoreError."""
+class Mended(Struct, frozen=True):
+    """What was made anew, and the last file that was looked at, empty if there is none behind it."""
+
+    rebuilt: list[Rebuilt]
+    reached: str = ""
+
+
+def mend(
+    backend: StorageBackend, roller: Roller, *, after: str = "", enough: Callable[[], bool] = lambda: False
+) -> Mended:
+    """Makes damaged roll-ups anew. after: only of files behind this one; enough: asked after each whether to stop. Raises
+    StoreError."""
+    done: list[Rebuilt] = []
     with failures_named(backend):
         there = {target_of(entry.path) for entry in backend.files(ROLLUPS)}
-        done = []
-        for file in find_files(backend):
-            if file.target in there:
+        files = [file for file in find_files(backend) if file.target in there]
+        for file in sorted(files, key=lambda file: file.target):
+            if file.target > after:
                 made = _made(backend, file, roller, "damaged")
                 if made is not None and _put(backend, file, made):
                     done.append(_told(file, made))
+                if enough():
+                    return Mended(done, file.target)
         _remove_orphans(backend)
-    return done
+    return Mended(done)
 
 
 def _told(file: StoredFile, made: Made) -> Rebuilt:
@@ -158,7 +167,7 @@ def make_rollup(
     """Makes the roll-up of a file aside, from its flows. even_small: also of few flows. Raises Changed, OSError."""
     making = Making(roller, file.partition)
     try:
-        report = _add_flows(backend, file, making)
+        report = add_stored(backend, file, making)
     except (ExportError, StoreError) as error:
         return Made(None, f"its flows cannot be read: {error.what}")
     except UnicodeDecodeError as error:
@@ -169,19 +178,6 @@ def make_rollup(
         return Made(None, making.fault)
     backend.seal([aside])
     return Made(aside)
-
-
-def _add_flows(backend: StorageBackend, file: StoredFile, making: Making) -> ExportReport | None:
-    """Gives what the decoder learned of the flows, where their file says it."""
-    report = ExportReport()
-    with opened(backend, file) as parquet:
-        metadata = parquet.metadata.metadata
-        StoredFlows(report).add_metadata(metadata, file.target)
-        for group in range(parquet.num_row_groups):
-            batches = [flow_batch(batch, metadata) for batch in parquet.iter_batches(BATCH_ROWS, [group])]
-            if batches:
-                making.add(pa.Table.from_batches(batches))
-    return report if REPORT_KEY in metadata else None
 
 
 def _put(backend: StorageBackend, file: StoredFile, made: Made) -> bool:

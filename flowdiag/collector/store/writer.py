@@ -8,7 +8,8 @@ Facts the design follows:
 - times and ports change little from row to row or repeat little: differences cost less than a dictionary there
   (measured: five times less work for times, at half the octets). Addresses as they are: their dictionary would
   outgrow its page;
-- a roll-up is made of the rows as they are written, one for each file, and written beside it when that is closed;
+- a roll-up is made of the rows as they are written, one for each file, and written beside it when that is closed. What is
+  summed up takes memory: of more files at a time than MAX_SUMMARIES, it is made of the file when that is closed;
 - an exporter that makes up times cannot make up partitions without end: beyond a bound, rows go to the partition
   without a day.
 """
@@ -33,6 +34,7 @@ from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.backends import StorageBackend, failures_named
 from flowdiag.collector.store.beside import Making
 from flowdiag.collector.store.changes import Change, remove_aside
+from flowdiag.collector.store.finding import StoredFile
 from flowdiag.collector.store.folder import ASIDE
 from flowdiag.collector.store.layout import (
     LAST_DAY,
@@ -50,6 +52,7 @@ from flowdiag.flows import FLOW_SCHEMA
 
 ROW_GROUP_ROWS: Final = 1 << 17
 MAX_WAITING_ROWS: Final = 1 << 20  # about 130 MB
+MAX_SUMMARIES: Final = 4  # each some 100 MB at most
 MAX_OPEN_FILES: Final = 32  # each keeps a footer that grows, and on an object store some MB of upload
 # Exporters in one batch of the decoder, which holds no more domains; mediators could make up any number.
 MAX_EXPORTERS_AT_ONCE: Final = 4_096
@@ -77,7 +80,7 @@ class Waiting(Struct):
     file: pq.ParquetWriter | None = None
     sink: Any = None
     path: str = ""
-    making: Making | None = None
+    making: Making | None = None  # None: its roll-up is made of the file
 
 
 class Written(Struct, frozen=True):
@@ -166,7 +169,7 @@ class FlowWriter:
         for partition in sorted({*self._waiting, *reports}):
             if partition in reports and partition not in self._waiting:
                 self._waiting[partition] = Waiting()
-            self._write_group(partition, even_empty=partition in reports)
+            self._write_group(partition, last=True, even_empty=partition in reports)
             self._close(partition, reports.get(partition))
         with failures_named(self._backend):
             self._backend.seal([*(aside for aside, _, _ in self._written), *self._rollups.values()])
@@ -185,6 +188,7 @@ class FlowWriter:
 
     def discard(self) -> None:
         """Removes everything written, unless a change has begun to move it."""
+        self._roller = None
         for partition, waiting in list(self._waiting.items()):
             waiting.making = None
             self._close(partition, None)
@@ -223,13 +227,13 @@ class FlowWriter:
         while self._rows_waiting > MAX_WAITING_ROWS:
             self._write_group(max(self._waiting, key=lambda other: self._waiting[other].rows))
 
-    def _write_group(self, partition: Partition, *, even_empty: bool = False) -> None:
+    def _write_group(self, partition: Partition, *, last: bool = False, even_empty: bool = False) -> None:
         waiting = self._waiting[partition]
         if not waiting.rows and not even_empty:
             return
         with failures_named(self._backend):
             if waiting.file is None:
-                self._open(partition, waiting)
+                self._open(partition, waiting, last=last)
             assert waiting.file is not None
             if waiting.rows:
                 flows = pa.Table.from_batches(waiting.batches, FLOW_SCHEMA)
@@ -247,10 +251,13 @@ class FlowWriter:
         if len(opened) > MAX_OPEN_FILES:
             self._close(opened[0], None)
 
-    def _open(self, partition: Partition, waiting: Waiting) -> None:
+    def _open(self, partition: Partition, waiting: Waiting, *, last: bool) -> None:
+        """last: it is closed right after."""
         name = file_name(self._began_ms or 0, self._unit, len(self._written))
         waiting.path = f"{self._aside}/{len(self._written):04d}{SUFFIX}"
-        waiting.making = Making(self._roller, partition)
+        summaries = sum(other.making is not None for other in self._waiting.values())
+        if last or summaries < MAX_SUMMARIES:
+            waiting.making = Making(self._roller, partition)
         schema = STORED_SCHEMA.with_metadata(
             flow_metadata() | {EXPORTER_KEY: partition.exporter.hex().encode()}
         )
@@ -270,10 +277,13 @@ class FlowWriter:
                 waiting.file.add_key_value_metadata(report_metadata(report))
             waiting.file.close()
             waiting.sink.close()
-        if waiting.making is not None:
-            self._write_rollup(waiting.path, waiting.making, report)
+        self._write_rollup(partition, waiting, report)
 
-    def _write_rollup(self, flows: str, making: Making, report: ExportReport | None) -> None:
+    def _write_rollup(self, partition: Partition, waiting: Waiting, report: ExportReport | None) -> None:
+        flows, making = waiting.path, waiting.making
+        if making is None:
+            making = Making(self._roller, partition)
+            making.read(self._backend, StoredFile(flows, flows, partition, 0))
         octets = making.finish(report)
         path = flows.removesuffix(SUFFIX) + ROLLUP_SUFFIX
         if octets is not None and making.write(self._backend, octets, path, flows):

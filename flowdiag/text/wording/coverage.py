@@ -39,10 +39,18 @@ def _resolution_assumed(seconds: int) -> str:
 
 def _rolled_up(looked_at: float, left: int) -> str:
     said = "Long time: by sums of minutes and hours"
-    said += f", and by the flows of {looked_at:g} hours that were worth a look" if looked_at else ""
+    if looked_at:
+        hours = "1 hour that was" if looked_at == 1 else f"{looked_at:g} hours that were"
+        said += f", and by the flows of {hours} worth a look"
     if left:
-        return f"{said}. {left} more hours were worth one; ask for a shorter time to have them looked at."
+        more = "1 more hour was" if left == 1 else f"{left} more hours were"
+        return f"{said}. {more} worth one; ask for a shorter time to have them looked at."
     return f"{said}."
+
+
+def _flows_gone(days: int) -> str:
+    of_days = "1 day" if days == 1 else f"{days} days"
+    return f"Of {of_days} the flows are no longer kept: what is said of them rests on sums alone."
 
 
 def _sampled(factor: float, error_percent: float) -> str:
@@ -183,6 +191,17 @@ def _problem(file: str, what: str, count: int) -> str:
     return f"{file}: {what}{times}." if file else f"{what}{times}."
 
 
+def _damaged_roll_ups(file: str, count: int) -> str:
+    """file: the first of them."""
+    if count == 1:
+        return f"{file}: a damaged roll-up was not used; run ingest --rebuild."
+    return f"{file} and {count - 1} more: damaged roll-ups were not used; run ingest --rebuild."
+
+
+def _no_peaks() -> str:
+    return "Of so long a time the store's sums are ranked, which have no peaks: a shorter one has."
+
+
 def _more_problems(kinds: int) -> str:
     return f"{kinds} more kinds of problems; flowdiag inspect lists them."
 
@@ -213,6 +232,7 @@ _SENTENCES: Final[dict[str, Callable[..., str]]] = {
     "resolution": _resolution,
     "resolution-assumed": _resolution_assumed,
     "rolled-up": _rolled_up,
+    "flows-gone": _flows_gone,
     "sampled": _sampled,
     "frames": _frames,
     "clock": _clock,
@@ -233,5 +253,7 @@ _SENTENCES: Final[dict[str, Callable[..., str]]] = {
     "not-ip": _not_ip,
     "many-addresses": _many_addresses,
     "problem": _problem,
+    "damaged-roll-ups": _damaged_roll_ups,
+    "no-peaks": _no_peaks,
     "more-problems": _more_problems,
 }

@@ -35,7 +35,8 @@ FLOWS = 24
 class Running:
     """`flowdiag collect` on a free port of loopback, ended at the end of the with block.
 
-    descriptors: how many each of its processes may have at first, and at most.
+    descriptors: how many each of its processes may have at first, and at most; modules: a folder in which Python looks
+    first, in all of its processes.
     """
 
     def __init__(
@@ -45,18 +46,20 @@ class Running:
         listen: str = "127.0.0.1:0",
         descriptors: tuple[int, int] | None = None,
         log: Path | None = None,
+        modules: Path | None = None,
     ) -> None:
         self.store = store
         self._log = log or store.parent / f"{store.name}.log"
         words = ["collect", "--listen", listen, "--store", str(store), "--metrics-port", "0"]
         code = "from flowdiag.cli.main import main; main()"
         self._written = self._log.stat().st_size if self._log.exists() else 0
+        folders = [*([] if modules is None else [str(modules)]), str(Path(flowdiag.__file__).parents[1])]
         with self._log.open("ab") as log:
             self.process = subprocess.Popen(
                 [sys.executable, "-c", code, *words, "--segment", "500ms", "--sync", "100ms", *options],
                 stderr=log,
                 start_new_session=True,
-                env=os.environ | {"PYTHONPATH": str(Path(flowdiag.__file__).parents[1])},
+                env=os.environ | {"PYTHONPATH": os.pathsep.join(folders)},
                 preexec_fn=None if descriptors is None else lambda: limit_descriptors(descriptors),
             )
         self.port = int(self._said(r"listening at \S+:(\d+),"))

@@ -18,14 +18,25 @@ from flowdiag.collector.live.storing import Storing
 from flowdiag.collector.live.upkeep import Upkeep
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.store.changes import make_store
+from flowdiag.collector.store.kept_rollups import find_kept_rollups
 from flowdiag.collector.store.opening import open_backend
 from flowdiag.collector.store.upkeep import compact
 from tests.collector.decode.wire import EXPORT_S, FLOW_FIELDS, a_set, flow, ipfix, template, with_template
 from tests.collector.live.lost_store import store_with_leftover
 from tests.collector.live.test_seed_files import Told, message, restarted
 from tests.collector.live.test_seed_files import flows as flows_of
-from tests.collector.store.building import DAY, START, add_stretch, batch, content, octets_in, report
+from tests.collector.store.building import (
+    DAY,
+    START,
+    add_stretch,
+    batch,
+    content,
+    files_in,
+    octets_in,
+    report,
+)
 from tests.collector.store.building import flow as stored_flow
+from tests.collector.store.rollers import Sums, damage, with_rollups
 
 YEAR_S = 365 * DAY_S
 STEPS = [YEAR_S, -YEAR_S, 3_600.0, -3_600.0]
@@ -206,4 +217,25 @@ def test_a_sweep_that_cannot_be_made_at_the_start_is_made_with_the_rest(
     left = store_with_leftover(store)
     upkeep.run(counters)
     assert (counters.upkeep, counters.swept, left.exists()) == ("", 1, False)
-    assert not upkeep.due
+
+
+def test_roll_ups_of_old_days_stay_for_their_time_and_damaged_ones_are_made_anew(
+    tmp_path: Path, clocks: Clocks
+) -> None:
+    store, counters = tmp_path / "flows", Decoded()
+    backend = open_backend(store)
+    make_store(backend)
+    today = round(clocks.wall * 1000) // DAY
+    for number in range(4):
+        flows = batch(stored_flow(number + 1, (today - 3 + number) * DAY + 60_000))
+        heard = report(1, day=today - 3 + number)
+        assert add_stretch(backend, content(str(number)), [flows], heard, number, Sums())
+    damage(store, files_in(store)[-1])
+    damage(store, files_in(store)[0])
+    upkeep = Upkeep(backend, 2, Today(clocks.now, clocks.since), rollup_days=3, roller=Sums())
+    upkeep.run(counters)
+    assert (counters.rollups_rebuilt, counters.rollups_failed, counters.dropped_days) == (2, 0, 2)
+    assert counters.upkeep == ""
+    assert list(with_rollups(store).values()) == [True, True]
+    (kept,) = find_kept_rollups(backend)
+    assert (kept.partition.day, len(kept.rollups)) == (today - 2, 1)

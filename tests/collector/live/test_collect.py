@@ -7,18 +7,34 @@ import signal
 import socket
 import ssl
 import subprocess
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pyarrow.compute as pc
+import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
 
 from flowdiag import read_export
 from flowdiag.addresses import to_bytes
 from flowdiag.cli.main import main
+from flowdiag.collector.store.finding import find_files
+from flowdiag.collector.store.opening import open_backend
+from flowdiag.rollup.making import LEAST_ROWS
+from flowdiag.rollup.shape import TABLES
+from flowdiag.rollup.stored import read_rollups
 from flowdiag.scenario.bulk import write_bulk
-from tests.collector.decode.wire import netflow5, netflow9, record5, with_template9
+from tests.collector.decode.wire import (
+    a_set,
+    flow,
+    ipfix,
+    netflow5,
+    netflow9,
+    record5,
+    with_template,
+    with_template9,
+)
 from tests.collector.live.running import FLOWS, Running, Sender, wait_until
 
 
@@ -61,6 +77,24 @@ def test_the_store_fills_while_the_collector_runs_and_the_spool_empties(collecto
     assert collector.metric("waiting_segments") == 0
     assert collector.get("/health") == "ok\n"
     assert not list(collector.store.glob("_flowdiag/spool/0/*.pcap"))
+
+
+def test_the_store_gets_roll_ups_of_all_but_small_files(collector: Running) -> None:
+    """Of flows of today: those of another day than that of the capture stand in a folder without a day."""
+    sender, now_s, messages = Sender(collector.port), int(time.time()), 2 * LEAST_ROWS // FLOWS
+    for message in range(messages):
+        numbers = range(message * FLOWS, (message + 1) * FLOWS)
+        records = (flow(n, start_ms=1000 * now_s - 5000, end_ms=1000 * now_s) for n in numbers)
+        sets = with_template(), a_set(256, *records)
+        sender.socket.send(ipfix(*sets, sequence=message * FLOWS, export_s=now_s))
+    collector.wait_for("records_total", messages * FLOWS)
+    assert collector.end() == 0, collector.log
+    backend = open_backend(collector.store)
+    rolled = read_rollups(backend, find_files(backend), TABLES)
+    rows = [pq.read_metadata(collector.store / one.file.target).num_rows for one in rolled]
+    told = [None if one.rollup is None else one.rollup.facts.rows for one in rolled]
+    assert told == [count if count >= LEAST_ROWS else None for count in rows]
+    assert any(told)
 
 
 def test_other_senders_are_counted_and_dropped_and_the_list_is_read_again(

@@ -1,5 +1,5 @@
 """Kill -9 at any instant: what is in the spool gets into the store, once. `python -m tests.collector.live.test_crash 100`
-does it a hundred times."""
+does it a hundred times, and with `parts` behind it to segments that come in parts."""
 
 from __future__ import annotations
 
@@ -18,7 +18,13 @@ import pytest
 
 from flowdiag import read_export
 from flowdiag.collector.live.spool import CLOSED, OPEN, owner_of, segments, whole_packets
+from tests.collector.live.fast_clock import FastClock
 from tests.collector.live.running import FLOWS, Running, Sender, records_of, wait_until
+
+EARLY = """
+from flowdiag.collector.live import spool
+spool.EARLY_OCTETS = 64 << 10
+"""
 
 
 class Load:
@@ -67,14 +73,17 @@ class Copies:
         return [octets[: whole_packets(octets)] for octets in captures]
 
 
-def crash_once(folder: Path, after_s: float, victim: str) -> int:
+def crash_once(folder: Path, after_s: float, victim: str, *, parts: bool = False) -> int:
     """Runs a collector under load, kills it, starts another, and compares the store with what was in the spool.
 
-    victim: "all" processes at once, or the "supervisor" alone. Gives the flow records.
+    victim: "all" processes at once, or the "supervisor" alone; parts: whether segments come in parts, early ones of 64 KiB
+    and one each two seconds, which are a minute. Gives the flow records.
     """
     store = folder / "store"
     copies = Copies(store)
-    with Running(store) as running:
+    options = ["--segment", "10m"] if parts else []
+    modules = FastClock(folder / "modules", 30.0, EARLY).modules if parts else None
+    with Running(store, *options, modules=modules) as running:
         load = Load(running.port)
         running.wait_for("synced_total", 1)
         time.sleep(after_s)
@@ -86,7 +95,8 @@ def crash_once(folder: Path, after_s: float, victim: str) -> int:
         running.process.wait()
         wait_until(lambda: not _any_left(running.process.pid))
         load.stop()
-    with Running(store) as running:
+    assert not parts or after_s < 2 or list(store.glob("_flowdiag/spool/0/*.parts"))
+    with Running(store, *options, modules=modules) as running:
         wait_until(lambda: not segments(store / "_flowdiag" / "spool" / "0"), lambda: running.log)
         assert running.end() == 0, running.log
     spooled = records_of(copies.stop())
@@ -113,6 +123,15 @@ def test_what_was_in_the_spool_is_in_the_store_once(tmp_path: Path, after_s: flo
     crash_once(tmp_path, after_s, victim)
 
 
+@pytest.mark.parametrize(
+    ("after_s", "victim"), [(0.9, "all"), (2.3, "all"), (4.7, "all"), (3.1, "supervisor")]
+)
+def test_what_was_in_parts_of_a_segment_is_in_the_store_once(
+    tmp_path: Path, after_s: float, victim: str
+) -> None:
+    crash_once(tmp_path, after_s, victim, parts=True)
+
+
 def test_what_a_decoder_left_aside_when_it_died_goes_at_the_next_start(tmp_path: Path) -> None:
     """Or one that dies again and again would fill the disk; what others may be writing stays."""
     store = tmp_path / "store"
@@ -131,12 +150,12 @@ def test_what_a_decoder_left_aside_when_it_died_goes_at_the_next_start(tmp_path:
     assert (own.exists(), other.exists()) == (False, True)
 
 
-def by_hand(times: int) -> None:
+def by_hand(times: int, *, parts: bool) -> None:
     chance = random.Random(1)
     for number in range(times):
         after_s, victim = chance.uniform(0.2, 2.5), chance.choice(["all", "all", "all", "supervisor"])
         with tempfile.TemporaryDirectory() as folder:
-            spooled = crash_once(Path(folder), after_s, victim)
+            spooled = crash_once(Path(folder), after_s * (2.5 if parts else 1.0), victim, parts=parts)
         print(
             f"{number + 1}: {victim} killed after {after_s:.2f} s, {spooled:,} records, all there, once",
             flush=True,
@@ -144,4 +163,4 @@ def by_hand(times: int) -> None:
 
 
 if __name__ == "__main__":
-    by_hand(int(sys.argv[1]))
+    by_hand(int(sys.argv[1]), parts=sys.argv[2:] == ["parts"])

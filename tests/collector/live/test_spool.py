@@ -17,8 +17,11 @@ from scapy.utils import RawPcapReader
 from flowdiag.addresses import to_bytes
 from flowdiag.collector.frames import PCAP_HEADER, packet_record, udp_front
 from flowdiag.collector.live import spool
+from flowdiag.collector.live.parts import ends_of
+from flowdiag.collector.live.pieces import opened_piece, waiting_in
 from flowdiag.collector.live.spool import (
     OPEN,
+    Piece,
     SpoolWriter,
     owner_of,
     recover,
@@ -320,3 +323,148 @@ def test_a_spool_keeps_its_name_and_no_other_has_it(tmp_path: Path) -> None:
     assert owner_of(tmp_path / "one" / "3") == f"{told[0]}-3-"
     (tmp_path / "one" / "lock").write_text("../../etc")
     assert owner_of(tmp_path / "one" / "3") == owner_of(tmp_path / "none" / "3") == ""
+
+
+class Clocks:
+    """wall: the system's clock; passing: one that nobody sets."""
+
+    def __init__(self) -> None:
+        self.wall, self.passing = 1_700_000_040.0, 7.0  # a whole minute
+
+    def pass_s(self, seconds: float) -> None:
+        self.wall += seconds
+        self.passing += seconds
+
+
+@contextmanager
+def timed(folder: Path, seconds: float) -> Iterator[tuple[SpoolWriter, Clocks]]:
+    clocks = Clocks()
+    with writing(folder, seconds=seconds, wall=lambda: clocks.wall, passing=lambda: clocks.passing) as writer:
+        yield writer, clocks
+
+
+def test_a_segment_ends_with_the_minute_in_which_it_began(tmp_path: Path) -> None:
+    with timed(tmp_path, 60.0) as (writer, clocks):
+        for number, (passed_s, closed) in enumerate([(50.0, 0), (9.0, 0), (1.5, 1), (58.0, 1), (2.0, 2)]):
+            writer.append([packet(number)], 1)
+            clocks.pass_s(passed_s)
+            writer.tick()
+            wait_until(lambda closed=closed: len(segments(tmp_path)) == closed)  # type: ignore[misc]
+    assert [path.read_bytes() for _, path in segments(tmp_path)] == [capture(0, 1, 2), capture(3, 4)]
+
+
+@pytest.mark.parametrize("set_s", [86_400.0, -86_400.0, 3_600.0, -31.0])
+def test_a_clock_that_is_set_ends_at_most_one_segment_more_and_no_minute_is_longer(
+    tmp_path: Path, set_s: float
+) -> None:
+    with timed(tmp_path, 60.0) as (writer, clocks):
+        for second in range(180):
+            writer.append([packet(second)], 1)
+            clocks.pass_s(1.0)
+            if second == 20:
+                clocks.wall += set_s
+            writer.tick()
+    read = [len(path.read_bytes()) // len(packet(0)) for _, path in segments(tmp_path)]
+    assert sum(read) == 180
+    assert max(read) <= 60
+    assert len(read) <= 5
+
+
+def test_a_longer_segment_is_told_in_parts_and_closed_at_its_last_whole_minute(tmp_path: Path) -> None:
+    """Begun 20 seconds before a whole minute, so that its five minutes would be over between two of them."""
+    opened = tmp_path / "000000000001.open"
+    with timed(tmp_path, 300.0) as (writer, clocks):
+        clocks.pass_s(40.0)
+        for number, passed_s in enumerate([20.0, 60.0, 60.0, 60.0]):
+            writer.append([packet(number)], 1)
+            clocks.pass_s(passed_s)
+            writer.tick()
+            wait_until(lambda count=number + 1: len(ends_of(opened)) == count)  # type: ignore[misc]
+        assert ends_of(opened) == [(len(capture(*range(n))), False) for n in (1, 2, 3, 4)]
+        pieces = waiting_in(tmp_path)
+        assert [piece.number for piece in pieces] == [1, 2, 3, 4]
+        assert list(map(octets_in, pieces)) == [capture(n) for n in range(4)]
+        writer.append([packet(4)], 1)
+        clocks.pass_s(60.0)
+        writer.tick()
+        wait_until(lambda: names(tmp_path) == ["000000000001.parts", "000000000001.pcap"])
+        assert list(map(octets_in, pieces)) == [capture(n) for n in range(4)]  # by its other name
+        assert [piece.number for piece in waiting_in(tmp_path)] == [1, 2, 3, 4, 5]
+        assert octets_in(waiting_in(tmp_path)[-1]) == capture(4)
+        writer.append([packet(5)], 1)
+    assert names(tmp_path)[-1] == "000000000006.pcap"
+
+
+def test_a_minute_without_packets_makes_no_part(tmp_path: Path) -> None:
+    with timed(tmp_path, 300.0) as (writer, clocks):
+        writer.append([packet(1)], 1)
+        for _ in range(3):
+            clocks.pass_s(60.0)
+            writer.tick()
+            wait_until(lambda: len(waiting_in(tmp_path)) == 1)
+        clocks.pass_s(60.0)
+        writer.tick()
+    assert [octets_in(piece) for piece in waiting_in(tmp_path)] == [capture(1), PCAP_HEADER]
+
+
+def test_no_part_ends_before_it_is_on_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    fsync = os.fsync
+
+    def fail(descriptor: int) -> None:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    with timed(tmp_path, 300.0) as (writer, clocks):
+        monkeypatch.setattr(os, "fsync", fail)
+        writer.append([packet(1)], 1)
+        clocks.pass_s(60.0)
+        writer.tick()
+        wait_until(lambda: writer.trouble == "Input/output error")
+        assert waiting_in(tmp_path) == []
+        monkeypatch.setattr(os, "fsync", fsync)
+        wait_until(lambda: len(waiting_in(tmp_path)) == 1)
+
+
+def test_a_crash_leaves_the_parts_as_they_were_and_numbers_go_on_after_them(tmp_path: Path) -> None:
+    (tmp_path / "000000000004.open").write_bytes(capture(1, 2, 3)[:-5])
+    (tmp_path / "000000000004.parts").write_text(f"{len(capture(1))}\n")
+    (tmp_path / "000000000003.parts").write_text("100\n")  # its segment is in the store and gone
+    (tmp_path / "000000000004.parts-aside").write_text("10")
+    assert recover(tmp_path) == len(packet(3)) - 5
+    assert names(tmp_path) == ["000000000004.parts", "000000000004.pcap"]
+    pieces = waiting_in(tmp_path)
+    assert [(piece.number, octets_in(piece)) for piece in pieces] == [(4, capture(1)), (5, capture(2))]
+    with writing(tmp_path) as writer:
+        writer.append([packet(9)], 1)
+    assert names(tmp_path)[-1] == "000000000006.pcap"
+
+
+def test_what_comes_in_great_numbers_is_told_early_and_the_minute_ends_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(spool, "EARLY_OCTETS", 2 * len(packet(0)))
+    opened = tmp_path / "000000000001.open"
+    with timed(tmp_path, 300.0) as (writer, clocks):
+        writer.append([packet(0)], 1)
+        writer.tick()
+        writer.append([packet(1)], 1)
+        clocks.pass_s(59.0)
+        writer.tick()
+        wait_until(lambda: len(ends_of(opened)) == 1)
+        clocks.pass_s(1.0)
+        writer.tick()  # nothing came since, but now it is known that nothing will
+        wait_until(lambda: len(ends_of(opened)) == 2)
+        assert ends_of(opened) == [(len(capture(0, 1)), True), (len(capture(0, 1)), False)]
+        assert [octets_in(piece) for piece in waiting_in(tmp_path)] == [capture(0, 1), PCAP_HEADER]
+        clocks.pass_s(1.0)
+        writer.tick()
+        writer.append([packet(2)], 1)
+        clocks.pass_s(59.0)
+        writer.tick()
+        wait_until(lambda: len(ends_of(opened)) == 3)
+        assert ends_of(opened)[-1] == (len(capture(0, 1, 2)), False)
+
+
+def octets_in(piece: Piece) -> bytes:
+    """A piece as a capture."""
+    with opened_piece(piece) as octets:
+        return b"".join(iter(lambda: octets.read(64), b""))

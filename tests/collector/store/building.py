@@ -109,10 +109,11 @@ STRETCHES: Final = 4
 ALL: Final = list(range(1, DAYS * STRETCHES + 1))
 
 
-def in_many_files(store: Path) -> StorageBackend:
+def in_many_files(store: Path, roller: Roller | None = None) -> StorageBackend:
     backend = open_backend(store)
     make_store(backend)
     for number in ALL:
         end_ms = START + (number - 1) // STRETCHES * DAY + number * 60_000
-        assert add_stretch(backend, content(str(number)), [batch(flow(number, end_ms))], report(1), end_ms)
+        stretch = content(str(number)), [batch(flow(number, end_ms))], report(1), end_ms
+        assert add_stretch(backend, *stretch, roller=roller)
     return backend

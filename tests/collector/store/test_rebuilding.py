@@ -73,7 +73,7 @@ def test_a_damaged_one_of_few_flows_goes(store: Path) -> None:
     place = store / rollup_path(small)
     place.parent.mkdir(exist_ok=True)
     place.write_bytes(b"of an earlier file")
-    (done,) = mend(open_backend(store), ROLLER)
+    (done,) = mend(open_backend(store), ROLLER).rebuilt
     assert (done.target, done.damaged, done.made, done.fault) == (small, True, False, "")
     assert not place.exists()
 
@@ -83,10 +83,10 @@ def test_upkeep_mends_what_is_damaged_and_makes_nothing_else(store: Path) -> Non
     first, second, *_ = (path for path, made in with_rollups(store).items() if made)
     damage(store, first)
     (store / rollup_path(second)).unlink()
-    (done,) = mend(open_backend(store), ROLLER)
+    (done,) = mend(open_backend(store), ROLLER).rebuilt
     assert (done.target, done.made) == (first, True)
     assert before.items() - rollups_in(store).items() == {(rollup_path(second), before[rollup_path(second)])}
-    assert mend(open_backend(store), ROLLER) == []
+    assert mend(open_backend(store), ROLLER).rebuilt == []
 
 
 def test_roll_ups_that_stand_alone_go(store: Path) -> None:
@@ -135,3 +135,16 @@ def test_a_roll_up_whose_flows_are_merged_meanwhile_goes_with_them(
         path: True for path in files_in(store) if "192.0.2" in path
     }
     assert not list((store / "_flowdiag" / "aside").rglob("*.*"))
+
+
+def test_a_collector_looks_for_damage_bit_by_bit_and_comes_round(store: Path) -> None:
+    targets = sorted(path for path, made in with_rollups(store).items() if made)
+    for target in (targets[0], targets[2]):
+        damage(store, target)
+    backend, after, found = open_backend(store), "", []
+    for _ in range(len(targets) + 1):
+        mended = mend(backend, ROLLER, after=after, enough=lambda: True)
+        found.append([one.target for one in mended.rebuilt])
+        after = mended.reached
+    assert found == [[target] if n in (0, 2) else [] for n, target in enumerate([*targets, ""])]
+    assert after == ""

@@ -86,6 +86,26 @@ def test_a_file_that_makes_room_for_others_has_one_of_its_own(
     assert not list((tmp_path / "flows" / "_flowdiag" / "aside").rglob("*.*"))
 
 
+def test_of_many_files_at_once_all_but_some_are_made_when_they_are_closed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same octets, and no more summaries at a time than there is memory for."""
+    monkeypatch.setattr(writer, "ROW_GROUP_ROWS", 2)
+    made: list[dict[str, bytes]] = []
+    for most in (0, 1, 4):
+        monkeypatch.setattr(writer, "MAX_SUMMARIES", most)
+        backend = open_backend(tmp_path / str(most))
+        make_store(backend)
+        flows = [
+            batch(*(flow(number, START + day * DAY) for day in range(5) for _ in range(2)))
+            for number in range(3)
+        ]
+        assert add_stretch(backend, content("1"), flows, report(7), START, Sums())
+        assert list(with_rollups(tmp_path / str(most)).values()) == [True] * 5
+        made.append(rollups_in(tmp_path / str(most)))
+    assert made[0] == made[1] == made[2]
+
+
 @pytest.mark.parametrize("step", ["begin", "add", "finish"])
 def test_a_roll_up_that_cannot_be_made_costs_no_flow_and_is_said(tmp_path: Path, step: str) -> None:
     paths = exports(tmp_path / "exports", 2, 312)

@@ -14,8 +14,12 @@ import pyarrow.fs as arrow_fs
 import pytest
 from moto.server import ThreadedMotoServer
 
+from flowdiag.collector.store.kept_rollups import find_kept_rollups
+from flowdiag.collector.store.opening import open_backend
+from flowdiag.rollup.stored import read_kept
 from flowdiag.scenario.bulk import write_bulk
 from tests.collector.store.captures import exports
+from tests.collector.store.rollers import rollups_in
 
 STORE = "s3://flows/of-all"
 
@@ -113,6 +117,44 @@ def test_old_days_leave_the_bucket_and_are_named(bucket: Any, tmp_path: Path) ->
     assert "2026-03-04" in told
     assert not [path for path in files(bucket) if "day=2026-03-03" in path or "day=2026-03-04" in path]
     assert 0 < records(STORE) < 2_400
+
+
+def rollups(bucket: Any) -> dict[str, bytes]:
+    listed = bucket.get_file_info(arrow_fs.FileSelector("flows/of-all", recursive=True))
+    paths = sorted(info.path for info in listed if info.path.endswith(".rollup"))
+    return {path: bucket.open_input_file(path).read() for path in paths}
+
+
+def test_roll_ups_in_a_bucket_come_and_stay_and_go_as_in_a_folder(bucket: Any, tmp_path: Path) -> None:
+    """Two exports of the same three days."""
+    for seed in (1, 2):
+        write_bulk(tmp_path / f"{seed}.pcap", 4_800, "netflow9", seed, span_ms=70 * 3_600_000)
+    folder = tmp_path / "folder"
+    for store in (STORE, str(folder)):
+        run("ingest", str(tmp_path / "1.pcap"), str(tmp_path / "2.pcap"), "--store", store, "--jobs", "1")
+    made = rollups(bucket)
+    assert len(made) == 6
+    assert list(made.values()) == list(rollups_in(folder).values())
+    run("ingest", "--store", STORE, "--compact")
+    merged = rollups(bucket)
+    assert len(merged) == len(files(bucket)) == 3
+    bucket.delete_file(next(iter(merged)))
+    with bucket.open_output_stream(list(merged)[1]) as file:
+        file.write(b"damaged")
+    told = json.loads(run("ingest", "--store", STORE, "--rebuild", "--jobs", "1", "--format", "json"))
+    assert [(day["made"], day["damaged"]) for day in told["rebuilt"]] == [(1, 0), (1, 1)]
+    assert rollups(bucket) == merged
+    told = json.loads(
+        run("ingest", "--store", STORE, "--retain", "1d", "--retain-rollups", "2d", "--format", "json")
+    )
+    assert [(day["files"], day["rollups_kept"]) for day in told["dropped"]] == [(1, 0), (1, 1)]
+    assert len(files(bucket)) == 1
+    assert rollups(bucket) == dict(list(merged.items())[1:])
+    backend = open_backend(STORE)
+    (kept,) = find_kept_rollups(backend)
+    rollup = read_kept(backend, kept.rollups[0], ())
+    assert rollup is not None
+    assert rollup.facts.rows > 1_000
 
 
 def test_a_bucket_that_is_not_there_is_one_clear_line(bucket: Any, tmp_path: Path) -> None:

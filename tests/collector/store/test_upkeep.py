@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -180,6 +182,28 @@ def test_a_store_that_is_read_keeps_its_files_until_nobody_reads(
     assert set(before) < set(files_in(tmp_path / "flows"))
     assert len(retain(backend, 1, FIRST_DAY + 1)) == 1
     assert [merged.files_before for merged in compact(backend)] == [3]
+
+
+def test_who_waits_for_readers_keeps_nobody_from_writing(backend: StorageBackend, tmp_path: Path) -> None:
+    """Or the newest minute would come when the question about a month is answered."""
+    for number in range(2):
+        add(backend, number, flow(number), flow(10 + number, START + DAY))
+    dropped: list[upkeep.Dropped] = []
+    store = tmp_path / "flows"
+    dropping = threading.Thread(
+        target=lambda: dropped.extend(retain(open_backend(store), 1, FIRST_DAY + 1, patience_s=60.0))
+    )
+    with backend.reading():
+        dropping.start()
+        time.sleep(0.5)
+        began = time.monotonic()
+        for number in range(2, 5):
+            add(backend, number, flow(20 + number, START + DAY))
+        took = time.monotonic() - began
+        assert (took < 30.0, dropped) == (True, [])
+    dropping.join()
+    assert [(gone.partition.day, gone.rows) for gone in dropped] == [(FIRST_DAY, 2)]
+    assert octets_in(store) == [10, 11, 22, 23, 24]
 
 
 def test_readers_wait_only_while_files_are_removed(
