@@ -54,9 +54,14 @@ object with `from`, `to` and `sites`, each with its `links` and its `backup`. Ra
 framing, octets are those of IP, shares run from 0 to 1. Slots of five minutes in which the exporter was silent, or a primary was
 out and the site on its backup, say nothing about need and do not count.
 
+A store with roll-ups answers by them: flows are read only for days on which a backup carried more or less than its keepalives,
+and where sums cannot tell which record counts (copies of several exporters or domains, translated addresses of which
+another copy may name the host, interfaces that are not exported). The figures are the same, to the octets of a packet's
+framing a minute. Days whose flows are gone because of their age are told by their roll-ups, which `problems` says.
+
 Sources: five-minute rates and the nearest-rank 95th percentile are what transit billing goes by (common practice, no source); the
 busy hour is the time-consistent one of ITU-T E.600 (from memory); the trend is Theil and Sen's estimator with its 95 % interval
-(Sen 1968), by scipy. Thresholds are those of the [site profile](profile.md). How an advice is chosen:
+(Sen 1968). Thresholds are those of the [site profile](profile.md). How an advice is chosen:
 [review accounts](../howto/review-accounts.md)."""
 
 METRICS_INTRO: Final = """\

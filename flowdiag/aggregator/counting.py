@@ -14,7 +14,8 @@ Facts the rules follow:
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Sequence
+from typing import Any, Final, Protocol
 
 import numpy as np
 from msgspec import Struct
@@ -90,14 +91,14 @@ class Tally:
         return [number + 1 for number in found]
 
     def add(self, records: Records, interner: Interner) -> None:
-        self._grow(len(interner.sources))
+        self.grow(len(interner.sources))
         source = records.source.astype(np.int64)
         kind = source * _KINDS + records.metered
         self.kinds += np.bincount(kind, minlength=self.kinds.size).reshape(self.kinds.shape)
         known = (records.metered == INGRESS_METERED) & (records.egress >= 0)
         self.egress_known += np.bincount(source[known], minlength=len(self.egress_known))
         for column in (records.ingress, records.egress):
-            self._seen[np.minimum(column, SMALL_INTERFACES).astype(np.intp)] = True
+            self.see(column)
         inside = interner.inside_by_number
         base = source * (self.links * 2 * _KINDS) + records.metered
         for direction, link, end in (
@@ -123,13 +124,13 @@ class Tally:
         flows: how many records each row stands for; inside_octets: of its octets, those that an inside source sent, and
         those that were for an inside destination.
         """
-        self._grow(int(points.source.max(initial=-1)) + 1)
+        self.grow(int(points.source.max(initial=-1)) + 1)
         kind = (points.source, points.metered)
         np.add.at(self.kinds, kind, flows)
         known = (points.metered == INGRESS_METERED) & (points.egress >= 0)
         np.add.at(self.egress_known, points.source[known], flows[known])
         for column in (points.ingress, points.egress):
-            self._seen[np.minimum(column, SMALL_INTERFACES).astype(np.intp)] = True
+            self.see(column)
         sent, received = inside_octets
         for direction, link, inside in ((DOWN, points.link_in, received), (UP, points.link_out, sent)):
             rows = np.flatnonzero(link >= 0)
@@ -138,7 +139,12 @@ class Tally:
             np.add.at(self.octets, cell, points.octets[rows])
             np.add.at(self.inside_octets, cell, inside[rows])
 
-    def _grow(self, sources: int) -> None:
+    def see(self, interfaces: NDArray[Any]) -> None:
+        """Interface numbers that records have; -1 for none."""
+        self._seen[np.minimum(interfaces, SMALL_INTERFACES).astype(np.intp)] = True
+
+    def grow(self, sources: int) -> None:
+        """Makes room for so many."""
         missing = sources - len(self.kinds)
         if missing > 0:
             for name in ("records", "octets", "inside_octets", "kinds", "egress_known"):
@@ -162,7 +168,14 @@ class Decisions(Struct, frozen=True, eq=False):
     second_source: int = 0
 
 
-def decide(tally: Tally, interner: Interner, profile: Profile) -> Decisions:
+class Sources(Protocol):
+    """Numbers exporters and domains."""
+
+    @property
+    def sources(self) -> Sequence[tuple[bytes, int]]: ...
+
+
+def decide(tally: Tally, interner: Sources, profile: Profile) -> Decisions:
     """Which records count on each link, from what was seen in the whole export."""
     numbered = tally.numbered and any(link.interfaces for link in profile.link)
     counts = np.ones(tally.octets.shape, np.bool_)

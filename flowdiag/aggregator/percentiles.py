@@ -21,3 +21,18 @@ def nearest_rank(values: NDArray[np.float64], percent: float) -> float:
         return 0.0
     rank = max(math.ceil(len(values) * percent / 100.0 - _ROUNDING), 1)
     return float(np.partition(values, rank - 1)[rank - 1])
+
+
+def nearest_ranks(
+    values: NDArray[np.float64], group: NDArray[np.int16], groups: int, percent: float
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """The same of each group of values, and how many it has. values: ascending; group: the number of each value's. Shape of
+    both: [groups]."""
+    counts = np.bincount(group, minlength=groups)
+    # Small numbers are sorted by counting them, which keeps the order of equal ones.
+    ordered = values[np.argsort(group, kind="stable")]
+    ranks = np.maximum(np.ceil(counts * (percent / 100.0) - _ROUNDING).astype(np.int64), 1)
+    found = np.zeros(groups)
+    there = counts > 0
+    found[there] = ordered[(np.cumsum(counts) - counts + ranks - 1)[there]]
+    return found, counts

@@ -93,7 +93,7 @@ def command(
         raise UsageError("a spreadsheet is no text", expected="--output FILE.xlsx")
     jobs = jobs or os.cpu_count() or 1
     if jobs > 1 and cluster is None:
-        prepare("flowdiag.review.portfolio_review", "scipy.stats")
+        prepare("flowdiag.review.portfolio_review")
     from flowdiag.collector.store.opening import open_backend
     from flowdiag.review import as_csv, as_json, as_text, as_xlsx
     from flowdiag.review import pages as html

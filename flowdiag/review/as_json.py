@@ -78,6 +78,7 @@ def _link(figures: LinkFigures, site: ReviewedSite) -> dict[str, Any]:
         "top_talker": address,
         "top_talker_label": site.talker_labels.get(address or ""),
         "top_talker_share": None if talker is None else rounded(talker.share),
+        "top_talker_share_most": None if talker is None else rounded(talker.share_most),
         "p95_without_top_talker_mbps": None if talker is None else rounded(talker.p95_without_mbps),
         "coverage": rounded(figures.coverage),
         "week_hours_p95_share": [rounded(share) for share in figures.week],

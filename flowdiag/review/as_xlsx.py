@@ -20,7 +20,14 @@ if TYPE_CHECKING:
 
 _CREATED: Final = datetime(2000, 1, 1)
 _SHARES: Final = frozenset(
-    {"share_of_plan", "top_talker_share", "coverage", "allowance_used", "allowance_projected"}
+    {
+        "share_of_plan",
+        "top_talker_share",
+        "top_talker_share_most",
+        "coverage",
+        "allowance_used",
+        "allowance_projected",
+    }
 )
 _WIDE: Final = {"reasons": 90, "site": 28, "client": 28, "plan": 16, "link": 14}
 _USUAL_WIDTH: Final = 13

@@ -16,7 +16,7 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.durations import DAY_MS, HOUR_MS
-from flowdiag.review.link_figures import LEAST_PART, slot_rates
+from flowdiag.review.link_figures import LEAST_PART
 from flowdiag.review.partial import SLOT_MS, SitePartial, within
 from flowdiag.review.slots import Slots
 from flowdiag.site.profile import Profile
@@ -146,35 +146,29 @@ def _fit(
 ) -> tuple[int, tuple[int, int]]:
     """Days compared, and how many of them fitted in each direction, on the largest backup."""
     covered = partial.covered_slots
-    hour = slots.day * 24 + slots.hour
-    _, hour_of = np.unique(hour, return_inverse=True)
-    hours = int(hour_of.max()) + 1 if len(hour_of) else 0
-    known = np.bincount(hour_of, covered, hours) >= LEAST_PART * _SLOTS_AN_HOUR
-    day_of_hour = np.zeros(hours, np.int64)
-    day_of_hour[hour_of] = slots.day
+    hours = slots.day_hours
+    known = np.bincount(hours.of_slot, covered, len(hours)) >= LEAST_PART * _SLOTS_AN_HOUR
+    day_of_hour = hours.distinct // 24
     usable = _usable_days(slots, covered)
     fits = []
     for direction in (0, 1):
-        rates = [slot_rates(partial, number, direction) for number in range(len(profile.link))]
-        total: NDArray[np.float64] = np.sum(rates, axis=0)
+        total: NDArray[np.float64] = partial.slot_mbps[:, direction].sum(axis=0)
         most = max(
             profile.link[number].up_mbps if direction else profile.link[number].down_mbps
             for number in backups
         )
-        carried = np.where(known, np.bincount(hour_of, total, hours), -1.0)
-        over = np.bincount(hour_of, total > profile.thresholds.full * most, hours)
-        fitted = 0
-        for day in usable:
-            own = np.flatnonzero(day_of_hour == day)
-            busiest = own[np.argmax(carried[own])]
-            fitted += int(over[busiest] <= _OVER)
-        fits.append(fitted)
+        carried = np.where(known, np.bincount(hours.of_slot, total, len(hours)), -1.0)
+        over = np.bincount(hours.of_slot, total > profile.thresholds.full * most, len(hours))
+        # Of each day the hour that carried most, the first of equal ones: it stands last.
+        order = np.lexsort((-np.arange(len(hours)), carried, day_of_hour))
+        busiest = order[np.diff(day_of_hour[order], append=-1) != 0]
+        fitted = np.isin(day_of_hour[busiest], usable) & (over[busiest] <= _OVER)
+        fits.append(int(np.count_nonzero(fitted)))
     return len(usable), (fits[0], fits[1])
 
 
-def _usable_days(slots: Slots, covered: NDArray[np.bool_]) -> list[int]:
+def _usable_days(slots: Slots, covered: NDArray[np.bool_]) -> NDArray[np.int64]:
     """Local days of which at least half is covered."""
-    days, day_of = np.unique(slots.day, return_inverse=True)
-    part = np.bincount(day_of, covered) / np.bincount(day_of)
-    usable: list[int] = days[part >= LEAST_PART].tolist()
-    return usable
+    days = slots.days
+    part = np.bincount(days.of_slot, covered, len(days)) / np.bincount(days.of_slot, minlength=len(days))
+    return days.distinct[part >= LEAST_PART]

@@ -1,32 +1,37 @@
 """Partials kept in the store, so that a new day costs only that day.
 
-One Arrow file for each site and month, a row a day, in the store's own folder. A row is right as long as its key is: a
-digest of the program's own sources that make partials, of what the profile says about counting, and of the day's files.
-What cannot be read is made again, and a store that cannot be written to is reviewed without.
+One file for each site and month in the store's own folder: what is known of its days, and the arrays of all of them one
+behind the other, of which a day's partial is a view. So a month is read at once, whatever its days. A day is right as long
+as its key is: a digest of the program's own sources that make partials, of what the profile says about
+counting, and of the day's files. What cannot be read is made again, and a store that cannot be written to is reviewed
+without.
 """
 
 from __future__ import annotations
 
 import hashlib
-import math
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
+import msgspec
 import numpy as np
 import pyarrow as pa
-from msgspec.structs import asdict
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.folder import OWN_FOLDER
 from flowdiag.errors import StoreError
 from flowdiag.review.flow_days import FlowDay
-from flowdiag.review.partial import SLOT_MINUTES, TALKER_SCHEMA, Missing, SitePartial, Stay
+from flowdiag.review.partial import SLOT_MINUTES, Missing, SitePartial, Stay
+from flowdiag.review.talkers import DTYPES, OF_HOSTS, OF_HOURS, Talkers, stacked
 from flowdiag.site.profile import Profile
 
 REVIEWED: Final = f"{OWN_FOLDER}/reviewed"
-# A site-day takes some 15 kB; a month of a site with 64 links stays far below.
+# Of what is written; the first had a row a day.
+VERSION: Final = 2
+# A month of a site takes some 300 kB; that of a site with 64 links stays far below.
 MAX_OCTETS: Final = 256 << 20
 # Sources that decide what a partial says.
 _SOURCES: Final = (
@@ -38,78 +43,90 @@ _SOURCES: Final = (
     "flows.py",
     "review/cache.py",
     "review/partial.py",
+    "review/rolled_days.py",
+    "review/rolled_counting.py",
     "review/site_day.py",
     "review/talkers.py",
+    "rollup/looking.py",
+    "rollup/minute_sums.py",
+    "rollup/shape.py",
 )
 
-_STAY: Final = pa.struct(
-    [
-        ("link", pa.int32()),
-        ("start_ms", pa.int64()),
-        ("end_ms", pa.int64()),
-        ("octets_down", pa.int64()),
-        ("octets_up", pa.int64()),
-        ("began_before", pa.bool_()),
-        ("still", pa.bool_()),
-    ]
-)
-_MISSING: Final = pa.struct([("link", pa.int32()), ("start_ms", pa.int64()), ("end_ms", pa.int64())])
-_SCHEMA: Final = pa.schema(
-    [
-        ("day", pa.int32()),
-        ("key", pa.binary(32)),
-        ("links", pa.int32()),
-        ("minutes", pa.int32()),
-        ("start_ms", pa.int64()),
-        ("wire_octets", pa.binary()),
-        ("covered", pa.binary()),
-        ("ip_octets", pa.binary()),
-        ("leaked", pa.binary()),
-        ("series", pa.list_(pa.uint8())),
-        ("slot", pa.list_(pa.int64())),
-        ("address", pa.list_(pa.binary(16))),
-        ("octets", pa.list_(pa.uint64())),
-        ("hosts", pa.int64()),
-        ("records", pa.int64()),
-        ("lost_records", pa.int64()),
-        ("stays", pa.list_(_STAY)),
-        ("missing", pa.list_(_MISSING)),
-    ]
-)
+_ARRAYS: Final[dict[str, Any]] = {
+    "wire_octets": np.uint64, "covered": np.uint8, "ip_octets": np.uint64, "leaked": np.uint64, **DTYPES,
+}  # fmt: skip
+_MAGIC: Final = b"flowdiag-review" + bytes([VERSION])
+_DIGEST_OCTETS: Final = 16
+# Half as large again as by zstd, and read in a third of the time; it is read more often than written.
+_CODEC: Final = "lz4"
+
+
+class _Day(Struct, frozen=True, array_like=True):
+    """What is kept of a day beside its arrays. hour_rows, host_rows: of its talkers."""
+
+    day: int
+    key: bytes
+    start_ms: int
+    minutes: int
+    hosts: int
+    records: int
+    lost_records: int
+    stays: tuple[Stay, ...]
+    missing: tuple[Missing, ...]
+    hour_rows: int
+    host_rows: int
+
+
+class _Month(Struct, frozen=True, array_like=True):
+    """octets: of the addresses and of each of _ARRAYS, in their order; packed: all of them."""
+
+    links: int
+    days: tuple[_Day, ...]
+    octets: tuple[int, ...]
+    packed: bytes
 
 
 class KeptMonth:
-    """The kept partials of a site's month. Those that stay are written again as they are, unread."""
+    """The kept partials of a site's month by their day (days since 1970), each with its key."""
 
-    def __init__(self, table: pa.Table) -> None:
-        self._table = table
-        self._keys: dict[int, bytes] = dict(
-            zip(table["day"].to_pylist(), table["key"].to_pylist(), strict=True)
-        )
-        self._rows = {day: row for row, day in enumerate(self._keys)}
-        self._new: dict[int, tuple[bytes, SitePartial]] = {}
+    def __init__(self, days: dict[int, tuple[bytes, SitePartial]] | None = None) -> None:
+        self._days = days or {}
+        self.changed = False
 
     def get(self, day: int, key: bytes) -> SitePartial | None:
-        """What is kept for a day (days since 1970) under this key; None if there is nothing or it is damaged."""
-        if self._keys.get(day) != key:
-            return None
-        try:
-            return _partial(self._table.slice(self._rows[day], 1))
-        except (TypeError, ValueError):
-            return None
+        """What is kept for a day under this key; None if there is nothing."""
+        known, partial = self._days.get(day, (b"", None))
+        return partial if known == key else None
 
     def keep(self, day: int, key: bytes, partial: SitePartial) -> None:
-        self._new[day] = key, partial
+        self._days[day] = key, partial
+        self.changed = True
 
-    @property
-    def changed(self) -> bool:
-        return bool(self._new)
-
-    def table(self) -> pa.Table:
-        """What is to be kept: one row a day, in order."""
-        stay = [row for day, row in self._rows.items() if day not in self._new]
-        new = [_row(day, *kept) for day, kept in self._new.items()]
-        return pa.concat_tables([self._table.take(pa.array(stay, pa.int64())), *new]).sort_by("day")
+    def octets(self) -> bytes:
+        """All of them, as they are kept."""
+        kept = sorted(self._days.items())
+        partials = [partial for _, (_, partial) in kept]
+        talkers = stacked([partial.talkers for partial in partials])
+        days = tuple(
+            _Day(
+                day, key, partial.start_ms, partial.minutes, partial.hosts, partial.records, partial.lost_records,
+                partial.stays, partial.missing, len(partial.talkers.hour), len(partial.talkers.host),
+            )
+            for day, (key, partial) in kept
+        )  # fmt: skip
+        found = {
+            name: np.concatenate([getattr(partial, name) for partial in partials], axis=-1)
+            for name in ("wire_octets", "covered", "ip_octets", "leaked")
+        }
+        found["covered"] = np.packbits(found["covered"])
+        found |= {name: getattr(talkers, name) for name in DTYPES}
+        parts = [
+            b"".join(talkers.addresses.to_pylist()),
+            *(_packed(found[name]) for name in _ARRAYS),
+        ]
+        packed = pa.compress(b"".join(parts), codec=_CODEC, asbytes=True)
+        month = msgspec.msgpack.encode(_Month(partials[0].links, days, tuple(map(len, parts)), packed))
+        return _MAGIC + _digest(month) + month
 
 
 class PartialCache:
@@ -127,36 +144,24 @@ class PartialCache:
 
     def read(self, month: str) -> KeptMonth:
         """What is kept for a month (YYYY-MM); nothing if it is not there or damaged."""
-        nothing = KeptMonth(_SCHEMA.empty_table())
         try:
             octets = self._backend.read(self._path(month))
             if octets is None or len(octets) > MAX_OCTETS:
-                return nothing
-            # As large as one batch: threads would cost more than they save.
-            options = pa.ipc.IpcReadOptions(use_threads=False)
-            table = pa.ipc.open_stream(octets, options=options).read_all()
-            return KeptMonth(table.combine_chunks()) if table.schema == _SCHEMA else nothing
-        except (OSError, ValueError, StoreError, pa.ArrowException):
-            return nothing
+                return KeptMonth()
+            return KeptMonth(_days(octets))
+        except (OSError, ValueError, TypeError, StoreError, pa.ArrowException, msgspec.MsgspecError):
+            return KeptMonth()
 
     def write(self, month: str, kept: KeptMonth) -> bool:
         """Keeps a month instead of what was kept; whether it could."""
-        sink = pa.BufferOutputStream()
-        # Half as large again as by zstd, and read in a third of the time; it is read more often than written.
-        options = pa.ipc.IpcWriteOptions(compression="lz4")
-        with pa.ipc.new_stream(sink, _SCHEMA, options=options) as writer:
-            writer.write_table(kept.table())
         try:
-            self._backend.write(self._path(month), sink.getvalue().to_pybytes())
+            self._backend.write(self._path(month), kept.octets())
         except (OSError, StoreError, pa.ArrowException):
             return False
         return True
 
     def _path(self, month: str) -> str:
-        return f"{self._folder}/{month}.arrow"
-
-
-_PLAIN: Final = ("links", "minutes", "start_ms", "hosts", "records", "lost_records", "stays", "missing")
+        return f"{self._folder}/{month}.days"
 
 
 @cache
@@ -172,64 +177,82 @@ def code_version() -> bytes:
     return digest.digest()
 
 
-def _row(day: int, key: bytes, partial: SitePartial) -> pa.Table:
-    values: dict[str, Any] = {
-        "day": day,
-        "key": key,
-        "links": partial.links,
-        "minutes": partial.minutes,
-        "start_ms": partial.start_ms,
-        "wire_octets": _packed(partial.wire_octets),
-        "covered": np.packbits(partial.covered).tobytes(),
-        "ip_octets": _packed(partial.ip_octets),
-        "leaked": _packed(partial.leaked),
-        "hosts": partial.hosts,
-        "records": partial.records,
-        "lost_records": partial.lost_records,
-        "stays": [asdict(stay) for stay in partial.stays],
-        "missing": [asdict(gap) for gap in partial.missing],
-    }
-    columns = {
-        field.name: pa.array([values[field.name]], field.type) for field in _SCHEMA if field.name in values
-    }
-    talkers = partial.talkers.combine_chunks()
-    for name in TALKER_SCHEMA.names:
-        column = talkers[name].chunk(0) if len(talkers) else pa.array([], TALKER_SCHEMA.field(name).type)
-        columns[name] = pa.ListArray.from_arrays(pa.array([0, len(column)], pa.int32()), column)
-    return pa.table([columns[name] for name in _SCHEMA.names], schema=_SCHEMA)
-
-
-def _partial(table: pa.Table) -> SitePartial:
-    """table: of one row. Raises ValueError or TypeError for a row that does not fit together."""
-    row = {name: table[name][0].as_py() for name in _PLAIN}
-    links, minutes = row["links"], row["minutes"]
-    slots = minutes // SLOT_MINUTES
-
-    def array(name: str, *shape: int) -> NDArray[np.uint64]:
-        return _unpacked(table[name][0].as_buffer(), shape)
-
-    bits = np.frombuffer(table["covered"][0].as_buffer(), np.uint8)
-    return SitePartial(
-        start_ms=row["start_ms"],
-        wire_octets=array("wire_octets", links, 2, minutes),
-        covered=np.unpackbits(bits, count=minutes).astype(np.bool_),
-        ip_octets=array("ip_octets", links, slots),
-        leaked=array("leaked", links, slots),
-        talkers=pa.table([table[name][0].values for name in TALKER_SCHEMA.names], schema=TALKER_SCHEMA),
-        hosts=row["hosts"],
-        records=row["records"],
-        lost_records=row["lost_records"],
-        stays=tuple(Stay(**stay) for stay in row["stays"]),
-        missing=tuple(Missing(**gap) for gap in row["missing"]),
+def _days(octets: bytes) -> dict[int, tuple[bytes, SitePartial]]:
+    """Nothing of another version. Raises ValueError or TypeError for what does not fit together."""
+    body = memoryview(octets)[len(_MAGIC) + _DIGEST_OCTETS :]
+    if not octets.startswith(_MAGIC) or octets[len(_MAGIC) : len(_MAGIC) + _DIGEST_OCTETS] != _digest(body):
+        return {}
+    month = msgspec.msgpack.decode(body, type=_Month)
+    whole = sum(month.octets)
+    if not 0 <= whole <= MAX_OCTETS or min(month.octets, default=0) < 0:
+        raise ValueError("too much to be a month")
+    unpacked = memoryview(pa.decompress(month.packed, decompressed_size=whole, codec=_CODEC))
+    ends = np.cumsum(month.octets).tolist()
+    addresses, *bodies = (
+        unpacked[end - length : end] for end, length in zip(ends, month.octets, strict=True)
     )
+    minutes, of_hours, of_hosts = (
+        sum(getattr(day, name) for day in month.days) for name in ("minutes", "hour_rows", "host_rows")
+    )
+    shapes: dict[str, tuple[int, ...]] = {
+        "wire_octets": (month.links, 2, minutes),
+        "covered": (-(-minutes // 8),),
+        "ip_octets": (month.links, minutes // SLOT_MINUTES),
+        "leaked": (month.links, minutes // SLOT_MINUTES),
+        **dict.fromkeys(OF_HOURS, (of_hours,)),
+        **dict.fromkeys(OF_HOSTS, (of_hosts,)),
+    }
+    arrays = {
+        name: _unpacked(part, shapes[name], _ARRAYS[name]) for name, part in zip(_ARRAYS, bodies, strict=True)
+    }
+    pool = pa.Array.from_buffers(pa.binary(16), len(addresses) // 16, [None, pa.py_buffer(addresses)])
+    if of_hosts and int(arrays["host"].max()) >= len(pool):
+        raise ValueError("a host that has no address")
+    covered = np.unpackbits(arrays["covered"], count=minutes).view(np.bool_)
+    talkers = Talkers(**{name: arrays[name] for name in DTYPES}, addresses=pool)
+    found = {}
+    at = hour = host = 0
+    for day in month.days:
+        here, slots = (
+            slice(at, at + day.minutes),
+            slice(at // SLOT_MINUTES, (at + day.minutes) // SLOT_MINUTES),
+        )
+        partial = SitePartial(
+            start_ms=day.start_ms,
+            wire_octets=arrays["wire_octets"][:, :, here],
+            covered=covered[here],
+            ip_octets=arrays["ip_octets"][:, slots],
+            leaked=arrays["leaked"][:, slots],
+            talkers=talkers.part(slice(hour, hour + day.hour_rows), slice(host, host + day.host_rows)),
+            hosts=day.hosts,
+            records=day.records,
+            lost_records=day.lost_records,
+            stays=day.stays,
+            missing=day.missing,
+        )
+        found[day.day] = day.key, partial
+        at, hour, host = at + day.minutes, hour + day.hour_rows, host + day.host_rows
+    return found
 
 
-def _packed(octets: NDArray[np.uint64]) -> bytes:
-    """Little-endian, in four octets each where all fit."""
-    narrow = not octets.size or int(octets.max()) < 1 << 32
-    return octets.astype("<u4" if narrow else "<u8").tobytes()
+_WIDTHS: Final = ("<u1", "<u2", "<u4", "<u8")
 
 
-def _unpacked(data: pa.Buffer, shape: tuple[int, ...]) -> NDArray[np.uint64]:
-    width = "<u4" if len(data) == 4 * math.prod(shape) else "<u8"
-    return np.frombuffer(data, width).astype(np.uint64).reshape(shape)
+def _digest(octets: bytes | memoryview) -> bytes:
+    return hashlib.blake2b(octets, digest_size=_DIGEST_OCTETS).digest()
+
+
+def _packed(values: NDArray[Any]) -> bytes:
+    """Whole numbers from 0 on, little-endian, in as few octets each as all fit in."""
+    most = int(values.max()) if values.size else 0
+    width = next(width for width in _WIDTHS if most < 1 << 8 * np.dtype(width).itemsize)
+    return values.astype(width).tobytes()
+
+
+def _unpacked(data: memoryview, shape: tuple[int, ...], wanted: Any) -> NDArray[Any]:
+    """Raises ValueError where they are not so many."""
+    count = int(np.prod(shape))
+    width = next((width for width in _WIDTHS if np.dtype(width).itemsize * count == len(data)), None)
+    if width is None:
+        raise ValueError("not as many numbers as there should be")
+    return np.frombuffer(data, width).astype(wanted).reshape(shape)

@@ -16,10 +16,10 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.percentiles import nearest_rank
+from flowdiag.aggregator.percentiles import nearest_rank, nearest_ranks
 from flowdiag.diagnoser.signals.sustained import sustained
 from flowdiag.durations import MINUTE_MS
-from flowdiag.review.partial import SLOT_MINUTES, SLOT_MS, SitePartial
+from flowdiag.review.partial import SLOT_MINUTES, SitePartial
 from flowdiag.review.slots import HOURS_A_WEEK, Slots
 from flowdiag.review.talker_share import TopTalker, top_talker
 from flowdiag.review.trend import Months, Trend, daily_trend
@@ -70,8 +70,7 @@ class LinkFigures(Struct, frozen=True):
 
 def slot_rates(partial: SitePartial, link: int, direction: int) -> NDArray[np.float64]:
     """Mbit/s of each slot of a partial."""
-    octets = partial.wire_octets[link, direction].reshape(-1, SLOT_MINUTES).sum(axis=1)
-    mbps: NDArray[np.float64] = octets.astype(np.float64) * 8e3 / (SLOT_MS * 1e6)
+    mbps: NDArray[np.float64] = partial.slot_mbps[link, direction]
     return mbps
 
 
@@ -106,7 +105,15 @@ def link_figures(
     p95 = nearest_rank(used, 95)
     hour = _busy_hour(mbps, counted, slots)
     limits = profile.thresholds
-    trend = _trend(history, number, direction, history_slots) if primary else None
+    ranked = _ranked(mbps, counted)
+    trend = None
+    if primary:
+        trend = _trend(
+            slot_rates(history, number, direction),
+            history,
+            history_slots,
+            ranked if history is partial else None,
+        )
     work = None if slots.at_work is None else nearest_rank(mbps[counted & slots.at_work], 95)
     episodes = _episodes(partial, number, direction, link, limits.full)
     return LinkFigures(
@@ -128,7 +135,7 @@ def link_figures(
         talker=top_talker(partial.talkers, number * 2 + direction, partial.start_ms, mbps, counted),
         trend=trend,
         months=None if trend is None else trend.months_until(limits.busy * capacity, p95),
-        week=_week(mbps / capacity, counted, slots),
+        week=_week(mbps[ranked] / capacity, slots.week_hour[ranked]),
         coverage=float(counted.mean()) if len(counted) else 0.0,
     )
 
@@ -156,29 +163,25 @@ def _episodes(
     return sustained(over, share, full) if over.any() else []
 
 
-def _trend(history: SitePartial, number: int, direction: int, slots: Slots) -> Trend | None:
-    mbps, counted = slot_rates(history, number, direction), counted_slots(history, True)
-    days, first = np.unique(slots.day, return_index=True)
-    bounds = [*first.tolist(), len(slots.day)]
-    kept, points = [], []
-    for day, begin, stop in zip(days.tolist(), bounds[:-1], bounds[1:], strict=True):
-        used = mbps[begin:stop][counted[begin:stop]]
-        if len(used) >= LEAST_PART * _SLOTS_A_DAY:
-            kept.append(day)
-            points.append(nearest_rank(used, 95))
-    return daily_trend(np.array(kept, np.int64), np.array(points, np.float64))
-
-
-def _week(share: NDArray[np.float64], counted: NDArray[np.bool_], slots: Slots) -> tuple[float | None, ...]:
-    """The nearest-rank 95th percentile of each hour of the week."""
+def _ranked(mbps: NDArray[np.float64], counted: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """The slots that count, in ascending order of their rates."""
     rows = np.flatnonzero(counted)
-    cell = slots.week_hour[rows]
-    order = np.lexsort((share[rows], cell))
-    ordered = share[rows][order]
-    counts = np.bincount(cell, minlength=HOURS_A_WEEK)
-    begins = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    ranks = np.maximum(np.ceil(counts * 0.95 - _ROUNDING).astype(np.int64), 1)
-    return tuple(
-        float(ordered[begin + rank - 1]) if count else None
-        for begin, rank, count in zip(begins.tolist(), ranks.tolist(), counts.tolist(), strict=True)
-    )
+    return rows[np.argsort(mbps[rows])]
+
+
+def _trend(
+    mbps: NDArray[np.float64], history: SitePartial, slots: Slots, ranked: NDArray[np.intp] | None
+) -> Trend | None:
+    """ranked: if that of the history is known."""
+    if ranked is None:
+        ranked = _ranked(mbps, counted_slots(history, True))
+    days = slots.days
+    points, counts = nearest_ranks(mbps[ranked], days.of_slot[ranked], len(days), 95)
+    kept = counts >= LEAST_PART * _SLOTS_A_DAY
+    return daily_trend(days.distinct[kept], points[kept])
+
+
+def _week(share: NDArray[np.float64], week_hour: NDArray[np.int16]) -> tuple[float | None, ...]:
+    """The nearest-rank 95th percentile of each hour of the week. share: ascending."""
+    found, counts = nearest_ranks(share, week_hour, HOURS_A_WEEK, 95)
+    return tuple(one if count else None for one, count in zip(found.tolist(), counts.tolist(), strict=True))

@@ -15,28 +15,15 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
-import pyarrow as pa
 from msgspec import Struct
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from flowdiag.durations import MINUTE_MS
-from flowdiag.flows import ADDRESS
+from flowdiag.durations import HOUR_MS, MINUTE_MS
+from flowdiag.review.talkers import NOBODY, Talkers, joined
 
 SLOT_MS: Final = 300_000  # five minutes, what transit billing averages over (common practice)
 SLOT_MINUTES: Final = SLOT_MS // MINUTE_MS
-
-# One row for each series (link * 2 + direction) and slot (slots since 1970): the inside host with most octets in it.
-TALKER_SCHEMA: Final = pa.schema(
-    [
-        pa.field("series", pa.uint8()),
-        pa.field("slot", pa.int64()),
-        pa.field("address", ADDRESS),
-        pa.field("octets", pa.uint64()),
-    ]
-)
-_TALKER_KEYS: Final = ("series", "slot", "address")
-_SLOT_BITS: Final = 40  # slots since 1970 of a time in ms that fits 64 bits, and more
 
 # Two parts of one stay on the backup, seen by two days, lie this close together: the backup was used last within five
 # minutes of the first day's end, and first within some of the next day's begin.
@@ -70,8 +57,8 @@ class SitePartial(Struct, frozen=True, eq=False, dict=True):
 
     wire_octets: uint64 [link, direction, minute], framing included. covered: bool [minute], the exporter was heard.
     ip_octets: uint64 [link, slot], both directions; leaked: the part of it that is ordinary traffic on a backup which no
-    failover explains. talkers: TALKER_SCHEMA in order of its keys, wire octets. hosts: inside addresses with ordinary
-    traffic, the most of any day. stays, missing: in time order for each link.
+    failover explains. hosts: inside addresses with traffic on a primary link, the most of any day. stays, missing: in time
+    order for each link.
     """
 
     start_ms: int
@@ -79,7 +66,7 @@ class SitePartial(Struct, frozen=True, eq=False, dict=True):
     covered: NDArray[np.bool_]
     ip_octets: NDArray[np.uint64]
     leaked: NDArray[np.uint64]
-    talkers: pa.Table
+    talkers: Talkers
     hosts: int = 0
     records: int = 0
     lost_records: int = 0
@@ -104,6 +91,13 @@ class SitePartial(Struct, frozen=True, eq=False, dict=True):
         covered: NDArray[np.bool_] = np.asarray(self.covered.reshape(-1, SLOT_MINUTES).all(axis=1))
         return covered
 
+    @cached_property
+    def slot_mbps(self) -> NDArray[np.float64]:
+        """Rates of each slot, framing included; [link, direction, slot]."""
+        octets = self.wire_octets.reshape(self.links, 2, -1, SLOT_MINUTES).sum(axis=3, dtype=np.float64)
+        mbps: NDArray[np.float64] = octets * 8e3 / (SLOT_MS * 1e6)
+        return mbps
+
     @property
     def heard_slots(self) -> NDArray[np.bool_]:
         """Slots in any of whose minutes the exporter was heard."""
@@ -125,7 +119,7 @@ def nothing(links: int, start_ms: int = 0, minutes: int = 0) -> SitePartial:
         covered=np.zeros(minutes, np.bool_),
         ip_octets=np.zeros((links, slots), np.uint64),
         leaked=np.zeros((links, slots), np.uint64),
-        talkers=TALKER_SCHEMA.empty_table(),
+        talkers=NOBODY,
     )
 
 
@@ -143,7 +137,7 @@ def merge(partials: Sequence[SitePartial], links: int) -> SitePartial:
     end = max(partial.end_ms for partial in parts)
     return replace(
         _summed(parts, nothing(links, begin, (end - begin) // MINUTE_MS)),
-        talkers=_merged_talkers([partial.talkers for partial in parts]),
+        talkers=joined([partial.talkers for partial in parts]),
         hosts=max(partial.hosts for partial in parts),
         records=sum(partial.records for partial in parts),
         lost_records=sum(partial.lost_records for partial in parts),
@@ -158,11 +152,9 @@ def within(partial: SitePartial, begin_ms: int, end_ms: int) -> SitePartial:
     records, lost_records and hosts stay those of the whole partial; stays and missing that touch the time are cut to it.
     """
     placed = _part(partial, begin_ms, end_ms)
-    slots = partial.talkers["slot"].to_numpy()
-    inside = (slots >= begin_ms // SLOT_MS) & (slots < end_ms // SLOT_MS)
     return replace(
         placed,
-        talkers=partial.talkers.filter(pa.array(inside)),
+        talkers=partial.talkers.between(begin_ms // HOUR_MS, -(-end_ms // HOUR_MS)),
         hosts=partial.hosts,
         records=partial.records,
         lost_records=partial.lost_records,
@@ -210,23 +202,6 @@ def _summed(parts: Sequence[SitePartial], empty: SitePartial) -> SitePartial:
         empty.ip_octets[:, here] += part.ip_octets[:, there]
         empty.leaked[:, here] += part.leaked[:, there]
     return empty
-
-
-def _merged_talkers(tables: list[pa.Table]) -> pa.Table:
-    """In order of the keys, octets of equal ones added up. Only around midnight do two days name the same slot."""
-    table = pa.concat_tables(tables).combine_chunks()
-    key = (table["series"].to_numpy().astype(np.int64) << _SLOT_BITS) | table["slot"].to_numpy()
-    order = np.argsort(key, kind="stable")
-    ordered = key[order]
-    again = np.zeros(len(order), np.bool_)
-    again[1:] = ordered[1:] == ordered[:-1]
-    again[:-1] |= again[1:]
-    if not again.any():
-        return table.take(pa.array(order))
-    summed = table.take(pa.array(order[again])).group_by(list(_TALKER_KEYS), use_threads=False)
-    named_twice = summed.aggregate([("octets", "sum")]).rename_columns([*_TALKER_KEYS, "octets"])
-    whole = pa.concat_tables([table.take(pa.array(order[~again])), named_twice.cast(TALKER_SCHEMA)])
-    return whole.sort_by([(key, "ascending") for key in _TALKER_KEYS]).combine_chunks()
 
 
 def _joined(stays: Iterable[Stay]) -> tuple[Stay, ...]:

@@ -47,10 +47,14 @@ LINK: Final = {
     "months_to_busy": "until the trend reaches the busy threshold; empty where it does not within ten years",
     "months_to_busy_low": "the soonest by the interval",
     "months_to_busy_high": "the latest by the interval",
-    "top_talker": "address of the inside host that leads the peaks: most octets in the slots at or over the 95th percentile",
+    "top_talker": "address of the inside host that leads the peaks: most octets in the hours with slots at or over the 95th "
+    "percentile",
     "top_talker_label": "its label in the profile",
-    "top_talker_share": "its part of them, 0 to 1",
-    "p95_without_top_talker_mbps": "the 95th percentile had that host been silent: an upgrade does not cure one job",
+    "top_talker_share": "its part of the octets of all hosts in these hours, 0 to 1; an hour has the flows that ended in it",
+    "top_talker_share_most": "the most that this part can be: what a host carried in an hour is not known where it is under a "
+    "five hundredth, and where a roll-up folded small hosts together only how much one can have had",
+    "p95_without_top_talker_mbps": "the 95th percentile had that host been silent, its octets of each hour taken from the hour's "
+    "slots in proportion to what they carried: an upgrade does not cure one job",
     "week_hours_p95_share": "168 hours from Monday 00:00: the 95th percentile as a part of the plan, null without data",
     "days_p95_mbps": "the days behind the trend, each with its `day` and 95th percentile `p95_mbps`",
 }

@@ -22,11 +22,11 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.signals.failovers import failovers
 from flowdiag.diagnoser.signals.keepalives import accounts
 from flowdiag.diagnoser.signals.keepalives import silences as keepalive_silences
-from flowdiag.diagnoser.signals.link_states import link_states
+from flowdiag.diagnoser.signals.link_states import primaries
 from flowdiag.diagnoser.signals.silences import silences
 from flowdiag.durations import DAY_MS, MINUTE_MS
 from flowdiag.review.partial import SLOT_MINUTES, SLOT_MS, Missing, SitePartial, Stay, nothing
-from flowdiag.review.talkers import slot_talkers
+from flowdiag.review.talkers import flow_talkers
 from flowdiag.site.profile import Link, Profile, Site, Thresholds
 
 # Flows reach this far over their day at most: longer ones come of clocks that are wrong.
@@ -71,7 +71,6 @@ def site_day_partial(
     begin = max(min(usage.start_ms, day_ms), day_ms - REACH_MS) // SLOT_MS * SLOT_MS
     end = min(max(usage.start_ms + usage.windows * MINUTE_MS, day_ms + DAY_MS), day_ms + 2 * DAY_MS)
     slots = WindowGrid.covering(begin, end, SLOT_MS)
-    ordinary = np.flatnonzero(link_states(case).ordinary)
     on_link = np.flatnonzero(flows.link >= 0)
     return SitePartial(
         start_ms=slots.start_ms,
@@ -79,8 +78,8 @@ def site_day_partial(
         covered=_covered(case, slots, day_ms),
         ip_octets=_by_link(flows, on_link, slots, links),
         leaked=_by_link(flows, np.flatnonzero(failovers(case).leaked), slots, links),
-        talkers=slot_talkers(flows, ordinary, slots),
-        hosts=_hosts(flows, ordinary),
+        talkers=flow_talkers(flows),
+        hosts=_hosts(flows, primaries(counting)),
         records=len(flows),
         lost_records=coverage.lost_records,
         stays=tuple(
@@ -163,7 +162,8 @@ def _by_link(flows: SiteFlows, rows: NDArray[np.intp], slots: WindowGrid, links:
     return whole
 
 
-def _hosts(flows: SiteFlows, rows: NDArray[np.intp]) -> int:
+def _hosts(flows: SiteFlows, links: list[int]) -> int:
+    rows = np.flatnonzero(np.isin(flows.link, links))
     octets = np.bincount(flows.inside[rows], flows.octets[rows], len(flows.addresses))
     return int(np.count_nonzero(octets >= HOST_OCTETS))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import groupby
+from collections.abc import Sequence
 
 from msgspec import Struct
 
@@ -10,11 +10,13 @@ from flowdiag.addresses import UNKNOWN_ADDRESS, to_bytes
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.asking import asked_again
 from flowdiag.durations import DAY_MS
-from flowdiag.review.cache import PartialCache
-from flowdiag.review.flow_days import FlowDay, FlowDays
+from flowdiag.review.cache import KeptMonth, PartialCache
+from flowdiag.review.flow_days import FlowDay, FlowDays, day_date
 from flowdiag.review.partial import SitePartial, merge
+from flowdiag.review.rolled_days import rolled_days
 from flowdiag.review.site_day import counting_profile, site_day_partial
 from flowdiag.site.profile import Profile
+from flowdiag.text.wording import review_store as words
 
 
 class SiteHistory(Struct, frozen=True, eq=False):
@@ -46,29 +48,57 @@ def _history(store: FlowDays, profile: Profile, begin_ms: int, end_ms: int, *, k
     cache = PartialCache(store.backend, counting)
     exporters = [to_bytes(address) for address in profile.site.exporters]
     wanted = store.days(exporters, (begin_ms, end_ms))
-    partials: list[SitePartial] = []
-    problems: list[str] = []
-    made = 0
-    for month, days in groupby(wanted, key=lambda day: day.month):
-        kept = cache.read(month) if keep else None
-        for day in days:
-            key = cache.key(day)
-            known = kept.get(day.day, key) if kept is not None else None
-            if known is None:
-                known, faults = _made(store, counting, day)
-                made += 1
-                problems += faults
-                if kept is not None and not faults:  # a fault is to be reported the next time too
-                    kept.keep(day.day, key, known)
-            partials.append(known)
-        if kept is not None and kept.changed:
+    months = {month: cache.read(month) if keep else KeptMonth() for month in {day.month for day in wanted}}
+    keys = {day.day: cache.key(day) for day in wanted}
+    known = {day.day: months[day.month].get(day.day, keys[day.day]) for day in wanted}
+    new = [day for day in wanted if known[day.day] is None]
+    made = _made(store, counting, new)
+    for day, (partial, faults) in zip(new, made, strict=True):
+        known[day.day] = partial
+        if not faults:  # a fault is to be reported the next time too
+            months[day.month].keep(day.day, keys[day.day], partial)
+    for month, kept in months.items():
+        if keep and kept.changed:
             cache.write(month, kept)
-    merged = merge(partials, len(profile.link))
-    met = {file.partition.exporter for day in wanted for file in day.files} - {UNKNOWN_ADDRESS}
-    return SiteHistory(merged, tuple(problems), made=made, kept=len(wanted) - made, exporters=len(met))
+    merged = merge([partial for partial in known.values() if partial is not None], len(profile.link))
+    met = {exporter for day in wanted for exporter in day.exporters} - {UNKNOWN_ADDRESS}
+    problems = (*_gone(wanted), *(fault for _, faults in made for fault in faults))
+    return SiteHistory(merged, problems, made=len(new), kept=len(wanted) - len(new), exporters=len(met))
 
 
-def _made(store: FlowDays, counting: Profile, day: FlowDay) -> tuple[SitePartial, list[str]]:
+def _made(store: FlowDays, counting: Profile, days: Sequence[FlowDay]) -> list[tuple[SitePartial, list[str]]]:
+    """The partial of each day, by sums where they can tell, and what is wrong with its files."""
+    faults: dict[int, list[str]] = {day.day: [] for day in days}
+    rolled = [found for day in days if (found := store.rolled(day, faults[day.day])) is not None]
+    summed = {}
+    for day, (partial, more) in zip(rolled, rolled_days(rolled, counting), strict=True):
+        if not more or day.gone:
+            summed[day.day] = partial
+        if more and day.gone:
+            faults[day.day].append(words.unknown(day_date(day.day)))
+    return [
+        (summed[day.day], faults[day.day])
+        if day.day in summed
+        else _by_flows(store, counting, day, faults[day.day])
+        for day in days
+    ]
+
+
+def _gone(days: Sequence[FlowDay]) -> list[str]:
+    """What is to be known of days whose flows are gone because of their age."""
+    gone = [day for day in days if day.kept]
+    without = sum(day.without for day in days)
+    told = []
+    if gone:
+        told.append(words.gone(len(gone), day_date(gone[0].day), day_date(gone[-1].day)))
+    if without:
+        told.append(words.without(without))
+    return told
+
+
+def _by_flows(
+    store: FlowDays, counting: Profile, day: FlowDay, faults: list[str]
+) -> tuple[SitePartial, list[str]]:
     report = ExportReport()
     partial = site_day_partial(store.batches(day.files, report), report, counting, day.day * DAY_MS)
-    return partial, [f"{problem.file}: {problem.what}" for problem in report.problems]
+    return partial, [*faults, *(f"{problem.file}: {problem.what}" for problem in report.problems)]

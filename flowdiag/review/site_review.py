@@ -120,5 +120,4 @@ def review_site(task: SiteTask) -> ReviewedSite:
 def _days(partial: SitePartial, slots: Slots) -> int:
     """Local days of which at least LEAST_PART of a whole day was covered."""
     covered = partial.covered_slots
-    _, day_of = np.unique(slots.day, return_inverse=True)
-    return int(np.count_nonzero(np.bincount(day_of, covered) >= LEAST_PART * DAY_MS / SLOT_MS))
+    return int(np.count_nonzero(np.bincount(slots.days.of_slot, covered) >= LEAST_PART * DAY_MS / SLOT_MS))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Final
 
 import numpy as np
@@ -16,7 +16,7 @@ from flowdiag.site.hours import EPOCH_WEEKDAY, MINUTES_A_DAY, parse_hours, utc_o
 HOURS_A_WEEK: Final = 168
 
 
-class Slots(Struct, frozen=True, eq=False):
+class Slots(Struct, frozen=True, eq=False, dict=True):
     """Columns of one length, one row a slot of [begin, end). day: local days since 1970; hour: 0 to 23, local; weekday:
     0 is Monday; at_work: in the working hours, None where the profile lists none.
     """
@@ -30,10 +30,36 @@ class Slots(Struct, frozen=True, eq=False):
     def __len__(self) -> int:
         return len(self.day)
 
-    @property
-    def week_hour(self) -> NDArray[np.int64]:
+    @cached_property
+    def week_hour(self) -> NDArray[np.int16]:
         """Hours since Monday 00:00."""
-        return self.weekday * 24 + self.hour
+        hours: NDArray[np.int16] = (self.weekday * 24 + self.hour).astype(np.int16)
+        return hours
+
+    @cached_property
+    def days(self) -> Numbered:
+        """The local days that there are."""
+        return _numbered(self.day)
+
+    @cached_property
+    def day_hours(self) -> Numbered:
+        """The hours of local days that there are, day * 24 + hour: one that comes twice is one."""
+        return _numbered(self.day * 24 + self.hour)
+
+
+class Numbered(Struct, frozen=True, eq=False):
+    """distinct: values, ascending; of_slot: number of each slot's value in them."""
+
+    distinct: NDArray[np.int64]
+    of_slot: NDArray[np.int16]
+
+    def __len__(self) -> int:
+        return len(self.distinct)
+
+
+def _numbered(values: NDArray[np.int64]) -> Numbered:
+    distinct, where = np.unique(values, return_inverse=True)
+    return Numbered(distinct, where.astype(np.int16))
 
 
 @lru_cache(maxsize=64)

@@ -19,7 +19,7 @@ _FIGURES: Final = (
     "link", "direction", "capacity_mbps", "p95_mbps", "share_of_plan", "busy_hour", "busy_hour_p95_mbps", "busy_hours",
     "full_hours", "full_episodes", "trend_percent_month", "trend_low", "trend_high", "months_to_busy",
     "months_to_busy_low", "months_to_busy_high", "top_talker", "top_talker_label", "top_talker_share",
-    "p95_without_top_talker_mbps",
+    "top_talker_share_most", "p95_without_top_talker_mbps",
 )  # fmt: skip
 _BACKUP: Final = (
     "hours_on_backup", "days_on_backup", "failovers", "leaked_octets", "month", "allowance_gb", "allowance_used",
@@ -89,6 +89,7 @@ def _figures(figures: LinkFigures, site: ReviewedSite) -> list[Cell]:
         address,
         site.talker_labels.get(address or ""),
         None if talker is None else talker.share,
+        None if talker is None else talker.share_most,
         None if talker is None else talker.p95_without_mbps,
     ]
 

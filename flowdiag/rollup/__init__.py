@@ -13,6 +13,7 @@ from msgspec import Struct
 __all__ = [
     "asking",
     "looking",
+    "minute_sums",
     "overview",
     "shape",
     "stored",

@@ -7,6 +7,7 @@ counted, to be told. Weights order them; common practice, no source.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from typing import Final
 
@@ -16,7 +17,7 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.coverage import Coverage
-from flowdiag.aggregator.site_flows import DOWN, UP
+from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.buffers import numbers
 from flowdiag.durations import HOUR_MS, MINUTE_MS, Span
 from flowdiag.rollup.minute_sums import MinutesCarried, one_chunk
@@ -34,7 +35,8 @@ ALIKE_MINUTES: Final = 6
 # What a backup carries beside its keepalives before it is worth a look (diagnoser/signals/link_states.py).
 BESIDE_KEEPALIVES: Final = 3_000
 KEEPALIVES_MISSED: Final = 0.75
-KEEPALIVE_MINUTES: Final = 5
+# A silence is no keepalive for a minute at least (diagnoser/signals/keepalives.py), of which a part may fall to its neighbours.
+KEEPALIVE_SILENCE_S: Final = 60.0
 PRIMARY_SHARE: Final = 0.05
 # A silence of all links amid traffic: so much of the quarter of an hour on both sides has some.
 AROUND_MINUTES: Final = 15
@@ -169,19 +171,51 @@ def _backups(weights: _Weights, carried: MinutesCarried, profile: Profile) -> No
     for number, link in enumerate(profile.link):
         if link.role != "backup":
             continue
-        packets, octets = _due(link)
-        down, up = 2 * number + DOWN, 2 * number + UP
-        both = carried.octets[down] + carried.octets[up]
-        busy = both > 2 * 1.5 * octets + BESIDE_KEEPALIVES
+        down = 2 * number + DOWN
+        own = slice(2 * number, 2 * number + 2)
+        busy = beyond_keepalives(link, carried.octets[own])
         weights.where(busy, BACKUP_W)
         by_primary = sum(carried.octets[2 * one + DOWN] for one in primary)
         weights.where(busy & (by_primary <= PRIMARY_SHARE * (by_primary + carried.octets[down])), FAILOVER_W)
-        if packets:
-            beside = np.ones(KEEPALIVE_MINUTES)
-            due = np.convolve(np.full(carried.minutes, packets), beside, "same")
-            for series in (down, up):
-                seen = np.convolve(carried.packets[series], beside, "same")
-                weights.where(carried.alive & (seen < KEEPALIVES_MISSED * due), BACKUP_W)
+        for missed in keepalives_missed(link, carried.packets[own], carried.alive, profile):
+            weights.where(missed, BACKUP_W)
+
+
+def beyond_keepalives(link: Link, octets: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Minutes in which a backup carried more than its keepalives explain. octets: IP, [direction, minute]."""
+    busy: NDArray[np.bool_] = octets.sum(axis=0) > 2 * keepalive_octets(link) + BESIDE_KEEPALIVES
+    return busy
+
+
+def keepalive_octets(link: Link) -> float:
+    """The most octets of the keepalives of a link, a minute and direction."""
+    return 1.5 * _due(link)[1]
+
+
+def keepalives_missed(
+    link: Link, packets: NDArray[np.float64], alive: NDArray[np.bool_], profile: Profile
+) -> NDArray[np.bool_]:
+    """Minutes around which fewer packets were seen than keepalives are due while the exporter was heard.
+
+    packets: [direction, minute]; alive: minutes in which the exporter was heard; shape as packets.
+    """
+    missed = np.zeros(packets.shape, np.bool_)
+    due = _due(link)[0]
+    if not due or not len(alive):
+        return missed
+    longest = max(one.interval_s for one in link.keepalive)
+    silence_s = max(profile.thresholds.keepalive_missing_intervals * longest, KEEPALIVE_SILENCE_S)
+    window = np.ones(math.ceil((silence_s + longest / 2) / 60.0) + 1)
+    heard = _around(alive.astype(np.float64), window)
+    for own, seen in zip(missed, packets, strict=True):
+        own[:] = alive & (_around(seen, window) < KEEPALIVES_MISSED * due * heard)
+    return missed
+
+
+def _around(values: NDArray[np.float64], window: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The sum of each minute and those around it."""
+    summed: NDArray[np.float64] = np.convolve(values, window)[(len(window) - 1) // 2 :][: len(values)]
+    return summed
 
 
 def _due(link: Link) -> tuple[float, float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
@@ -72,14 +72,14 @@ _AMOUNTS: Final = (
 
 
 def gather(rollups: Sequence[RollUp], sources: Mapping[tuple[bytes, int], int]) -> MinuteSums:
-    """The minutes of roll-ups that have that table. sources: the number of each exporter and domain in them."""
+    """The minutes of roll-ups that have that table, with those amounts that they have. sources: the number of each exporter
+    and domain in them."""
     tables = [rollup.tables["minutes"] for rollup in rollups]
     whole = (pa.concat_tables(tables) if tables else MINUTES.empty_table()).combine_chunks()
-    columns = {name: numbers(one_chunk(whole[name])) for name in MINUTES.names}
+    columns = {name: numbers(one_chunk(whole[name])) for name in whole.schema.names}
     source = [
-        np.array([sources[rollup.exporter, domain] for domain in domains.tolist()], np.int64)[where]
+        _sources(rollup.exporter, numbers(one_chunk(table["domain"])), sources)
         for rollup, table in zip(rollups, tables, strict=True)
-        for domains, where in [np.unique(numbers(one_chunk(table["domain"])), return_inverse=True)]
     ]
     return MinuteSums(
         source=np.concatenate([np.zeros(0, np.int64), *source]),
@@ -87,8 +87,26 @@ def gather(rollups: Sequence[RollUp], sources: Mapping[tuple[bytes, int], int]) 
             name: columns[name].astype(np.int64)
             for name in ("minute", "ingress", "egress", "metered", "dscp")
         },
-        amounts={name: columns[name].astype(np.float64) for name in _AMOUNTS},
+        amounts={name: columns[name].astype(np.float64) for name in _AMOUNTS if name in columns},
     )
+
+
+def _sources(
+    exporter: bytes, domains: NDArray[np.uint32], sources: Mapping[tuple[bytes, int], int]
+) -> NDArray[np.int64]:
+    numbered = np.zeros(len(domains), np.int64)
+    for domain in distinct(domains):
+        numbered[domains == domain] = sources[exporter, domain]
+    return numbered
+
+
+def distinct(values: NDArray[Any]) -> list[int]:
+    """The values that there are, ascending: mostly one."""
+    if not len(values) or (values == values[0]).all():
+        one: list[int] = values[:1].tolist()
+        return one
+    found: list[int] = np.unique(values).tolist()
+    return found
 
 
 def one_chunk(column: pa.ChunkedArray) -> pa.Array:
@@ -153,7 +171,7 @@ class MinutesCarried:
         self.wire, self.octets, self.packets, self.peak, self.flows = (np.zeros(shape) for _ in range(5))
         self._least, self._most = np.zeros(shape), np.zeros(shape)
         self._of_code_points: dict[int, list[_OfCodePoints]] = {}
-        for series, chosen, others in _by_series(sums, decisions, profile):
+        for series, chosen, others in by_series(sums, decisions, profile):
             self._add(series, sums.at(chosen))
             self.not_counted += int(sums.amounts["flows"][others].sum())
 
@@ -250,7 +268,7 @@ def _there(values: NDArray[np.float64] | None) -> NDArray[np.float64]:
     return values
 
 
-def _by_series(
+def by_series(
     sums: MinuteSums, decisions: Decisions, profile: Profile
 ) -> Iterator[tuple[int, NDArray[np.intp], NDArray[np.intp]]]:
     """Each link and direction (link * 2 + direction) with the rows that count on it and those that are on it and do not."""

@@ -11,7 +11,7 @@ from flowdiag.collector.store.beside import NotItsRollUp, open_rollup
 from flowdiag.collector.store.finding import StoredFile
 from flowdiag.collector.store.kept_rollups import KeptRollUp, open_kept
 from flowdiag.collector.store.layout import rollup_path
-from flowdiag.rollup.form import Damaged, from_file
+from flowdiag.rollup.form import Columns, Damaged, from_file
 from flowdiag.rollup.shape import RollUp
 
 
@@ -27,12 +27,14 @@ def read_rollups(
     files: Sequence[StoredFile],
     tables: Collection[str],
     damaged: Callable[[str, str], None] = lambda path, why: None,
+    columns: Columns | None = None,
 ) -> list[Rolled]:
     """The roll-ups of files that find_files() gave, with these tables of shape.TABLES, while backend.reading() is held.
 
-    damaged: called with the path of each roll-up that is not what was written, and why in words.
+    damaged: called with the path of each roll-up that is not what was written, and why in words; columns: that are wanted
+    of some tables, all of the others.
     """
-    return [Rolled(file, _rollup(backend, file, tables, damaged)) for file in files]
+    return [Rolled(file, _rollup(backend, file, tables, damaged, columns)) for file in files]
 
 
 def _rollup(
@@ -40,10 +42,11 @@ def _rollup(
     file: StoredFile,
     tables: Collection[str],
     damaged: Callable[[str, str], None],
+    columns: Columns | None,
 ) -> RollUp | None:
     try:
         with open_rollup(backend, file) as source:
-            return _of_exporter(from_file(source, tables), file.partition.exporter)
+            return _of_exporter(from_file(source, tables, columns), file.partition.exporter)
     except FileNotFoundError:
         return None
     except (Damaged, NotItsRollUp, OSError) as error:
@@ -56,12 +59,13 @@ def read_kept(
     kept: KeptRollUp,
     tables: Collection[str],
     damaged: Callable[[str, str], None] = lambda path, why: None,
+    columns: Columns | None = None,
 ) -> RollUp | None:
     """A roll-up whose flows went because of their age, as find_kept_rollups() gave it; None: what it told is lost. Parameters as
     of read_rollups()."""
     try:
         with open_kept(backend, kept) as source:
-            return _of_exporter(from_file(source, tables), kept.partition.exporter)
+            return _of_exporter(from_file(source, tables, columns), kept.partition.exporter)
     except (Damaged, NotItsRollUp, OSError) as error:
         damaged(f"{backend.name}/{rollup_path(kept.target)}", getattr(error, "strerror", None) or str(error))
         return None

@@ -49,13 +49,21 @@ def utc_offsets(epoch_minutes: NDArray[np.int64], timezone: str) -> NDArray[np.i
     import numpy as np
 
     zone = ZoneInfo(timezone)
-    steps, position = np.unique(epoch_minutes // OFFSET_STEP, return_inverse=True)
     epoch = datetime(1970, 1, 1, tzinfo=UTC)
-    offsets = []
-    for step in steps.tolist():
-        offset = (epoch + timedelta(minutes=step * OFFSET_STEP)).astimezone(zone).utcoffset()
-        offsets.append(0 if offset is None else int(offset.total_seconds() // 60))
-    return np.array(offsets, np.int64)[position].reshape(np.shape(epoch_minutes))
+
+    def offset_at(minute: int) -> int:
+        offset = (epoch + timedelta(minutes=minute)).astimezone(zone).utcoffset()
+        return 0 if offset is None else int(offset.total_seconds() // 60)
+
+    steps, position = np.unique(epoch_minutes // OFFSET_STEP, return_inverse=True)
+    # No zone changes its offset and takes that back within a day: only the days of a change are looked at closely.
+    days, day_of = np.unique(steps * OFFSET_STEP // MINUTES_A_DAY, return_inverse=True)
+    ends = [[offset_at((day + later) * MINUTES_A_DAY) for later in (0, 1)] for day in days.tolist()]
+    offsets = np.array([begin for begin, _ in ends], np.int64)[day_of]
+    for day in (number for number, (begin, end) in enumerate(ends) if begin != end):
+        for at in np.flatnonzero(day_of == day).tolist():
+            offsets[at] = offset_at(int(steps[at]) * OFFSET_STEP)
+    return offsets[position].reshape(np.shape(epoch_minutes))
 
 
 def parse_hours(text: str) -> Hours:

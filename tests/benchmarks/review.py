@@ -3,15 +3,18 @@
     python -m tests.benchmarks.review [--sites 100,300,1000] [--cluster-sites 40] [--folder FOLDER]
 
 The store holds 31 days of every site, 200 records and more a site and hour, one file a site and day, as a collector with
-compaction leaves them. Twenty sites are drawn (flowdiag/scenario/portfolio.py); the others are copies of them under
-exporters of their own, since drawing 150 million records takes longer than reviewing them. Wall time says more about who
-else uses the machine than about the review, so the processor time of all its processes is printed beside it: half of it
-is what two idle cores need.
+compaction leaves them, each with its roll-up. Twenty sites are drawn (flowdiag/scenario/portfolio.py); the others are
+copies of them under exporters of their own, since drawing 150 million records takes longer than reviewing them. Wall time
+says more about who else uses the machine than about the review, so the processor time of all its processes is printed
+beside it: half of it is what two idle cores need.
 """
 
 from __future__ import annotations
 
 import argparse
+import base64
+import hashlib
+import json
 import math
 import os
 import shutil
@@ -23,12 +26,17 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from io import BytesIO
 from pathlib import Path
 from typing import Final
 
 from flowdiag.addresses import to_bytes
+from flowdiag.collector.store.beside import IDENTITY_OCTETS, TRAILER_OCTETS, identity_of
 from flowdiag.collector.store.changes import make_store
+from flowdiag.collector.store.layout import rollup_path
 from flowdiag.collector.store.opening import open_backend
+from flowdiag.rollup import ROLLER
+from flowdiag.rollup.form import MAGIC
 from flowdiag.scenario.stored_days import write_portfolio
 
 FIRST: Final = datetime(2026, 3, 1, tzinfo=UTC)
@@ -86,8 +94,8 @@ def main() -> None:
 
 def draw(folder: Path) -> Path:
     """The drawn sites: DAYS of them in flows, one day more in next."""
-    done = write_portfolio(folder, DRAWN, FIRST, DAYS)
-    write_portfolio(folder / "later", DRAWN, FIRST, DAYS + 1, begin_day=DAYS)
+    done = write_portfolio(folder, DRAWN, FIRST, DAYS, roller=ROLLER)
+    write_portfolio(folder / "later", DRAWN, FIRST, DAYS + 1, begin_day=DAYS, roller=ROLLER)
     (folder / "later" / "flows").rename(folder / "next")
     print(f"drawn: {DRAWN} sites, {done.records / DRAWN / DAYS / 24:.0f} records a site and hour", flush=True)
     return folder
@@ -109,7 +117,29 @@ def copy(drawn: Path, portfolio: Path, sites: int, store: str) -> None:
         for file in sorted((drawn / store / f"exporter={old}").rglob("*.parquet")):
             target = place / f"exporter={new}" / file.parent.name / file.name
             target.parent.mkdir(parents=True, exist_ok=True)
-            target.write_bytes(file.read_bytes().replace(was, now))
+            octets = file.read_bytes().replace(was, now)
+            target.write_bytes(octets)
+            rolled = drawn / store / rollup_path(file.relative_to(drawn / store).as_posix())
+            beside = place / rollup_path(target.relative_to(place).as_posix())
+            beside.parent.mkdir(parents=True, exist_ok=True)
+            beside.write_bytes(renamed(rolled.read_bytes(), was, now, octets))
+
+
+def renamed(rolled: bytes, was: bytes, now: bytes, flows: bytes) -> bytes:
+    """A roll-up as that of another exporter's flows: its header anew, its tables as they are."""
+    front = len(MAGIC) + 4
+    length = int.from_bytes(rolled[len(MAGIC) : front], "big")
+    body = rolled[front + 16 + length : -TRAILER_OCTETS]
+    header = json.loads(rolled[front + 16 : front + 16 + length])
+    header["exporter"] = now.decode()
+    header["report"] = {
+        key: base64.b64encode(base64.b64decode(text).replace(was, now)).decode()
+        for key, text in header["report"].items()
+    }
+    octets = json.dumps(header).encode()
+    digest = hashlib.blake2b(octets, digest_size=16).digest()
+    trailer = rolled[-TRAILER_OCTETS:-IDENTITY_OCTETS] + identity_of(BytesIO(flows))
+    return b"".join([MAGIC, len(octets).to_bytes(4, "big"), digest, octets, body, trailer])
 
 
 def review(portfolio: Path, days: int, *more: str) -> Cost:

@@ -8,6 +8,7 @@ import tempfile
 from datetime import UTC, datetime
 from pathlib import Path
 
+from flowdiag.rollup import ROLLER
 from flowdiag.scenario.stored_days import write_portfolio
 from tests.review.accuracy import measured
 
@@ -21,7 +22,9 @@ def main() -> None:
     parser.add_argument("--records", type=int, default=96, help="records a site and hour (default 96)")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
-        done = write_portfolio(Path(scratch), given.sites, FIRST, DAYS, records_an_hour=given.records)
+        done = write_portfolio(
+            Path(scratch), given.sites, FIRST, DAYS, records_an_hour=given.records, roller=ROLLER
+        )
         found = measured(done, "2026-03", FIRST, DAYS, os.cpu_count() or 1)
     for (kind, advice), count in sorted(found.rows.items()):
         print(f"{kind:10} {advice:16} {count:4}")

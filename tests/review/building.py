@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-import pyarrow as pa
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
+from flowdiag.buffers import address_column
 from flowdiag.review.link_figures import LinkFigures, link_figures
-from flowdiag.review.partial import SLOT_MINUTES, SLOT_MS, TALKER_SCHEMA, SitePartial, nothing
+from flowdiag.review.partial import SLOT_MINUTES, SLOT_MS, SitePartial, nothing
 from flowdiag.review.slots import Slots, local_slots
+from flowdiag.review.talkers import Carried, named
 from flowdiag.site.profile import Profile
 from flowdiag.site.reading import profile_from_text
 
@@ -17,6 +18,7 @@ from flowdiag.site.reading import profile_from_text
 MONDAY_MS = 1_772_409_600_000
 DAY_MS = 86_400_000
 SLOTS_A_DAY = 288
+SLOTS_AN_HOUR = 12
 OCTETS_A_MBPS_MINUTE = 7_500_000  # 10^6 bit/s for 60 s
 HOST, OTHER = bytes(10) + b"\xff\xff\xc0\xa8\x28\x14", bytes(10) + b"\xff\xff\xc0\xa8\x28\x15"
 
@@ -71,17 +73,19 @@ def partial_of(
 
 
 def with_talkers(partial: SitePartial, rows: list[tuple[int, int, bytes, float]]) -> SitePartial:
-    """rows: series, slot of the partial, address, Mbit/s."""
-    table = [
-        {
-            "series": series,
-            "slot": partial.start_ms // SLOT_MS + slot,
-            "address": address,
-            "octets": round(mbps * OCTETS_A_MBPS_MINUTE * SLOT_MINUTES),
-        }
-        for series, slot, address, mbps in rows
-    ]
-    return replace(partial, talkers=pa.Table.from_pylist(table, schema=TALKER_SCHEMA))
+    """rows: series, slot of the partial, address, Mbit/s. What is said of no host was of others."""
+    names = sorted({address for _, _, address, _ in rows})
+    first = partial.start_ms // SLOT_MS
+    hosts = Carried(
+        np.array([(first + slot) // SLOTS_AN_HOUR for _, slot, _, _ in rows], np.int64),
+        np.array([series for series, _, _, _ in rows], np.int64),
+        np.array([round(mbps * OCTETS_A_MBPS_MINUTE * SLOT_MINUTES) for _, _, _, mbps in rows], np.float64),
+        np.array([names.index(address) for _, _, address, _ in rows], np.int64),
+    )
+    carried = partial.wire_octets.reshape(2 * partial.links, -1, SLOT_MINUTES).sum(axis=2)
+    series, slot = np.nonzero(carried)
+    whole = Carried((first + slot) // SLOTS_AN_HOUR, series, carried[series, slot].astype(np.float64))
+    return replace(partial, talkers=named(hosts, whole, address_column(names)))
 
 
 def slots_of(partial: SitePartial, site: Profile) -> Slots:

@@ -70,13 +70,37 @@ def test_silence_and_stays_on_the_backup_do_not_count() -> None:
 
 def test_the_top_talker_is_the_one_that_leads_the_peaks() -> None:
     rates = np.full(100, 10.0)
-    rates[:20] = 90.0
-    rows = [(0, slot, HOST, 80.0) for slot in range(20)] + [(0, slot, OTHER, 6.0) for slot in range(20, 100)]
+    rates[:24] = 90.0
+    rows = [(0, slot, HOST, 80.0) for slot in range(24)] + [(0, slot, OTHER, 6.0) for slot in range(24, 100)]
     talker = figures_of(with_talkers(partial_of(rates), rows)).talker
     assert talker is not None
     assert talker.address == HOST
     assert talker.share == pytest.approx(8 / 9)
     assert talker.p95_without_mbps == pytest.approx(10.0)
+
+
+def test_hosts_that_lead_no_slot_are_known_all_the_same() -> None:
+    """A peak of two hours, to which one host brings 17 of 100 Mbit/s all along; another leads each slot with 20, but each is
+    another one.
+    """
+    rates = np.full(200, 10.0)
+    rates[:24] = 100.0
+    crowd = [bytes(15) + bytes([number]) for number in range(24)]
+    rows = [(0, slot, HOST, 17.0) for slot in range(24)]
+    rows += [(0, slot, crowd[slot], 20.0) for slot in range(24)]
+    talker = figures_of(with_talkers(partial_of(rates), rows)).talker
+    assert talker is not None
+    assert (talker.address, talker.share) == (HOST, pytest.approx(0.17))
+    assert talker.p95_without_mbps == pytest.approx(83.0)
+
+
+def test_what_a_host_carried_in_an_hour_is_taken_from_its_slots_in_proportion() -> None:
+    """Half an hour at 90 and half at 10 Mbit/s, of which one host has half in all: 45 and 5 are left."""
+    rates = np.repeat([90.0, 10.0], 6)
+    talker = figures_of(with_talkers(partial_of(rates), [(0, slot, HOST, 50.0) for slot in range(6)])).talker
+    assert talker is not None
+    assert talker.share == pytest.approx(0.5)
+    assert talker.p95_without_mbps == pytest.approx(45.0)
 
 
 def test_the_week_has_the_percentile_of_each_hour() -> None:

@@ -10,7 +10,15 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import norm, theilslopes
 
-from flowdiag.review.trend import DAYS_A_MONTH, Months, Trend, daily_trend, median_slope, without_weekdays
+from flowdiag.review.trend import (
+    DAYS_A_MONTH,
+    Months,
+    Trend,
+    daily_trend,
+    median_slope,
+    theil_sen,
+    without_weekdays,
+)
 
 
 def noisy(days: int = 60, slope: float = 0.2) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
@@ -39,6 +47,13 @@ def test_slope_and_interval_are_those_of_scipy() -> None:
     assert found.slope / DAYS_A_MONTH == pytest.approx(wanted.slope, rel=1e-12)
     assert found.low / DAYS_A_MONTH == pytest.approx(wanted.low_slope, rel=1e-12)
     assert found.high / DAYS_A_MONTH == pytest.approx(wanted.high_slope, rel=1e-12)
+
+
+def test_ties_narrow_the_interval_as_scipys() -> None:
+    days, points = noisy(40, slope=0.0)
+    points = np.round(points / 10.0)
+    found, wanted = theil_sen(days, points), theilslopes(points, days, 0.95)
+    assert found == pytest.approx((wanted.slope, wanted.low_slope, wanted.high_slope), abs=1e-12)
 
 
 def test_the_slope_without_an_interval_is_scipys_too() -> None:

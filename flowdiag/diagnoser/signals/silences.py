@@ -38,29 +38,34 @@ class Silence(Struct, frozen=True):
 @once_per_case
 def silences(case: Case) -> tuple[Silence, ...]:
     """Every silence in time order; before and after the export as far as the window reaches."""
-    usage, coverage = case.usage, case.coverage
-    begin, end = case.window_ms
-    heard = coverage.heard
+    usage = case.usage
+    return silences_in(
+        case.coverage.heard, usage.start_ms, usage.window_ms, case.window_ms, window_given=case.window_given
+    )
+
+
+def silences_in(
+    heard: NDArray[np.bool_], start_ms: int, step_ms: int, window_ms: tuple[int, int], *, window_given: bool
+) -> tuple[Silence, ...]:
+    """The same by signs of life. heard: of each window of step_ms from start_ms on; window_ms: [from, to) that is asked
+    about."""
+    begin, end = window_ms
     alive = np.flatnonzero(heard)
     if len(alive) == 0:
         return (Silence(begin, end),) if end > begin else ()
+
+    def time(window: int) -> int:
+        return start_ms + window * step_ms
+
     found = [
-        Silence(_time(case, first), _time(case, stop))
+        Silence(time(first), time(stop))
         for first, stop in runs(~heard)
         if first > alive[0] and stop <= alive[-1] and _is_gap(heard[:first], heard[stop:], stop - first)
     ]
-    born, died = _time(case, int(alive[0])), _time(case, int(alive[-1]) + 1)
-    if (
-        case.window_given
-        and begin < born
-        and _is_gap(None, heard[alive[0] :], (born - begin) // usage.window_ms)
-    ):
+    born, died = time(int(alive[0])), time(int(alive[-1]) + 1)
+    if window_given and begin < born and _is_gap(None, heard[alive[0] :], (born - begin) // step_ms):
         found.insert(0, Silence(begin, born))
-    if (
-        case.window_given
-        and end > died
-        and _is_gap(heard[: alive[-1] + 1], None, (end - died) // usage.window_ms)
-    ):
+    if window_given and end > died and _is_gap(heard[: alive[-1] + 1], None, (end - died) // step_ms):
         found.append(Silence(died, end))
     return tuple(found)
 
@@ -80,10 +85,6 @@ def covered(case: Case) -> float:
             if outside.end_ms - outside.start_ms > BEYOND_MS and not counted:
                 missing += outside.end_ms - outside.start_ms
     return max(1.0 - missing / (end - begin), 0.0)
-
-
-def _time(case: Case, window: int) -> int:
-    return case.usage.start_ms + window * case.usage.window_ms
 
 
 def _is_gap(before: NDArray[np.bool_] | None, after: NDArray[np.bool_] | None, length: int) -> bool:

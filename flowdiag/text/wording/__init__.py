@@ -14,6 +14,7 @@ __all__ = [
     "pictures",
     "review",
     "review_pages",
+    "review_store",
     "top",
     "usage",
 ]
