@@ -24,6 +24,8 @@ from numpy.typing import NDArray
 _SPARSENESS: Final = 2
 _LOOKED_AT: Final = 2
 _MIN_SLOT_BITS: Final = 8
+# Fewer records of a class are all grouped.
+_FEW_RECORDS: Final = 1 << 12
 
 
 class Heaviest(Struct, frozen=True, eq=False):
@@ -76,16 +78,15 @@ def _with_own(
     """With the largest keys of classes of which fewer than `own` were kept, instead of those."""
     is_short = np.zeros(len(found.error), np.bool_)
     is_short[short] = True
-    rows = np.flatnonzero(is_short.take(classes))
-    number, examples = numbered(keys[rows])
+    rows, error, lost = _near_own(keys, octets, classes, is_short, own)
+    number, examples = numbered(keys.take(rows))
     examples = rows[examples]
-    totals = np.bincount(number, octets[rows], len(examples))
+    totals = np.bincount(number, octets.take(rows), len(examples))
     of_key = classes[examples]
     kept = largest_of_groups(of_key, totals, np.full(len(is_short), own))
-    error, lost = found.error.copy(), found.lost.copy()
-    error[short] = 0
     np.maximum.at(error, of_key[~kept], totals[~kept])
-    lost[short] = np.bincount(of_key[~kept], minlength=len(lost))[short]
+    lost += np.bincount(of_key[~kept], minlength=len(lost))
+    error, lost = np.where(is_short, error, found.error), np.where(is_short, lost, found.lost)
     others = ~is_short.take(classes[found.examples])
     of_others = np.flatnonzero(others.take(found.key))
     stays = np.flatnonzero(kept.take(number))
@@ -102,6 +103,29 @@ def _with_own(
     )
 
 
+def _near_own(
+    keys: NDArray[np.uint64],
+    octets: NDArray[np.float64],
+    classes: NDArray[np.int32],
+    is_short: NDArray[np.bool_],
+    own: int,
+) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.int64]]:
+    """Records of some classes that may be among the `own` largest keys of theirs, in order; and by class the most octets of
+    a key that is not, and how many there are, at most."""
+    error, lost = np.zeros(len(is_short)), np.zeros(len(is_short), np.int64)
+    wanted = is_short.take(classes)
+    counts = np.bincount(classes, minlength=len(is_short))
+    for number in np.flatnonzero(is_short & (counts > _FEW_RECORDS)).tolist():
+        rows = np.flatnonzero(classes == number)
+        of_class, of_rows = keys.take(rows), octets.take(rows)
+        reach = _reach(of_class, of_rows, own)
+        slots, size = _slots(of_class)
+        far = rows[np.bincount(slots, of_rows, size).take(slots) < reach]
+        wanted[far] = False
+        error[number], lost[number] = reach * (len(far) > 0), len(far)
+    return np.flatnonzero(wanted), error, lost
+
+
 def _heaviest(
     keys: NDArray[np.uint64],
     octets: NDArray[np.float64],
@@ -114,9 +138,9 @@ def _heaviest(
     reach = _reach(keys, octets, most) if len(keys) > most else 0.0
     of_slot = sums.take(slots)
     near = np.flatnonzero(of_slot >= reach)
-    number, examples = numbered(keys[near])
+    number, examples = numbered(keys.take(near))
     examples = near[examples]
-    totals = np.bincount(number, octets[near], len(examples)).astype(np.float64, copy=False)
+    totals = np.bincount(number, octets.take(near), len(examples)).astype(np.float64, copy=False)
     kept = np.ones(len(examples), np.bool_)
     if len(examples) > most:
         kept[np.argpartition(totals, len(examples) - most)[:-most]] = False
@@ -126,7 +150,7 @@ def _heaviest(
     lost += np.bincount(gone, minlength=class_count)
     if len(near) < len(keys):
         # No slot of these reached it, so none of their keys has.
-        far = np.bincount(classes[np.flatnonzero(of_slot < reach)], minlength=class_count)
+        far = np.bincount(classes.take(np.flatnonzero(of_slot < reach)), minlength=class_count)
         error = np.maximum(error, reach * (far > 0))
         lost += far
     stays = np.flatnonzero(kept.take(number))

@@ -25,7 +25,7 @@ from flowdiag.durations import DAY_MS, HOUR_MS
 from flowdiag.rollup.form import to_octets
 from flowdiag.rollup.kinds import MAX_KINDS, OF_FOLDED, OF_MINUTE, OF_POINT, OF_SERVICE, Kinds, coarser
 from flowdiag.rollup.minutes import Timed, spread_minutes
-from flowdiag.rollup.pieces import Piece, piece_of, short
+from flowdiag.rollup.pieces import Piece, in_order, piece_of, short
 from flowdiag.rollup.shape import LONG, Facts, RollUp
 from flowdiag.rollup.signs import Durations, Signs
 from flowdiag.rollup.summaries import Coarser, summarised
@@ -230,9 +230,13 @@ def _bare_syns(piece: Piece) -> int:
 def _by_hour(piece: Piece, side: NDArray[np.int8]) -> Iterator[tuple[int, Piece, NDArray[np.int8]]]:
     """The records of each hour, in order, with where their services are."""
     hours = piece.end_ms // HOUR_MS
-    if (np.diff(hours) < 0).any():
-        order = np.argsort((hours - hours.min()).astype(np.int16), kind="stable")
-        hours, piece, side = hours[order], piece.at(order), side[order]
+    if (hours[1:] < hours[:-1]).any():
+        # Mostly two hours overlap by some seconds: only these are put in order.
+        begin = int(np.argmax(hours > hours.min()))
+        end = len(hours) - int(np.argmax(hours[::-1] < hours.max()))
+        order = np.argsort((hours[begin:end] - hours.min()).astype(np.int16), kind="stable")
+        piece = piece.in_order(begin, order)
+        hours, side = in_order(hours, begin, order), in_order(side, begin, order)
     begins = np.flatnonzero(np.diff(hours, prepend=hours[0] - 1))
     for begin, end in zip(begins.tolist(), [*begins[1:].tolist(), len(hours)], strict=True):
         rows = slice(begin, end)

@@ -6,7 +6,7 @@ themselves where a key is kept.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
@@ -63,7 +63,14 @@ class Piece(Struct, frozen=True, eq=False):
 
     def at(self, rows: slice | NDArray[np.intp]) -> Piece:
         columns = asdict(self)
-        return Piece(**{n: values if n in _LEFT else values[rows] for n, values in columns.items()})
+        if isinstance(rows, slice):
+            return Piece(**{n: values if n in _LEFT else values[rows] for n, values in columns.items()})
+        return Piece(**{n: values if n in _LEFT else values.take(rows) for n, values in columns.items()})
+
+    def in_order(self, begin: int, order: NDArray[np.intp]) -> Piece:
+        """With the records from `begin` on in another order."""
+        columns = asdict(self)
+        return Piece(**{n: v if n in _LEFT else in_order(v, begin, order) for n, v in columns.items()})
 
     def addresses(self, end: str, rows: NDArray[np.intp]) -> NDArray[np.uint32]:
         """The addresses at an end ("src" or "dst") of some records. Shape [rows, 4]."""
@@ -100,6 +107,12 @@ def piece_of(batch: pa.RecordBatch, kinds: Kinds, left_out: LeftOut) -> Piece:
         kind=kinds.of(batch, scope),
         place=np.arange(len(start), dtype=np.int32),
     )
+
+
+def in_order(values: NDArray[Any], begin: int, order: NDArray[np.intp]) -> NDArray[Any]:
+    """Values of which those from `begin` on come in another order; the rest stays."""
+    end = begin + len(order)
+    return np.concatenate([values[:begin], values[begin:end].take(order), values[end:]])
 
 
 def _addresses(addresses: pa.Array) -> tuple[NDArray[np.uint64], NDArray[np.uint32], NDArray[np.bool_]]:

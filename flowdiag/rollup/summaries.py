@@ -24,7 +24,7 @@ from flowdiag.aggregator.choosing import either
 from flowdiag.aggregator.services import AT_DST, AT_SRC, ICMP, ICMPV6, UNDECIDED
 from flowdiag.rollup.folding import Heaviest, heaviest, largest_of_groups, numbered
 from flowdiag.rollup.hashing import hashed
-from flowdiag.rollup.minutes import PADDED_38, PADDED_46, paddings
+from flowdiag.rollup.minutes import some_paddings
 from flowdiag.rollup.pieces import Piece
 from flowdiag.rollup.shape import AMOUNTS, KINDS
 
@@ -90,10 +90,7 @@ class _Part:
         self._own = own_keys_of(coarser.points)
         self._point = coarser.point.take(piece.kind)
         self._values: dict[str, NDArray[np.float64]] = {"octets": piece.octets, "packets": piece.packets}
-        for name, least in (("padding_46", PADDED_46), ("padding_38", PADDED_38)):
-            padding = paddings(piece.octets, piece.packets, least)
-            if padding.any():
-                self._values[name] = padding
+        self._values |= some_paddings(piece.octets, piece.packets)
         self._group()
 
     def _group(self) -> None:
@@ -156,9 +153,10 @@ class _Part:
         return self._largest(columns | _summed_up(groups, number, len(at)))
 
     def _hosts_outside(self, name: str, rows: NDArray[np.intp]) -> tuple[Columns, Heaviest]:
-        address, point = getattr(self._piece, name)[rows], self._point[rows]
+        address, point = getattr(self._piece, name).take(rows), self._point.take(rows)
         key = hashed(address, point.astype(np.int64))
-        found = heaviest(key, self._piece.octets[rows], point, self._coarser.points, self._most, self._own)
+        octets = self._piece.octets.take(rows)
+        found = heaviest(key, octets, point, self._coarser.points, self._most, self._own)
         at = found.examples
         columns: Columns = {
             "point": point[at],
@@ -357,13 +355,17 @@ def _largest(
 ) -> NDArray[np.bool_]:
     """Which rows are among the largest of their hour, or among the `own` largest of it and their point. hours: numbers from 0 up;
     limits: for each of them. Shape [n]."""
+    stay = largest_of_groups(hours, octets, limits)
     count = int(points.max(initial=0)) + 1
-    of_points = largest_of_groups(hours * count + points, octets, np.full(len(limits) * count, own))
-    return of_points | largest_of_groups(hours, octets, limits)
+    place = hours * count + points
+    short = np.bincount(place[stay], minlength=len(limits) * count) < own
+    rows = np.flatnonzero(short[place])
+    stay[rows] = largest_of_groups(place[rows], octets[rows], np.full(len(short), own))
+    return stay
 
 
 def taken(columns: Columns, rows: NDArray[np.intp]) -> Columns:
-    return {name: column[rows] for name, column in columns.items()}
+    return {name: column.take(rows, axis=0) for name, column in columns.items()}
 
 
 def joined(parts: Sequence[Columns]) -> Columns:

@@ -15,7 +15,7 @@ from flowdiag.flows import ADDRESS
 from flowdiag.rollup.folding import numbered, run_begins
 from flowdiag.rollup.hashing import hashed
 from flowdiag.rollup.kinds import OF_FOLDED, OF_MINUTE, OF_POINT, OF_SERVICE, coarser
-from flowdiag.rollup.minutes import PADDED_38, PADDED_46, Timed, made_whole, paddings
+from flowdiag.rollup.minutes import SPREAD, Timed, made_whole, some_paddings
 from flowdiag.rollup.shape import AMOUNTS, KINDS, TABLES
 from flowdiag.rollup.summaries import (
     FLAGS_KNOWN,
@@ -64,13 +64,15 @@ class Tables:
 
     def add_minutes(self, parts: Sequence[Timed], columns: Columns, series_count: int) -> None:
         self._parts["minutes"].append(columns)
-        for name in ("octets", "packets", "padding_46", "padding_38"):
+        for name in SPREAD:
             total = np.zeros(series_count)
             known = self._totals.get(name, total)
             total[: len(known)] = known
-            for part in parts:
-                total += np.bincount(part.series, _value(part, name), series_count)
             self._totals[name] = total
+        for part in parts:
+            values = {"octets": part.octets, "packets": part.packets}
+            for name, value in (values | some_paddings(part.octets, part.packets)).items():
+                self._totals[name] += np.bincount(part.series, value, series_count)
 
     def settle(self) -> None:
         for name, parts in self._new.items():
@@ -244,15 +246,6 @@ class _Lists:
         return self._names.take(_unless(numbers, numbers < 0))
 
 
-def _value(part: Timed, name: str) -> NDArray[np.float64]:
-    if name == "padding_46":
-        return paddings(part.octets, part.packets, PADDED_46)
-    if name == "padding_38":
-        return paddings(part.octets, part.packets, PADDED_38)
-    values: NDArray[np.float64] = getattr(part, name)
-    return values
-
-
 def _most_partners(src: NDArray[np.uint64], dst: NDArray[np.uint64]) -> tuple[int, int]:
     """The most destinations of one source and sources of one destination, at most."""
     return _most_others(src, dst), _most_others(dst, src)
@@ -263,13 +256,10 @@ def _most_others(one: NDArray[np.uint64], other: NDArray[np.uint64]) -> int:
     hashes share a slot count as one."""
     slots = (one >> np.uint64(64 - _SLOT_BITS)).view(np.intp)
     records = np.bincount(slots, minlength=1 << _SLOT_BITS)
-    busiest = np.argpartition(records, len(records) - _LOOKED_AT - 1)[-_LOOKED_AT - 1 :]
-    busiest = busiest[np.argsort(records[busiest], kind="stable")]
-    chosen = np.zeros(len(records), np.bool_)
-    chosen[busiest[1:]] = True
-    rows = np.flatnonzero(chosen.take(slots))
-    pairs = rows[numbered(hashed(one[rows], other[rows]))[1]]
-    return max(int(records[busiest[0]]), int(np.bincount(slots[pairs]).max()))
+    others_have = np.partition(records, len(records) - _LOOKED_AT - 1)[-_LOOKED_AT - 1]
+    rows = np.flatnonzero((records > others_have).take(slots))
+    pairs = rows[numbered(hashed(one.take(rows), other.take(rows)))[1]]
+    return max(int(others_have), int(np.bincount(slots[pairs]).max(initial=0)))
 
 
 def _address(octets: NDArray[np.uint32], hashes: NDArray[np.uint64]) -> pa.Array:

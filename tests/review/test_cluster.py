@@ -101,7 +101,7 @@ def test_standard_input_is_not_read_on_a_cluster(cluster: Cluster, tmp_path: Pat
 
 
 def test_a_worker_killed_in_the_middle_changes_nothing(cluster: Cluster, tmp_path: Path) -> None:
-    done = small(tmp_path, sites=12, days=8, roller=ROLLER)
+    done = small(tmp_path, sites=12, days=4, roller=ROLLER)
     sites, _ = read_sites(done.sites)
     here = as_json.render(review(str(done.store), sites, MARCH, keep=False))
     killed: list[int] = []
