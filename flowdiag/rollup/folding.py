@@ -21,7 +21,7 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 # Slots for each record, at least; and records that are looked at first for each key that is kept.
-_SPARSENESS: Final = 2
+_SPARSENESS: Final = 1
 _LOOKED_AT: Final = 2
 _MIN_SLOT_BITS: Final = 8
 # Fewer records of a class are all grouped.

@@ -63,7 +63,8 @@ class RollingSummary:
         self._rows += flows.num_rows
         # Where messages begin (flows.MESSAGES_KEY) is told of batches as they came, and stands in no file.
         flows = flows.replace_schema_metadata(None).unify_dictionaries().combine_chunks()
-        for batch in flows.to_batches(max_chunksize=PIECE_ROWS):
+        pieces = max(round(flows.num_rows / PIECE_ROWS), 1)  # a row group has some more rows than one
+        for batch in flows.to_batches(max_chunksize=-(-flows.num_rows // pieces) or 1):
             piece = piece_of(batch, self._kinds, self._left_out)
             if len(piece):
                 self._take(self._believed(piece))
