@@ -126,6 +126,7 @@ class _Asking:
             effort.looked_at,
             figures=not effort.who,
             gone_ms=self._gone,
+            services=over.services,
         )
         hours = sum(end - begin for begin, end in looks.runs) / HOUR_MS
         said = [remark("rolled-up", looked_at=round(hours, 1), left=looks.left)]

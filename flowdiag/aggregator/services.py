@@ -31,6 +31,13 @@ SYSTEM_PORTS: Final = 1_024
 CLIENT_PORTS: Final = 32_768
 DYNAMIC_PORTS: Final = 49_152
 
+# Services over UDP whose every request wants an answer, so that silence is a failure: names, Kerberos, time, SNMP,
+# CLDAP, QUIC, IKE and IPsec past NAT, OpenVPN, RADIUS, STUN, SIP, WireGuard (ports by convention). Logs, telemetry and
+# traps are not among them, since nobody answers those.
+REQUEST_PORTS: Final = (
+    53, 88, 123, 161, 389, 443, 500, 1194, 1645, 1812, 1813, 3478, 4500, 5060, 51820,
+)  # fmt: skip
+
 # Points of a port by itself.
 SYSTEM_KNOWN, SYSTEM_OTHER, USER_KNOWN, CLIENT_KNOWN, USER_OTHER, CLIENT_OTHER = 9, 8, 5, 4, 1, 0
 NO_PORT: Final = -1

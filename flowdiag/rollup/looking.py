@@ -16,7 +16,10 @@ import pyarrow as pa
 from msgspec import Struct
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.applications import UDP
+from flowdiag.aggregator.counting import InterfaceLinks
 from flowdiag.aggregator.coverage import Coverage
+from flowdiag.aggregator.services import REQUEST_PORTS
 from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.buffers import numbers
 from flowdiag.durations import HOUR_MS, MINUTE_MS, Span
@@ -44,6 +47,7 @@ FLOWING: Final = 0.8
 # Attempts: as many as unusual_rates.py and scans.py begin with, and this part of the hour's records.
 ATTEMPTS: Final = 20
 ATTEMPTS_PART: Final = 0.03
+UNANSWERED_PART: Final = 0.1
 SMALL_OCTETS: Final = 200.0
 SMALL_PACKETS_S: Final = 500.0
 
@@ -77,9 +81,11 @@ def where_to_look(
     *,
     figures: bool = False,
     gone_ms: Sequence[Span] = (),
+    services: pa.Table | None = None,
 ) -> Looks:
     """hours: of shape.HOURS; most_records: how many flows may be read for it; figures: only where a link may have been full
-    for less than minutes show; gone_ms: [from, to) of times whose flows are no longer there."""
+    for less than minutes show; gone_ms: [from, to) of times whose flows are no longer there;
+    services: of shape.SERVICES."""
     weights = _Weights(carried, window_ms)
     if coverage.sampling <= 1:
         _bursts(weights, carried, profile)
@@ -89,6 +95,8 @@ def where_to_look(
     _silences(weights, carried)
     _backups(weights, carried, profile)
     _attempts(weights, hours, profile)
+    if services is not None:
+        _requests(weights, services, profile)
     for loss in coverage.losses:
         weights.at([loss.time_ms // HOUR_MS], LOSS_W)
     for begin, end in coverage.restarts:
@@ -234,6 +242,28 @@ def _attempts(weights: _Weights, hours: pa.Table, profile: Profile) -> None:
     scan = profile.thresholds.scan_addresses
     weights.at(distinct[(syns >= ATTEMPTS) & (syns >= ATTEMPTS_PART * records)].tolist(), ATTEMPTS_W)
     weights.at(distinct[(wide >= scan) & (syns >= scan / 2)].tolist(), PACKETS_W)
+
+
+def _requests(weights: _Weights, services: pa.Table, profile: Profile) -> None:
+    """Hours in which more requests by datagrams left by the links than answers came."""
+    columns = {
+        name: numbers(one_chunk(services[name])).astype(np.int64)
+        for name in ("hour", "port", "protocol", "ingress", "egress", "flows")
+    }
+    asks = (columns["protocol"] == UDP) & np.isin(columns["port"], REQUEST_PORTS)
+    link_of = InterfaceLinks(profile).of
+    left = np.flatnonzero(asks & (link_of(columns["egress"]) >= 0))
+    came = np.flatnonzero(asks & (link_of(columns["ingress"]) >= 0))
+    if not len(left):
+        return
+    distinct, where = np.unique(columns["hour"][left], return_inverse=True)
+    requests = np.bincount(where, columns["flows"][left], len(distinct))
+    at = np.minimum(np.searchsorted(distinct, columns["hour"][came]), len(distinct) - 1)
+    known = distinct[at] == columns["hour"][came]
+    answers = np.bincount(at[known], columns["flows"][came][known], len(distinct))
+    weights.at(
+        distinct[(requests >= ATTEMPTS) & (answers < (1 - UNANSWERED_PART) * requests)].tolist(), ATTEMPTS_W
+    )
 
 
 def _chosen(

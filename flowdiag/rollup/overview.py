@@ -47,7 +47,7 @@ from flowdiag.site.profile import Profile
 
 # The tables of a roll-up that an overview needs; the second where it is to tell who it was.
 OF_FIGURES: Final = ("minutes", "hours")
-OF_WHO: Final = (*OF_FIGURES, "conversations")
+OF_WHO: Final = (*OF_FIGURES, "conversations", "services")
 _DAY_MINUTES: Final = DAY_MS // MINUTE_MS
 _FAR: Final = 1 << 50  # minutes; later than any time
 
@@ -58,13 +58,15 @@ class NeedsWho(Exception):
 
 class Overview(Struct, frozen=True, eq=False):
     """flows: stand-ins, and the flows of files without a roll-up; usage: on minutes; carried: what the links carried, by sums;
-    hours: rows of shape.HOURS of all roll-ups, in no order."""
+    hours, services: rows of
+    shape.HOURS and SERVICES of all roll-ups, in no order."""
 
     flows: SiteFlows
     usage: Usage
     coverage: Coverage
     carried: MinutesCarried
     hours: pa.Table
+    services: pa.Table | None = None
 
 
 def overview(
@@ -127,7 +129,8 @@ def overview(
     usage = carried.usage(grid)
     if coverage.span is not None:
         usage = usage.covering(coverage.span)
-    return Overview(flows, usage, coverage, carried, hours)
+    services = pa.concat_tables([rollup.tables["services"] for rollup in rollups]) if who else None
+    return Overview(flows, usage, coverage, carried, hours, services)
 
 
 def _sources(reduction: Reduction, rollups: Sequence[RollUp]) -> dict[tuple[bytes, int], int]:

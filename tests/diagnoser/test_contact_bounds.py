@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
+from flowdiag.aggregator.services import REQUEST_PORTS
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.findings import (
@@ -15,7 +16,7 @@ from flowdiag.diagnoser.findings import (
     unanswered_connections,
 )
 from flowdiag.diagnoser.signals import scans
-from flowdiag.diagnoser.signals.attempts import REQUEST_PORTS, begins_attempt, is_everyday, is_request
+from flowdiag.diagnoser.signals.attempts import begins_attempt, is_everyday, is_request
 from flowdiag.diagnoser.signals.episodes import Episode
 from tests.diagnoser.building import ICMP, SYN, TCP, UDP, Book, ms, profile
 

@@ -12,7 +12,7 @@ from flowdiag.aggregator.counting import Decisions
 from flowdiag.durations import HOUR_MS
 from flowdiag.rollup.looking import Looks, where_to_look
 from flowdiag.rollup.minute_sums import MinutesCarried, MinuteSums
-from flowdiag.rollup.shape import HOURS
+from flowdiag.rollup.shape import HOURS, SERVICES
 from flowdiag.site.profile import Keepalive, Link, Profile, Site
 
 FIRST_HOUR = 490_000
@@ -155,6 +155,50 @@ def test_attempts_are_worth_a_look_where_they_are_many() -> None:
     site.records = 1000
     site.hours["bare_syns"][6] = 29  # under a thirtieth of the records
     assert hour_of(site.looks()) == []
+
+
+def test_requests_without_answers_are_worth_a_look() -> None:
+    def services(answers: int) -> pa.Table:
+        rows = [
+            {
+                "hour": FIRST_HOUR + 6,
+                "ingress": LAN,
+                "egress": FIBRE,
+                "flows": 20,
+                "port": 53,
+                "protocol": 17,
+            },
+            {
+                "hour": FIRST_HOUR + 6,
+                "ingress": FIBRE,
+                "egress": LAN,
+                "flows": answers,
+                "port": 53,
+                "protocol": 17,
+            },
+            # Nobody answers a log, and few requests tell nothing.
+            {
+                "hour": FIRST_HOUR + 2,
+                "ingress": LAN,
+                "egress": FIBRE,
+                "flows": 500,
+                "port": 514,
+                "protocol": 17,
+            },
+            {
+                "hour": FIRST_HOUR + 3,
+                "ingress": LAN,
+                "egress": FIBRE,
+                "flows": 19,
+                "port": 53,
+                "protocol": 17,
+            },
+        ]
+        filled = [{name: row.get(name, 0) for name in SERVICES.names} | {"application": None} for row in rows]
+        return pa.Table.from_pylist(filled, SERVICES)
+
+    assert hour_of(QuietDay().looks(services=services(17))) == [(6, 7)]
+    assert hour_of(QuietDay().looks(services=services(18))) == []
 
 
 def test_the_gravest_hours_go_first_and_the_others_are_counted() -> None:

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flowdiag.aggregator.services import REQUEST_PORTS
 from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, select
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.once import once_per_case
@@ -35,12 +36,6 @@ from flowdiag.diagnoser.signals.failovers import failovers
 from flowdiag.diagnoser.signals.link_states import link_states
 from flowdiag.diagnoser.signals.outages import outages
 
-# Services over UDP whose every request wants an answer, so that silence is a failure: names, Kerberos, time, SNMP,
-# CLDAP, QUIC, IKE and IPsec past NAT, OpenVPN, RADIUS, STUN, SIP, WireGuard (ports by convention). Logs, telemetry and
-# traps are not among them, since nobody answers those.
-REQUEST_PORTS: Final = (
-    53, 88, 123, 161, 389, 443, 500, 1194, 1645, 1812, 1813, 3478, 4500, 5060, 51820,
-)  # fmt: skip
 QUIC_PORT: Final = 443
 # Type * 256 + code, as ICMP stands in the destination port (RFC 792: type 8; RFC 4443: type 128).
 ECHO_REQUEST: Final = 8 << 8
