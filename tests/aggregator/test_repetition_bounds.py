@@ -82,7 +82,9 @@ def together(messages: list[int], rows: list[int], single: list[bool]) -> list[b
     flows = build([up(src_port=n + 1) for n in range(100)])[0]
     whole = np.zeros(len(flows), np.uint16)
     whole[rows] = messages
-    return _sent_together(replace(flows, message=whole), np.array(rows), np.array(single)).tolist()
+    return _sent_together(
+        replace(flows, message=whole), np.array(rows), np.array(rows), np.array(single)
+    ).tolist()
 
 
 def test_records_were_sent_together_in_one_message_or_as_single_packets_across_two() -> None:

@@ -11,7 +11,6 @@ from tests.scenarios.runner import score
 
 # Each has what its sums must not hide: keepalives on an idle backup, switches, silences, leaks, nothing at all.
 SITUATIONS = (
-    "a-backup-at-night-in-an-audit",
     "a-failover-and-later-a-leak",
     "a-failover-at-night",
     "a-quiet-night",
