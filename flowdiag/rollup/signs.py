@@ -30,6 +30,9 @@ from flowdiag.rollup.shape import CLOCK, REASONS, REPEATED, STARTS
 MOST_HELD: Final = 1 << 15
 # What is found in fewer of the records looked at is chance.
 LEAST_PART: Final = 1e-3
+# An exporter that repeats a conversation's start does so in every piece of it; of few hosts that talk without a pause, records of
+# different ports begin together by chance more often than that.
+LEAST_STARTS: Final = 0.02
 # Durations that a roll-up keeps: one of so many records, within bounds.
 RECORDS_A_DURATION: Final = 64
 LEAST_DURATIONS, MOST_DURATIONS = 64, 2_000
@@ -77,7 +80,7 @@ class Signs:
         if self._tells(flows, repetitions(flows, rows, places)):
             self.reasons.add(REPEATED)
         moved = with_own_starts(flows)[0].start_ms != flows.start_ms
-        if self._tells(flows, np.flatnonzero(moved)):
+        if self._tells(flows, np.flatnonzero(moved), LEAST_STARTS):
             self.reasons.add(STARTS)
         found = cut_durations(conversation_keys(flows, rows), flows.start_ms, flows.end_ms)
         self._cut = tuple(found[evenly(len(found), durations_of(self._rows))].tolist())
@@ -92,12 +95,12 @@ class Signs:
         return self._cut
 
     @staticmethod
-    def _tells(flows: SiteFlows, rows: NDArray[np.intp]) -> bool:
+    def _tells(flows: SiteFlows, rows: NDArray[np.intp], part: float = LEAST_PART) -> bool:
         """Whether some rows are too many, or of too many octets, for chance."""
         if not len(rows):
             return False
-        some = len(rows) >= LEAST_PART * len(flows)
-        return some or bool(flows.octets[rows].sum() >= LEAST_PART * flows.octets.sum())
+        some = len(rows) >= part * len(flows)
+        return some or bool(flows.octets[rows].sum() >= part * flows.octets.sum())
 
     def _thin(self) -> None:
         parts, places = self._parts, self._places
