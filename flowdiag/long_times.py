@@ -105,6 +105,7 @@ class _Asking:
         self._profile = profile
         self._window = window_from, window_to
         self._report = ExportReport()
+        self._ranked: dict[str, tuple[Ranked, ...]] = {}
         self._unusable: list[str] = []  # roll-ups that are not what was written
         self._gone: list[tuple[int, int]] = []  # [from, to) of days whose flows are no longer kept
 
@@ -146,8 +147,7 @@ class _Asking:
             reported=(reported or "").strip() or None,
             sums=over.carried,
         )
-        rankings = self._rankings(window_ms) if effort.who else {}
-        case = replace(case, rankings=rankings)
+        case = replace(case, rankings=self._ranked)
         return with_parts(case, tuple(self._part(case, run, looks.around_ms) for run in looks.runs))
 
     def _overview(self, effort: Effort) -> Overview | None:
@@ -173,6 +173,8 @@ class _Asking:
                 "the flows of this time are no longer in the store, and sums tell of half an hour at least",
                 expected="a longer time",
             )
+        if effort.who and not self._ranked:  # before anything is held
+            self._ranked = self._rankings((begin, end))
         rolled = read_rollups(self._backend, files, tables, self._damaged)
         sound = [one for one in rolled if one.rollup is not None and not one.rollup.facts.needs_flows]
         names = [one.file.target for one in sound]
@@ -205,8 +207,9 @@ class _Asking:
                     Ranked(str(row.key), row.label, row.octets, row.packets, row.flows, row.share)
                     for row in top.whole.rows
                 )
-        gc.collect()  # passes over records refer to each other, and commands do not collect
-        pa.default_memory_pool().release_unused()
+            del top
+            gc.collect()  # passes over records refer to each other, and commands do not collect
+            pa.default_memory_pool().release_unused()
         return found
 
     def _span(self, exporters: frozenset[bytes] | None) -> tuple[tuple[int, int], int | None]:

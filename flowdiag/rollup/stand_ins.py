@@ -28,6 +28,9 @@ SILENT_MINUTES: Final = 2
 # Pieces of one record; the rest of them stays one.
 MAX_PIECES: Final = 12
 
+# Conversations of an hour that stand in by name, of a site that has many, and of each kind of record at least.
+MOST_OF_AN_HOUR: Final = 160
+OWN: Final = 16
 # What the applications of conversations are called that were counted together.
 OTHERS: Final = "(others)"
 
@@ -86,7 +89,53 @@ def stand_ins(
         if len(left_out):
             table = table.filter(column(~np.isin(numbers(one_chunk(table["hour"])), left_out)))
         if table.num_rows:
-            yield _batch(table, rollup.exporter, sources, active)
+            yield _batch(fewer(table), rollup.exporter, sources, active)
+
+
+def fewer(table: pa.Table) -> pa.Table:
+    """The conversations of a large site's day with the largest of each hour alone, MOST_OF_AN_HOUR and of each kind of record
+    OWN; the others are one of each hour, kind of record and protocol, of nobody."""
+    hour, domain, octets = (
+        numbers(one_chunk(table[name])).astype(np.int64) for name in ("hour", "domain", "octets")
+    )
+    hours = len(np.unique(hour))
+    if table.num_rows <= 2 * MOST_OF_AN_HOUR * hours:
+        return table
+    kinds = [
+        fill_null(one_chunk(table[name]), -1, np.int64)
+        for name in ("ingress_interface", "egress_interface", "direction", "dscp")
+    ]
+    _, kind = distinct_rows(hour, domain, *kinds)
+    kept = (_rank(hour, octets) < MOST_OF_AN_HOUR) | (_rank(kind, octets) < OWN)
+    rest = table.take(column(np.flatnonzero(~kept)))
+    protocol = fill_null(one_chunk(rest["protocol"]), -1, np.int64)
+    _, group = distinct_rows(kind[~kept].astype(np.int64), protocol)
+    first = np.unique(group, return_index=True)[1]
+    made = {name: one_chunk(rest[name]).take(column(first)) for name in table.column_names}
+    count = len(first)
+    for name in ("octets", "packets", "padding_46", "padding_38", "flows"):
+        values = numbers(one_chunk(rest[name])).astype(np.float64)
+        made[name] = column(np.bincount(group, values, count).astype(np.uint64))
+    for name, reduce in (("start", np.minimum), ("end", np.maximum)):
+        times = fill_null(one_chunk(rest[name]), 0, stored=np.int64)
+        most = times[first].copy()
+        reduce.at(most, group, times)
+        made[name] = column(most).cast(table.schema.field(name).type)
+    for name in ("src_address", "dst_address", "src_port", "dst_port", "tcp_flags", "application"):
+        made[name] = pa.nulls(count, table.schema.field(name).type)
+    made["folded"] = column(np.ones(count, np.bool_))
+    together = pa.table([made[name] for name in table.column_names], schema=table.schema)
+    return pa.concat_tables([table.take(column(np.flatnonzero(kept))), together]).combine_chunks()
+
+
+def _rank(groups: NDArray[np.int64], octets: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The place of each row in its group by octets, the largest first, from 0 on."""
+    order = np.lexsort((-octets, groups))
+    begins = np.flatnonzero(np.diff(groups[order], prepend=groups[order[:1]] - 1))
+    place = np.arange(len(order)) - np.repeat(begins, np.diff(begins, append=len(order)))
+    ranks = np.empty(len(order), np.int64)
+    ranks[order] = place
+    return ranks
 
 
 def _batch(
