@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import multiprocessing
 import random
+import shutil
 import threading
 import time
 from collections.abc import Callable
@@ -214,7 +215,11 @@ def test_kill_9_at_random_instants_leaves_whole_exports_and_nothing_twice(tmp_pa
         victim.join()
         if (tmp_path / "flows" / "_flowdiag" / "store.json").exists():
             sizes.append(read_export(tmp_path / "flows").num_rows)
-            assert all(with_rollups(tmp_path / "flows").values())
+            # Of a change that was being carried out, flows may stand where they belong and their roll-ups not yet.
+            shutil.rmtree(tmp_path / "recovered", ignore_errors=True)
+            recovered = Path(shutil.copytree(tmp_path / "flows", tmp_path / "recovered"))
+            sweep(open_backend(recovered), time.time())
+            assert all(with_rollups(recovered).values())
     assert all(size % 3_000 == 0 for size in sizes)
     assert sizes == sorted(sizes)
     ingest(paths, tmp_path / "flows", roller=Sums(least=0))
