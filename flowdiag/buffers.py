@@ -55,6 +55,18 @@ def scalar(value: int, kind: pa.DataType) -> pa.Scalar:
     return pa.Array.from_buffers(kind, 1, [None, pa.py_buffer(octets)])[0]
 
 
+def one_chunk(column: pa.ChunkedArray) -> pa.Array:
+    """A column of a table as one array; without a copy where it is one."""
+    if not column.num_chunks:  # combine_chunks() would load pandas
+        return pa.nulls(0, column.type)
+    return column.chunk(0) if column.num_chunks == 1 else column.combine_chunks()
+
+
+def integers(table: pa.Table, name: str) -> NDArray[np.int64]:
+    """A column of whole numbers without nulls; shape [n]."""
+    return numbers(one_chunk(table[name])).astype(np.int64, copy=False)
+
+
 def numbers(column: pa.Array, stored: Any = None) -> NDArray[Any]:
     """The values of a column of numbers; any value where it is null. Read-only, shape [n].
 

@@ -10,7 +10,7 @@ Facts the design follows:
 from __future__ import annotations
 
 import gc
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -30,7 +30,7 @@ from flowdiag.collector.report import ExportReport
 from flowdiag.collector.span import Span
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.long_time import with_parts
-from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
+from flowdiag.durations import HOUR_MS, MINUTE_MS
 from flowdiag.errors import UsageError
 from flowdiag.query_plan import known_span
 from flowdiag.site.profile import Profile
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from flowdiag.collector.store.finding import StoredFile
     from flowdiag.collector.store.reading import StoreReader
     from flowdiag.rollup.overview import Overview
-    from flowdiag.rollup.shape import RollUp
+    from flowdiag.rollup.stored import Kept
 
 # Octets of files of flows from which on roll-ups answer: some three hundred thousand records.
 WORTH_OCTETS: Final = 8 << 20
@@ -104,15 +104,24 @@ class _Asking:
         self._backend = backend
         self._profile = profile
         self._window = window_from, window_to
-        self._report = ExportReport()
-        self._ranked: dict[str, tuple[Ranked, ...]] = {}
+        self._exporters = profile.site.exporter_octets
+        first_ms, self._last_ms = known_span(backend, self._exporters)
+        self._asked_ms = resolve_window(*self._window, profile.site.timezone, first_ms, self._last_ms)
+        begin, end = self._asked_ms
+        self._span: Span = (None if window_from is None else begin, None if window_to is None else end)
         self._unusable: list[str] = []  # roll-ups that are not what was written
-        self._gone: list[tuple[int, int]] = []  # [from, to) of days whose flows are no longer kept
+        self._kept: list[Kept] = []  # roll-ups of days whose flows are gone
 
     def case(self, reported: str | None, effort: Effort) -> Case | None:
         from flowdiag.rollup.looking import where_to_look
+        from flowdiag.rollup.stored import days_gone
 
-        over = self._overview(effort)
+        files = self._files(effort)
+        if files is None:
+            return None
+        # Before anything is held.
+        rankings = self._rankings(self._asked_ms) if effort.who else {}
+        over = self._overview(files, effort.who)
         if over is None:
             return None
         coverage, profile = over.coverage, self._profile
@@ -126,7 +135,7 @@ class _Asking:
             window_ms,
             effort.looked_at,
             figures=not effort.who,
-            gone_ms=self._gone,
+            gone_days={one.day for one in self._kept},
             services=over.services,
         )
         hours = sum(end - begin for begin, end in looks.runs) / HOUR_MS
@@ -134,9 +143,8 @@ class _Asking:
         if self._unusable:
             damaged = sorted(set(self._unusable))
             said.append(remark("damaged-roll-ups", file=damaged[0], count=len(damaged)))
-        gone = {day for day in self._gone if day[0] < window_ms[1] and day[1] > window_ms[0]}
-        if gone:
-            said.append(remark("flows-gone", days=len(gone)))
+        if gone := days_gone(self._kept, window_ms):
+            said.append(remark("flows-gone", days=gone))
         case = Case(
             profile=profile,
             flows=over.flows,
@@ -146,52 +154,54 @@ class _Asking:
             window_given=self._window != (None, None),
             reported=(reported or "").strip() or None,
             sums=over.carried,
+            rankings=rankings,
         )
-        case = replace(case, rankings=self._ranked)
         return with_parts(case, tuple(self._part(case, run, looks.around_ms) for run in looks.runs))
 
-    def _overview(self, effort: Effort) -> Overview | None:
-        from flowdiag.collector.readers.stored_flows import StoredFlows
+    def _files(self, effort: Effort) -> list[StoredFile] | None:
+        """The files of flows that may tell of the time asked about; None where they had better be read. Raises UsageError."""
         from flowdiag.collector.store.finding import find_files
-        from flowdiag.rollup.overview import OF_FIGURES, OF_WHO, NeedsWho, overview
-        from flowdiag.rollup.stored import read_rollups
+        from flowdiag.collector.store.kept_rollups import find_kept_rollups
 
-        exporters = self._profile.site.exporter_octets
-        (begin, end), last_ms = self._span(exporters)
-        span = (None if self._window[0] is None else begin, None if self._window[1] is None else end)
-        files = find_files(self._backend, exporters, span)
-        tables = OF_WHO if effort.who else OF_FIGURES
-        kept = self._kept(exporters, span, files, tables)
-        if not kept and (
-            sum(file.octets for file in files) < effort.worth_octets
-            or end - begin < LEAST_MS
-            or not _on_minutes(span, last_ms)
-        ):
-            return None
+        files = find_files(self._backend, self._exporters, self._span)
+        begin, end = self._asked_ms
+        if not find_kept_rollups(self._backend, self._exporters, self._span, files):
+            worth = sum(file.octets for file in files) >= effort.worth_octets and end - begin >= LEAST_MS
+            return files if worth and _on_minutes(self._span, self._last_ms) else None
         if end - begin < SHORTEST_MS:
             raise UsageError(
                 "the flows of this time are no longer in the store, and sums tell of half an hour at least",
                 expected="a longer time",
             )
-        if effort.who and not self._ranked:  # before anything is held
-            self._ranked = self._rankings((begin, end))
-        rolled = read_rollups(self._backend, files, tables, self._damaged)
-        sound = [one for one in rolled if one.rollup is not None and not one.rollup.facts.needs_flows]
-        names = [one.file.target for one in sound]
-        others = [file for file in files if file.target not in {*names}]
-        rollups = [one.rollup for one in sound if one.rollup is not None]
-        if not kept and (not rollups or sum(file.octets for file in others) > MOST_OTHER_OCTETS):
+        return files
+
+    def _overview(self, files: Sequence[StoredFile], who: bool) -> Overview | None:
+        from flowdiag.collector.readers.stored_flows import StoredFlows
+        from flowdiag.rollup.overview import OF_FIGURES, OF_WHO, NeedsWho, overview
+        from flowdiag.rollup.stored import Kept, read_all_kept, read_rollups
+
+        tables = OF_WHO if who else OF_FIGURES
+        self._kept = read_all_kept(self._backend, self._exporters, self._span, files, tables, self._damaged)
+        sound = [
+            Kept(one.file.target, one.file.partition.day, one.rollup)
+            for one in read_rollups(self._backend, files, tables, self._damaged)
+            if one.rollup is not None and not one.rollup.facts.needs_flows
+        ]
+        known = {one.target for one in sound}
+        others = [file for file in files if file.target not in known]
+        if not self._kept and (not sound or sum(file.octets for file in others) > MOST_OTHER_OCTETS):
             return None
-        stored = StoredFlows(self._report)
-        for name, rollup in [*zip(names, rollups, strict=True), *kept]:
-            stored.add_metadata(rollup.report, name)
-        flows = self._reader(self._report, _around(span)).read(others, stored)
-        everything = [*(rollup for _, rollup in kept), *rollups]
+        report = ExportReport()
+        stored = StoredFlows(report)
+        told = [*self._kept, *sound]
+        for one in told:
+            stored.add_metadata(one.rollup.report, one.target)
+        around = _around(self._span)
+        flows = self._reader(report, around).read(others, stored)
         try:
-            return overview(everything, flows, self._report, self._profile, _around(span), who=effort.who)
+            return overview([one.rollup for one in told], flows, report, self._profile, around, who=who)
         except NeedsWho:
-            self._report = ExportReport()
-            return self._overview(replace(effort, who=True))
+            return self._overview(files, True)
 
     def _rankings(self, window_ms: tuple[int, int]) -> dict[str, tuple[Ranked, ...]]:
         """Those of summaries, which are bounded for each kind of key; a kind that they cannot tell is missing."""
@@ -212,32 +222,6 @@ class _Asking:
             pa.default_memory_pool().release_unused()
         return found
 
-    def _span(self, exporters: frozenset[bytes] | None) -> tuple[tuple[int, int], int | None]:
-        """The time asked about, as far as the store tells; and its last flow."""
-        first_ms, last_ms = known_span(self._backend, exporters)
-        zone = self._profile.site.timezone
-        return resolve_window(*self._window, zone, first_ms, last_ms), last_ms
-
-    def _kept(
-        self,
-        exporters: frozenset[bytes] | None,
-        span: Span,
-        files: Sequence[StoredFile],
-        tables: Collection[str],
-    ) -> list[tuple[str, RollUp]]:
-        """The roll-ups of days whose flows have gone because of their age, by the paths of these."""
-        from flowdiag.collector.store.kept_rollups import find_kept_rollups
-        from flowdiag.rollup.stored import read_kept
-
-        found = []
-        for day in find_kept_rollups(self._backend, exporters, span, files):
-            for one in day.rollups:
-                rollup = read_kept(self._backend, one, tables, self._damaged)
-                if rollup is not None:
-                    found.append((one.target, rollup))
-                    self._gone.append((day.partition.day * DAY_MS, (day.partition.day + 1) * DAY_MS))
-        return found
-
     def _part(self, case: Case, run: tuple[int, int], around_ms: int) -> Case:
         """A time that is looked at in the flows, with some around it."""
         from flowdiag.collector.readers.stored_flows import StoredFlows
@@ -245,7 +229,7 @@ class _Asking:
 
         report = ExportReport()
         span = (run[0] - around_ms, run[1] + around_ms)
-        files = find_files(self._backend, self._profile.site.exporter_octets, span)
+        files = find_files(self._backend, self._exporters, span)
         batches = self._reader(report, span).read(files, StoredFlows(report))
         flows, usage, coverage = build_case_data(batches, report, self._profile)
         pa.default_memory_pool().release_unused()

@@ -25,8 +25,8 @@ from flowdiag.aggregator.counting import Decisions, InterfaceLinks, Tally, decid
 from flowdiag.aggregator.framing import PER_PACKET
 from flowdiag.aggregator.records import INGRESS_METERED
 from flowdiag.aggregator.site_flows import DOWN, UP
-from flowdiag.buffers import fill_null, numbers
-from flowdiag.rollup.minute_sums import MinuteSums, distinct, one_chunk
+from flowdiag.buffers import fill_null, integers, numbers, one_chunk
+from flowdiag.rollup.minute_sums import MinuteSums, distinct
 from flowdiag.rollup.shape import RollUp
 from flowdiag.site.profile import Profile
 
@@ -139,7 +139,7 @@ def gather_hosts(days: Sequence[Sequence[RollUp]], sources: Sources, profile: Pr
 
 def _columns(table: pa.Table) -> dict[str, NDArray[Any]]:
     whole = ("hour", "ingress", "egress", "metered")
-    return {name: numbers(one_chunk(table[name])).astype(np.int64) for name in whole} | {
+    return {name: integers(table, name) for name in whole} | {
         name: numbers(one_chunk(table[name])).astype(np.float64)
         for name in ("octets", "packets", "padding_46", "padding_38")
     }
@@ -150,7 +150,7 @@ def _owners(
 ) -> dict[str, NDArray[Any]]:
     """Day and source of each row. places: day, exporter and number of rows of the tables that it was made of."""
     day = np.repeat([number for number, _, _ in places], [rows for _, _, rows in places]).astype(np.int64)
-    domain = numbers(one_chunk(table["domain"])).astype(np.int64)
+    domain = integers(table, "domain")
     source = np.zeros(len(domain), np.int64)
     begin = 0
     for _, key, rows in places:

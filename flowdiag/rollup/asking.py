@@ -23,15 +23,13 @@ from flowdiag.collector.report import ExportReport
 from flowdiag.collector.span import Span
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.finding import StoredFile, find_files
-from flowdiag.collector.store.kept_rollups import find_kept_rollups
-from flowdiag.collector.store.layout import Partition
 from flowdiag.collector.store.reading import StoreReader
-from flowdiag.durations import DAY_MS, HOUR_MS
+from flowdiag.durations import HOUR_MS
 from flowdiag.errors import ExportError
 from flowdiag.rollup.hours import Hours, whole_hours
 from flowdiag.rollup.ranking import RolledSums, tables_for
 from flowdiag.rollup.shape import RollUp
-from flowdiag.rollup.stored import read_kept, read_rollups
+from flowdiag.rollup.stored import days_gone, read_all_kept, read_rollups
 from flowdiag.site.profile import Profile
 
 
@@ -76,8 +74,15 @@ def rank_store(
             for one in rolled
             if one.rollup is not None and not one.rollup.facts.needs_flows
         }
-        kept = _kept(backend, question, files, tables, damaged)
-        usable |= {target: rollup for target, rollup, _ in kept}
+        kept = read_all_kept(
+            backend,
+            site.site.exporter_octets,
+            question.span,
+            files,
+            tables,
+            lambda path, why: damaged.append(path),
+        )
+        usable |= {one.target: one.rollup for one in kept}
         # Where the flows of a time are gone, those at its ends cannot be read either.
         longest_ms = 0 if kept else max((one.facts.longest_ms for one in usable.values()), default=0)
         hours = whole_hours(question.windows, longest_ms)
@@ -87,36 +92,18 @@ def rank_store(
             list(usable.values()), hours, site, question.request, local_too=question.profile is None
         )
         reading = _Reading(backend, question, sums, progress)
-        for target, rollup, _ in kept:
-            reading.tell(target, rollup)
+        for one in kept:
+            reading.tell(one.target, one.rollup)
         batches = reading.batches(files, usable)
         try:
             top = rank_batches(batches, reading.report, question.profile, question.request, sums)
         except NeedsFlows:
             return None
     if kept:
-        begin, end = question.window_ms
-        days = {day for _, _, (_, day) in kept if day * DAY_MS < end and (day + 1) * DAY_MS > begin}
-        return replace(top, remarks=(*top.remarks, remark("flows-gone", days=len(days))))
+        said = remark("flows-gone", days=days_gone(kept, question.window_ms))
+        return replace(top, remarks=(*top.remarks, said))
     # The flows of the store's last days may tell another end than their files.
     return top if top.whole.window_ms == question.window_ms else None
-
-
-def _kept(
-    backend: StorageBackend,
-    question: LongQuestion,
-    files: Sequence[StoredFile],
-    tables: Sequence[str],
-    damaged: list[str],
-) -> list[tuple[str, RollUp, Partition]]:
-    """The roll-ups of flows that have gone because of their age, with the paths of these and their days."""
-    found = []
-    for day in find_kept_rollups(backend, question.site.site.exporter_octets, question.span, files):
-        for one in day.rollups:
-            rollup = read_kept(backend, one, tables, lambda path, why: damaged.append(path))
-            if rollup is not None:
-                found.append((one.target, rollup, day.partition))
-    return found
 
 
 class _Reading:

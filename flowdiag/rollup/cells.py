@@ -16,7 +16,7 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.records import NOT_SAID, Interner
-from flowdiag.buffers import address_column, column, fill_null, numbers
+from flowdiag.buffers import address_column, column, fill_null, numbers, one_chunk
 from flowdiag.rollup.hours import Hours
 from flowdiag.rollup.points import Points
 from flowdiag.rollup.shape import AMOUNTS, RollUp
@@ -42,7 +42,7 @@ def summary(rollup: RollUp, table: str, hours: Hours, interner: Interner) -> Col
         return found | _conversations(rows, interner)
     found |= {name: _numbers(rows, name) for name in ("first_ms", "last_ms")}
     if table == "hosts":
-        (address,) = interner.addresses.of(_one(rows, "address"))
+        (address,) = interner.addresses.of(one_chunk(rows["address"]))
         return found | {"end": _numbers(rows, "end"), "address": address}
     return found | _service(rows, interner) | {"port": _numbers(rows, "port")}
 
@@ -50,7 +50,7 @@ def summary(rollup: RollUp, table: str, hours: Hours, interner: Interner) -> Col
 def folded(rollup: RollUp, kind: str, hours: Hours, interner: Interner) -> Columns:
     """What was folded out of a kind of summary in some hours: KEYS, AMOUNTS, keys and error (float64)."""
     rows = rollup.tables["folded"]
-    rows = rows.filter(pa.chunked_array([column(_equal(_one(rows, "kind"), kind))]))
+    rows = rows.filter(pa.chunked_array([column(_equal(one_chunk(rows["kind"]), kind))]))
     rows = _of_hours(rows, hours)
     more = {name: _numbers(rows, name).astype(np.float64) for name in ("keys", "error")}
     return _keys(rows, rollup.exporter, interner) | _amounts(rows) | more
@@ -130,7 +130,7 @@ def _of_hours(rows: pa.Table, hours: Hours) -> pa.Table:
 
 
 def _keys(rows: pa.Table, exporter: bytes, interner: Interner) -> Columns:
-    domains = fill_null(_one(rows, "domain"), 0, np.uint32)
+    domains = fill_null(one_chunk(rows["domain"]), 0, np.uint32)
     exporters = pa.repeat(address_column([exporter])[0], len(domains))
     found = {
         "hour": _numbers(rows, "hour"),
@@ -139,25 +139,25 @@ def _keys(rows: pa.Table, exporter: bytes, interner: Interner) -> Columns:
     }
     for name, unknown in (("ingress", -1), ("egress", -1), ("metered", NOT_SAID)):
         there = name if name in rows.column_names else _AS_FLOWS[name]
-        found[name] = fill_null(_one(rows, there), unknown, np.int64)
+        found[name] = fill_null(one_chunk(rows[there]), unknown, np.int64)
     return found
 
 
 def _amounts(rows: pa.Table) -> Columns:
-    return {name: fill_null(_one(rows, name), 0, np.float64) for name in AMOUNTS}
+    return {name: fill_null(one_chunk(rows[name]), 0, np.float64) for name in AMOUNTS}
 
 
 def _service(rows: pa.Table, interner: Interner) -> Columns:
     return {
-        "protocol": fill_null(_one(rows, "protocol"), -1, np.int16),
-        "name": interner.number_names(_one(rows, "application").dictionary_encode()),
+        "protocol": fill_null(one_chunk(rows["protocol"]), -1, np.int16),
+        "name": interner.number_names(one_chunk(rows["application"]).dictionary_encode()),
     }
 
 
 def _conversations(rows: pa.Table, interner: Interner) -> Columns:
-    src, dst = interner.addresses.of(_one(rows, "src_address"), _one(rows, "dst_address"))
-    at_src, at_dst = (fill_null(_one(rows, name), -1, np.int32) for name in ("src_port", "dst_port"))
-    first, last = (fill_null(_one(rows, name), 0, stored=np.int64) for name in ("start", "end"))
+    src, dst = interner.addresses.of(one_chunk(rows["src_address"]), one_chunk(rows["dst_address"]))
+    at_src, at_dst = (fill_null(one_chunk(rows[name]), -1, np.int32) for name in ("src_port", "dst_port"))
+    first, last = (fill_null(one_chunk(rows[name]), 0, stored=np.int64) for name in ("start", "end"))
     return _service(rows, interner) | {
         "src": src,
         "dst": dst,
@@ -173,13 +173,5 @@ def _equal(texts: pa.Array, wanted: str) -> NDArray[np.bool_]:
     return known[numbers(encoded.indices)] if len(known) else np.zeros(len(texts), np.bool_)
 
 
-def _one(rows: pa.Table, name: str) -> pa.Array:
-    """A column in one piece."""
-    chunked = rows[name]
-    if not chunked.num_chunks:  # combine_chunks() would load pandas
-        return pa.nulls(0, chunked.type)
-    return chunked.chunk(0) if chunked.num_chunks == 1 else chunked.combine_chunks()
-
-
 def _numbers(rows: pa.Table, name: str) -> NDArray[Any]:
-    return numbers(_one(rows, name))
+    return numbers(one_chunk(rows[name]))

@@ -8,7 +8,7 @@ counted, to be told. Weights order them; common practice, no source.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable
 from typing import Final
 
 import numpy as np
@@ -21,9 +21,9 @@ from flowdiag.aggregator.counting import InterfaceLinks
 from flowdiag.aggregator.coverage import Coverage
 from flowdiag.aggregator.services import REQUEST_PORTS
 from flowdiag.aggregator.site_flows import DOWN
-from flowdiag.buffers import numbers
+from flowdiag.buffers import integers, numbers, one_chunk
 from flowdiag.durations import HOUR_MS, MINUTE_MS, Span
-from flowdiag.rollup.minute_sums import MinutesCarried, one_chunk
+from flowdiag.rollup.minute_sums import MinutesCarried
 from flowdiag.rollup.shape import PEAK_MS
 from flowdiag.site.profile import Link, Profile
 
@@ -80,17 +80,17 @@ def where_to_look(
     most_records: int,
     *,
     figures: bool = False,
-    gone_ms: Sequence[Span] = (),
+    gone_days: Collection[int] = (),
     services: pa.Table | None = None,
 ) -> Looks:
     """hours: of shape.HOURS; most_records: how many flows may be read for it; figures: only where a link may have been full
-    for less than minutes show; gone_ms: [from, to) of times whose flows are no longer there;
+    for less than minutes show; gone_days: (since 1970 UTC) whose flows are no longer there;
     services: of shape.SERVICES."""
     weights = _Weights(carried, window_ms)
     if coverage.sampling <= 1:
         _bursts(weights, carried, profile)
     if figures:
-        return _chosen(weights, hours, window_ms, most_records, gone_ms)
+        return _chosen(weights, hours, window_ms, most_records, gone_days)
     _links(weights, carried, profile)
     _silences(weights, carried)
     _backups(weights, carried, profile)
@@ -101,7 +101,7 @@ def where_to_look(
         weights.at([loss.time_ms // HOUR_MS], LOSS_W)
     for begin, end in coverage.restarts:
         weights.at(range(begin // HOUR_MS, end // HOUR_MS + 1), LOSS_W)
-    return _chosen(weights, hours, window_ms, most_records, gone_ms)
+    return _chosen(weights, hours, window_ms, most_records, gone_days)
 
 
 class _Weights:
@@ -234,8 +234,7 @@ def _due(link: Link) -> tuple[float, float]:
 
 def _attempts(weights: _Weights, hours: pa.Table, profile: Profile) -> None:
     hour, records, syns, wide = (
-        numbers(one_chunk(hours[name])).astype(np.int64)
-        for name in ("hour", "records", "bare_syns", "most_destinations")
+        integers(hours, name) for name in ("hour", "records", "bare_syns", "most_destinations")
     )
     distinct, where = np.unique(hour, return_inverse=True)
     records, syns, wide = (np.bincount(where, values, len(distinct)) for values in (records, syns, wide))
@@ -247,8 +246,7 @@ def _attempts(weights: _Weights, hours: pa.Table, profile: Profile) -> None:
 def _requests(weights: _Weights, services: pa.Table, profile: Profile) -> None:
     """Hours in which more requests by datagrams left by the links than answers came."""
     columns = {
-        name: numbers(one_chunk(services[name])).astype(np.int64)
-        for name in ("hour", "port", "protocol", "ingress", "egress", "flows")
+        name: integers(services, name) for name in ("hour", "port", "protocol", "ingress", "egress", "flows")
     }
     asks = (columns["protocol"] == UDP) & np.isin(columns["port"], REQUEST_PORTS)
     link_of = InterfaceLinks(profile).of
@@ -267,22 +265,20 @@ def _requests(weights: _Weights, services: pa.Table, profile: Profile) -> None:
 
 
 def _chosen(
-    weights: _Weights, hours: pa.Table, window_ms: Span, most_records: int, gone_ms: Sequence[Span]
+    weights: _Weights, hours: pa.Table, window_ms: Span, most_records: int, gone_days: Collection[int]
 ) -> Looks:
     """As many hours as may be read, the gravest first; of equal ones the later, since the complaint is of today."""
     values = weights.values
     count = len(values)
     records = np.zeros(count + 2 * AROUND_HOURS)
-    hour = numbers(one_chunk(hours["hour"])).astype(np.int64) - weights.first + AROUND_HOURS
+    hour = integers(hours, "hour") - weights.first + AROUND_HOURS
     inside = (hour >= 0) & (hour < len(records))
     np.add.at(records, hour[inside], numbers(one_chunk(hours["records"]))[inside].astype(np.float64))
     part = 1 / LESS_AROUND if np.median(records) > MANY_RECORDS else 1.0
     read = np.zeros(len(records))  # part of each hour
     looked = np.zeros(count, np.bool_)
     there = np.ones(count, np.bool_)
-    for begin, end in gone_ms:
-        first, stop = (np.clip(ms // HOUR_MS - weights.first, 0, count) for ms in (begin, end))
-        there[first:stop] = False
+    there &= ~np.isin((weights.first + np.arange(count)) // 24, list(gone_days))
     for at in sorted(np.flatnonzero((values > 0) & there).tolist(), key=lambda at: (-values[at], -at)):
         with_it, now = looked.copy(), read.copy()
         with_it[at] = True

@@ -19,7 +19,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from flowdiag.addresses import UNKNOWN_ADDRESS
-from flowdiag.buffers import column, fill_null, nulls, numbers
+from flowdiag.buffers import column, fill_null, nulls, numbers, one_chunk
 from flowdiag.rollup.folding import run_begins
 from flowdiag.rollup.shape import REASONS, TABLES, Facts, RollUp
 from flowdiag.rollup.signs import MOST_DURATIONS, evenly
@@ -62,7 +62,7 @@ def _merged(table: pa.Table, name: str) -> pa.Table:
     table = table.cast(schema).combine_chunks()
     if not table.num_rows:
         return table
-    columns = {field.name: _whole(table[field.name]) for field in schema}
+    columns = {field.name: one_chunk(table[field.name]) for field in schema}
     keys = [_ranks(values) for name, values in columns.items() if name not in _REDUCED]
     order = np.lexsort(keys[::-1])
     begins = run_begins([key[order] for key in keys])
@@ -72,10 +72,6 @@ def _merged(table: pa.Table, name: str) -> pa.Table:
         for name, values in columns.items()
     ]
     return pa.Table.from_arrays(made, schema=schema)
-
-
-def _whole(values: pa.ChunkedArray) -> pa.Array:
-    return values.chunk(0) if values.num_chunks == 1 else values.combine_chunks()
 
 
 def _ranks(values: pa.Array) -> NDArray[np.int64]:

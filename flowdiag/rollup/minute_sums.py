@@ -16,7 +16,7 @@ from flowdiag.aggregator.framing import PER_PACKET
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.aggregator.spread import WindowGrid
 from flowdiag.aggregator.usage import Usage
-from flowdiag.buffers import numbers
+from flowdiag.buffers import numbers, one_chunk
 from flowdiag.durations import MINUTE_MS, Span
 from flowdiag.rollup.shape import MINUTES, RollUp
 from flowdiag.site.profile import Link, Profile
@@ -107,12 +107,6 @@ def distinct(values: NDArray[Any]) -> list[int]:
         return one
     found: list[int] = np.unique(values).tolist()
     return found
-
-
-def one_chunk(column: pa.ChunkedArray) -> pa.Array:
-    """A column as one array."""
-    whole = column.combine_chunks()
-    return whole.chunk(0) if isinstance(whole, pa.ChunkedArray) else whole
 
 
 def distinct_rows(

@@ -35,11 +35,11 @@ from flowdiag.aggregator.site_flows import SiteFlows
 from flowdiag.aggregator.spread import WindowGrid
 from flowdiag.aggregator.time_outliers import days_kept
 from flowdiag.aggregator.usage import Usage
-from flowdiag.buffers import address_column, numbers
+from flowdiag.buffers import address_column, integers
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.span import Span
 from flowdiag.durations import DAY_MS, MINUTE_MS
-from flowdiag.rollup.minute_sums import MinutesCarried, gather, one_chunk
+from flowdiag.rollup.minute_sums import MinutesCarried, gather
 from flowdiag.rollup.samples import durations_of
 from flowdiag.rollup.shape import Facts, RollUp
 from flowdiag.rollup.stand_ins import activities, kinds_of_record, stand_ins
@@ -57,9 +57,8 @@ class NeedsWho(Exception):
 
 
 class Overview(Struct, frozen=True, eq=False):
-    """flows: stand-ins, and the flows of files without a roll-up; usage: on minutes; carried: what the links carried, by sums;
-    hours, services: rows of
-    shape.HOURS and SERVICES of all roll-ups, in no order."""
+    """flows: stand-ins, and the flows of files without a roll-up; usage: on minutes; carried: what the links carried, by
+    sums; hours, services: rows of shape.HOURS and SERVICES of all roll-ups, in no order; services None for figures alone."""
 
     flows: SiteFlows
     usage: Usage
@@ -136,22 +135,18 @@ def overview(
 def _sources(reduction: Reduction, rollups: Sequence[RollUp]) -> dict[tuple[bytes, int], int]:
     """The number of each exporter and domain in the sums."""
     for rollup in rollups:
-        domains = np.unique(_column(rollup.tables["minutes"], "domain")).astype(np.uint32)
+        domains = np.unique(integers(rollup.tables["minutes"], "domain")).astype(np.uint32)
         reduction.interner.number_sources(address_column([rollup.exporter] * len(domains)), domains)
     return {source: number for number, source in enumerate(reduction.interner.sources)}
-
-
-def _column(table: pa.Table, name: str) -> NDArray[np.int64]:
-    return numbers(one_chunk(table[name])).astype(np.int64)
 
 
 def _within(hours: pa.Table, span: Span) -> tuple[tuple[int, int], int]:
     """[from, to) in minutes since 1970 of what belongs to the export and to the span; and how many records do not belong
     to the export, as time_outliers.py has it."""
-    days, where = np.unique(_column(hours, "hour") // 24, return_inverse=True)
+    days, where = np.unique(integers(hours, "hour") // 24, return_inverse=True)
     first, stop, left_out = 0, _FAR, 0
     if len(days):
-        counts = np.bincount(where, _column(hours, "records")).astype(np.int64)
+        counts = np.bincount(where, integers(hours, "records")).astype(np.int64)
         low, high = days_kept(days, counts)
         left_out = int(counts[(days < low) | (days > high)].sum())
         # A record that ended on the first day may have begun the day before.
@@ -165,7 +160,7 @@ def _within(hours: pa.Table, span: Span) -> tuple[tuple[int, int], int]:
 
 def _outside(hours: pa.Table, within: tuple[int, int]) -> list[int]:
     """The hours that lie outside of [from, to) in minutes."""
-    distinct = np.unique(_column(hours, "hour"))
+    distinct = np.unique(integers(hours, "hour"))
     outside: list[int] = distinct[(distinct * 60 >= within[1]) | ((distinct + 1) * 60 <= within[0])].tolist()
     return outside
 

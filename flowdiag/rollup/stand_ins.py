@@ -17,10 +17,11 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.records import NOT_SAID
-from flowdiag.buffers import address_column, column, fill_null, nullable_column, numbers
+from flowdiag.buffers import address_column, column, fill_null, integers, nullable_column, numbers, one_chunk
 from flowdiag.durations import MINUTE_MS
 from flowdiag.flows import FLOW_SCHEMA
-from flowdiag.rollup.minute_sums import MinuteSums, distinct_rows, one_chunk
+from flowdiag.rollup.folding import largest_of_groups
+from flowdiag.rollup.minute_sums import MinuteSums, distinct_rows
 from flowdiag.rollup.shape import RollUp
 
 # A pause of so many whole minutes is a silence; a quiet site has single minutes without records at any time.
@@ -95,18 +96,17 @@ def stand_ins(
 def fewer(table: pa.Table) -> pa.Table:
     """The conversations of a large site's day with the largest of each hour alone, MOST_OF_AN_HOUR and of each kind of record
     OWN; the others are one of each hour, kind of record and protocol, of nobody."""
-    hour, domain, octets = (
-        numbers(one_chunk(table[name])).astype(np.int64) for name in ("hour", "domain", "octets")
-    )
-    hours = len(np.unique(hour))
-    if table.num_rows <= 2 * MOST_OF_AN_HOUR * hours:
+    hour, domain, octets = (integers(table, name) for name in ("hour", "domain", "octets"))
+    distinct, of_hour = np.unique(hour, return_inverse=True)
+    if table.num_rows <= 2 * MOST_OF_AN_HOUR * len(distinct):
         return table
     kinds = [
         fill_null(one_chunk(table[name]), -1, np.int64)
         for name in ("ingress_interface", "egress_interface", "direction", "dscp")
     ]
-    _, kind = distinct_rows(hour, domain, *kinds)
-    kept = (_rank(hour, octets) < MOST_OF_AN_HOUR) | (_rank(kind, octets) < OWN)
+    rows_of_kinds, kind = distinct_rows(hour, domain, *kinds)
+    kept = largest_of_groups(of_hour, octets, np.full(len(distinct), MOST_OF_AN_HOUR))
+    kept |= largest_of_groups(kind, octets, np.full(len(rows_of_kinds[0]), OWN))
     rest = table.take(column(np.flatnonzero(~kept)))
     protocol = fill_null(one_chunk(rest["protocol"]), -1, np.int64)
     _, group = distinct_rows(kind[~kept].astype(np.int64), protocol)
@@ -126,16 +126,6 @@ def fewer(table: pa.Table) -> pa.Table:
     made["folded"] = column(np.ones(count, np.bool_))
     together = pa.table([made[name] for name in table.column_names], schema=table.schema)
     return pa.concat_tables([table.take(column(np.flatnonzero(kept))), together]).combine_chunks()
-
-
-def _rank(groups: NDArray[np.int64], octets: NDArray[np.int64]) -> NDArray[np.int64]:
-    """The place of each row in its group by octets, the largest first, from 0 on."""
-    order = np.lexsort((-octets, groups))
-    begins = np.flatnonzero(np.diff(groups[order], prepend=groups[order[:1]] - 1))
-    place = np.arange(len(order)) - np.repeat(begins, np.diff(begins, append=len(order)))
-    ranks = np.empty(len(order), np.int64)
-    ranks[order] = place
-    return ranks
 
 
 def _batch(
@@ -269,7 +259,7 @@ def _points(
     table: pa.Table, exporter: bytes, sources: Mapping[tuple[bytes, int], int]
 ) -> list[tuple[Point, NDArray[np.intp]]]:
     """The kinds of record in a table of conversations, with their rows."""
-    domain = numbers(one_chunk(table["domain"])).astype(np.int64)
+    domain = integers(table, "domain")
     ingress, egress = (
         fill_null(one_chunk(table[name]), -1, np.int64) for name in ("ingress_interface", "egress_interface")
     )

@@ -6,11 +6,13 @@ from collections.abc import Callable, Collection, Sequence
 
 from msgspec import Struct
 
+from flowdiag.collector.span import Span
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.beside import NotItsRollUp, open_rollup
 from flowdiag.collector.store.finding import StoredFile
-from flowdiag.collector.store.kept_rollups import KeptRollUp, open_kept
+from flowdiag.collector.store.kept_rollups import KeptRollUp, find_kept_rollups, open_kept
 from flowdiag.collector.store.layout import rollup_path
+from flowdiag.durations import DAY_MS
 from flowdiag.rollup.form import Columns, Damaged, from_file
 from flowdiag.rollup.shape import RollUp
 
@@ -20,6 +22,14 @@ class Rolled(Struct, frozen=True, eq=False):
 
     file: StoredFile
     rollup: RollUp | None
+
+
+class Kept(Struct, frozen=True, eq=False):
+    """A roll-up whose flows are gone. target: where they stood; day: since 1970 UTC."""
+
+    target: str
+    day: int
+    rollup: RollUp
 
 
 def read_rollups(
@@ -69,6 +79,31 @@ def read_kept(
     except (Damaged, NotItsRollUp, OSError) as error:
         damaged(f"{backend.name}/{rollup_path(kept.target)}", getattr(error, "strerror", None) or str(error))
         return None
+
+
+def read_all_kept(
+    backend: StorageBackend,
+    exporters: Collection[bytes] | None,
+    span: Span,
+    files: Sequence[StoredFile],
+    tables: Collection[str],
+    damaged: Callable[[str, str], None] = lambda path, why: None,
+) -> list[Kept]:
+    """The roll-ups of these exporters that may tell of a span and whose flows are gone. files: what find_files() gave for the
+    same. Other parameters as of read_rollups()."""
+    return [
+        Kept(one.target, day.partition.day, rollup)
+        for day in find_kept_rollups(backend, exporters, span, files)
+        for one in day.rollups
+        if (rollup := read_kept(backend, one, tables, damaged)) is not None
+    ]
+
+
+def days_gone(kept: Sequence[Kept], window_ms: tuple[int, int]) -> int:
+    """Of how many days of a window, [from, to) in ms, flows are gone."""
+    return len(
+        {one.day for one in kept if one.day * DAY_MS < window_ms[1] and (one.day + 1) * DAY_MS > window_ms[0]}
+    )
 
 
 def _of_exporter(rollup: RollUp, exporter: bytes) -> RollUp:

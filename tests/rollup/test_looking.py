@@ -216,8 +216,7 @@ def test_the_gravest_hours_go_first_and_the_others_are_counted() -> None:
 def test_hours_whose_flows_are_gone_are_counted_and_not_looked_at() -> None:
     site = QuietDay()
     site[FIBRE, LAN][2 * 60 + 30] = 95 * MBIT_MINUTE
-    gone = [(FIRST_HOUR * HOUR_MS, (FIRST_HOUR + 3) * HOUR_MS)]
-    looks = site.looks(gone_ms=gone)
+    looks = site.looks(gone_days=[FIRST_HOUR // 24])  # its last eight hours are in the window
     assert (hour_of(looks), looks.left) == ([], 1)
 
 
