@@ -38,6 +38,8 @@ WINGS: Final = (
         "frames",
     ),
     ("api",),
+    ("watch",),
+    ("desk",),
     ("cli",),
 )
 LINE_OF: Final = {name: line for line, names in enumerate(WINGS) for name in names}

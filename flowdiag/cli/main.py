@@ -29,6 +29,7 @@ COMMANDS: Final = {
     "usage": "Each link's rate against its capacity over time.",
     "ingest": "Decode exports into a flow store.",
     "collect": "Receive live exports into a flow store.",
+    "desk": "The web page: find a site, ask, read the note.",
     "review": "Which clients need an upgrade, with the evidence.",
     "explain": "What a finding means and how it is decided.",
     "demo": "An invented site's export, profile and note, to try things out.",

@@ -33,30 +33,55 @@ SMALLEST: Final = "smallest"
 
 def render(note: Note) -> str:
     """Every text of the note passes jinja2's autoescape; only the project's own SVG is markup."""
+    leading, others = _lead_first(note)
+    return _page("note.html", note, lead=leading, **_engineer(note, others))
+
+
+class Parts(NamedTuple):
+    """A note's pieces as markup for a page that has pictures.css and note.css. lead: its pictures that come first, the rate
+    of the link that matters and who used it."""
+
+    client: str
+    lead: tuple[Picture, ...]
+    engineer: str
+
+
+def parts(note: Note) -> Parts:
+    """The pieces, for a page that puts something between them: the engineer's part is without the pictures that lead."""
+    leading, others = _lead_first(note)
+    return Parts(
+        _page("client_part.html", note),
+        tuple(leading),
+        _page("engineer_part.html", note, lead=[], **_engineer(note, others)),
+    )
+
+
+def _lead_first(note: Note) -> tuple[list[Picture], list[Picture]]:
     drawn = [_as_markup(picture) for picture in pictures(note)]
-    beside = [_as_markup(picture) for picture in pictures_beside(note)]
     leading = 1 if note.stack is None else 2
-    return _page(
-        "note.html",
-        note,
-        figures=figures,
-        link_columns=LINK_COLUMNS,
-        lead=drawn[:leading],
-        pictures=drawn[leading:],
-        comparison=comparison,
-        comparing=comparing,
-        beside=beside,
-        rankings=[
+    return drawn[:leading], drawn[leading:]
+
+
+def _engineer(note: Note, others: list[Picture]) -> dict[str, Any]:
+    """What the engineer's part shows. others: the pictures that do not lead."""
+    return {
+        "figures": figures,
+        "link_columns": LINK_COLUMNS,
+        "pictures": others,
+        "comparison": comparison,
+        "comparing": comparing,
+        "beside": [_as_markup(picture) for picture in pictures_beside(note)],
+        "rankings": [
             (wording.TALKERS, wording.ADDRESS, note.talkers),
             (wording.APPLICATIONS, wording.APPLICATION, note.applications),
             (wording.DESTINATIONS, wording.ADDRESS, note.destinations),
         ],
-        lists=[
+        "lists": [
             (wording.CAUTIONS, note.cautions),
             (wording.METHOD, note.method),
             (wording.UNSEEN, note.unseen),
         ],
-    )
+    }
 
 
 @cache

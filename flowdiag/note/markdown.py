@@ -32,6 +32,11 @@ def render_brief(note: Note) -> str:
     return "\n\n".join(_brief_blocks(shortened(note))) + "\n"
 
 
+def render_client(note: Note) -> str:
+    """The client's part alone."""
+    return "\n\n".join(_client_blocks(note)) + "\n"
+
+
 def _brief_blocks(short: Brief) -> Iterator[str]:
     yield from _client_blocks(short.note)
     yield f"## {wording.FOR_ENGINEER}"

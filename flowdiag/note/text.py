@@ -49,6 +49,11 @@ def render_brief(note: Note, *, on_terminal: bool = False) -> str:
     return _written(_brief_lines(shortened(note), width), width, on_terminal)
 
 
+def render_client(note: Note) -> str:
+    """The client's part alone, to paste into a message."""
+    return _written(_client_lines(note, PLAIN_WIDTH), PLAIN_WIDTH, False)
+
+
 def _written(lines: Iterable[Line], width: int, on_terminal: bool) -> str:
     shown = [clipped([(terminal(text), style) for text, style in line], width) for line in lines]
     return styled(shown) if on_terminal else plain(shown)

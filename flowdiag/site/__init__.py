@@ -8,6 +8,7 @@ __all__ = [
     "mistakes",
     "profile",
     "reading",
+    "span_words",
     "time_words",
     "window",
 ]

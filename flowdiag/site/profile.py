@@ -296,6 +296,11 @@ class Site(_Model):
         description='working hours; "Mon-Fri 18:00-08:00" is five nights, the last one until Saturday 08:00',
     )
 
+    pseudonyms: Annotated[bool, Allowed("true or false")] = Field(
+        default=False,
+        description="true where the site's own people, who read their notes at the desk, get pseudonyms in place of addresses",
+    )
+
     @field_validator("hours")
     @classmethod
     def _hours_can_be_read(cls, value: str | None) -> str | None:

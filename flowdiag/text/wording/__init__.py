@@ -5,6 +5,7 @@ __all__ = [
     "comparison",
     "coverage",
     "demo",
+    "desk",
     "draft",
     "figures",
     "ingest",

@@ -1,0 +1,37 @@
+"""A desk as an ASGI application: its pages, what every request has to pass, and its life from start to end."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Final
+
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.routing import Mount
+from starlette.staticfiles import StaticFiles
+
+from flowdiag.desk.access.guard import Guard
+from flowdiag.desk.desk import Desk
+from flowdiag.desk.pages import front, note, sign_in, style, waiting
+from flowdiag.desk.routing import Page, routes
+
+_STATIC: Final = Path(__file__).parent / "static"
+PAGES: Final[tuple[Page, ...]] = (*front.PAGES, *note.PAGES, *sign_in.PAGES, *style.PAGES, *waiting.PAGES)
+
+
+def application(desk: Desk) -> Starlette:
+    @asynccontextmanager
+    async def life(_: Starlette) -> AsyncIterator[None]:
+        desk.begin()
+        try:
+            yield
+        finally:
+            desk.end()
+
+    return Starlette(
+        routes=[*routes(desk, PAGES), Mount("/static", StaticFiles(directory=_STATIC))],
+        middleware=[Middleware(Guard, desk=desk)],
+        lifespan=life,
+    )

@@ -1,0 +1,77 @@
+"""One request as the pages see it: who asks, about which site, with what in the form."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import RedirectResponse
+
+from flowdiag.desk.access.sessions import Session
+from flowdiag.desk.catalogue import DeskSite
+from flowdiag.desk.people import Person
+from flowdiag.errors import FlowdiagError
+
+if TYPE_CHECKING:
+    from flowdiag.desk.desk import Desk
+
+
+class Refused(FlowdiagError):
+    """A request that is refused. status: of HTTP."""
+
+    def __init__(self, status: int, what: str) -> None:
+        super().__init__(what)
+        self.status = status
+
+
+class Asked:
+    """person: None on pages that are for anyone; site: of the page's address, which the person may see; fields: of the form
+    that was sent, whose token was right."""
+
+    def __init__(self, desk: Desk, request: Request) -> None:
+        self.desk = desk
+        self.request = request
+        self.session: Session | None = None
+        self.person: Person | None = None
+        self.site: DeskSite | None = None
+        self.fields = FormData()
+
+    @property
+    def form_token(self) -> str:
+        """What forms send back, so that no other site's form is taken for one of the desk's."""
+        return "" if self.session is None else self.session.form_token
+
+    @property
+    def who(self) -> Person:
+        """On pages for those who are known."""
+        assert self.person is not None
+        return self.person
+
+    @property
+    def the_site(self) -> DeskSite:
+        """On pages of a site."""
+        assert self.site is not None
+        return self.site
+
+    @property
+    def waiter(self) -> str:
+        """Tells apart who waits for an answer."""
+        return self.who.name if self.session is None else self.session.key
+
+    def sites(self) -> list[DeskSite]:
+        """All sites that the person may see."""
+        return [site for site in self.desk.catalogue.all() if self.who.sees(site)]
+
+    def query(self, name: str) -> str | None:
+        """A value of the address, without space around it; None where it is empty."""
+        return self.request.query_params.get(name, "").strip() or None
+
+    def field(self, name: str) -> str | None:
+        """A value of the form, as query()."""
+        value: Any = self.fields.get(name)
+        return (value.strip() or None) if isinstance(value, str) else None
+
+    def to(self, address: str) -> RedirectResponse:
+        """Sends the browser to another page of the desk."""
+        return RedirectResponse(address, 303)

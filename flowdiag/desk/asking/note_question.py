@@ -1,0 +1,174 @@
+"""The ticket note of a site and time, and the words of time that people type."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any, NamedTuple
+
+from msgspec import Struct
+
+from flowdiag.desk.asking.question import Progress, Question
+from flowdiag.site.profile import Profile
+from flowdiag.site.window import dated
+
+FINE_MS = 1000
+
+
+class Times(Struct, frozen=True):
+    """window_from, window_to: ISO 8601 with the site's offset. remark: by what they were placed, where that may surprise."""
+
+    window_from: str
+    window_to: str
+    remark: str | None
+
+
+class TimesQuestion(Question, frozen=True):
+    """What words of time mean now. file: the site's profile; now_ms: since 1970 UTC."""
+
+    store: str
+    file: str
+    window_from: str | None
+    window_to: str | None
+    now_ms: int
+
+    def answer(self, progress: Progress) -> Times:
+        """Raises UsageError for words that cannot be read, StoreError."""
+        from flowdiag.query_times import asked_times
+        from flowdiag.site.reading import read_profile
+
+        site = read_profile(self.file).site
+        begin, end = self.window_from, self.window_to or "now"
+        asked = asked_times([self.store], begin, end, site.timezone, site.exporter_octets, self.now_ms)
+        return Times(*_whole(asked.window_from, asked.window_to, site.timezone, self.now_ms), asked.remark)
+
+
+def _whole(begin: str | None, end: str | None, timezone: str, now_ms: int) -> tuple[str, str]:
+    """Both with dates and in whole seconds; where a store is empty they count back from now."""
+    from flowdiag.site.clock import LocalTime
+    from flowdiag.site.window import resolve_window
+
+    begin, end = dated(begin, end, timezone, None, now_ms)
+    window = resolve_window(begin, end, timezone, None, now_ms)
+    clock = LocalTime(timezone)
+    first, last = (clock.local(ms // FINE_MS * FINE_MS).isoformat() for ms in window)
+    return first, last
+
+
+class DrawnPicture(NamedTuple):
+    """title, and the picture for a page and for a phone, as SVG."""
+
+    title: str
+    wide: str
+    narrow: str
+
+
+class NoteAnswer(Struct, frozen=True):
+    """A note in every form that the desk shows. verdict: its code; headline: its sentence for the client; start_ms, end_ms: of
+    the pictures' axis; client, engineer: markup; page, brief: whole HTML files with their policies."""
+
+    site: str
+    timezone: str
+    window_ms: tuple[int, int]
+    ticket: str | None
+    verdict: str
+    confidence: str
+    headline: str
+    axis_ms: tuple[int, int] | None
+    client: str
+    lead: tuple[DrawnPicture, ...]
+    engineer: str
+    client_text: str
+    client_markdown: str
+    text: str
+    markdown: str
+    json: str
+    page: str
+    brief: str
+
+
+class NoteQuestion(Question, frozen=True):
+    """store, file: as for TimesQuestion; digest: of the profile; window_from, window_to: ISO 8601; beside: another time as
+    --compare takes it; pseudonyms: inside addresses are replaced."""
+
+    store: str
+    file: str
+    digest: str
+    window_from: str
+    window_to: str
+    reported: str | None = None
+    ticket: str | None = None
+    beside: str | None = None
+    pseudonyms: bool = False
+
+    @property
+    def span_ms(self) -> tuple[int, int]:
+        begin, end = (datetime.fromisoformat(text).timestamp() for text in (self.window_from, self.window_to))
+        return round(begin * 1000), round(end * 1000)
+
+    @property
+    def long(self) -> bool:
+        begin, end = self.span_ms
+        return end - begin > LONG_MS
+
+    def state(self) -> str | None:
+        from flowdiag.desk.asking.store_state import store_state
+
+        return store_state(self.store, self._profile(), self.span_ms)
+
+    def answer(self, progress: Progress) -> NoteAnswer:
+        """Raises what pipeline.run() and comparing.run_other() raise."""
+        from flowdiag.comparing import run_other
+        from flowdiag.note.compose import compose
+        from flowdiag.note.pseudonyms import Pseudonyms
+        from flowdiag.pipeline import run
+
+        profile = self._profile()
+        diagnosis = run(
+            [self.store],
+            profile,
+            window_from=self.window_from,
+            window_to=self.window_to,
+            reported=self.reported,
+            progress=progress,
+        )
+        other = None
+        if self.beside is not None:
+            other = run_other([self.store], diagnosis.case, self.beside, progress=progress)
+        names = Pseudonyms.from_key_file() if self.pseudonyms else None
+        return as_answer(compose(diagnosis, ticket=self.ticket, pseudonyms=names, other=other))
+
+    def _profile(self) -> Profile:
+        from flowdiag.site.reading import read_profile
+
+        return read_profile(self.file)
+
+
+LONG_MS = 6 * 3_600_000  # a time longer than this may take more than some seconds
+
+
+def as_answer(note: Any) -> NoteAnswer:
+    """A note of note/model.py in every form."""
+    from flowdiag.note import html, json_note, markdown, text
+
+    parts = html.parts(note)
+    axis = note.charts[0] if note.charts else None
+    return NoteAnswer(
+        site=note.site,
+        timezone=note.timezone,
+        window_ms=note.window_ms,
+        ticket=note.ticket,
+        verdict=note.verdict.code,
+        confidence=note.verdict.confidence,
+        headline=note.client.saw[0],
+        axis_ms=None if axis is None else (axis.start_ms, axis.end_ms),
+        client=parts.client,
+        lead=tuple(DrawnPicture(*map(str, picture)) for picture in parts.lead),
+        engineer=parts.engineer,
+        client_text=text.render_client(note),
+        client_markdown=markdown.render_client(note),
+        text=text.render(note),
+        markdown=markdown.render(note),
+        json=json_note.render(note),
+        page=html.render(note),
+        brief=html.render_brief(note),
+    )

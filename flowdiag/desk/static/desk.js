@@ -1,0 +1,40 @@
+// Makes pages pleasant that work without it. Nothing from elsewhere, no state of its own.
+"use strict";
+
+function copying() {
+  for (const button of document.querySelectorAll("button[data-copies]")) {
+    button.addEventListener("click", async () => {
+      const text = document.getElementById(button.dataset.copies);
+      await navigator.clipboard.writeText(text.value);
+      button.parentElement.querySelector(".said").textContent = button.dataset.said;
+    });
+  }
+}
+
+function waiting() {
+  const place = document.querySelector("[data-work]");
+  if (!place) return;
+  const address = `/work/${place.dataset.work}`;
+  let leaves = true;
+  const look = async () => {
+    const answer = await fetch(address, { headers: { Accept: "application/json" } });
+    if (answer.status === 404) {
+      leaves = false;
+      location.reload();
+      return;
+    }
+    const { part, words } = await answer.json();
+    place.querySelector("[role=status]").textContent = words;
+    if (part !== null) place.querySelector("progress").value = part;
+    setTimeout(look, 500);
+  };
+  setTimeout(look, 500);
+  addEventListener("pagehide", () => {
+    const form = new FormData();
+    form.append("form_token", place.querySelector("[name=form_token]").value);
+    if (leaves) navigator.sendBeacon(`${address}/leave`, form);
+  });
+}
+
+copying();
+waiting();

@@ -1,0 +1,56 @@
+"""A span of time in one line, as people say it on the telephone, as the two times that site/window.py reads.
+
+"14:10-14:50", "2pm to 3pm", "yesterday afternoon", "tuesday morning", "yesterday", "last hour", "since 14:00", "now".
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+from flowdiag.errors import UsageError
+from flowdiag.site.time_words import DAYS, FORMS
+
+# Who says "now" means the last minutes; the newest flows of a quarter of an hour have been exported by then (active timeouts
+# of 60 s to some minutes: common practice, no source).
+NOW: Final = "-15m"
+# Parts of a day as they are said (common practice, no source).
+PARTS: Final = {
+    "morning": ("06:00", "12:00"),
+    "afternoon": ("12:00", "18:00"),
+    "evening": ("18:00", "23:00"),
+}
+MAX_LENGTH: Final = 100
+_BETWEEN: Final = re.compile(
+    r"\s*(?:[\N{EN DASH}\N{EM DASH}]|\s(?:-|to|until|till)\s|(?<=[\dmM])-(?=\d))\s*", re.IGNORECASE
+)
+_BEGIN: Final = re.compile(r"^(?:from|between|since|at|around|about)\s+", re.IGNORECASE)
+_DAY: Final = rf"(?P<day>(?:today|yesterday|this|(?:last\s+)?(?:{'|'.join(DAYS)})))"
+_PART_OF_DAY: Final = re.compile(rf"{_DAY}\s+(?P<part>{'|'.join(PARTS)})", re.IGNORECASE)
+_WHOLE_DAY: Final = re.compile(r"today|yesterday", re.IGNORECASE)
+
+
+def span_of(text: str) -> tuple[str, str | None]:
+    """Begin and end of a span, each as time_words.py reads it; the end None for what reaches to now.
+
+    Raises UsageError for nothing, or for a text that cannot be a span.
+    """
+    words = " ".join(text.split())
+    if not words or len(words) > MAX_LENGTH:
+        raise UsageError("no time is given" if not words else "the time is too long a text", expected=FORMS)
+    if words.casefold() in ("now", "right now"):
+        return NOW, None
+    if match := _PART_OF_DAY.fullmatch(words):
+        day = "today" if match["day"].casefold() == "this" else match["day"]
+        begin, end = PARTS[match["part"].casefold()]
+        return f"{day} {begin}", f"{day} {end}"
+    if match := _WHOLE_DAY.fullmatch(words):
+        return (words, None) if words.casefold() == "today" else (words, "today")
+    bare = _BEGIN.sub("", words)
+    # A date such as 2026-03-02 has dashes of its own, so that only one between times parts them.
+    parts = _BETWEEN.split(bare)
+    if len(parts) == 2 and all(parts):
+        return parts[0], parts[1]
+    if len(parts) > 2:
+        raise UsageError(f"{words[:40]!r} names more than two times", expected=FORMS)
+    return bare, None

@@ -1,0 +1,35 @@
+"""What stands around every page: its head, the way to the others, and why something is refused."""
+
+from __future__ import annotations
+
+from typing import Final
+
+PROGRAM: Final = "flowdiag"
+SKIP: Final = "Skip to the content"
+PAGES: Final = "Pages"
+SITES: Final = "Find a site"
+SIGN_OUT: Final = "Sign out"
+SIGNED_IN: Final = "Signed in as"
+REFUSED: Final = "This cannot be shown"
+BACK: Final = "Back to the sites"
+
+SIGN_IN_FIRST: Final = "sign in first"
+NOT_FOR_YOU: Final = "this page is not for your role"
+NO_SUCH_SITE: Final = "there is no such site, or it is not one of yours"
+NO_SUCH_PAGE: Final = "there is no such page"
+TOO_LARGE: Final = "what was sent is too large"
+NOT_OUR_FORM: Final = "this form is not from this page, or you have signed in anew since; load the page again"
+
+
+def title(page: str) -> str:
+    """Of a browser's tab."""
+    return f"{page} · {PROGRAM}"
+
+
+# Pages in the order of the way to them, and the roles that they are for.
+_WAYS: Final = (("/", SITES, frozenset({"helpdesk", "engineer", "accounts", "client"})),)
+
+
+def ways(roles: frozenset[str]) -> list[tuple[str, str]]:
+    """Address and name of each page that somebody with these roles may see."""
+    return [(address, name) for address, name, whose in _WAYS if roles & whose]
