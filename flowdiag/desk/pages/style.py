@@ -1,4 +1,4 @@
-"""The style of all pages: that of notes and their pictures, then the desk's own."""
+"""The style of all pages: that of notes and their pictures, then the desk's own (static/*.css)."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from starlette.responses import Response
 from flowdiag.desk.asked import Asked
 from flowdiag.desk.routing import Page
 
-_DESK: Final = Path(__file__).parents[1] / "static" / "desk.css"
+_STATIC: Final = Path(__file__).parents[1] / "static"
 
 
 async def show(asked: Asked) -> Response:
@@ -23,7 +23,8 @@ async def show(asked: Asked) -> Response:
 def _style() -> str:
     notes = files("flowdiag.note")
     parts = [(notes / name).read_text(encoding="utf-8") for name in ("pictures.css", "note.css")]
-    return "".join([*parts, _DESK.read_text(encoding="utf-8")])
+    own = sorted(_STATIC.glob("*.css"))
+    return "".join([*parts, *(file.read_text(encoding="utf-8") for file in own)])
 
 
 PAGES: Final = (Page("/style.css", show, roles=None),)
