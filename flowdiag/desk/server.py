@@ -2,27 +2,69 @@
 
 from __future__ import annotations
 
+import ssl
+from typing import Final
+
 import click
 import uvicorn
 
+from flowdiag.desk.access.connections import protocol, usual_connections
 from flowdiag.desk.application import application
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.settings import Settings
+from flowdiag.errors import FlowdiagError
 
 STOPS_WITHIN_S = 10
+PROXIES: Final = ["127.0.0.1", "::1"]  # those whose X-Forwarded-For and X-Forwarded-Proto count
 
 
 def serve(settings: Settings) -> None:
     """Serves until SIGINT or SIGTERM. Raises FlowdiagError for what cannot be used."""
+    settings.check()
+    _check_certificate(settings)
     desk = Desk(settings)
-    scheme = "https" if settings.is_secure else "http"
+    address = _address(settings)
     if settings.access is None:
-        click.echo(f"Sign in once at {scheme}://{settings.host}:{settings.port}{desk.link.make()}")
+        click.echo(f"Sign in once at {address}{desk.link.make()}")
+    else:
+        click.echo(f"The desk is at {address}")
     uvicorn.run(
         application(desk),
         host=settings.host,
         port=settings.port,
         log_level="warning",
         server_header=False,
+        http=protocol(usual_connections(settings.behind_proxy)),
+        ws="none",
+        proxy_headers=settings.behind_proxy,
+        forwarded_allow_ips=PROXIES,
+        ssl_certfile=settings.certificate,
+        ssl_keyfile=settings.key,
         timeout_graceful_shutdown=STOPS_WITHIN_S,
     )
+
+
+def _address(settings: Settings) -> str:
+    """Where people open it: by the first of its names, if it has one."""
+    scheme = "https" if settings.is_secure else "http"
+    if settings.behind_proxy and settings.hosts:
+        return f"{scheme}://{settings.hosts[0]}"
+    host = f"[{settings.host}]" if ":" in settings.host else settings.host
+    return f"{scheme}://{settings.hosts[0] if settings.hosts else host}:{settings.port}"
+
+
+def _check_certificate(settings: Settings) -> None:
+    """Raises FlowdiagError for files that make no certificate and key."""
+    if settings.certificate is None:
+        return
+    try:
+        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(
+            settings.certificate, settings.key
+        )
+    except (OSError, ValueError) as error:  # of ssl too
+        reason = error.reason if isinstance(error, ssl.SSLError) and error.reason else error
+        raise FlowdiagError(
+            f"certificate and key cannot be used: {reason}",
+            file=str(settings.certificate),
+            expected="both as PEM",
+        ) from None
