@@ -169,6 +169,6 @@ def as_answer(note: Any) -> NoteAnswer:
         text=text.render(note),
         markdown=markdown.render(note),
         json=json_note.render(note),
-        page=html.render(note),
+        page=parts.whole,
         brief=html.render_brief(note),
     )
