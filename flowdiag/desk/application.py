@@ -16,7 +16,7 @@ from flowdiag.desk.access.guard import Guard
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.logs import RequestLog
 from flowdiag.desk.pages import front, health, note, sign_in, style, waiting
-from flowdiag.desk.routing import Page, routes
+from flowdiag.desk.routing import Page, nowhere, routes
 
 _STATIC: Final = Path(__file__).parent / "static"
 PAGES: Final[tuple[Page, ...]] = (
@@ -41,5 +41,6 @@ def application(desk: Desk) -> Starlette:
     return Starlette(
         routes=[*routes(desk, PAGES), Mount("/static", StaticFiles(directory=_STATIC))],
         middleware=[Middleware(RequestLog), Middleware(Guard, desk=desk)],
+        exception_handlers={404: nowhere(desk), 405: nowhere(desk)},
         lifespan=life,
     )
