@@ -10,7 +10,7 @@ import pytest
 
 from flowdiag.desk.asking import answers as module
 from flowdiag.desk.asking.answers import Answers
-from flowdiag.desk.asking.workers import GivenUp, Workers
+from flowdiag.desk.asking.workers import GivenUp, Unanswered, Workers
 from tests.desk.questions import Echo, Sleep
 
 
@@ -101,5 +101,28 @@ def test_kept_answers_take_no_more_room_than_they_may(
         assert counted.read_text() == "." * 8
         await answers.answer(questions[0])
         assert counted.read_text() == "." * 9
+
+    with_answers(ask)
+
+
+def test_a_long_answer_and_a_long_error_stay_for_those_who_wait(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing of these is to be kept, yet who waited asks once more to get it."""
+    monkeypatch.setattr(module, "HANDED_OUT_S", 1.0)
+
+    async def ask(answers: Answers) -> None:
+        first = await answers.answer(Sleep(0.8))
+        assert await answers.answer(Sleep(0.8)) == first
+        workers = answers._workers
+        workers._seconds = 1.0
+        with pytest.raises(Unanswered):
+            await answers.answer(Sleep(30.0))
+        began = asyncio.get_running_loop().time()
+        with pytest.raises(Unanswered):
+            await answers.answer(Sleep(30.0))
+        assert asyncio.get_running_loop().time() - began < 0.5
+        await asyncio.sleep(1.1)
+        workers._seconds = 20.0
+        with pytest.raises(TimeoutError):  # it is worked on anew
+            await answers.wait(answers.begin(Sleep(30.0), "one"), 0.5)
 
     with_answers(ask)
