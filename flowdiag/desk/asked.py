@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import RedirectResponse
 
+from flowdiag.desk.access.audit import PAGE
 from flowdiag.desk.access.sessions import Session
 from flowdiag.desk.catalogue import DeskSite
 from flowdiag.desk.people import Person
@@ -18,16 +20,18 @@ if TYPE_CHECKING:
 
 
 class Refused(FlowdiagError):
-    """A request that is refused. status: of HTTP."""
+    """A request that is refused. status: of HTTP; headers: that go with it."""
 
-    def __init__(self, status: int, what: str) -> None:
+    def __init__(self, status: int, what: str, headers: Mapping[str, str] | None = None) -> None:
         super().__init__(what)
         self.status = status
+        self.headers = dict(headers or {})
 
 
 class Asked:
     """person: None on pages that are for anyone; site: of the page's address, which the person may see; fields: of the form
-    that was sent, whose token was right."""
+    that was sent, whose token was right; event: what the audit log calls it; tried: the name that somebody tried to sign in
+    with."""
 
     def __init__(self, desk: Desk, request: Request) -> None:
         self.desk = desk
@@ -36,6 +40,13 @@ class Asked:
         self.person: Person | None = None
         self.site: DeskSite | None = None
         self.fields = FormData()
+        self.event = PAGE
+        self.tried: str | None = None
+
+    @property
+    def address(self) -> str:
+        """Of whoever asks."""
+        return "" if self.request.client is None else self.request.client.host
 
     @property
     def form_token(self) -> str:
