@@ -14,11 +14,19 @@ from starlette.staticfiles import StaticFiles
 
 from flowdiag.desk.access.guard import Guard
 from flowdiag.desk.desk import Desk
-from flowdiag.desk.pages import front, note, sign_in, style, waiting
-from flowdiag.desk.routing import Page, routes
+from flowdiag.desk.logs import RequestLog
+from flowdiag.desk.pages import front, health, note, sign_in, style, waiting
+from flowdiag.desk.routing import Page, nowhere, routes
 
 _STATIC: Final = Path(__file__).parent / "static"
-PAGES: Final[tuple[Page, ...]] = (*front.PAGES, *note.PAGES, *sign_in.PAGES, *style.PAGES, *waiting.PAGES)
+PAGES: Final[tuple[Page, ...]] = (
+    *front.PAGES,
+    *health.PAGES,
+    *note.PAGES,
+    *sign_in.PAGES,
+    *style.PAGES,
+    *waiting.PAGES,
+)
 
 
 def application(desk: Desk) -> Starlette:
@@ -32,6 +40,7 @@ def application(desk: Desk) -> Starlette:
 
     return Starlette(
         routes=[*routes(desk, PAGES), Mount("/static", StaticFiles(directory=_STATIC))],
-        middleware=[Middleware(Guard, desk=desk)],
+        middleware=[Middleware(RequestLog), Middleware(Guard, desk=desk)],
+        exception_handlers={404: nowhere(desk), 405: nowhere(desk)},
         lifespan=life,
     )

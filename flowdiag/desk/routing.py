@@ -11,6 +11,7 @@ cookie is enough to change anything, since a browser sends it along with whateve
 from __future__ import annotations
 
 import hmac
+import logging
 import math
 from collections.abc import Awaitable, Callable, Iterable
 from typing import Any, Final
@@ -36,6 +37,7 @@ from flowdiag.text.wording.desk import shell
 
 Handler = Callable[[Asked], Awaitable[Response]]
 SIGN_IN: Final = "/sign-in"
+API: Final = "/api/"
 FORM_TOKEN: Final = "form_token"
 SAFE_METHODS: Final = frozenset({"GET", "HEAD"})
 MOST_FIELDS: Final = 200
@@ -44,6 +46,9 @@ LARGEST_FORM: Final = 256 << 10
 
 CHALLENGE: Final = {"WWW-Authenticate": 'Bearer realm="flowdiag"'}
 WRONG_TOKEN: Final = {"WWW-Authenticate": 'Bearer realm="flowdiag", error="invalid_token"'}
+
+
+_LOG: Final = logging.getLogger("flowdiag.desk")
 
 
 class Page(Struct, frozen=True):
@@ -62,6 +67,24 @@ def routes(desk: Desk, pages: Iterable[Page]) -> list[Route]:
     return [Route(page.path, _endpoint(desk, page), methods=list(page.methods)) for page in pages]
 
 
+def nowhere(desk: Desk) -> Callable[[Request, Exception], Awaitable[Response]]:
+    """What answers where there is no page, or none for that method."""
+
+    async def answer(request: Request, error: Exception) -> Response:
+        asked = Asked(desk, request)
+        asked.session = desk.sessions.get(request.cookies.get(COOKIE))
+        asked.person = None if asked.session is None else asked.session.person
+        status = getattr(error, "status_code", 404)
+        page = Page(request.url.path, _never, None, api=request.url.path.startswith(API))
+        return _refusal(asked, page, Refused(status, shell.NO_SUCH_PAGE))
+
+    return answer
+
+
+async def _never(asked: Asked) -> Response:
+    raise NotImplementedError
+
+
 def _endpoint(desk: Desk, page: Page) -> Callable[[Request], Awaitable[Response]]:
     async def endpoint(request: Request) -> Response:
         asked = Asked(desk, bounded(request, page.largest))
@@ -72,6 +95,9 @@ def _endpoint(desk: Desk, page: Page) -> Callable[[Request], Awaitable[Response]
                 answer = await page.handler(asked)
             except FlowdiagError as error:
                 answer = _refusal(asked, page, error)
+            except Exception:
+                _LOG.exception("a page failed", extra={"path": request.url.path})
+                answer = _refusal(asked, page, Refused(500, shell.OUR_FAULT))
             status = answer.status_code
             return answer
         finally:

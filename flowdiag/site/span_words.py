@@ -21,9 +21,10 @@ PARTS: Final = {
     "evening": ("18:00", "23:00"),
 }
 MAX_LENGTH: Final = 100
-_BETWEEN: Final = re.compile(
-    r"\s*(?:[\N{EN DASH}\N{EM DASH}]|\s(?:-|to|until|till)\s|(?<=[\dmM])-(?=\d))\s*", re.IGNORECASE
-)
+_BETWEEN: Final = re.compile(r"\s*[\N{EN DASH}\N{EM DASH}]\s*|\s+(?:-|to|until|till|and)\s+", re.IGNORECASE)
+# A hyphen without space parts two times of day; dates have hyphens of their own.
+_CLOCK: Final = r"\d{1,2}(?:[:.]\d\d){0,2}(?:\s?[ap]\.?m\.?)?"
+_HYPHEN: Final = re.compile(rf"(?P<begin>(?:.*\s)?{_CLOCK})-(?P<end>{_CLOCK})", re.IGNORECASE)
 _BEGIN: Final = re.compile(r"^(?:from|between|since|at|around|about)\s+", re.IGNORECASE)
 _DAY: Final = rf"(?P<day>(?:today|yesterday|this|(?:last\s+)?(?:{'|'.join(DAYS)})))"
 _PART_OF_DAY: Final = re.compile(rf"{_DAY}\s+(?P<part>{'|'.join(PARTS)})", re.IGNORECASE)
@@ -47,8 +48,8 @@ def span_of(text: str) -> tuple[str, str | None]:
     if match := _WHOLE_DAY.fullmatch(words):
         return (words, None) if words.casefold() == "today" else (words, "today")
     bare = _BEGIN.sub("", words)
-    # A date such as 2026-03-02 has dashes of its own, so that only one between times parts them.
-    parts = _BETWEEN.split(bare)
+    hyphen = _HYPHEN.fullmatch(bare)
+    parts = [hyphen["begin"], hyphen["end"]] if hyphen else _BETWEEN.split(bare)
     if len(parts) == 2 and all(parts):
         return parts[0], parts[1]
     if len(parts) > 2:

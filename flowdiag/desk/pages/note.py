@@ -15,7 +15,7 @@ from starlette.responses import Response
 from flowdiag.desk.asked import Asked, Refused
 from flowdiag.desk.asking.note_question import NoteAnswer, NoteQuestion, Times, TimesQuestion
 from flowdiag.desk.kept_notes import KeptNote
-from flowdiag.desk.pages.front import ASKERS, EVERYBODY, site_time
+from flowdiag.desk.pages.front import ASKERS, EVERYBODY, FORM_FIELDS, site_page
 from flowdiag.desk.pages.waiting import answer_or_wait
 from flowdiag.desk.rendering import page
 from flowdiag.desk.routing import Page
@@ -26,6 +26,8 @@ from flowdiag.text.clock import Clock
 from flowdiag.text.wording.desk import ask as wording
 from flowdiag.text.wording.desk import shell
 
+# Says of an address that its times were counted back from the newest record and not from now.
+PLACED: Final = "placed"
 LONGEST_SAID: Final = 2_000
 LONGEST_TICKET: Final = 100
 STAFF_FORMS: Final = ("text", "markdown", "json", "page", "brief")
@@ -43,15 +45,12 @@ _WEEK, _DAY = timedelta(days=7), timedelta(days=1)
 
 async def ask(asked: Asked) -> Response:
     """What was typed becomes times with dates, and the address of the question."""
-    form = {name: asked.query(name) or "" for name in ("when", "said", "ticket", "beside")}
+    form = {name: asked.query(name) or "" for name in FORM_FIELDS}
     try:
         times = await _times(asked, form["when"] or wording.USUAL_WHEN)
         beside = _beside(form["beside"], times, asked.the_site.timezone)
     except UsageError as error:
-        return page(
-            asked, "site.html", status=400, wording=wording, site=asked.the_site, now=site_time(asked), form=form,
-            fault=str(error),
-        )  # fmt: skip
+        return site_page(asked, form, str(error))
     return asked.to(
         question_address(
             asked.the_site.key,
@@ -61,6 +60,7 @@ async def ask(asked: Asked) -> Response:
                 "said": form["said"],
                 "ticket": form["ticket"],
                 "beside": beside,
+                PLACED: "1" if times.remark is not None else "",
             },
         )
     )
@@ -98,7 +98,8 @@ async def question(asked: Asked) -> Response:
     if isinstance(found, Response):
         return found
     identifier = asked.desk.notes.keep(asked.the_site.key, wanted, found)
-    return asked.to(f"/sites/{asked.the_site.key}/notes/{identifier}")
+    placed = f"?{PLACED}=1" if asked.query(PLACED) else ""
+    return asked.to(f"/sites/{asked.the_site.key}/notes/{identifier}{placed}")
 
 
 def asked_question(asked: Asked) -> NoteQuestion:
@@ -150,6 +151,7 @@ async def show(asked: Asked) -> Response:
         again=again(note),
         question=note.question,
         here=asked.request.url.path,
+        placed=asked.query(PLACED) is not None,
     )
 
 

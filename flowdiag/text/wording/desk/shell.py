@@ -17,6 +17,9 @@ SIGN_IN_FIRST: Final = "sign in first"
 NOT_FOR_YOU: Final = "this page is not for your role"
 NO_SUCH_SITE: Final = "there is no such site, or it is not one of yours"
 NO_SUCH_PAGE: Final = "there is no such page"
+OUR_FAULT: Final = (
+    "something went wrong here; it was logged, so tell whoever looks after this desk when it happened"
+)
 TOO_LARGE: Final = "what was sent is too large"
 NOT_OUR_FORM: Final = "this form is not from this page, or you have signed in anew since; load the page again"
 
