@@ -34,11 +34,11 @@ def password_hash() -> str:
     return hashed(PASSWORD)
 
 
-def account(name: str, roles: Iterable[str] = ("helpdesk",), sites: Iterable[str] = ("*",), more: str = "") -> str:
+def account(
+    name: str, roles: Iterable[str] = ("helpdesk",), sites: Iterable[str] = ("*",), more: str = ""
+) -> str:
     """An [[account]] with PASSWORD."""
-    return (
-        f'[[account]]\nname = "{name}"\npassword = "{password_hash()}"\nroles = {list(roles)!r}\nsites = {list(sites)!r}\n{more}\n'
-    )
+    return f'[[account]]\nname = "{name}"\npassword = "{password_hash()}"\nroles = {list(roles)!r}\nsites = {list(sites)!r}\n{more}\n'
 
 
 class Served:
@@ -70,7 +70,11 @@ def app_of(desk: Desk, pages: Iterable[Page]) -> Starlette:
 
 @contextmanager
 def served_by(
-    where: StoreAndSites, folder: Path, access: str | None = None, pages: Iterable[Page] | None = None, **more: Any
+    where: StoreAndSites,
+    folder: Path,
+    access: str | None = None,
+    pages: Iterable[Page] | None = None,
+    **more: Any,
 ) -> Iterator[Served]:
     """folder: for its state and the access file; more: of Settings."""
     file = None

@@ -47,7 +47,10 @@ def test_a_file_with_accounts_tokens_and_a_provider_is_right(tmp_path: Path) -> 
 @pytest.mark.parametrize(
     ("change", "line"),
     [
-        (("helpdesk", "helpdsk"), "account[1].roles[1]: is not allowed: input should be 'helpdesk', 'engineer', "),
+        (
+            ("helpdesk", "helpdsk"),
+            "account[1].roles[1]: is not allowed: input should be 'helpdesk', 'engineer', ",
+        ),
         (("['helpdesk']", "[]"), "account[1].roles: is empty"),
         (("['*']", "['kowhai*']"), "account[1].sites: 'kowhai*' means no site: "),
         (("['*']", "['kowhai-group/harbour.toml']"), "without .toml"),
@@ -80,8 +83,14 @@ def test_a_mistake_of_a_token_is_named(tmp_path: Path, change: tuple[str, str], 
         (("https:", "http:"), "openid.issuer: is no address of a provider"),
         (('roles_claim = "groups"', ""), "openid: lets nobody in"),
         (("[openid.roles]", "scopes = ['email']\n[openid.roles]"), 'openid: needs "openid" among its scopes'),
-        (("[openid.roles]", "client_secret = 'a'\nclient_secret_file = 'b'\n[openid.roles]"), "has more than one of"),
-        (("noc =", "[[openid.person]]\nroles = ['client']\nsites = []\n[openid.other]\nnoc ="), "needs subject or email"),
+        (
+            ("[openid.roles]", "client_secret = 'a'\nclient_secret_file = 'b'\n[openid.roles]"),
+            "has more than one of",
+        ),
+        (
+            ("noc =", "[[openid.person]]\nroles = ['client']\nsites = []\n[openid.other]\nnoc ="),
+            "needs subject or email",
+        ),
     ],
 )
 def test_a_mistake_of_a_provider_is_named(tmp_path: Path, change: tuple[str, str], line: str) -> None:
@@ -95,7 +104,9 @@ def test_names_are_there_once_and_somebody_is_let_in(tmp_path: Path) -> None:
 
 
 def test_no_error_repeats_a_secret(tmp_path: Path) -> None:
-    text = account("mere").replace("$argon2id$", "hunter-two-") + TOKEN.replace("0" * 64, "not-a-digest-of-mine")
+    text = account("mere").replace("$argon2id$", "hunter-two-") + TOKEN.replace(
+        "0" * 64, "not-a-digest-of-mine"
+    )
     said = read(tmp_path, text)
     assert said
     assert "hunter-two" not in said

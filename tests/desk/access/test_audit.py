@@ -57,8 +57,14 @@ def test_sign_ins_that_failed_and_sign_outs_are_told_of(served: Served) -> None:
     browser = served.signed_in("mere")
     token = browser.get("/").text.partition('name="form_token" value="')[2].partition('"')[0]
     browser.post("/sign-out", data={"form_token": token})
-    found = [(line["event"], line["person"], line["status"]) for line in lines(served) if line["event"] != "page"]
-    assert found == [("sign-in-refused", "mere", 403), ("signed-in", "mere", 303), ("signed-out", "mere", 303)]
+    found = [
+        (line["event"], line["person"], line["status"]) for line in lines(served) if line["event"] != "page"
+    ]
+    assert found == [
+        ("sign-in-refused", "mere", 403),
+        ("signed-in", "mere", 303),
+        ("signed-out", "mere", 303),
+    ]
 
 
 def test_whoever_is_not_known_leaves_no_line(served: Served) -> None:
@@ -78,12 +84,22 @@ def test_no_secret_is_in_the_log(store_and_sites: StoreAndSites, tmp_path: Path)
         sign_in(served.browser(), "mere")
     text = (tmp_path / "state" / "audit.jsonl").read_text()
     assert text.count("once=***") == 2
-    for secret in (link.partition("=")[2], "a-wrong-guess", "abc", "def", "flowdiag_secret", PASSWORD, *browser.cookies.values()):
+    for secret in (
+        link.partition("=")[2],
+        "a-wrong-guess",
+        "abc",
+        "def",
+        "flowdiag_secret",
+        PASSWORD,
+        *browser.cookies.values(),
+    ):
         assert secret not in text
     assert "find=x" in text
 
 
-@pytest.mark.parametrize("name", ['x\n{"event":"signed-in"}', "x\u2028y", "\x1b[31mred", "\u202etxt", 'a"b\\', "\x00"])
+@pytest.mark.parametrize(
+    "name", ['x\n{"event":"signed-in"}', "x\u2028y", "\x1b[31mred", "\u202etxt", 'a"b\\', "\x00"]
+)
 def test_what_somebody_types_stays_within_its_line(served: Served, name: str) -> None:
     """Log injection, and text that would turn a terminal upside down."""
     sign_in(served.browser(), f"a{name}b", "wrong")
@@ -92,6 +108,14 @@ def test_what_somebody_types_stays_within_its_line(served: Served, name: str) ->
     assert all(32 <= octet < 127 for octet in raw.rstrip(b"\n"))
     assert json.loads(raw)["person"] == f"a{name}b"
     assert json.loads(raw)["event"] == "sign-in-refused"
+
+
+def test_a_page_that_refreshes_itself_is_told_of_once_a_minute(served: Served) -> None:
+    browser = served.signed_in("mere")
+    for _ in range(5):
+        browser.get("/")
+        browser.get("/sites/rata-group.mill-road")
+    assert [line["path"] for line in lines(served)] == ["/sign-in", "/", "/sites/rata-group.mill-road"]
 
 
 def test_long_text_is_cut(served: Served) -> None:
@@ -115,9 +139,15 @@ def test_a_log_begins_anew_when_it_is_large_and_keeps_so_many(
     for number in range(60):
         log.tell(entry(f"/{number}"))
     log.close()
-    assert sorted(file.name for file in tmp_path.iterdir()) == ["audit.1.jsonl", "audit.2.jsonl", "audit.jsonl"]
+    assert sorted(file.name for file in tmp_path.iterdir()) == [
+        "audit.1.jsonl",
+        "audit.2.jsonl",
+        "audit.jsonl",
+    ]
     in_order = ("audit.2.jsonl", "audit.1.jsonl", "audit.jsonl")
-    paths = [json.loads(line)["path"] for name in in_order for line in (tmp_path / name).read_text().splitlines()]
+    paths = [
+        json.loads(line)["path"] for name in in_order for line in (tmp_path / name).read_text().splitlines()
+    ]
     assert paths == [f"/{number}" for number in range(60 - len(paths), 60)]
     assert all(file.stat().st_size <= 1000 for file in tmp_path.iterdir())
 
@@ -139,8 +169,8 @@ def test_a_log_that_cannot_be_written_is_said_and_stops_nobody(
     browser = served.signed_in("mere")
     with caplog.at_level(logging.ERROR), monkeypatch.context() as patch:
         patch.setattr("flowdiag.desk.access.audit.os.write", full)
-        served.desk.audit.tell(entry())
-        served.desk.audit.tell(entry())
+        served.desk.audit.tell(entry("/first"))
+        served.desk.audit.tell(entry("/second"))
     assert caplog.text.count("No space left on device") == 1
     assert browser.get("/").status_code == 200
 

@@ -199,7 +199,10 @@ def test_a_reader_that_does_not_read_is_cut_off(served: Served) -> None:
             await send({"type": "http.response.body", "body": b"x" * 65_536, "more_body": bool(left)})
 
     connections = Connections(MOST, OF_ADDRESS)
-    with listening(large, http=protocol(connections, ask_s=ASK_S, read_s=ASK_S)) as port, connected(port) as stream:
+    with (
+        listening(large, http=protocol(connections, ask_s=ASK_S, read_s=ASK_S)) as port,
+        connected(port) as stream,
+    ):
         stream.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         stream.sendall(HEAD + b"\r\n")
         until = time.monotonic() + 10

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from flowdiag.desk.access.guard import Guard, host_name, own_names
+from flowdiag.desk.access.sessions import COOKIE
 from flowdiag.desk.settings import Settings
 from tests.desk.access.desks import Served, account, served_by
 from tests.desk.conftest import BASE, StoreAndSites
@@ -21,7 +22,15 @@ def served(store_and_sites: StoreAndSites, tmp_path: Path) -> Iterator[Served]:
 
 
 @pytest.mark.parametrize(
-    "host", ["127.0.0.1", "127.0.0.1:8080", "localhost:8080", "[::1]:8080", "desk.example.net", "DESK.example.net:443"]
+    "host",
+    [
+        "127.0.0.1",
+        "127.0.0.1:8080",
+        "localhost:8080",
+        "[::1]:8080",
+        "desk.example.net",
+        "DESK.example.net:443",
+    ],
 )
 def test_a_desk_answers_to_its_own_names(served: Served, host: str) -> None:
     assert served.browser().get("/sign-in", headers={"Host": host}).status_code == 200
@@ -106,7 +115,9 @@ def test_a_post_without_the_sessions_own_token_is_refused(served: Served, token:
     assert browser.get("/").status_code == 200
 
 
-@pytest.mark.parametrize("path", ["/", "/sign-in", "/sites/corner", "/style.css", "/static/desk.js", "/nowhere", "/sites/nowhere"])
+@pytest.mark.parametrize(
+    "path", ["/", "/sign-in", "/sites/corner", "/style.css", "/static/desk.js", "/nowhere", "/sites/nowhere"]
+)
 def test_every_answer_forbids_frames_and_what_is_not_the_desks_own(served: Served, path: str) -> None:
     for browser in (served.browser(), served.signed_in("mere")):
         headers = browser.get(path).headers
@@ -131,12 +142,13 @@ def test_by_tls_browsers_are_told_to_stay_with_it(store_and_sites: StoreAndSites
 
 def test_behind_a_proxy_a_forms_origin_is_by_tls(store_and_sites: StoreAndSites, tmp_path: Path) -> None:
     with served_by(store_and_sites, tmp_path, account("mere"), behind_proxy=True) as served:
-        browser = served.signed_in("mere")
+        key = served.signed_in("mere").cookies[COOKIE]
+        browser = served.browser(Cookie=f"{COOKIE}={key}")
         browser.base_url = "http://127.0.0.1"  # as the proxy asks
-        for origin, status in (("https://127.0.0.1", 403), ("http://127.0.0.1", 403)):
-            answer = browser.post("/sign-out", data={}, headers={"Origin": origin})
+        token = token_of(browser)
+        for origin, status in (("http://127.0.0.1", 403), ("https://127.0.0.1", 303)):
+            answer = browser.post("/sign-out", data={"form_token": token}, headers={"Origin": origin})
             assert answer.status_code == status
-            assert ("page from elsewhere" in answer.text) == (origin[:5] != "https")
 
 
 @pytest.mark.parametrize("method", ["TRACE", "CONNECT", "PROPFIND", "OPTIONS"])
@@ -148,11 +160,8 @@ def test_a_very_long_address_is_refused(served: Served) -> None:
     assert served.browser().get("/?find=" + "x" * 20_000).status_code == 414
 
 
-def test_an_address_that_asks_all_the_time_is_slowed_down(
-    served: Served, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    guard = served.app.build_middleware_stack().app
-    assert isinstance(guard, Guard)
+def test_an_address_that_asks_all_the_time_is_slowed_down(served: Served) -> None:
+    guard = Guard(served.app, served.desk)
     scope = {
         "type": "http", "method": "GET", "scheme": "https", "path": "/", "raw_path": b"/", "query_string": b"",
         "headers": [(b"host", b"127.0.0.1")], "client": ("198.51.100.1", 1),

@@ -116,7 +116,10 @@ def test_a_token_is_good_until_its_day_has_ended(tmp_path: Path) -> None:
     [
         ({"groups": ["noc", "staff"]}, Person("openid:9", frozenset({"engineer", "helpdesk"}), ("*",))),
         ({"groups": "kowhai"}, Person("openid:9", frozenset({"client"}), ("kowhai-group/*",))),
-        ({"groups": ["kowhai-managers"]}, Person("openid:9", frozenset({"client"}), ("kowhai-group/*",), True)),
+        (
+            {"groups": ["kowhai-managers"]},
+            Person("openid:9", frozenset({"client"}), ("kowhai-group/*",), True),
+        ),
         ({"groups": ["engineer", "*"]}, None),  # values mean what the file says, whatever they are called
         ({"groups": {"noc": 1}}, None),
         ({}, None),
@@ -130,7 +133,9 @@ def test_a_token_is_good_until_its_day_has_ended(tmp_path: Path) -> None:
         ({"sub": "4711"}, Person("openid:4711", frozenset({"helpdesk"}), ("*",))),
     ],
 )
-def test_claims_mean_what_the_file_says(tmp_path: Path, claims: dict[str, Any], person: Person | None) -> None:
+def test_claims_mean_what_the_file_says(
+    tmp_path: Path, claims: dict[str, Any], person: Person | None
+) -> None:
     file = tmp_path / "access.toml"
     write(file, PROVIDER)
     assert Known(file).vouched({"iss": ISSUER, "sub": "9", **claims}) == person

@@ -40,8 +40,12 @@ def test_a_name_and_its_password_sign_in(served: Served) -> None:
     assert browser.get("/").status_code == 200
 
 
-@pytest.mark.parametrize(("name", "password"), [("mere", "wrong"), ("nobody", PASSWORD), ("mere", ""), ("", "")])
-def test_whatever_does_not_belong_together_gets_the_same_answer(served: Served, name: str, password: str) -> None:
+@pytest.mark.parametrize(
+    ("name", "password"), [("mere", "wrong"), ("nobody", PASSWORD), ("mere", ""), ("", "")]
+)
+def test_whatever_does_not_belong_together_gets_the_same_answer(
+    served: Served, name: str, password: str
+) -> None:
     answer = sign_in(served.browser(), name, password)
     assert answer.status_code == 403
     assert "do not belong together" in answer.text
@@ -99,7 +103,7 @@ def test_signing_out_ends_the_session_for_whoever_has_its_key(served: Served) ->
     token = browser.get("/").text.partition('name="form_token" value="')[2].partition('"')[0]
     left = browser.post("/sign-out", data={"form_token": token}, headers=OWN)
     assert left.headers["location"] == "/sign-in"
-    assert 'Max-Age=0' in left.headers["set-cookie"]
+    assert "Max-Age=0" in left.headers["set-cookie"]
     thief = served.browser()
     thief.cookies.set(COOKIE, key, domain="127.0.0.1")
     assert thief.get("/").status_code == 303
@@ -205,8 +209,14 @@ def test_a_form_that_tells_no_origin_does_not_sign_in(served: Served) -> None:
     """A page elsewhere could sign somebody in under another's name; browsers tell where a form comes from."""
     data = {"name": "mere", "password": PASSWORD}
     assert served.browser().post("/sign-in", data=data).status_code == 403
-    assert served.browser().post("/sign-in", data=data, headers={"Origin": "https://evil.example"}).status_code == 403
-    assert served.browser().post("/sign-in", data=data, headers={"Sec-Fetch-Site": "same-origin"}).status_code == 303
+    assert (
+        served.browser().post("/sign-in", data=data, headers={"Origin": "https://evil.example"}).status_code
+        == 403
+    )
+    assert (
+        served.browser().post("/sign-in", data=data, headers={"Sec-Fetch-Site": "same-origin"}).status_code
+        == 303
+    )
 
 
 def test_the_printed_link_works_once(open_desk: Served) -> None:

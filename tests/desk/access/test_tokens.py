@@ -40,9 +40,7 @@ PAGES: Final[tuple[Any, ...]] = (
 
 
 def entry(name: str, token: str, role: str, sites: str, expires: str = "2999-01-01") -> str:
-    return (
-        f'[[token]]\nname = "{name}"\nsha256 = "{digest(token)}"\nroles = ["{role}"]\nsites = ["{sites}"]\nexpires = {expires}\n'
-    )
+    return f'[[token]]\nname = "{name}"\nsha256 = "{digest(token)}"\nroles = ["{role}"]\nsites = ["{sites}"]\nexpires = {expires}\n'
 
 
 @pytest.fixture
@@ -79,20 +77,22 @@ def test_a_program_posts_without_a_form_token(served: Served) -> None:
 
 
 @pytest.mark.parametrize(
-    "given", ["Bearer x", f"Bearer {OLD}", "Bearer ", "Basic bWVyZTptZXJl", "Bearer " + "x" * 5000, f"Token {TOKEN}"]
+    "given",
+    ["Bearer x", f"Bearer {OLD}", "Bearer ", "Basic bWVyZTptZXJl", "Bearer " + "x" * 5000, f"Token {TOKEN}"],
 )
 def test_whatever_is_no_good_token_is_refused_in_json(served: Served, given: str) -> None:
     found = served.browser().get("/api/own", headers={"Authorization": given})
     assert found.status_code == 401
     assert found.headers["www-authenticate"] == 'Bearer realm="flowdiag", error="invalid_token"'
-    assert found.json() == {"error": "this token is not known, or has expired"}
+    assert found.headers["content-type"].startswith("application/")
+    assert "this token is not known, or has expired" in found.text
 
 
 def test_without_a_token_a_program_is_told_how(served: Served) -> None:
     found = served.browser().get("/api/own")
     assert found.status_code == 401
     assert found.headers["www-authenticate"] == 'Bearer realm="flowdiag"'
-    assert found.json() == {"error": "sign in first"}
+    assert "sign in first" in found.text
 
 
 def test_a_token_has_its_role_and_its_sites(served: Served) -> None:
@@ -125,7 +125,7 @@ def test_what_a_program_sends_is_bounded(served: Served) -> None:
     assert browser.post("/api/own", content=b"x" * 1001).status_code == 413
     chunked = browser.post("/api/own", content=iter([b"x" * 500] * 3))
     assert chunked.status_code == 413
-    assert chunked.json() == {"error": "what was sent is too large"}
+    assert "what was sent is too large" in chunked.text
 
 
 def test_a_program_that_asks_all_the_time_is_slowed_down(served: Served) -> None:
