@@ -38,7 +38,8 @@ def account(
     name: str, roles: Iterable[str] = ("helpdesk",), sites: Iterable[str] = ("*",), more: str = ""
 ) -> str:
     """An [[account]] with PASSWORD."""
-    return f'[[account]]\nname = "{name}"\npassword = "{password_hash()}"\nroles = {list(roles)!r}\nsites = {list(sites)!r}\n{more}\n'
+    rights = f"roles = {list(roles)!r}\nsites = {list(sites)!r}\n{more}\n"
+    return f'[[account]]\nname = "{name}"\npassword = "{password_hash()}"\n{rights}'
 
 
 class Served:

@@ -40,7 +40,8 @@ PAGES: Final[tuple[Any, ...]] = (
 
 
 def entry(name: str, token: str, role: str, sites: str, expires: str = "2999-01-01") -> str:
-    return f'[[token]]\nname = "{name}"\nsha256 = "{digest(token)}"\nroles = ["{role}"]\nsites = ["{sites}"]\nexpires = {expires}\n'
+    rights = f'roles = ["{role}"]\nsites = ["{sites}"]\nexpires = {expires}\n'
+    return f'[[token]]\nname = "{name}"\nsha256 = "{digest(token)}"\n{rights}'
 
 
 @pytest.fixture
