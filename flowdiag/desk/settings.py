@@ -72,9 +72,9 @@ class Settings(Struct, frozen=True):
 
 
 def listening(text: str) -> tuple[str, int]:
-    """Host and port of HOST:PORT or [IPv6]:PORT. Raises UsageError."""
+    """Host and port of HOST:PORT or [IPv6]:PORT; port 0 is any that is free. Raises UsageError."""
     match = _LISTEN.fullmatch(text.strip())
-    if match is None or not 0 < int(match["port"]) < 65_536:
+    if match is None or int(match["port"]) > 65_535:
         raise UsageError(
             f"--listen {text[:60]!r} is no place to listen at",
             expected="HOST:PORT such as 127.0.0.1:8080 or [::1]:8080",
