@@ -26,8 +26,9 @@ class Refused(FlowdiagError):
 
 
 class Asked:
-    """person: None on pages that are for anyone; site: of the page's address, which the person may see; fields: of the form
-    that was sent, whose token was right."""
+    """person: None on pages that are for anyone; site: of the page's address, which the person may see; client_sites: all
+    sites of the client of the page's address, which the person may see; fields: of the form that was sent, whose token was right.
+    """
 
     def __init__(self, desk: Desk, request: Request) -> None:
         self.desk = desk
@@ -35,6 +36,7 @@ class Asked:
         self.session: Session | None = None
         self.person: Person | None = None
         self.site: DeskSite | None = None
+        self.client_sites: list[DeskSite] = []
         self.fields = FormData()
 
     @property

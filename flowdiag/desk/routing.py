@@ -34,8 +34,8 @@ LARGEST_FORM: Final = 256 << 10
 
 
 class Page(Struct, frozen=True):
-    """path: as starlette has it, with {site} where the page is of one; roles: who may see it, None for anyone; largest:
-    octets of a form; api: answers in JSON, to programs too."""
+    """path: as starlette has it, with {site} or {client} where the page is of one; roles: who may see it, None for anyone;
+    largest: octets of a form; api: answers in JSON, to programs too."""
 
     path: str
     handler: Handler
@@ -77,6 +77,11 @@ async def _admit(asked: Asked, page: Page) -> None:
         if site is None or asked.person is None or not asked.person.sees(site):
             raise Refused(404, shell.NO_SUCH_SITE)
         asked.site = site
+    if "client" in request.path_params:
+        sites = asked.desk.catalogue.of_client(request.path_params["client"])
+        if not sites or asked.person is None or not all(map(asked.person.sees, sites)):
+            raise Refused(404, shell.NO_SUCH_CLIENT)
+        asked.client_sites = sites
     if request.method not in SAFE_METHODS:
         asked.fields = await _form(asked, page)
 

@@ -27,6 +27,13 @@ for _module in (
     "flowdiag.note.svg_chart",
     "flowdiag.note.svg_stack",
     "flowdiag.text.csv_table",
+    "flowdiag.forms.usage",
+    "flowdiag.forms.top",
+    "flowdiag.inspection",
+    "flowdiag.draft.proposal",
+    "flowdiag.review.portfolio_review",
+    "flowdiag.review.pages",
+    "flowdiag.review.frame",
 ):
     import_module(_module)
 for _found in walk_packages(_findings, "flowdiag.diagnoser.findings."):
