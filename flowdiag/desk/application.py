@@ -14,7 +14,7 @@ from starlette.staticfiles import StaticFiles
 
 from flowdiag.desk.access.guard import Guard
 from flowdiag.desk.desk import Desk
-from flowdiag.desk.pages import accounts, front, note, sign_in, style, waiting
+from flowdiag.desk.pages import accounts, front, note, sign_in, style, upload, waiting
 from flowdiag.desk.routing import Page, routes
 
 _STATIC: Final = Path(__file__).parent / "static"
@@ -24,6 +24,7 @@ PAGES: Final[tuple[Page, ...]] = (
     *note.PAGES,
     *sign_in.PAGES,
     *style.PAGES,
+    *upload.PAGES,
     *waiting.PAGES,
 )
 

@@ -9,6 +9,7 @@ from flowdiag.desk.asking.workers import Workers
 from flowdiag.desk.catalogue import Catalogue
 from flowdiag.desk.kept_notes import KeptNotes
 from flowdiag.desk.settings import Settings
+from flowdiag.desk.uploads import Uploads
 
 
 class Desk:
@@ -23,13 +24,16 @@ class Desk:
         self.link = OneTimeLink()
         self.workers: Workers
         self.answers: Answers
+        self.uploads: Uploads
 
     def begin(self) -> None:
         """Starts the processes that answer. Within the event loop that serves."""
         settings = self.settings
         self.workers = Workers(settings.jobs, settings.question_s, settings.question_octets)
         self.answers = Answers(self.workers)
+        self.uploads = Uploads(settings.state / "uploads", settings.largest_upload, self.answers.forget)
 
     def end(self) -> None:
         self.workers.close()
+        self.uploads.close()
         self.notes.close()

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hmac
 from collections.abc import Awaitable, Callable, Iterable
-from typing import Any, Final
+from typing import Final
 
 from msgspec import Struct
 from starlette.datastructures import FormData
@@ -20,9 +20,10 @@ from flowdiag.desk.access.sessions import COOKIE
 from flowdiag.desk.asked import Asked, Refused
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.people import Role
+from flowdiag.desk.receiving import receive
 from flowdiag.desk.rendering import page as rendered
 from flowdiag.errors import FlowdiagError, UsageError
-from flowdiag.text.wording.desk import shell
+from flowdiag.text.wording.desk import shell, upload
 
 Handler = Callable[[Asked], Awaitable[Response]]
 SIGN_IN: Final = "/sign-in"
@@ -35,7 +36,7 @@ LARGEST_FORM: Final = 256 << 10
 
 class Page(Struct, frozen=True):
     """path: as starlette has it, with {site} or {client} where the page is of one; roles: who may see it, None for anyone;
-    largest: octets of a form; api: answers in JSON, to programs too."""
+    largest: octets of a form; api: answers in JSON, to programs too; takes_file: its form brings an upload."""
 
     path: str
     handler: Handler
@@ -43,6 +44,7 @@ class Page(Struct, frozen=True):
     methods: tuple[str, ...] = ("GET",)
     largest: int = LARGEST_FORM
     api: bool = False
+    takes_file: bool = False
 
 
 def routes(desk: Desk, pages: Iterable[Page]) -> list[Route]:
@@ -82,21 +84,34 @@ async def _admit(asked: Asked, page: Page) -> None:
         if not sites or asked.person is None or not all(map(asked.person.sees, sites)):
             raise Refused(404, shell.NO_SUCH_CLIENT)
         asked.client_sites = sites
+    if "upload" in request.path_params:
+        owner = "" if asked.session is None else asked.session.key
+        asked.upload = asked.desk.uploads.get(owner, request.path_params["upload"])
+        if asked.upload is None:
+            raise Refused(404, upload.GONE)
     if request.method not in SAFE_METHODS:
         asked.fields = await _form(asked, page)
 
 
 async def _form(asked: Asked, page: Page) -> FormData:
     """The form of a request, which has to be one of the desk's own pages."""
+
+    def check(given: object) -> None:
+        if page.roles is not None and not (
+            isinstance(given, str) and hmac.compare_digest(given.encode(), asked.form_token.encode())
+        ):
+            raise Refused(403, shell.NOT_OUR_FORM)
+
+    if page.takes_file:
+        if asked.session is None:
+            raise Refused(403, shell.NOT_OUR_FORM)
+        fields, asked.upload = await receive(asked.request, asked.desk.uploads, asked.session.key, check)
+        return fields
     length = asked.request.headers.get("content-length", "")
     if not length.isdigit() or int(length) > page.largest:
         raise Refused(413, shell.TOO_LARGE)
     fields = await asked.request.form(max_files=1, max_fields=MOST_FIELDS, max_part_size=LARGEST_FIELD)
-    given: Any = fields.get(FORM_TOKEN)
-    if page.roles is not None and not (
-        isinstance(given, str) and hmac.compare_digest(given.encode(), asked.form_token.encode())
-    ):
-        raise Refused(403, shell.NOT_OUR_FORM)
+    check(fields.get(FORM_TOKEN))
     return fields
 
 

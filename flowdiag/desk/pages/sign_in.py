@@ -38,6 +38,7 @@ def signed_in(asked: Asked, person: Person) -> Response:
 
 async def sign_out(asked: Asked) -> Response:
     if asked.session is not None:
+        asked.desk.uploads.end_all(asked.session.key)
         asked.desk.sessions.end(asked.session.key)
     answer = asked.to(SIGN_IN)
     answer.delete_cookie(COOKIE, secure=True, httponly=True, samesite="lax", path="/")
