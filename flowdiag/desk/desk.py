@@ -17,6 +17,7 @@ from flowdiag.desk.asking.workers import Workers
 from flowdiag.desk.catalogue import Catalogue
 from flowdiag.desk.kept_notes import KeptNotes
 from flowdiag.desk.settings import Settings
+from flowdiag.desk.uploads import Uploads
 
 # Of one session or program: a page and what belongs to it, several pages a second.
 REQUESTS_A_SECOND: Final = 30.0
@@ -42,14 +43,17 @@ class Desk:
         self.link = OneTimeLink()
         self.workers: Workers
         self.answers: Answers
+        self.uploads: Uploads
 
     def begin(self) -> None:
         """Starts the processes that answer. Within the event loop that serves."""
         settings = self.settings
         self.workers = Workers(settings.jobs, settings.question_s, settings.question_octets)
         self.answers = Answers(self.workers)
+        self.uploads = Uploads(settings.state / "uploads", settings.largest_upload, self.answers.forget)
 
     def end(self) -> None:
         self.workers.close()
+        self.uploads.close()
         self.notes.close()
         self.audit.close()

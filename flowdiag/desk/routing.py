@@ -14,7 +14,7 @@ import hmac
 import logging
 import math
 from collections.abc import Awaitable, Callable, Iterable
-from typing import Any, Final
+from typing import Final
 from urllib.parse import urlencode
 
 from msgspec import Struct
@@ -31,9 +31,10 @@ from flowdiag.desk.access.tokens import LONGEST as LONGEST_TOKEN
 from flowdiag.desk.asked import Asked, Refused
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.people import Person, Role
+from flowdiag.desk.receiving import AROUND, receive
 from flowdiag.desk.rendering import page as rendered
 from flowdiag.errors import FlowdiagError, UsageError
-from flowdiag.text.wording.desk import shell
+from flowdiag.text.wording.desk import shell, upload
 
 Handler = Callable[[Asked], Awaitable[Response]]
 SIGN_IN: Final = "/sign-in"
@@ -52,8 +53,9 @@ _LOG: Final = logging.getLogger("flowdiag.desk")
 
 
 class Page(Struct, frozen=True):
-    """path: as starlette has it, with {site} where the page is of one; roles: who may see it, None for anyone; largest:
-    octets of a body; api: answers in JSON, to programs too, and reads the body itself."""
+    """path: as starlette has it, with {site} or {client} where the page is of one; roles: who may see it, None for anyone;
+    largest: octets of a body; api: answers in JSON, to programs too, and reads the body itself; takes_file: its form brings an
+    upload."""
 
     path: str
     handler: Handler
@@ -61,6 +63,7 @@ class Page(Struct, frozen=True):
     methods: tuple[str, ...] = ("GET",)
     largest: int = LARGEST_FORM
     api: bool = False
+    takes_file: bool = False
 
 
 def routes(desk: Desk, pages: Iterable[Page]) -> list[Route]:
@@ -87,7 +90,8 @@ async def _never(asked: Asked) -> Response:
 
 def _endpoint(desk: Desk, page: Page) -> Callable[[Request], Awaitable[Response]]:
     async def endpoint(request: Request) -> Response:
-        asked = Asked(desk, bounded(request, page.largest))
+        largest = desk.settings.largest_upload + AROUND if page.takes_file else page.largest
+        asked = Asked(desk, bounded(request, largest))
         status = 500
         try:
             try:
@@ -135,13 +139,30 @@ async def _admit(asked: Asked, page: Page) -> None:
             raise Refused(401, shell.SIGN_IN_FIRST, CHALLENGE if page.api else None)
         if not asked.person.roles & page.roles:
             raise Refused(403, shell.NOT_FOR_YOU)
-    if "site" in request.path_params:
-        site = asked.desk.catalogue.get(request.path_params["site"])
-        if site is None or asked.person is None or not asked.person.sees(site):
-            raise Refused(404, shell.NO_SUCH_SITE)
-        asked.site = site
+    _find_what_it_is_about(asked)
     if request.method not in SAFE_METHODS and not page.api:
         asked.fields = await _form(asked, page)
+
+
+def _find_what_it_is_about(asked: Asked) -> None:
+    """The site, client or upload of the address. Raises Refused for one that is not the person's, as for one that is not
+    there."""
+    place, person, desk = asked.request.path_params, asked.person, asked.desk
+    if "site" in place:
+        site = desk.catalogue.get(place["site"])
+        if site is None or person is None or not person.sees(site):
+            raise Refused(404, shell.NO_SUCH_SITE)
+        asked.site = site
+    if "client" in place:
+        sites = desk.catalogue.of_client(place["client"])
+        if not sites or person is None or not all(map(person.sees, sites)):
+            raise Refused(404, shell.NO_SUCH_CLIENT)
+        asked.client_sites = sites
+    if "upload" in place:
+        owner = "" if asked.session is None else asked.session.key
+        asked.upload = desk.uploads.get(owner, place["upload"])
+        if asked.upload is None:
+            raise Refused(404, upload.GONE)
 
 
 def _identify(asked: Asked, page: Page) -> None:
@@ -176,9 +197,20 @@ async def _form(asked: Asked, page: Page) -> FormData:
     """The form of a request, which has to be one of the desk's own pages."""
     headers = asked.request.headers
     if page.roles is None and "origin" not in headers and "sec-fetch-site" not in headers:
-        raise Refused(
-            403, shell.NOT_OUR_FORM
-        )  # no session whose token could tell; guard.py has looked at both
+        # There is no session whose token could tell; guard.py has looked at both.
+        raise Refused(403, shell.NOT_OUR_FORM)
+
+    def check(given: object) -> None:
+        if page.roles is not None and not (
+            isinstance(given, str) and hmac.compare_digest(given.encode(), asked.form_token.encode())
+        ):
+            raise Refused(403, shell.NOT_OUR_FORM)
+
+    if page.takes_file:
+        if asked.session is None:
+            raise Refused(403, shell.NOT_OUR_FORM)
+        fields, asked.upload = await receive(asked.request, asked.desk.uploads, asked.session.key, check)
+        return fields
     length = headers.get("content-length", "")
     if length.isdigit() and int(length) > page.largest:  # said before any of it comes
         raise Refused(413, shell.TOO_LARGE, {"Connection": "close"})
@@ -186,11 +218,7 @@ async def _form(asked: Asked, page: Page) -> FormData:
         fields = await asked.request.form(max_files=1, max_fields=MOST_FIELDS, max_part_size=LARGEST_FIELD)
     except HTTPException as error:  # what it says may be in no language of ours
         raise Refused(400, shell.NO_FORM) from error
-    given: Any = fields.get(FORM_TOKEN)
-    if page.roles is not None and not (
-        isinstance(given, str) and hmac.compare_digest(given.encode(), asked.form_token.encode())
-    ):
-        raise Refused(403, shell.NOT_OUR_FORM)
+    check(fields.get(FORM_TOKEN))
     return fields
 
 

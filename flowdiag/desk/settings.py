@@ -18,7 +18,6 @@ QUESTION_S: Final = 120.0  # longest that one question may take
 QUESTION_OCTETS: Final = 2 << 30  # most memory of the process that answers it
 LEAST_WORKERS: Final = 2  # so that a long question leaves one for short ones
 LARGEST_UPLOAD: Final = 512 << 20
-LAST_PORT: Final = 65_535
 LOCALHOST: Final = "localhost"
 _LISTEN: Final = re.compile(r"(?:\[(?P<six>[^\]]+)\]|(?P<host>[^:\[\]]+)):(?P<port>\d{1,5})")
 
@@ -73,9 +72,9 @@ class Settings(Struct, frozen=True):
 
 
 def listening(text: str) -> tuple[str, int]:
-    """Host and port of HOST:PORT or [IPv6]:PORT; port 0 lets the system choose. Raises UsageError."""
+    """Host and port of HOST:PORT or [IPv6]:PORT; port 0 is any that is free. Raises UsageError."""
     match = _LISTEN.fullmatch(text.strip())
-    if match is None or int(match["port"]) > LAST_PORT:
+    if match is None or int(match["port"]) > 65_535:
         raise UsageError(
             f"--listen {text[:60]!r} is no place to listen at",
             expected="HOST:PORT such as 127.0.0.1:8080 or [::1]:8080",

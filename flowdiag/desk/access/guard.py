@@ -31,7 +31,8 @@ HEADERS: Final = {
     "Content-Security-Policy": POLICY,
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
-    "Referrer-Policy": "no-referrer",
+    # Without any referrer browsers call the origin of the desk's own forms "null" (Fetch standard, 3.1).
+    "Referrer-Policy": "same-origin",
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",

@@ -112,6 +112,14 @@ class Answers:
             if not work.waiting:
                 work.given_up.set()
 
+    def forget(self, key: str) -> None:
+        """Nobody may have the answer to that question any more: the work on it ends, and no answer is kept."""
+        work = self._running.get(key)
+        if work is not None:
+            work.given_up.set()
+        kept = self._kept.pop(key, None)
+        self._octets -= 0 if kept is None else kept.octets
+
     async def _work(self, question: Question, work: Work) -> Any:
         kept = self._kept.get(work.key)
         if kept is not None:
@@ -128,7 +136,8 @@ class Answers:
             assert kept is not None
             kept.looked_at = time.monotonic()
             return kept.content
-        self._keep(work, answered.content, answered.state)
+        if not work.given_up.is_set():
+            self._keep(work, answered.content, answered.state)
         return answered.content
 
     def _over(self, work: Work, task: asyncio.Task[Any]) -> None:

@@ -15,15 +15,25 @@ _MODULES: Final = (
     "flowdiag.collector.store.reading",
     "flowdiag.collector.store.statistics",
     "flowdiag.comparing",
+    "flowdiag.draft.proposal",
     "flowdiag.export_ranking",
     "flowdiag.export_usage",
+    "flowdiag.forms.top",
+    "flowdiag.forms.usage",
     "flowdiag.frames",
+    "flowdiag.inspection",
     "flowdiag.pipeline",
     "flowdiag.site.reading",
     "pyarrow.pandas_compat",
 )
 # With all that lies in them, which is imported where it is called.
-_PACKAGES: Final = ("flowdiag.desk.asking", "flowdiag.diagnoser.findings", "flowdiag.note", "flowdiag.rollup")
+_PACKAGES: Final = (
+    "flowdiag.desk.asking",
+    "flowdiag.diagnoser.findings",
+    "flowdiag.note",
+    "flowdiag.review",
+    "flowdiag.rollup",
+)
 
 for _module in _MODULES:
     import_module(_module)

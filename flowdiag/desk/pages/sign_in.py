@@ -157,6 +157,7 @@ def signed_in(asked: Asked, person: Person, again: Again | None = None, to: str 
 
 async def sign_out(asked: Asked) -> Response:
     if asked.session is not None:
+        asked.desk.uploads.end_all(asked.session.key)
         asked.desk.sessions.end(asked.session.key)
         asked.event = SIGNED_OUT
     answer = asked.to(SIGN_IN)

@@ -1,4 +1,4 @@
-"""The icon, and the style of all pages: that of notes and their pictures, then the desk's own (static/*.css)."""
+"""The icon, and the style of all pages: that of notes, their pictures and reviews, then the desk's own (static/*.css)."""
 
 from __future__ import annotations
 
@@ -24,6 +24,7 @@ async def show(asked: Asked) -> Response:
 def _style() -> str:
     notes = files("flowdiag.note")
     parts = [(notes / name).read_text(encoding="utf-8") for name in ("pictures.css", "note.css")]
+    parts.append((files("flowdiag.review") / "review.css").read_text(encoding="utf-8"))
     own = sorted(_STATIC.glob("*.css"))
     return "".join([*parts, *(file.read_text(encoding="utf-8") for file in own)])
 

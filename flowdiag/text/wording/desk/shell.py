@@ -8,6 +8,8 @@ PROGRAM: Final = "flowdiag"
 SKIP: Final = "Skip to the content"
 PAGES: Final = "Pages"
 SITES: Final = "Find a site"
+ACCOUNTS: Final = "Accounts"
+UPLOAD: Final = "Upload an export"
 SIGN_OUT: Final = "Sign out"
 SIGNED_IN: Final = "Signed in as"
 REFUSED: Final = "This cannot be shown"
@@ -16,6 +18,7 @@ BACK: Final = "Back to the sites"
 SIGN_IN_FIRST: Final = "sign in first"
 NOT_FOR_YOU: Final = "this page is not for your role"
 NO_SUCH_SITE: Final = "there is no such site, or it is not one of yours"
+NO_SUCH_CLIENT: Final = "there is no such client, or not all of its sites are yours"
 NO_SUCH_PAGE: Final = "there is no such page"
 OUR_FAULT: Final = (
     "something went wrong here; it was logged, so tell whoever looks after this desk when it happened"
@@ -38,7 +41,11 @@ def title(page: str) -> str:
 
 
 # Pages in the order of the way to them, and the roles that they are for.
-_WAYS: Final = (("/", SITES, frozenset({"helpdesk", "engineer", "accounts", "client"})),)
+_WAYS: Final = (
+    ("/", SITES, frozenset({"helpdesk", "engineer", "accounts", "client"})),
+    ("/accounts", ACCOUNTS, frozenset({"engineer", "accounts"})),
+    ("/upload", UPLOAD, frozenset({"helpdesk", "engineer"})),
+)
 
 
 def ways(roles: frozenset[str]) -> list[tuple[str, str]]:
