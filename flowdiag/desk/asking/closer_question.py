@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
 from msgspec import Struct
 from msgspec.structs import replace
 
@@ -9,6 +12,9 @@ from flowdiag.aggregator.figures import LinkFigures
 from flowdiag.desk.asking.note_question import DrawnPicture
 from flowdiag.desk.asking.question import Progress
 from flowdiag.desk.asking.span_question import SpanQuestion
+
+if TYPE_CHECKING:
+    from flowdiag.note.model import Chart
 
 
 class CloserAnswer(Struct, frozen=True):
@@ -44,13 +50,12 @@ class CloserQuestion(SpanQuestion, frozen=True):
         case = usage_case(
             [self.store], profile, window_from=self.window_from, window_to=self.window_to, progress=progress
         )
-        shown = [
+        shown = _worth_showing(
             # All of the picture is the time asked about, unless that begins or ends within a minute.
             replace(chart, window_ms=None) if case.window_ms == (chart.start_ms, chart.end_ms) else chart
             for chart in charts(case, time_axis(case, case.window_ms))
             if wanted in (None, chart.link) and self.direction in (None, chart.direction)
-        ]
-        shown.sort(key=lambda chart: -chart.highest_mbps / chart.capacity_mbps)
+        )
         clock = Clock(profile.site.timezone)
         links = figures(case)
         rows = [
@@ -70,3 +75,18 @@ class CloserQuestion(SpanQuestion, frozen=True):
             ),
             remarks=told(case.coverage.remarks),
         )
+
+
+def _worth_showing(drawn: Iterable[Chart]) -> list[Chart]:
+    """The fullest first; of a link that was hardly used one direction, since both have the same states below."""
+    from flowdiag.text.wording.pictures import HARDLY_USED
+
+    found: list[Chart] = []
+    for chart in sorted(drawn, key=lambda chart: -_fullness(chart)):
+        if _fullness(chart) >= HARDLY_USED or all(other.link != chart.link for other in found):
+            found.append(chart)
+    return found
+
+
+def _fullness(chart: Chart) -> float:
+    return chart.highest_mbps / chart.capacity_mbps

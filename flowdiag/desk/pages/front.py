@@ -19,6 +19,7 @@ MOST_LISTED: Final = 50
 MOST_SUGGESTED: Final = 8
 EVERYBODY: Final[frozenset[Role]] = frozenset(ROLES)
 ASKERS: Final[frozenset[Role]] = frozenset({"helpdesk", "engineer", "client"})
+CLOSE_LOOKERS: Final[frozenset[Role]] = frozenset({"helpdesk", "engineer"})
 
 
 async def find(asked: Asked) -> Response:
