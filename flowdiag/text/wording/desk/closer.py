@@ -66,7 +66,7 @@ NO_SUCH_TIME: Final = "no export can have flows of such a time"
 TOO_LONG: Final = "that is too long a time to look at closely"
 NO_TABLE: Final = "there is no such table"
 
-PICK: Final = "Pick a time: drag over the picture, or press here"
+PICK: Final = "Pick a time on the picture"
 PICK_HINT: Final = "Arrow keys move one end, with Shift both; Enter looks closer, Escape clears."
 BEGIN: Final = "Begin of the picked time"
 END: Final = "End of the picked time"
