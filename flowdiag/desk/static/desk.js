@@ -18,12 +18,12 @@ function waiting() {
   let leaves = true;
   const look = async () => {
     const answer = await fetch(address, { headers: { Accept: "application/json" } });
-    if (answer.status === 404) {
+    const { over, part, words } = await answer.json();
+    if (over) {
       leaves = false;
       location.reload();
       return;
     }
-    const { part, words } = await answer.json();
     place.querySelector("[role=status]").textContent = words;
     if (part !== null) place.querySelector("progress").value = part;
     setTimeout(look, 500);
