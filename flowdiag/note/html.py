@@ -8,6 +8,8 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
+from msgspec.structs import replace
+
 from flowdiag.note import comparison, figures
 from flowdiag.note.brief import Brief, shortened
 from flowdiag.note.lead import lead
@@ -38,21 +40,24 @@ def render(note: Note) -> str:
 
 class Parts(NamedTuple):
     """A note's pieces as markup for a page that has pictures.css and note.css, and the whole file. lead: its pictures that
-    come first, the rate of the link that matters and who used it."""
+    come first, the rate of the link that matters and who used it; beside: those of the time asked about and of another."""
 
     client: str
     lead: tuple[Picture, ...]
+    beside: tuple[Picture, ...]
     engineer: str
     whole: str
 
 
 def parts(note: Note) -> Parts:
-    """The pieces, for a page that puts something between them: the engineer's part is without the pictures that lead."""
+    """The pieces, for a page that puts something between them: the engineer's part is without the pictures that are given."""
     drawn = _Drawn(note)
+    without = {**_engineer(note, drawn), "beside": []}
     return Parts(
         _page("client_part.html", note),
         tuple(drawn.lead),
-        _page("engineer_part.html", note, lead=[], **_engineer(note, drawn)),
+        tuple(drawn.beside),
+        _page("engineer_part.html", note, lead=[], **without),
         _whole(note, drawn),
     )
 
@@ -106,6 +111,14 @@ def render_brief(note: Note) -> str:
     return _page(
         "brief.html", short.note, brief=short, brief_words=brief_words, size=print_size(short), lead=drawn
     )
+
+
+def render_client(note: Note) -> str:
+    """The client's part with the picture of the rate, which prints on one page."""
+    short = shortened(note)
+    drawn = [_as_markup(chart_picture(chart, note.clock, 1)) for chart in short.note.charts]
+    size = print_size(replace(short, sections=()))
+    return _page("client_page.html", short.note, size=size, lead=drawn)
 
 
 def print_size(short: Brief) -> str:

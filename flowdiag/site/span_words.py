@@ -21,10 +21,15 @@ PARTS: Final = {
     "evening": ("18:00", "23:00"),
 }
 MAX_LENGTH: Final = 100
-_BETWEEN: Final = re.compile(r"\s*[\N{EN DASH}\N{EM DASH}]\s*|\s+(?:-|to|until|till|and)\s+", re.IGNORECASE)
-# A hyphen without space parts two times of day; dates have hyphens of their own.
-_CLOCK: Final = r"\d{1,2}(?:[:.]\d\d){0,2}(?:\s?[ap]\.?m\.?)?"
-_HYPHEN: Final = re.compile(rf"(?P<begin>(?:.*\s)?{_CLOCK})-(?P<end>{_CLOCK})", re.IGNORECASE)
+_BETWEEN: Final = re.compile(
+    r"\s*(?:[\N{EN DASH}\N{EM DASH}]|\s(?:-|to|until|till)\s|(?<=[\dmM])-(?=\d))\s*", re.IGNORECASE
+)
+# A date has dashes of its own, and so has an offset behind a time of ISO 8601; offsets are 14 hours at most.
+_OFFSET: Final = r"-(?:0\d|1[0-4]):?[0-5]\d(?![:\d])"
+_DATED: Final = re.compile(
+    rf"\d{{4}}-\d\d-\d\d(?:T\d\d:\d\d(?::\d\d(?:\.\d+)?)?(?:{_OFFSET})?)?", re.IGNORECASE
+)
+_KEPT: Final = "\N{NON-BREAKING HYPHEN}"
 _BEGIN: Final = re.compile(r"^(?:from|between|since|at|around|about)\s+", re.IGNORECASE)
 _DAY: Final = rf"(?P<day>(?:today|yesterday|this|(?:last\s+)?(?:{'|'.join(DAYS)})))"
 _PART_OF_DAY: Final = re.compile(rf"{_DAY}\s+(?P<part>{'|'.join(PARTS)})", re.IGNORECASE)
@@ -48,8 +53,10 @@ def span_of(text: str) -> tuple[str, str | None]:
     if match := _WHOLE_DAY.fullmatch(words):
         return (words, None) if words.casefold() == "today" else (words, "today")
     bare = _BEGIN.sub("", words)
-    hyphen = _HYPHEN.fullmatch(bare)
-    parts = [hyphen["begin"], hyphen["end"]] if hyphen else _BETWEEN.split(bare)
+    parts = [
+        part.replace(_KEPT, "-")
+        for part in _BETWEEN.split(_DATED.sub(lambda date: date[0].replace("-", _KEPT), bare))
+    ]
     if len(parts) == 2 and all(parts):
         return parts[0], parts[1]
     if len(parts) > 2:

@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -50,6 +51,16 @@ class RunningDesk:
         """What it logged so far: every line is JSON."""
         whole, _, _ = self._log.read_text(encoding="utf-8").rpartition("\n")
         return [json.loads(line) for line in whole.splitlines()]
+
+    def wait_until_healthy(self) -> None:
+        """Until its workers answer, however busy the machine is."""
+        until = time.monotonic() + WITHIN_S
+        while time.monotonic() < until:
+            with suppress(httpx.TransportError):
+                if httpx.get(f"{self.url}/health", timeout=WITHIN_S).json() == {"status": "ok"}:
+                    return
+            time.sleep(0.2)
+        raise AssertionError(self._log.read_text())
 
     def wait_for_line(self, path: str) -> dict[str, Any]:
         """The line of its log about a request for that path; it is written when the answer has been sent."""

@@ -52,7 +52,31 @@ def test_every_form_is_a_window() -> None:
     )
 
 
-@pytest.mark.parametrize("said", ["", "   ", "x" * 101, "1pm to 2pm to 3pm"])
+@pytest.mark.parametrize(
+    ("words", "span"),
+    [
+        ("2026-03-02", ("2026-03-02", None)),
+        ("2026-03-02T14:00", ("2026-03-02T14:00", None)),
+        ("2026-03-02T14:00-05:00", ("2026-03-02T14:00-05:00", None)),
+        ("2026-03-02T14:00 to 2026-03-02T15:00", ("2026-03-02T14:00", "2026-03-02T15:00")),
+        (
+            "2026-03-02T14:00:00-0500 until 2026-03-02T15:00:00-0500",
+            ("2026-03-02T14:00:00-0500", "2026-03-02T15:00:00-0500"),
+        ),
+        ("2026-03-02T14:00-15:00", ("2026-03-02T14:00", "15:00")),
+        ("2026-03-02T14:00-2026-03-03T15:00", ("2026-03-02T14:00", "2026-03-03T15:00")),
+        ("2026-03-02 14:00-15:00", ("2026-03-02 14:00", "15:00")),
+        (
+            "2026-03-02T14:00+13:00 - 2026-03-02T15:00+13:00",
+            ("2026-03-02T14:00+13:00", "2026-03-02T15:00+13:00"),
+        ),
+    ],
+)
+def test_dashes_of_dates_and_of_offsets_part_nothing(words: str, span: tuple[str, str | None]) -> None:
+    assert span_of(words) == span
+
+
+@pytest.mark.parametrize("said", ["", "   ", "x" * 101, "1pm to 2pm to 3pm", "14:00-15:00-16:00"])
 def test_what_cannot_be_a_span_is_refused(said: str) -> None:
     with pytest.raises(UsageError):
         span_of(said)

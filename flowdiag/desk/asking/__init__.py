@@ -2,8 +2,10 @@
 
 __all__ = [
     "answers",
+    "closer_question",
     "note_question",
     "question",
+    "rankings_question",
     "review_question",
     "store_state",
     "upload_question",

@@ -21,6 +21,7 @@ FORM_FIELDS: Final = ("when", "said", "ticket", "beside")
 EMPTY_FORM: Final = dict.fromkeys(FORM_FIELDS, "")
 EVERYBODY: Final[frozenset[Role]] = frozenset(ROLES)
 ASKERS: Final[frozenset[Role]] = frozenset({"helpdesk", "engineer", "client"})
+CLOSE_LOOKERS: Final[frozenset[Role]] = frozenset({"helpdesk", "engineer"})
 
 
 async def find(asked: Asked) -> Response:
