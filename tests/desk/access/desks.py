@@ -23,6 +23,7 @@ from flowdiag.desk.application import application
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.routing import Page, routes
 from flowdiag.desk.settings import Settings
+from flowdiag.desk.uploads import Uploads
 from tests.desk.conftest import BASE, StoreAndSites
 
 PASSWORD: Final = "a long way to the harbour"
@@ -84,6 +85,7 @@ def served_by(
         file.write_text(access, encoding="utf-8")
         file.chmod(0o600)
     desk = Desk(Settings(str(where.store), where.sites, folder / "state", access=file, **more))
+    desk.uploads = Uploads(folder / "uploads", 1000, lambda _: None)
     with start_blocking_portal() as portal:
         yield Served(desk, portal, pages)
 

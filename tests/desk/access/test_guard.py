@@ -127,7 +127,7 @@ def test_every_answer_forbids_frames_and_what_is_not_the_desks_own(served: Serve
         assert "unsafe" not in policy
         assert headers["x-frame-options"] == "DENY"
         assert headers["x-content-type-options"] == "nosniff"
-        assert headers["referrer-policy"] == "no-referrer"
+        assert headers["referrer-policy"] == "same-origin"
         assert "strict-transport-security" not in headers
 
 
