@@ -14,11 +14,18 @@ from starlette.staticfiles import StaticFiles
 
 from flowdiag.desk.access.guard import Guard
 from flowdiag.desk.desk import Desk
-from flowdiag.desk.pages import front, note, sign_in, style, waiting
+from flowdiag.desk.pages import board, front, note, sign_in, style, waiting
 from flowdiag.desk.routing import Page, routes
 
 _STATIC: Final = Path(__file__).parent / "static"
-PAGES: Final[tuple[Page, ...]] = (*front.PAGES, *note.PAGES, *sign_in.PAGES, *style.PAGES, *waiting.PAGES)
+PAGES: Final[tuple[Page, ...]] = (
+    *board.PAGES,
+    *front.PAGES,
+    *note.PAGES,
+    *sign_in.PAGES,
+    *style.PAGES,
+    *waiting.PAGES,
+)
 
 
 def application(desk: Desk) -> Starlette:

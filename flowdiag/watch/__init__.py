@@ -4,4 +4,4 @@
 own findings and signals; `look.py` reads the case from a store.
 """
 
-__all__: list[str] = []
+__all__ = ["look", "state"]

@@ -1,3 +1,3 @@
 """From a question to its answer: processes of their own work it out, once for all who ask the same."""
 
-__all__ = ["answers", "note_question", "question", "workers"]
+__all__ = ["answers", "look_question", "note_question", "question", "workers"]

@@ -27,6 +27,7 @@ for _module in (
     "flowdiag.note.svg_chart",
     "flowdiag.note.svg_stack",
     "flowdiag.text.csv_table",
+    "flowdiag.watch.look",
 ):
     import_module(_module)
 for _found in walk_packages(_findings, "flowdiag.diagnoser.findings."):

@@ -8,6 +8,7 @@ from typing import Final
 from starlette.responses import JSONResponse, Response
 
 from flowdiag.desk.asked import Asked
+from flowdiag.desk.pages.board_rows import standing_of
 from flowdiag.desk.people import ROLES, Role
 from flowdiag.desk.rendering import page
 from flowdiag.desk.routing import Page
@@ -41,7 +42,15 @@ async def suggest(asked: Asked) -> Response:
 
 
 async def site(asked: Asked) -> Response:
-    return page(asked, "site.html", wording=wording, site=asked.the_site, now=site_time(asked), form={})
+    return page(
+        asked,
+        "site.html",
+        wording=wording,
+        site=asked.the_site,
+        now=site_time(asked),
+        form={},
+        standing=standing_of(asked),
+    )
 
 
 def site_time(asked: Asked) -> str:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Final
-from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
@@ -15,6 +13,8 @@ from starlette.responses import Response
 from flowdiag.desk.asked import Asked, Refused
 from flowdiag.desk.asking.note_question import NoteAnswer, NoteQuestion, Times, TimesQuestion
 from flowdiag.desk.kept_notes import KeptNote
+from flowdiag.desk.pages.addresses import question_address
+from flowdiag.desk.pages.board_rows import standing_of
 from flowdiag.desk.pages.front import ASKERS, EVERYBODY, site_time
 from flowdiag.desk.pages.waiting import answer_or_wait
 from flowdiag.desk.rendering import page
@@ -50,7 +50,7 @@ async def ask(asked: Asked) -> Response:
     except UsageError as error:
         return page(
             asked, "site.html", status=400, wording=wording, site=asked.the_site, now=site_time(asked), form=form,
-            fault=str(error),
+            fault=str(error), standing=standing_of(asked),
         )  # fmt: skip
     return asked.to(
         question_address(
@@ -64,11 +64,6 @@ async def ask(asked: Asked) -> Response:
             },
         )
     )
-
-
-def question_address(site: str, values: Mapping[str, str]) -> str:
-    """values: those that are empty are left out."""
-    return f"/sites/{site}/note?{urlencode({name: value for name, value in values.items() if value})}"
 
 
 async def _times(asked: Asked, when: str) -> Times:

@@ -8,6 +8,7 @@ PROGRAM: Final = "flowdiag"
 SKIP: Final = "Skip to the content"
 PAGES: Final = "Pages"
 SITES: Final = "Find a site"
+ALL_SITES: Final = "All sites"
 SIGN_OUT: Final = "Sign out"
 SIGNED_IN: Final = "Signed in as"
 REFUSED: Final = "This cannot be shown"
@@ -27,7 +28,10 @@ def title(page: str) -> str:
 
 
 # Pages in the order of the way to them, and the roles that they are for.
-_WAYS: Final = (("/", SITES, frozenset({"helpdesk", "engineer", "accounts", "client"})),)
+_WAYS: Final = (
+    ("/", SITES, frozenset({"helpdesk", "engineer", "accounts", "client"})),
+    ("/all-sites", ALL_SITES, frozenset({"helpdesk", "engineer", "accounts"})),
+)
 
 
 def ways(roles: frozenset[str]) -> list[tuple[str, str]]:
