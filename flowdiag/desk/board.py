@@ -28,6 +28,7 @@ from flowdiag.desk.asking.workers import GivenUp
 from flowdiag.desk.catalogue import Catalogue, DeskSite
 from flowdiag.errors import FlowdiagError
 from flowdiag.modes import FILE_MODE, make_folder, opened
+from flowdiag.text.wording.desk import board as wording
 from flowdiag.watch.state import DayState, SiteState, Standing
 
 FILE_NAME: Final = "states.json"
@@ -137,7 +138,7 @@ class Board:
         except FlowdiagError as error:  # too much for a worker: it was the first of them
             seen = [Seen(asked[0].key, fault=str(error))]
         except Exception:
-            logging.getLogger("flowdiag.desk").exception("a look at the sites failed")
+            logging.getLogger("flowdiag.desk").exception(wording.LOOK_FAILED)
             return IDLE_S
         for one in seen:
             self._take(one, day, now_ms)

@@ -22,7 +22,7 @@ from flowdiag.desk.routing import Page
 from flowdiag.text.wording.desk import board as wording
 from flowdiag.watch.state import GRAVEST_FIRST, Standing
 
-ROWS_A_PAGE: Final = 100
+ROWS_A_PAGE: Final = 60  # of some 2 kB: a page is under 150 kB
 REFRESHED_EVERY_S: Final = 45
 # Answers about changes that are kept: most people look at the same list.
 MOST_KEPT: Final = 64

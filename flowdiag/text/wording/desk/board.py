@@ -34,6 +34,7 @@ PAUSED: Final = "Not refreshed while this page is hidden."
 LOST: Final = "The desk does not answer; what is shown is from before."
 MEANING: Final = "What these states mean"
 QUIET: Final = "nothing is carried"
+LOOK_FAILED: Final = "a look at the sites failed"
 NOT_YET: Final = "not looked at yet"
 
 STANDINGS: Final = {
