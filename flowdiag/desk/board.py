@@ -4,7 +4,7 @@ Facts the design follows:
 - what nobody asked for must not slow what somebody waits for: sites are looked at in slices, by one worker at a time and
   only when nobody waits, for a part of one core's time;
 - most sites are as they were a minute ago: a browser asks what changed since a version, and mostly nothing did;
-- after a restart the board shows what it knew, with its age, until it knows better.
+- after a restart the board shows what it knew, with its age, until it knows better; what it never knew is looked at at once.
 """
 
 from __future__ import annotations
@@ -118,7 +118,8 @@ class Board:
             await asyncio.sleep(IDLE_S if took is None else took * (1 / SHARE - 1))
 
     async def _slice(self, answers: Answers) -> float | None:
-        """Looks at those who are due longest. Gives how long that took, None where nobody was due."""
+        """Looks at those who are due longest. Gives how long that took, 0 where one of them was not known yet; None where nobody
+        was due."""
         sites = {site.key: site for site in self._catalogue.all()}
         self._forget(sites)
         now_ms = time.time_ns() // 1_000_000
@@ -140,9 +141,14 @@ class Board:
         except Exception:
             logging.getLogger("flowdiag.desk").exception(wording.LOOK_FAILED)
             return IDLE_S
+        first = any(self._is_first(one.key, day) for one in seen)
         for one in seen:
             self._take(one, day, now_ms)
-        return time.monotonic() - begun
+        return 0.0 if first else time.monotonic() - begun
+
+    def _is_first(self, key: str, day: bool) -> bool:
+        known = self._known.get(key, Standings())
+        return (known.day_looked_ms if day else known.looked_ms) is None
 
     def _longest_due(self, sites: dict[str, DeskSite], day: bool) -> list[DeskSite]:
         latest = time.monotonic() - (DAY_EVERY_S if day else LOOK_EVERY_S)

@@ -53,6 +53,7 @@ def marks(case: Case, findings: Sequence[Finding], end_ms: int) -> tuple[Mark, .
     """The findings of a case whose records end at end_ms, gravest first."""
     begin_ms = case.window_ms[0]
     open_ms = max(OPEN_MS, case.coverage.resolution_s * 1000 + MINUTE_MS)
+    known_ms = begin_ms if case.coverage.first_ms is None else case.coverage.first_ms
     told = []
     for finding in findings:
         start = begin_ms if finding.start_ms is None else finding.start_ms
@@ -66,7 +67,7 @@ def marks(case: Case, findings: Sequence[Finding], end_ms: int) -> tuple[Mark, .
                 direction=finding.direction,
                 began_ms=start,
                 ended_ms=stop if _is_over(finding, stop, end_ms - open_ms) else None,
-                before=start < begin_ms + open_ms,
+                before=start < known_ms + open_ms,
                 client=finding.client,
                 summary=finding.summary,
             )

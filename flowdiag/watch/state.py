@@ -44,8 +44,8 @@ _ORDINARY: Final[frozenset[Standing]] = frozenset({"main", "unknown"})
 class Mark(Struct, frozen=True):
     """A finding that is told of a site.
 
-    began_ms, ended_ms: ms since 1970 UTC, ended_ms None while it goes on; before: it may have begun earlier, before the
-    time that was looked at. client: the sentence for the client; summary: the engineer's, with figures.
+    began_ms, ended_ms: ms since 1970 UTC, ended_ms None while it goes on; before: it may have begun earlier, before
+    anything that was read. client: the sentence for the client; summary: the engineer's, with figures.
     """
 
     code: str

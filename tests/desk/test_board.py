@@ -72,6 +72,18 @@ def test_nothing_is_sent_where_nothing_changed(looked_at: Desk, desk_client: Tes
     assert again.keys() == {"version", "status"}
 
 
+def test_a_sites_own_page_says_how_it_stands(
+    looked_at: Desk, desk_client: TestClient, browser_of: Any
+) -> None:
+    from flowdiag.desk.people import EVERY_SITE, Person
+
+    assert "not heard" in desk_client.get("/sites/corner").text
+    client = browser_of(Person("somebody", frozenset({"client"}), (EVERY_SITE,)))
+    page = client.get("/sites/corner")
+    assert page.status_code == 200
+    assert "not heard" not in page.text
+
+
 def test_programs_get_the_same_as_json(looked_at: Desk, desk_client: TestClient) -> None:
     answer = desk_client.get("/api/states").json()
     assert answer["schema"] == "flowdiag.states/1"

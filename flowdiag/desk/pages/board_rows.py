@@ -141,11 +141,11 @@ def strip(site: DeskSite, known: DayState | None, now_ms: int) -> tuple[list[Dra
 
 
 def clock_time(site: DeskSite, ms: int, today_ms: int) -> str:
-    """14:05, with its day where that is not the day of today_ms."""
+    """14:05 NZDT, with its day where that is not the day of today_ms."""
     clock = Clock(site.timezone)
     ms, today_ms = ms // MINUTE_MS * MINUTE_MS, max(today_ms, ms)
-    time = clock.time(ms)
-    return time if clock.same_day(ms, today_ms + 1) else f"{clock.short_day(ms)} {time}"
+    told = f"{clock.time(ms)} {clock.zone(ms)}"
+    return told if clock.same_day(ms, today_ms + 1) else f"{clock.short_day(ms)} {told}"
 
 
 def span_words(site: DeskSite, begin: int, end: int, today_ms: int) -> str:

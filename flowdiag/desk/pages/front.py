@@ -19,6 +19,7 @@ from flowdiag.text.wording.desk import ask as wording
 MOST_LISTED: Final = 50
 MOST_SUGGESTED: Final = 8
 EVERYBODY: Final[frozenset[Role]] = frozenset(ROLES)
+FIELDS: Final = ("when", "said", "ticket", "beside")  # of the form that asks
 ASKERS: Final[frozenset[Role]] = frozenset({"helpdesk", "engineer", "client"})
 
 
@@ -48,7 +49,7 @@ async def site(asked: Asked) -> Response:
         wording=wording,
         site=asked.the_site,
         now=site_time(asked),
-        form={},
+        form=dict.fromkeys(FIELDS, ""),
         standing=standing_of(asked),
     )
 

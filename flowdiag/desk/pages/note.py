@@ -15,7 +15,7 @@ from flowdiag.desk.asking.note_question import NoteAnswer, NoteQuestion, Times, 
 from flowdiag.desk.kept_notes import KeptNote
 from flowdiag.desk.pages.addresses import question_address
 from flowdiag.desk.pages.board_rows import standing_of
-from flowdiag.desk.pages.front import ASKERS, EVERYBODY, site_time
+from flowdiag.desk.pages.front import ASKERS, EVERYBODY, FIELDS, site_time
 from flowdiag.desk.pages.waiting import answer_or_wait
 from flowdiag.desk.rendering import page
 from flowdiag.desk.routing import Page
@@ -43,7 +43,7 @@ _WEEK, _DAY = timedelta(days=7), timedelta(days=1)
 
 async def ask(asked: Asked) -> Response:
     """What was typed becomes times with dates, and the address of the question."""
-    form = {name: asked.query(name) or "" for name in ("when", "said", "ticket", "beside")}
+    form = {name: asked.query(name) or "" for name in FIELDS}
     try:
         times = await _times(asked, form["when"] or wording.USUAL_WHEN)
         beside = _beside(form["beside"], times, asked.the_site.timezone)
