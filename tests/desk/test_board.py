@@ -152,3 +152,17 @@ def test_an_exporter_that_says_nothing_is_not_heard_from_its_time_on(own_board: 
     own_board._grow_older(NOW_MS + 1000)
     assert own_board._known["corner"].now.standings == ("unheard",)
     assert own_board.version == version + 1
+
+
+def test_the_day_of_a_site_that_is_not_heard_ends_now() -> None:
+    from flowdiag.desk.pages.board_rows import until_now
+
+    heard = NOW_MS - HOUR_MS
+    day = DayState(heard - 24 * HOUR_MS, heard, (Spell("main", heard - 24 * HOUR_MS, heard),), ())
+    shown = until_now(Standings(SiteState("unheard", heard, heard, heard, heard), day), NOW_MS)
+    assert shown is not None
+    assert shown.spells == (
+        Spell("main", NOW_MS - 24 * HOUR_MS, heard),
+        Spell("unheard", heard, NOW_MS),
+    )
+    assert shown.standings == ("unheard",)

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 from msgspec import Struct
+from msgspec.structs import replace
 
 from flowdiag.desk.asked import Asked
 from flowdiag.desk.board import Board, Standings
@@ -17,11 +18,12 @@ from flowdiag.desk.rendering import environment
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.text.clock import Clock
 from flowdiag.text.wording.desk import board as wording
-from flowdiag.watch.state import DayState, Mark, Standing
+from flowdiag.watch.state import DayState, Mark, Spell, Standing
 
 # Asked about around what happened, and at most, so that the note is quick and tells how it began.
 AROUND_MS: Final = 10 * MINUTE_MS
 LONGEST_ASKED_MS: Final = 6 * HOUR_MS
+UNHEARD_ASKED_MS: Final = HOUR_MS // 2  # asked about after the last sign of life
 MOST_TOLD: Final = 3  # of what happened in a day
 LEAST_DRAWN_MS: Final = 10 * MINUTE_MS  # narrower than a pixel otherwise
 MOST_SAID: Final = 6  # spells that are told to whoever does not see the picture
@@ -70,8 +72,24 @@ def standing_of(asked: Asked) -> Markup:
 
 def _part(name: str, site: DeskSite, known: Standings, now_ms: int) -> Markup:
     macro = getattr(environment().get_template("board_parts.html").module, name)
-    told, happened = now(site, known, now_ms), day(site, known.day, now_ms)
-    return Markup(macro(site, told, happened, strip(site, known.day, now_ms), known, wording))
+    shown = until_now(known, now_ms)
+    told, happened = now(site, known, now_ms), day(site, shown, now_ms)
+    return Markup(macro(site, told, happened, strip(site, shown, now_ms), known, wording))
+
+
+def until_now(known: Standings, now_ms: int) -> DayState | None:
+    """The last day of a site; of one that is not heard any more with the time of which nothing is known."""
+    day, heard_ms = known.day, known.now.heard_ms
+    if day is None or known.now.on != "unheard" or heard_ms is None:
+        return day
+    begin_ms = now_ms - DAY_MS
+    spells = [
+        replace(spell, begin_ms=max(spell.begin_ms, begin_ms))
+        for spell in day.spells
+        if spell.end_ms > begin_ms
+    ]
+    spells.append(Spell("unheard", max(heard_ms, begin_ms), now_ms))
+    return replace(day, begin_ms=begin_ms, end_ms=now_ms, spells=tuple(spells))
 
 
 def now(site: DeskSite, known: Standings, now_ms: int) -> list[Told]:
@@ -92,7 +110,9 @@ def _told(site: DeskSite, known: Standings, standing: Standing, now_ms: int) -> 
         begins, before = ([] if state.since_ms is None else [state.since_ms]), False
     if not begins:
         return Told(standing, words)
-    began, end = min(begins), state.judged_ms or state.heard_ms or min(begins)
+    began, end = min(begins), state.judged_ms or min(begins)
+    if standing == "unheard":
+        end = began + UNHEARD_ASKED_MS
     since = wording.since(clock_time(site, began, now_ms), before=before)
     return Told(standing, words, since, _note(site, began, max(end, began)))
 
