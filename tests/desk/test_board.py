@@ -100,6 +100,16 @@ def test_the_board_is_for_staff(looked_at: Desk, browser_of: Any) -> None:
     assert client.get("/api/states").status_code == 403
 
 
+def test_who_reads_no_notes_is_led_to_none(looked_at: Desk, browser_of: Any) -> None:
+    from flowdiag.desk.people import EVERY_SITE, Person
+
+    accounts = browser_of(Person("somebody", frozenset({"accounts"}), (EVERY_SITE,)))
+    engineer = browser_of(Person("other", frozenset({"engineer"}), (EVERY_SITE,)))
+    for page in ("/all-sites", "/all-sites/changes", "/sites/corner"):
+        assert "/note?" not in accounts.get(page).text
+        assert "/note?" in engineer.get(page).text
+
+
 def mark(code: str, began_ms: int, ended_ms: int | None = None) -> Mark:
     return Mark(code, "critical", "high", "fibre", "up", began_ms, ended_ms, False, "It was full.", "Full.")
 

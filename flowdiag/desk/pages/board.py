@@ -16,6 +16,7 @@ from flowdiag.desk.asked import Asked
 from flowdiag.desk.board import Board, Standings
 from flowdiag.desk.catalogue import DeskSite
 from flowdiag.desk.pages.board_rows import row
+from flowdiag.desk.pages.front import may_ask
 from flowdiag.desk.people import STAFF
 from flowdiag.desk.rendering import environment, page
 from flowdiag.desk.routing import Page
@@ -77,7 +78,8 @@ def _one_of(given: str | None, known: tuple[str, ...]) -> str:
     return given if given in known else known[0]
 
 
-def listed(board: Board, sites: list[DeskSite], view: View) -> Listed:
+def listed(board: Board, sites: list[DeskSite], view: View, asks: bool) -> Listed:
+    """asks: who looks may read notes."""
     now_ms = time.time_ns() // 1_000_000
     chosen = [(site, board.of(site)) for site in sites if view.client in ("", site.client)]
     said = {site.key: known.said(view.when) for site, known in chosen}
@@ -88,7 +90,7 @@ def listed(board: Board, sites: list[DeskSite], view: View) -> Listed:
     return Listed(
         view=view,
         counts=[(standing, counts[standing]) for standing in GRAVEST_FIRST if counts[standing]],
-        rows=[row(board, site, known, now_ms) for site, known in rows[first : first + ROWS_A_PAGE]],
+        rows=[row(board, site, known, now_ms, asks) for site, known in rows[first : first + ROWS_A_PAGE]],
         total=len(rows),
     )
 
@@ -107,7 +109,7 @@ def _place(site: DeskSite, known: Standings, said: tuple[Standing, ...], by: str
 
 async def show(asked: Asked) -> Response:
     view, sites = view_of(asked), asked.sites()
-    found = listed(asked.desk.board, sites, view)
+    found = listed(asked.desk.board, sites, view, may_ask(asked))
     return page(
         asked,
         "board.html",
@@ -143,13 +145,14 @@ async def changes(asked: Asked) -> Response:
     answer: dict[str, Any] = {"version": board.version, "status": age(board, sites)}
     if since.isdecimal() and len(since) < 20 and int(since) >= board.version:
         return JSONResponse(answer)
-    return JSONResponse(answer | _changed(board, sites, view, asked.who.sites))
+    return JSONResponse(answer | _changed(board, sites, view, asked))
 
 
-def _changed(board: Board, sites: list[DeskSite], view: View, whose: tuple[str, ...]) -> dict[str, Any]:
-    key = (id(board), whose, view, board.version)
+def _changed(board: Board, sites: list[DeskSite], view: View, asked: Asked) -> dict[str, Any]:
+    asks = may_ask(asked)
+    key = (id(board), asked.who.sites, asks, view, board.version)
     if key not in _kept:
-        found = listed(board, sites, view)
+        found = listed(board, sites, view, asks)
         parts = environment().get_template("board_parts.html").module
         _kept[key] = {
             "rows": str(Markup("").join(found.rows)),

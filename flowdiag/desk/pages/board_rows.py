@@ -29,7 +29,7 @@ LEAST_DRAWN_MS: Final = 10 * MINUTE_MS  # narrower than a pixel otherwise
 MOST_SAID: Final = 6  # spells that are told to whoever does not see the picture
 STRIP_WIDTH: Final = 288.0
 _MOST_KEPT: Final = 20_000
-_kept: dict[tuple[int, str], tuple[tuple[Any, ...], Markup]] = {}
+_kept: dict[tuple[int, str, bool], tuple[tuple[Any, ...], Markup]] = {}
 _ORDINARY: Final = frozenset({"main", "quiet"})
 
 
@@ -50,31 +50,32 @@ class Drawn(Struct, frozen=True):
     width: float
 
 
-def row(board: Board, site: DeskSite, known: Standings, now_ms: int) -> Markup:
-    """now_ms: the time, on whose day times need no date."""
-    key = (id(board), site.key)
+def row(board: Board, site: DeskSite, known: Standings, now_ms: int, asks: bool) -> Markup:
+    """now_ms: the time, on whose day times need no date; asks: who looks may read notes."""
+    key = (id(board), site.key, asks)
     state = (board.version_of(site), site.digest, known.looked_ms is None, now_ms // HOUR_MS)
     kept = _kept.get(key)
     if kept is None or kept[0] != state:
         if len(_kept) >= _MOST_KEPT:
             _kept.clear()
-        kept = _kept[key] = (state, _part("row", site, known, now_ms))
+        kept = _kept[key] = (state, _part("row", site, known, now_ms, asks))
     return kept[1]
 
 
-def standing_of(asked: Asked) -> Markup:
-    """What is known of the site of a page, for staff; nothing for others."""
+def standing_of(asked: Asked, asks: bool) -> Markup:
+    """What is known of the site of a page, for staff; nothing for others. asks: as for row()."""
     if not asked.who.is_staff:
         return Markup("")
     site = asked.the_site
-    return _part("standing", site, asked.desk.board.of(site), time.time_ns() // 1_000_000)
+    known, now_ms = asked.desk.board.of(site), time.time_ns() // 1_000_000
+    return _part("standing", site, known, now_ms, asks)
 
 
-def _part(name: str, site: DeskSite, known: Standings, now_ms: int) -> Markup:
+def _part(name: str, site: DeskSite, known: Standings, now_ms: int, asks: bool) -> Markup:
     macro = getattr(environment().get_template("board_parts.html").module, name)
     shown = until_now(known, now_ms)
     told, happened = now(site, known, now_ms), day(site, shown, now_ms)
-    return Markup(macro(site, told, happened, strip(site, shown, now_ms), known, wording))
+    return Markup(macro(site, told, happened, strip(site, shown, now_ms), known, wording, asks))
 
 
 def until_now(known: Standings, now_ms: int) -> DayState | None:

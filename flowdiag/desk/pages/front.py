@@ -57,7 +57,7 @@ def site_page(asked: Asked, form: Mapping[str, str], fault: str | None = None) -
         form=form,
         fault=fault,
         may_ask=may_ask(asked),
-        standing=standing_of(asked),
+        standing=standing_of(asked, may_ask(asked)),
     )
 
 
