@@ -3,6 +3,7 @@
 __all__ = [
     "answers",
     "closer_question",
+    "look_question",
     "note_question",
     "question",
     "rankings_question",

@@ -24,6 +24,11 @@ class Question(Struct, frozen=True, tag=True):
         return False
 
     @property
+    def background(self) -> bool:
+        """Whether nobody waits for it: it is put off as long as anybody waits for something else."""
+        return False
+
+    @property
     def key(self) -> str:
         """What equal questions share: a digest of kind and content."""
         return hashlib.sha256(msgspec.json.encode(self)).hexdigest()
