@@ -8,18 +8,21 @@ from pathlib import Path
 from typing import Final
 
 from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
 from flowdiag.desk.access.guard import Guard
+from flowdiag.desk.api import pages as api
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.pages import accounts, front, note, sign_in, style, upload, waiting
-from flowdiag.desk.routing import Page, routes
+from flowdiag.desk.routing import Page, routes, unserved
 
 _STATIC: Final = Path(__file__).parent / "static"
 PAGES: Final[tuple[Page, ...]] = (
     *accounts.PAGES,
+    *api.PAGES,
     *front.PAGES,
     *note.PAGES,
     *sign_in.PAGES,
@@ -42,4 +45,5 @@ def application(desk: Desk) -> Starlette:
         routes=[*routes(desk, PAGES), Mount("/static", StaticFiles(directory=_STATIC))],
         middleware=[Middleware(Guard, desk=desk)],
         lifespan=life,
+        exception_handlers={HTTPException: unserved},
     )

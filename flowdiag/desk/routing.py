@@ -12,14 +12,16 @@ from typing import Final
 
 from msgspec import Struct
 from starlette.datastructures import FormData
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from flowdiag.desk.access.sessions import COOKIE
 from flowdiag.desk.asked import Asked, Refused
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.people import Role
+from flowdiag.desk.problem import problem
 from flowdiag.desk.receiving import receive
 from flowdiag.desk.rendering import page as rendered
 from flowdiag.errors import FlowdiagError, UsageError
@@ -27,6 +29,7 @@ from flowdiag.text.wording.desk import shell, upload
 
 Handler = Callable[[Asked], Awaitable[Response]]
 SIGN_IN: Final = "/sign-in"
+API: Final = "/api/"
 FORM_TOKEN: Final = "form_token"
 SAFE_METHODS: Final = frozenset({"GET", "HEAD"})
 MOST_FIELDS: Final = 200
@@ -115,10 +118,21 @@ async def _form(asked: Asked, page: Page) -> FormData:
     return fields
 
 
+async def unserved(request: Request, error: Exception) -> Response:
+    """What no page answers, or not by this method."""
+    assert isinstance(error, HTTPException)
+    if request.url.path.startswith(API):
+        answer = problem(error.status_code, error.detail)
+    else:
+        answer = PlainTextResponse(error.detail, error.status_code)
+    answer.headers.update(error.headers or {})
+    return answer
+
+
 def _refusal(asked: Asked, page: Page, error: FlowdiagError) -> Response:
     status = error.status if isinstance(error, Refused) else 400 if isinstance(error, UsageError) else 503
     if page.api:
-        return JSONResponse({"error": str(error)}, status)
+        return problem(status, str(error))
     if status == 401 and asked.request.method in SAFE_METHODS:
         return RedirectResponse(SIGN_IN, 303)
     return rendered(asked, "refused.html", status=status, title=shell.REFUSED, reason=str(error))

@@ -102,8 +102,7 @@ class NoteQuestion(Question, frozen=True):
 
     @property
     def span_ms(self) -> tuple[int, int]:
-        begin, end = (datetime.fromisoformat(text).timestamp() for text in (self.window_from, self.window_to))
-        return round(begin * 1000), round(end * 1000)
+        return span_ms(self.window_from, self.window_to)
 
     @property
     def long(self) -> bool:
@@ -144,6 +143,12 @@ class NoteQuestion(Question, frozen=True):
 
 
 LONG_MS = 6 * 3_600_000  # a time longer than this may take more than some seconds
+
+
+def span_ms(begin: str, end: str) -> tuple[int, int]:
+    """Of two times in ISO 8601 with an offset: ms since 1970 UTC."""
+    first, last = (datetime.fromisoformat(text).timestamp() for text in (begin, end))
+    return round(first * 1000), round(last * 1000)
 
 
 def as_answer(note: Any) -> NoteAnswer:
