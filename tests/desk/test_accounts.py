@@ -20,6 +20,7 @@ from starlette.testclient import TestClient
 from flowdiag.cli.main import main
 from flowdiag.desk.access.sessions import COOKIE
 from flowdiag.desk.application import application
+from flowdiag.desk.asking.review_question import AskedSite, ReviewQuestion
 from flowdiag.desk.catalogue import site_key
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.people import Person
@@ -167,6 +168,12 @@ def test_nobody_sees_a_client_of_whom_a_site_is_hidden(sign: Sign) -> None:
     assert sign(KOWHAI).get("/accounts/clients/rata-group").status_code == 404
     assert sign(KOWHAI).get(f"/accounts/clients/{site_key('Corner Bakery')}").status_code == 404
     assert [site["site"] for site in waited(half, "/api/review").json()["sites"]] == ["Kowhai Harbour Depot"]
+
+
+def test_many_sites_may_take_their_time() -> None:
+    """The limit of a question is for so many sites: a first review of a thousand is as many questions."""
+    sites = tuple(AskedSite(f"s{number}", f"s{number}", "c", "f", "d") for number in range(1000))
+    assert [ReviewQuestion("s", sites[:count]).parts for count in (0, 1, 20, 21, 1000)] == [1, 1, 1, 2, 50]
 
 
 def test_a_month_that_is_none_is_said_beside_it(sign: Sign) -> None:
