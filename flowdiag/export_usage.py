@@ -10,6 +10,7 @@ from flowdiag.aggregator.report_windows import Asked
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.aggregator.usage_report import UsageReport, usage_report
 from flowdiag.collector.readers.inputs import Progress
+from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
 from flowdiag.diagnoser.signals.full_times import figures
 from flowdiag.durations import MINUTE_MS
@@ -37,13 +38,12 @@ def report_usage(
     pipeline.run()."""
     wanted = None if link is None else link_named(profile, link)
     in_minutes = window_ms is None or window_ms % MINUTE_MS == 0
-    case = build_case(
+    case = usage_case(
         paths,
         profile,
         window_from=window_from,
         window_to=window_to,
         progress=progress,
-        context=False,
         effort=effort if in_minutes else None,
     )
     return usage_report(
@@ -57,4 +57,25 @@ def report_usage(
         asked=Asked(begin=window_from is not None, end=window_to is not None),
         link=wanted,
         direction=None if direction is None else DIRECTION_NAMES.index(direction),
+    )
+
+
+def usage_case(
+    paths: Sequence[str | Path],
+    profile: Profile,
+    *,
+    window_from: str | None = None,
+    window_to: str | None = None,
+    progress: Progress | None = None,
+    effort: Effort | None = FOR_FIGURES,
+) -> Case:
+    """What report_usage() works its figures out from, for pictures of the same time too. Arguments as there."""
+    return build_case(
+        paths,
+        profile,
+        window_from=window_from,
+        window_to=window_to,
+        progress=progress,
+        context=False,
+        effort=effort,
     )

@@ -173,7 +173,7 @@ class Passes:
         """The highest rate of a minute of each row. Minutes that the window cuts count by their part inside, if that
         is half a minute or more. Sums have no minutes.
         """
-        if self._sums is not None:
+        if self._sums is not None or not self._request.peaks:
             return [None] * len(rows)
         begin, end = self._window_ms
         grid = WindowGrid.covering(begin, max(end, begin + 1), PEAK_WINDOW_MS)

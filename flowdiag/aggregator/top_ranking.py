@@ -20,7 +20,8 @@ from flowdiag.buffers import column, numbers
 class Request(Struct, frozen=True):
     """What to rank. link: position in the profile; direction: 0 down, 1 up; None for all.
 
-    limit: rows, None for all; step_ms: also a ranking for each window of this length.
+    limit: rows, None for all; step_ms: also a ranking for each window of this length; peaks: look for the highest minute of
+    each row, which takes another pass.
     """
 
     kind: Kind
@@ -31,6 +32,7 @@ class Request(Struct, frozen=True):
     window_from: str | None = None
     window_to: str | None = None
     step_ms: int | None = None
+    peaks: bool = True
 
     @property
     def asked(self) -> Asked:

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Final
 
 from starlette.applications import Starlette
-from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
@@ -16,14 +15,17 @@ from starlette.staticfiles import StaticFiles
 from flowdiag.desk.access.guard import Guard
 from flowdiag.desk.api import pages as api
 from flowdiag.desk.desk import Desk
-from flowdiag.desk.pages import accounts, front, note, sign_in, style, upload, waiting
-from flowdiag.desk.routing import Page, routes, unserved
+from flowdiag.desk.logs import RequestLog
+from flowdiag.desk.pages import accounts, closer, front, health, note, sign_in, style, upload, waiting
+from flowdiag.desk.routing import Page, nowhere, routes
 
 _STATIC: Final = Path(__file__).parent / "static"
 PAGES: Final[tuple[Page, ...]] = (
     *accounts.PAGES,
     *api.PAGES,
+    *closer.PAGES,
     *front.PAGES,
+    *health.PAGES,
     *note.PAGES,
     *sign_in.PAGES,
     *style.PAGES,
@@ -43,7 +45,7 @@ def application(desk: Desk) -> Starlette:
 
     return Starlette(
         routes=[*routes(desk, PAGES), Mount("/static", StaticFiles(directory=_STATIC))],
-        middleware=[Middleware(Guard, desk=desk)],
+        middleware=[Middleware(RequestLog), Middleware(Guard, desk=desk)],
+        exception_handlers={404: nowhere(desk), 405: nowhere(desk)},
         lifespan=life,
-        exception_handlers={HTTPException: unserved},
     )

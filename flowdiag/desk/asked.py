@@ -8,6 +8,7 @@ from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import RedirectResponse
 
+from flowdiag.desk.access.audit import PAGE
 from flowdiag.desk.access.sessions import Session
 from flowdiag.desk.catalogue import DeskSite
 from flowdiag.desk.people import Person
@@ -21,7 +22,8 @@ if TYPE_CHECKING:
 class Asked:
     """person: None on pages that are for anyone; site: of the page's address, which the person may see; client_sites: all
     sites of the client of the page's address, which the person may see; upload: of the page's address, or
-    that came with the form, of this session; fields: of the form that was sent, whose token was right."""
+    that came with the form, of this session; fields: of the form that was sent, whose token was right; event: what the
+    audit log calls it; tried: the name that somebody tried to sign in with."""
 
     def __init__(self, desk: Desk, request: Request) -> None:
         self.desk = desk
@@ -32,6 +34,13 @@ class Asked:
         self.client_sites: list[DeskSite] = []
         self.upload: Upload | None = None
         self.fields = FormData()
+        self.event = PAGE
+        self.tried: str | None = None
+
+    @property
+    def address(self) -> str:
+        """Of whoever asks."""
+        return "" if self.request.client is None else self.request.client.host
 
     @property
     def form_token(self) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Final
 
@@ -12,10 +13,8 @@ RETRY_S: Final = 5
 _RETRIED: Final = frozenset({429, 503})
 
 
-def problem(status: int, detail: str) -> Response:
+def problem(status: int, detail: str, headers: Mapping[str, str]) -> Response:
     """detail: one line, for people."""
     content = {"type": "about:blank", "title": HTTPStatus(status).phrase, "status": status, "detail": detail}
-    headers = {"Retry-After": str(RETRY_S)} if status in _RETRIED else {}
-    if status == 401:
-        headers["WWW-Authenticate"] = "Bearer"
-    return JSONResponse(content, status, headers, MEDIA_TYPE)
+    usual = {"Retry-After": str(RETRY_S)} if status in _RETRIED else {}
+    return JSONResponse(content, status, usual | dict(headers), MEDIA_TYPE)

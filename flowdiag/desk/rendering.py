@@ -11,6 +11,7 @@ from markupsafe import Markup
 from starlette.responses import HTMLResponse
 
 from flowdiag.desk.asked import Asked
+from flowdiag.note.axis import LEFT, RIGHT
 from flowdiag.text.escape import html, terminal
 from flowdiag.text.wording.desk import shell
 
@@ -39,6 +40,7 @@ def environment() -> Environment:
         finalize=_printable,
     )
     made.filters["lines"] = _lines
+    made.globals["axis"] = {"left": LEFT, "right": RIGHT}
     return made
 
 

@@ -9,6 +9,9 @@ from typing import Final
 from flowdiag.durations import MINUTE_MS
 from flowdiag.text.clock import Clock
 
+# Room on both sides of the time axis, in units of the picture.
+LEFT: Final = 56.0
+RIGHT: Final = 10.0
 _DAY_MIN: Final = 1_440
 _TIME_STEPS_MIN: Final = (1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720, _DAY_MIN)
 # Rates above the plan come from the profile's wrong figure; more than twice the plan is cut off and said so.

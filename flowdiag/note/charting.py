@@ -20,7 +20,7 @@ from flowdiag.diagnoser.finding import Verdict
 from flowdiag.diagnoser.signals.episodes import capacity_mbps, episodes
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
 from flowdiag.diagnoser.signals.link_bands import link_bands
-from flowdiag.diagnoser.signals.link_states import STATE_NAMES, UNKNOWN
+from flowdiag.diagnoser.signals.link_states import CARRYING, KEEPALIVES, SILENT, STATE_NAMES, UNKNOWN
 from flowdiag.durations import Span
 from flowdiag.note.model import Chart, Layer, Rates, Stack, StateSpan, TimeAxis
 from flowdiag.text.wording import pictures as wording
@@ -31,6 +31,13 @@ STEPS_S: Final = (
     *(5, 10, 15, 20, 30),
     *(60 * minutes for minutes in (1, 2, 5, 10, 15, 30, 60, 120, 240, 360, 720, 1440)),
 )
+# A link that changes its state each minute, as a backup with its keepalives does, is not drawn finer than half a dot.
+MOST_STATES: Final = 1_440
+# What is told of a time of several states: what should not be on a primary, what should not be on a backup.
+_TELLING: Final = {
+    "primary": (SILENT, UNKNOWN, KEEPALIVES, CARRYING),
+    "backup": (CARRYING, UNKNOWN, KEEPALIVES, SILENT),
+}
 # A chart shows as much again around the complaint's window, so that before and after can be compared.
 CONTEXT: Final = 0.5
 LEAST_CONTEXT_MS: Final = 1_800_000
@@ -73,7 +80,7 @@ def charts(case: Case, axis: TimeAxis) -> tuple[Chart, ...]:
     drawn = []
     for number, link in enumerate(profile.link):
         known = on_axis(states[number], case.usage, axis, fill=UNKNOWN)
-        band = state_spans(known, axis.start_ms, case.usage.window_ms)
+        band = state_spans(coarse(known, link.role), axis.start_ms, case.usage.window_ms)
         for direction, name in enumerate(DIRECTION_NAMES):
             rates = on_axis(usage.mbps(number, direction), usage, axis, fill=0.0)
             full, busy = (
@@ -142,6 +149,18 @@ def state_spans(states: NDArray[np.int8], start_ms: int, window_ms: int) -> tupl
         for first, past in pairwise(edges)
         if past > first
     )
+
+
+def coarse(states: NDArray[np.int8], role: str) -> NDArray[np.int8]:
+    """The states of a link's windows, those of each stretch the same where there are more than MOST_STATES. role: of the
+    link, which says what of a stretch has to be seen."""
+    together = -(-len(states) // MOST_STATES)
+    if together <= 1:
+        return states
+    order = _TELLING[role]
+    rank = np.argsort(order)[states]
+    telling = np.minimum.reduceat(rank, np.arange(0, len(states), together))
+    return np.repeat(np.array(order, np.int8)[telling], together)[: len(states)]
 
 
 def _clipped(spans: Iterable[Span], start_ms: int, end_ms: int) -> tuple[Span, ...]:

@@ -11,9 +11,10 @@ from functools import cache
 from pathlib import Path
 from typing import Final
 
+from flowdiag.note.axis import LEFT
 from flowdiag.note.html import pictures, pictures_beside
 from flowdiag.note.model import Note
-from flowdiag.note.svg import LEFT, STYLE, WIDTH, element, number
+from flowdiag.note.svg import STYLE, WIDTH, element, number
 from flowdiag.text.escape import html, terminal
 from flowdiag.text.wording import note as wording
 from flowdiag.text.wording import pictures as words_of_pictures

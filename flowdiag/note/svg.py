@@ -13,7 +13,7 @@ from typing import Final
 from msgspec import Struct
 
 from flowdiag.durations import Span
-from flowdiag.note.axis import time_ticks
+from flowdiag.note.axis import LEFT, RIGHT, time_ticks
 from flowdiag.text.clock import Clock
 from flowdiag.text.escape import html
 from flowdiag.text.figures import RATE_UNIT, plain_rate
@@ -21,8 +21,6 @@ from flowdiag.text.wording import pictures as words_of_pictures
 
 WIDTH: Final = 680.0
 NARROW: Final = 336.0  # for a phone, where the wide one would shrink to unreadable letters
-LEFT: Final = 56.0
-RIGHT: Final = 10.0
 TOP: Final = 38.0  # two rows of labels
 PLOT: Final = 150.0
 LOW_PLOT: Final = 40.0  # for a link that carried next to nothing
@@ -179,6 +177,16 @@ def path(points: Sequence[tuple[float, float]], *, closed: bool = False) -> str:
     """The data of a path through the points."""
     drawn = "L".join(f"{number(x)} {number(y)}" for x, y in points)
     return f"M{drawn}{'Z' if closed else ''}"
+
+
+def strips(frame: Frame, spans: Sequence[Span], y: float, height: float) -> str:
+    """The data of a path of rectangles over spans of time."""
+    drawn = []
+    for start, end in spans:
+        left = frame.x(start)
+        wide = number(max(frame.x(end) - left, 1.0))
+        drawn.append(f"M{number(left)} {number(y)}h{wide}v{number(height)}h-{wide}z")
+    return "".join(drawn)
 
 
 def standing_alone(svg: str) -> str:

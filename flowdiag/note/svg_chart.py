@@ -9,11 +9,10 @@ from msgspec.structs import replace
 
 from flowdiag.diagnoser.signals.link_states import CARRYING, KEEPALIVES, SILENT, STATE_NAMES, UNKNOWN
 from flowdiag.durations import MINUTE_MS, Span
-from flowdiag.note.axis import highest_share
+from flowdiag.note.axis import LEFT, highest_share
 from flowdiag.note.model import Chart
 from flowdiag.note.svg import (
     CHARACTER,
-    LEFT,
     LOW_PLOT,
     PLOT,
     TOP,
@@ -23,6 +22,7 @@ from flowdiag.note.svg import (
     path,
     pattern,
     stairs,
+    strips,
 )
 from flowdiag.note.svg import text_element as label
 from flowdiag.text.clock import Clock
@@ -32,6 +32,7 @@ STRIP: Final = 16.0
 LEGEND_ROW: Final = 20.0
 SWATCH: Final = 14.0
 SWATCH_GAP: Final = 8.0
+MANY_STATES: Final = 50  # more of them are drawn as one shape of each kind, an eighth of the octets
 
 
 class Look(NamedTuple):
@@ -183,9 +184,17 @@ def _load(frame: Frame, chart: Chart, y: float) -> str:
 def _state(frame: Frame, chart: Chart, y: float) -> str:
     marks = [label(wording.STATE, LEFT - 8, y + 12, text_anchor="end")]
     marks.append(frame.strip((chart.start_ms, chart.end_ms), y, STRIP, class_="track"))
+    named = [((span.start_ms, span.end_ms), wording.STATES[span.state]) for span in chart.states]
+    if len(named) <= MANY_STATES:
+        marks += [frame.labelled_strip(span, y, STRIP, name, **_look(frame, name)) for span, name in named]
+        return "".join(marks)
+    for name in LOOKS:
+        spans = [span for span, its in named if its == name and not frame.has_room(span, name)]
+        if spans:
+            marks.append(element("path", d=strips(frame, spans, y, STRIP), **_look(frame, name)))
     marks += [
-        frame.labelled_strip((span.start_ms, span.end_ms), y, STRIP, name, **_look(frame, name))
-        for span in chart.states
-        for name in (wording.STATES[span.state],)
+        frame.labelled_strip(span, y, STRIP, name, **_look(frame, name))
+        for span, name in named
+        if frame.has_room(span, name)
     ]
     return "".join(marks)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Final
 
-from flowdiag.note.axis import highest_share, low_scale
+from flowdiag.note.axis import LEFT, highest_share, low_scale
 from flowdiag.note.model import Stack
-from flowdiag.note.svg import LEFT, PLOT, TOP, WIDTH, Frame, element, path, pattern, stairs
+from flowdiag.note.svg import PLOT, TOP, WIDTH, Frame, element, path, pattern, stairs
 from flowdiag.note.svg import text_element as label
 from flowdiag.note.svg_chart import LEGEND_ROW, SWATCH, SWATCH_GAP, gaps, hatch
 from flowdiag.text.clock import Clock

@@ -24,6 +24,12 @@ MAX_LENGTH: Final = 100
 _BETWEEN: Final = re.compile(
     r"\s*(?:[\N{EN DASH}\N{EM DASH}]|\s(?:-|to|until|till)\s|(?<=[\dmM])-(?=\d))\s*", re.IGNORECASE
 )
+# A date has dashes of its own, and so has an offset behind a time of ISO 8601; offsets are 14 hours at most.
+_OFFSET: Final = r"-(?:0\d|1[0-4]):?[0-5]\d(?![:\d])"
+_DATED: Final = re.compile(
+    rf"\d{{4}}-\d\d-\d\d(?:T\d\d:\d\d(?::\d\d(?:\.\d+)?)?(?:{_OFFSET})?)?", re.IGNORECASE
+)
+_KEPT: Final = "\N{NON-BREAKING HYPHEN}"
 _BEGIN: Final = re.compile(r"^(?:from|between|since|at|around|about)\s+", re.IGNORECASE)
 _DAY: Final = rf"(?P<day>(?:today|yesterday|this|(?:last\s+)?(?:{'|'.join(DAYS)})))"
 _PART_OF_DAY: Final = re.compile(rf"{_DAY}\s+(?P<part>{'|'.join(PARTS)})", re.IGNORECASE)
@@ -47,8 +53,10 @@ def span_of(text: str) -> tuple[str, str | None]:
     if match := _WHOLE_DAY.fullmatch(words):
         return (words, None) if words.casefold() == "today" else (words, "today")
     bare = _BEGIN.sub("", words)
-    # A date such as 2026-03-02 has dashes of its own, so that only one between times parts them.
-    parts = _BETWEEN.split(bare)
+    parts = [
+        part.replace(_KEPT, "-")
+        for part in _BETWEEN.split(_DATED.sub(lambda date: date[0].replace("-", _KEPT), bare))
+    ]
     if len(parts) == 2 and all(parts):
         return parts[0], parts[1]
     if len(parts) > 2:

@@ -136,9 +136,11 @@ def test_what_is_wrong_is_told_as_a_problem(browser_of: Callable[[Person | None]
         assert refused.headers["content-type"] == "application/problem+json"
         assert refused.json()["status"] == status
         assert "\n" not in refused.json()["detail"]
-    assert client.post("/api/sites").status_code == 405
+    posted = client.post("/api/sites")
+    assert (posted.status_code, posted.headers["allow"]) == (405, "GET, HEAD")
     nobody = browser_of(None).get("/api/sites")
-    assert (nobody.status_code, nobody.headers["www-authenticate"]) == (401, "Bearer")
+    assert nobody.status_code == 401
+    assert nobody.headers["www-authenticate"].startswith("Bearer ")
 
 
 def test_every_operation_of_the_table_is_described(desk_client: TestClient) -> None:

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from flowdiag.note.charting import binned, state_spans, step_windows, time_axis
+from flowdiag.diagnoser.signals.link_states import CARRYING, KEEPALIVES, SILENT, UNKNOWN
+from flowdiag.note.charting import MOST_STATES, binned, coarse, state_spans, step_windows, time_axis
 from flowdiag.note.charting import charts as charts_over
 from flowdiag.text.wording import pictures as wording
 from tests.note.building import FULL_UPLOAD, Traffic, charts, full_upload, ms, resting_on, stack
@@ -161,3 +162,25 @@ def test_a_finding_of_both_directions_is_stacked_in_the_fuller_one() -> None:
 def test_a_verdict_without_a_link_has_no_stack() -> None:
     assert stack(healthy().case, healthy().verdict) is None
     assert stack(Traffic(10).case(), resting_on(FULL_UPLOAD)) is None
+
+
+def test_states_that_change_each_minute_are_not_drawn_finer_than_can_be_seen() -> None:
+    days = np.tile(np.array([KEEPALIVES, SILENT, SILENT, SILENT, SILENT], np.int8), 30 * 288)
+    assert coarse(days[:MOST_STATES], "backup").tolist() == days[:MOST_STATES].tolist()
+    drawn = coarse(days, "backup")
+    assert (len(drawn), set(drawn.tolist())) == (len(days), {KEEPALIVES})
+
+
+@pytest.mark.parametrize(
+    ("role", "usual", "telling"),
+    [("backup", SILENT, CARRYING), ("primary", CARRYING, SILENT), ("primary", CARRYING, UNKNOWN)],
+)
+def test_what_should_not_be_is_seen_in_a_long_time_however_short_it_was(
+    role: str, usual: int, telling: int
+) -> None:
+    month = np.full(30 * 1440, usual, np.int8)
+    month[20_000] = telling
+    drawn = state_spans(coarse(month, role), 0, 60_000)
+    there = next(span for span in drawn if span.start_ms <= 20_000 * 60_000 < span.end_ms)
+    assert there.state != drawn[0].state
+    assert (len(drawn), drawn[-1].end_ms) == (3, 30 * 1440 * 60_000)

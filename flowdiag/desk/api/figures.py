@@ -11,7 +11,7 @@ from flowdiag.desk.api.operation import AS, JSON, Given, Operation, Parameter, a
 from flowdiag.desk.api.schemas import reference
 from flowdiag.desk.api.sites import SITE
 from flowdiag.desk.asked import Asked
-from flowdiag.desk.asking.figures_question import Figures, RankingQuestion, UsageQuestion
+from flowdiag.desk.asking.forms_question import Figures, TopFormsQuestion, UsageFormsQuestion
 from flowdiag.desk.people import Role
 from flowdiag.text.wording.desk import api as wording
 
@@ -30,7 +30,7 @@ OF_A_LINK: Final = (
 async def usage(asked: Asked, given: Given) -> Response:
     begin, end = span_of(given)
     site = asked.the_site
-    question = UsageQuestion(
+    question = UsageFormsQuestion(
         store=asked.desk.settings.store,
         file=site.file,
         digest=site.digest,
@@ -47,7 +47,7 @@ async def usage(asked: Asked, given: Given) -> Response:
 async def ranking(asked: Asked, given: Given) -> Response:
     begin, end = span_of(given)
     site = asked.the_site
-    question = RankingQuestion(
+    question = TopFormsQuestion(
         store=asked.desk.settings.store,
         file=site.file,
         digest=site.digest,

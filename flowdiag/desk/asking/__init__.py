@@ -2,10 +2,13 @@
 
 __all__ = [
     "answers",
-    "figures_question",
+    "closer_question",
+    "forms_question",
     "note_question",
     "question",
+    "rankings_question",
     "review_question",
+    "store_state",
     "upload_question",
     "workers",
 ]

@@ -3,33 +3,39 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from msgspec import Struct
 
 from flowdiag.desk.asking.question import Progress, Question
-from flowdiag.site.profile import Profile
+from flowdiag.site.profile import Profile, Site
 from flowdiag.site.window import dated
 
-FINE_MS = 1000
+FINE_MS: Final = 1000
+# Records read around a short time, a tenth of what the command reads: with somebody on the telephone an answer has to come
+# at once. A note says where less than a day around it was looked at, and that is so at large sites alone.
+BESIDE: Final = 100_000
 
 
 class Times(Struct, frozen=True):
-    """window_from, window_to: ISO 8601 with the site's offset. remark: by what they were placed, where that may surprise."""
+    """window_from, window_to: ISO 8601 with the site's offset. remark: by what they were placed, where that may surprise;
+    beside: begin "to" end of the time to compare with, likewise."""
 
     window_from: str
     window_to: str
     remark: str | None
+    beside: str | None = None
 
 
 class TimesQuestion(Question, frozen=True):
-    """What words of time mean now. file: the site's profile; now_ms: since 1970 UTC."""
+    """What words of time mean now. file: the site's profile; now_ms: since 1970 UTC; beside: words of another time."""
 
     store: str
     file: str
     window_from: str | None
     window_to: str | None
     now_ms: int
+    beside: str | None = None
 
     def answer(self, progress: Progress) -> Times:
         """Raises UsageError for words that cannot be read, StoreError."""
@@ -39,7 +45,22 @@ class TimesQuestion(Question, frozen=True):
         site = read_profile(self.file).site
         begin, end = self.window_from, self.window_to or "now"
         asked = asked_times([self.store], begin, end, site.timezone, site.exporter_octets, self.now_ms)
-        return Times(*_whole(asked.window_from, asked.window_to, site.timezone, self.now_ms), asked.remark)
+        ends = _whole(asked.window_from, asked.window_to, site.timezone, self.now_ms)
+        return Times(*ends, asked.remark, self._compared(ends, site) if self.beside else None)
+
+    def _compared(self, ends: tuple[str, str], site: Site) -> str:
+        from flowdiag.desk.asking.compared_words import compared_times
+        from flowdiag.query_times import asked_times
+
+        now = asked_times(
+            [self.store], "now", None, site.timezone, site.exporter_octets, self.now_ms
+        ).window_from
+        end_ms = self.now_ms if now is None or now == "now" else _ms(now)
+        return compared_times(self.beside or "", (_ms(ends[0]), _ms(ends[1])), site.timezone, None, end_ms)
+
+
+def _ms(text: str) -> int:
+    return round(datetime.fromisoformat(text).timestamp() * 1000)
 
 
 def _whole(begin: str | None, end: str | None, timezone: str, now_ms: int) -> tuple[str, str]:
@@ -62,9 +83,18 @@ class DrawnPicture(NamedTuple):
     narrow: str
 
 
+class OtherTime(Struct, frozen=True):
+    """What differs from another time: heading, what is said, and the picture of each time with its axis."""
+
+    heading: str
+    said: tuple[str, ...]
+    pictures: tuple[tuple[DrawnPicture, tuple[int, int]], ...]
+
+
 class NoteAnswer(Struct, frozen=True):
     """A note in every form that the desk shows. verdict: its code; headline: its sentence for the client; start_ms, end_ms: of
-    the pictures' axis; client, engineer: markup; page, brief: whole HTML files with their policies."""
+    the pictures' axis; client, engineer: markup; page, brief, client_page: whole HTML files, the last for a client; beside:
+    where another time was asked for."""
 
     site: str
     timezone: str
@@ -84,6 +114,8 @@ class NoteAnswer(Struct, frozen=True):
     json: str
     page: str
     brief: str
+    client_page: str = ""  # of notes that were kept before there was one
+    beside: OtherTime | None = None
 
 
 class NoteQuestion(Question, frozen=True):
@@ -102,7 +134,8 @@ class NoteQuestion(Question, frozen=True):
 
     @property
     def span_ms(self) -> tuple[int, int]:
-        return span_ms(self.window_from, self.window_to)
+        begin, end = (datetime.fromisoformat(text).timestamp() for text in (self.window_from, self.window_to))
+        return round(begin * 1000), round(end * 1000)
 
     @property
     def long(self) -> bool:
@@ -117,11 +150,12 @@ class NoteQuestion(Question, frozen=True):
     def answer(self, progress: Progress) -> NoteAnswer:
         """Raises what pipeline.run() and comparing.run_other() raise."""
         from flowdiag.comparing import run_other
+        from flowdiag.long_times import Effort
         from flowdiag.note.compose import compose
         from flowdiag.note.pseudonyms import Pseudonyms
         from flowdiag.pipeline import run
 
-        profile = self._profile()
+        profile, effort = self._profile(), Effort(beside=BESIDE)
         diagnosis = run(
             [self.store],
             profile,
@@ -129,10 +163,11 @@ class NoteQuestion(Question, frozen=True):
             window_to=self.window_to,
             reported=self.reported,
             progress=progress,
+            effort=effort,
         )
         other = None
         if self.beside is not None:
-            other = run_other([self.store], diagnosis.case, self.beside, progress=progress)
+            other = run_other([self.store], diagnosis.case, self.beside, progress=progress, effort=effort)
         names = Pseudonyms.from_key_file() if self.pseudonyms else None
         return as_answer(compose(diagnosis, ticket=self.ticket, pseudonyms=names, other=other))
 
@@ -142,13 +177,7 @@ class NoteQuestion(Question, frozen=True):
         return read_profile(self.file)
 
 
-LONG_MS = 6 * 3_600_000  # a time longer than this may take more than some seconds
-
-
-def span_ms(begin: str, end: str) -> tuple[int, int]:
-    """Of two times in ISO 8601 with an offset: ms since 1970 UTC."""
-    first, last = (datetime.fromisoformat(text).timestamp() for text in (begin, end))
-    return round(first * 1000), round(last * 1000)
+LONG_MS: Final = 6 * 3_600_000  # a time longer than this may take more than some seconds
 
 
 def as_answer(note: Any) -> NoteAnswer:
@@ -174,6 +203,23 @@ def as_answer(note: Any) -> NoteAnswer:
         text=text.render(note),
         markdown=markdown.render(note),
         json=json_note.render(note),
-        page=html.render(note),
+        page=parts.whole,
         brief=html.render_brief(note),
+        client_page=html.render_client(note),
+        beside=None if note.beside is None else _other_time(note, parts.beside),
+    )
+
+
+def _other_time(note: Any, pictures: Any) -> OtherTime:
+    from flowdiag.text.wording import comparison as wording
+
+    compared = note.beside.comparison
+    then = wording.verdict_then(compared)
+    return OtherTime(
+        heading=wording.heading(compared, note.clock),
+        said=(compared.sentence, *([then] if then else []), *compared.doubts),
+        pictures=tuple(
+            (DrawnPicture(*map(str, picture)), (chart.start_ms, chart.end_ms))
+            for picture, chart in zip(pictures, note.beside.charts, strict=True)
+        ),
     )

@@ -2,56 +2,76 @@
 
 from __future__ import annotations
 
-import time
+import re
+from base64 import b64encode
 from collections.abc import Mapping
-from datetime import datetime, timedelta
+from hashlib import sha256
 from typing import Final
 from urllib.parse import urlencode
-from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 from starlette.responses import Response
 
 from flowdiag.desk.asked import Asked, Refused
-from flowdiag.desk.asking.note_question import NoteAnswer, NoteQuestion, Times, TimesQuestion
+from flowdiag.desk.asked_times import in_words_of_the_form, moment, typed_times
+from flowdiag.desk.asking.note_question import NoteAnswer, NoteQuestion
 from flowdiag.desk.kept_notes import KeptNote
-from flowdiag.desk.pages.front import ASKERS, EVERYBODY, site_time
+from flowdiag.desk.looking import Look
+from flowdiag.desk.pages.front import ASKERS, CLOSE_LOOKERS, EVERYBODY, FORM_FIELDS, site_page
 from flowdiag.desk.pages.waiting import answer_or_wait
 from flowdiag.desk.rendering import page
 from flowdiag.desk.routing import Page
 from flowdiag.errors import UsageError
-from flowdiag.site.span_words import span_of
-from flowdiag.site.window import read_compared
 from flowdiag.text.clock import Clock
 from flowdiag.text.wording.desk import ask as wording
+from flowdiag.text.wording.desk import closer as closer_words
 from flowdiag.text.wording.desk import shell
 
+# Says of an address that its times were counted back from the newest record and not from now.
+PLACED: Final = "placed"
 LONGEST_SAID: Final = 2_000
 LONGEST_TICKET: Final = 100
-STAFF_FORMS: Final = ("text", "markdown", "json", "page", "brief")
+# What of the answer each form is, for those who read whole notes and for a client.
+FOR_STAFF: Final = {
+    "text": "text",
+    "markdown": "markdown",
+    "json": "json",
+    "page": "page",
+    "brief": "brief",
+    "client": "client_page",
+}
+CLIENT_FORMS: Final = {"text": "client_text", "markdown": "client_markdown", "client": "client_page"}
+SUFFIXES: Final = {
+    "text": "txt",
+    "markdown": "md",
+    "json": "json",
+    "page": "html",
+    "brief": "html",
+    "client": "html",
+}
+SHORT_ID: Final = 8  # letters of a note's identifier in a file's name
 MEDIA: Final = {
     "text": "text/plain; charset=utf-8",
     "markdown": "text/markdown; charset=utf-8",
     "json": "application/json",
     "page": "text/html; charset=utf-8",
     "brief": "text/html; charset=utf-8",
+    "client": "text/html; charset=utf-8",
 }
-# Whole files bring a style and a policy of their own, which allows that style and nothing else.
-FILE_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-_WEEK, _DAY = timedelta(days=7), timedelta(days=1)
+# Whole files bring a style of their own, which their policy allows, and nothing else.
+FILE_POLICY: Final = (
+    "default-src 'none'; style-src {style}; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+_STYLE: Final = re.compile(r"<style>(.*?)</style>", re.DOTALL)
 
 
 async def ask(asked: Asked) -> Response:
     """What was typed becomes times with dates, and the address of the question."""
-    form = {name: asked.query(name) or "" for name in ("when", "said", "ticket", "beside")}
+    form = {name: asked.query(name) or "" for name in FORM_FIELDS}
     try:
-        times = await _times(asked, form["when"] or wording.USUAL_WHEN)
-        beside = _beside(form["beside"], times, asked.the_site.timezone)
+        times = await typed_times(asked, form["when"] or wording.USUAL_WHEN, form["beside"] or None)
     except UsageError as error:
-        return page(
-            asked, "site.html", status=400, wording=wording, site=asked.the_site, now=site_time(asked), form=form,
-            fault=str(error),
-        )  # fmt: skip
+        return site_page(asked, form, in_words_of_the_form(error))
     return asked.to(
         question_address(
             asked.the_site.key,
@@ -60,7 +80,8 @@ async def ask(asked: Asked) -> Response:
                 "to": times.window_to,
                 "said": form["said"],
                 "ticket": form["ticket"],
-                "beside": beside,
+                "beside": times.beside or "",
+                PLACED: "1" if times.remark is not None else "",
             },
         )
     )
@@ -71,26 +92,6 @@ def question_address(site: str, values: Mapping[str, str]) -> str:
     return f"/sites/{site}/note?{urlencode({name: value for name, value in values.items() if value})}"
 
 
-async def _times(asked: Asked, when: str) -> Times:
-    begin, end = span_of(when)
-    now_ms = time.time_ns() // 1_000_000
-    question = TimesQuestion(asked.desk.settings.store, asked.the_site.file, begin, end, now_ms)
-    found: Times = await asked.desk.answers.answer(question)
-    return found
-
-
-def _beside(words: str, times: Times, timezone: str) -> str:
-    """Another time as --compare takes it. Raises UsageError for what cannot be read."""
-    back = {wording.LAST_WEEK: _WEEK, wording.DAY_BEFORE: _DAY}.get(words)
-    if back is None:
-        if words:
-            read_compared(words)
-        return words
-    zone = ZoneInfo(timezone)
-    ends = (datetime.fromisoformat(text).astimezone(zone) for text in (times.window_from, times.window_to))
-    return " to ".join((end.replace(tzinfo=None) - back).isoformat() for end in ends)
-
-
 async def question(asked: Asked) -> Response:
     """The answer at its own address, which stays; or a page that waits for it."""
     wanted = asked_question(asked)
@@ -98,13 +99,14 @@ async def question(asked: Asked) -> Response:
     if isinstance(found, Response):
         return found
     identifier = asked.desk.notes.keep(asked.the_site.key, wanted, found)
-    return asked.to(f"/sites/{asked.the_site.key}/notes/{identifier}")
+    placed = f"?{PLACED}=1" if asked.query(PLACED) else ""
+    return asked.to(f"/sites/{asked.the_site.key}/notes/{identifier}{placed}")
 
 
 def asked_question(asked: Asked) -> NoteQuestion:
     """The question that the address is. Raises UsageError for times that are none."""
     site = asked.the_site
-    begin, end = (_moment(asked, name) for name in ("from", "to"))
+    begin, end = (moment(asked, name, asked.query(name)) for name in ("from", "to"))
     if end <= begin:
         raise UsageError("the time ends before it begins", expected="to after from")
     return NoteQuestion(
@@ -118,18 +120,6 @@ def asked_question(asked: Asked) -> NoteQuestion:
         beside=asked.query("beside"),
         pseudonyms=not asked.who.is_staff and site.profile.site.pseudonyms,
     )
-
-
-def _moment(asked: Asked, name: str) -> datetime:
-    """A time of the address; without an offset it is the site's."""
-    text = asked.query(name) or ""
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        raise UsageError(
-            f"{name}: {text[:40]!r} is no time", expected="ISO 8601 such as 2026-03-02T14:00"
-        ) from None
-    return moment if moment.tzinfo is not None else moment.replace(tzinfo=ZoneInfo(asked.the_site.timezone))
 
 
 async def show(asked: Asked) -> Response:
@@ -149,13 +139,33 @@ async def show(asked: Asked) -> Response:
         made=clock.full_span(note.made_ms, note.made_ms + 1000),
         again=again(note),
         question=note.question,
+        beside=beside_pictures(asked, answer),
+        look=_look(asked, answer),
+        closer=closer_words,
         here=asked.request.url.path,
+        placed=asked.query(PLACED) is not None,
     )
 
 
 def pictures(asked: Asked, answer: NoteAnswer) -> tuple[tuple[str, str, str], ...]:
     """For a client the rate alone: who used the line is the engineer's part."""
     return answer.lead if asked.who.reads_whole_notes else answer.lead[:1]
+
+
+def beside_pictures(
+    asked: Asked, answer: NoteAnswer
+) -> list[tuple[tuple[Markup, ...], tuple[int, int]]] | None:
+    """The picture of each of two times with its axis; None where no other was asked for, or for a client."""
+    if answer.beside is None or not asked.who.reads_whole_notes:
+        return None
+    return [(tuple(map(Markup, picture)), axis_ms) for picture, axis_ms in answer.beside.pictures]
+
+
+def _look(asked: Asked, answer: NoteAnswer) -> Look | None:
+    """A close look at the time of a note, for those who may have one."""
+    if not asked.who.roles & CLOSE_LOOKERS:
+        return None
+    return Look(asked.the_site.key, answer.timezone, answer.window_ms)
 
 
 def kept(asked: Asked) -> KeptNote:
@@ -191,15 +201,28 @@ def again(note: KeptNote) -> str:
 async def as_file(asked: Asked) -> Response:
     """The note in a format, byte for byte as it was made."""
     form, answer = asked.request.path_params["form"], kept(asked).answer
-    if form not in STAFF_FORMS:
+    if form not in MEDIA:
         raise Refused(404, shell.NO_SUCH_PAGE)
-    content: str = getattr(answer, form)
-    if not asked.who.reads_whole_notes:
-        if form not in ("text", "markdown"):
-            raise Refused(404, shell.NO_SUCH_PAGE)
-        content = answer.client_text if form == "text" else answer.client_markdown
-    headers = {"Content-Security-Policy": FILE_POLICY} if form in ("page", "brief") else {}
+    whole = asked.who.reads_whole_notes
+    if not whole and form not in CLIENT_FORMS:
+        raise Refused(404, shell.NO_SUCH_PAGE)
+    content: str = getattr(answer, FOR_STAFF[form] if whole else CLIENT_FORMS[form])
+    if not content:
+        raise Refused(404, shell.NO_SUCH_PAGE)
+    headers = {}
+    if MEDIA[form].startswith("text/html"):
+        headers["Content-Security-Policy"] = file_policy(content)
+    if asked.query("save"):
+        name = f"{asked.the_site.key}-{asked.request.path_params['note'][:SHORT_ID]}-{form}.{SUFFIXES[form]}"
+        headers["Content-Disposition"] = f'attachment; filename="{name}"'
     return Response(content, media_type=MEDIA[form], headers=headers)
+
+
+def file_policy(content: str) -> str:
+    """A Content-Security-Policy (CSP level 3) for a file that has one style: that style applies."""
+    styles = (sha256(style.encode()).digest() for style in _STYLE.findall(content))
+    allowed = " ".join(f"'sha256-{b64encode(digest).decode()}'" for digest in styles)
+    return FILE_POLICY.format(style=allowed or "'none'")
 
 
 PAGES: Final = (

@@ -15,7 +15,7 @@ from flowdiag.desk.asking.note_question import NoteAnswer, NoteQuestion
 from flowdiag.desk.asking.question import Question
 from flowdiag.desk.asking.upload_question import UploadNoteQuestion, UploadQuestion, UploadSeen
 from flowdiag.desk.catalogue import DeskSite
-from flowdiag.desk.pages.note import FILE_POLICY, LONGEST_SAID, LONGEST_TICKET, MEDIA, STAFF_FORMS
+from flowdiag.desk.pages.note import FOR_STAFF, LONGEST_SAID, LONGEST_TICKET, MEDIA, SUFFIXES, file_policy
 from flowdiag.desk.pages.waiting import answer_or_wait
 from flowdiag.desk.people import Role
 from flowdiag.desk.profile_form import filled
@@ -32,7 +32,6 @@ from flowdiag.text.wording.desk import upload as wording
 UPLOADERS: Final[frozenset[Role]] = frozenset({"helpdesk", "engineer"})
 HOME: Final = "/upload"
 MOST_NAMED: Final = 5  # sites that a fault lists
-SUFFIX: Final = {"text": "txt", "markdown": "md", "json": "json", "page": "html", "brief": "html"}
 
 
 async def show(asked: Asked) -> Response:
@@ -237,14 +236,15 @@ def _site(asked: Asked) -> DeskSite | None:
 
 async def as_file(asked: Asked) -> Response:
     form = asked.request.path_params["form"]
-    if form not in STAFF_FORMS:
+    if form not in FOR_STAFF:
         raise Refused(404, shell.NO_SUCH_PAGE)
     answer = await _note(asked)
     if isinstance(answer, Response):
         return answer
-    headers = {"Content-Security-Policy": FILE_POLICY} if form in ("page", "brief") else {}
-    headers["Content-Disposition"] = f'attachment; filename="note.{SUFFIX[form]}"'
-    content: str = getattr(answer, form)
+    content: str = getattr(answer, FOR_STAFF[form])
+    headers = {"Content-Disposition": f'attachment; filename="note-{form}.{SUFFIXES[form]}"'}
+    if MEDIA[form].startswith("text/html"):
+        headers["Content-Security-Policy"] = file_policy(content)
     return Response(content, media_type=MEDIA[form], headers=headers)
 
 

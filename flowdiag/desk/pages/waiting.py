@@ -32,11 +32,11 @@ async def answer_or_wait(asked: Asked, question: Question, title: str) -> Any:
 
 
 async def progress(asked: Asked) -> Response:
-    """How far an answer is; 404 once it is there."""
+    """How far an answer is, or that nobody works on it any more: the answer is there, or was given up."""
     work = asked.desk.answers.running(asked.request.path_params["key"])
     if work is None or asked.waiter not in work.waiting:
-        return JSONResponse({}, 404)
-    return JSONResponse({"part": work.part, "words": wording.progress(work.part)})
+        return JSONResponse({"over": True})
+    return JSONResponse({"over": False, "part": work.part, "words": wording.progress(work.part)})
 
 
 async def leave(asked: Asked) -> Response:

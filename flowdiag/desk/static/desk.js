@@ -18,12 +18,12 @@ function waiting() {
   let leaves = true;
   const look = async () => {
     const answer = await fetch(address, { headers: { Accept: "application/json" } });
-    if (answer.status === 404) {
+    const { over, part, words } = await answer.json();
+    if (over) {
       leaves = false;
       location.reload();
       return;
     }
-    const { part, words } = await answer.json();
     place.querySelector("[role=status]").textContent = words;
     if (part !== null) place.querySelector("progress").value = part;
     setTimeout(look, 500);
@@ -36,5 +36,20 @@ function waiting() {
   });
 }
 
+function finding() {
+  const field = document.getElementById("find");
+  const found = document.getElementById("found");
+  if (!field || !found) return;
+  let asked = 0;
+  field.addEventListener("input", async () => {
+    const mine = ++asked;
+    const answer = await fetch(`/sites/suggest?find=${encodeURIComponent(field.value)}`);
+    if (!answer.ok) return;
+    const list = await answer.text();
+    if (mine === asked) found.innerHTML = list;
+  });
+}
+
 copying();
+finding();
 waiting();

@@ -1,3 +1,11 @@
 """What the pages of the desk say, one module for each kind of page."""
 
-__all__ = ["accounts", "api", "ask", "shell", "sign_in", "upload"]
+__all__ = [
+    "accounts",
+    "api",
+    "ask",
+    "closer",
+    "shell",
+    "sign_in",
+    "upload",
+]

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Any
 
 from msgspec import Struct
 
-from flowdiag.desk.asking.note_question import LONG_MS, span_ms
-from flowdiag.desk.asking.question import Progress, Question
-from flowdiag.site.profile import Profile
-
-Direction = Literal["down", "up"]
+from flowdiag.desk.asking.question import Progress
+from flowdiag.desk.asking.span_question import SpanQuestion
 
 
 class Figures(Struct, frozen=True):
@@ -20,34 +17,7 @@ class Figures(Struct, frozen=True):
     csv: str
 
 
-class _Figures(Question, frozen=True):
-    """store, file, digest, window_from, window_to: as NoteQuestion has them; link: its name; pseudonyms: as there."""
-
-    store: str
-    file: str
-    digest: str
-    window_from: str
-    window_to: str
-    link: str | None = None
-    direction: Direction | None = None
-
-    @property
-    def long(self) -> bool:
-        begin, end = span_ms(self.window_from, self.window_to)
-        return end - begin > LONG_MS
-
-    def state(self) -> str | None:
-        from flowdiag.desk.asking.store_state import store_state
-
-        return store_state(self.store, self._profile(), span_ms(self.window_from, self.window_to))
-
-    def _profile(self) -> Profile:
-        from flowdiag.site.reading import read_profile
-
-        return read_profile(self.file)
-
-
-class UsageQuestion(_Figures, frozen=True):
+class UsageFormsQuestion(SpanQuestion, frozen=True):
     """Each link's rate. step_s: length of the windows, None for the usual one."""
 
     step_s: int | None = None
@@ -59,7 +29,7 @@ class UsageQuestion(_Figures, frozen=True):
 
         report = report_usage(
             [self.store],
-            self._profile(),
+            self.profile(),
             window_from=self.window_from,
             window_to=self.window_to,
             window_ms=None if self.step_s is None else self.step_s * 1000,
@@ -70,7 +40,7 @@ class UsageQuestion(_Figures, frozen=True):
         return Figures(as_json(report), as_csv(report))
 
 
-class RankingQuestion(_Figures, frozen=True):
+class TopFormsQuestion(SpanQuestion, frozen=True):
     """kind, by, limit: as `flowdiag top` has them."""
 
     kind: str = "talkers"
@@ -85,7 +55,7 @@ class RankingQuestion(_Figures, frozen=True):
         from flowdiag.forms.top import Outside, as_csv, as_json
         from flowdiag.pipeline import link_named
 
-        profile = self._profile()
+        profile = self.profile()
         kind: Any = self.kind
         by: Any = self.by
         request = Request(
