@@ -13,6 +13,7 @@ from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
 from flowdiag.desk.access.guard import Guard
+from flowdiag.desk.api import pages as api
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.logs import RequestLog
 from flowdiag.desk.pages import accounts, board, closer, front, health, note, sign_in, style, upload, waiting
@@ -22,6 +23,7 @@ _STATIC: Final = Path(__file__).parent / "static"
 PAGES: Final[tuple[Page, ...]] = (
     *accounts.PAGES,
     *board.PAGES,
+    *api.PAGES,
     *closer.PAGES,
     *front.PAGES,
     *health.PAGES,

@@ -126,17 +126,18 @@ class Workers:
 
     def _talk(self, process: _Process, asked: Asked, told: Told | None, given_up: Event) -> Answered | Same:
         """One question and its answer. In a thread. A process that was ended, or ended itself, is not sound afterwards."""
-        until = time.monotonic() + self._seconds
+        seconds = self._seconds * asked.question.parts
+        until = time.monotonic() + seconds
         try:
             process.pipe.send(asked)
             while True:
                 while not process.pipe.poll(LOOKED_AT_EVERY_S):
-                    self._look(process, until, given_up)
+                    self._look(process, until, seconds, given_up)
                 message = process.pipe.recv()
                 if isinstance(message, Worked):
                     if told is not None:
                         told(message.done, message.whole)
-                    self._look(process, until, given_up)
+                    self._look(process, until, seconds, given_up)
                 elif isinstance(message, Failed):
                     raise message.error or Unanswered(message.what)
                 elif isinstance(message, Same | Answered):
@@ -145,7 +146,7 @@ class Workers:
             process.end()
             raise Unanswered("the process that worked on the answer ended") from None
 
-    def _look(self, process: _Process, until: float, given_up: Event) -> None:
+    def _look(self, process: _Process, until: float, seconds: float, given_up: Event) -> None:
         """Ends a process over its limits, or whose answer nobody waits for."""
         if given_up.is_set():
             process.end()
@@ -153,7 +154,7 @@ class Workers:
         if time.monotonic() > until:
             process.end()
             raise Unanswered(
-                f"the answer took longer than {self._seconds:.0f} seconds", advice="ask about a shorter time"
+                f"the answer took longer than {seconds:.0f} seconds", advice="ask about a shorter time"
             )
         if process.octets > self._octets:
             process.end()
