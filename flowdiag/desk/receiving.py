@@ -7,12 +7,14 @@ Facts the design follows:
 
 from __future__ import annotations
 
+import asyncio
 import os
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
 from python_multipart.exceptions import FormParserError
 from python_multipart.multipart import MultipartParser, parse_options_header
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 from starlette.requests import ClientDisconnect, Request
 
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
 MOST_PARTS: Final = 8
 LARGEST_FIELD: Final = 4 << 10
 LARGEST_HEADERS: Final = 4 << 10  # of one part
+WRITTEN_AT_ONCE: Final = 1 << 20  # octets, by a thread, so that the disk keeps nobody else waiting
 AROUND: Final = 64 << 10  # octets of a form beside its file
 
 
@@ -52,7 +55,9 @@ async def receive(
             if taken > most:
                 raise Refused(413, wording.too_large(uploads.largest))
             parser.write(chunk)
+            await form.flush(WRITTEN_AT_ONCE)
         parser.finalize()
+        await form.flush(0)
         if not form.is_whole:
             raise Refused(400, wording.BROKEN)
         check(form.fields.get("form_token"))
@@ -65,6 +70,12 @@ async def receive(
         raise
     form.close()
     return FormData(form.fields), form.upload
+
+
+def _write(file: int, data: bytearray) -> None:
+    left = memoryview(data)
+    while left:
+        left = left[os.write(file, left) :]
 
 
 class _Form:
@@ -81,6 +92,7 @@ class _Form:
         self._name = ""
         self._value = bytearray()
         self._file: int | None = None
+        self._pending = bytearray()
         self._is_file = False
 
     def callbacks(self) -> MultipartCallbacks:
@@ -127,8 +139,7 @@ class _Form:
     def _data(self, data: bytes) -> None:
         if self._is_file and self._file is not None and self.upload is not None:
             self._uploads.grow(self.upload, len(data))
-            while data:
-                data = data[os.write(self._file, data) :]
+            self._pending.extend(data)
             return
         self._value.extend(data)
         if len(self._value) > LARGEST_FIELD:
@@ -140,6 +151,14 @@ class _Form:
 
     def _end(self) -> None:
         self.is_whole = True
+
+    async def flush(self, least: int) -> None:
+        """Writes what has come of the file, if that is more than so much; and lets others have their turn."""
+        if self._file is None or len(self._pending) <= least:
+            await asyncio.sleep(0)
+            return
+        data, self._pending = self._pending, bytearray()
+        await run_in_threadpool(_write, self._file, data)
 
     def close(self) -> None:
         if self._file is not None:

@@ -21,7 +21,7 @@ from msgspec import Struct
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from flowdiag.desk.access.audit import PAGE, SIGN_IN_REFUSED, Entry
@@ -31,6 +31,7 @@ from flowdiag.desk.access.tokens import LONGEST as LONGEST_TOKEN
 from flowdiag.desk.asked import Asked, Refused
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.people import Person, Role
+from flowdiag.desk.problem import problem
 from flowdiag.desk.receiving import AROUND, receive
 from flowdiag.desk.rendering import page as rendered
 from flowdiag.errors import FlowdiagError, UsageError
@@ -79,7 +80,7 @@ def nowhere(desk: Desk) -> Callable[[Request, Exception], Awaitable[Response]]:
         asked.person = None if asked.session is None else asked.session.person
         status = getattr(error, "status_code", 404)
         page = Page(request.url.path, _never, None, api=request.url.path.startswith(API))
-        return _refusal(asked, page, Refused(status, shell.NO_SUCH_PAGE))
+        return _refusal(asked, page, Refused(status, shell.NO_SUCH_PAGE, getattr(error, "headers", None)))
 
     return answer
 
@@ -226,7 +227,7 @@ def _refusal(asked: Asked, page: Page, error: FlowdiagError) -> Response:
     status = error.status if isinstance(error, Refused) else 400 if isinstance(error, UsageError) else 503
     headers = error.headers if isinstance(error, Refused) else {}
     if page.api:
-        return JSONResponse({"error": str(error)}, status, headers)
+        return problem(status, str(error), headers)
     if status == 401 and asked.request.method in SAFE_METHODS:
         return RedirectResponse(sign_in_first(asked), 303)
     answer = rendered(asked, "refused.html", status=status, title=shell.REFUSED, reason=str(error))

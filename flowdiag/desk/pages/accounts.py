@@ -38,7 +38,9 @@ MEDIA: Final = {
     "json": "application/json",
     "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
 }
-_MONTH: Final = re.compile(r"(?:19[7-9]\d|20\d\d)-(?:0[1-9]|1[0-2])")
+MONTH: Final = (
+    "(?:19[89][0-9]|20[0-9][0-9])-(?:0[1-9]|1[0-2])"  # as chosen_period() takes it, and JSON Schema too
+)
 # Columns that are more interesting from their highest figure down.
 _HIGHEST_FIRST: Final = frozenset({"p95_mbps", "share", "busy_hours", "trend"})
 _BY: Final[dict[str, Callable[[ReviewRow], Any]]] = {
@@ -100,7 +102,7 @@ def chosen(asked: Asked) -> Chosen:
 
 def asked_month(text: str | None) -> str | None:
     """YYYY-MM, None for none. Raises UsageError."""
-    if text is not None and not _MONTH.fullmatch(text):
+    if text is not None and not re.fullmatch(MONTH, text):
         raise UsageError(wording.NO_MONTH)
     return text
 

@@ -17,8 +17,7 @@ DROP: Final = "Drop the file here, or choose it"
 SEND: Final = "Read it"
 SENDING: Final = "Sending the file"
 NOTHING_KEPT: Final = (
-    "Nothing of it is kept: it goes when you are done, leave or sign out, and after half an hour "
-    "without use in any case."
+    "Nothing of it is kept: it goes when you are done, leave, sign out, or do not use it for half an hour."
 )
 NO_FILE: Final = "no file was chosen, or it is empty"
 ONE_FILE: Final = "one file at a time"
