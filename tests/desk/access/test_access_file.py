@@ -6,7 +6,14 @@ from pathlib import Path
 
 import pytest
 
-from flowdiag.desk.access.access_file import Account, OpenID, OpenIDPerson, Token, is_read_by_others, read_access
+from flowdiag.desk.access.access_file import (
+    Account,
+    OpenID,
+    OpenIDPerson,
+    Token,
+    is_read_by_others,
+    read_access,
+)
 from flowdiag.errors import ConfigError
 from tests.desk.access.desks import account, password_hash
 
