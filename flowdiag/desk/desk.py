@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from flowdiag.desk.access import openid
 from flowdiag.desk.access.audit import AuditLog
 from flowdiag.desk.access.known import Known
 from flowdiag.desk.access.one_time import OneTimeLink
@@ -42,6 +43,8 @@ class Desk:
         self.tries = Tries()
         self.passwords = Checker()
         self.sign_ins = SignIns()
+        if self.known is not None and self.known.openid is not None:
+            openid.load()
         self.link = OneTimeLink()
         self.workers: Workers
         self.answers: Answers

@@ -69,6 +69,12 @@ class Described(Struct):
     keys_at: float
 
 
+def load() -> None:
+    """What takes a while to import, so that the first sign-in need not."""
+    import authlib.integrations.httpx_client
+    import authlib.oidc.core  # noqa: F401
+
+
 class SignIns:
     """Those that have begun, and the provider's description. Used from one event loop."""
 

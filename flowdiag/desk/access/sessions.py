@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import secrets
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Final
 
 from msgspec import Struct
@@ -20,6 +20,7 @@ COOKIE: Final = "__Host-flowdiag"
 IDLE_S: Final = 3 * 3600.0
 LONGEST_S: Final = 12 * 3600.0
 MOST: Final = 10_000
+MOST_OF_ONE: Final = 50  # so that nobody's sign-ins end the sessions of others
 _OCTETS: Final = 32
 
 
@@ -44,8 +45,11 @@ class Sessions:
     def begin(self, person: Person, again: Callable[[], Person | None] | None = None) -> Session:
         now = time.monotonic()
         self._drop_old(now)
-        while len(self._sessions) >= MOST:
-            self._sessions.pop(min(self._sessions.values(), key=lambda one: one.used).key)
+        own = [one for one in self._sessions.values() if one.person.name == person.name]
+        if len(own) >= MOST_OF_ONE:
+            self.end(_oldest(own).key)
+        if len(self._sessions) >= MOST:
+            self.end(_oldest(self._sessions.values()).key)
         session = Session(
             secrets.token_urlsafe(_OCTETS), secrets.token_urlsafe(_OCTETS), person, now, now, again
         )
@@ -69,6 +73,10 @@ class Sessions:
 
     def _drop_old(self, now: float) -> None:
         self._sessions = {key: one for key, one in self._sessions.items() if not _is_over(one, now)}
+
+
+def _oldest(sessions: Iterable[Session]) -> Session:
+    return min(sessions, key=lambda one: one.used)
 
 
 def _is_over(session: Session, now: float) -> bool:
