@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from typing import Any, Final, NamedTuple
 
@@ -109,8 +110,10 @@ def _questions(asked: Asked, look: Look) -> tuple[CloserQuestion, RankingsQuesti
 
 async def _shown(asked: Asked, look: Look, form: dict[str, str | None]) -> Response:
     """The page; where the rankings take longer than the pictures they come later."""
+    until = time.monotonic() + PATIENCE_S
     about_links, about_rankings = _questions(asked, look)
     answers = asked.desk.answers
+    answers.begin(about_links, asked.waiter)  # before the other: of long questions one is answered at a time
     work = answers.begin(about_rankings, asked.waiter)
     answer: CloserAnswer | Response = await answer_or_wait(asked, about_links, wording.LOOK_CLOSER)
     if isinstance(answer, Response):
@@ -118,7 +121,7 @@ async def _shown(asked: Asked, look: Look, form: dict[str, str | None]) -> Respo
     rankings: Rankings | None = None
     fault = None
     try:
-        rankings = await answers.wait(work, PATIENCE_S)
+        rankings = await answers.wait(work, max(until - time.monotonic(), 0.0))
     except TimeoutError:
         pass
     except GivenUp:
