@@ -209,13 +209,12 @@ def _row(row: Row, table: Table, look: Look, clock: Clock) -> ShownRow:
         leads_on = getattr(look, name) is None
         keys.append(Cell(key, look.but(**{name: key}).address() if leads_on else None))
     dated = look.span_ms[1] - look.span_ms[0] > DAY_MS
-    begin, end = (
-        f"{clock.short_day(ms)} {clock.time(ms // 60_000 * 60_000)}" if dated else clock.time(ms)
-        for ms in (row.first_ms, row.last_ms)
+    seen = dict.fromkeys(
+        clock.short_day(ms) if dated else clock.time(ms) for ms in (row.first_ms, row.last_ms)
     )
     measures = _measures((row.octets, row.packets, row.flows), row.share, look.by)
     label = row.label if row.label not in row.keys else None
-    return ShownRow(keys, label, [*measures, wording.rate(row.mean_mbps), wording.seen(begin, end)])
+    return ShownRow(keys, label, [*measures, wording.rate(row.mean_mbps), wording.seen(seen)])
 
 
 def _measures(amounts: tuple[int, int, int], share: float, by: str) -> list[str]:
