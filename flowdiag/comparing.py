@@ -17,6 +17,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.diagnosis import Diagnosis
 from flowdiag.errors import UsageError
+from flowdiag.long_times import ORDINARY, Effort
 from flowdiag.pipeline import Direction, build_case, link_named, restricted
 from flowdiag.query_times import asked_times
 from flowdiag.site.clock import LocalTime
@@ -32,16 +33,17 @@ def run_other(
     direction: Direction | None = None,
     progress: Progress | None = None,
     now_ms: int | None = None,
+    effort: Effort | None = ORDINARY,
 ) -> Diagnosis:
     """The diagnosis of the time that `text` names, as site/window.py reads it.
 
-    paths, link, direction, progress: as for pipeline.run(); asked: the case of the first diagnosis; now_ms: the moment of
+    paths, link, direction, progress, effort: as for pipeline.run(); asked: the case of the first diagnosis; now_ms: the moment of
     asking, from which days are counted back where a store is being filled, None to go by the newest flow. Raises what
     run() raises, and UsageError for a time that overlaps the one asked about.
     """
     window_ms = _window(paths, asked, text, now_ms)
     if any(map(is_store, paths)):
-        other = _read_again(paths, asked, window_ms, progress)
+        other = _read_again(paths, asked, window_ms, progress, effort)
     else:
         other = replace(asked, window_ms=window_ms, window_given=True)
     diagnosis = diagnose(other)
@@ -61,7 +63,11 @@ def _window(paths: Sequence[str | Path], asked: Case, text: str, now_ms: int | N
 
 
 def _read_again(
-    paths: Sequence[str | Path], asked: Case, window_ms: tuple[int, int], progress: Progress | None
+    paths: Sequence[str | Path],
+    asked: Case,
+    window_ms: tuple[int, int],
+    progress: Progress | None,
+    effort: Effort | None,
 ) -> Case:
     if STANDARD_INPUT in map(str, paths):
         raise UsageError(
@@ -70,5 +76,11 @@ def _read_again(
         )
     begin, end = (LocalTime(asked.profile.site.timezone).local(ms).isoformat() for ms in window_ms)
     return build_case(
-        paths, asked.profile, window_from=begin, window_to=end, reported=asked.reported, progress=progress
+        paths,
+        asked.profile,
+        window_from=begin,
+        window_to=end,
+        reported=asked.reported,
+        progress=progress,
+        effort=effort,
     )

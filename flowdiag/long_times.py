@@ -32,7 +32,7 @@ from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.long_time import with_parts
 from flowdiag.durations import HOUR_MS, MINUTE_MS
 from flowdiag.errors import UsageError
-from flowdiag.query_plan import known_span
+from flowdiag.query_plan import CHEAP_ROWS, known_span
 from flowdiag.site.profile import Profile
 from flowdiag.site.window import resolve_window
 
@@ -61,11 +61,13 @@ RANKED_KINDS: Final[tuple[Kind, ...]] = ("talkers", "applications", "destination
 
 class Effort(Struct, frozen=True):
     """How hard to look. worth_octets: of flows, for roll-ups to answer; looked_at: most records that are read for a
-    closer look; at_once: records of a long export that are held at once; who: stand-ins for flows are needed, and a look at
-    whatever may be found, else figures alone are."""
+    closer look; beside: that are read beside a short time, for what happened around it and for comparison; at_once: records
+    of a long export that are held at once; who: stand-ins for flows are needed, and a look at whatever may be found, else
+    figures alone are."""
 
     worth_octets: int = WORTH_OCTETS
     looked_at: int = MOST_LOOKED_AT
+    beside: int = CHEAP_ROWS
     at_once: int = MOST_AT_ONCE
     who: bool = True
 

@@ -97,7 +97,8 @@ def build_case(
         long = long_case(paths, profile, window_from, window_to, reported, effort)
         if long is not None:
             return long
-    reading = plan(paths, window_from, window_to, zone, exporters, context=context)
+    beside = ORDINARY.beside if effort is None else effort.beside
+    reading = plan(paths, window_from, window_to, zone, exporters, context=context, cheap_rows=beside)
     export = open_export(paths, exporters=exporters, progress=progress, span=reading.span)
     if reading.cut_ms is not None:
         export.report.notes.append(cut(reading.cut_ms // HOUR_MS))

@@ -51,9 +51,10 @@ def plan(
     exporters: Collection[bytes] | None = None,
     *,
     context: bool,
+    cheap_rows: int = CHEAP_ROWS,
 ) -> Plan:
     """What to read of the stores among the paths. window_from, window_to, timezone: see resolve_window(); context: days
-    around the window too, for a diagnosis.
+    around the window too, for a diagnosis; cheap_rows: flow records beside the window that are read at most.
 
     Everything where no store or no window is given. Raises UsageError for a window that cannot be, StoreError.
     """
@@ -86,7 +87,7 @@ def plan(
         window_rows = sum(count.rows((begin, end)) for count in counts)
 
         def is_cheap(span: Span) -> bool:
-            return sum(count.rows(span) for count in counts) - window_rows <= CHEAP_ROWS
+            return sum(count.rows(span) for count in counts) - window_rows <= cheap_rows
 
         around = next((ms for ms in AROUND_MS if is_cheap(_widened(begin, end, ms, ms))), AROUND_MS[-1])
         if around < DAY_MS:

@@ -32,9 +32,11 @@ def chromium(profile: Path) -> Iterator[BrowserContext]:
 
 
 class Opened:
-    """A page in a tab, with whatever the browser complained about or asked for."""
+    """A page in a tab, from a file or an address, with whatever the browser complained about or asked for."""
 
-    def __init__(self, context: BrowserContext, file: Path, size: tuple[int, int], scheme: Any) -> None:
+    def __init__(
+        self, context: BrowserContext, place: Path | str, size: tuple[int, int], scheme: Any
+    ) -> None:
         self.page: Page = context.new_page()
         self.complaints: list[str] = []
         self.requests: list[str] = []
@@ -43,7 +45,7 @@ class Opened:
         self.page.on("request", lambda request: self.requests.append(request.url))
         self.page.set_viewport_size({"width": size[0], "height": size[1]})
         self.page.emulate_media(color_scheme=scheme)
-        self.url = file.as_uri()
+        self.url = place if isinstance(place, str) else place.as_uri()
         self.page.goto(self.url)
 
     def violations(self) -> list[tuple[str, str, list[Any]]]:

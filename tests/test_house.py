@@ -37,6 +37,7 @@ WINGS: Final = (
         "inspection",
         "frames",
     ),
+    ("forms",),
     ("api",),
     ("watch",),
     ("desk",),

@@ -56,6 +56,6 @@ def _rendered(inspection: Inspection, form: str, limit: int, *, templates: bool,
         from flowdiag.inspection import as_json
 
         return json.dumps(as_json(inspection), indent=2)
-    from flowdiag.cli.inspect_text import render
+    from flowdiag.forms.inspect import render
 
     return render(inspection, limit, templates=templates, on_terminal=on_terminal)

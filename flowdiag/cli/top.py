@@ -111,8 +111,8 @@ def command(
     from flowdiag.aggregator.site_flows import DIRECTION_NAMES
     from flowdiag.aggregator.top_ranking import Request
     from flowdiag.cli.times import settled_times
-    from flowdiag.cli.top_forms import Outside, as_csv, as_json, as_text
     from flowdiag.export_ranking import rank_export
+    from flowdiag.forms.top import Outside, as_csv, as_json, as_text
     from flowdiag.pipeline import link_named
     from flowdiag.site.reading import read_profile
 

@@ -70,8 +70,8 @@ def command(
     exports, site = asked.exports, required_site(asked.site)
     spare_inputs([output], [*exports, site])
     from flowdiag.cli.times import settled_times
-    from flowdiag.cli.usage_forms import as_csv, as_json, as_text
     from flowdiag.export_usage import report_usage
+    from flowdiag.forms.usage import as_csv, as_json, as_text
     from flowdiag.site.reading import read_profile
 
     profile = read_profile(site)

@@ -13,17 +13,24 @@ from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
 from flowdiag.desk.access.guard import Guard
+from flowdiag.desk.api import pages as api
 from flowdiag.desk.desk import Desk
-from flowdiag.desk.pages import closer, front, note, sign_in, style, waiting
-from flowdiag.desk.routing import Page, routes
+from flowdiag.desk.logs import RequestLog
+from flowdiag.desk.pages import accounts, board, closer, front, health, note, sign_in, style, upload, waiting
+from flowdiag.desk.routing import Page, nowhere, routes
 
 _STATIC: Final = Path(__file__).parent / "static"
 PAGES: Final[tuple[Page, ...]] = (
+    *accounts.PAGES,
+    *board.PAGES,
+    *api.PAGES,
     *closer.PAGES,
     *front.PAGES,
+    *health.PAGES,
     *note.PAGES,
     *sign_in.PAGES,
     *style.PAGES,
+    *upload.PAGES,
     *waiting.PAGES,
 )
 
@@ -39,6 +46,7 @@ def application(desk: Desk) -> Starlette:
 
     return Starlette(
         routes=[*routes(desk, PAGES), Mount("/static", StaticFiles(directory=_STATIC))],
-        middleware=[Middleware(Guard, desk=desk)],
+        middleware=[Middleware(RequestLog), Middleware(Guard, desk=desk)],
+        exception_handlers={404: nowhere(desk), 405: nowhere(desk)},
         lifespan=life,
     )

@@ -8,26 +8,22 @@ from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import RedirectResponse
 
+from flowdiag.desk.access.audit import PAGE
 from flowdiag.desk.access.sessions import Session
 from flowdiag.desk.catalogue import DeskSite
 from flowdiag.desk.people import Person
-from flowdiag.errors import FlowdiagError
+from flowdiag.desk.refusal import Refused as Refused
 
 if TYPE_CHECKING:
     from flowdiag.desk.desk import Desk
-
-
-class Refused(FlowdiagError):
-    """A request that is refused. status: of HTTP."""
-
-    def __init__(self, status: int, what: str) -> None:
-        super().__init__(what)
-        self.status = status
+    from flowdiag.desk.uploads import Upload
 
 
 class Asked:
-    """person: None on pages that are for anyone; site: of the page's address, which the person may see; fields: of the form
-    that was sent, whose token was right."""
+    """person: None on pages that are for anyone; site: of the page's address, which the person may see; client_sites: all
+    sites of the client of the page's address, which the person may see; upload: of the page's address, or
+    that came with the form, of this session; fields: of the form that was sent, whose token was right; event: what the
+    audit log calls it; tried: the name that somebody tried to sign in with."""
 
     def __init__(self, desk: Desk, request: Request) -> None:
         self.desk = desk
@@ -35,7 +31,16 @@ class Asked:
         self.session: Session | None = None
         self.person: Person | None = None
         self.site: DeskSite | None = None
+        self.client_sites: list[DeskSite] = []
+        self.upload: Upload | None = None
         self.fields = FormData()
+        self.event = PAGE
+        self.tried: str | None = None
+
+    @property
+    def address(self) -> str:
+        """Of whoever asks."""
+        return "" if self.request.client is None else self.request.client.host
 
     @property
     def form_token(self) -> str:
@@ -53,6 +58,12 @@ class Asked:
         """On pages of a site."""
         assert self.site is not None
         return self.site
+
+    @property
+    def the_upload(self) -> Upload:
+        """On pages of an upload."""
+        assert self.upload is not None
+        return self.upload
 
     @property
     def waiter(self) -> str:

@@ -48,6 +48,11 @@ class DeskSite(Struct, frozen=True):
     def timezone(self) -> str:
         return self.profile.site.timezone
 
+    @property
+    def client_key(self) -> str:
+        """In addresses of the client's pages."""
+        return site_key(self.client)
+
 
 class Catalogue:
     """The sites of a folder. faults: what is wrong with profiles that cannot be used."""
@@ -67,6 +72,10 @@ class Catalogue:
 
     def get(self, key: str) -> DeskSite | None:
         return self._current().get(key)
+
+    def of_client(self, key: str) -> list[DeskSite]:
+        """All sites of the client whose key it is; none where there is no such client."""
+        return [site for site in self.all() if site.client_key == key]
 
     def find(self, words: str, among: Iterable[DeskSite]) -> list[DeskSite]:
         """Those sites that have each of the words in their name, client, place, labels or exporters; those whose name begins

@@ -35,48 +35,56 @@ SMALLEST: Final = "smallest"
 
 def render(note: Note) -> str:
     """Every text of the note passes jinja2's autoescape; only the project's own SVG is markup."""
-    leading, others = _lead_first(note)
-    return _page("note.html", note, lead=leading, **_engineer(note, others))
+    return _whole(note, _Drawn(note))
 
 
 class Parts(NamedTuple):
-    """A note's pieces as markup for a page that has pictures.css and note.css. lead: its pictures that come first, the rate
-    of the link that matters and who used it; beside: those of the time asked about and of another."""
+    """A note's pieces as markup for a page that has pictures.css and note.css, and the whole file. lead: its pictures that
+    come first, the rate of the link that matters and who used it; beside: those of the time asked about and of another."""
 
     client: str
     lead: tuple[Picture, ...]
     beside: tuple[Picture, ...]
     engineer: str
+    whole: str
 
 
 def parts(note: Note) -> Parts:
     """The pieces, for a page that puts something between them: the engineer's part is without the pictures that are given."""
-    leading, others = _lead_first(note)
-    content = _engineer(note, others)
-    beside = tuple(content.pop("beside"))
+    drawn = _Drawn(note)
+    without = {**_engineer(note, drawn), "beside": []}
     return Parts(
         _page("client_part.html", note),
-        tuple(leading),
-        beside,
-        _page("engineer_part.html", note, lead=[], beside=[], **content),
+        tuple(drawn.lead),
+        tuple(drawn.beside),
+        _page("engineer_part.html", note, lead=[], **without),
+        _whole(note, drawn),
     )
 
 
-def _lead_first(note: Note) -> tuple[list[Picture], list[Picture]]:
-    drawn = [_as_markup(picture) for picture in pictures(note)]
-    leading = 1 if note.stack is None else 2
-    return drawn[:leading], drawn[leading:]
+class _Drawn:
+    """The pictures of a note, drawn once: those that lead, the others, and those of another time."""
+
+    def __init__(self, note: Note) -> None:
+        drawn = [_as_markup(picture) for picture in pictures(note)]
+        leading = 1 if note.stack is None else 2
+        self.lead, self.others = drawn[:leading], drawn[leading:]
+        self.beside = [_as_markup(picture) for picture in pictures_beside(note)]
 
 
-def _engineer(note: Note, others: list[Picture]) -> dict[str, Any]:
-    """What the engineer's part shows. others: the pictures that do not lead."""
+def _whole(note: Note, drawn: _Drawn) -> str:
+    return _page("note.html", note, lead=drawn.lead, **_engineer(note, drawn))
+
+
+def _engineer(note: Note, drawn: _Drawn) -> dict[str, Any]:
+    """What the engineer's part shows beside the pictures that lead."""
     return {
         "figures": figures,
         "link_columns": LINK_COLUMNS,
-        "pictures": others,
+        "pictures": drawn.others,
         "comparison": comparison,
         "comparing": comparing,
-        "beside": [_as_markup(picture) for picture in pictures_beside(note)],
+        "beside": drawn.beside,
         "rankings": [
             (wording.TALKERS, wording.ADDRESS, note.talkers),
             (wording.APPLICATIONS, wording.APPLICATION, note.applications),
@@ -201,6 +209,13 @@ def policy(style: str) -> str:
     return f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
 
 
+def compile_templates() -> None:
+    """So that the first note of a process is as quick as the next."""
+    for name in ("note.html", "brief.html", "client_part.html", "engineer_part.html"):
+        _environment().get_template(name)
+
+
+@cache
 def _environment() -> Environment:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 

@@ -14,7 +14,18 @@ from importlib import import_module
 from types import ModuleType
 from typing import Any
 
-__all__ = ["as_csv", "as_json", "as_text", "as_xlsx", "frame", "pages", "period", "portfolio_review", "sites"]
+__all__ = [
+    "as_csv",
+    "as_json",
+    "as_text",
+    "as_xlsx",
+    "frame",
+    "pages",
+    "period",
+    "portfolio_review",
+    "site_review",
+    "sites",
+]
 
 
 class _Callable(ModuleType):

@@ -40,6 +40,11 @@ def client_page(sites: Sequence[ReviewedSite], period: str) -> str:
     )
 
 
+def client_part(sites: Sequence[ReviewedSite]) -> str:
+    """What stands on a client's page below its heading, as markup for a page with the same style. sites: as client_page()."""
+    return _rendered("client_part.html", client=sites[0].client, sites=[_site(site) for site in sites])
+
+
 def portfolio_page(review: PortfolioReview, pages: dict[str, str] | None = None) -> str:
     """The page of all sites. pages: file names of the clients' pages beside it."""
     return _rendered(

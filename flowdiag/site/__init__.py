@@ -10,5 +10,6 @@ __all__ = [
     "reading",
     "span_words",
     "time_words",
+    "values",
     "window",
 ]

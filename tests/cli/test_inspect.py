@@ -9,7 +9,6 @@ import pytest
 from click.testing import CliRunner, Result
 
 from flowdiag.addresses import V4_PREFIX
-from flowdiag.cli.inspect_text import render
 from flowdiag.cli.main import main
 from flowdiag.collector.report import (
     ExportReport,
@@ -19,6 +18,7 @@ from flowdiag.collector.report import (
     SessionReport,
     TemplateReport,
 )
+from flowdiag.forms.inspect import render
 from flowdiag.inspection import Inspection, InterfaceTotals
 from tests.collector.readers.builders import frame, pcap
 from tests.collector.v5_flows import Flow, packet

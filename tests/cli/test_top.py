@@ -15,9 +15,9 @@ from mmdb_writer import MMDBWriter
 from netaddr import IPSet
 
 from flowdiag.addresses import to_bytes
-from flowdiag.cli import top_forms
 from flowdiag.cli.demo import CAPTURE, PROFILE
 from flowdiag.cli.main import main
+from flowdiag.forms import top as top_forms
 from tests.cli.switch import IPFIX, WAN_COUNTERS, write_profile
 
 HOST, BACKUP = "192.168.40.20", "203.0.113.9"

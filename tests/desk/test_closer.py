@@ -15,7 +15,6 @@ from msgspec.structs import replace
 from starlette.testclient import TestClient
 
 from flowdiag.aggregator.top_ranking import Request, Top
-from flowdiag.cli.usage_forms import as_json
 from flowdiag.desk.asking.rankings_question import Rankings, RankingsQuestion, Row, Table
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.looking import Look, read_look
@@ -24,6 +23,7 @@ from flowdiag.desk.tables_as_csv import ranking_csv
 from flowdiag.errors import UsageError
 from flowdiag.export_ranking import rank_export
 from flowdiag.export_usage import report_usage
+from flowdiag.forms.usage import as_json
 from flowdiag.site.profile import Profile
 
 SITE: Final = "kowhai-group.harbour"

@@ -1,3 +1,16 @@
 """Who asks, and what every request has to pass: sign-in, sessions, checks of hosts and origins, rates, the audit log."""
 
-__all__ = ["guard", "one_time", "sessions"]
+__all__ = [
+    "audit",
+    "bodies",
+    "connections",
+    "guard",
+    "known",
+    "one_time",
+    "openid",
+    "passwords",
+    "rates",
+    "sessions",
+    "tokens",
+    "tries",
+]

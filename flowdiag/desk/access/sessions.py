@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import secrets
 import time
+from collections.abc import Callable
 from typing import Final
 
 from msgspec import Struct
@@ -23,13 +24,15 @@ _OCTETS: Final = 32
 
 
 class Session(Struct):
-    """key: what the browser's cookie holds; form_token: what forms of this session send back."""
+    """key: what the browser's cookie holds; form_token: what forms of this session send back; again: gives the person as they
+    are known now, None once they are not."""
 
     key: str
     form_token: str
     person: Person
     begun: float
     used: float
+    again: Callable[[], Person | None] | None = None
 
 
 class Sessions:
@@ -38,12 +41,14 @@ class Sessions:
     def __init__(self) -> None:
         self._sessions: dict[str, Session] = {}
 
-    def begin(self, person: Person) -> Session:
+    def begin(self, person: Person, again: Callable[[], Person | None] | None = None) -> Session:
         now = time.monotonic()
         self._drop_old(now)
         while len(self._sessions) >= MOST:
             self._sessions.pop(min(self._sessions.values(), key=lambda one: one.used).key)
-        session = Session(secrets.token_urlsafe(_OCTETS), secrets.token_urlsafe(_OCTETS), person, now, now)
+        session = Session(
+            secrets.token_urlsafe(_OCTETS), secrets.token_urlsafe(_OCTETS), person, now, now, again
+        )
         self._sessions[session.key] = session
         return session
 
@@ -52,10 +57,11 @@ class Sessions:
         if session is None:
             return None
         now = time.monotonic()
-        if _is_over(session, now):
+        person = session.person if session.again is None else session.again()
+        if person is None or _is_over(session, now):
             self.end(session.key)
             return None
-        session.used = now
+        session.person, session.used = person, now
         return session
 
     def end(self, key: str) -> None:

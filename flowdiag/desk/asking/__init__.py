@@ -1,3 +1,15 @@
 """From a question to its answer: processes of their own work it out, once for all who ask the same."""
 
-__all__ = ["answers", "closer_question", "note_question", "question", "rankings_question", "workers"]
+__all__ = [
+    "answers",
+    "closer_question",
+    "forms_question",
+    "look_question",
+    "note_question",
+    "question",
+    "rankings_question",
+    "review_question",
+    "store_state",
+    "upload_question",
+    "workers",
+]

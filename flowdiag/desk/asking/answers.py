@@ -13,20 +13,31 @@ from typing import Any, Final
 from flowdiag.desk.asking.question import Question
 from flowdiag.desk.asking.worker import Same
 from flowdiag.desk.asking.workers import GivenUp, Workers
+from flowdiag.errors import FlowdiagError
 
 KEPT_OCTETS: Final = 64 << 20  # of all kept answers
 # So long an answer holds without a look at the store: an incident is asked about by many within a minute.
 TRUSTED_S: Final = 5.0
 # Who waits asks how far it is every second or so; a question that nobody asked after for so long is given up.
 FORGOTTEN_S: Final = 20.0
+# Who waits for a long answer asks again when it is there: so long it stays for them, and an error as well, even where
+# nothing is to be kept.
+HANDED_OUT_S: Final = 10.0
+LONG_S: Final = 0.5  # of an answer that somebody may have to ask for again
 
 
 class Kept:
-    """An answer with the state that it holds for."""
+    """An answer, or the error in its place, with the state that it holds for; None for one that is to be handed out only."""
 
-    def __init__(self, content: Any, state: str, octets: int) -> None:
+    def __init__(self, content: Any, state: str | None, octets: int) -> None:
         self.content, self.state, self.octets = content, state, octets
         self.looked_at = time.monotonic()
+
+    @property
+    def holds(self) -> bool:
+        """Whether it may be given without a look at the store."""
+        age = time.monotonic() - self.looked_at
+        return age < (HANDED_OUT_S if self.state is None else TRUSTED_S)
 
 
 class Work:
@@ -101,20 +112,32 @@ class Answers:
             if not work.waiting:
                 work.given_up.set()
 
+    def forget(self, key: str) -> None:
+        """Nobody may have the answer to that question any more: the work on it ends, and no answer is kept."""
+        work = self._running.get(key)
+        if work is not None:
+            work.given_up.set()
+        kept = self._kept.pop(key, None)
+        self._octets -= 0 if kept is None else kept.octets
+
     async def _work(self, question: Question, work: Work) -> Any:
         kept = self._kept.get(work.key)
         if kept is not None:
             self._kept.move_to_end(work.key)
-            if time.monotonic() - kept.looked_at < TRUSTED_S:
-                return kept.content
+            if kept.holds:
+                return _given(kept.content)
         state = None if kept is None else kept.state
-        answered = await self._workers.ask(question, state, work.told, work.given_up)
+        try:
+            answered = await self._workers.ask(question, state, work.told, work.given_up)
+        except FlowdiagError as error:
+            self._keep(work, error, None)
+            raise
         if isinstance(answered, Same):
             assert kept is not None
             kept.looked_at = time.monotonic()
             return kept.content
-        if answered.state is not None:
-            self._keep(work.key, answered.content, answered.state)
+        if not work.given_up.is_set():
+            self._keep(work, answered.content, answered.state)
         return answered.content
 
     def _over(self, work: Work, task: asyncio.Task[Any]) -> None:
@@ -122,13 +145,15 @@ class Answers:
         if not task.cancelled():
             task.exception()  # whoever waited has it; where nobody did, it is of no interest
 
-    def _keep(self, key: str, content: Any, state: str) -> None:
+    def _keep(self, work: Work, content: Any, state: str | None) -> None:
+        if state is None and time.monotonic() - work.begun < LONG_S:
+            return  # whoever asked has it by now
         octets = len(pickle.dumps(content))
-        before = self._kept.pop(key, None)
+        before = self._kept.pop(work.key, None)
         self._octets -= 0 if before is None else before.octets
         if octets > KEPT_OCTETS // 4:
             return
-        self._kept[key] = Kept(content, state, octets)
+        self._kept[work.key] = Kept(content, state, octets)
         self._octets += octets
         while self._octets > KEPT_OCTETS:
             _, oldest = self._kept.popitem(last=False)
@@ -141,6 +166,12 @@ class Answers:
             for work in list(self._running.values()):
                 if "-" not in work.waiting and time.monotonic() - work.seen > FORGOTTEN_S:
                     work.given_up.set()
+
+
+def _given(content: Any) -> Any:
+    if isinstance(content, FlowdiagError):
+        raise content
+    return content
 
 
 __all__ = ["Answers", "GivenUp", "Kept", "Work"]

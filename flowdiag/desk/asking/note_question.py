@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from msgspec import Struct
 
@@ -11,7 +11,10 @@ from flowdiag.desk.asking.question import Progress, Question
 from flowdiag.site.profile import Profile, Site
 from flowdiag.site.window import dated
 
-FINE_MS = 1000
+FINE_MS: Final = 1000
+# Records read around a short time, a tenth of what the command reads: with somebody on the telephone an answer has to come
+# at once. A note says where less than a day around it was looked at, and that is so at large sites alone.
+BESIDE: Final = 100_000
 
 
 class Times(Struct, frozen=True):
@@ -147,11 +150,12 @@ class NoteQuestion(Question, frozen=True):
     def answer(self, progress: Progress) -> NoteAnswer:
         """Raises what pipeline.run() and comparing.run_other() raise."""
         from flowdiag.comparing import run_other
+        from flowdiag.long_times import Effort
         from flowdiag.note.compose import compose
         from flowdiag.note.pseudonyms import Pseudonyms
         from flowdiag.pipeline import run
 
-        profile = self._profile()
+        profile, effort = self._profile(), Effort(beside=BESIDE)
         diagnosis = run(
             [self.store],
             profile,
@@ -159,10 +163,11 @@ class NoteQuestion(Question, frozen=True):
             window_to=self.window_to,
             reported=self.reported,
             progress=progress,
+            effort=effort,
         )
         other = None
         if self.beside is not None:
-            other = run_other([self.store], diagnosis.case, self.beside, progress=progress)
+            other = run_other([self.store], diagnosis.case, self.beside, progress=progress, effort=effort)
         names = Pseudonyms.from_key_file() if self.pseudonyms else None
         return as_answer(compose(diagnosis, ticket=self.ticket, pseudonyms=names, other=other))
 
@@ -172,7 +177,7 @@ class NoteQuestion(Question, frozen=True):
         return read_profile(self.file)
 
 
-LONG_MS = 6 * 3_600_000  # a time longer than this may take more than some seconds
+LONG_MS: Final = 6 * 3_600_000  # a time longer than this may take more than some seconds
 
 
 def as_answer(note: Any) -> NoteAnswer:
@@ -198,7 +203,7 @@ def as_answer(note: Any) -> NoteAnswer:
         text=text.render(note),
         markdown=markdown.render(note),
         json=json_note.render(note),
-        page=html.render(note),
+        page=parts.whole,
         brief=html.render_brief(note),
         client_page=html.render_client(note),
         beside=None if note.beside is None else _other_time(note, parts.beside),

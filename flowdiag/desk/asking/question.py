@@ -17,11 +17,21 @@ Progress = Callable[[int, int], None]
 
 
 class Question(Struct, frozen=True, tag=True):
-    """long: it may take more than a few seconds; one worker is kept free of such."""
+    """long: it may take more than a few seconds; one worker is kept free of such. parts: it is as much as so many questions in
+    one, and may take as many times the time of one."""
 
     @property
     def long(self) -> bool:
         return False
+
+    @property
+    def background(self) -> bool:
+        """Whether nobody waits for it: it is put off as long as anybody waits for something else."""
+        return False
+
+    @property
+    def parts(self) -> int:
+        return 1
 
     @property
     def key(self) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import signal
 import time
 from multiprocessing.connection import Connection
@@ -11,8 +12,10 @@ from typing import Any, Final
 from msgspec import Struct
 
 from flowdiag.desk.asking.question import Progress, Question
+from flowdiag.desk.logs import begin_logging
 from flowdiag.errors import FlowdiagError
 
+_LOG: Final = logging.getLogger("flowdiag.desk.worker")
 TOLD_EVERY_S: Final = 0.2
 
 
@@ -55,6 +58,7 @@ def work(pipe: Connection) -> None:
         signal.signal(number, signal.SIG_IGN if number == signal.SIGINT else signal.SIG_DFL)
     import pyarrow as pa
 
+    begin_logging()
     pa.set_cpu_count(1)  # as many workers as cores: threads would be in each other's way
     with contextlib.suppress(EOFError, OSError):  # the desk has ended
         while True:
@@ -73,9 +77,7 @@ def _answer(asked: Asked, progress: Progress) -> Message:
     except MemoryError:
         return Failed(None, "the answer needs more memory than a question may take")
     except Exception as error:
-        import logging
-
-        logging.getLogger("flowdiag.desk").exception("a question failed")
+        _LOG.exception("a question failed", extra={"question": type(question).__name__})
         return Failed(None, f"the answer failed: {type(error).__name__}")
 
 

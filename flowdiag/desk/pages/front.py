@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Mapping
 from typing import Final
 
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 
 from flowdiag.desk.asked import Asked
+from flowdiag.desk.pages.board_rows import standing_of
 from flowdiag.desk.people import ROLES, Role
 from flowdiag.desk.rendering import page
 from flowdiag.desk.routing import Page
@@ -16,33 +18,51 @@ from flowdiag.text.clock import Clock
 from flowdiag.text.wording.desk import ask as wording
 
 MOST_LISTED: Final = 50
-MOST_SUGGESTED: Final = 8
+FORM_FIELDS: Final = ("when", "said", "ticket", "beside")
+EMPTY_FORM: Final = dict.fromkeys(FORM_FIELDS, "")
 EVERYBODY: Final[frozenset[Role]] = frozenset(ROLES)
 ASKERS: Final[frozenset[Role]] = frozenset({"helpdesk", "engineer", "client"})
 CLOSE_LOOKERS: Final[frozenset[Role]] = frozenset({"helpdesk", "engineer"})
 
 
 async def find(asked: Asked) -> Response:
-    words = asked.query("find") or ""
-    found = asked.desk.catalogue.find(words, asked.sites())
-    return page(
-        asked,
-        "find.html",
-        wording=wording,
-        words=words,
-        sites=found[:MOST_LISTED],
-        more=len(found) > MOST_LISTED,
-    )
+    return _found(asked, "find.html")
 
 
 async def suggest(asked: Asked) -> Response:
-    """The first sites that have the words, for the script of the page."""
-    found = asked.desk.catalogue.find(asked.query("find") or "", asked.sites())[:MOST_SUGGESTED]
-    return JSONResponse([{"key": site.key, "name": site.name, "client": site.client} for site in found])
+    """The list alone, for the script of the page while somebody types."""
+    return _found(asked, "found.html")
+
+
+def _found(asked: Asked, template: str) -> Response:
+    words = asked.query("find") or ""
+    found = asked.desk.catalogue.find(words, asked.sites())
+    more = len(found) > MOST_LISTED
+    return page(asked, template, wording=wording, words=words, sites=found[:MOST_LISTED], more=more)
 
 
 async def site(asked: Asked) -> Response:
-    return page(asked, "site.html", wording=wording, site=asked.the_site, now=site_time(asked), form={})
+    return site_page(asked, EMPTY_FORM)
+
+
+def site_page(asked: Asked, form: Mapping[str, str], fault: str | None = None) -> Response:
+    """form: what was typed; fault: what is wrong with it."""
+    return page(
+        asked,
+        "site.html",
+        status=200 if fault is None else 400,
+        wording=wording,
+        site=asked.the_site,
+        now=site_time(asked),
+        form=form,
+        fault=fault,
+        may_ask=may_ask(asked),
+        standing=standing_of(asked, may_ask(asked)),
+    )
+
+
+def may_ask(asked: Asked) -> bool:
+    return bool(asked.who.roles & ASKERS)
 
 
 def site_time(asked: Asked) -> str:

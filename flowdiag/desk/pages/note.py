@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import re
 from base64 import b64encode
-from collections.abc import Mapping
 from hashlib import sha256
 from typing import Final
-from urllib.parse import urlencode
 
 from markupsafe import Markup
 from starlette.responses import Response
@@ -17,7 +15,8 @@ from flowdiag.desk.asked_times import in_words_of_the_form, moment, typed_times
 from flowdiag.desk.asking.note_question import NoteAnswer, NoteQuestion
 from flowdiag.desk.kept_notes import KeptNote
 from flowdiag.desk.looking import Look
-from flowdiag.desk.pages.front import ASKERS, CLOSE_LOOKERS, EVERYBODY, site_time
+from flowdiag.desk.pages.addresses import question_address
+from flowdiag.desk.pages.front import ASKERS, CLOSE_LOOKERS, EVERYBODY, FORM_FIELDS, site_page
 from flowdiag.desk.pages.waiting import answer_or_wait
 from flowdiag.desk.rendering import page
 from flowdiag.desk.routing import Page
@@ -27,6 +26,8 @@ from flowdiag.text.wording.desk import ask as wording
 from flowdiag.text.wording.desk import closer as closer_words
 from flowdiag.text.wording.desk import shell
 
+# Says of an address that its times were counted back from the newest record and not from now.
+PLACED: Final = "placed"
 LONGEST_SAID: Final = 2_000
 LONGEST_TICKET: Final = 100
 # What of the answer each form is, for those who read whole notes and for a client.
@@ -65,14 +66,11 @@ _STYLE: Final = re.compile(r"<style>(.*?)</style>", re.DOTALL)
 
 async def ask(asked: Asked) -> Response:
     """What was typed becomes times with dates, and the address of the question."""
-    form = {name: asked.query(name) or "" for name in ("when", "said", "ticket", "beside")}
+    form = {name: asked.query(name) or "" for name in FORM_FIELDS}
     try:
         times = await typed_times(asked, form["when"] or wording.USUAL_WHEN, form["beside"] or None)
     except UsageError as error:
-        return page(
-            asked, "site.html", status=400, wording=wording, site=asked.the_site, now=site_time(asked), form=form,
-            fault=in_words_of_the_form(error),
-        )  # fmt: skip
+        return site_page(asked, form, in_words_of_the_form(error))
     return asked.to(
         question_address(
             asked.the_site.key,
@@ -82,14 +80,10 @@ async def ask(asked: Asked) -> Response:
                 "said": form["said"],
                 "ticket": form["ticket"],
                 "beside": times.beside or "",
+                PLACED: "1" if times.remark is not None else "",
             },
         )
     )
-
-
-def question_address(site: str, values: Mapping[str, str]) -> str:
-    """values: those that are empty are left out."""
-    return f"/sites/{site}/note?{urlencode({name: value for name, value in values.items() if value})}"
 
 
 async def question(asked: Asked) -> Response:
@@ -99,7 +93,8 @@ async def question(asked: Asked) -> Response:
     if isinstance(found, Response):
         return found
     identifier = asked.desk.notes.keep(asked.the_site.key, wanted, found)
-    return asked.to(f"/sites/{asked.the_site.key}/notes/{identifier}")
+    placed = f"?{PLACED}=1" if asked.query(PLACED) else ""
+    return asked.to(f"/sites/{asked.the_site.key}/notes/{identifier}{placed}")
 
 
 def asked_question(asked: Asked) -> NoteQuestion:
@@ -142,6 +137,7 @@ async def show(asked: Asked) -> Response:
         look=_look(asked, answer),
         closer=closer_words,
         here=asked.request.url.path,
+        placed=asked.query(PLACED) is not None,
     )
 
 

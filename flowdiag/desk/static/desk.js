@@ -36,5 +36,20 @@ function waiting() {
   });
 }
 
+function finding() {
+  const field = document.getElementById("find");
+  const found = document.getElementById("found");
+  if (!field || !found) return;
+  let asked = 0;
+  field.addEventListener("input", async () => {
+    const mine = ++asked;
+    const answer = await fetch(`/sites/suggest?find=${encodeURIComponent(field.value)}`);
+    if (!answer.ok) return;
+    const list = await answer.text();
+    if (mine === asked) found.innerHTML = list;
+  });
+}
+
 copying();
+finding();
 waiting();

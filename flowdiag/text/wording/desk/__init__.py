@@ -1,3 +1,12 @@
 """What the pages of the desk say, one module for each kind of page."""
 
-__all__ = ["ask", "closer", "shell", "sign_in"]
+__all__ = [
+    "accounts",
+    "api",
+    "ask",
+    "board",
+    "closer",
+    "shell",
+    "sign_in",
+    "upload",
+]

@@ -8,6 +8,9 @@ PROGRAM: Final = "flowdiag"
 SKIP: Final = "Skip to the content"
 PAGES: Final = "Pages"
 SITES: Final = "Find a site"
+ALL_SITES: Final = "All sites"
+ACCOUNTS: Final = "Accounts"
+UPLOAD: Final = "Upload an export"
 SIGN_OUT: Final = "Sign out"
 SIGNED_IN: Final = "Signed in as"
 REFUSED: Final = "This cannot be shown"
@@ -16,9 +19,21 @@ BACK: Final = "Back to the sites"
 SIGN_IN_FIRST: Final = "sign in first"
 NOT_FOR_YOU: Final = "this page is not for your role"
 NO_SUCH_SITE: Final = "there is no such site, or it is not one of yours"
+NO_SUCH_CLIENT: Final = "there is no such client, or not all of its sites are yours"
 NO_SUCH_PAGE: Final = "there is no such page"
+OUR_FAULT: Final = (
+    "something went wrong here; it was logged, so tell whoever looks after this desk when it happened"
+)
 TOO_LARGE: Final = "what was sent is too large"
 NOT_OUR_FORM: Final = "this form is not from this page, or you have signed in anew since; load the page again"
+
+TOO_SLOW: Final = "what was sent came too slowly"
+TOO_MANY: Final = "too many requests at once; try again in a moment"
+NO_FORM: Final = "what was sent is no form"
+NO_SUCH_TOKEN: Final = "this token is not known, or has expired"
+NOT_THIS_SERVER: Final = "This is not a name of this server; whoever runs it can add one by --host."
+NO_SUCH_METHOD: Final = "This is not done here."
+FROM_ELSEWHERE: Final = "This was sent by a page from elsewhere."
 
 
 def title(page: str) -> str:
@@ -27,7 +42,12 @@ def title(page: str) -> str:
 
 
 # Pages in the order of the way to them, and the roles that they are for.
-_WAYS: Final = (("/", SITES, frozenset({"helpdesk", "engineer", "accounts", "client"})),)
+_WAYS: Final = (
+    ("/", SITES, frozenset({"helpdesk", "engineer", "accounts", "client"})),
+    ("/all-sites", ALL_SITES, frozenset({"helpdesk", "engineer", "accounts"})),
+    ("/accounts", ACCOUNTS, frozenset({"engineer", "accounts"})),
+    ("/upload", UPLOAD, frozenset({"helpdesk", "engineer"})),
+)
 
 
 def ways(roles: frozenset[str]) -> list[tuple[str, str]]:

@@ -14,7 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from flowdiag.aggregator.usage_report import STATES, UNKNOWN, LinkUsage, UsageReport
-from flowdiag.cli.chart import chart
+from flowdiag.forms.chart import chart
 from flowdiag.note.json_note import whole
 from flowdiag.text.csv_table import csv_table
 from flowdiag.text.escape import terminal
