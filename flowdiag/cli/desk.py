@@ -10,6 +10,7 @@ import click
 from flowdiag.cli.chosen import config_option, store_and_sites
 
 DEFAULT_LISTEN: Final = "127.0.0.1:8080"
+DEMO_FOLDER: Final = "flowdiag-desk-demo"
 _FILE: Final = click.Path(dir_okay=False, path_type=Path)
 
 
@@ -79,6 +80,14 @@ def _new_token(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
     help="Where notes and the audit log are kept; inside a store that is a folder by default.",
 )
 @click.option(
+    "--demo",
+    metavar="[FOLDER]",
+    is_flag=False,
+    flag_value=DEMO_FOLDER,
+    type=click.Path(path_type=Path),
+    help=f"Serve an invented provider of 12 sites, made in FOLDER ({DEMO_FOLDER} by default) up to the present minute.",
+)
+@click.option(
     "--hash-password",
     is_flag=True,
     is_eager=True,
@@ -95,19 +104,49 @@ def _new_token(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
     help="Print a new token for a program and the line for the access file, and end.",
 )
 def command(
-    store: str | None, folder: Path | None, config: Path | None, listen: str, state: Path | None, **given: Any
+    store: str | None,
+    folder: Path | None,
+    config: Path | None,
+    listen: str,
+    state: Path | None,
+    demo: Path | None,
+    **given: Any,
 ) -> None:
     """Serve the desk: find a site, ask, read the note, look closer.
 
     \b
     Example:
+      flowdiag desk --demo
       flowdiag desk --store flows --sites sites/
     """
     from flowdiag.desk.server import serve
     from flowdiag.desk.settings import Settings, listening, usual_state
 
     host, port = listening(listen)
-    store, folder = store_and_sites(store, folder, config)
+    if demo is not None:
+        store, folder, state = demo_settings(demo, store, folder, config, state)
+    else:
+        store, folder = store_and_sites(store, folder, config)
     serve(
         Settings(store=store, sites=folder, state=state or usual_state(store), host=host, port=port, **given)
     )
+
+
+def demo_settings(
+    demo: Path, store: str | None, folder: Path | None, config: Path | None, state: Path | None
+) -> tuple[str, Path, Path]:
+    """Store, profiles and state of the demo in a folder, which is made if need be. Raises UsageError."""
+    import time
+
+    from flowdiag.cli.progress import progress_bar
+    from flowdiag.desk.demo import PROFILES, STATE, STORE, prepare_demo
+    from flowdiag.errors import UsageError
+
+    if store is not None or folder is not None or config is not None:
+        raise UsageError(
+            "--demo brings a store and sites of its own", advice="leave out --store, --sites and --config"
+        )
+    click.echo(f"An invented provider of 12 sites is made in {demo}.", err=True)
+    with progress_bar(quiet=False, what="making up sites", counted=True) as progress:
+        prepare_demo(demo, time.time_ns() // 1_000_000, progress)
+    return str(demo / STORE), demo / PROFILES, state or demo / STATE

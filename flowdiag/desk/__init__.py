@@ -5,4 +5,4 @@ role and sites are checked. `asking/` gets answers from processes of their own, 
 file for each page, `static/` and `templates/` what browsers see.
 """
 
-__all__ = ["access", "server", "settings"]
+__all__ = ["access", "demo", "server", "settings"]

@@ -16,12 +16,13 @@ from flowdiag.desk.access.guard import Guard
 from flowdiag.desk.api import pages as api
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.logs import RequestLog
-from flowdiag.desk.pages import accounts, closer, front, health, note, sign_in, style, upload, waiting
+from flowdiag.desk.pages import accounts, board, closer, front, health, note, sign_in, style, upload, waiting
 from flowdiag.desk.routing import Page, nowhere, routes
 
 _STATIC: Final = Path(__file__).parent / "static"
 PAGES: Final[tuple[Page, ...]] = (
     *accounts.PAGES,
+    *board.PAGES,
     *api.PAGES,
     *closer.PAGES,
     *front.PAGES,

@@ -14,6 +14,7 @@ from flowdiag.desk.access.sessions import Sessions
 from flowdiag.desk.access.tries import Tries
 from flowdiag.desk.asking.answers import Answers
 from flowdiag.desk.asking.workers import Workers
+from flowdiag.desk.board import Board
 from flowdiag.desk.catalogue import Catalogue
 from flowdiag.desk.kept_notes import KeptNotes
 from flowdiag.desk.settings import Settings
@@ -33,6 +34,7 @@ class Desk:
         self.catalogue = Catalogue(settings.sites)
         self.catalogue.all()  # so that a folder that is none is said at the start
         self.notes = KeptNotes(settings.state)
+        self.board = Board(settings.store, self.catalogue, settings.state)
         self.known = None if settings.access is None else Known(settings.access)
         self.audit = AuditLog(settings.state)
         self.sessions = Sessions()
@@ -50,9 +52,11 @@ class Desk:
         settings = self.settings
         self.workers = Workers(settings.jobs, settings.question_s, settings.question_octets)
         self.answers = Answers(self.workers)
+        self.board.begin(self.answers)
         self.uploads = Uploads(settings.state / "uploads", settings.largest_upload, self.answers.forget)
 
     def end(self) -> None:
+        self.board.end()
         self.workers.close()
         self.uploads.close()
         self.notes.close()

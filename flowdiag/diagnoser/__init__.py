@@ -1,6 +1,7 @@
 """A case in, findings and one verdict out."""
 
 __all__ = [
+    "attacked",
     "case",
     "comparison",
     "diagnose",

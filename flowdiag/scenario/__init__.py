@@ -9,4 +9,4 @@ nothing here uses the decoder.
 Many sites over months go another way: portfolio.py draws their demand, stored_days.py writes it straight into a flow store.
 """
 
-__all__ = ["capture", "exporting", "library", "site", "write"]
+__all__ = ["capture", "exporting", "library", "provider", "site", "write"]

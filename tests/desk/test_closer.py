@@ -11,7 +11,6 @@ from html import unescape
 from typing import Any, Final
 
 import pytest
-from flowdiag.cli.usage_forms import as_json
 from msgspec.structs import replace
 from starlette.testclient import TestClient
 
@@ -24,6 +23,7 @@ from flowdiag.desk.tables_as_csv import ranking_csv
 from flowdiag.errors import UsageError
 from flowdiag.export_ranking import rank_export
 from flowdiag.export_usage import report_usage
+from flowdiag.forms.usage import as_json
 from flowdiag.site.profile import Profile
 
 SITE: Final = "kowhai-group.harbour"

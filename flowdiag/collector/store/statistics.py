@@ -20,6 +20,7 @@ from flowdiag.errors import ExportError, StoreChanged
 from flowdiag.flows import FLOW_SCHEMA
 
 TIMES: Final = ("start", "end")
+TimesOfGroup = tuple[int | None, int | None, int]  # earliest start, latest end, rows of a row group
 
 
 def groups_of(file: pq.ParquetFile, span: Span) -> Iterator[int]:
@@ -56,7 +57,7 @@ def stored_span(backend: StorageBackend, exporters: Collection[bytes] | None = N
     days = sorted({file.partition.day for file in dated})
     # Flows that ended on the second day may have begun before those that ended on the first.
     outer = {*days[: 1 + LATER_DAYS], *days[-1:]}
-    bounds = [bound for file in dated if file.partition.day in outer for bound in _times_of(backend, file)]
+    bounds = [bound for file in dated if file.partition.day in outer for bound in times_of(backend, file)]
     firsts = [first for first, _, _ in bounds if first is not None]
     lasts = [last for _, last, _ in bounds if last is not None]
     return min(firsts, default=None), max(lasts, default=None)
@@ -68,7 +69,7 @@ class RowCounts:
     def __init__(self, backend: StorageBackend, exporters: Collection[bytes] | None, widest: Span) -> None:
         self._backend = backend
         self._files = find_files(backend, exporters, widest)
-        self._times: dict[str, list[tuple[int | None, int | None, int]]] = {}
+        self._times: dict[str, list[TimesOfGroup]] = {}
 
     def rows(self, span: Span) -> int:
         """About how many touch a span."""
@@ -77,7 +78,7 @@ class RowCounts:
             if not touches(file.partition.day, span):
                 continue
             if file.target not in self._times:
-                self._times[file.target] = _times_of(self._backend, file)
+                self._times[file.target] = times_of(self._backend, file)
             for first, last, own in self._times[file.target]:
                 if first is None or last is None:
                     rows += own
@@ -88,7 +89,7 @@ class RowCounts:
         return round(rows)
 
 
-def _times_of(backend: StorageBackend, stored_file: StoredFile) -> list[tuple[int | None, int | None, int]]:
+def times_of(backend: StorageBackend, stored_file: StoredFile) -> list[TimesOfGroup]:
     """Earliest and latest time, by the clock of the capture, and rows of each row group; none of a damaged file,
     which StoreReader reports. Raises StoreChanged."""
     try:

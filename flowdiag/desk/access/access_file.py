@@ -30,6 +30,17 @@ _ARGON2: Final = "$argon2id$"
 _DIGEST: Final = re.compile(r"[0-9a-f]{64}")
 LOOPBACK: Final = frozenset({"localhost", "127.0.0.1", "::1"})
 _READ_BY_OTHERS: Final = 0o007
+_PLAIN: Final = {
+    "missing": "is missing",
+    "extra_forbidden": "unknown key",
+    "too_short": "is empty",
+    "string_too_short": "is empty",
+    "string_type": "is no text in quotes",
+    "tuple_type": "is no list",
+    "frozen_set_type": "is no list",
+    "model_type": "is no table",
+    "dict_type": "is no table",
+}
 
 Name = Annotated[str, Field(min_length=1, max_length=LONGEST_NAME)]
 Names = Annotated[tuple[Name, ...], Field(max_length=MOST_ENTRIES)]
@@ -225,10 +236,8 @@ def _mistakes(error: ValidationError, raw: Mapping[str, Any]) -> list[str]:
     for detail in error.errors(include_url=False, include_input=False):
         key = key_text(tuple(part for part in detail["loc"] if part != "[key]"), raw)
         kind, message = detail["type"], detail["msg"]
-        if kind == "missing":
-            what = "is missing"
-        elif kind == "extra_forbidden":
-            what = "unknown key"
+        if kind in _PLAIN:
+            what = _PLAIN[kind]
         elif kind == "value_error":
             what = str(detail["ctx"]["error"])
         else:

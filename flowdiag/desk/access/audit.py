@@ -4,6 +4,7 @@ Facts the design follows:
 - lines are appended and never changed; JSON in ASCII keeps what people type within its line, whatever is in it;
 - a file that grows for ever fills the disk: the newest is `audit.jsonl`, older ones have a number, the oldest goes;
 - secrets in addresses of pages are masked by their names, so that the log opens nothing;
+- an open page asks again every few seconds; the same answer to the same person is told of once a minute;
 - a log that cannot be written is said, and takes nobody's pages away.
 """
 
@@ -20,15 +21,17 @@ from urllib.parse import parse_qsl, urlencode
 
 from msgspec import Struct
 
+from flowdiag.desk.access.rates import Rate
 from flowdiag.errors import FlowdiagError
 from flowdiag.modes import FILE_MODE, make_folder, opened
 
 NAME: Final = "audit"
 SUFFIX: Final = ".jsonl"
 LARGEST: Final = 32 << 20  # octets of a file
-KEPT: Final = 20  # files, the newest included
+KEPT: Final = 40  # files, the newest included
 LONGEST: Final = 2_000  # characters of a text
 SAID_EVERY_S: Final = 60.0
+REPEATED_EVERY_S: Final = 60.0
 MASK: Final = "***"
 SECRETS: Final = frozenset(
     {"once", "code", "state", "session_state", "token", "access_token", "id_token", "password"}
@@ -67,6 +70,7 @@ class AuditLog:
         self._folder = folder
         self._file = folder / f"{NAME}{SUFFIX}"
         self._said = -SAID_EVERY_S
+        self._repeated = Rate(1 / REPEATED_EVERY_S, 1)
         try:
             make_folder(folder)
             self._descriptor = self._opened()
@@ -74,6 +78,8 @@ class AuditLog:
             raise FlowdiagError(f"the audit log cannot be written: {error}", file=str(self._file)) from error
 
     def tell(self, entry: Entry) -> None:
+        if entry.event == PAGE and entry.method == "GET" and self._repeated.take(repr(entry)):
+            return
         line = json.dumps(_content(entry), ensure_ascii=True, separators=(",", ":")) + "\n"
         try:
             if os.fstat(self._descriptor).st_size + len(line) > LARGEST:

@@ -207,13 +207,14 @@ def _address(found: Mapping[str, Any], name: str, openid: OpenID) -> str:
 
 async def _fetched(client: Any, address: str, *, withhold_token: bool = True) -> dict[str, Any]:
     """A JSON object from the provider. Raises NotSignedIn."""
-    from httpx import HTTPError
+    from authlib.common.errors import AuthlibBaseError
+    from httpx import HTTPError, InvalidURL
 
     try:
-        answer = await client.get(address, withhold_token=withhold_token)
+        answer = await client.request("GET", address, withhold_token=withhold_token)
         answer.raise_for_status()
         found = answer.json() if len(answer.content) <= LARGEST else None
-    except (HTTPError, ValueError) as error:
+    except (HTTPError, InvalidURL, AuthlibBaseError, ValueError) as error:
         raise NotSignedIn(
             f"the provider cannot be asked: {type(error).__name__}",
             advice="try again, or tell who runs this desk",
@@ -234,6 +235,7 @@ def _client(openid: OpenID, back: str | None) -> Any:
         scope=" ".join(openid.scopes),
         redirect_uri=back,
         code_challenge_method="S256",
+        leeway=0,  # an access token that lasts a minute is good for what is asked with it at once
         timeout=PROVIDER_S,
         follow_redirects=False,
     )

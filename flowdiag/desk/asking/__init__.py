@@ -4,6 +4,7 @@ __all__ = [
     "answers",
     "closer_question",
     "forms_question",
+    "look_question",
     "note_question",
     "question",
     "rankings_question",

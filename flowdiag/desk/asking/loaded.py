@@ -24,6 +24,7 @@ _MODULES: Final = (
     "flowdiag.inspection",
     "flowdiag.pipeline",
     "flowdiag.site.reading",
+    "flowdiag.watch.look",
     "pyarrow.pandas_compat",
 )
 # With all that lies in them, which is imported where it is called.

@@ -25,6 +25,11 @@ class Question(Struct, frozen=True, tag=True):
         return False
 
     @property
+    def background(self) -> bool:
+        """Whether nobody waits for it: it is put off as long as anybody waits for something else."""
+        return False
+
+    @property
     def parts(self) -> int:
         return 1
 

@@ -4,7 +4,8 @@ Facts the design follows:
 - a question that hangs or grows cannot be stopped from within, so its process is ended and another takes its place;
 - to load Arrow, numpy and pandas takes seconds; one process loads them and the workers are forks of it
   (collector/store/prepare.py), so that a new one costs some milliseconds;
-- where long questions took every worker, nobody would get a short answer: one worker is kept for short ones.
+- where long questions took every worker, nobody would get a short answer: one worker is kept for short ones;
+- what nobody waits for is asked one at a time, when a worker is idle and nobody waits for one.
 """
 
 from __future__ import annotations
@@ -57,6 +58,7 @@ class Workers:
         self._all: set[_Process] = set()
         self._waiting = 0
         self._long = asyncio.Semaphore(max(count - 1, 1))
+        self._background = asyncio.Semaphore(1)
         for _ in range(count):
             self._begin()
 
@@ -80,6 +82,11 @@ class Workers:
         nobody waits any more. Raises Overloaded, Unanswered, GivenUp, and the FlowdiagError that the answer is."""
         if self._waiting >= MOST_WAITING:
             raise Overloaded("too many questions wait for an answer", advice="ask again in a minute")
+        if question.background:
+            async with self._background:
+                while self._waiting or self._idle.empty():
+                    await asyncio.sleep(LOOKED_AT_EVERY_S)
+                return await self._ask(question, known, told, given_up)
         if question.long:
             async with self._long:
                 return await self._ask(question, known, told, given_up)

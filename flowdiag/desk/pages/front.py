@@ -9,6 +9,7 @@ from typing import Final
 from starlette.responses import Response
 
 from flowdiag.desk.asked import Asked
+from flowdiag.desk.pages.board_rows import standing_of
 from flowdiag.desk.people import ROLES, Role
 from flowdiag.desk.rendering import page
 from flowdiag.desk.routing import Page
@@ -56,6 +57,7 @@ def site_page(asked: Asked, form: Mapping[str, str], fault: str | None = None) -
         form=form,
         fault=fault,
         may_ask=may_ask(asked),
+        standing=standing_of(asked, may_ask(asked)),
     )
 
 

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import re
 from base64 import b64encode
-from collections.abc import Mapping
 from hashlib import sha256
 from typing import Final
-from urllib.parse import urlencode
 
 from markupsafe import Markup
 from starlette.responses import Response
@@ -17,6 +15,7 @@ from flowdiag.desk.asked_times import in_words_of_the_form, moment, typed_times
 from flowdiag.desk.asking.note_question import NoteAnswer, NoteQuestion
 from flowdiag.desk.kept_notes import KeptNote
 from flowdiag.desk.looking import Look
+from flowdiag.desk.pages.addresses import question_address
 from flowdiag.desk.pages.front import ASKERS, CLOSE_LOOKERS, EVERYBODY, FORM_FIELDS, site_page
 from flowdiag.desk.pages.waiting import answer_or_wait
 from flowdiag.desk.rendering import page
@@ -85,11 +84,6 @@ async def ask(asked: Asked) -> Response:
             },
         )
     )
-
-
-def question_address(site: str, values: Mapping[str, str]) -> str:
-    """values: those that are empty are left out."""
-    return f"/sites/{site}/note?{urlencode({name: value for name, value in values.items() if value})}"
 
 
 async def question(asked: Asked) -> Response:

@@ -146,8 +146,7 @@ def _back(asked: Asked) -> str:
 
 def signed_in(asked: Asked, person: Person, again: Again | None = None, to: str | None = None) -> Response:
     """A new session, whatever session there was, and the way on."""
-    if asked.session is not None:
-        asked.desk.sessions.end(asked.session.key)
+    _end_session(asked)
     session = asked.desk.sessions.begin(person, again)
     asked.person, asked.event = person, SIGNED_IN
     answer = asked.to(own_address(to))
@@ -155,11 +154,16 @@ def signed_in(asked: Asked, person: Person, again: Again | None = None, to: str 
     return answer
 
 
-async def sign_out(asked: Asked) -> Response:
+def _end_session(asked: Asked) -> None:
+    """The one that the browser has, with what it brought."""
     if asked.session is not None:
         asked.desk.uploads.end_all(asked.session.key)
         asked.desk.sessions.end(asked.session.key)
-        asked.event = SIGNED_OUT
+
+
+async def sign_out(asked: Asked) -> Response:
+    _end_session(asked)
+    asked.event = SIGNED_OUT
     answer = asked.to(SIGN_IN)
     answer.delete_cookie(COOKIE, secure=True, httponly=True, samesite="lax", path="/")
     answer.headers["Clear-Site-Data"] = '"cache", "storage"'

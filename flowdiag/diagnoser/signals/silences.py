@@ -70,6 +70,18 @@ def silences_in(
     return tuple(found)
 
 
+def noticed_ms(heard: NDArray[np.bool_], step_ms: int) -> int:
+    """How long an exporter has to say nothing after its last sign of life for that to be a gap, at the earliest. heard: of each
+    window of step_ms up to that sign."""
+    alive = np.flatnonzero(heard)
+    if len(alive) == 0:
+        return LEAST_WINDOWS * step_ms
+    length = LEAST_WINDOWS
+    while not _is_gap(heard[: alive[-1] + 1], None, length):
+        length += 1 + length // 16
+    return length * step_ms
+
+
 def covered(case: Case) -> float:
     """The part of the complaint's window that the export covers, 0 to 1."""
     begin, end = case.window_ms

@@ -4,6 +4,7 @@ __all__ = [
     "accounts",
     "api",
     "ask",
+    "board",
     "closer",
     "shell",
     "sign_in",

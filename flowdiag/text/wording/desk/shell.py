@@ -8,6 +8,7 @@ PROGRAM: Final = "flowdiag"
 SKIP: Final = "Skip to the content"
 PAGES: Final = "Pages"
 SITES: Final = "Find a site"
+ALL_SITES: Final = "All sites"
 ACCOUNTS: Final = "Accounts"
 UPLOAD: Final = "Upload an export"
 SIGN_OUT: Final = "Sign out"
@@ -43,6 +44,7 @@ def title(page: str) -> str:
 # Pages in the order of the way to them, and the roles that they are for.
 _WAYS: Final = (
     ("/", SITES, frozenset({"helpdesk", "engineer", "accounts", "client"})),
+    ("/all-sites", ALL_SITES, frozenset({"helpdesk", "engineer", "accounts"})),
     ("/accounts", ACCOUNTS, frozenset({"engineer", "accounts"})),
     ("/upload", UPLOAD, frozenset({"helpdesk", "engineer"})),
 )

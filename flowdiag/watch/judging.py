@@ -1,0 +1,144 @@
+"""What a case tells of a site: what it was on in every minute, and which findings are worth telling.
+
+Nothing is decided anew here: findings are the diagnoser's, with their thresholds; states of links are those of the note's band
+(diagnoser/signals/link_bands.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import chain, pairwise
+from typing import Final, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowdiag.diagnoser.attacked import left_to_security
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.diagnose import SEVERITIES, in_order
+from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.kinds import KINDS
+from flowdiag.diagnoser.long_time import long_time_findings
+from flowdiag.diagnoser.signals.failovers import STILL_MS, failovers
+from flowdiag.diagnoser.signals.link_bands import link_bands
+from flowdiag.diagnoser.signals.link_states import CARRYING, primaries
+from flowdiag.diagnoser.signals.silences import silences
+from flowdiag.diagnoser.signals.timeline import runs
+from flowdiag.durations import MINUTE_MS
+from flowdiag.watch.state import GRAVEST_FIRST, Mark, On, Spell
+
+# Findings that say how traffic is made up, or by which way it came, are for whoever reads a note.
+UNTOLD: Final = frozenset({"single-host", "keepalive-irregular", "asymmetric-path"})
+# A pause shorter than this is what using a line is like. (Common practice, no source.)
+PAUSE_MS: Final = 10 * MINUTE_MS
+# Flows that are open are exported later: what ended so shortly before the records do may go on.
+OPEN_MS: Final = STILL_MS
+MOST_MARKS: Final = 40
+_ONS: Final[tuple[On, ...]] = get_args(On)
+_BY_FINDING: Final[dict[str, On]] = {"on-backup": "backup", "outage": "down"}
+
+
+def found(case: Case) -> tuple[Finding, ...]:
+    """The findings that are told, most severe first."""
+    if case.sums is not None:
+        every = long_time_findings(case)
+    else:
+        finders = (kind.find for kind in KINDS if kind.find is not None and kind.code not in UNTOLD)
+        every = list(chain.from_iterable(find(case) for find in finders))
+    ordered = in_order(case, left_to_security(every))
+    return tuple(one for one in ordered if one.severity != "info" and one.code not in UNTOLD)
+
+
+def marks(case: Case, findings: Sequence[Finding], end_ms: int) -> tuple[Mark, ...]:
+    """The findings of a case whose records end at end_ms, gravest first."""
+    begin_ms = case.window_ms[0]
+    open_ms = max(OPEN_MS, case.coverage.resolution_s * 1000 + MINUTE_MS)
+    known_ms = begin_ms if case.coverage.first_ms is None else case.coverage.first_ms
+    told = []
+    for finding in findings:
+        start = begin_ms if finding.start_ms is None else finding.start_ms
+        stop = end_ms if finding.end_ms is None else finding.end_ms
+        told.append(
+            Mark(
+                code=finding.code,
+                severity=finding.severity,
+                confidence=finding.confidence,
+                link=finding.link,
+                direction=finding.direction,
+                began_ms=start,
+                ended_ms=stop if _is_over(finding, stop, end_ms - open_ms) else None,
+                before=start < known_ms + open_ms,
+                client=finding.client,
+                summary=finding.summary,
+            )
+        )
+    return tuple(sorted(told, key=_rank)[:MOST_MARKS])
+
+
+def _is_over(finding: Finding, stop: int, still_ms: int) -> bool:
+    """Whether a finding that ends at `stop` had ended; some say themselves whether they go on."""
+    evidence = finding.evidence
+    goes_on = evidence.get("still_on_backup", evidence.get("ongoing_at_end_of_export"))
+    return stop < still_ms if goes_on is None else not goes_on
+
+
+def _rank(mark: Mark) -> tuple[int, int, int, str, str, str]:
+    place = GRAVEST_FIRST.index(mark.standing)
+    return (
+        place,
+        SEVERITIES.index(mark.severity),
+        mark.began_ms,
+        mark.code,
+        mark.link or "",
+        mark.direction or "",
+    )
+
+
+def spells(case: Case, findings: Sequence[Finding], end_ms: int) -> tuple[Spell, ...]:
+    """What the site was on from the window's begin to end_ms, in order and without a gap."""
+    step, begin_ms = case.usage.window_ms, case.window_ms[0]
+    first = begin_ms // step
+    states = np.full(max(-(-end_ms // step) - first, 1), _ONS.index("unknown"), np.int8)
+    shift = case.usage.start_ms // step - first
+    here = np.arange(len(states))
+    here = here[(here >= shift) & (here < shift + case.usage.windows)]
+    states[here] = _in_windows(case)[here - shift]
+    _bridge(states, PAUSE_MS // step)
+    for (start, stop), on in _certain(case, findings):
+        states[max(start // step - first, 0) : max(-(-stop // step) - first, 0)] = _ONS.index(on)
+    edges = [0, *(np.flatnonzero(np.diff(states)) + 1).tolist(), len(states)]
+    return tuple(
+        Spell(_ONS[states[a]], max((first + a) * step, begin_ms), min((first + b) * step, end_ms))
+        for a, b in pairwise(edges)
+    )
+
+
+def _in_windows(case: Case) -> NDArray[np.int8]:
+    """What each window of the usage grid shows by itself: the main line in use, or quiet."""
+    here = np.full(case.usage.windows, _ONS.index("unknown"), np.int8)
+    if case.coverage.links_apart and (links := primaries(case.profile)):
+        here[:] = _ONS.index("quiet")
+        here[(link_bands(case)[links] == CARRYING).any(axis=0)] = _ONS.index("main")
+    return here
+
+
+def _bridge(states: NDArray[np.int8], longest: int) -> None:
+    """Pauses in the use of the main line belong to its use, as does what is not on record yet at the end."""
+    main = _ONS.index("main")
+    for first, stop in runs(states != main):
+        if stop - first <= longest and stop - first < len(states):
+            states[first:stop] = main
+
+
+def _certain(case: Case, findings: Sequence[Finding]) -> list[tuple[tuple[int, int], On]]:
+    """Times of which something says what the site was on: a silent exporter, a stay on the backup, an outage."""
+    told: list[tuple[tuple[int, int], On]] = [
+        ((one.start_ms, one.end_ms), "unheard") for one in silences(case)
+    ]
+    if case.sums is None:
+        told += [((stay.start_ms, stay.end_ms), "backup") for stay in failovers(case).episodes]
+    for finding in findings:
+        on = _BY_FINDING.get(finding.code)
+        if on is not None and finding.start_ms is not None and finding.end_ms is not None:
+            told.append(((finding.start_ms, finding.end_ms), on))
+    return told

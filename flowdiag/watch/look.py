@@ -1,0 +1,147 @@
+"""A look at a site: from a store, a profile and the time to what is told of the site. It depends on these three alone.
+
+Facts the design follows:
+- the records tell of the time until they end, which is some minutes ago: they are judged up to there, whatever the time is, so
+  that the same records give the same state; how long ago that is tells only whether the exporter is still heard;
+- an hour tells what a site is on as long as something changed in it; of one that has been on its backup, or quiet, for longer,
+  a longer time is needed to know since when, and whether that is an outage or a night;
+- how long an exporter may say nothing is its own habit's (diagnoser/signals/silences.py).
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from msgspec import Struct
+
+from flowdiag.collector.store.asking import asked_again
+from flowdiag.collector.store.backends import StorageBackend
+from flowdiag.collector.store.opening import open_backend
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.signals.silences import noticed_ms
+from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS, Span
+from flowdiag.long_times import long_case
+from flowdiag.site.clock import LocalTime
+from flowdiag.site.profile import Profile
+from flowdiag.watch.judging import found, marks, spells
+from flowdiag.watch.reading import MOST_ROWS, SHORTEST_MS, Recent, has_earlier, read_case, recent, rows_since
+from flowdiag.watch.state import DayState, Mark, SiteState, Spell
+
+# Looked at one after the other until the site's state began within one.
+LOOKS_MS: Final = (HOUR_MS, 6 * HOUR_MS, DAY_MS)
+# Missing keepalives are told after some intervals; so many more show that they were there before.
+INTERVALS_BESIDE: Final = 5
+# An exporter that was heard within this time is heard: a collector hands on what came once a minute, and records wait for the
+# active timeout, a minute as a rule, five in some routers.
+LEAST_UNHEARD_MS: Final = 6 * MINUTE_MS
+
+
+class Looked(Struct, frozen=True):
+    """digest: of the files that it is of."""
+
+    digest: str
+    state: SiteState
+
+
+class LookedDay(Struct, frozen=True):
+    digest: str
+    day: DayState
+
+
+@asked_again
+def look(store: str, profile: Profile, now_ms: int, known: str | None = None) -> Looked | None:
+    """The state of a site now; None where its files are those of which `known` is the digest. now_ms: since 1970 UTC. Raises
+    StoreError, ProfileError."""
+    backend = open_backend(store)
+    with backend.reading():
+        files = recent(backend, profile, now_ms)
+        if files.digest == known:
+            return None
+        return Looked(files.digest, _state(backend, profile, files, now_ms))
+
+
+@asked_again
+def look_at_day(store: str, profile: Profile, now_ms: int, known: str | None = None) -> LookedDay | None:
+    """The last day of a site. As look()."""
+    backend = open_backend(store)
+    with backend.reading():
+        files = recent(backend, profile, now_ms)
+        if files.digest == known:
+            return None
+        return LookedDay(files.digest, _day(store, backend, profile, files, now_ms))
+
+
+def _day(store: str, backend: StorageBackend, profile: Profile, files: Recent, now_ms: int) -> DayState:
+    end_ms = files.newest_ms
+    if end_ms is None or files.first_ms is None or end_ms <= now_ms - DAY_MS:
+        return DayState(now_ms - DAY_MS, now_ms)
+    begin_ms = end_ms - DAY_MS
+    if files.first_ms > begin_ms and not has_earlier(backend, profile, files):
+        begin_ms = files.first_ms
+    begin_ms = begin_ms // MINUTE_MS * MINUTE_MS
+    case = _day_case(store, backend, profile, files, (begin_ms, end_ms), now_ms)
+    if case is None:
+        return DayState(begin_ms, end_ms)
+    begin_ms, end_ms = case.window_ms
+    findings = found(case)
+    return DayState(begin_ms, end_ms, spells(case, findings, end_ms), marks(case, findings, end_ms))
+
+
+def _state(backend: StorageBackend, profile: Profile, files: Recent, now_ms: int) -> SiteState:
+    newest_ms = files.newest_ms
+    if newest_ms is None:
+        return SiteState()
+    state = SiteState(heard_ms=newest_ms, unheard_ms=newest_ms + LEAST_UNHEARD_MS)
+    for length_ms in _lengths(profile):
+        begin_ms = newest_ms - length_ms
+        if rows_since(backend, files, begin_ms) > MOST_ROWS:
+            if state.judged_ms is not None:
+                return state
+            begin_ms = newest_ms - SHORTEST_MS
+        case = read_case(backend, profile, files, begin_ms, now_ms)
+        if case is None:
+            continue
+        state = _judged(case)
+        if state.on == "main" or state.since_ms is not None:
+            break
+    return state
+
+
+def _lengths(profile: Profile) -> list[int]:
+    """How long to look back, in order: as long as a missing keepalive of the site needs, at least."""
+    intervals = profile.thresholds.keepalive_missing_intervals + INTERVALS_BESIDE
+    slowest_s = max((probe.interval_s for link in profile.link for probe in link.keepalive), default=0.0)
+    least = min(round(intervals * slowest_s * 1000), DAY_MS)
+    return sorted({max(length, least) for length in LOOKS_MS})
+
+
+def _judged(case: Case) -> SiteState:
+    _, end_ms = case.window_ms
+    findings = found(case)
+    told: tuple[Mark, ...] = marks(case, findings, end_ms)
+    over: tuple[Spell, ...] = spells(case, findings, end_ms)
+    last = over[-1]
+    heard = case.coverage.heard[: case.usage.touched(0, end_ms).stop]
+    return SiteState(
+        on=last.on,
+        since_ms=last.begin_ms if len(over) > 1 else None,
+        judged_ms=end_ms,
+        heard_ms=end_ms,
+        unheard_ms=end_ms + max(noticed_ms(heard, case.usage.window_ms), LEAST_UNHEARD_MS),
+        marks=told,
+    )
+
+
+def _day_case(
+    store: str, backend: StorageBackend, profile: Profile, files: Recent, span: Span, now_ms: int
+) -> Case | None:
+    """The case of a day: by roll-ups where its flows are many, as of any long time."""
+    clock = LocalTime(profile.site.timezone)
+    begin_ms, end_ms = span
+    if rows_since(backend, files, begin_ms) > MOST_ROWS:
+        begin, end = clock.iso(begin_ms), clock.iso(-(-end_ms // MINUTE_MS) * MINUTE_MS)
+        case = long_case([store], profile, begin, end)
+        if case is not None:
+            return case
+        begin_ms = end_ms - SHORTEST_MS
+    return read_case(backend, profile, files, begin_ms, now_ms)

@@ -1,0 +1,144 @@
+"""What of a store a look at a site needs: its newest files, and a case of the flows of a while before they end.
+
+Facts the design follows:
+- a file of a store is never used again for other content: what was read of it once holds as long as it is listed, and a site
+  whose files are the same is as it was;
+- a file tells when its exporter was heard on all of its day; a look takes that of the time of which it reads the flows, since
+  in any other it would see a living exporter and no traffic.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from typing import Final
+
+from msgspec import Struct
+
+from flowdiag.aggregator.build import build_case_data
+from flowdiag.aggregator.plan_rates import require_plan_rates
+from flowdiag.collector.readers.stored_flows import StoredFlows
+from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.backends import StorageBackend
+from flowdiag.collector.store.finding import StoredFile, find_files
+from flowdiag.collector.store.layout import NO_DAY
+from flowdiag.collector.store.reading import StoreReader
+from flowdiag.collector.store.sharing import clock_offsets
+from flowdiag.collector.store.statistics import TimesOfGroup, times_of
+from flowdiag.diagnoser.case import Case
+from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
+from flowdiag.site.profile import Profile
+
+# Flows that end within a day are asked about; those before may have begun in it, and tell how the exporter reports.
+REACH_MS: Final = DAY_MS + HOUR_MS
+# Read before the time that is looked at: records that began earlier reach alone into what is read, which looks as if nothing else
+# had been carried; and what is usual at the site is told by what was before.
+BESIDE_MS: Final = HOUR_MS
+# Records of one look: half a second, and 150 MB. Of a site with more, a shorter time is looked at.
+MOST_ROWS: Final = 450_000
+SHORTEST_MS: Final = 15 * MINUTE_MS
+# Clocks of exporters differ; what is later than this is not from now.
+AHEAD_MS: Final = 5 * MINUTE_MS
+_KEPT_TIMES: Final = 20_000
+_known_times: dict[tuple[str, str], tuple[TimesOfGroup, ...]] = {}  # by store and file
+
+
+class Recent(Struct, frozen=True):
+    """A site's files of the last day, of one state of the store. digest: the same for the same files; newest_ms: latest end of a
+    flow, of earlier days where there is none in these; None where the store has none; first_ms: earliest begin in these."""
+
+    files: tuple[StoredFile, ...]
+    digest: str
+    newest_ms: int | None
+    first_ms: int | None
+
+
+def recent(backend: StorageBackend, profile: Profile, now_ms: int) -> Recent:
+    """While backend.reading() is held. Raises StoreError."""
+    exporters = profile.site.exporter_octets
+    files = find_files(backend, exporters, (now_ms - REACH_MS, None))
+    newest = _newest(backend, files, now_ms)
+    if newest is None:
+        earlier = [file for file in find_files(backend, exporters) if file.partition.day != NO_DAY]
+        last = max((file.partition.day for file in earlier), default=None)
+        newest = _newest(backend, [file for file in earlier if file.partition.day == last], now_ms)
+    digest = hashlib.sha256(repr(profile).encode())
+    for file in files:
+        digest.update(f"{file.target}\n".encode())
+    begins = [first for file in files for first, _, _ in _times(backend, file) if first is not None]
+    return Recent(tuple(files), digest.hexdigest(), newest, min(begins, default=None))
+
+
+def has_earlier(backend: StorageBackend, profile: Profile, found: Recent) -> bool:
+    """Whether the store has flows of the site in older files than these."""
+    oldest = min((file.partition.day for file in found.files if file.partition.day != NO_DAY), default=None)
+    every = find_files(backend, profile.site.exporter_octets)
+    return any(oldest is None or NO_DAY != file.partition.day < oldest for file in every)
+
+
+def _newest(backend: StorageBackend, files: Sequence[StoredFile], now_ms: int) -> int | None:
+    ends = [last for file in files for _, last, _ in _times(backend, file) if last is not None]
+    return max((min(last, now_ms) for last in ends if last <= now_ms + AHEAD_MS), default=None)
+
+
+def _times(backend: StorageBackend, file: StoredFile) -> tuple[TimesOfGroup, ...]:
+    key = backend.name, file.target
+    known = _known_times.get(key)
+    if known is None:
+        if len(_known_times) >= _KEPT_TIMES:
+            _known_times.clear()
+        known = _known_times[key] = tuple(times_of(backend, file))
+    return known
+
+
+def read_case(
+    backend: StorageBackend, profile: Profile, found: Recent, begin_ms: int, now_ms: int
+) -> Case | None:
+    """The case of the time from begin_ms until the records end, with what was before; None where there are no flows. While
+    backend.reading() is held. Raises StoreError, ProfileError."""
+    report = ExportReport()
+    reader = StoreReader(
+        backend,
+        lambda error: report.problem(str(error.file or ""), error.offset, error.what),
+        span=(begin_ms - BESIDE_MS, None),
+    )
+    batches = list(reader.read(found.files, StoredFlows(report)))
+    _cut_heard(report, begin_ms - BESIDE_MS, now_ms)
+    flows, usage, coverage = build_case_data(batches, report, profile)
+    if not len(flows):
+        return None
+    require_plan_rates(profile, usage)
+    last_ms = coverage.last_ms or begin_ms
+    heard = coverage.heard.nonzero()[0]
+    if len(heard):
+        last_ms = max(last_ms, usage.start_ms + (int(heard[-1]) + 1) * usage.window_ms)
+    return Case(
+        profile=profile,
+        flows=flows,
+        usage=usage,
+        coverage=coverage,
+        window_ms=(begin_ms, max(min(last_ms, now_ms), begin_ms + 1)),
+        window_given=True,
+    )
+
+
+def rows_since(backend: StorageBackend, found: Recent, begin_ms: int) -> int:
+    """About how many records are read for the time from begin_ms on, by the statistics of the files."""
+    rows, begin_ms = 0.0, begin_ms - BESIDE_MS
+    for file in found.files:
+        for first, last, own in _times(backend, file):
+            if first is None or last is None:
+                rows += own
+            elif last >= begin_ms:
+                rows += own * (last - max(first, begin_ms) + 1) / (last - first + 1)
+    return round(rows)
+
+
+def _cut_heard(report: ExportReport, begin_ms: int, end_ms: int) -> None:
+    """Leaves the signs of life of [begin_ms, end_ms)."""
+    offsets = clock_offsets(report)
+    for exporter, minutes in report.heard_minutes.items():
+        shift = next((offset for (source, _), offset in sorted(offsets.items()) if source == exporter), 0)
+        report.heard_minutes[exporter] = {
+            minute for minute in minutes if begin_ms <= minute * MINUTE_MS + shift < end_ms
+        }

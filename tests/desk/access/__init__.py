@@ -1,0 +1,1 @@
+"""Who may do what at a desk, and what those try who may not."""

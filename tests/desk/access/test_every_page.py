@@ -1,0 +1,263 @@
+"""Every page, asked for by every role: nobody sees a byte of another client's, and what is not for a role is refused.
+
+Pages come from the application's own list, so that a new one is walked by itself. One whose address has a part that is not
+known here fails: say in PARTS what fills it.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+import pytest
+from msgspec import Struct
+from starlette.testclient import TestClient
+
+from flowdiag.desk.access.sessions import COOKIE
+from flowdiag.desk.access.tokens import digest, new_token
+from flowdiag.desk.application import PAGES, application
+from flowdiag.desk.asking.note_question import NoteQuestion
+from flowdiag.desk.desk import Desk
+from flowdiag.desk.people import ROLES, Person
+from flowdiag.desk.routing import Page
+from flowdiag.desk.settings import Settings
+from tests.desk.access.desks import account
+from tests.desk.conftest import BASE, StoreAndSites, form_token
+
+OWN: Final = "kowhai-group.harbour"
+OTHERS: Final = ("rata-group.mill-road", "corner")
+# Names, labels, networks inside and routers of the sites that the people here may not see.
+FOREIGN: Final = (
+    "Rata Mill", "Rata saw", "192.168.77.", "10.200.0.16", "Corner Bakery", "Corner ovens", "192.168.93.", "10.200.0.5",
+)  # fmt: skip
+OWN_SITES: Final = ("kowhai-group/*",)
+WINDOW: Final = ("2026-03-03T02:00:00+00:00", "2026-03-03T03:00:00+00:00")
+# What every page is asked with; each takes what it knows.
+QUERY: Final = {
+    "from": WINDOW[0],
+    "to": WINDOW[1],
+    "when": "3 March 14:00 to 15:00",
+    "find": "",
+    "ticket": "T-1",
+}
+PART: Final = re.compile(r"{(\w+)(?::\w+)?}")
+# Parts of addresses beside those of the store.
+PARTS: Final[dict[str, tuple[str, ...]]] = {
+    "form": ("text", "markdown", "json", "page", "brief", "other"),
+    "key": ("0" * 64,),
+    "client": ("kowhai-group", "rata-group", "corner", "nobody"),
+    "upload": ("0" * 32,),
+}
+ANSWER_WITHIN: Final = 60  # looks at an answer that takes longer
+
+
+class Walk(Struct, frozen=True):
+    """A running desk, notes of each site by their identifiers, and a token for each role."""
+
+    desk: Desk
+    client: TestClient
+    notes: dict[str, str]
+    tokens: dict[str, str]
+
+    def browser(self, role: str | None, page: Page) -> TestClient:
+        """Of somebody who has that role at the sites of one client: signed in, or by a token where the page is for programs."""
+        client = TestClient(self.client.app, base_url=BASE, follow_redirects=False)
+        client.portal = self.client.portal
+        if role is not None and page.api:
+            client.headers["Authorization"] = f"Bearer {self.tokens[role]}"
+        elif role is not None:
+            person = Person(role, frozenset({role}), OWN_SITES)  # type: ignore[arg-type]
+            client.cookies.set(COOKIE, self.desk.sessions.begin(person).key, domain="127.0.0.1")
+        return client
+
+
+def asked_note(where: StoreAndSites, desk: Desk, key: str, pseudonyms: bool = False) -> str:
+    """The identifier of a note that is kept."""
+    site = desk.catalogue.get(key)
+    assert site is not None
+    question = NoteQuestion(str(where.store), site.file, site.digest, *WINDOW, pseudonyms=pseudonyms)
+    return desk.notes.keep(key, question, question.answer(lambda *_: None))
+
+
+@pytest.fixture(scope="module")
+def walk(store_and_sites: StoreAndSites, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Walk]:
+    folder = tmp_path_factory.mktemp("walk")
+    tokens = {role: new_token() for role in ROLES}
+    programs = (
+        f'[[token]]\nname = "{role}"\nsha256 = "{digest(token)}"\nroles = ["{role}"]\n'
+        f"sites = {list(OWN_SITES)}\nexpires = 2999-01-01\n"
+        for role, token in tokens.items()
+    )
+    file = folder / "access.toml"
+    file.write_text(account("mere") + "".join(programs))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("FLOWDIAG_KEY_FILE", str(folder / "pseudonyms.key"))
+        desk = Desk(
+            Settings(str(store_and_sites.store), store_and_sites.sites, folder / "state", access=file, jobs=2)
+        )
+        with TestClient(application(desk), base_url=BASE) as client:
+            notes = {key: asked_note(store_and_sites, desk, key) for key in (OWN, *OTHERS)}
+            yield Walk(desk, client, notes, tokens)
+
+
+def addresses(page: Page, notes: dict[str, str]) -> list[tuple[str, dict[str, str]]]:
+    """The page's addresses with everything that may fill its parts, and what filled them."""
+    parts = {**PARTS, "site": (OWN, *OTHERS, "nowhere"), "note": (*notes.values(), "nothing")}
+    names = PART.findall(page.path)
+    unknown = set(names) - set(parts)
+    if unknown:
+        pytest.fail(
+            f"{page.path} has parts that this test cannot fill: {', '.join(unknown)}; add them to PARTS"
+        )
+    found = []
+    for values in itertools.product(*(parts[name] for name in names)):
+        filled = dict(zip(names, values, strict=True))
+        found.append((PART.sub(lambda match, to=filled: to[match[1]], page.path), filled))  # type: ignore[misc]
+    return found
+
+
+def answer_of(browser: TestClient, page: Page, method: str, address: str) -> Any:
+    """The answer, once it is there."""
+    if method == "GET":
+        for _ in range(ANSWER_WITHIN):
+            answer = browser.get(address, params=QUERY)
+            if answer.status_code != 202:
+                return answer
+        return answer
+    if page.api:
+        return browser.request(method, address, json={**QUERY, "site": OTHERS[0]})
+    data = {"form_token": form_token(browser), **QUERY}
+    return browser.request(method, address, data=data, headers={"Origin": BASE})
+
+
+def is_of_others(filled: dict[str, str], notes: dict[str, str]) -> bool:
+    """Whether an address is of a site or a note that the people here may not see."""
+    own = {"site": {OWN}, "note": {notes[OWN]}, "client": {"kowhai-group"}}
+    return any(filled[name] not in allowed for name, allowed in own.items() if name in filled)
+
+
+def check(walk: Walk, page: Page, role: str | None, method: str) -> None:
+    browser = walk.browser(role, page)
+    for address, filled in addresses(page, walk.notes):
+        answer = answer_of(browser, page, method, address)
+        status, what = answer.status_code, f"{method} {address} as {role}: {answer.status_code}"
+        shown = answer.text + str(answer.headers)
+        assert not [text for text in FOREIGN if text in shown], what
+        if not any(other in address for other in ("rata", "corner")):
+            assert "rata-group" not in shown, what
+        assert status < 500, what
+        if page.roles is None:
+            continue
+        if role is None:
+            assert status == 401 or (status == 303 and answer.headers["location"].startswith("/sign-in")), (
+                what
+            )
+        elif role not in page.roles:
+            assert status == 403, what
+        elif is_of_others(filled, walk.notes):
+            assert status == 404, what
+        else:
+            assert status not in (401, 403), what
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("role", [*ROLES, None])
+def test_nobody_sees_what_is_anothers(walk: Walk, role: str | None) -> None:
+    for page in PAGES:
+        for method in page.methods:
+            check(walk, page, role, method)
+
+
+def test_a_search_finds_ones_own_sites_alone(walk: Walk) -> None:
+    for role in ROLES:
+        browser = walk.browser(role, next(page for page in PAGES if page.path == "/"))
+        for words in ("r", "Rata", "corner", "192.168.77", "10.200.0.16", "saw shed"):
+            for path in ("/", "/sites/suggest"):
+                text = browser.get(path, params={"find": words}).text
+                assert not [foreign for foreign in FOREIGN if foreign in text and foreign not in words]
+
+
+def test_the_walk_meets_what_it_is_to_look_for(walk: Walk) -> None:
+    """The test itself: whoever may see the others' sites does see those bytes."""
+    walk_all = Person("all", frozenset({"engineer"}), ("*",))
+    browser = walk.browser(None, PAGES[0])
+    browser.cookies.set(COOKIE, walk.desk.sessions.begin(walk_all).key, domain="127.0.0.1")
+    seen = browser.get("/").text
+    for key in OTHERS:
+        seen += browser.get(f"/sites/{key}/notes/{walk.notes[key]}/json").text
+        seen += browser.get(f"/sites/{key}/notes/{walk.notes[key]}").text
+    assert [text for text in FOREIGN if text in seen and not text.startswith("10.")]
+    assert {"Rata Mill", "Corner Bakery", "192.168.77.", "192.168.93."} <= {
+        text for text in FOREIGN if text in seen
+    }
+
+
+def test_a_page_with_parts_that_nobody_knows_fails_the_walk() -> None:
+    with pytest.raises(pytest.fail.Exception, match="add them to PARTS"):
+        addresses(Page("/{new}", PAGES[0].handler, None), {})
+
+
+class Clients(Struct, frozen=True):
+    """Browsers of a client of the site whose clients see pseudonyms: with its own part alone, and with whole notes."""
+
+    part: TestClient
+    whole: TestClient
+    staffs: str
+    clients: str
+
+
+@pytest.fixture(scope="module")
+def clients(walk: Walk, store_and_sites: StoreAndSites) -> Clients:
+    def browser(whole_notes: bool) -> TestClient:
+        made = walk.browser(None, PAGES[0])
+        person = Person("client", frozenset({"client"}), ("rata-group/*",), whole_notes)
+        made.cookies.set(COOKIE, walk.desk.sessions.begin(person).key, domain="127.0.0.1")
+        return made
+
+    key = OTHERS[0]
+    return Clients(
+        browser(False),
+        browser(True),
+        walk.notes[key],
+        asked_note(store_and_sites, walk.desk, key, pseudonyms=True),
+    )
+
+
+def test_a_client_reads_the_clients_part_alone(walk: Walk, clients: Clients) -> None:
+    address = f"/sites/{OTHERS[0]}/notes/{clients.clients}"
+    whole = clients.whole.get(address).text
+    part = clients.part.get(address).text
+    text = clients.part.get(f"{address}/text").text
+    assert "Rata Mill Road" in part
+    assert "not in flow records" in whole  # what the engineer's part says of its limits
+    assert "not in flow records" not in part
+    assert len(text) < len(clients.whole.get(f"{address}/text").text) / 2
+    for form in ("json", "page", "brief"):
+        assert clients.part.get(f"{address}/{form}").status_code == 404
+        assert clients.whole.get(f"{address}/{form}").status_code == 200
+
+
+def test_a_client_sees_pseudonyms_where_the_profile_asks(clients: Clients) -> None:
+    """The addresses inside, in no form of the note, whoever asked for it."""
+    address = f"/sites/{OTHERS[0]}/notes"
+    for browser in (clients.part, clients.whole):
+        for form in ("", "/text", "/markdown", "/json", "/page", "/brief"):
+            assert "192.168.77." not in browser.get(f"{address}/{clients.clients}{form}").text
+            assert browser.get(f"{address}/{clients.staffs}{form}").status_code == 404
+
+
+def test_a_clients_own_question_is_answered_with_pseudonyms(clients: Clients) -> None:
+    path = f"/sites/{OTHERS[0]}/note"
+    while (answer := clients.whole.get(path, params=QUERY)).status_code == 202:
+        pass
+    assert answer.status_code == 303
+    assert answer.headers["location"] != f"/sites/{OTHERS[0]}/notes/{clients.staffs}"
+    assert "192.168.77." not in clients.whole.get(answer.headers["location"]).text
+
+
+def test_files_of_the_state_are_for_their_owner(walk: Walk) -> None:
+    folder = Path(walk.desk.settings.state)
+    assert all(file.stat().st_mode & 0o007 == 0 for file in folder.iterdir())
