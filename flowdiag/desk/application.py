@@ -9,6 +9,7 @@ from typing import Final
 
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
@@ -19,6 +20,8 @@ from flowdiag.desk.logs import RequestLog
 from flowdiag.desk.pages import accounts, board, closer, front, health, note, sign_in, style, upload, waiting
 from flowdiag.desk.routing import Page, nowhere, routes
 
+SMALL: Final = 2_000  # octets that are not worth compressing
+QUICK: Final = 4  # zlib's level: a tenth more octets than the usual 6 in half the time
 _STATIC: Final = Path(__file__).parent / "static"
 PAGES: Final[tuple[Page, ...]] = (
     *accounts.PAGES,
@@ -46,7 +49,11 @@ def application(desk: Desk) -> Starlette:
 
     return Starlette(
         routes=[*routes(desk, PAGES), Mount("/static", StaticFiles(directory=_STATIC))],
-        middleware=[Middleware(RequestLog), Middleware(Guard, desk=desk)],
+        middleware=[
+            Middleware(RequestLog),
+            Middleware(Guard, desk=desk),
+            Middleware(GZipMiddleware, minimum_size=SMALL, compresslevel=QUICK),
+        ],
         exception_handlers={404: nowhere(desk), 405: nowhere(desk)},
         lifespan=life,
     )

@@ -9,6 +9,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse
 
 from flowdiag.desk.access.audit import PAGE
+from flowdiag.desk.access.form_tokens import shown
 from flowdiag.desk.access.sessions import Session
 from flowdiag.desk.catalogue import DeskSite
 from flowdiag.desk.people import Person
@@ -45,7 +46,7 @@ class Asked:
     @property
     def form_token(self) -> str:
         """What forms send back, so that no other site's form is taken for one of the desk's."""
-        return "" if self.session is None else self.session.form_token
+        return "" if self.session is None else shown(self.session.form_token)
 
     @property
     def who(self) -> Person:

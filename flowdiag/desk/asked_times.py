@@ -14,6 +14,7 @@ from flowdiag.site.span_words import span_of
 from flowdiag.site.window import COMPARE
 from flowdiag.text.wording.desk import ask as wording
 
+MINUTE_S: Final = 60
 # What the commands call the fields of a form.
 _FIELDS: Final = {
     COMPARE: wording.BESIDE,
@@ -24,9 +25,10 @@ _FIELDS: Final = {
 
 
 async def typed_times(asked: Asked, when: str, beside: str | None = None) -> Times:
-    """What words of time mean now. beside: another time to compare with. Raises UsageError for what cannot be read."""
+    """What words of time mean at the minute that has begun, so that all who say "last hour" within it ask the same. beside:
+    another time to compare with. Raises UsageError for what cannot be read."""
     begin, end = span_of(when)
-    now_ms = time.time_ns() // 1_000_000
+    now_ms = round(time.time()) // MINUTE_S * MINUTE_S * 1000
     question = TimesQuestion(asked.desk.settings.store, asked.the_site.file, begin, end, now_ms, beside)
     found: Times = await asked.desk.answers.answer(question)
     return found

@@ -53,6 +53,7 @@ def begin_logging(level: int = logging.INFO) -> None:
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(level)
+    logging.captureWarnings(True)
     logging.getLogger("httpx").setLevel(logging.WARNING)
 
 

@@ -10,7 +10,6 @@ cookie is enough to change anything, since a browser sends it along with whateve
 
 from __future__ import annotations
 
-import hmac
 import logging
 import math
 from collections.abc import Awaitable, Callable, Iterable
@@ -26,6 +25,7 @@ from starlette.routing import Route
 
 from flowdiag.desk.access.audit import PAGE, SIGN_IN_REFUSED, Entry
 from flowdiag.desk.access.bodies import bounded
+from flowdiag.desk.access.form_tokens import is_of
 from flowdiag.desk.access.sessions import COOKIE
 from flowdiag.desk.access.tokens import LONGEST as LONGEST_TOKEN
 from flowdiag.desk.asked import Asked, Refused
@@ -202,9 +202,8 @@ async def _form(asked: Asked, page: Page) -> FormData:
         raise Refused(403, shell.NOT_OUR_FORM)
 
     def check(given: object) -> None:
-        if page.roles is not None and not (
-            isinstance(given, str) and hmac.compare_digest(given.encode(), asked.form_token.encode())
-        ):
+        token = "" if asked.session is None else asked.session.form_token
+        if page.roles is not None and not is_of(given, token):
             raise Refused(403, shell.NOT_OUR_FORM)
 
     if page.takes_file:

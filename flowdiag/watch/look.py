@@ -24,7 +24,7 @@ from flowdiag.long_times import long_case
 from flowdiag.site.clock import LocalTime
 from flowdiag.site.profile import Profile
 from flowdiag.watch.judging import found, marks, spells
-from flowdiag.watch.reading import MOST_ROWS, SHORTEST_MS, Recent, has_earlier, read_case, recent, rows_since
+from flowdiag.watch.reading import MOST_ROWS, SHORTEST_MS, Recent, known_from, read_case, recent, rows_since
 from flowdiag.watch.state import DayState, Mark, SiteState, Spell
 
 # Looked at one after the other until the site's state began within one.
@@ -73,12 +73,9 @@ def look_at_day(store: str, profile: Profile, now_ms: int, known: str | None = N
 
 def _day(store: str, backend: StorageBackend, profile: Profile, files: Recent, now_ms: int) -> DayState:
     end_ms = files.newest_ms
-    if end_ms is None or files.first_ms is None or end_ms <= now_ms - DAY_MS:
+    if end_ms is None or end_ms <= now_ms - DAY_MS:
         return DayState(now_ms - DAY_MS, now_ms)
-    begin_ms = end_ms - DAY_MS
-    if files.first_ms > begin_ms and not has_earlier(backend, profile, files):
-        begin_ms = files.first_ms
-    begin_ms = begin_ms // MINUTE_MS * MINUTE_MS
+    begin_ms = known_from(backend, profile, files, end_ms - DAY_MS) // MINUTE_MS * MINUTE_MS
     case = _day_case(store, backend, profile, files, (begin_ms, end_ms), now_ms)
     if case is None:
         return DayState(begin_ms, end_ms)
@@ -93,7 +90,7 @@ def _state(backend: StorageBackend, profile: Profile, files: Recent, now_ms: int
         return SiteState()
     state = SiteState(heard_ms=newest_ms, unheard_ms=newest_ms + LEAST_UNHEARD_MS)
     for length_ms in _lengths(profile):
-        begin_ms = newest_ms - length_ms
+        begin_ms = known_from(backend, profile, files, newest_ms - length_ms)
         if rows_since(backend, files, begin_ms) > MOST_ROWS:
             if state.judged_ms is not None:
                 return state

@@ -69,7 +69,15 @@ def recent(backend: StorageBackend, profile: Profile, now_ms: int) -> Recent:
     return Recent(tuple(files), digest.hexdigest(), newest, min(begins, default=None))
 
 
-def has_earlier(backend: StorageBackend, profile: Profile, found: Recent) -> bool:
+def known_from(backend: StorageBackend, profile: Profile, found: Recent, wanted_ms: int) -> int:
+    """Where a time that begins at wanted_ms has to begin: not before the first flow that the store has of the site, of which
+    nobody can say that it was silent then."""
+    if found.first_ms is None or found.first_ms <= wanted_ms or _has_earlier(backend, profile, found):
+        return wanted_ms
+    return found.first_ms
+
+
+def _has_earlier(backend: StorageBackend, profile: Profile, found: Recent) -> bool:
     """Whether the store has flows of the site in older files than these."""
     oldest = min((file.partition.day for file in found.files if file.partition.day != NO_DAY), default=None)
     every = find_files(backend, profile.site.exporter_octets)

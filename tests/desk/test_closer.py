@@ -210,6 +210,20 @@ def test_a_site_of_somebody_else_is_none(browser_of: Callable[[Person | None], T
     assert looked(client).status_code == 404
 
 
+def test_pictures_do_not_wait_for_the_tables(
+    desk_client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("flowdiag.desk.pages.closer.PATIENCE_S", 0.0)
+    asked = {"from": "2026-03-02T05:00:00Z", "to": "2026-03-02T05:47:00Z"}
+    while (first := desk_client.get(f"/sites/{SITE}/closer", params=asked)).status_code == 202:
+        pass
+    if "data-work" in first.text:  # the rankings may be there as soon
+        assert "<svg" in first.text
+        assert 'name="form_token"' in first.text  # with which a script says that somebody left
+        assert "<table class=" not in first.text
+    assert "<table class=" in looked(desk_client, **asked).text
+
+
 def test_cells_of_csv_are_no_formulas() -> None:
     row = Row(("=cmd()",), "@label", 1, 1, 1, 1.0, 0.1, 0, 1000, 0)
     text = ranking_csv(Table("applications", (row,), (0, 0, 0), 0.0), (0, 60_000), "Pacific/Auckland")

@@ -7,6 +7,7 @@ from msgspec.structs import replace
 from flowdiag.diagnoser.signals.link_states import CARRYING, KEEPALIVES, SILENT, UNKNOWN
 from flowdiag.note.charting import MOST_STATES, binned, coarse, state_spans, step_windows, time_axis
 from flowdiag.note.charting import charts as charts_over
+from flowdiag.text.clock import Clock
 from flowdiag.text.wording import pictures as wording
 from tests.note.building import FULL_UPLOAD, Traffic, charts, full_upload, ms, resting_on, stack
 from tests.note.situations import healthy, leak_in_an_audit, mostly_silent, nothing_read, on_backup
@@ -184,3 +185,12 @@ def test_what_should_not_be_is_seen_in_a_long_time_however_short_it_was(
     there = next(span for span in drawn if span.start_ms <= 20_000 * 60_000 < span.end_ms)
     assert there.state != drawn[0].state
     assert (len(drawn), drawn[-1].end_ms) == (3, 30 * 1440 * 60_000)
+
+
+def test_of_hundreds_of_full_times_the_first_are_told_and_the_rest_is_counted() -> None:
+    chart = charts(full_upload().case)[1]
+    often = replace(chart, full=tuple((ms(at), ms(at + 1)) for at in range(0, 100, 2)))
+    told = wording.chart_description(often, Clock("UTC"))
+    assert told.count("It was full") == wording.MOST_SAID + 1
+    assert told.endswith("It was full 30 more times.")
+    assert "more time" not in wording.chart_description(chart, Clock("UTC"))

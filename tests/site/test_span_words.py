@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
@@ -33,13 +34,36 @@ from flowdiag.site.window import resolve_window
         ("-2h", ("-2h", None)),
         ("since 14:00", ("14:00", None)),
         ("2026-03-02T14:00 to 2026-03-02T15:00", ("2026-03-02T14:00", "2026-03-02T15:00")),
-        ("2026-03-02", ("2026-03-02", None)),
+        ("2026-03-02", ("2026-03-02", "2026-03-03")),
         ("2026-03-02T14:00+13:00 – 2026-03-02T15:00+13:00", ("2026-03-02T14:00+13:00", "2026-03-02T15:00+13:00")),
         ("3 March 14:00 to 15:00", ("3 March 14:00", "15:00")),
     ],
 )  # fmt: skip
 def test_what_people_say(said: str, span: tuple[str, str | None]) -> None:
     assert span_of(said) == span
+
+
+@pytest.mark.parametrize(
+    ("said", "first", "hours"),
+    [
+        ("monday", "2026-03-02", 24),
+        ("last tue", "2026-03-03", 24),
+        ("on Tuesday", "2026-03-03", 24),
+        ("3 March", "2026-03-03", 24),
+        ("Sat 28 Feb", "2026-02-28", 24),
+        ("28 September 2025", "2025-09-28", 23),  # the day on which the clocks went forward
+        ("2025-04-06", "2025-04-06", 25),  # and back
+        ("since monday", "2026-03-02", 88),
+        ("yesterday", "2026-03-04", 24),
+    ],
+)
+def test_a_day_is_the_whole_day_and_since_reaches_to_now(said: str, first: str, hours: int) -> None:
+    zone = ZoneInfo("Pacific/Auckland")
+    now_ms = round(datetime(2026, 3, 5, 16, 0, tzinfo=zone).timestamp() * 1000)
+    begin, end = span_of(said)
+    window = resolve_window(begin, end or "now", "Pacific/Auckland", None, now_ms)
+    assert datetime.fromtimestamp(window[0] / 1000, zone).isoformat()[:16] == f"{first}T00:00"
+    assert (window[1] - window[0]) / 3_600_000 == hours
 
 
 def test_every_form_is_a_window() -> None:
@@ -55,7 +79,7 @@ def test_every_form_is_a_window() -> None:
 @pytest.mark.parametrize(
     ("words", "span"),
     [
-        ("2026-03-02", ("2026-03-02", None)),
+        ("2026-03-02", ("2026-03-02", "2026-03-03")),
         ("2026-03-02T14:00", ("2026-03-02T14:00", None)),
         ("2026-03-02T14:00-05:00", ("2026-03-02T14:00-05:00", None)),
         ("2026-03-02T14:00 to 2026-03-02T15:00", ("2026-03-02T14:00", "2026-03-02T15:00")),

@@ -183,3 +183,9 @@ def test_records_that_come_late_change_what_is_told(tmp_path: Path) -> None:
     assert after is not None
     assert before.state.at(NOW).standings == ("unheard",)
     assert after.state.at(NOW).standings == ("backup",)
+
+
+def test_a_site_that_is_new_was_not_silent_before(tmp_path: Path) -> None:
+    played = play(tmp_path, nothing, silent_until=ago(20))
+    assert state_of(played).marks == ()
+    assert day_of(played).standings == ("main",)

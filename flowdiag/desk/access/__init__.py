@@ -4,6 +4,7 @@ __all__ = [
     "audit",
     "bodies",
     "connections",
+    "form_tokens",
     "guard",
     "known",
     "one_time",

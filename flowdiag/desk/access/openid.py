@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import asyncio
 import hmac
+import logging
 import secrets
 import time
 from collections import OrderedDict
@@ -23,7 +24,7 @@ from urllib.parse import urlsplit
 from msgspec import Struct
 
 from flowdiag.desk.access.access_file import LOOPBACK, OpenID
-from flowdiag.errors import FlowdiagError
+from flowdiag.errors import ConfigError, FlowdiagError
 
 COOKIE: Final = "__Host-flowdiag-sign-in"
 MOST_BEGUN: Final = 10_000
@@ -36,6 +37,7 @@ LEEWAY_S: Final = 60  # clocks differ
 ALGORITHMS: Final = ("RS256", "PS256", "ES256", "RS384", "PS384", "ES384", "RS512", "PS512", "ES512", "EdDSA")
 _WELL_KNOWN: Final = "/.well-known/openid-configuration"
 _OCTETS: Final = 32
+_log: Final = logging.getLogger("flowdiag.desk")
 
 
 class NotSignedIn(FlowdiagError):
@@ -225,9 +227,14 @@ async def _fetched(client: Any, address: str, *, withhold_token: bool = True) ->
 
 
 def _client(openid: OpenID, back: str | None) -> Any:
+    """Raises NotSignedIn."""
     from authlib.integrations.httpx_client import AsyncOAuth2Client
 
-    secret = openid.secret
+    try:
+        secret = openid.secret
+    except ConfigError as error:  # where it lies is nobody's business who has not signed in
+        _log.error("nobody can sign in by OpenID Connect: %s", error)
+        raise NotSignedIn("the desk cannot ask the provider", advice="tell who runs it") from None
     return AsyncOAuth2Client(
         client_id=openid.client_id,
         client_secret=secret,

@@ -221,18 +221,30 @@ class SummingUp:
         )
 
     def _of(self, kind: Kind, columns: tuple[int, ...]) -> Table:
+        whole = self._total[MEASURES.index(self._by)] or 1
+        rows = [
+            one.row(keys, self._label(keys, kind), self._value(one) / whole)
+            for keys, one in self._largest(columns)
+        ]
+        return _table(kind, rows, self._total, self._by)
+
+    def _largest(self, columns: tuple[int, ...]) -> list[tuple[tuple[str, ...], _Sum]]:
+        """Equal ones in the order of their keys."""
         summed: dict[tuple[str, ...], _Sum] = {}
         for row in self._conversations:
             keys = _keys(row)
-            named = tuple(keys[column] for column in columns)
-            summed.setdefault(named, _Sum()).add(row)
-        whole = self._total[MEASURES.index(self._by)] or 1
-        largest = sorted(summed.items(), key=lambda item: (-getattr(item[1], self._by), _order(item[0])))
-        rows = [
-            one.row(keys, self._label(keys, kind), getattr(one, self._by) / whole)
-            for keys, one in largest[:MOST_ROWS]
-        ]
-        return _table(kind, rows, self._total, self._by)
+            summed.setdefault(tuple(keys[column] for column in columns), _Sum()).add(row)
+        # Conversations come in order, and stay so.
+        ordered = sorted(summed.items(), key=lambda item: -self._value(item[1]))
+        if len(columns) > 1 or not ordered:
+            return ordered[:MOST_ROWS]
+        least = self._value(ordered[:MOST_ROWS][-1][1])
+        largest = [item for item in ordered if self._value(item[1]) >= least]
+        return sorted(largest, key=lambda item: (-self._value(item[1]), _order(item[0])))[:MOST_ROWS]
+
+    def _value(self, one: _Sum) -> int:
+        value: int = getattr(one, self._by)
+        return value
 
     def _label(self, keys: tuple[str, ...], kind: Kind) -> str | None:
         """As `top` has it: the plain-language class of an application, the outside end's name of a conversation."""

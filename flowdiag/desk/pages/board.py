@@ -104,7 +104,8 @@ def _place(site: DeskSite, known: Standings, said: tuple[Standing, ...], by: str
     if by == "since":
         began = [known.now.since_ms or 0, *(mark.began_ms for mark in known.now.ongoing)]
         return (-max(began), *name)
-    return (tuple(GRAVEST_FIRST.index(standing) for standing in said), *name)
+    # What is down and has more besides goes before what is only down.
+    return (*(GRAVEST_FIRST.index(standing) for standing in said), len(GRAVEST_FIRST), *name)
 
 
 async def show(asked: Asked) -> Response:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from typing import Any, Final, NamedTuple
 
@@ -109,8 +110,10 @@ def _questions(asked: Asked, look: Look) -> tuple[CloserQuestion, RankingsQuesti
 
 async def _shown(asked: Asked, look: Look, form: dict[str, str | None]) -> Response:
     """The page; where the rankings take longer than the pictures they come later."""
+    until = time.monotonic() + PATIENCE_S
     about_links, about_rankings = _questions(asked, look)
     answers = asked.desk.answers
+    answers.begin(about_links, asked.waiter)  # before the other: of long questions one is answered at a time
     work = answers.begin(about_rankings, asked.waiter)
     answer: CloserAnswer | Response = await answer_or_wait(asked, about_links, wording.LOOK_CLOSER)
     if isinstance(answer, Response):
@@ -118,7 +121,7 @@ async def _shown(asked: Asked, look: Look, form: dict[str, str | None]) -> Respo
     rankings: Rankings | None = None
     fault = None
     try:
-        rankings = await answers.wait(work, PATIENCE_S)
+        rankings = await answers.wait(work, max(until - time.monotonic(), 0.0))
     except TimeoutError:
         pass
     except GivenUp:
@@ -206,13 +209,12 @@ def _row(row: Row, table: Table, look: Look, clock: Clock) -> ShownRow:
         leads_on = getattr(look, name) is None
         keys.append(Cell(key, look.but(**{name: key}).address() if leads_on else None))
     dated = look.span_ms[1] - look.span_ms[0] > DAY_MS
-    begin, end = (
-        f"{clock.short_day(ms)} {clock.time(ms // 60_000 * 60_000)}" if dated else clock.time(ms)
-        for ms in (row.first_ms, row.last_ms)
+    seen = dict.fromkeys(
+        clock.short_day(ms) if dated else clock.time(ms) for ms in (row.first_ms, row.last_ms)
     )
     measures = _measures((row.octets, row.packets, row.flows), row.share, look.by)
     label = row.label if row.label not in row.keys else None
-    return ShownRow(keys, label, [*measures, wording.rate(row.mean_mbps), wording.seen(begin, end)])
+    return ShownRow(keys, label, [*measures, wording.rate(row.mean_mbps), wording.seen(seen)])
 
 
 def _measures(amounts: tuple[int, int, int], share: float, by: str) -> list[str]:

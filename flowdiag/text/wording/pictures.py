@@ -12,6 +12,8 @@ from flowdiag.text.wording.shown import Chart, Stack
 
 # A link that never reached this part of its plan is not worth a picture of full size.
 HARDLY_USED: Final = 0.02
+# Times of one kind that are told to those who cannot see a picture; nobody listens to hundreds.
+MOST_SAID: Final = 20
 ASKED: Final = "time looked at"
 NO_RECORDS: Final = "no records"
 NO_RECORDS_IN_THIS_TIME: Final = "no records in this time"
@@ -83,7 +85,9 @@ def chart_description(chart: Chart, clock: Clock) -> str:
         said.append("Parts have no records.")
     dated = not clock.same_day(chart.start_ms, chart.end_ms)
     for name, spans in ((FULL, chart.full), (BUSY, chart.busy)):
-        said += [f"It was {name} {clock.span(*span, day=dated)}." for span in spans]
+        said += [f"It was {name} {clock.span(*span, day=dated)}." for span in spans[:MOST_SAID]]
+        if len(spans) > MOST_SAID:
+            said.append(f"It was {name} {count(len(spans) - MOST_SAID, 'more time')}.")
     return " ".join(said)
 
 

@@ -6,9 +6,16 @@ from pathlib import Path
 
 import pytest
 
-from flowdiag.desk.access.access_file import is_read_by_others, read_access
+from flowdiag.desk.access.access_file import (
+    Account,
+    OpenID,
+    OpenIDPerson,
+    Token,
+    is_read_by_others,
+    read_access,
+)
 from flowdiag.errors import ConfigError
-from tests.desk.access.desks import account
+from tests.desk.access.desks import account, password_hash
 
 PROVIDER = """
 [openid]
@@ -145,3 +152,11 @@ def test_a_file_that_others_may_read_is_noticed(tmp_path: Path) -> None:
     assert is_read_by_others(file)
     file.chmod(0o640)
     assert not is_read_by_others(file)
+
+
+def test_the_file_in_the_documentation_is_right_and_every_key_is_explained(tmp_path: Path) -> None:
+    page = (Path(__file__).parents[3] / "docs" / "reference" / "access.md").read_text(encoding="utf-8")
+    example = page.partition("```toml\n")[2].partition("```")[0]
+    assert read(tmp_path, example.replace("$argon2id$v=19$m=19456,t=2,p=1$…", password_hash())) == ""
+    keys = {key for model in (Account, Token, OpenID, OpenIDPerson) for key in model.model_fields}
+    assert [key for key in keys if key not in page.replace("`", "")] == []

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import socket
 import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
+import httpx
 import pytest
 
 from flowdiag.desk.access import bodies
 from flowdiag.desk.access.connections import Connections, protocol
+from flowdiag.desk.server import PROXIES
 from tests.desk.access.desks import Served, account, listening, served_by
 from tests.desk.conftest import StoreAndSites
 
@@ -178,6 +181,25 @@ def test_an_address_has_so_many_connections_and_others_go_on(port: int) -> None:
         stream.close()
     time.sleep(0.2)
     assert works(port)
+
+
+@pytest.mark.parametrize(("behind_proxy", "address"), [(True, "203.0.113.9"), (False, "127.0.0.1")])
+def test_only_the_proxy_of_a_desk_behind_one_says_who_asks(
+    served: Served, behind_proxy: bool, address: str
+) -> None:
+    """What the browser itself wrote there before does not count."""
+    headers = {
+        "Host": "127.0.0.1",
+        "Sec-Fetch-Site": "same-origin",
+        "X-Forwarded-For": "192.0.2.200, 203.0.113.9",
+        "X-Forwarded-Proto": "https",
+    }
+    with listening(served.app, proxy_headers=behind_proxy, forwarded_allow_ips=PROXIES) as port:
+        httpx.post(
+            f"http://127.0.0.1:{port}/sign-in", data={"name": "mere"}, headers=headers, trust_env=False
+        )
+    line = json.loads((served.desk.settings.state / "audit.jsonl").read_text())
+    assert line["address"] == address
 
 
 def test_connections_are_counted_in_all_and_by_address() -> None:

@@ -291,6 +291,21 @@ def test_a_provider_that_describes_itself_wrongly_is_not_gone_to(
     assert "location" not in answer.headers
 
 
+def test_where_the_secret_lies_is_not_told(
+    lies: Lies, store_and_sites: StoreAndSites, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    secret = tmp_path / "secret"
+    secret.write_text("only for tests")
+    table = provider_table(lies.issuer)
+    table = table.replace('client_secret = "only for tests"', f'client_secret_file = "{secret}"')
+    with served_by(store_and_sites, tmp_path, table) as served:
+        secret.unlink()
+        answer = served.browser().get("/sign-in/openid")
+    assert answer.status_code == 503
+    assert str(tmp_path) not in answer.text
+    assert str(secret) in caplog.text
+
+
 def test_user_information_of_somebody_else_is_refused(served: Served, lies: Lies) -> None:
     lies.described = {"userinfo_endpoint": f"{lies.issuer}/userinfo_endpoint"}
     lies.token = {"groups": None}

@@ -175,9 +175,9 @@ def test_ten_thousand_wrong_passwords_cost_little_and_lock_nobody_out(served: Se
             statuses[await status_of(served.app, address, {"name": name, "password": f"wrong-{number}"})] += 1
 
     served.signed_in("hana")
-    before, begun = psutil.Process().memory_info().rss, time.monotonic()
+    before, begun = psutil.Process().memory_info().rss, time.process_time()
     served.portal.call(guess)
-    assert time.monotonic() - begun < 60
+    assert time.process_time() - begun < 60  # seconds of a processor; it takes five
     assert psutil.Process().memory_info().rss - before < 40 << 20
     assert statuses.total() == statuses[403] + statuses[429] == 10_000
     assert statuses[403] < 60  # the others cost no hash

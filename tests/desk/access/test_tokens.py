@@ -81,6 +81,14 @@ def test_a_program_posts_without_a_form_token(served: Served) -> None:
 @pytest.mark.parametrize(
     "given",
     ["Bearer x", f"Bearer {OLD}", "Bearer ", "Basic bWVyZTptZXJl", "Bearer " + "x" * 5000, f"Token {TOKEN}"],
+    ids=[
+        "short",
+        "over",
+        "none",
+        "another scheme",
+        "long",
+        "wrong scheme",
+    ],  # tokens are other ones in each process
 )
 def test_whatever_is_no_good_token_is_refused_in_json(served: Served, given: str) -> None:
     found = served.browser().get("/api/own", headers={"Authorization": given})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Final
 
 from flowdiag.text.figures import bare_rate, count, tenths, volume
@@ -29,7 +30,6 @@ RANKINGS: Final = "Who, where and what"
 NOBODY: Final = "Nothing of this time fits."
 AS_CSV: Final = "CSV"
 BOUNDS: Final = "What bounds these figures"
-WORKING: Final = "Ranking"
 RELOAD: Final = "Show them as soon as they are there"
 MORE: Final = "All rows"
 LARGEST: Final = "The largest only"
@@ -110,12 +110,9 @@ def bound(octets: int) -> str:
     return f"A row may lack up to {volume(octets)}, and none that is missing has more."
 
 
-def cut(rows: int) -> str:
-    return f"These are the {count(rows, 'largest row', 'largest rows')}."
-
-
-def seen(begin: str, end: str) -> str:
-    return f"{begin} to {end}"
+def seen(moments: Iterable[str]) -> str:
+    """The first and the last; one where they are the same."""
+    return " to ".join(moments)
 
 
 def longest(days: int) -> str:
