@@ -39,7 +39,7 @@ _PRIVATE: Final = 0o700
 
 class Upload(Struct, eq=False):
     """owner: key of the session; name: as people see it; until: of time.monotonic(); questions: keys of what was asked about
-    it; wanted: the question whose answer its note is; typed: into the form about it."""
+    it; wanted: the question whose answer its note is; typed: into the form about it; faults: of that, by field."""
 
     key: str
     owner: str
@@ -51,6 +51,7 @@ class Upload(Struct, eq=False):
     wanted: Any = None
     site: str | None = None
     typed: dict[str, str] = field(default_factory=dict)
+    faults: dict[str, str] = field(default_factory=dict)
 
     @property
     def address(self) -> str:

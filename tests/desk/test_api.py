@@ -137,10 +137,16 @@ def test_what_is_wrong_is_told_as_a_problem(browser_of: Callable[[Person | None]
         assert refused.json()["status"] == status
         assert "\n" not in refused.json()["detail"]
     posted = client.post("/api/sites")
-    assert (posted.status_code, posted.headers["allow"]) == (405, "GET, HEAD")
+    assert (posted.status_code, set(posted.headers["allow"].split(", "))) == (405, {"GET", "HEAD"})
     nobody = browser_of(None).get("/api/sites")
     assert nobody.status_code == 401
     assert nobody.headers["www-authenticate"].startswith("Bearer ")
+
+
+def test_states_are_as_described(desk_client: TestClient) -> None:
+    states = desk_client.get("/api/states")
+    schema_of(desk_client, "States").validate(states.json())
+    assert len(states.json()["sites"]) == 3
 
 
 def test_every_operation_of_the_table_is_described(desk_client: TestClient) -> None:

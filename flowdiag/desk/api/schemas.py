@@ -7,6 +7,10 @@ from functools import cache
 from importlib.resources import files
 from typing import Any, Final
 
+from msgspec.json import schema_components
+
+from flowdiag.watch.state import DayState, SiteState
+
 Schema = dict[str, Any]
 TEXT: Final[Schema] = {"type": "string"}
 NUMBER: Final[Schema] = {"type": "number"}
@@ -21,6 +25,10 @@ NOTE_PATH: Final = "#/components/schemas/Note"
 def record(**keys: Schema) -> Schema:
     """An object with these keys, all of them there; more may come in later versions."""
     return {"type": "object", "required": list(keys), "properties": keys}
+
+
+def reference(name: str) -> Schema:
+    return {"$ref": f"#/components/schemas/{name}"}
 
 
 def several(of: Schema) -> Schema:
@@ -148,16 +156,31 @@ REVIEW: Final = record(
 )
 
 
+STANDINGS: Final = several(TEXT)
+STATES: Final = record(
+    schema={"const": "flowdiag.states/1"},
+    sites=several(
+        record(
+            site=TEXT,
+            name=TEXT,
+            client=TEXT,
+            states=STANDINGS,
+            states_of_day=STANDINGS,
+            fault=OPTIONAL_TEXT,
+            looked_ms=OPTIONAL_WHOLE,
+            now=reference("SiteState"),
+            day={"anyOf": [reference("DayState"), {"type": "null"}]},
+        )
+    ),
+)
+
+
 @cache
 def note() -> Schema:
     """The note's own schema, with references as they stand within the description."""
     text = (files("flowdiag.note") / "note.schema.json").read_text(encoding="utf-8")
     schema: Schema = json.loads(text.replace('"#/$defs/', f'"{NOTE_PATH}/$defs/'))
     return {key: value for key, value in schema.items() if key not in ("$schema", "$id")}
-
-
-def reference(name: str) -> Schema:
-    return {"$ref": f"#/components/schemas/{name}"}
 
 
 @cache
@@ -171,5 +194,7 @@ def components() -> Schema:
         "Usage": USAGE,
         "Ranking": RANKING,
         "Review": REVIEW,
+        "States": STATES,
         "Note": note(),
+        **schema_components((SiteState, DayState), ref_template="#/components/schemas/{name}")[1],
     }

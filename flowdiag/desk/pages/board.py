@@ -164,35 +164,7 @@ def _changed(board: Board, sites: list[DeskSite], view: View, asked: Asked) -> d
     return _kept[key]
 
 
-async def states(asked: Asked) -> Response:
-    """The states of the sites as JSON, for programs."""
-    board = asked.desk.board
-    return Response(
-        msgspec.json.encode(
-            {
-                "schema": "flowdiag.states/1",
-                "sites": [
-                    {
-                        "site": site.key,
-                        "name": site.name,
-                        "client": site.client,
-                        "states": known.said("now"),
-                        "states_of_day": known.said("day"),
-                        "fault": known.fault,
-                        "looked_ms": known.looked_ms,
-                        "now": known.now,
-                        "day": known.day,
-                    }
-                    for site, known in ((site, board.of(site)) for site in asked.sites())
-                ],
-            }
-        ),
-        media_type="application/json",
-    )
-
-
 PAGES: Final = (
     Page(ADDRESS, show, roles=STAFF),
     Page(f"{ADDRESS}/changes", changes, roles=STAFF, api=True),
-    Page("/api/states", states, roles=STAFF, api=True),
 )

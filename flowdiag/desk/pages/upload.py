@@ -14,6 +14,7 @@ from flowdiag.desk.asked import Asked, Refused
 from flowdiag.desk.asking.note_question import NoteAnswer, NoteQuestion
 from flowdiag.desk.asking.question import Question
 from flowdiag.desk.asking.upload_question import UploadNoteQuestion, UploadQuestion, UploadSeen
+from flowdiag.desk.asking.workers import Overloaded, Unanswered
 from flowdiag.desk.catalogue import DeskSite
 from flowdiag.desk.pages.note import FOR_STAFF, LONGEST_SAID, LONGEST_TICKET, MEDIA, SUFFIXES, file_policy
 from flowdiag.desk.pages.waiting import answer_or_wait
@@ -21,7 +22,7 @@ from flowdiag.desk.people import Role
 from flowdiag.desk.profile_form import filled
 from flowdiag.desk.rendering import page
 from flowdiag.desk.routing import Page
-from flowdiag.errors import FlowdiagError, UsageError
+from flowdiag.errors import ExportError, FlowdiagError, UsageError
 from flowdiag.site.clock import LocalTime
 from flowdiag.site.span_words import span_of
 from flowdiag.text.clock import Clock
@@ -62,19 +63,18 @@ async def take(asked: Asked) -> Response:
 
 async def look(asked: Asked) -> Response:
     seen = await _seen(asked)
-    return seen if isinstance(seen, Response) else _form(asked, seen, {})
+    return seen if isinstance(seen, Response) else _form(asked, seen, asked.the_upload.faults)
 
 
 async def _seen(asked: Asked) -> UploadSeen | Response:
-    """What is in it; the page that waits for it; or, of what is no export, what is wrong: then it goes at once."""
+    """What is in it; the page that waits for it; or, of what cannot be read, what is wrong: then it goes at once. Raises
+    FlowdiagError where there is no answer now; then it stays."""
     upload = asked.the_upload
     try:
         found: UploadSeen | Response = await _answer(
             asked, UploadQuestion(str(upload.file), upload.name), wording.READING
         )
-    except Refused:
-        raise
-    except FlowdiagError as error:
+    except (ExportError, Unanswered) as error:
         asked.desk.uploads.end(upload)
         return _start(asked, str(error), 400)
     return found
@@ -150,9 +150,9 @@ async def ask(asked: Asked) -> Response:
             begin, end = span_of(when)
         except UsageError as error:
             faults["when"] = str(error)
+    upload.faults = faults
     if faults:
-        seen = await _seen(asked)
-        return seen if isinstance(seen, Response) else _form(asked, seen, faults)
+        return asked.to(upload.address)  # so that a browser's way back asks for no form to be sent again
     upload.site = None if about.site is None else about.site.key
     upload.wanted = UploadNoteQuestion(
         file=str(upload.file),
@@ -221,7 +221,7 @@ async def _note(asked: Asked) -> NoteAnswer | Response:
         return asked.to(upload.address)
     try:
         found: NoteAnswer | Response = await _answer(asked, upload.wanted, ask_wording.NOTE)
-    except Refused:
+    except (Refused, Overloaded):
         raise
     except FlowdiagError as error:
         seen = await _seen(asked)

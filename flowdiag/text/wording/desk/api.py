@@ -23,6 +23,7 @@ NOTE: Final = "The ticket note of a site and time, which is then kept at `Conten
 KEPT: Final = "A note that somebody asked for, as it was then"
 USAGE: Final = "Each link's rate over time against its plan"
 RANKING: Final = "Talkers, applications, destinations or conversations, ranked"
+STATES: Final = "What each site is on now, and what happened in its last day"
 REVIEW: Final = "The account review of the sites that the caller may see"
 OPENAPI: Final = "This description"
 
