@@ -30,10 +30,7 @@ def serve(settings: Settings) -> None:
     desk = Desk(settings)
     with _listening(settings) as listening:
         address = _address(settings, listening.getsockname()[1])
-        if settings.access is None:
-            click.echo(f"Sign in once at {address}{desk.link.make()}")
-        else:
-            click.echo(f"The desk is at {address}")
+        told = f"The desk is at {address}" if settings.access else f"Sign in once at {address}{desk.link.make()}"
         config = uvicorn.Config(
             application(desk),
             log_config=None,
@@ -50,7 +47,20 @@ def serve(settings: Settings) -> None:
         # The server stops for these two, and raises them anew once it has: to have been told is no failure.
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, lambda *_: None)
-        uvicorn.Server(config).run([listening])
+        _Server(config, told).run([listening])
+
+
+class _Server(uvicorn.Server):
+    """Says where it is once it answers."""
+
+    def __init__(self, config: uvicorn.Config, told: str) -> None:
+        super().__init__(config)
+        self._told = told
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        if self.started:
+            click.echo(self._told)
 
 
 def _listening(settings: Settings) -> socket.socket:
