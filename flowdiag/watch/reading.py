@@ -110,7 +110,10 @@ def read_case(
         lambda error: report.problem(str(error.file or ""), error.offset, error.what),
         span=(begin_ms - BESIDE_MS, None),
     )
-    batches = list(reader.read(found.files, StoredFlows(report)))
+    stored = StoredFlows(report)
+    batches = [batch for batch in reader.read(found.files, stored) if batch.num_rows]
+    for batch in batches:
+        stored.add_rows(batch)  # what was lost is told as a part of these
     _cut_heard(report, begin_ms - BESIDE_MS, now_ms)
     flows, usage, coverage = build_case_data(batches, report, profile)
     if not len(flows):

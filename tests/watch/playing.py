@@ -38,9 +38,11 @@ def play(
     keepalives: bool = True,
     silent_from: int | None = None,
     silent_until: int | None = None,
+    loss: float = 0.0,
 ) -> Played:
     """An ordinary day with trouble, until NOW; what is open then is not exported yet. keepalives: they run and are answered, else
-    the trouble has its own; silent_from: nothing reaches the collector from then on; silent_until: before."""
+    the trouble has its own; silent_from: nothing reaches the collector from then on; silent_until: before;
+    loss: part of the messages that is lost."""
     folder.mkdir(parents=True, exist_ok=True)
     scene = Scene(FERRY_OFFICE, NOW - LENGTH_MS, NOW, generator(7), hosts=10)
     do.office(scene, scene.start, scene.end, 4)
@@ -49,7 +51,9 @@ def play(
     trouble(scene)
     silent = [(silent_from, NOW + MINUTE)] if silent_from is not None else []
     silent += [(scene.start, silent_until)] if silent_until is not None else []
-    exporting = Exporting(protocol="netflow9", times="uptime", template_interval_s=60, silent=tuple(silent))
+    exporting = Exporting(
+        protocol="netflow9", times="uptime", template_interval_s=60, silent=tuple(silent), loss=loss
+    )
     export = folder / "export.pcap"
     write_export(enact(scene, Meter(flush=False)), export, exporting)
     file = folder / "site.toml"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -189,3 +190,8 @@ def test_a_site_that_is_new_was_not_silent_before(tmp_path: Path) -> None:
     played = play(tmp_path, nothing, silent_until=ago(20))
     assert state_of(played).marks == ()
     assert day_of(played).standings == ("main",)
+
+
+def test_what_was_lost_is_told_as_a_part_of_what_came(tmp_path: Path) -> None:
+    gap = mark(state_of(play(tmp_path, nothing, loss=0.2)), "export-gap")
+    assert re.search(r"\((1[5-9]|2[0-5])%\) were lost", gap.summary), gap.summary
