@@ -10,7 +10,7 @@ Facts the design follows:
 from __future__ import annotations
 
 import gc
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -37,6 +37,7 @@ from flowdiag.site.profile import Profile
 from flowdiag.site.window import resolve_window
 
 if TYPE_CHECKING:
+    from flowdiag.collector.readers.stored_flows import StoredFlows
     from flowdiag.collector.store.backends import StorageBackend
     from flowdiag.collector.store.finding import StoredFile
     from flowdiag.collector.store.reading import StoreReader
@@ -199,7 +200,7 @@ class _Asking:
         for one in told:
             stored.add_metadata(one.rollup.report, one.target)
         around = _around(self._span)
-        flows = self._reader(report, around).read(others, stored)
+        flows = _counted(self._reader(report, around).read(others, stored), stored)
         try:
             return overview([one.rollup for one in told], flows, report, self._profile, around, who=who)
         except NeedsWho:
@@ -232,7 +233,8 @@ class _Asking:
         report = ExportReport()
         span = (run[0] - around_ms, run[1] + around_ms)
         files = find_files(self._backend, self._exporters, span)
-        batches = self._reader(report, span).read(files, StoredFlows(report))
+        stored = StoredFlows(report)
+        batches = _counted(self._reader(report, span).read(files, stored), stored)
         flows, usage, coverage = build_case_data(batches, report, self._profile)
         pa.default_memory_pool().release_unused()
         known = {
@@ -261,6 +263,13 @@ class _Asking:
 
     def _damaged(self, path: str, why: str) -> None:
         self._unusable.append(path)
+
+
+def _counted(batches: Iterable[pa.RecordBatch], stored: StoredFlows) -> Iterator[pa.RecordBatch]:
+    """The batches, whose rows are counted, since what was lost is told as a part of them."""
+    for batch in batches:
+        stored.add_rows(batch)
+        yield batch
 
 
 def _around(span: Span) -> Span:

@@ -30,7 +30,9 @@ def serve(settings: Settings) -> None:
     desk = Desk(settings)
     with _listening(settings) as listening:
         address = _address(settings, listening.getsockname()[1])
-        told = f"The desk is at {address}" if settings.access else f"Sign in once at {address}{desk.link.make()}"
+        told = (
+            f"The desk is at {address}" if settings.access else f"Sign in once at {address}{desk.link.make()}"
+        )
         config = uvicorn.Config(
             application(desk),
             log_config=None,

@@ -119,3 +119,14 @@ def test_stand_ins_have_all_octets_of_the_flows(written: Written) -> None:
                     for one in (flows, stand_ins)
                 )
                 assert here == there
+
+
+def test_a_closer_look_knows_how_many_records_it_rests_on(written: Written) -> None:
+    """What was lost is told as a part of these; without them it would be all."""
+    looked_at = 0
+    for site in sites(written):
+        case = build_case([written.store], read_profile(site), effort=BY_SUMS)
+        for part in case.parts:
+            assert part.coverage.records >= len(part.flows) > 0
+            looked_at += 1
+    assert looked_at
