@@ -118,13 +118,41 @@ def test_links_between_pages_lead_somewhere(page: str) -> None:
         assert (DOCS / page).parent.joinpath(target).exists(), target
 
 
-def test_the_service_unit_starts_what_there_is() -> None:
-    unit = (DOCS / "flowdiag-collect.service").read_text(encoding="utf-8")
-    (started,) = re.findall(r"^ExecStart=\S+/flowdiag (.*)$", unit, re.MULTILINE)
-    command, *words = shlex.split(started)
+@pytest.mark.parametrize(
+    ("unit", "needed"),
+    [
+        ("flowdiag-collect.service", {"--listen", "--store", "--allow-file"}),
+        ("flowdiag-desk.service", {"--listen", "--store", "--sites", "--access"}),
+    ],
+)
+def test_a_service_unit_starts_what_there_is(unit: str, needed: set[str]) -> None:
+    text = (DOCS / unit).read_text(encoding="utf-8")
+    (started,) = re.findall(r"^ExecStart=\S+/flowdiag (.*)$", text, re.MULTILINE)
+    assert needed <= options_of(started)
+    assert "DynamicUser=yes" in text.splitlines()
+
+
+def test_the_container_starts_what_there_is() -> None:
+    text = (DOCS / "Containerfile").read_text(encoding="utf-8")
+    lists = dict(re.findall(r"^(ENTRYPOINT|CMD) (\[.*\])$", text, re.MULTILINE))
+    program, *words = [*json.loads(lists["ENTRYPOINT"]), *json.loads(lists["CMD"])]
+    assert program == "flowdiag"
+    assert {"--store", "--sites", "--state", "--access"} <= options_of(shlex.join(words))
+    # Whoever builds it has what is copied.
+    copied = [word for line in re.findall(r"^COPY (.*)$", text, re.MULTILINE) for word in line.split()[:-1]]
+    assert all((DOCS.parent / word).exists() for word in copied)
+
+
+def options_of(words: str) -> set[str]:
+    """The options of a command line, all of which the command has."""
+    command, *rest = shlex.split(words)
     known = {name for parameter in main.get_command(None, command).params for name in parameter.opts}  # type: ignore
-    used = {word for word in words if word.startswith("--")}
-    assert {"--listen", "--store", "--allow-file"} <= used <= known
-    assert "DynamicUser=yes" in unit.splitlines()
+    used = {word for word in rest if word.startswith("--")}
+    assert used <= known
+    return used
+
+
+def test_the_collector_s_unit_has_room_for_connections() -> None:
+    unit = (DOCS / "flowdiag-collect.service").read_text(encoding="utf-8")
     (descriptors,) = re.findall(r"^LimitNOFILE=(\d+)$", unit, re.MULTILINE)
     assert for_connections(int(descriptors), addresses=10) >= MAX_CONNECTIONS
