@@ -53,6 +53,21 @@ def config_option(function: Decorated) -> Decorated:
     )(function)
 
 
+def store_options(function: Decorated) -> Decorated:
+    """--store, --sites and --config, passed as `store` (text or None), `folder` and `config` (a path or None)."""
+    function = config_option(function)
+    function = click.option(
+        "--sites",
+        "folder",
+        metavar="FOLDER",
+        type=click.Path(path_type=Path),
+        help="The site profiles; those in a folder below it belong to one client.",
+    )(function)
+    return click.option("--store", metavar="DIR", help="The store: a folder, or an address such as s3://…")(
+        function
+    )
+
+
 def required_site(site: Path | None) -> Path:
     """Raises UsageError where there is none."""
     if site is None:

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import click
 
-from flowdiag.cli.chosen import config_option, store_and_sites
+from flowdiag.cli.chosen import store_and_sites, store_options
 
 DEFAULT_LISTEN: Final = "127.0.0.1:8080"
 DEMO_FOLDER: Final = "flowdiag-desk-demo"
@@ -43,15 +43,7 @@ def _new_token(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 
 
 @click.command("desk")
-@click.option("--store", metavar="DIR", help="The store: a folder, or an address such as s3://…")
-@click.option(
-    "--sites",
-    "folder",
-    metavar="FOLDER",
-    type=click.Path(path_type=Path),
-    help="The site profiles; those in a folder below it belong to one client.",
-)
-@config_option
+@store_options
 @click.option(
     "--listen", default=DEFAULT_LISTEN, show_default=True, metavar="HOST:PORT", help="Where it listens."
 )

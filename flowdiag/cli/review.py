@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from flowdiag.cli.chosen import config_option, store_and_sites
+from flowdiag.cli.chosen import store_and_sites, store_options
 from flowdiag.cli.options import (
     cluster_option,
     jobs_option,
@@ -29,15 +29,7 @@ FORMATS: Final = ("text", "csv", "json", "xlsx", "html")
 
 
 @click.command("review")
-@click.option("--store", metavar="DIR", help="The store: a folder, or an address such as s3://…")
-@click.option(
-    "--sites",
-    "folder",
-    metavar="FOLDER",
-    type=click.Path(path_type=Path),
-    help="The site profiles; those in a folder below it belong to one client.",
-)
-@config_option
+@store_options
 @click.option("--month", metavar="YYYY-MM", help="The month to review; the newest 31 days by default.")
 @click.option(
     "--from",

@@ -7,6 +7,7 @@ primary line and a backup; flows are those of FIRST and the days after it.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -119,3 +120,13 @@ def form_token(client: Any) -> str:
     """What forms of this browser's session send back, as every page has it."""
     text: str = client.get("/").text
     return text.partition('name="form_token" value="')[2].partition('"')[0]
+
+
+def waited(client: TestClient, address: str) -> Any:
+    """What an address shows once the page that waits for it is over."""
+    for _ in range(120):
+        answer = client.get(address)
+        if answer.status_code != 202:
+            return answer
+        time.sleep(0.5)
+    raise AssertionError("no answer came")

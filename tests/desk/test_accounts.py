@@ -10,7 +10,7 @@ import shutil
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import openpyxl
 import pytest
@@ -25,7 +25,7 @@ from flowdiag.desk.catalogue import site_key
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.people import Person
 from flowdiag.desk.settings import Settings
-from tests.desk.conftest import BASE, StoreAndSites
+from tests.desk.conftest import BASE, StoreAndSites, waited
 
 ACCOUNTS: Final = Person("accounts", frozenset({"accounts"}), ("*",))
 KOWHAI: Final = Person("kowhai", frozenset({"accounts"}), ("kowhai-group/*",))
@@ -62,16 +62,6 @@ def sign(store: StoreAndSites, tmp_path_factory: pytest.TempPathFactory) -> Iter
             return client
 
         yield make
-
-
-def waited(client: TestClient, address: str) -> Any:
-    """The page that the waiting page leads to."""
-    for _ in range(120):
-        answer = client.get(address)
-        if answer.status_code != 202:
-            return answer
-        time.sleep(0.5)
-    raise AssertionError("no answer came")
 
 
 def names(page: str) -> list[str]:

@@ -24,7 +24,7 @@ from flowdiag.desk.people import Person
 from flowdiag.desk.profile_form import filled
 from flowdiag.desk.settings import Settings
 from flowdiag.site.reading import read_profile
-from tests.desk.conftest import BASE, StoreAndSites, form_token
+from tests.desk.conftest import BASE, StoreAndSites, form_token, waited
 
 HELPDESK: Final = Person("helpdesk", frozenset({"helpdesk"}), ("*",))
 LARGEST: Final = 4 << 20
@@ -79,15 +79,6 @@ def left(desk: Desk) -> list[Path]:
 
 def bring(client: TestClient, content: bytes, name: str = "export.pcap") -> Any:
     return client.post("/upload", data={"form_token": form_token(client)}, files={"file": (name, content)})
-
-
-def waited(client: TestClient, address: str) -> Any:
-    for _ in range(120):
-        answer = client.get(address)
-        if answer.status_code != 202:
-            return answer
-        time.sleep(0.5)
-    raise AssertionError("no answer came")
 
 
 def seen(client: TestClient, content: bytes, name: str = "export.pcap") -> Any:

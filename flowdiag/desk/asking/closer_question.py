@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from flowdiag.aggregator.figures import LinkFigures
 from flowdiag.desk.asking.note_question import DrawnPicture
 from flowdiag.desk.asking.question import Progress
-from flowdiag.desk.asking.span_question import SpanQuestion
+from flowdiag.desk.asking.span_question import LinkQuestion
 
 if TYPE_CHECKING:
     from flowdiag.note.model import Chart
@@ -30,7 +30,7 @@ class CloserAnswer(Struct, frozen=True):
     remarks: tuple[str, ...]
 
 
-class CloserQuestion(SpanQuestion, frozen=True):
+class CloserQuestion(LinkQuestion, frozen=True):
     """What the links carried in the span."""
 
     def answer(self, progress: Progress) -> CloserAnswer:

@@ -7,7 +7,7 @@ from typing import Any
 from msgspec import Struct
 
 from flowdiag.desk.asking.question import Progress
-from flowdiag.desk.asking.span_question import SpanQuestion
+from flowdiag.desk.asking.span_question import LinkQuestion
 
 
 class Figures(Struct, frozen=True):
@@ -17,7 +17,7 @@ class Figures(Struct, frozen=True):
     csv: str
 
 
-class UsageFormsQuestion(SpanQuestion, frozen=True):
+class UsageFormsQuestion(LinkQuestion, frozen=True):
     """Each link's rate. step_s: length of the windows, None for the usual one."""
 
     step_s: int | None = None
@@ -40,7 +40,7 @@ class UsageFormsQuestion(SpanQuestion, frozen=True):
         return Figures(as_json(report), as_csv(report))
 
 
-class TopFormsQuestion(SpanQuestion, frozen=True):
+class TopFormsQuestion(LinkQuestion, frozen=True):
     """kind, by, limit: as `flowdiag top` has them."""
 
     kind: str = "talkers"

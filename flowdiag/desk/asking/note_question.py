@@ -8,10 +8,13 @@ from typing import Any, Final, NamedTuple
 from msgspec import Struct
 
 from flowdiag.desk.asking.question import Progress, Question
-from flowdiag.site.profile import Profile, Site
+from flowdiag.desk.asking.span_question import SpanQuestion
+from flowdiag.durations import HOUR_MS
+from flowdiag.site.profile import Site
 from flowdiag.site.window import dated
 
 FINE_MS: Final = 1000
+LONG_MS: Final = 6 * HOUR_MS  # a note of a longer time may take more than some seconds
 # Records read around a short time, a tenth of what the command reads: with somebody on the telephone an answer has to come
 # at once. A note says where less than a day around it was looked at, and that is so at large sites alone.
 BESIDE: Final = 100_000
@@ -118,34 +121,17 @@ class NoteAnswer(Struct, frozen=True):
     beside: OtherTime | None = None
 
 
-class NoteQuestion(Question, frozen=True):
-    """store, file: as for TimesQuestion; digest: of the profile; window_from, window_to: ISO 8601; beside: another time as
-    --compare takes it; pseudonyms: inside addresses are replaced."""
+class NoteQuestion(SpanQuestion, frozen=True):
+    """beside: another time as --compare takes it; pseudonyms: inside addresses are replaced."""
 
-    store: str
-    file: str
-    digest: str
-    window_from: str
-    window_to: str
     reported: str | None = None
     ticket: str | None = None
     beside: str | None = None
     pseudonyms: bool = False
 
     @property
-    def span_ms(self) -> tuple[int, int]:
-        begin, end = (datetime.fromisoformat(text).timestamp() for text in (self.window_from, self.window_to))
-        return round(begin * 1000), round(end * 1000)
-
-    @property
-    def long(self) -> bool:
-        begin, end = self.span_ms
-        return end - begin > LONG_MS
-
-    def state(self) -> str | None:
-        from flowdiag.desk.asking.store_state import store_state
-
-        return store_state(self.store, self._profile(), self.span_ms)
+    def longest_ms(self) -> int:
+        return LONG_MS
 
     def answer(self, progress: Progress) -> NoteAnswer:
         """Raises what pipeline.run() and comparing.run_other() raise."""
@@ -155,7 +141,7 @@ class NoteQuestion(Question, frozen=True):
         from flowdiag.note.pseudonyms import Pseudonyms
         from flowdiag.pipeline import run
 
-        profile, effort = self._profile(), Effort(beside=BESIDE)
+        profile, effort = self.profile(), Effort(beside=BESIDE)
         diagnosis = run(
             [self.store],
             profile,
@@ -170,14 +156,6 @@ class NoteQuestion(Question, frozen=True):
             other = run_other([self.store], diagnosis.case, self.beside, progress=progress, effort=effort)
         names = Pseudonyms.from_key_file() if self.pseudonyms else None
         return as_answer(compose(diagnosis, ticket=self.ticket, pseudonyms=names, other=other))
-
-    def _profile(self) -> Profile:
-        from flowdiag.site.reading import read_profile
-
-        return read_profile(self.file)
-
-
-LONG_MS: Final = 6 * 3_600_000  # a time longer than this may take more than some seconds
 
 
 def as_answer(note: Any) -> NoteAnswer:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from flowdiag.desk.asking.question import Progress
-from flowdiag.desk.asking.span_question import SpanQuestion
+from flowdiag.desk.asking.span_question import LinkQuestion
 from flowdiag.durations import LAST_MS
 from flowdiag.site.profile import Profile
 
@@ -75,7 +75,7 @@ class Rankings(Struct, frozen=True):
     remarks: tuple[str, ...]
 
 
-class RankingsQuestion(SpanQuestion, frozen=True):
+class RankingsQuestion(LinkQuestion, frozen=True):
     """by: octets, packets or flows; host, destination: addresses as addresses.py writes them; application: a name."""
 
     by: Measure = "octets"

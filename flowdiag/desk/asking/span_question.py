@@ -1,4 +1,4 @@
-"""What questions about exactly a span of time have in common: the site, the span, the link and the direction."""
+"""What questions about exactly a span of time have in common: the site and the span, of some the link and the direction."""
 
 from __future__ import annotations
 
@@ -12,20 +12,17 @@ from flowdiag.site.profile import Profile
 if TYPE_CHECKING:
     from flowdiag.pipeline import Direction
 
-LONG_MS: Final = 2 * DAY_MS  # a time longer than this may take more than some seconds
+LONG_MS: Final = 2 * DAY_MS  # figures and rankings of a longer time may take more than some seconds
 
 
 class SpanQuestion(Question, frozen=True):
-    """store: as a desk has it; file: the site's profile; digest: of it; window_from, window_to: ISO 8601; link: its name;
-    link, direction: None for all."""
+    """store: as a desk has it; file: the site's profile; digest: of it; window_from, window_to: ISO 8601."""
 
     store: str
     file: str
     digest: str
     window_from: str
     window_to: str
-    link: str | None = None
-    direction: Direction | None = None
 
     @property
     def span_ms(self) -> tuple[int, int]:
@@ -33,9 +30,14 @@ class SpanQuestion(Question, frozen=True):
         return round(begin * 1000), round(end * 1000)
 
     @property
+    def longest_ms(self) -> int:
+        """How long a time may be without being long."""
+        return LONG_MS
+
+    @property
     def long(self) -> bool:
         begin, end = self.span_ms
-        return end - begin > LONG_MS
+        return end - begin > self.longest_ms
 
     def state(self) -> str | None:
         from flowdiag.desk.asking.store_state import store_state
@@ -47,3 +49,10 @@ class SpanQuestion(Question, frozen=True):
         from flowdiag.site.reading import read_profile
 
         return read_profile(self.file)
+
+
+class LinkQuestion(SpanQuestion, frozen=True):
+    """link: its name; link, direction: None for all."""
+
+    link: str | None = None
+    direction: Direction | None = None
