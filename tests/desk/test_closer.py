@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import re
+import time
 from collections.abc import Callable
 from html import unescape
 from typing import Any, Final
@@ -33,11 +34,16 @@ KINDS: Final = ("talkers", "applications", "destinations", "conversations")
 
 def looked(client: TestClient, **asked: str) -> Any:
     """The page of a time, once its tables are there."""
-    query = {"from": FROM, "to": TO, **asked}
+    return followed(client, f"/sites/{SITE}/closer", {"from": FROM, "to": TO, **asked})
+
+
+def followed(client: TestClient, link: str, query: dict[str, str] | None = None) -> Any:
+    """Where a link leads, once the tables are there."""
     for _ in range(100):
-        answer = client.get(f"/sites/{SITE}/closer", params=query)
+        answer = client.get(link, params=query)
         if answer.status_code != 202 and "data-work" not in answer.text:
             return answer
+        time.sleep(0.1)
     raise AssertionError("the tables never came")
 
 
@@ -136,9 +142,9 @@ def links_of(answer: Any) -> list[str]:
 def test_each_row_leads_on_and_each_choice_can_be_taken_back(desk_client: TestClient) -> None:
     first = looked(desk_client)
     to_host = next(link for link in links_of(first) if "&host=" in link)
-    second = desk_client.get(to_host)
+    second = followed(desk_client, to_host)
     to_application = next(link for link in links_of(second) if "&host=" in link and "&application=" in link)
-    third = desk_client.get(to_application)
+    third = followed(desk_client, to_application)
     assert third.status_code == 200
     assert third.text.count(">remove</a>") == 2
     back = [link for link in links_of(third) if link == to_host]
