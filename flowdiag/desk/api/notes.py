@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Final
 
+from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from flowdiag.desk.api.operation import AS, JSON, Given, Operation, Parameter, answer_or_later, as_parameter
@@ -59,7 +60,7 @@ async def asked_for(asked: Asked, given: Given) -> Response:
     found: NoteAnswer | Response = await answer_or_later(asked, question)
     if isinstance(found, Response):
         return found
-    identifier = asked.desk.notes.keep(site.key, question, found)
+    identifier = await run_in_threadpool(asked.desk.notes.keep, site.key, question, found)
     address = f"/api/sites/{site.key}/notes/{identifier}"
     return NOTE.response(form, _content(asked, found, form), {"Content-Location": address})
 

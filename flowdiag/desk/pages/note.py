@@ -8,6 +8,7 @@ from hashlib import sha256
 from typing import Final
 
 from markupsafe import Markup
+from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from flowdiag.desk.asked import Asked, Refused
@@ -92,7 +93,7 @@ async def question(asked: Asked) -> Response:
     found: NoteAnswer | Response = await answer_or_wait(asked, wanted, wording.NOTE)
     if isinstance(found, Response):
         return found
-    identifier = asked.desk.notes.keep(asked.the_site.key, wanted, found)
+    identifier = await run_in_threadpool(asked.desk.notes.keep, asked.the_site.key, wanted, found)
     placed = f"?{PLACED}=1" if asked.query(PLACED) else ""
     return asked.to(f"/sites/{asked.the_site.key}/notes/{identifier}{placed}")
 

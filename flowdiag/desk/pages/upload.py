@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 from msgspec import Struct
+from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from flowdiag.desk.asked import Asked, Refused
@@ -267,7 +268,7 @@ async def keep(asked: Asked) -> Response:
         reported=upload.wanted.reported,
         ticket=upload.wanted.ticket,
     )
-    identifier = asked.desk.notes.keep(site.key, question, answer)
+    identifier = await run_in_threadpool(asked.desk.notes.keep, site.key, question, answer)
     asked.desk.uploads.end(upload)
     return asked.to(f"/sites/{site.key}/notes/{identifier}")
 
