@@ -16,6 +16,7 @@ from flowdiag.desk.desk import Desk
 from flowdiag.desk.logs import begin_logging
 from flowdiag.desk.settings import Settings
 from flowdiag.errors import FlowdiagError
+from flowdiag.text.wording.desk import shell
 
 STOPS_WITHIN_S: Final = 10
 WAITING_CONNECTIONS: Final = 128
@@ -30,9 +31,8 @@ def serve(settings: Settings) -> None:
     desk = Desk(settings)
     with _listening(settings) as listening:
         address = _address(settings, listening.getsockname()[1])
-        told = (
-            f"The desk is at {address}" if settings.access else f"Sign in once at {address}{desk.link.make()}"
-        )
+        link = None if settings.access else f"{address}{desk.link.make()}"
+        told = shell.signs_in_once(link) if link else shell.is_at(address)
         config = uvicorn.Config(
             application(desk),
             log_config=None,

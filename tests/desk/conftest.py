@@ -16,6 +16,7 @@ from typing import Any, Final
 import pytest
 from msgspec import Struct
 from msgspec.structs import replace
+from playwright.sync_api import expect
 from starlette.testclient import TestClient
 
 from flowdiag.collector.store.changes import make_store
@@ -29,6 +30,9 @@ from flowdiag.rollup import ROLLER
 from flowdiag.scenario.portfolio import portfolio_site
 from flowdiag.scenario.site import profile_toml
 from flowdiag.scenario.stored_days import write_site
+
+# A busy machine takes its time; what does not come at all fails all the same.
+expect.set_options(timeout=30_000)
 
 BASE: Final = "https://127.0.0.1"  # cookies are for secure addresses alone
 FIRST: Final = datetime(2026, 3, 2, tzinfo=UTC)  # a Monday

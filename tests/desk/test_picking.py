@@ -18,6 +18,7 @@ import uvicorn
 from flowdiag.desk.access.sessions import COOKIE
 from flowdiag.desk.application import application
 from flowdiag.desk.desk import Desk
+from flowdiag.desk.pages import closer
 from flowdiag.desk.people import EVERY_SITE, Person
 from flowdiag.desk.settings import Settings
 from tests.browser import DESK, PHONE
@@ -294,3 +295,13 @@ def test_on_the_pictures_of_a_note_too(tab: Show, address: tuple[str, str]) -> N
     one.page.wait_for_url("**/closer?**")
     whole = one.page.query_selector(f"a[href*='/sites/{SITE}/note?']")
     assert whole is not None
+
+
+def test_rankings_that_come_later_leave_what_was_picked(tab: Show, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(closer, "PATIENCE_S", 0.0)  # so that they come later however quick the machine is
+    one = tab(path=f"/sites/{SITE}/closer?from={FROM}&to=2026-03-03T03:05:00Z&by=packets")
+    one.page.evaluate("window.stays = true")
+    drag(one, 0.25, 0.5)
+    one.page.wait_for_selector(".rankings table")
+    assert one.page.evaluate("window.stays")
+    assert one.page.query_selector(".picking .picked").is_visible()

@@ -22,6 +22,7 @@ OTHER_WORDS: Final = ("scenario", "review/reference.py")
 # Errors that are put together in functions, and where commands and their help are made.
 ERRORS: Final = (
     "aggregator/plan_rates.py",
+    "desk/access/access_file.py",
     "errors.py",
     "cli/main.py",
     "cli/output.py",
@@ -44,9 +45,10 @@ KNOWN: Final = {
         "the store's newest flow ended at  x , and times without a date are counted back from there"
     },
 }
-# Who is called with words for whoever runs a command, or for a finding itself.
+# Who is called with words for whoever runs a command or reads the desk's log, or for a finding itself; what a database is told.
 SAID_ELSEWHERE: Final = re.compile(
-    r"\w*Error|option|argument|Option|echo|stage|progress_bar|Key|Kind|\w+_option|spinner"
+    r"\w*Error|option|argument|Option|echo|stage|progress_bar|Key|Kind|\w+_option|spinner|Mistake|"
+    r"info|warning|error|exception|execute"
 )
 SENTENCE: Final = re.compile(r"[A-Za-z']{2,}(?: [A-Za-z']+)*? [A-Za-z']{2,}(?: [A-Za-z']+)*? [A-Za-z']{2,}")
 

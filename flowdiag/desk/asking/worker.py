@@ -14,6 +14,7 @@ from msgspec import Struct
 from flowdiag.desk.asking.question import Progress, Question
 from flowdiag.desk.logs import begin_logging
 from flowdiag.errors import FlowdiagError
+from flowdiag.text.wording.desk import ask as wording
 
 _LOG: Final = logging.getLogger("flowdiag.desk.worker")
 TOLD_EVERY_S: Final = 0.2
@@ -75,10 +76,10 @@ def _answer(asked: Asked, progress: Progress) -> Message:
     except FlowdiagError as error:
         return Failed(error, str(error))
     except MemoryError:
-        return Failed(None, "the answer needs more memory than a question may take")
+        return Failed(None, wording.TOO_MUCH_MEMORY)
     except Exception as error:
         _LOG.exception("a question failed", extra={"question": type(question).__name__})
-        return Failed(None, f"the answer failed: {type(error).__name__}")
+        return Failed(None, wording.failed(type(error).__name__))
 
 
 def _telling(pipe: Connection) -> Progress:

@@ -24,7 +24,7 @@ async def show(asked: Asked) -> Response:
     except TimeoutError:
         return JSONResponse({"status": "busy"}, 503)
     except FlowdiagError:
-        return JSONResponse({"status": "the store cannot be read"}, 503)
+        return JSONResponse({"status": "no store"}, 503)
     return JSONResponse({"status": "ok"})
 
 

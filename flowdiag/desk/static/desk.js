@@ -11,6 +11,18 @@ function copying() {
   }
 }
 
+// What was waited for is there: the page anew, or the part of it that comes later, so that the rest stays as somebody left it.
+async function arrive(part) {
+  if (!part) {
+    location.reload();
+    return;
+  }
+  const answer = await fetch(location.href);
+  const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+  part.replaceWith(page.querySelector(".later"));
+  waiting();
+}
+
 function waiting() {
   const place = document.querySelector("[data-work]");
   if (!place) return;
@@ -21,7 +33,7 @@ function waiting() {
     const { over, part, words } = await answer.json();
     if (over) {
       leaves = false;
-      location.reload();
+      await arrive(place.closest(".later"));
       return;
     }
     place.querySelector("[role=status]").textContent = words;

@@ -62,6 +62,13 @@ WORKING: Final = "Looking at the records"
 LEAVE: Final = "Leave it"
 LEFT: Final = "You left this question before it was answered."
 
+TOO_MUCH_MEMORY: Final = "the answer needs more memory than a question may take"
+
+
+def failed(kind: str) -> str:
+    """kind: of the error, which is in the desk's log."""
+    return f"the answer failed ({kind}), and the desk's log says where"
+
 
 def progress(part: float | None) -> str:
     """How far an answer is."""

@@ -53,3 +53,12 @@ _WAYS: Final = (
 def ways(roles: frozenset[str]) -> list[tuple[str, str]]:
     """Address and name of each page that somebody with these roles may see."""
     return [(address, name) for address, name, whose in _WAYS if roles & whose]
+
+
+def is_at(address: str) -> str:
+    return f"The desk is at {address}"
+
+
+def signs_in_once(link: str) -> str:
+    """What a desk prints that nobody else can reach."""
+    return f"Sign in once at {link}"
