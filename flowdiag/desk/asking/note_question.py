@@ -15,9 +15,9 @@ from flowdiag.site.window import dated
 
 FINE_MS: Final = 1000
 LONG_MS: Final = 6 * HOUR_MS  # a note of a longer time may take more than some seconds
-# Records read around a short time, a tenth of what the command reads: with somebody on the telephone an answer has to come
+# Records read around a short time, a twentieth of what the command reads: with somebody on the telephone an answer has to come
 # at once. A note says where less than a day around it was looked at, and that is so at large sites alone.
-BESIDE: Final = 100_000
+BESIDE: Final = 40_000
 
 
 class Times(Struct, frozen=True):

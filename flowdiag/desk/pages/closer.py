@@ -121,7 +121,10 @@ async def _shown(asked: Asked, look: Look, form: dict[str, str | None]) -> Respo
     rankings: Rankings | None = None
     fault = None
     try:
-        rankings = await answers.wait(work, max(until - time.monotonic(), 0.0))
+        left = (
+            0.0 if about_rankings.long else until - time.monotonic()
+        )  # nobody waits for both of a long time
+        rankings = await answers.wait(work, max(left, 0.0))
     except TimeoutError:
         pass
     except GivenUp:
