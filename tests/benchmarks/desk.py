@@ -28,6 +28,7 @@ FIRST: Final = datetime(2026, 2, 4, tzinfo=UTC)
 DAYS: Final = 26
 PEOPLE: Final = 4
 IDLE_BROWSERS: Final = 200
+SETTLES_WITHIN_S: Final = 120.0
 BOARD: Final = "/all-sites"
 MOST_MIB: Final = 900
 
@@ -51,6 +52,7 @@ def main() -> None:
         with RunningDesk(place, *words) as desk, desk.signed_in() as client:
             keys = [link.partition('"')[0] for link in client.get("/").text.split('href="/sites/')[1:]]
             headers = dict(client.headers)
+            settle(client, len(keys))
             if "note" in given.what:
                 asyncio.run(notes(desk.url, headers, keys, given.questions))
             if "month" in given.what:
@@ -60,6 +62,16 @@ def main() -> None:
             if "idle" in given.what:
                 asyncio.run(idle(desk, headers))
             print(f"memory of all processes: {memory(desk):.0f} MiB (at most {MOST_MIB})")
+
+
+def settle(client: httpx.Client, sites: int) -> None:
+    """Waits until the desk has looked at all of its sites for the first time, as one that runs all the time has."""
+    until = time.monotonic() + SETTLES_WITHIN_S
+    while time.monotonic() < until:
+        states = client.get("/api/states").json()["sites"]
+        if len(states) >= sites and all(one["looked_ms"] and one["day"] for one in states):
+            return
+        time.sleep(1)
 
 
 def hour(rng: random.Random) -> str:

@@ -63,6 +63,12 @@ def stored_span(backend: StorageBackend, exporters: Collection[bytes] | None = N
     return min(firsts, default=None), max(lasts, default=None)
 
 
+# What is known of files, which never change under their names: a question looks at the same ones several times, and a process
+# that answers many questions at those of its sites again and again.
+MOST_KNOWN: Final = 20_000
+_known: dict[tuple[str, str], list[TimesOfGroup]] = {}
+
+
 class RowCounts:
     """About how many flow records touch a time, by the statistics of the files. widest: no later question is wider."""
 
@@ -92,6 +98,18 @@ class RowCounts:
 def times_of(backend: StorageBackend, stored_file: StoredFile) -> list[TimesOfGroup]:
     """Earliest and latest time, by the clock of the capture, and rows of each row group; none of a damaged file,
     which StoreReader reports. Raises StoreChanged."""
+    key = backend.name, stored_file.target
+    known = _known.get(key)
+    if known is None:
+        known = _times_in(backend, stored_file)
+        if len(_known) >= MOST_KNOWN:
+            _known.clear()
+        if known:
+            _known[key] = known
+    return known
+
+
+def _times_in(backend: StorageBackend, stored_file: StoredFile) -> list[TimesOfGroup]:
     try:
         with open_stored(backend, stored_file) as source:
             file = pq.ParquetFile(source)
