@@ -13,7 +13,7 @@ from msgspec.structs import replace
 from flowdiag.desk.asked import Asked
 from flowdiag.desk.board import Board, Standings
 from flowdiag.desk.catalogue import DeskSite
-from flowdiag.desk.pages.addresses import question_address
+from flowdiag.desk.pages.addresses import NOW, question_address
 from flowdiag.desk.rendering import environment
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.text.clock import Clock
@@ -23,7 +23,7 @@ from flowdiag.watch.state import DayState, Mark, Spell, Standing
 # Asked about around what happened, and at most, so that the note is quick and tells how it began.
 AROUND_MS: Final = 10 * MINUTE_MS
 LONGEST_ASKED_MS: Final = 6 * HOUR_MS
-UNHEARD_ASKED_MS: Final = HOUR_MS // 2  # asked about after the last sign of life
+BEFORE_SILENCE_MS: Final = 15 * MINUTE_MS
 MOST_TOLD: Final = 3  # of what happened in a day
 LEAST_DRAWN_MS: Final = 10 * MINUTE_MS  # narrower than a pixel otherwise
 MOST_SAID: Final = 6  # spells that are told to whoever does not see the picture
@@ -79,7 +79,8 @@ def _part(name: str, site: DeskSite, known: Standings, now_ms: int, asks: bool) 
 
 
 def until_now(known: Standings, now_ms: int) -> DayState | None:
-    """The last day of a site; of one that is not heard any more with the time of which nothing is known."""
+    """The last day of a site; of one that is not heard any more with the time of which nothing is known, in which nothing is
+    known to go on."""
     day, heard_ms = known.day, known.now.heard_ms
     if day is None or known.now.on != "unheard" or heard_ms is None:
         return day
@@ -90,7 +91,11 @@ def until_now(known: Standings, now_ms: int) -> DayState | None:
         if spell.end_ms > begin_ms
     ]
     spells.append(Spell("unheard", max(heard_ms, begin_ms), now_ms))
-    return replace(day, begin_ms=begin_ms, end_ms=now_ms, spells=tuple(spells))
+    marks = (
+        replace(mark, began_ms=max(mark.began_ms, begin_ms), ended_ms=_end(mark, day)) for mark in day.marks
+    )
+    kept = tuple(mark for mark in marks if mark.ended_ms is not None and mark.ended_ms > begin_ms)
+    return replace(day, begin_ms=begin_ms, end_ms=now_ms, spells=tuple(spells), marks=kept)
 
 
 def now(site: DeskSite, known: Standings, now_ms: int) -> list[Told]:
@@ -112,10 +117,10 @@ def _told(site: DeskSite, known: Standings, standing: Standing, now_ms: int) -> 
     if not begins:
         return Told(standing, words)
     began, end = min(begins), state.judged_ms or min(begins)
-    if standing == "unheard":
-        end = began + UNHEARD_ASKED_MS
     since = wording.since(clock_time(site, began, now_ms), before=before)
-    return Told(standing, words, since, _note(site, began, max(end, began)))
+    if standing == "unheard":
+        return Told(standing, words, since, _note_until_now(site, began))
+    return Told(standing, words, since, _note(site, began, max(end, began), now_ms))
 
 
 def day(site: DeskSite, known: DayState | None, now_ms: int) -> list[Told]:
@@ -134,7 +139,12 @@ def day(site: DeskSite, known: DayState | None, now_ms: int) -> list[Told]:
         if spans := times.get(standing):
             begin, end, goes_on = max(spans, key=lambda span: (span[1] - span[0], span[0]))
             words = wording.happened(standing, len(spans), span_words(site, begin, end, now_ms))
-            told.append(Told(standing, words, wording.STILL if goes_on else "", _note(site, begin, end)))
+            address = (
+                _note_until_now(site, begin)
+                if standing == "unheard" and goes_on
+                else _note(site, begin, end, now_ms)
+            )
+            told.append(Told(standing, words, wording.STILL if goes_on else "", address))
     return told[:MOST_TOLD]
 
 
@@ -176,10 +186,17 @@ def span_words(site: DeskSite, begin: int, end: int, today_ms: int) -> str:
     return clock.span(begin, end, day=not clock.same_day(begin, today_ms))
 
 
-def _note(site: DeskSite, begin: int, end: int) -> str:
-    """The address of the note of a time, with some around it."""
-    end = -(-(end + MINUTE_MS) // MINUTE_MS) * MINUTE_MS
-    begin = max((begin - AROUND_MS) // MINUTE_MS * MINUTE_MS, end - LONGEST_ASKED_MS)
-    clock = Clock(site.timezone)
-    ends = {"from": clock.local(begin).isoformat(), "to": clock.local(end).isoformat()}
-    return question_address(site.key, ends)
+def _note(site: DeskSite, begin: int, end: int, now_ms: int) -> str:
+    """The address of the note of a time, with some around it, and nothing that is to come."""
+    end = min(-(-(end + MINUTE_MS) // MINUTE_MS), now_ms // MINUTE_MS) * MINUTE_MS
+    begin = max((min(begin, end) - AROUND_MS) // MINUTE_MS * MINUTE_MS, end - LONGEST_ASKED_MS)
+    return _asks(site, begin, Clock(site.timezone).local(end).isoformat())
+
+
+def _note_until_now(site: DeskSite, heard: int) -> str:
+    """The address of the note of a silence that goes on, with a while before it: whenever it is opened, it reaches to then."""
+    return _asks(site, (heard - BEFORE_SILENCE_MS) // MINUTE_MS * MINUTE_MS, NOW)
+
+
+def _asks(site: DeskSite, begin: int, end: str) -> str:
+    return question_address(site.key, {"from": Clock(site.timezone).local(begin).isoformat(), "to": end})
