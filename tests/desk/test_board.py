@@ -11,6 +11,7 @@ from typing import Any
 from urllib.parse import parse_qsl, urlsplit
 
 import pytest
+from msgspec.structs import replace
 from starlette.testclient import TestClient
 
 from flowdiag.desk.asking.look_question import Seen
@@ -219,3 +220,53 @@ def test_no_note_reaches_beyond_now(corner: DeskSite) -> None:
     for one in told:
         end = dict(parse_qsl(urlsplit(one.address).query))["to"]
         assert datetime.fromisoformat(end).timestamp() * 1000 <= NOW_MS
+
+
+def said(told: list[board_rows.Told]) -> list[tuple[str, str]]:
+    return [(one.words, one.since) for one in told]
+
+
+def test_what_began_before_the_look_is_told_since_the_day_knows_it(corner: DeskSite) -> None:
+    leak = replace(mark("backup-leak", NOW_MS - HOUR_MS), before=True)
+    earlier = mark("backup-leak", NOW_MS - 3 * HOUR_MS)
+    over = mark("backup-leak", NOW_MS - 9 * HOUR_MS, NOW_MS - 8 * HOUR_MS)
+    day = DayState(NOW_MS - 24 * HOUR_MS, NOW_MS, (), (earlier, over))
+    known = Standings(SiteState("main", judged_ms=NOW_MS, heard_ms=NOW_MS, marks=(leak,)), day)
+    assert said(board_rows.now(corner, known, NOW_MS)) == [("backup leaking", "since 10:30 NZDT")]
+    assert said(board_rows.day(corner, day, NOW_MS)) == [
+        ("backup leaking 2 times, longest 10:30 to 13:30 NZDT", "still")
+    ]
+
+
+def test_a_stay_that_is_older_than_the_look_is_told_since_the_day_knows_it(corner: DeskSite) -> None:
+    stay = Spell("backup", NOW_MS - 9 * HOUR_MS, NOW_MS)
+    day = DayState(NOW_MS - 24 * HOUR_MS, NOW_MS, (stay,))
+    known = Standings(SiteState("backup", judged_ms=NOW_MS, heard_ms=NOW_MS), day)
+    assert said(board_rows.now(corner, known, NOW_MS)) == [("on its backup", "since 04:30 NZDT")]
+
+
+def test_findings_without_a_state_of_their_own_are_told_by_name(corner: DeskSite) -> None:
+    marks = (mark("realtime-contention", NOW_MS - HOUR_MS), mark("export-gap", NOW_MS - 2 * HOUR_MS))
+    known = Standings(SiteState("main", judged_ms=NOW_MS, heard_ms=NOW_MS, marks=marks), None)
+    assert said(board_rows.now(corner, known, NOW_MS)) == [
+        ("calls on a full line", "since 12:30 NZDT"),
+        ("records missing", "since 11:30 NZDT"),
+    ]
+
+
+def test_a_line_that_came_and_went_is_told_so(corner: DeskSite) -> None:
+    stays = (Spell("backup", NOW_MS - 2 * HOUR_MS, NOW_MS - HOUR_MS), Spell("main", NOW_MS - HOUR_MS, NOW_MS))
+    marks = (mark("flapping", NOW_MS - 2 * HOUR_MS, NOW_MS - HOUR_MS),)
+    day = DayState(NOW_MS - 24 * HOUR_MS, NOW_MS, stays, marks)
+    assert said(board_rows.day(corner, day, NOW_MS)) == [
+        ("main line coming and going 11:30 to 12:30 NZDT", "")
+    ]
+
+
+def test_every_finding_that_may_be_told_has_words() -> None:
+    from flowdiag.diagnoser.kinds import KINDS
+    from flowdiag.text.wording.desk.board import FINDINGS
+
+    for kind in KINDS:
+        if kind.find is not None and mark(kind.code, 0).standing == "other":
+            assert kind.code in FINDINGS
