@@ -270,3 +270,13 @@ def test_every_finding_that_may_be_told_has_words() -> None:
     for kind in KINDS:
         if kind.find is not None and mark(kind.code, 0).standing == "other":
             assert kind.code in FINDINGS
+
+
+def test_the_picture_of_a_day_has_a_legend(looked_at: Desk, desk_client: TestClient) -> None:
+    from flowdiag.text.wording.desk.board import DRAWN
+
+    page = desk_client.get("/all-sites").text
+    legend = page[page.index("The picture of the last day") :]
+    for on, words in DRAWN.items():
+        assert words in legend
+        assert on == "unknown" or f'<rect class="{on}"' in legend

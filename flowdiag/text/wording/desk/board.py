@@ -77,6 +77,18 @@ MEANINGS: Final = {
     "unknown": "The records do not tell, or nobody has looked yet.",
 }  # fmt: skip
 
+STRIP: Final = "The picture of the last day"
+# What stands in it, by how it is drawn; the newest is at its right.
+DRAWN: Final = {
+    "main": "the main line in use",
+    "quiet": "nothing carried, and nothing against that",
+    "backup": "on its backup",
+    "down": "down: nothing carried although the site is at work",
+    "unheard": "not heard",
+    "unknown": "nothing known",
+}
+STRIP_ENDS: Final = "Its left end is a day before its right end, which is where the records end."
+
 
 def since(time: str, *, before: bool) -> str:
     """time: as the site's clock shows it; before: it may have begun earlier."""
