@@ -111,6 +111,9 @@ def command(
       flowdiag desk --demo
       flowdiag desk --store flows --sites sites/
     """
+    from contextlib import nullcontext
+
+    from flowdiag.desk.demo import going_on
     from flowdiag.desk.server import serve
     from flowdiag.desk.settings import Settings, listening, usual_state
 
@@ -119,9 +122,11 @@ def command(
         store, folder, state = demo_settings(demo, store, folder, config, state)
     else:
         store, folder = store_and_sites(store, folder, config)
-    serve(
-        Settings(store=store, sites=folder, state=state or usual_state(store), host=host, port=port, **given)
+    settings = Settings(
+        store=store, sites=folder, state=state or usual_state(store), host=host, port=port, **given
     )
+    with nullcontext() if demo is None else going_on(demo):
+        serve(settings)
 
 
 def demo_settings(
@@ -141,4 +146,8 @@ def demo_settings(
     click.echo(f"An invented provider of 12 sites is made in {demo}.", err=True)
     with progress_bar(quiet=False, what="making up sites", counted=True) as progress:
         prepare_demo(demo, time.time_ns() // 1_000_000, progress)
+    click.echo(
+        "Its sites go on for an hour from when they were made; to make them anew, end the desk and start it again.",
+        err=True,
+    )
     return str(demo / STORE), demo / PROFILES, state or demo / STATE

@@ -3,22 +3,30 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
-from multiprocessing import get_context
+import signal
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from multiprocessing import get_context, parent_process
+from multiprocessing.connection import wait
 from pathlib import Path
 from typing import Final
 
+import click
 import msgspec
 from msgspec import Struct
 
-from flowdiag.errors import UsageError
+from flowdiag.errors import FlowdiagError, UsageError
 
 DEFAULT_FOLDER: Final = "flowdiag-desk-demo"
 SITES: Final = 12  # of scenario/provider.py
 MADE: Final = "made.json"
-STORE, PROFILES, STATE = "flows", "sites", "state"
-# Its newest records are of the minute that it was made in; what goes on there is over for the desk after a while.
+STORE, PROFILES, STATE, COMING = "flows", "sites", "state", "coming"
+GOES_ON_MS: Final = 60 * 60_000  # of scenario/provider.py: as long after it was made records come
+# What happens there is placed by how long ago it was when it was made.
 FRESH_MS: Final = 15 * 60_000
+ADDED_EVERY_S: Final = 60.0
+ADDED_AFTER_S: Final = 2.0  # the minute has ended
 PROCESSES: Final = 2
 Told = Callable[[int, int], None]
 
@@ -39,7 +47,7 @@ def prepare_demo(folder: Path, now_ms: int, told: Told | None) -> bool:
         made = _made(folder)
         if made is not None and abs(now_ms - made.made_ms) < FRESH_MS:
             return False
-        for name in (STORE, PROFILES, STATE):
+        for name in (STORE, PROFILES, STATE, COMING):
             shutil.rmtree(folder / name, ignore_errors=True)
         folder.mkdir(parents=True, exist_ok=True)
         (folder / MADE).write_bytes(msgspec.json.encode(Made(0)))  # known for a demo's also if it is given up
@@ -49,6 +57,33 @@ def prepare_demo(folder: Path, now_ms: int, told: Told | None) -> bool:
         reason = error.strerror or str(error)
         raise UsageError(reason, file=str(folder), advice="name a folder that can be written to") from error
     return True
+
+
+@contextmanager
+def going_on(folder: Path) -> Iterator[None]:
+    """While this lasts, what the provider's routers export comes into its store each minute, as by a collector."""
+    process = get_context("spawn").Process(target=_go_on, args=(str(folder),), daemon=True)
+    process.start()
+    try:
+        yield
+    finally:
+        process.terminate()
+        process.join()
+
+
+def _go_on(folder: str) -> None:
+    """In a process of its own, until nothing more is to come or the desk has ended, however it did."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the desk, which ends this
+    from flowdiag.scenario.provider import add_coming
+
+    desk = parent_process()
+    assert desk is not None
+    try:
+        while add_coming(Path(folder), time.time_ns() // 1_000_000):
+            if wait([desk.sentinel], ADDED_EVERY_S - (time.time() - ADDED_AFTER_S) % ADDED_EVERY_S):
+                break
+    except (FlowdiagError, OSError) as error:
+        click.echo(f"No more records come to the demo: {error}", err=True)
 
 
 def _made(folder: Path) -> Made | None:

@@ -1,15 +1,18 @@
-"""An invented provider of twelve sites in five clients' folders, each with something to find, up to a given minute.
+"""An invented provider of twelve sites in five clients' folders: something to find at a given minute, which goes on for an hour.
 
 Facts the design follows:
 - a desk asks about now, so what happens is placed by how long ago it is;
 - records are a router's: each site is metered and exported, and its export goes into a store as any other;
-- what is open at the end is not exported yet, as on any router that is asked about now.
+- what is open at that minute is not exported yet, as on any router that is asked about now: what routers export later lies aside,
+  minute by minute, and is added as its time comes.
 """
 
 from __future__ import annotations
 
+import shutil
 import tempfile
 from collections.abc import Callable
+from itertools import groupby
 from pathlib import Path
 from typing import Final
 
@@ -19,13 +22,16 @@ from flowdiag.collector.store.ingest import ingest
 from flowdiag.rollup import ROLLER
 from flowdiag.scenario import activities as do
 from flowdiag.scenario import trouble
-from flowdiag.scenario.exporting import Exporting
+from flowdiag.scenario.capture import write_pcap
+from flowdiag.scenario.exporting import Exporting, Message
 from flowdiag.scenario.metering import Meter
 from flowdiag.scenario.scene import HOUR, MINUTE, Scene
 from flowdiag.scenario.site import Site, SiteKeepalive, SiteLink, profile_toml
-from flowdiag.scenario.write import enact, generator, write_export
+from flowdiag.scenario.write import enact, export_messages, generator
 
 LENGTH_MS: Final = 4 * HOUR
+AHEAD_MS: Final = HOUR  # what goes on at the given minute goes on as long
+FLOWS, SITE_PROFILES, COMING = "flows", "sites", "coming"
 STEP_MS: Final = 2000  # at which links are shared out: what begins or ends is as near as that
 PROBE: Final = SiteKeepalive("198.51.100.1", interval_s=10)
 Play = Callable[[Scene, Callable[[float], int]], None]
@@ -51,14 +57,14 @@ class ProviderSite(Struct, frozen=True):
 
 def _upload(scene: Scene, ago: Callable[[float], int]) -> None:
     do.upload(
-        scene, scene.hosts[0], ago(38), 20 / 8 * 60 * 50, outside=scene.outside("203.0.113.9"), connections=2
+        scene, scene.hosts[0], ago(38), 20 / 8 * 60 * 110, outside=scene.outside("203.0.113.9"), connections=2
     )
-    do.video_call(scene, scene.hosts[4], ago(50), ago(0))
+    do.video_call(scene, scene.hosts[4], ago(50), scene.end)
 
 
 def _download(scene: Scene, ago: Callable[[float], int]) -> None:
     for number in range(4):
-        do.download(scene, scene.hosts[number], ago(32), 50 / 8 * 60 * 12)
+        do.download(scene, scene.hosts[number], ago(32), 50 / 8 * 60 * 25)
 
 
 def _on_backup(scene: Scene, ago: Callable[[float], int]) -> None:
@@ -81,8 +87,9 @@ def _leak(scene: Scene, ago: Callable[[float], int]) -> None:
 
 def _below_plan(scene: Scene, ago: Callable[[float], int]) -> None:
     scene.network.ceiling(0, 0, 31, ago(120), scene.end)
-    for number in range(6):
-        do.download(scene, scene.hosts[number], ago(40), 31 / 8 * 60 * 8)
+    for begin in range(40, -60, -20):  # again and again, each time as much as the line gives until the next
+        for number in range(6):
+            do.download(scene, scene.hosts[number], ago(begin), 31 / 8 * 60 * 20 * 1.05 / 6)
 
 
 def _missing(scene: Scene, ago: Callable[[float], int]) -> None:
@@ -99,7 +106,7 @@ def _nothing(scene: Scene, ago: Callable[[float], int]) -> None:
 
 
 def _scan(scene: Scene, ago: Callable[[float], int]) -> None:
-    trouble.scan(scene, scene.hosts[3], ago(24), ago(1), 6000)
+    trouble.scan(scene, scene.hosts[3], ago(24), scene.end, 22_000)
 
 
 SITES: Final[tuple[ProviderSite, ...]] = (
@@ -233,32 +240,53 @@ SITES: Final[tuple[ProviderSite, ...]] = (
 
 
 def make_site(folder: Path, number: int, now_ms: int) -> None:
-    """Adds a site to the store `flows` and the profiles `sites/*/*.toml` of a folder, also while others are added. now_ms: since
-    1970 UTC; the newest records are of the minute before it."""
-    profile = folder / "sites" / f"{SITES[number].place}.toml"
+    """Adds a site to the store `flows`, the profiles `sites/*/*.toml` and the exports to come of a folder, also while others are
+    added. now_ms: since 1970 UTC; the newest records in the store are of the minute before it."""
+    profile = folder / SITE_PROFILES / f"{SITES[number].place}.toml"
     profile.parent.mkdir(parents=True, exist_ok=True)
-    profile.write_text(profile_toml(_site(number)), encoding="utf-8")
+    site, now_ms = _site(number), now_ms // MINUTE * MINUTE
+    profile.write_text(profile_toml(site), encoding="utf-8")
+    messages = site_messages(number, now_ms)
     with tempfile.TemporaryDirectory(prefix="flowdiag-") as aside:
         export = Path(aside) / f"{number:02d}.pcap"
-        write_site_export(number, export, now_ms // MINUTE * MINUTE)
-        ingest([str(export)], str(folder / "flows"), jobs=1, roller=ROLLER)
+        write_pcap(export, [one for one in messages if one.time_ms < now_ms], site.exporter)
+        ingest([str(export)], str(folder / FLOWS), jobs=1, roller=ROLLER)
+    # Each minute begins with the templates, and can be read by itself.
+    later = (one for one in messages if now_ms <= one.time_ms < now_ms + AHEAD_MS)
+    for minute, its in groupby(later, lambda one: one.time_ms // MINUTE):
+        place = folder / COMING / f"{(minute + 1) * MINUTE}"
+        place.mkdir(parents=True, exist_ok=True)
+        write_pcap(place / f"{number:02d}.pcap", list(its), site.exporter)
 
 
-def write_site_export(number: int, export: Path, end_ms: int) -> None:
-    """The capture of what a site's router exported until end_ms."""
+def add_coming(folder: Path, now_ms: int) -> bool:
+    """Adds to the store what routers exported until now_ms (ms since 1970 UTC). Gives whether more is to come. Raises StoreError,
+    OSError."""
+    places = sorted((folder / COMING).glob("*"), key=lambda place: int(place.name))
+    due = [place for place in places if int(place.name) <= now_ms]
+    if due:
+        ingest([str(place) for place in due], str(folder / FLOWS), jobs=1, roller=ROLLER)
+        for place in due:
+            shutil.rmtree(place)
+    return len(due) < len(places)
+
+
+def site_messages(number: int, now_ms: int) -> list[Message]:
+    """What reaches the collector of a site's router, from some hours before now_ms to an hour after it, in order."""
     plan, site = SITES[number], _site(number)
+    end_ms = now_ms + AHEAD_MS
     scene = Scene(
-        site, end_ms - LENGTH_MS, end_ms, generator(100 + number), hosts=plan.hosts, step_ms=STEP_MS
+        site, now_ms - LENGTH_MS, end_ms, generator(100 + number), hosts=plan.hosts, step_ms=STEP_MS
     )
     do.office(scene, scene.start, scene.end, plan.mbps)
     if plan.probes:
         do.keepalive(scene, 1, PROBE, scene.start, scene.end)
-    plan.play(scene, lambda minutes: round(end_ms - minutes * MINUTE))
+    plan.play(scene, lambda minutes: round(now_ms - minutes * MINUTE))
     silent: tuple[tuple[int, int], ...] = ()
     if plan.silent_from is not None:
-        silent = ((round(end_ms - plan.silent_from * MINUTE), end_ms + MINUTE),)
+        silent = ((round(now_ms - plan.silent_from * MINUTE), end_ms + MINUTE),)
     exporting = Exporting(protocol="netflow9", times="uptime", template_interval_s=60, silent=silent)
-    write_export(enact(scene, Meter(flush=False)), export, exporting)
+    return export_messages(enact(scene, Meter(flush=False)), exporting)
 
 
 def _site(number: int) -> Site:

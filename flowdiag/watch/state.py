@@ -99,9 +99,13 @@ class SiteState(Struct, frozen=True):
         return tuple(mark for mark in self.marks if mark.ended_ms is None)
 
     @property
+    def standing_on(self) -> Standing:
+        return _OF_ON[self.on]
+
+    @property
     def standings(self) -> tuple[Standing, ...]:
         """What is said of the site now, gravest first; never empty."""
-        return gravest_first({_OF_ON[self.on], *(mark.standing for mark in self.ongoing)})
+        return gravest_first({self.standing_on, *(mark.standing for mark in self.ongoing)})
 
 
 class DayState(Struct, frozen=True):

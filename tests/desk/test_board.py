@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import html
 import re
 import time
+from datetime import datetime
 from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qsl, urlsplit
 
 import pytest
+from msgspec.structs import replace
 from starlette.testclient import TestClient
 
 from flowdiag.desk.asking.look_question import Seen
 from flowdiag.desk.board import Board, Standings
-from flowdiag.desk.catalogue import Catalogue
+from flowdiag.desk.catalogue import Catalogue, DeskSite
 from flowdiag.desk.desk import Desk
+from flowdiag.desk.pages import board_rows
 from flowdiag.watch.state import DayState, Mark, SiteState, Spell
 from tests.desk.conftest import StoreAndSites
 
@@ -165,14 +170,113 @@ def test_an_exporter_that_says_nothing_is_not_heard_from_its_time_on(own_board: 
 
 
 def test_the_day_of_a_site_that_is_not_heard_ends_now() -> None:
-    from flowdiag.desk.pages.board_rows import until_now
-
     heard = NOW_MS - HOUR_MS
     day = DayState(heard - 24 * HOUR_MS, heard, (Spell("main", heard - 24 * HOUR_MS, heard),), ())
-    shown = until_now(Standings(SiteState("unheard", heard, heard, heard, heard), day), NOW_MS)
+    shown = board_rows.until_now(Standings(SiteState("unheard", heard, heard, heard, heard), day), NOW_MS)
     assert shown is not None
     assert shown.spells == (
         Spell("main", NOW_MS - 24 * HOUR_MS, heard),
         Spell("unheard", heard, NOW_MS),
     )
     assert shown.standings == ("unheard",)
+
+
+@pytest.fixture
+def corner(store_and_sites: StoreAndSites) -> DeskSite:
+    site = Catalogue(store_and_sites.sites).get("corner")
+    assert site is not None
+    return site
+
+
+def test_what_nobody_can_see_any_more_does_not_go_on(corner: DeskSite) -> None:
+    heard = NOW_MS - HOUR_MS
+    full = mark("link-full", heard - HOUR_MS)
+    day = DayState(heard - 24 * HOUR_MS, heard, (Spell("main", heard - 24 * HOUR_MS, heard),), (full,))
+    known = Standings(SiteState("unheard", heard, heard, heard, heard), day)
+    told = {one.standing: one for one in board_rows.day(corner, board_rows.until_now(known, NOW_MS), NOW_MS)}
+    assert (told["full"].words, told["full"].since) == ("line full 11:30 to 12:30 NZDT", "")
+    assert (told["unheard"].words, told["unheard"].since) == ("not heard 12:30 to 13:30 NZDT", "still")
+
+
+def test_the_note_of_a_silence_is_from_before_it_until_now(looked_at: Desk, desk_client: TestClient) -> None:
+    page = desk_client.get("/all-sites").text
+    address = html.unescape(re.findall(r'href="(/sites/corner/note[^"]*)"', page)[0])
+    heard = looked_at.board.of(next(site for site in looked_at.catalogue.all() if site.key == "corner")).now
+    answer = desk_client.get(address, follow_redirects=False)
+    assert answer.status_code == 303
+    asks = {
+        name: datetime.fromisoformat(time)
+        for name, time in parse_qsl(urlsplit(answer.headers["location"]).query)
+    }
+    assert heard.heard_ms is not None
+    assert asks["from"].timestamp() * 1000 == pytest.approx(heard.heard_ms - HOUR_MS / 4, abs=60_000)
+    assert 0 <= time.time() - asks["to"].timestamp() < 120
+
+
+def test_no_note_reaches_beyond_now(corner: DeskSite) -> None:
+    state = SiteState("main", judged_ms=NOW_MS, heard_ms=NOW_MS, marks=(mark("link-full", NOW_MS - HOUR_MS),))
+    day = DayState(NOW_MS - 24 * HOUR_MS, NOW_MS, (), state.marks)
+    told = [*board_rows.now(corner, Standings(state, day), NOW_MS), *board_rows.day(corner, day, NOW_MS)]
+    for one in told:
+        end = dict(parse_qsl(urlsplit(one.address).query))["to"]
+        assert datetime.fromisoformat(end).timestamp() * 1000 <= NOW_MS
+
+
+def said(told: list[board_rows.Told]) -> list[tuple[str, str]]:
+    return [(one.words, one.since) for one in told]
+
+
+def test_what_began_before_the_look_is_told_since_the_day_knows_it(corner: DeskSite) -> None:
+    leak = replace(mark("backup-leak", NOW_MS - HOUR_MS), before=True)
+    earlier = mark("backup-leak", NOW_MS - 3 * HOUR_MS)
+    over = mark("backup-leak", NOW_MS - 9 * HOUR_MS, NOW_MS - 8 * HOUR_MS)
+    day = DayState(NOW_MS - 24 * HOUR_MS, NOW_MS, (), (earlier, over))
+    known = Standings(SiteState("main", judged_ms=NOW_MS, heard_ms=NOW_MS, marks=(leak,)), day)
+    assert said(board_rows.now(corner, known, NOW_MS)) == [("backup leaking", "since 10:30 NZDT")]
+    assert said(board_rows.day(corner, day, NOW_MS)) == [
+        ("backup leaking 2 times, longest 10:30 to 13:30 NZDT", "still")
+    ]
+
+
+def test_a_stay_that_is_older_than_the_look_is_told_since_the_day_knows_it(corner: DeskSite) -> None:
+    stay = Spell("backup", NOW_MS - 9 * HOUR_MS, NOW_MS)
+    day = DayState(NOW_MS - 24 * HOUR_MS, NOW_MS, (stay,))
+    known = Standings(SiteState("backup", judged_ms=NOW_MS, heard_ms=NOW_MS), day)
+    assert said(board_rows.now(corner, known, NOW_MS)) == [("on its backup", "since 04:30 NZDT")]
+
+
+def test_findings_without_a_state_of_their_own_are_told_by_name(corner: DeskSite) -> None:
+    marks = (mark("realtime-contention", NOW_MS - HOUR_MS), mark("export-gap", NOW_MS - 2 * HOUR_MS))
+    known = Standings(SiteState("main", judged_ms=NOW_MS, heard_ms=NOW_MS, marks=marks), None)
+    assert said(board_rows.now(corner, known, NOW_MS)) == [
+        ("calls on a full line", "since 12:30 NZDT"),
+        ("records missing", "since 11:30 NZDT"),
+    ]
+
+
+def test_a_line_that_came_and_went_is_told_so(corner: DeskSite) -> None:
+    stays = (Spell("backup", NOW_MS - 2 * HOUR_MS, NOW_MS - HOUR_MS), Spell("main", NOW_MS - HOUR_MS, NOW_MS))
+    marks = (mark("flapping", NOW_MS - 2 * HOUR_MS, NOW_MS - HOUR_MS),)
+    day = DayState(NOW_MS - 24 * HOUR_MS, NOW_MS, stays, marks)
+    assert said(board_rows.day(corner, day, NOW_MS)) == [
+        ("main line coming and going 11:30 to 12:30 NZDT", "")
+    ]
+
+
+def test_every_finding_that_may_be_told_has_words() -> None:
+    from flowdiag.diagnoser.kinds import KINDS
+    from flowdiag.text.wording.desk.board import FINDINGS
+
+    for kind in KINDS:
+        if kind.find is not None and mark(kind.code, 0).standing == "other":
+            assert kind.code in FINDINGS
+
+
+def test_the_picture_of_a_day_has_a_legend(looked_at: Desk, desk_client: TestClient) -> None:
+    from flowdiag.text.wording.desk.board import DRAWN
+
+    page = desk_client.get("/all-sites").text
+    legend = page[page.index("The picture of the last day") :]
+    for on, words in DRAWN.items():
+        assert words in legend
+        assert on == "unknown" or f'<rect class="{on}"' in legend

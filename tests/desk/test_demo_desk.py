@@ -20,8 +20,10 @@ from msgspec import Struct
 
 from flowdiag.desk import demo
 from flowdiag.errors import UsageError
-from flowdiag.scenario.provider import SITES, ProviderSite
+from flowdiag.scenario.provider import AHEAD_MS, SITES, ProviderSite, add_coming, make_site
 from flowdiag.site.clock import LocalTime
+from flowdiag.site.reading import read_profile
+from flowdiag.watch.look import look
 from flowdiag.watch.state import Standing
 
 pytestmark = pytest.mark.slow
@@ -120,6 +122,26 @@ def test_the_board_shows_each_site_as_it_is(running: Running) -> None:
     assert {site["site"]: site["states"][0] for site in sites} == {
         place.replace("/", "."): standing for place, standing in NOW.items()
     }
+
+
+@pytest.mark.parametrize(
+    ("place", "standing"),
+    [(place, NOW[place]) for place in ("kowhai-clinics/north-shore", "harbour-ferries/ticket-hall")],
+)
+def test_what_goes_on_goes_on_until_the_last_minute(tmp_path: Path, place: str, standing: Standing) -> None:
+    number = [site.place for site in SITES].index(place)
+    now_ms = 1_772_497_800_000
+    make_site(tmp_path, number, now_ms)
+    profile = read_profile(tmp_path / demo.PROFILES / f"{place}.toml")
+    for minutes, more in ((4, True), (60, False)):
+        later_ms = now_ms + minutes * 60_000
+        assert add_coming(tmp_path, later_ms) == more
+        looked = look(str(tmp_path / demo.STORE), profile, later_ms)
+        assert looked is not None
+        assert looked.state.at(later_ms).standings[0] == standing
+        assert looked.state.heard_ms == pytest.approx(later_ms, abs=60_000)
+        assert not [mark for mark in looked.state.marks if mark.code == "export-gap"]
+    assert demo.GOES_ON_MS == AHEAD_MS
 
 
 def test_there_are_as_many_sites_as_are_made() -> None:

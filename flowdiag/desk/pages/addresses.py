@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
 from urllib.parse import urlencode
+
+NOW: Final = "now"  # as the end of a question: the minute in which its address is opened
 
 
 def question_address(site: str, values: Mapping[str, str]) -> str:

@@ -13,17 +13,17 @@ from msgspec.structs import replace
 from flowdiag.desk.asked import Asked
 from flowdiag.desk.board import Board, Standings
 from flowdiag.desk.catalogue import DeskSite
-from flowdiag.desk.pages.addresses import question_address
+from flowdiag.desk.pages.addresses import NOW, question_address
 from flowdiag.desk.rendering import environment
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.text.clock import Clock
 from flowdiag.text.wording.desk import board as wording
-from flowdiag.watch.state import DayState, Mark, Spell, Standing
+from flowdiag.watch.state import GRAVEST_FIRST, DayState, Mark, Spell, Standing
 
 # Asked about around what happened, and at most, so that the note is quick and tells how it began.
 AROUND_MS: Final = 10 * MINUTE_MS
 LONGEST_ASKED_MS: Final = 6 * HOUR_MS
-UNHEARD_ASKED_MS: Final = HOUR_MS // 2  # asked about after the last sign of life
+BEFORE_SILENCE_MS: Final = 15 * MINUTE_MS
 MOST_TOLD: Final = 3  # of what happened in a day
 LEAST_DRAWN_MS: Final = 10 * MINUTE_MS  # narrower than a pixel otherwise
 MOST_SAID: Final = 6  # spells that are told to whoever does not see the picture
@@ -31,6 +31,7 @@ STRIP_WIDTH: Final = 288.0
 _MOST_KEPT: Final = 20_000
 _kept: dict[tuple[int, str, bool], tuple[tuple[Any, ...], Markup]] = {}
 _ORDINARY: Final = frozenset({"main", "quiet"})
+SAME_MS: Final = MINUTE_MS  # looks at times of different length tell begins and ends as near as that
 
 
 class Told(Struct, frozen=True):
@@ -40,6 +41,15 @@ class Told(Struct, frozen=True):
     words: str
     since: str = ""
     address: str = ""
+
+
+class Span(Struct, frozen=True):
+    """When something was; before: it may have begun earlier."""
+
+    begin: int
+    end: int
+    goes_on: bool = False
+    before: bool = False
 
 
 class Drawn(Struct, frozen=True):
@@ -79,7 +89,8 @@ def _part(name: str, site: DeskSite, known: Standings, now_ms: int, asks: bool) 
 
 
 def until_now(known: Standings, now_ms: int) -> DayState | None:
-    """The last day of a site; of one that is not heard any more with the time of which nothing is known."""
+    """The last day of a site; of one that is not heard any more with the time of which nothing is known, in which nothing is
+    known to go on."""
     day, heard_ms = known.day, known.now.heard_ms
     if day is None or known.now.on != "unheard" or heard_ms is None:
         return day
@@ -90,52 +101,100 @@ def until_now(known: Standings, now_ms: int) -> DayState | None:
         if spell.end_ms > begin_ms
     ]
     spells.append(Spell("unheard", max(heard_ms, begin_ms), now_ms))
-    return replace(day, begin_ms=begin_ms, end_ms=now_ms, spells=tuple(spells))
+    marks = (
+        replace(mark, began_ms=max(mark.began_ms, begin_ms), ended_ms=_end(mark, day)) for mark in day.marks
+    )
+    kept = tuple(mark for mark in marks if mark.ended_ms is not None and mark.ended_ms > begin_ms)
+    return replace(day, begin_ms=begin_ms, end_ms=now_ms, spells=tuple(spells), marks=kept)
 
 
 def now(site: DeskSite, known: Standings, now_ms: int) -> list[Told]:
-    """What is said of a site now, gravest first."""
-    return [_told(site, known, standing, now_ms) for standing in known.now.standings]
+    """What is said of a site now, gravest first, each kind once."""
+    told: list[Told] = []
+    for standing in known.now.standings:
+        kinds: dict[str, list[Span]] = defaultdict(list)
+        for mark in known.now.ongoing:
+            if mark.standing == standing:
+                kinds[wording.of_finding(standing, mark.code)].append(_span(mark, known.now.judged_ms))
+        if standing == known.now.standing_on and wording.STANDINGS[standing] not in kinds:
+            kinds = {wording.STANDINGS[standing]: [], **kinds}
+        told += [_told(site, known, standing, words, spans, now_ms) for words, spans in kinds.items()]
+    return told
 
 
-def _told(site: DeskSite, known: Standings, standing: Standing, now_ms: int) -> Told:
-    state, words = known.now, wording.STANDINGS[standing]
+def _told(
+    site: DeskSite, known: Standings, standing: Standing, words: str, spans: list[Span], now_ms: int
+) -> Told:
+    """words: its kind; spans: of the findings of this kind."""
+    state = known.now
     if standing == "unknown" and known.looked_ms is None:
         return Told(standing, wording.NOT_YET)
     if standing == "main":
         return Told(standing, f"{words}, {wording.QUIET}" if state.on == "quiet" else words)
-    marks = [mark for mark in state.ongoing if mark.standing == standing]
-    begins = [mark.began_ms for mark in marks]
-    before = any(mark.before for mark in marks)
-    if standing == state.on and (state.since_ms is not None or not marks):
-        begins, before = ([] if state.since_ms is None else [state.since_ms]), False
-    if not begins:
+    if standing == state.on and words == wording.STANDINGS[standing] and state.since_ms is not None:
+        spans = [Span(state.since_ms, state.judged_ms or state.since_ms)]
+    if standing != "unheard":
+        spans = _with_earlier(spans, known.day, standing, words)
+    if not spans:
         return Told(standing, words)
-    began, end = min(begins), state.judged_ms or min(begins)
+    first = min(spans, key=lambda span: (span.begin, span.before))
+    since = wording.since(clock_time(site, first.begin, now_ms), before=first.before)
     if standing == "unheard":
-        end = began + UNHEARD_ASKED_MS
-    since = wording.since(clock_time(site, began, now_ms), before=before)
-    return Told(standing, words, since, _note(site, began, max(end, began)))
+        return Told(standing, words, since, _note_until_now(site, first.begin))
+    end = max(state.judged_ms or first.begin, first.begin)
+    return Told(standing, words, since, _note(site, first.begin, end, now_ms))
+
+
+def _with_earlier(spans: list[Span], day: DayState | None, standing: Standing, words: str) -> list[Span]:
+    """With what the day knows of it: a look at a longer time knows of earlier begins."""
+    if day is None:
+        return spans
+    begin = min((span.begin for span in spans), default=day.end_ms)
+    return spans + [
+        span
+        for (kind, its), found in _spans(day).items()
+        for span in found
+        if (kind, its) == (standing, words) and span.begin <= begin <= span.end + SAME_MS
+    ]
+
+
+def _spans(day: DayState) -> dict[tuple[Standing, str], list[Span]]:
+    """When what happened in a day did, by standing and words."""
+    spans: dict[tuple[Standing, str], list[Span]] = defaultdict(list)
+    for mark in day.marks:
+        spans[mark.standing, wording.of_finding(mark.standing, mark.code)].append(_span(mark, day.end_ms))
+    found = {standing for standing, _ in spans}
+    for spell in day.spells:
+        if spell.on in ("unheard", "down", "backup") and spell.on not in found:
+            goes_on = spell.end_ms >= day.end_ms
+            spans[spell.on, wording.STANDINGS[spell.on]].append(
+                Span(spell.begin_ms, spell.end_ms, goes_on, spell.begin_ms <= day.begin_ms)
+            )
+    return spans
 
 
 def day(site: DeskSite, known: DayState | None, now_ms: int) -> list[Told]:
     """What happened in the last day, gravest first, each kind once."""
     if known is None:
         return []
-    times: dict[Standing, list[tuple[int, int, bool]]] = defaultdict(list)
-    for mark in known.marks:
-        times[mark.standing].append((mark.began_ms, _end(mark, known), mark.ended_ms is None))
-    found = set(times)
-    for spell in known.spells:
-        if spell.on in ("unheard", "down", "backup") and spell.on not in found:
-            times[spell.on].append((spell.begin_ms, spell.end_ms, spell.end_ms >= known.end_ms))
+    kinds = sorted(_spans(known).items(), key=lambda kind: GRAVEST_FIRST.index(kind[0][0]))
     told = []
-    for standing in known.standings:
-        if spans := times.get(standing):
-            begin, end, goes_on = max(spans, key=lambda span: (span[1] - span[0], span[0]))
-            words = wording.happened(standing, len(spans), span_words(site, begin, end, now_ms))
-            told.append(Told(standing, words, wording.STILL if goes_on else "", _note(site, begin, end)))
+    for (standing, kind), spans in kinds:
+        longest = max(spans, key=lambda span: (span.end - span.begin, span.begin))
+        words = wording.happened(kind, len(spans), span_words(site, longest.begin, longest.end, now_ms))
+        address = (
+            _note_until_now(site, longest.begin)
+            if standing == "unheard" and longest.goes_on
+            else _note(site, longest.begin, longest.end, now_ms)
+        )
+        told.append(Told(standing, words, wording.STILL if longest.goes_on else "", address))
     return told[:MOST_TOLD]
+
+
+def _span(mark: Mark, end_ms: int | None) -> Span:
+    """end_ms: how far what is known of it reaches."""
+    end = mark.ended_ms if mark.ended_ms is not None else max(end_ms or mark.began_ms, mark.began_ms)
+    return Span(mark.began_ms, end, mark.ended_ms is None, mark.before)
 
 
 def _end(mark: Mark, known: DayState) -> int:
@@ -176,10 +235,17 @@ def span_words(site: DeskSite, begin: int, end: int, today_ms: int) -> str:
     return clock.span(begin, end, day=not clock.same_day(begin, today_ms))
 
 
-def _note(site: DeskSite, begin: int, end: int) -> str:
-    """The address of the note of a time, with some around it."""
-    end = -(-(end + MINUTE_MS) // MINUTE_MS) * MINUTE_MS
-    begin = max((begin - AROUND_MS) // MINUTE_MS * MINUTE_MS, end - LONGEST_ASKED_MS)
-    clock = Clock(site.timezone)
-    ends = {"from": clock.local(begin).isoformat(), "to": clock.local(end).isoformat()}
-    return question_address(site.key, ends)
+def _note(site: DeskSite, begin: int, end: int, now_ms: int) -> str:
+    """The address of the note of a time, with some around it, and nothing that is to come."""
+    end = min(-(-(end + MINUTE_MS) // MINUTE_MS), now_ms // MINUTE_MS) * MINUTE_MS
+    begin = max((min(begin, end) - AROUND_MS) // MINUTE_MS * MINUTE_MS, end - LONGEST_ASKED_MS)
+    return _asks(site, begin, Clock(site.timezone).local(end).isoformat())
+
+
+def _note_until_now(site: DeskSite, heard: int) -> str:
+    """The address of the note of a silence that goes on, with a while before it: whenever it is opened, it reaches to then."""
+    return _asks(site, (heard - BEFORE_SILENCE_MS) // MINUTE_MS * MINUTE_MS, NOW)
+
+
+def _asks(site: DeskSite, begin: int, end: str) -> str:
+    return question_address(site.key, {"from": Clock(site.timezone).local(begin).isoformat(), "to": end})

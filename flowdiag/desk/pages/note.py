@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from base64 import b64encode
+from datetime import datetime
 from hashlib import sha256
 from typing import Final
 
@@ -16,7 +17,7 @@ from flowdiag.desk.asked_times import in_words_of_the_form, moment, typed_times
 from flowdiag.desk.asking.note_question import NoteAnswer, NoteQuestion
 from flowdiag.desk.kept_notes import KeptNote
 from flowdiag.desk.looking import Look
-from flowdiag.desk.pages.addresses import question_address
+from flowdiag.desk.pages.addresses import NOW, question_address
 from flowdiag.desk.pages.front import ASKERS, CLOSE_LOOKERS, EVERYBODY, FORM_FIELDS, site_page
 from flowdiag.desk.pages.waiting import answer_or_wait
 from flowdiag.desk.rendering import page
@@ -89,6 +90,8 @@ async def ask(asked: Asked) -> Response:
 
 async def question(asked: Asked) -> Response:
     """The answer at its own address, which stays; or a page that waits for it."""
+    if asked.query("to") == NOW:
+        return asked.to(_until_now(asked))
     wanted = asked_question(asked)
     found: NoteAnswer | Response = await answer_or_wait(asked, wanted, wording.NOTE)
     if isinstance(found, Response):
@@ -96,6 +99,13 @@ async def question(asked: Asked) -> Response:
     identifier = await run_in_threadpool(asked.desk.notes.keep, asked.the_site.key, wanted, found)
     placed = f"?{PLACED}=1" if asked.query(PLACED) else ""
     return asked.to(f"/sites/{asked.the_site.key}/notes/{identifier}{placed}")
+
+
+def _until_now(asked: Asked) -> str:
+    """The address of the question that ends now, with the time. Raises UsageError for a begin that is none."""
+    begin = moment(asked, "from", asked.query("from"))
+    end = datetime.now(begin.tzinfo).replace(second=0, microsecond=0)
+    return question_address(asked.the_site.key, {"from": begin.isoformat(), "to": end.isoformat()})
 
 
 def asked_question(asked: Asked) -> NoteQuestion:

@@ -51,6 +51,17 @@ STANDINGS: Final = {
     "main": "on its main line",
     "unknown": "not known",
 }
+# Findings that are told in words of their own, by code.
+FINDINGS: Final = {
+    "flapping": "main line coming and going",
+    "realtime-contention": "calls on a full line",
+    "single-host": "one host uses most of a line",
+    "unanswered-connections": "connections without an answer",
+    "keepalive-irregular": "keepalives irregular",
+    "keepalive-excess": "more keepalive traffic than usual",
+    "asymmetric-path": "answers come back by another line",
+    "export-gap": "records missing",
+}
 MEANINGS: Final = {
     "down": "No link carries anything although the site is at work.",
     "unheard": "The router's records stopped for longer than it is used to: power, line or collector.",
@@ -60,11 +71,23 @@ MEANINGS: Final = {
     "below-plan": "Traffic stops at a level clearly under the plan.",
     "silent": "Keepalives on the backup are missing or not answered: it may fail on the day that it is needed.",
     "leaking": "Ordinary traffic runs over the backup while the main line works.",
-    "other": "Something else that a note tells.",
+    "other": "Something else that a note tells; the list says what, such as calls on a full line or records that are missing.",
     "busy": "A line is busy, with some room left.",
     "main": "Ordinary traffic on the main line.",
     "unknown": "The records do not tell, or nobody has looked yet.",
 }  # fmt: skip
+
+STRIP: Final = "The picture of the last day"
+# What stands in it, by how it is drawn; the newest is at its right.
+DRAWN: Final = {
+    "main": "the main line in use",
+    "quiet": "nothing carried, and nothing against that",
+    "backup": "on its backup",
+    "down": "down: nothing carried although the site is at work",
+    "unheard": "not heard",
+    "unknown": "nothing known",
+}
+STRIP_ENDS: Final = "Its left end is a day before its right end, which is where the records end."
 
 
 def since(time: str, *, before: bool) -> str:
@@ -72,9 +95,12 @@ def since(time: str, *, before: bool) -> str:
     return f"since {time} or earlier" if before else f"since {time}"
 
 
-def happened(standing: str, times: int, span: str) -> str:
-    """span: of the only one, or of the longest."""
-    word = STANDINGS[standing]
+def of_finding(standing: str, code: str) -> str:
+    return FINDINGS.get(code, STANDINGS[standing])
+
+
+def happened(word: str, times: int, span: str) -> str:
+    """word: what happened; span: of the only one, or of the longest."""
     return f"{word} {span}" if times == 1 else f"{word} {count(times, 'time')}, longest {span}"
 
 
