@@ -311,3 +311,28 @@ def test_a_choice_of_all_days_is_what_the_stores_files_have(desk_client: TestCli
     assert (int(shown[0]["octets"]), int(shown[0]["flows"])) == (octets, flows)
     *told, _ = rows_of(looked(desk_client, table="destinations", host=host, **everything))
     assert sum(int(row["octets"]) for row in told) == octets
+
+
+@pytest.mark.parametrize(
+    ("begin", "end"),
+    [("2026-03-11T10:00Z", "2026-03-11T11:00Z"), ("2025-01-01T10:00Z", "2025-01-01T11:00Z")],
+)
+def test_a_time_without_records_has_dashes_and_no_zeros(
+    begin: str, end: str, desk_client: TestClient
+) -> None:
+    page = looked(desk_client, **{"from": begin, "to": end})
+    figures = page.text.partition(">Figures of the links</h3>")[2].partition("</table>")[0]
+    assert "There are no records of this time" in figures
+    cells = re.findall(r'<td class="figure">([^<]*)</td>', figures)
+    assert cells.count("\N{EN DASH}") == 4 * 6
+    assert not [cell for cell in cells if cell.startswith("0")]
+    rows = rows_of(looked(desk_client, table="links", **{"from": begin, "to": end, "as": "csv"}))
+    assert [row["capacity_mbps"] != "" for row in rows] == [True] * 4
+    assert {row[name] for row in rows for name in ("mean_mbps", "octets", "full_minutes")} == {""}
+
+
+def test_a_time_that_is_half_heard_says_so(desk_client: TestClient) -> None:
+    page = looked(desk_client, **{"from": "2026-03-04T12:00Z", "to": "2026-03-05T12:00Z"})
+    assert "of this time is covered by records: volumes and minutes are lower bounds" in page.text
+    whole = looked(desk_client)
+    assert "is covered by records" not in whole.text

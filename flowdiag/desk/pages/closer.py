@@ -236,7 +236,7 @@ async def _csv(asked: Asked, look: Look, table: str) -> Response:
     if isinstance(found, Response):
         return found
     if isinstance(found, CloserAnswer):
-        content = figures_csv(found.figures, look.direction)
+        content = figures_csv(found.figures, look.direction, known=found.covered > 0.0)
     else:
         one = next((one for one in found.tables if one.kind == table), None)
         if one is None:
