@@ -13,7 +13,7 @@ from typing import Final
 
 from msgspec import Struct
 
-from flowdiag.errors import UsageError
+from flowdiag.errors import NotATime
 
 DAYS: Final = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 MONTHS: Final = (
@@ -108,7 +108,7 @@ def read_time(option: str, text: str) -> When:
             return datetime.fromisoformat(text.strip())
         except ValueError:
             shown = text.strip()[:MAX_SHOWN]
-            raise UsageError(f"{option}: {shown!r} is not a time", expected=FORMS) from None
+            raise NotATime(f"{option}: {shown!r} is not a time", expected=FORMS) from None
     return found
 
 

@@ -14,7 +14,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from flowdiag.durations import MINUTE_MS
-from flowdiag.errors import UsageError
+from flowdiag.errors import OverlappingSpan, UsageError, WrongSpan
 from flowdiag.site.clock import LocalTime
 from flowdiag.site.time_words import FORMS, Back, OnDate, OnDay, Recurring, When, read_time
 
@@ -50,7 +50,11 @@ def resolve_window(
         if end_ms <= begin_ms:
             clock = LocalTime(timezone)
             begin, end = (clock.local(ms).isoformat(timespec="minutes") for ms in (begin_ms, end_ms))
-            raise UsageError(f"the window begins at {begin} and ends at {end}", expected="--to after --from")
+            raise WrongSpan(
+                f"the window begins at {begin} and ends at {end}",
+                span_ms=(begin_ms, end_ms),
+                expected="--to after --from",
+            )
         return begin_ms, end_ms
     if begin_ms is not None:  # to the end of the export, which may lie before it
         return begin_ms, max(begin_ms + MINUTE_MS, last_ms or 0)
@@ -107,10 +111,15 @@ def compared_window(
     clock = LocalTime(timezone)
     begin, end = (clock.local(ms).isoformat(timespec="minutes") for ms in (begin_ms, end_ms))
     if end_ms <= begin_ms:
-        raise UsageError(f"{COMPARE}: the window begins at {begin} and ends at {end}", expected="a later end")
+        raise WrongSpan(
+            f"{COMPARE}: the window begins at {begin} and ends at {end}",
+            span_ms=(begin_ms, end_ms),
+            expected="a later end",
+        )
     if begin_ms < asked_ms[1] and asked_ms[0] < end_ms:
-        raise UsageError(
+        raise OverlappingSpan(
             f"{COMPARE}: {begin} to {end} overlaps the time asked about",
+            span_ms=(begin_ms, end_ms),
             expected="another time",
             advice="--from and --to name the time asked about",
         )

@@ -176,7 +176,7 @@ def test_typed_times_become_an_address_that_stays(desk_client: TestClient) -> No
         ({"from": "then", "to": "now"}, "is no time"),
         ({"from": TO, "to": FROM}, "ends before it begins"),
         ({"from": "2020-01-01", "to": "2026-01-01"}, "too long"),
-        ({"from": "0001-01-01", "to": "0001-01-02"}, "no export can have"),
+        ({"from": "0001-01-01", "to": "0001-01-02"}, "No export can have"),
         ({"from": FROM, "to": TO, "host": "harbour"}, "is no address"),
         ({"from": FROM, "to": TO, "link": "tin can"}, "there is no"),
         ({"from": FROM, "to": TO, "direction": "left"}, "down or up"),

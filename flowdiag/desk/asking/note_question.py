@@ -48,7 +48,7 @@ class TimesQuestion(Question, frozen=True):
         site = read_profile(self.file).site
         begin, end = self.window_from, self.window_to or "now"
         asked = asked_times([self.store], begin, end, site.timezone, site.exporter_octets, self.now_ms)
-        ends = _whole(asked.window_from, asked.window_to, site.timezone, self.now_ms)
+        ends = _until_now(asked.window_from, asked.window_to, site.timezone, self.now_ms)
         return Times(*ends, asked.remark, self._compared(ends, site) if self.beside else None)
 
     def _compared(self, ends: tuple[str, str], site: Site) -> str:
@@ -66,13 +66,18 @@ def _ms(text: str) -> int:
     return round(datetime.fromisoformat(text).timestamp() * 1000)
 
 
-def _whole(begin: str | None, end: str | None, timezone: str, now_ms: int) -> tuple[str, str]:
-    """Both with dates and in whole seconds; where a store is empty they count back from now."""
+def _until_now(begin: str | None, end: str | None, timezone: str, now_ms: int) -> tuple[str, str]:
+    """Both with dates and in whole seconds, the end now where it would be later; where a store is empty they count back from
+    now. Raises UsageError for what is still to come."""
+    from flowdiag.errors import WrongSpan
     from flowdiag.site.clock import LocalTime
     from flowdiag.site.window import resolve_window
 
     begin, end = dated(begin, end, timezone, None, now_ms)
     window = resolve_window(begin, end, timezone, None, now_ms)
+    if window[0] >= now_ms:
+        raise WrongSpan("the time is still to come", span_ms=window)
+    window = window[0], min(window[1], now_ms)
     clock = LocalTime(timezone)
     first, last = (clock.local(ms // FINE_MS * FINE_MS).isoformat() for ms in window)
     return first, last

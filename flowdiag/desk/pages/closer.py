@@ -10,7 +10,7 @@ from markupsafe import Markup
 from starlette.responses import Response
 
 from flowdiag.desk.asked import Asked, Refused
-from flowdiag.desk.asked_times import in_words_of_the_form, moment, typed_times
+from flowdiag.desk.asked_times import WrongTime, moment, typed_times
 from flowdiag.desk.asking.closer_question import CloserAnswer, CloserQuestion
 from flowdiag.desk.asking.rankings_question import (
     APPLICATION,
@@ -72,7 +72,8 @@ async def closer(asked: Asked) -> Response:
     except UsageError as error:
         return page(
             asked, "closer_form.html", status=400, wording=wording, site=asked.the_site, form=form,
-            fault=in_words_of_the_form(error),
+            mistake=asking_words.MISTAKE, fault=wording.said(str(error)),
+            wrong_time=isinstance(error, WrongTime),
         )  # fmt: skip
     if asked.query("from") is None or asked.query("when") is not None:
         return asked.to(look.address())

@@ -107,6 +107,11 @@ def lacking(octets: int) -> str:
     )
 
 
+def said(what: str) -> str:
+    """A sentence of its own."""
+    return what[:1].upper() + what[1:]
+
+
 def partly(part: float) -> str:
     """part: of the time, that has records."""
     return f"Only {percent(part)} of this time is covered by records: volumes and minutes are lower bounds."
