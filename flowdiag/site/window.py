@@ -168,7 +168,7 @@ class _Placing:
         elif end is not None and not isinstance(end, Recurring):
             begin_ms = self._before(begin, until(0))
         else:
-            begin_ms = self._clear_of(begin, until, asked_ms[0])
+            begin_ms = max(self._clear_of(half, until, asked_ms[0]) for half in begin.halves())
         return begin_ms, until(begin_ms)
 
     def _clear_of(self, begin: Recurring, until: Callable[[int], int], asked_ms: int) -> int:
@@ -206,6 +206,10 @@ class _Placing:
 
     def _latest(self, option: str, when: Recurring, fold: int) -> int:
         """The last such time that is not after the end; on the export's one day whatever its end."""
+        placed = [self._latest_of_a_day(option, half, fold) for half in when.halves()]
+        return max((ms for ms in placed if ms <= self._end(option)), default=min(placed))
+
+    def _latest_of_a_day(self, option: str, when: Recurring, fold: int) -> int:
         last_day = self._last_day(option)
         if when.weekday is None and self._has_one_day():
             return self._on(option, last_day, when.clock, fold)
@@ -217,6 +221,10 @@ class _Placing:
 
     def _after(self, end: Recurring, begin_ms: int) -> int:
         """The first such time after the begin; for a time of day over midnight only if that is near."""
+        placed = [self._after_of_a_day(half, begin_ms) for half in end.halves()]
+        return min((ms for ms in placed if ms > begin_ms), default=max(placed))
+
+    def _after_of_a_day(self, end: Recurring, begin_ms: int) -> int:
         day = self._day(begin_ms)
         ahead = 0 if end.weekday is None else (end.weekday - day.weekday()) % _WEEK
         return self._near(
@@ -225,6 +233,10 @@ class _Placing:
 
     def _before(self, begin: Recurring, end_ms: int) -> int:
         """The last such time before the end; for a time of day over midnight only if that is near."""
+        placed = [self._before_of_a_day(half, end_ms) for half in begin.halves()]
+        return max((ms for ms in placed if ms < end_ms), default=min(placed))
+
+    def _before_of_a_day(self, begin: Recurring, end_ms: int) -> int:
         day = self._day(end_ms)
         back = 0 if begin.weekday is None else (day.weekday() - begin.weekday) % _WEEK
         return self._near(

@@ -41,6 +41,8 @@ def said(client: TestClient, page: str, **asked: str) -> tuple[str, str]:
             "blah",
             "When: 'blah' is not a time; write it as 14:10-14:50, yesterday afternoon, last hour, 3 March 14:00 to 15:00.",
         ),
+        ("29 Feb 14:00", "When: The last such day was in 2024; write the year if that is meant."),
+        ("29 Feb", "When: The last such day was in 2024; write the year if that is meant."),
         ("20:00", "When: 20:00 EST today is still to come; did you mean yesterday 20:00?"),
         ("today 21:15", "When: 21:15 EST today is still to come; did you mean yesterday 21:15?"),
         ("2026-03-06", "When: 00:00 EST on Friday 6 March 2026 is still to come."),

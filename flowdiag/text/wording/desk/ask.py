@@ -69,7 +69,8 @@ TOO_MUCH_MEMORY: Final = "the answer needs more memory than a question may take"
 
 def fault(field: str, what: str) -> str:
     """What is wrong with what was typed in a field."""
-    return f"{FIELDS[field]}: {what}"
+    said = what if what.endswith((".", "?")) else f"{what}."
+    return f"{FIELDS[field]}: {said[:1].upper()}{said[1:]}"
 
 
 def no_time(words: str) -> str:
