@@ -336,3 +336,33 @@ def test_a_time_that_is_half_heard_says_so(desk_client: TestClient) -> None:
     assert "of this time is covered by records: volumes and minutes are lower bounds" in page.text
     whole = looked(desk_client)
     assert "is covered by records" not in whole.text
+
+
+@pytest.mark.parametrize(
+    ("begin", "end"),
+    [
+        ("2026-03-03T02:00:00Z", "2026-03-03T03:00:00Z"),
+        ("2026-03-02T21:00", "2026-03-02T22:00"),
+        ("2026-03-03T03:00:00+01:00", "2026-03-03T03:00:00.400Z"),
+    ],
+)
+def test_a_state_has_one_address_however_its_time_is_written(
+    begin: str, end: str, desk_client: TestClient
+) -> None:
+    asked = {"from": begin, "to": end, "by": "flows"}
+    answer = desk_client.get(f"/sites/{SITE}/closer", params=asked, follow_redirects=False)
+    assert answer.status_code == 303
+    written = "from=2026-03-02T21%3A00%3A00-05%3A00&to=2026-03-02T22%3A00%3A00-05%3A00&by=flows"
+    assert unescape(answer.headers["location"]) == f"/sites/{SITE}/closer?{written}"
+
+
+def test_the_head_tells_the_seconds_that_were_asked_for(desk_client: TestClient) -> None:
+    asked = {"from": "2026-03-03T02:26:30Z", "to": "2026-03-03T02:43:30Z"}
+    assert "21:26:30 to 21:43:30" in looked(desk_client, **asked).text
+    assert "17:00 to 20:30" in looked(desk_client).text
+
+
+def test_both_ends_of_a_conversation_have_their_names(desk_client: TestClient) -> None:
+    text = looked(desk_client).text.partition(">Conversations</h3>")[2]
+    first = text.partition("<tbody>")[2].partition("</th>")[0]
+    assert '<span class="soft"><bdi>Kowhai cold store</bdi></span>' in first
