@@ -67,3 +67,26 @@ class ClusterError(FlowdiagError):
 
 class UsageError(FlowdiagError):
     """Wrong use of a command or function; the command line exits 2."""
+
+
+class NotATime(UsageError):
+    """Words that mean no time."""
+
+
+class WrongSpan(UsageError):
+    """A span of time that ends before it begins. span_ms: begin and end as they were understood, in ms since 1970 UTC."""
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        span_ms: tuple[int, int] = (0, 0),
+        expected: str | None = None,
+        advice: str | None = None,
+    ) -> None:
+        super().__init__(what, expected=expected, advice=advice)
+        self.span_ms = span_ms
+
+
+class OverlappingSpan(WrongSpan):
+    """A span that overlaps the one that it is compared with."""

@@ -7,7 +7,7 @@ import io
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from flowdiag.aggregator.figures import LinkFigures
+from flowdiag.aggregator.figures import DirectionFigures, LinkFigures
 from flowdiag.desk.asking.rankings_question import COLUMNS, Row, Table
 from flowdiag.durations import Span
 from flowdiag.site.clock import LocalTime
@@ -20,6 +20,7 @@ _FIGURES: Final = (
     *("link", "direction", "capacity_mbps", "mean_mbps", "p95_mbps", "peak_mbps"),
     *("octets", "busy_minutes", "full_minutes"),
 )
+_NAMED: Final = 3  # of them, which say what a line is of
 
 
 def ranking_csv(table: Table, span_ms: Span, timezone: str) -> str:
@@ -52,25 +53,32 @@ def _cells(row: Row, clock: LocalTime) -> list[str | int]:
     ]
 
 
-def figures_csv(figures: Sequence[LinkFigures], direction: str | None) -> str:
-    """One line a link and direction. direction: the only one wanted."""
+def figures_csv(figures: Sequence[LinkFigures], direction: str | None, *, known: bool) -> str:
+    """One line a link and direction. direction: the only one wanted; known: whether the time has records, without which there
+    are no figures."""
     rows: list[list[str | int]] = [
         [
             csv_cell(link.name),
             name,
             f"{one.capacity_mbps:g}",
-            f"{one.mean_mbps:.6f}",
-            f"{one.p95_mbps:.6f}",
-            f"{one.peak_mbps:.6f}",
-            one.octets,
-            f"{one.busy_minutes:g}",
-            f"{one.full_minutes:g}",
+            *(_measured(one) if known else [""] * (len(_FIGURES) - _NAMED)),
         ]
         for link in figures
         for name, one in (("down", link.down), ("up", link.up))
         if direction in (None, name)
     ]
     return _written([[*_FIGURES], *rows])
+
+
+def _measured(one: DirectionFigures) -> list[str | int]:
+    return [
+        f"{one.mean_mbps:.6f}",
+        f"{one.p95_mbps:.6f}",
+        f"{one.peak_mbps:.6f}",
+        one.octets,
+        f"{one.busy_minutes:g}",
+        f"{one.full_minutes:g}",
+    ]
 
 
 def _iso(clock: LocalTime, ms: int) -> str:

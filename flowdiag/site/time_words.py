@@ -13,7 +13,7 @@ from typing import Final
 
 from msgspec import Struct
 
-from flowdiag.errors import UsageError
+from flowdiag.errors import NotATime
 
 DAYS: Final = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 MONTHS: Final = (
@@ -28,8 +28,11 @@ MAX_SHOWN: Final = 40  # characters of what was written that an error repeats
 NOON: Final = 12
 LEAP_YEAR: Final = 2000  # one that has every day
 _DAY: Final = timedelta(days=1)
+_HOUR: Final = timedelta(hours=1)
 
-_TIME: Final = r"(?P<hours>\d{1,2})(?:[:.](?P<minutes>\d\d)(?::(?P<seconds>\d\d))?)?\s*(?P<half>[ap]\.?m\.?)?"
+_TIME: Final = (
+    r"(?P<hours>\d{1,2})(?:[:.h](?P<minutes>\d\d)(?::(?P<seconds>\d\d))?)?\s*(?P<half>[ap]\.?m\.?)?"
+)
 _WEEKDAY: Final = "|".join(f"{day[:3]}(?:{day[3:]})?" for day in DAYS)
 _MONTH: Final = "|".join(f"{month[:3]}(?:{month[3:]})?" for month in MONTHS)
 # As notes write it: Tue 3 Mar, Tuesday 3 March 2026.
@@ -43,10 +46,11 @@ _UNIT: Final = (
 _UNITS: Final = {
     "s": timedelta(seconds=1),
     "m": timedelta(minutes=1),
-    "h": timedelta(hours=1),
+    "h": _HOUR,
     "d": _DAY,
     "w": timedelta(weeks=1),
 }
+_OCLOCK: Final = r"(?P<hour>1[0-2]|[1-9])\s*o'?\s?clock"
 # Patterns as text: re compiles them when they are first asked, which most runs never do, and keeps them.
 _DAY_FORMS: Final = (
     rf"(?:{_DATE})(?:,?\s+(?:at\s+)?{_TIME})?",
@@ -87,10 +91,18 @@ class OnDate(Struct, frozen=True):
 
 
 class Recurring(Struct, frozen=True):
-    """A time of day that comes every day, or every week on a weekday (Monday is 0)."""
+    """A time of day that comes every day, or every week on a weekday (Monday is 0). twice: of each day, as 2 o'clock does,
+    whose clock is that of the morning."""
 
     clock: timedelta
     weekday: int | None = None
+    twice: bool = False
+
+    def halves(self) -> tuple[Recurring, ...]:
+        """What comes once a day, or once a week, at all of its times."""
+        if not self.twice:
+            return (self,)
+        return tuple(Recurring(self.clock + half * NOON * _HOUR, self.weekday) for half in (0, 1))
 
 
 When = datetime | Back | OnDay | OnDate | Recurring
@@ -108,7 +120,7 @@ def read_time(option: str, text: str) -> When:
             return datetime.fromisoformat(text.strip())
         except ValueError:
             shown = text.strip()[:MAX_SHOWN]
-            raise UsageError(f"{option}: {shown!r} is not a time", expected=FORMS) from None
+            raise NotATime(f"{option}: {shown!r} is not a time", expected=FORMS) from None
     return found
 
 
@@ -121,6 +133,8 @@ def _spoken(words: str) -> When | None:
     if match := re.fullmatch(_TIME, words):
         clock = _clock(match)
         return None if clock is None else Recurring(clock)
+    if match := re.fullmatch(_OCLOCK, words):
+        return Recurring(int(match["hour"]) % NOON * _HOUR, twice=True)
     for form in _DAY_FORMS:
         if match := re.fullmatch(form, words):
             clock = timedelta() if match["hours"] is None else _clock(match)

@@ -14,7 +14,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from flowdiag.durations import MINUTE_MS
-from flowdiag.errors import UsageError
+from flowdiag.errors import OverlappingSpan, UsageError, WrongSpan
 from flowdiag.site.clock import LocalTime
 from flowdiag.site.time_words import FORMS, Back, OnDate, OnDay, Recurring, When, read_time
 
@@ -50,7 +50,11 @@ def resolve_window(
         if end_ms <= begin_ms:
             clock = LocalTime(timezone)
             begin, end = (clock.local(ms).isoformat(timespec="minutes") for ms in (begin_ms, end_ms))
-            raise UsageError(f"the window begins at {begin} and ends at {end}", expected="--to after --from")
+            raise WrongSpan(
+                f"the window begins at {begin} and ends at {end}",
+                span_ms=(begin_ms, end_ms),
+                expected="--to after --from",
+            )
         return begin_ms, end_ms
     if begin_ms is not None:  # to the end of the export, which may lie before it
         return begin_ms, max(begin_ms + MINUTE_MS, last_ms or 0)
@@ -107,10 +111,15 @@ def compared_window(
     clock = LocalTime(timezone)
     begin, end = (clock.local(ms).isoformat(timespec="minutes") for ms in (begin_ms, end_ms))
     if end_ms <= begin_ms:
-        raise UsageError(f"{COMPARE}: the window begins at {begin} and ends at {end}", expected="a later end")
+        raise WrongSpan(
+            f"{COMPARE}: the window begins at {begin} and ends at {end}",
+            span_ms=(begin_ms, end_ms),
+            expected="a later end",
+        )
     if begin_ms < asked_ms[1] and asked_ms[0] < end_ms:
-        raise UsageError(
+        raise OverlappingSpan(
             f"{COMPARE}: {begin} to {end} overlaps the time asked about",
+            span_ms=(begin_ms, end_ms),
             expected="another time",
             advice="--from and --to name the time asked about",
         )
@@ -159,7 +168,7 @@ class _Placing:
         elif end is not None and not isinstance(end, Recurring):
             begin_ms = self._before(begin, until(0))
         else:
-            begin_ms = self._clear_of(begin, until, asked_ms[0])
+            begin_ms = max(self._clear_of(half, until, asked_ms[0]) for half in begin.halves())
         return begin_ms, until(begin_ms)
 
     def _clear_of(self, begin: Recurring, until: Callable[[int], int], asked_ms: int) -> int:
@@ -197,6 +206,10 @@ class _Placing:
 
     def _latest(self, option: str, when: Recurring, fold: int) -> int:
         """The last such time that is not after the end; on the export's one day whatever its end."""
+        placed = [self._latest_of_a_day(option, half, fold) for half in when.halves()]
+        return max((ms for ms in placed if ms <= self._end(option)), default=min(placed))
+
+    def _latest_of_a_day(self, option: str, when: Recurring, fold: int) -> int:
         last_day = self._last_day(option)
         if when.weekday is None and self._has_one_day():
             return self._on(option, last_day, when.clock, fold)
@@ -208,6 +221,10 @@ class _Placing:
 
     def _after(self, end: Recurring, begin_ms: int) -> int:
         """The first such time after the begin; for a time of day over midnight only if that is near."""
+        placed = [self._after_of_a_day(half, begin_ms) for half in end.halves()]
+        return min((ms for ms in placed if ms > begin_ms), default=max(placed))
+
+    def _after_of_a_day(self, end: Recurring, begin_ms: int) -> int:
         day = self._day(begin_ms)
         ahead = 0 if end.weekday is None else (end.weekday - day.weekday()) % _WEEK
         return self._near(
@@ -216,6 +233,10 @@ class _Placing:
 
     def _before(self, begin: Recurring, end_ms: int) -> int:
         """The last such time before the end; for a time of day over midnight only if that is near."""
+        placed = [self._before_of_a_day(half, end_ms) for half in begin.halves()]
+        return max((ms for ms in placed if ms < end_ms), default=min(placed))
+
+    def _before_of_a_day(self, begin: Recurring, end_ms: int) -> int:
         day = self._day(end_ms)
         back = 0 if begin.weekday is None else (day.weekday() - begin.weekday) % _WEEK
         return self._near(

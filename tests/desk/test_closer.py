@@ -176,7 +176,7 @@ def test_typed_times_become_an_address_that_stays(desk_client: TestClient) -> No
         ({"from": "then", "to": "now"}, "is no time"),
         ({"from": TO, "to": FROM}, "ends before it begins"),
         ({"from": "2020-01-01", "to": "2026-01-01"}, "too long"),
-        ({"from": "0001-01-01", "to": "0001-01-02"}, "no export can have"),
+        ({"from": "0001-01-01", "to": "0001-01-02"}, "No export can have"),
         ({"from": FROM, "to": TO, "host": "harbour"}, "is no address"),
         ({"from": FROM, "to": TO, "link": "tin can"}, "there is no"),
         ({"from": FROM, "to": TO, "direction": "left"}, "down or up"),
@@ -311,3 +311,58 @@ def test_a_choice_of_all_days_is_what_the_stores_files_have(desk_client: TestCli
     assert (int(shown[0]["octets"]), int(shown[0]["flows"])) == (octets, flows)
     *told, _ = rows_of(looked(desk_client, table="destinations", host=host, **everything))
     assert sum(int(row["octets"]) for row in told) == octets
+
+
+@pytest.mark.parametrize(
+    ("begin", "end"),
+    [("2026-03-11T10:00Z", "2026-03-11T11:00Z"), ("2025-01-01T10:00Z", "2025-01-01T11:00Z")],
+)
+def test_a_time_without_records_has_dashes_and_no_zeros(
+    begin: str, end: str, desk_client: TestClient
+) -> None:
+    page = looked(desk_client, **{"from": begin, "to": end})
+    figures = page.text.partition(">Figures of the links</h3>")[2].partition("</table>")[0]
+    assert "There are no records of this time" in figures
+    cells = re.findall(r'<td class="figure">([^<]*)</td>', figures)
+    assert cells.count("\N{EN DASH}") == 4 * 6
+    assert not [cell for cell in cells if cell.startswith("0")]
+    rows = rows_of(looked(desk_client, table="links", **{"from": begin, "to": end, "as": "csv"}))
+    assert [row["capacity_mbps"] != "" for row in rows] == [True] * 4
+    assert {row[name] for row in rows for name in ("mean_mbps", "octets", "full_minutes")} == {""}
+
+
+def test_a_time_that_is_half_heard_says_so(desk_client: TestClient) -> None:
+    page = looked(desk_client, **{"from": "2026-03-04T12:00Z", "to": "2026-03-05T12:00Z"})
+    assert "of this time is covered by records: volumes and minutes are lower bounds" in page.text
+    whole = looked(desk_client)
+    assert "is covered by records" not in whole.text
+
+
+@pytest.mark.parametrize(
+    ("begin", "end"),
+    [
+        ("2026-03-03T02:00:00Z", "2026-03-03T03:00:00Z"),
+        ("2026-03-02T21:00", "2026-03-02T22:00"),
+        ("2026-03-03T03:00:00+01:00", "2026-03-03T03:00:00.400Z"),
+    ],
+)
+def test_a_state_has_one_address_however_its_time_is_written(
+    begin: str, end: str, desk_client: TestClient
+) -> None:
+    asked = {"from": begin, "to": end, "by": "flows"}
+    answer = desk_client.get(f"/sites/{SITE}/closer", params=asked, follow_redirects=False)
+    assert answer.status_code == 303
+    written = "from=2026-03-02T21%3A00%3A00-05%3A00&to=2026-03-02T22%3A00%3A00-05%3A00&by=flows"
+    assert unescape(answer.headers["location"]) == f"/sites/{SITE}/closer?{written}"
+
+
+def test_the_head_tells_the_seconds_that_were_asked_for(desk_client: TestClient) -> None:
+    asked = {"from": "2026-03-03T02:26:30Z", "to": "2026-03-03T02:43:30Z"}
+    assert "21:26:30 to 21:43:30" in looked(desk_client, **asked).text
+    assert "17:00 to 20:30" in looked(desk_client).text
+
+
+def test_both_ends_of_a_conversation_have_their_names(desk_client: TestClient) -> None:
+    text = looked(desk_client).text.partition(">Conversations</h3>")[2]
+    first = text.partition("<tbody>")[2].partition("</th>")[0]
+    assert '<span class="soft"><bdi>Kowhai cold store</bdi></span>' in first

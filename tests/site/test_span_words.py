@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from flowdiag.errors import UsageError
 from flowdiag.site.span_words import span_of
+from flowdiag.site.time_words import read_time
 from flowdiag.site.window import resolve_window
 
 
@@ -37,6 +38,21 @@ from flowdiag.site.window import resolve_window
         ("2026-03-02", ("2026-03-02", "2026-03-03")),
         ("2026-03-02T14:00+13:00 – 2026-03-02T15:00+13:00", ("2026-03-02T14:00+13:00", "2026-03-02T15:00+13:00")),
         ("3 March 14:00 to 15:00", ("3 March 14:00", "15:00")),
+        ("11:30 to 12", ("11:30", "12 o'clock")),
+        ("since 11", ("11 o'clock", None)),
+        ("from 2 to 3", ("2 o'clock", "3 o'clock")),
+        ("2-3", ("2 o'clock", "3 o'clock")),
+        ("14 to 15", ("14:00", "15:00")),
+        ("2 to 3pm", ("2pm", "3pm")),
+        ("11 to 1 p.m.", ("11am", "1 p.m.")),
+        ("10 to 12am", ("10pm", "12am")),
+        ("2pm to 3", ("2pm", "3 o'clock")),
+        ("30 minutes", ("last 30 minutes", None)),
+        ("2h", ("last 2h", None)),
+        ("half an hour", ("last 30 minutes", None)),
+        ("Last night", ("yesterday 18:00", "today 06:00")),
+        ("14h30", ("14h30", None)),
+        ("14h30-15h30", ("14h30", "15h30")),
     ],
 )  # fmt: skip
 def test_what_people_say(said: str, span: tuple[str, str | None]) -> None:
@@ -64,6 +80,42 @@ def test_a_day_is_the_whole_day_and_since_reaches_to_now(said: str, first: str, 
     window = resolve_window(begin, end or "now", "Pacific/Auckland", None, now_ms)
     assert datetime.fromtimestamp(window[0] / 1000, zone).isoformat()[:16] == f"{first}T00:00"
     assert (window[1] - window[0]) / 3_600_000 == hours
+
+
+@pytest.mark.parametrize(
+    ("said", "first", "minutes"),
+    [
+        ("11:30 to 12", "05T11:30", 30),
+        ("since 11", "05T11:00", 75),
+        ("since 1", "05T01:00", 675),
+        ("since 12", "05T12:00", 15),
+        ("from 2 to 3", "05T02:00", 60),
+        ("from 11 to 1", "05T11:00", 120),
+        ("from 10 to 11", "05T10:00", 60),
+        ("2 to 3pm", "04T14:00", 60),
+        ("23:30 to 12", "04T23:30", 30),
+        ("yesterday 14:00 to 3", "04T14:00", 60),
+        ("9 to 2026-03-05T10:30", "05T09:00", 90),
+        ("30 minutes", "05T11:45", 30),
+        ("last night", "04T18:00", 720),
+        ("since 9 o'clock", "05T09:00", 195),
+        ("9h30 to 10h15", "05T09:30", 45),
+    ],
+)
+def test_bare_hours_are_the_last_that_were(said: str, first: str, minutes: int) -> None:
+    """On Thursday 5 March 2026 at 12:15."""
+    zone = ZoneInfo("Pacific/Auckland")
+    now_ms = round(datetime(2026, 3, 5, 12, 15, tzinfo=zone).timestamp() * 1000)
+    begin, end = span_of(said)
+    window = resolve_window(begin, end or "now", "Pacific/Auckland", None, now_ms)
+    assert datetime.fromtimestamp(window[0] / 1000, zone).isoformat()[:16] == f"2026-03-{first}"
+    assert (window[1] - window[0]) / 60_000 == minutes
+
+
+@pytest.mark.parametrize("said", ["11", "since 25", "2026", "3 March 14"])
+def test_a_number_alone_is_no_time(said: str) -> None:
+    with pytest.raises(UsageError):
+        read_time("--from", span_of(said)[0])
 
 
 def test_every_form_is_a_window() -> None:

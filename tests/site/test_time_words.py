@@ -20,6 +20,9 @@ AT_TWO, HALF_PAST_TWO = 14 * HOUR, 14.5 * HOUR
     [
         ("14:00", Recurring(AT_TWO)),
         ("14.30", Recurring(HALF_PAST_TWO)),
+        ("14h30", Recurring(HALF_PAST_TWO)),
+        ("2 o'clock", Recurring(2 * HOUR, twice=True)),
+        ("12 o'clock", Recurring(timedelta(), twice=True)),
         ("2pm", Recurring(AT_TWO)),
         ("2:30 PM", Recurring(HALF_PAST_TWO)),
         ("2.30 p.m.", Recurring(HALF_PAST_TWO)),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from typing import Any, Final
 
 from starlette.responses import JSONResponse, Response
@@ -10,10 +9,10 @@ from starlette.responses import JSONResponse, Response
 from flowdiag.desk.api.operation import JSON, Given, Operation, Parameter
 from flowdiag.desk.api.schemas import reference
 from flowdiag.desk.asked import Asked
-from flowdiag.desk.asking.note_question import Times, TimesQuestion
+from flowdiag.desk.asked_times import typed_times
 from flowdiag.desk.catalogue import DeskSite
 from flowdiag.desk.pages.front import ASKERS, EVERYBODY
-from flowdiag.site.span_words import MAX_LENGTH, span_of
+from flowdiag.site.span_words import MAX_LENGTH
 from flowdiag.text.wording.desk import api as wording
 
 MOST: Final = 1000
@@ -54,10 +53,7 @@ def _site(site: DeskSite) -> dict[str, Any]:
 
 
 async def times(asked: Asked, given: Given) -> Response:
-    begin, end = span_of(given["when"])
-    now_ms = time.time_ns() // 1_000_000
-    question = TimesQuestion(asked.desk.settings.store, asked.the_site.file, begin, end, now_ms)
-    found: Times = await asked.desk.answers.answer(question)
+    found = await typed_times(asked, given["when"])
     return JSONResponse({"from": found.window_from, "to": found.window_to, "remark": found.remark})
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -17,9 +17,14 @@ if TYPE_CHECKING:
     from flowdiag.note.model import Chart
 
 
+UNKNOWN: Final = "\N{EN DASH}"
+NAMES: Final = 3  # cells of a row that say what it is of: link, direction and plan
+
+
 class CloserAnswer(Struct, frozen=True):
     """figures: of the span, as `usage` has them; columns, cells: the same as people read them, one row a link and direction;
-    axis_ms: of the pictures, the fullest of which comes first; remarks: what bounds the figures."""
+    axis_ms: of the pictures, the fullest of which comes first; remarks: what bounds the figures; covered: the part of the span
+    that has records, 0 to 1; of a span without any nothing is known, whatever its figures are, and cells have no number."""
 
     window_ms: tuple[int, int]
     axis_ms: tuple[int, int] | None
@@ -28,6 +33,7 @@ class CloserAnswer(Struct, frozen=True):
     cells: tuple[tuple[str, ...], ...]
     pictures: tuple[DrawnPicture, ...]
     remarks: tuple[str, ...]
+    covered: float
 
 
 class CloserQuestion(LinkQuestion, frozen=True):
@@ -36,6 +42,7 @@ class CloserQuestion(LinkQuestion, frozen=True):
     def answer(self, progress: Progress) -> CloserAnswer:
         """Raises what report_usage() raises."""
         from flowdiag.diagnoser.signals.full_times import figures
+        from flowdiag.diagnoser.signals.silences import covered
         from flowdiag.export_usage import usage_case
         from flowdiag.note.charting import charts, time_axis
         from flowdiag.note.figures import link_rows
@@ -58,12 +65,15 @@ class CloserQuestion(LinkQuestion, frozen=True):
         )
         clock = Clock(profile.site.timezone)
         links = figures(case)
+        part = covered(case) if case.coverage.span is not None else 0.0
         rows = [
             row
             for link in links
             for direction, row in zip(("down", "up"), link_rows([link], case.window_ms), strict=True)
             if wanted in (None, link.name) and self.direction in (None, direction)
         ]
+        if not part:  # silence is no zero
+            rows = [(*row[:NAMES], *[UNKNOWN] * (len(row) - NAMES)) for row in rows]
         return CloserAnswer(
             window_ms=case.window_ms,
             axis_ms=(shown[0].start_ms, shown[0].end_ms) if shown else None,
@@ -74,6 +84,7 @@ class CloserQuestion(LinkQuestion, frozen=True):
                 DrawnPicture(*chart_picture(chart, clock, number)) for number, chart in enumerate(shown, 1)
             ),
             remarks=told(case.coverage.remarks),
+            covered=part,
         )
 
 

@@ -9,11 +9,12 @@ from msgspec import Struct
 
 from flowdiag.desk.asking.question import Progress, Question
 from flowdiag.desk.asking.span_question import SpanQuestion
-from flowdiag.durations import HOUR_MS
+from flowdiag.durations import DAY_MS, HOUR_MS
 from flowdiag.site.profile import Site
 from flowdiag.site.window import dated
 
 FINE_MS: Final = 1000
+YEAR_DAYS: Final = 366  # no day of another year is meant without it
 LONG_MS: Final = 6 * HOUR_MS  # a note of a longer time may take more than some seconds
 # Records read around a short time, a twentieth of what the command reads: with somebody on the telephone an answer has to come
 # at once. A note says where less than a day around it was looked at, and that is so at large sites alone.
@@ -48,31 +49,53 @@ class TimesQuestion(Question, frozen=True):
         site = read_profile(self.file).site
         begin, end = self.window_from, self.window_to or "now"
         asked = asked_times([self.store], begin, end, site.timezone, site.exporter_octets, self.now_ms)
-        ends = _whole(asked.window_from, asked.window_to, site.timezone, self.now_ms)
+        self._not_long_ago(asked.window_from, site)
+        ends = _until_now(asked.window_from, asked.window_to, site.timezone, self.now_ms)
         return Times(*ends, asked.remark, self._compared(ends, site) if self.beside else None)
+
+    def _not_long_ago(self, begin: str | None, site: Site) -> None:
+        """Raises UsageError for a day whose year nobody wrote, and which no year since then had: 29 February."""
+        from flowdiag.errors import UsageError
+        from flowdiag.site.time_words import OnDate, read_time
+
+        words = self.window_from
+        if words is None or begin is None or begin == words or not isinstance(read_time("", words), OnDate):
+            return
+        if self._end_ms(site) - _ms(begin) > YEAR_DAYS * DAY_MS:
+            raise UsageError(f"the last such day was in {begin[:4]}; write the year if that is meant")
 
     def _compared(self, ends: tuple[str, str], site: Site) -> str:
         from flowdiag.desk.asking.compared_words import compared_times
+
+        asked_ms = (_ms(ends[0]), _ms(ends[1]))
+        return compared_times(self.beside or "", asked_ms, site.timezone, None, self._end_ms(site))
+
+    def _end_ms(self, site: Site) -> int:
+        """From when words count back."""
         from flowdiag.query_times import asked_times
 
         now = asked_times(
             [self.store], "now", None, site.timezone, site.exporter_octets, self.now_ms
         ).window_from
-        end_ms = self.now_ms if now is None or now == "now" else _ms(now)
-        return compared_times(self.beside or "", (_ms(ends[0]), _ms(ends[1])), site.timezone, None, end_ms)
+        return self.now_ms if now is None or now == "now" else _ms(now)
 
 
 def _ms(text: str) -> int:
     return round(datetime.fromisoformat(text).timestamp() * 1000)
 
 
-def _whole(begin: str | None, end: str | None, timezone: str, now_ms: int) -> tuple[str, str]:
-    """Both with dates and in whole seconds; where a store is empty they count back from now."""
+def _until_now(begin: str | None, end: str | None, timezone: str, now_ms: int) -> tuple[str, str]:
+    """Both with dates and in whole seconds, the end now where it would be later; where a store is empty they count back from
+    now. Raises UsageError for what is still to come."""
+    from flowdiag.errors import WrongSpan
     from flowdiag.site.clock import LocalTime
     from flowdiag.site.window import resolve_window
 
     begin, end = dated(begin, end, timezone, None, now_ms)
     window = resolve_window(begin, end, timezone, None, now_ms)
+    if window[0] >= now_ms:
+        raise WrongSpan("the time is still to come", span_ms=window)
+    window = window[0], min(window[1], now_ms)
     clock = LocalTime(timezone)
     first, last = (clock.local(ms // FINE_MS * FINE_MS).isoformat() for ms in window)
     return first, last

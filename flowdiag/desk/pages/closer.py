@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from itertools import zip_longest
 from typing import Any, Final, NamedTuple
 
 from markupsafe import Markup
 from starlette.responses import Response
 
+from flowdiag.addresses import to_bytes
+from flowdiag.aggregator.labels import Labels
 from flowdiag.desk.asked import Asked, Refused
-from flowdiag.desk.asked_times import in_words_of_the_form, moment, typed_times
+from flowdiag.desk.asked_times import WrongTime, moment, typed_times
 from flowdiag.desk.asking.closer_question import CloserAnswer, CloserQuestion
 from flowdiag.desk.asking.rankings_question import (
     APPLICATION,
@@ -42,15 +45,15 @@ _QUERY: Final = ("link", "direction", "host", "destination", "application", "by"
 
 
 class Cell(NamedTuple):
-    """address: of the page that looks at this alone; None where that is looked at already."""
+    """address: of the page that looks at this alone; None where that is looked at already; label: the profile's name of it."""
 
     text: str
     address: str | None
+    label: str | None = None
 
 
 class ShownRow(NamedTuple):
     keys: list[Cell]
-    label: str | None
     figures: list[str]
 
 
@@ -72,12 +75,14 @@ async def closer(asked: Asked) -> Response:
     except UsageError as error:
         return page(
             asked, "closer_form.html", status=400, wording=wording, site=asked.the_site, form=form,
-            fault=in_words_of_the_form(error),
+            mistake=asking_words.MISTAKE, fault=wording.said(str(error)),
+            wrong_time=isinstance(error, WrongTime),
         )  # fmt: skip
-    if asked.query("from") is None or asked.query("when") is not None:
-        return asked.to(look.address())
     if asked.query("as") == "csv":
         return await _csv(asked, look, asked.query("table") or "")
+    written = asked.query("from"), asked.query("to")
+    if asked.query("when") is not None or written != look.begin_and_end:
+        return asked.to(look.address())  # each state has one address
     return await _shown(asked, look, form)
 
 
@@ -131,7 +136,7 @@ async def _shown(asked: Asked, look: Look, form: dict[str, str | None]) -> Respo
         fault = asking_words.LEFT
     except FlowdiagError as error:
         fault = str(error)
-    clock = Clock(look.timezone)
+    clock, labels = Clock(look.timezone, fine=True), Labels(asked.the_site.profile)
     return page(
         asked,
         "closer.html",
@@ -145,7 +150,7 @@ async def _shown(asked: Asked, look: Look, form: dict[str, str | None]) -> Respo
         pictures=[tuple(map(Markup, picture)) for picture in answer.pictures],
         figures=list(_figures(look, answer)),
         rankings=rankings,
-        tables=None if rankings is None else [_table(one, look, clock) for one in rankings.tables],
+        tables=None if rankings is None else [_table(one, look, clock, labels) for one in rankings.tables],
         columns=list(_columns(look)),
         remarks=list(dict.fromkeys((*answer.remarks, *(rankings.remarks if rankings else ())))),
         work=work,
@@ -186,7 +191,7 @@ def _figures(look: Look, answer: CloserAnswer) -> Iterator[tuple[Cell, list[str]
         yield Cell(name, address), cells
 
 
-def _table(table: Table, look: Look, clock: Clock) -> ShownTable:
+def _table(table: Table, look: Look, clock: Clock, labels: Labels) -> ShownTable:
     rows = table.rows if look.whole else table.rows[:SHOWN_ROWS]
     left = len(table.rows) - len(rows)
     hidden = table.rows[len(rows) :]
@@ -197,7 +202,7 @@ def _table(table: Table, look: Look, clock: Clock) -> ShownTable:
     share = table.rest_share + sum(row.share for row in hidden)
     return ShownTable(
         kind=table.kind,
-        rows=[_row(row, table, look, clock) for row in rows],
+        rows=[_row(row, table, look, clock, labels) for row in rows],
         rest=_measures((rest[0], rest[1], rest[2]), share, look.by) if any(rest) else None,
         left=left,
         bound=max((row.bound_octets for row in rows), default=0),
@@ -205,19 +210,20 @@ def _table(table: Table, look: Look, clock: Clock) -> ShownTable:
     )
 
 
-def _row(row: Row, table: Table, look: Look, clock: Clock) -> ShownRow:
+def _row(row: Row, table: Table, look: Look, clock: Clock, labels: Labels) -> ShownRow:
+    label = row.label if row.label not in row.keys else None
+    named = [labels.label(to_bytes(row.keys[0])), label] if table.kind == "conversations" else [label]
     keys = []
-    for column, key in zip(COLUMNS[table.kind], row.keys, strict=True):
+    for column, key, name_of_it in zip_longest(COLUMNS[table.kind], row.keys, named):
         name = _NAMES[column]
         leads_on = getattr(look, name) is None
-        keys.append(Cell(key, look.but(**{name: key}).address() if leads_on else None))
+        keys.append(Cell(key, look.but(**{name: key}).address() if leads_on else None, name_of_it))
     dated = look.span_ms[1] - look.span_ms[0] > DAY_MS
     seen = dict.fromkeys(
         clock.short_day(ms) if dated else clock.time(ms) for ms in (row.first_ms, row.last_ms)
     )
     measures = _measures((row.octets, row.packets, row.flows), row.share, look.by)
-    label = row.label if row.label not in row.keys else None
-    return ShownRow(keys, label, [*measures, wording.rate(row.mean_mbps), wording.seen(seen)])
+    return ShownRow(keys, [*measures, wording.rate(row.mean_mbps), wording.seen(seen)])
 
 
 def _measures(amounts: tuple[int, int, int], share: float, by: str) -> list[str]:
@@ -236,7 +242,7 @@ async def _csv(asked: Asked, look: Look, table: str) -> Response:
     if isinstance(found, Response):
         return found
     if isinstance(found, CloserAnswer):
-        content = figures_csv(found.figures, look.direction)
+        content = figures_csv(found.figures, look.direction, known=found.covered > 0.0)
     else:
         one = next((one for one in found.tables if one.kind == table), None)
         if one is None:

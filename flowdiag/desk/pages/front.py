@@ -9,6 +9,7 @@ from typing import Final
 from starlette.responses import Response
 
 from flowdiag.desk.asked import Asked
+from flowdiag.desk.asked_times import WrongTime
 from flowdiag.desk.pages.board_rows import standing_of
 from flowdiag.desk.people import ROLES, Role
 from flowdiag.desk.rendering import page
@@ -45,7 +46,7 @@ async def site(asked: Asked) -> Response:
     return site_page(asked, EMPTY_FORM)
 
 
-def site_page(asked: Asked, form: Mapping[str, str], fault: str | None = None) -> Response:
+def site_page(asked: Asked, form: Mapping[str, str], fault: WrongTime | None = None) -> Response:
     """form: what was typed; fault: what is wrong with it."""
     return page(
         asked,

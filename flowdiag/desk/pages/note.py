@@ -13,7 +13,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from flowdiag.desk.asked import Asked, Refused
-from flowdiag.desk.asked_times import in_words_of_the_form, moment, typed_times
+from flowdiag.desk.asked_times import WrongTime, moment, typed_times
 from flowdiag.desk.asking.note_question import NoteAnswer, NoteQuestion
 from flowdiag.desk.kept_notes import KeptNote
 from flowdiag.desk.looking import Look
@@ -71,8 +71,8 @@ async def ask(asked: Asked) -> Response:
     form = {name: asked.query(name) or "" for name in FORM_FIELDS}
     try:
         times = await typed_times(asked, form["when"] or wording.USUAL_WHEN, form["beside"] or None)
-    except UsageError as error:
-        return site_page(asked, form, in_words_of_the_form(error))
+    except WrongTime as error:
+        return site_page(asked, form, error)
     return asked.to(
         question_address(
             asked.the_site.key,

@@ -29,9 +29,11 @@ BESIDE: Final = "Compare with"
 BESIDE_HINT: Final = (
     "Empty for no comparison; the same time last week, yesterday, monday, or any time such as 14:10-14:50"
 )
-WHEN_NAMES: Final = "the field above names"
-BEGIN: Final = "the begin"
-END: Final = "the end"
+MISTAKE: Final = "Mistake"
+WHEN_FIELD: Final = "when"
+BESIDE_FIELD: Final = "beside"
+FIELDS: Final = {WHEN_FIELD: "When", BESIDE_FIELD: BESIDE}
+FORMS_OF_TIME: Final = "14:10-14:50, yesterday afternoon, last hour, 3 March 14:00 to 15:00"
 LAST_WEEK: Final = "the same time last week"
 DAY_BEFORE: Final = "the same time the day before"
 READ_NOTE: Final = "Read the note"
@@ -63,6 +65,34 @@ LEAVE: Final = "Leave it"
 LEFT: Final = "You left this question before it was answered."
 
 TOO_MUCH_MEMORY: Final = "the answer needs more memory than a question may take"
+
+
+def fault(field: str, what: str) -> str:
+    """What is wrong with what was typed in a field."""
+    said = what if what.endswith((".", "?")) else f"{what}."
+    return f"{FIELDS[field]}: {said[:1].upper()}{said[1:]}"
+
+
+def no_time(words: str) -> str:
+    return f"{words!r} is not a time; write it as {FORMS_OF_TIME}."
+
+
+def still_to_come(moment: str, day: str | None, clock: str | None) -> str:
+    """moment: time of day; day: None for today; clock: the same time yesterday that may be meant."""
+    meant = f"; did you mean yesterday {clock}?" if clock else "."
+    return f"{moment} {'today' if day is None else f'on {day}'} is still to come{meant}"
+
+
+def after_the_newest(moment: str) -> str:
+    return f"{moment} is after this site's newest record."
+
+
+def ends_first(begin: str, end: str) -> str:
+    return f"The time ends before it begins: it would begin on {begin} and end on {end}."
+
+
+def overlaps(span: str) -> str:
+    return f"{span} overlaps the time asked about; name another time, or none."
 
 
 def failed(kind: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Final
 
-from flowdiag.text.figures import bare_rate, count, tenths, volume
+from flowdiag.text.figures import bare_rate, count, percent, tenths, volume
 
 LOOK_CLOSER: Final = "Look closer"
 TIMES: Final = "Other times"
@@ -26,6 +26,7 @@ PICTURES: Final = "Rate against the plan"
 OF_ALL: Final = "The pictures and the figures of the links are of all that they carried."
 FIGURES: Final = "Figures of the links"
 NO_PICTURE: Final = "There are no records of this time."
+NO_FIGURES: Final = "There are no records of this time, so there are no figures either."
 RANKINGS: Final = "Who, where and what"
 NOBODY: Final = "Nothing of this time fits."
 AS_CSV: Final = "CSV"
@@ -104,6 +105,16 @@ def lacking(octets: int) -> str:
         f"Of so long a time the largest conversations alone are known by name: what is chosen here may have up to "
         f"{volume(octets)} more."
     )
+
+
+def said(what: str) -> str:
+    """A sentence of its own."""
+    return what[:1].upper() + what[1:]
+
+
+def partly(part: float) -> str:
+    """part: of the time, that has records."""
+    return f"Only {percent(part)} of this time is covered by records: volumes and minutes are lower bounds."
 
 
 def bound(octets: int) -> str:
