@@ -107,6 +107,8 @@ def test_a_file_is_dropped_and_its_note_read(page: Page, desk: RunningDesk, demo
     page.get_by_role("button", name="Read the note").click()
     expect(page.locator(".field .fault").first).to_be_visible()
     looked_at(page)
+    expect(page.locator("#zones option").first).to_have_attribute("value", re.compile(r"\w"))
+    page.get_by_label("Time zone").fill("Pacific/Auckland")
     for field in page.locator("[name$='_mbps']").all():
         field.fill("100")
     page.get_by_role("button", name="Read the note").click()
