@@ -42,6 +42,10 @@ class ExportError(FlowdiagError):
     """An export file, folder or stream that cannot be used at all."""
 
 
+class OtherExporters(ExportError):
+    """An export of which nothing comes from the exporters that were asked for."""
+
+
 class ProfileError(FlowdiagError):
     """A site profile with a mistake in it: file, key and what is allowed."""
 

@@ -29,7 +29,7 @@ from flowdiag.collector.readers.stored_flows import StoredFlows, unscaled
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.run import Run
 from flowdiag.collector.span import EVERYTHING, Span
-from flowdiag.errors import ExportError
+from flowdiag.errors import ExportError, OtherExporters
 from flowdiag.flows import FLOW_SCHEMA
 
 # Asking the decoder after each message whether a batch is ready would cost more than the message. One of IPFIX can have
@@ -221,7 +221,7 @@ class Export:
     def _judge(self) -> None:
         """Raises if nothing was usable; otherwise notes what was left out."""
         if not self._used and self._foreign:
-            raise ExportError(
+            raise OtherExporters(
                 "nothing in the export comes from the exporters asked for",
                 file=self._inputs[0].name,
                 expected="messages of the exporters that the site profile lists",

@@ -6,7 +6,7 @@ What the profile's own checks find wrong is placed beside the field that it is a
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from msgspec import Struct
@@ -37,23 +37,25 @@ class Filled(Struct, frozen=True):
 def filled(fields: Mapping[str, str]) -> Filled:
     """The profile that the fields describe, or what is wrong with each."""
     raw, places = _raw(fields)
-    mistakes = list(_lacking(raw))
+    lacking = _lacking(fields, list(places.values()))
+    mistakes: list[Mistake] = []
     profile = None
     try:
         profile = Profile.model_validate(raw)
     except ValidationError as error:
-        mistakes += mistakes_in(error, raw)
-    return Filled(None if mistakes else profile, raw, _placed(mistakes, places))
+        mistakes = mistakes_in(error, raw)
+    faults = _placed(mistakes, places) | lacking
+    return Filled(None if faults else profile, raw, faults)
 
 
-def _lacking(raw: Mapping[str, Any]) -> Iterator[Mistake]:
-    """What a profile may do without and a note may not."""
-    if not raw["link"]:
-        yield Mistake("link", "is missing", "at least one line")
-    for number, link in enumerate(raw["link"], 1):
-        for key in _RATES:
-            if key not in link:
-                yield Mistake(f"link[{number}].{key}", "is missing", "the plan's rate in Mbit/s")
+def _lacking(fields: Mapping[str, str], places: Sequence[str]) -> dict[str, str]:
+    """What a note cannot do without, in words by the field's name. places: of the lines and their keepalives."""
+    needed = dict(wording.NEEDED)
+    for own in places:
+        if ".keepalive." not in own:
+            needed |= {f"{own}.{key}": words for key, words in wording.NEEDED_OF_A_LINE.items()}
+    lacking = {name: words for name, words in needed.items() if not fields.get(name, "").strip()}
+    return lacking if places else lacking | {"": wording.NO_LINE}
 
 
 def _raw(fields: Mapping[str, str]) -> tuple[dict[str, Any], dict[str, str]]:

@@ -35,7 +35,7 @@ from flowdiag.desk.problem import problem
 from flowdiag.desk.receiving import AROUND, receive
 from flowdiag.desk.rendering import page as rendered
 from flowdiag.errors import FlowdiagError, UsageError
-from flowdiag.text.wording.desk import shell, upload
+from flowdiag.text.wording.desk import api, shell, upload
 
 Handler = Callable[[Asked], Awaitable[Response]]
 SIGN_IN: Final = "/sign-in"
@@ -80,7 +80,8 @@ def nowhere(desk: Desk) -> Callable[[Request, Exception], Awaitable[Response]]:
         asked.person = None if asked.session is None else asked.session.person
         status = getattr(error, "status_code", 404)
         page = Page(request.url.path, _never, None, api=request.url.path.startswith(API))
-        return _refusal(asked, page, Refused(status, shell.NO_SUCH_PAGE, getattr(error, "headers", None)))
+        said = api.NO_SUCH_OPERATION if page.api else shell.NO_SUCH_PAGE
+        return _refusal(asked, page, Refused(status, said, getattr(error, "headers", None)))
 
     return answer
 
@@ -137,9 +138,11 @@ async def _admit(asked: Asked, page: Page) -> None:
     _identify(asked, page)
     if page.roles is not None:
         if asked.person is None:
-            raise Refused(401, shell.SIGN_IN_FIRST, CHALLENGE if page.api else None)
+            raise (
+                Refused(401, api.SIGN_IN_FIRST, CHALLENGE) if page.api else Refused(401, shell.SIGN_IN_FIRST)
+            )
         if not asked.person.roles & page.roles:
-            raise Refused(403, shell.NOT_FOR_YOU)
+            raise Refused(403, api.NOT_FOR_THIS_ROLE if page.api else shell.NOT_FOR_YOU)
     _find_what_it_is_about(asked)
     if request.method not in SAFE_METHODS and not page.api:
         asked.fields = await _form(asked, page)

@@ -39,7 +39,8 @@ _PRIVATE: Final = 0o700
 
 class Upload(Struct, eq=False):
     """owner: key of the session; name: as people see it; until: of time.monotonic(); questions: keys of what was asked about
-    it; wanted: the question whose answer its note is; typed: into the form about it; faults: of that, by field."""
+    it; is_left: its page was left, and nobody has come
+    back; wanted: the question whose answer its note is; typed: into the form about it; faults: of that, by field."""
 
     key: str
     owner: str
@@ -47,6 +48,7 @@ class Upload(Struct, eq=False):
     name: str
     until: float
     octets: int = 0
+    is_left: bool = False
     questions: set[str] = field(default_factory=set)
     wanted: Any = None
     site: str | None = None
@@ -74,9 +76,14 @@ class Uploads:
         shutil.rmtree(folder, ignore_errors=True)
 
     def begin(self, owner: str, name: str) -> Upload:
-        """An upload without octets. Raises Refused where there are too many."""
-        own = sum(upload.owner == owner for upload in self._uploads.values())
-        if own >= MOST_OF_ONE or len(self._uploads) >= MOST:
+        """An upload without octets; the oldest that the session has left makes room where there is need. Raises Refused where
+        there are too many."""
+        own = [upload for upload in self._uploads.values() if upload.owner == owner]
+        over = next((upload for upload in own if upload.is_left), None)
+        if over is not None and (len(own) >= MOST_OF_ONE or len(self._uploads) >= MOST):
+            self.end(over)
+            own.remove(over)
+        if len(own) >= MOST_OF_ONE or len(self._uploads) >= MOST:
             raise Refused(429, wording.TOO_MANY)
         key = secrets.token_urlsafe(_OCTETS)
         folder = self._folder / key
@@ -104,12 +111,12 @@ class Uploads:
         upload = self._uploads.get(key)
         if upload is None or upload.owner != owner or upload.until < time.monotonic():
             return None
-        upload.until = time.monotonic() + KEPT_S
+        upload.until, upload.is_left = time.monotonic() + KEPT_S, False
         return upload
 
     def leave(self, upload: Upload) -> None:
         """Its page was left: it goes unless somebody comes back to it soon."""
-        upload.until = min(upload.until, time.monotonic() + LEFT_S)
+        upload.until, upload.is_left = min(upload.until, time.monotonic() + LEFT_S), True
 
     def end(self, upload: Upload) -> None:
         """Nothing of it stays."""

@@ -100,8 +100,10 @@ def judge(
 
 def _lacking(links: Sequence[LinkFigures], partial: SitePartial, days: int) -> Reason | None:
     heard = float(partial.covered.mean()) if partial.minutes else 0.0
-    if not partial.records or not partial.covered.any():
+    if not partial.records:
         return words.NO_FLOWS
+    if not partial.covered.any():
+        return words.FLOWS_AROUND  # records: those of the days around it too
     if heard < LEAST_COVERAGE or days < LEAST_DAYS:
         return words.too_little(heard, days, LEAST_DAYS)
     if not any(figures.peak_mbps > 0 for figures in links):

@@ -19,9 +19,10 @@ from flowdiag.text.escape import terminal
 from flowdiag.text.figures import bare_rate
 from flowdiag.text.table_figures import printed
 from flowdiag.text.wording import review_pages as wording
-from flowdiag.text.wording.review import ADVICE_WORDS, WAYS, change, in_short, per_cent
+from flowdiag.text.wording.review import ADVICE_WORDS, WAYS, change, in_short, known, per_cent
 
 MOST_WIDTH: Final = 20  # of a site's longest word: up to this the other columns give way
+NONE: Final = "-"  # in place of a figure
 
 _STYLES = {"upgrade": "bold red", "tune-first": "yellow", "watch": "cyan"}
 
@@ -58,11 +59,11 @@ def _sections(review: PortfolioReview, limit: int) -> Iterator[RenderableType]:
             str(rank),
             Text(terminal(site.site)),
             Text(ADVICE_WORDS[site.judgement.advice], _STYLES.get(site.judgement.advice, "")),
-            Text(terminal(f"{figures.name} {WAYS[figures.direction]}")),
-            bare_rate(figures.p95_mbps),
-            per_cent(figures.share),
-            f"{figures.busy_hours:.0f} h",
-            "-" if trend is None else change(trend.percent(trend.slope)),
+            Text(known(figures, terminal(f"{figures.name} {WAYS[figures.direction]}"), NONE)),
+            known(figures, bare_rate(figures.p95_mbps), NONE),
+            known(figures, per_cent(figures.share), NONE),
+            known(figures, f"{figures.busy_hours:.0f} h", NONE),
+            NONE if trend is None else change(trend.percent(trend.slope)),
         )
     yield table
     for rank, site in enumerate(shown, 1):

@@ -109,12 +109,12 @@ def _figures(links: Sequence[LinkFigures]) -> list[tuple[str, list[str]]]:
     """Each figure's name and its values, one a link and direction."""
     return [
         (wording.PLAN, [plan_rate(link.capacity_mbps) for link in links]),
-        (wording.AVERAGE, [rate(link.mean_mbps) for link in links]),
-        (wording.BUSY_TIMES, [rate(link.p95_mbps) for link in links]),
-        (wording.PART_OF_PLAN, [words.per_cent(link.share) for link in links]),
+        (wording.AVERAGE, [words.known(link, rate(link.mean_mbps)) for link in links]),
+        (wording.BUSY_TIMES, [words.known(link, rate(link.p95_mbps)) for link in links]),
+        (wording.PART_OF_PLAN, [words.known(link, words.per_cent(link.share)) for link in links]),
         (wording.BUSIEST_HOUR, [words.clock_hour(link.busy_hour) for link in links]),
-        (wording.BUSY_FOR, [words.hours(link.busy_hours) for link in links]),
-        (wording.FULL_FOR, [words.hours(link.full_hours) for link in links]),
+        (wording.BUSY_FOR, [words.known(link, words.hours(link.busy_hours)) for link in links]),
+        (wording.FULL_FOR, [words.known(link, words.hours(link.full_hours)) for link in links]),
     ]
 
 

@@ -138,6 +138,19 @@ def test_what_is_wrong_is_told_as_a_problem(browser_of: Callable[[Person | None]
         assert "\n" not in refused.json()["detail"]
     posted = client.post("/api/sites")
     assert (posted.status_code, set(posted.headers["allow"].split(", "))) == (405, {"GET", "HEAD"})
+    said = {
+        f"{SITE}/note?from=x&to=y": "from: the value is not a time with an offset from UTC; expected ISO 8601",
+        "/api/sites?nothing=1": "'nothing': this operation has no such parameter; expected ",
+        f"{SITE}/note": "from and to: these parameters are missing",
+        "/api/nothing": "there is no such operation",
+    }
+    for path, words in said.items():
+        assert client.get(path).json()["detail"].startswith(words)
+    other = browser_of(Person("other", frozenset({"accounts"}), ("*",))).get(f"{SITE}/usage")
+    assert (other.status_code, other.json()["detail"]) == (
+        403,
+        "the caller's role does not allow this operation",
+    )
     nobody = browser_of(None).get("/api/sites")
     assert nobody.status_code == 401
     assert nobody.headers["www-authenticate"].startswith("Bearer ")

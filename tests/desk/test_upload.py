@@ -112,17 +112,31 @@ def test_from_file_to_note_and_nothing_is_left(client: TestClient, small: Desk, 
     assert "12,508" in page.text
     address = page.url.path
     form = fields(page.text)
+    first = re.search(r"<dt>First flow</dt><dd>(.*?)</dd>", page.text)[1]
+    assert re.fullmatch(
+        r"\w+day \d+ \w+ 2026, \d\d:\d\d:\d\d NZ[DS]T", first
+    )  # by the clock of the site with that exporter
+    assert "steady pace" not in page.text
+    assert "write primary" not in page.text
     assert (form["whose"], form["site"]) == ("desk", read_profile(demo / "site.toml").site.name)
     form |= {
         "form_token": form_token(client), "whose": "drafted", "site.name": "Brought <b>in</b>",
-        "site.timezone": "Pacific/Auckland", "said": "video calls freeze", "ticket": "T-1042",
+        "said": "video calls freeze", "ticket": "T-1042",
     }  # fmt: skip
+    assert form["site.timezone"] == ""  # which no export tells
     refused = client.post(address, data=form)
     assert refused.status_code == 400
+    assert 'id="fault-site.timezone">Missing: the site&#39;s time zone' in refused.text
+    assert " UTC</dd>" in refused.text
+    form["site.timezone"] = "America/Toronto"
+    refused = client.post(address, data=form)
+    assert refused.status_code == 400
+    assert "ST</dd>" in refused.text or "DT</dd>" in refused.text
+    assert " UTC</dd>" not in refused.text
     rates = [name for name in form if name.endswith("_mbps")]
     assert len(rates) == 4
     for name in rates:
-        assert f'id="fault-{name}">is missing; expected the plan&#39;s rate in Mbit/s' in refused.text
+        assert f'id="fault-{name}">Missing: the plan&#39;s rate in Mbit/s<' in refused.text
     assert "video calls freeze" in refused.text
     form |= dict.fromkeys(rates, "20") | {rates[0]: "<100>"}
     refused = client.post(address, data=form)
@@ -225,6 +239,9 @@ HOSTILE: Final = {
 def test_what_is_no_export_is_one_line_and_goes_at_once(client: TestClient, small: Desk, kind: str) -> None:
     page = seen(client, HOSTILE[kind](), "<i>x.pcap")
     assert page.status_code == 400
+    assert fault(page).startswith(
+        "Nothing in this file can be used as a router&#39;s flow export. In detail: "
+    )
     assert "&lt;i&gt;x.pcap" in fault(page)
     assert left(small) == []
 
@@ -315,7 +332,28 @@ def test_so_many_at_once_and_no_more(client: TestClient, small: Desk, demo: Path
     content = (demo / "export.ipfix").read_bytes()
     for _ in range(uploads.MOST_OF_ONE):
         assert bring(client, content).status_code in (200, 202)
-    assert bring(client, content).status_code == 429
+    refused = bring(client, content)
+    assert refused.status_code == 429
+    assert "a minute after its page was left" in refused.text
+
+
+def test_what_was_left_makes_room_for_the_next(client: TestClient, demo: Path) -> None:
+    content = (demo / "export.ipfix").read_bytes()
+    addresses = [seen(client, content).url.path for _ in range(uploads.MOST_OF_ONE)]
+    for address in addresses:
+        client.post(f"{address}/leave", data={"form_token": form_token(client)})
+    assert client.get(addresses[0]).status_code == 200  # somebody came back to it
+    assert bring(client, content).status_code in (200, 202)
+    assert [client.get(address).status_code for address in addresses] == [200, 404]
+
+
+def test_an_export_of_another_router_is_told_in_plain_words(client: TestClient, demo: Path) -> None:
+    page = seen(client, (demo / "export.pcap").read_bytes())
+    form = fields(page.text) | {"form_token": form_token(client), "whose": "desk", "site": "corner"}
+    client.post(page.url.path, data=form)
+    said = fault(waited(client, f"{page.url.path}/note"))
+    assert "This export is not from this site&#39;s router (10.200.0.5). Choose another site" in said
+    assert "site.exporters" not in said
 
 
 def test_an_upload_is_its_sessions_alone(client: TestClient, sign: Sign, demo: Path) -> None:
@@ -365,3 +403,16 @@ def test_faults_of_a_form_stand_beside_their_fields() -> None:
         "link.3.keepalive.1.port",
     }  # fmt: skip
     assert "" in filled({"site.name": "x", "site.timezone": "UTC"}).faults
+
+
+def test_what_is_missing_is_asked_for_in_words() -> None:
+    faults = filled({"site.name": " ", "link.0.role": "primary", "link.0.down_mbps": "100"}).faults
+    assert {
+        name: faults[name] for name in ("site.name", "site.timezone", "link.0.name", "link.0.up_mbps")
+    } == {
+        "site.name": "Missing: what the note is to call the site",
+        "site.timezone": "Missing: the site's time zone, such as Pacific/Auckland",
+        "link.0.name": "Missing: a name for this line",
+        "link.0.up_mbps": "Missing: the plan's rate in Mbit/s",
+    }
+    assert "link.0.down_mbps" not in faults

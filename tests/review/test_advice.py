@@ -13,7 +13,7 @@ from flowdiag.review.link_figures import link_figures
 from flowdiag.review.partial import SitePartial
 from flowdiag.review.trend import Months
 from flowdiag.site.profile import Profile
-from flowdiag.text.wording.review import allowance, leaking, span
+from flowdiag.text.wording.review import FLOWS_AROUND, allowance, leaking, span
 from tests.review.building import (
     HOST,
     PROFILE,
@@ -189,3 +189,9 @@ def test_flows_that_fit_no_link_are_not_fine() -> None:
 def test_a_site_without_flows_is_not_fine() -> None:
     found = judged(replace(partial_of(np.zeros(DAYS * SLOTS_A_DAY)), records=0))
     assert codes(found) == ["no-flows"]
+
+
+def test_flows_of_another_time_are_not_denied() -> None:
+    partial = partial_of(np.zeros(DAYS * SLOTS_A_DAY))
+    found = judged(replace(partial, covered=np.zeros_like(partial.covered)), days=0)
+    assert (codes(found), found.reasons) == (["no-flows"], (FLOWS_AROUND,))

@@ -11,15 +11,18 @@ from pathlib import Path
 
 import html5lib
 import pytest
+from msgspec.structs import replace
 from openpyxl import load_workbook
 
 from flowdiag.review import as_csv, as_json, as_text, as_xlsx, reference
+from flowdiag.review.advice import Judgement
 from flowdiag.review.pages import client_page, page_names, portfolio_page
 from flowdiag.review.period import month_period
 from flowdiag.review.portfolio_review import PortfolioReview, review
 from flowdiag.review.sites import ReviewSite, read_sites
 from flowdiag.review.table import LINK_COLUMNS, SITE_COLUMNS
 from flowdiag.scenario.portfolio import Kind
+from flowdiag.text.wording.review import FLOWS_AROUND, too_little
 from tests.review.portfolios import of_kinds
 
 HOSTILE = '=HYPERLINK("http://192.0.2.1/","x")<script>alert(1)</script>'
@@ -175,3 +178,34 @@ def test_every_column_and_key_is_documented_and_nothing_else(reviewed: Portfolio
     written |= {key for site in sites for link in site["links"] for key in link}
     written |= {key for site in sites for key in site["backup"] or {}}
     assert written == {*reference.SITE, *reference.LINK, *reference.BACKUP}
+
+
+def test_where_no_time_counts_no_figure_is_said(reviewed: PortfolioReview) -> None:
+    """A site whose flows are all of another month: a dash in place of zeros, in each form that people read."""
+    site = reviewed.sites[0]
+    silent = replace(
+        site,
+        judgement=Judgement("not-enough-data", (FLOWS_AROUND,)),
+        links=tuple(
+            replace(link, coverage=0.0, p95_mbps=0.0, busy_hours=0.0, trend=None) for link in site.links
+        ),
+    )
+    only = PortfolioReview(reviewed.period, (silent,))
+    text, page, client = (
+        as_text.render(only, limit=0, on_terminal=False),
+        portfolio_page(only),
+        client_page([silent], only.period.words),
+    )
+    assert "There are no flows of this site in this period, only before or after it." in " ".join(
+        text.split()
+    )
+    for form in (text, page, client):
+        assert not re.search(r"\b0(\.0+)?( Mbit/s|%| h)", form)
+    assert "of the time" not in client
+
+
+def test_some_hours_of_a_day_are_no_day() -> None:
+    said = too_little(0.01, 0, 14)
+    assert said.text == "flows cover 1% of the period, no day well enough; half of it and 14 days are needed"
+    assert said.short == "No whole day of flows is in this period."
+    assert "0 days" not in said.client

@@ -47,7 +47,7 @@ def test_a_link_that_carries_only_while_the_other_carries_none_is_its_backup() -
     assert backup.reason == (
         "it carried ordinary traffic only while interface 2 carried none (01:05 to 01:27 UTC)"
     )
-    assert backup.alternative == "if both lines are in use all day, write primary"
+    assert backup.alternative == "if both lines are in use all day, this one is primary"
 
 
 def test_a_minute_that_both_carry_at_the_change_makes_no_second_primary() -> None:
@@ -66,7 +66,7 @@ def test_links_that_carry_at_the_same_time_share_the_load() -> None:
     assert second.reason.endswith(
         "in 110 of 120 minutes, mostly together with interface 2, as when links share the load"
     )
-    assert second.alternative == "if that traffic is not meant to be there, write backup"
+    assert second.alternative == "if that traffic is not meant to be there, this one is a backup"
 
 
 def test_the_link_that_was_in_use_longer_is_the_primary_even_if_it_came_second() -> None:

@@ -42,18 +42,18 @@ class Parameter(Struct, frozen=True):
         if schema["type"] == "integer":
             if not _INTEGER.fullmatch(text) or not schema["minimum"] <= int(text) <= schema["maximum"]:
                 raise UsageError(
-                    f"{self.name}: is no number that it may be",
+                    wording.no_number(self.name),
                     expected=f"{schema['minimum']} to {schema['maximum']}",
                 )
             return int(text)
         if "enum" in schema and text not in schema["enum"]:
-            raise UsageError(f"{self.name}: is none of its values", expected=" or ".join(schema["enum"]))
+            raise UsageError(wording.none_of_its_values(self.name), expected=" or ".join(schema["enum"]))
         if not schema.get("minLength", 0) <= len(text) <= schema.get("maxLength", len(text)):
             raise UsageError(
-                f"{self.name}: is empty or too long", expected=f"at most {schema.get('maxLength')} characters"
+                wording.wrong_length(self.name), expected=f"at most {schema.get('maxLength')} characters"
             )
         if "pattern" in schema and not re.search(schema["pattern"], text):
-            raise UsageError(f"{self.name}: is not written as it should be", expected=self.about)
+            raise UsageError(wording.not_as_written(self.name), expected=self.about)
         if schema.get("format") == "date-time":
             return _moment(self.name, text)
         return text
@@ -66,7 +66,7 @@ def _moment(name: str, text: str) -> datetime:
         moment = None
     if moment is None or moment.tzinfo is None or not FIRST_YEAR <= moment.year < 9999:
         raise UsageError(
-            f"{name}: is no time with an offset from UTC",
+            wording.no_moment(name),
             expected="ISO 8601 (RFC 3339) such as 2026-03-02T14:00:00+13:00",
         )
     return moment
@@ -98,15 +98,13 @@ class Operation(Struct, frozen=True):
         known = {one.name: one for one in self.parameters if f"{{{one.name}}}" not in self.path}
         for name in query:
             if name not in known:
-                raise UsageError(
-                    f"{name[:40]!r} is not asked with", expected=" or ".join(known) or "no query"
-                )
+                raise UsageError(wording.unknown(repr(name[:40])), expected=" or ".join(known) or "no query")
             if len(query.getlist(name)) > 1:
-                raise UsageError(f"{name}: is given twice")
+                raise UsageError(wording.twice(name))
         given = {name: one.read(query[name]) for name, one in known.items() if name in query}
         missing = [name for name, one in known.items() if one.is_required and name not in given]
         if missing:
-            raise UsageError(f"{' and '.join(missing)}: is missing")
+            raise UsageError(wording.missing(missing))
         for one in self.parameters:
             if one.name not in known:
                 try:

@@ -175,7 +175,16 @@ def asked_site(site: DeskSite) -> AskedSite:
 
 def _row(rank: int, site: ReviewedSite, key: str) -> ReviewRow:
     from flowdiag.text.figures import rate
-    from flowdiag.text.wording.review import ADVICE_WORDS, WAYS, change, hours, in_short, per_cent
+    from flowdiag.text.wording.review import (
+        ADVICE_WORDS,
+        UNKNOWN,
+        WAYS,
+        change,
+        hours,
+        in_short,
+        known,
+        per_cent,
+    )
 
     figures, advice = site.tightest, site.judgement.advice
     trend = None if figures.trend is None else figures.trend.percent(figures.trend.slope)
@@ -188,16 +197,16 @@ def _row(rank: int, site: ReviewedSite, key: str) -> ReviewRow:
         plan=site.judgement.plan,
         short=in_short(site.judgement.reasons),
         reasons=tuple(reason.text for reason in site.judgement.reasons),
-        tightest=f"{figures.name} {WAYS[figures.direction]}",
+        tightest=known(figures, f"{figures.name} {WAYS[figures.direction]}"),
         p95_mbps=figures.p95_mbps,
         share=figures.share,
         busy_hours=figures.busy_hours,
         trend=trend,
         words={
             "advice": ADVICE_WORDS[advice],
-            "p95_mbps": rate(figures.p95_mbps),
-            "share": per_cent(figures.share),
-            "busy_hours": hours(figures.busy_hours),
-            "trend": "–" if trend is None else change(trend),
+            "p95_mbps": known(figures, rate(figures.p95_mbps)),
+            "share": known(figures, per_cent(figures.share)),
+            "busy_hours": known(figures, hours(figures.busy_hours)),
+            "trend": UNKNOWN if trend is None else change(trend),
         },
     )

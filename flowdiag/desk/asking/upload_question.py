@@ -14,7 +14,7 @@ from msgspec import Struct
 
 from flowdiag.desk.asking.note_question import NoteAnswer, as_answer
 from flowdiag.desk.asking.question import Progress, Question
-from flowdiag.errors import ExportError, FlowdiagError
+from flowdiag.errors import ExportError, FlowdiagError, OtherExporters
 from flowdiag.text.wording.desk import upload as wording
 
 if TYPE_CHECKING:
@@ -52,9 +52,12 @@ class LineGuess(Struct, frozen=True):
 
 
 class UploadSeen(Struct, frozen=True):
-    """figures: name and value of each; problems: what was left out or read with doubt; lan, exporters, lines: of the draft."""
+    """figures: name and value of each; first_ms, last_ms: of the flows, ms since 1970 UTC; problems: what was left out or read
+    with doubt; lan, exporters, lines: of the draft."""
 
     figures: tuple[tuple[str, str], ...]
+    first_ms: int | None
+    last_ms: int | None
     problems: tuple[str, ...]
     lan: tuple[str, ...]
     exporters: tuple[str, ...]
@@ -94,6 +97,8 @@ class UploadQuestion(_OfUpload, frozen=True):
             draft = draft_profile([file], progress)
         return UploadSeen(
             figures=tuple(_figures(inspection, os.stat(self.file).st_size)),
+            first_ms=inspection.first_ms,
+            last_ms=inspection.last_ms,
             problems=tuple(
                 wording.problem(one.what, one.count) for one in inspection.report.problems[:MOST_LISTED]
             ),
@@ -127,14 +132,20 @@ class UploadNoteQuestion(_OfUpload, frozen=True):
         else:
             profile = Profile.model_validate(json.loads(self.profile or "{}"))
         with within(self.file, self.name) as file:
-            diagnosis = run(
-                [file],
-                profile,
-                window_from=self.window_from,
-                window_to=self.window_to,
-                reported=self.reported,
-                progress=progress,
-            )
+            try:
+                diagnosis = run(
+                    [file],
+                    profile,
+                    window_from=self.window_from,
+                    window_to=self.window_to,
+                    reported=self.reported,
+                    progress=progress,
+                )
+            except OtherExporters:
+                known = self.site is not None
+                raise ExportError(
+                    wording.other_site(profile.site.exporters) if known else wording.OTHER_EXPORTER
+                ) from None
             return as_answer(compose(diagnosis, ticket=self.ticket))
 
 
@@ -160,15 +171,12 @@ def within(file: str, name: str) -> Iterator[str]:
 
 
 def _figures(inspection: Inspection, octets: int) -> Iterator[tuple[str, str]]:
-    from flowdiag.inspection import exporter_text, iso_time
+    from flowdiag.inspection import exporter_text
 
     report = inspection.report
     exporters = sorted({exporter_text(session.exporter) or "" for session in report.sessions} - {""})
     yield wording.SIZE, wording.size(octets)
     yield wording.RECORDS, wording.records(inspection.records)
-    for name, time_ms in ((wording.FIRST, inspection.first_ms), (wording.LAST, inspection.last_ms)):
-        if time_ms is not None:
-            yield name, iso_time(time_ms) or ""
     if exporters:
         yield wording.EXPORTERS, ", ".join(exporters[:MOST_LISTED])
     yield (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections import Counter
+from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 from markupsafe import Markup
@@ -23,8 +23,9 @@ from flowdiag.desk.people import Role
 from flowdiag.desk.profile_form import filled
 from flowdiag.desk.rendering import page
 from flowdiag.desk.routing import Page
+from flowdiag.durations import SECOND_MS
 from flowdiag.errors import ExportError, FlowdiagError, UsageError
-from flowdiag.site.clock import LocalTime
+from flowdiag.site.clock import LocalTime, nearest
 from flowdiag.site.span_words import span_of
 from flowdiag.text.clock import Clock
 from flowdiag.text.wording.desk import ask as ask_wording
@@ -33,6 +34,7 @@ from flowdiag.text.wording.desk import upload as wording
 
 UPLOADERS: Final[frozenset[Role]] = frozenset({"helpdesk", "engineer"})
 HOME: Final = "/upload"
+MOST_ZONES: Final = 40  # that are offered
 MOST_NAMED: Final = 5  # sites that a fault lists
 
 
@@ -77,7 +79,8 @@ async def _seen(asked: Asked) -> UploadSeen | Response:
         )
     except (ExportError, Unanswered) as error:
         asked.desk.uploads.end(upload)
-        return _start(asked, str(error), 400)
+        said = str(error)
+        return _start(asked, wording.not_usable(said) if isinstance(error, ExportError) else said, 400)
     return found
 
 
@@ -88,6 +91,7 @@ async def _answer(asked: Asked, question: Question, title: str) -> Any:
 
 def _form(asked: Asked, seen: UploadSeen, faults: dict[str, str]) -> Response:
     upload = asked.the_upload
+    typed = upload.typed or _guessed(asked, seen)
     return page(
         asked,
         "upload_site.html",
@@ -96,7 +100,9 @@ def _form(asked: Asked, seen: UploadSeen, faults: dict[str, str]) -> Response:
         ask=ask_wording,
         upload=upload,
         seen=seen,
-        typed=upload.typed or _guessed(asked, seen),
+        figures=[*seen.figures, *_times(seen, _zone(asked, typed))],
+        zones=sorted({site.timezone for site in asked.sites()})[:MOST_ZONES],
+        typed=typed,
         faults=faults,
     )
 
@@ -104,7 +110,6 @@ def _form(asked: Asked, seen: UploadSeen, faults: dict[str, str]) -> Response:
 def _guessed(asked: Asked, seen: UploadSeen) -> dict[str, str]:
     """What the form says at first: the draft, and the desk's site with that exporter if there is just one."""
     typed = {
-        "site.timezone": _usual_zone(asked),
         "site.lan": "\n".join(seen.lan),
         "site.exporters": "\n".join(seen.exporters),
         "whose": "drafted",
@@ -124,9 +129,22 @@ def _guessed(asked: Asked, seen: UploadSeen) -> dict[str, str]:
     return typed
 
 
-def _usual_zone(asked: Asked) -> str:
-    zones = Counter(site.timezone for site in asked.sites())
-    return zones.most_common(1)[0][0] if zones else "UTC"
+def _zone(asked: Asked, typed: Mapping[str, str]) -> str:
+    """The time zone of the site that the form speaks of, UTC while it does not say."""
+    if typed.get("whose") == "desk":
+        site = _named(asked, typed.get("site", ""))
+        return "UTC" if isinstance(site, str) else site.timezone
+    zone = typed.get("site.timezone", "")
+    return "UTC" if not zone or "site.timezone" in asked.the_upload.faults else zone
+
+
+def _times(seen: UploadSeen, zone: str) -> Iterator[tuple[str, str]]:
+    clock = Clock(zone)
+    for name, ms in ((wording.FIRST, seen.first_ms), (wording.LAST, seen.last_ms)):
+        if ms is not None:
+            whole = nearest(ms, SECOND_MS)
+            time = clock.local(whole).strftime("%H:%M:%S")
+            yield name, wording.moment(clock.day(whole), time, clock.zone(whole))
 
 
 class _Asked(Struct):

@@ -1,4 +1,4 @@
-// Dropping a file, saying at once what is too large, and letting go of an upload whose page is left.
+// Dropping a file, saying at once what is too large, offering the zone, and letting go of an upload whose page is left.
 "use strict";
 
 function bringing() {
@@ -49,5 +49,16 @@ function leaving() {
   });
 }
 
+// The zone of this browser comes first of those that are offered; nothing is filled in.
+function zone() {
+  const zones = document.getElementById("zones");
+  const own = Intl.DateTimeFormat().resolvedOptions().timeZone;
+  if (!zones || !own) return;
+  const offered = [...zones.options].find((one) => one.value === own) ?? document.createElement("option");
+  offered.value = own;
+  zones.prepend(offered);
+}
+
 bringing();
 leaving();
+zone();

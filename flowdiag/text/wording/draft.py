@@ -111,19 +111,19 @@ def and_more(left: int) -> str:
 
 ONLY_LINK: Final = "the only link seen"
 IF_ANOTHER: Final = (
-    "a link over which nothing went does not show: if there is one, add a [[link]] for it, and if the site was on its "
+    "a link over which nothing went does not show: if there is one, it is missing here, and if the site was on its "
     "backup in this time, this one is the backup"
 )
 IF_ON_BACKUP: Final = "if the site was on its backup in this time, this one may be the backup"
 NAMED_LIKE_A_LINE: Final = "and no other interface is named like a line and not like a backup"
-OTHER_PROBED: Final = "while the other carried probes at a steady pace"
+OTHER_PROBED: Final = "while the other carried small packets at regular intervals"
 MOST_OCTETS: Final = "and the most octets"
 LONGEST: Final = "longer than any other link"
 EARLIEST: Final = "before any other link"
-IF_IN_USE: Final = "if both lines are in use all day, write primary"
-IF_ON_OTHER_DAYS: Final = "if it is in use on other days, write primary"
-IF_MEANT: Final = "if that traffic is meant to be there, write primary"
-IF_NOT_MEANT: Final = "if that traffic is not meant to be there, write backup"
+IF_IN_USE: Final = "if both lines are in use all day, this one is primary"
+IF_ON_OTHER_DAYS: Final = "if it is in use on other days, this one is primary"
+IF_MEANT: Final = "if that traffic is meant to be there, this one is primary"
+IF_NOT_MEANT: Final = "if that traffic is not meant to be there, this one is a backup"
 _UNDER: Final = "under 0.1%"
 
 
@@ -156,7 +156,7 @@ def less_often(used: str, other: str) -> str:
 
 
 def leaks(used: str) -> str:
-    return f"{used}, beside probes at a steady pace, as when something leaks onto a backup"
+    return f"{used}, beside small packets at regular intervals, as when something leaks onto a backup"
 
 
 def shares_load(used: str, other: str) -> str:

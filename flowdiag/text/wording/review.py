@@ -22,6 +22,8 @@ ADVICE_WORDS: Final = {
     "fine": "fine",
     "not-enough-data": "not enough data",
 }
+# In place of a figure, where nothing tells it.
+UNKNOWN: Final = "–"
 # Less silence of a backup is not worth a client's while.
 LEAST_SILENT_HOURS: Final = 0.5
 _FAR_MONTHS: Final = 3  # from here on whole months say enough
@@ -42,7 +44,13 @@ NO_FLOWS: Final = Reason(
     "no-flows",
     "the store holds no flows of this site in the period",
     _WE_CHECK,
-    "There are no flows of this site.",
+    "There are no flows of this site in this period.",
+)
+FLOWS_AROUND: Final = Reason(
+    "no-flows",
+    "the store holds no flows of this site in the period, only before or after it",
+    _WE_CHECK,
+    "There are no flows of this site in this period, only before or after it.",
 )
 NO_LINK: Final = Reason(
     "no-link",
@@ -83,6 +91,11 @@ def change(percent: float) -> str:
     return f"{whole:+d}%" if whole else "0%"
 
 
+def known(figures: LinkFigures, said: str, unknown: str = UNKNOWN) -> str:
+    """A figure as said; `unknown` where no time of the link counts, of which a figure would be zero."""
+    return said if figures.coverage else unknown
+
+
 def hours(value: float) -> str:
     return f"{value:.0f} h" if value >= 9.95 else f"{value:.1f} h"
 
@@ -107,13 +120,15 @@ def month_name(month: str) -> str:
 
 
 def too_little(heard: float, days: int, least_days: int) -> Reason:
-    return Reason(
-        "too-little",
-        f"flows cover {per_cent(heard)} of the period, {count(days, 'day')} well enough; half of it and {least_days} "
-        "days are needed",
-        f"We have good figures for {count(days, 'day')} only, too few to advise you.",
-        f"Figures of {count(days, 'day')} are too few to judge.",
+    cover = (
+        f"flows cover {per_cent(heard)} of the period, {count(days, 'day') if days else 'no day'} well enough"
     )
+    client = f"We have good figures for {count(days, 'day')} only, too few to advise you."
+    short = f"Figures of {count(days, 'day')} are too few to judge."
+    if not days:
+        client = "We do not have good figures of a whole day yet, so we cannot advise you."
+        short = "No whole day of flows is in this period."
+    return Reason("too-little", f"{cover}; half of it and {least_days} days are needed", client, short)
 
 
 def outgrown(figures: LinkFigures, busy: float) -> Reason:

@@ -104,6 +104,9 @@ class LinkFigures(Protocol):
     @property
     def months(self) -> Months | None: ...
 
+    @property
+    def coverage(self) -> float: ...
+
 
 class BackupFigures(Protocol):
     @property

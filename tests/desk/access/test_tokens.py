@@ -102,7 +102,7 @@ def test_without_a_token_a_program_is_told_how(served: Served) -> None:
     found = served.browser().get("/api/own")
     assert found.status_code == 401
     assert found.headers["www-authenticate"] == 'Bearer realm="flowdiag"'
-    assert "sign in first" in found.text
+    assert "no credentials: send a token (Authorization: Bearer" in found.json()["detail"]
 
 
 def test_a_token_has_its_role_and_its_sites(served: Served) -> None:

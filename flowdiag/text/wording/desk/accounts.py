@@ -32,9 +32,15 @@ COLUMNS: Final = (
 )
 LEGEND: Final = (
     "#: place by urgency. Busy times: the rate that 95 of 100 five-minute averages did not exceed, of the link and direction "
-    "nearest to its plan. Busy for: time at or over the busy threshold. A month: the trend of the days' busy times. Full links "
-    "hide need beyond the plan; a trend over some weeks cannot tell growth from a season."
+    "nearest to its plan. Busy for: time at or over the busy threshold. A month: the trend of the days' busy times. A trend over "
+    "some weeks cannot tell growth from a season."
 )
+# Where the screen has no room for the other columns.
+NARROW_LEGEND: Final = (
+    "Of plan: the rate that 95 of 100 five-minute averages did not exceed, as a part of the plan. More figures are on a wider "
+    "screen, and in the files below."
+)
+FULL_LINKS: Final = "Full links hide need beyond the plan."
 WHY: Final = "Why"
 CLIENT_PAGE: Final = "Client's page"
 FILES: Final = "The whole review as a file"

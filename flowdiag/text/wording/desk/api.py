@@ -10,6 +10,10 @@ ABOUT: Final = (
     "there again after `Retry-After` seconds, and at least every 20 s, or it is given up. Refusals are problem "
     "details (RFC 9457)."
 )
+# In place of what pages say to people.
+SIGN_IN_FIRST: Final = "no credentials: send a token (Authorization: Bearer …) or the cookie of a session"
+NOT_FOR_THIS_ROLE: Final = "the caller's role does not allow this operation"
+NO_SUCH_OPERATION: Final = "there is no such operation; /api/openapi.json lists them"
 NOTHING_THERE: Final = "there is nothing of that name"
 CLIENT_FORMS: Final = "the whole note is for the provider's staff; ask for it as text or markdown"
 ENDS_BEFORE: Final = "the time ends before it begins"
@@ -55,6 +59,39 @@ NOT_ALLOWED: Final = "Not for the caller's role"
 NOT_FOUND: Final = "There is no such thing, or it is not the caller's"
 GIVEN_UP: Final = "The answer was given up meanwhile"
 BUSY: Final = "It cannot be answered now, or not at all"
+
+
+def no_number(name: str) -> str:
+    return f"{name}: the value is not a number in its range"
+
+
+def none_of_its_values(name: str) -> str:
+    return f"{name}: the value is not one of those allowed"
+
+
+def wrong_length(name: str) -> str:
+    return f"{name}: the value is empty or too long"
+
+
+def not_as_written(name: str) -> str:
+    return f"{name}: the value is not written as it should be"
+
+
+def no_moment(name: str) -> str:
+    return f"{name}: the value is not a time with an offset from UTC"
+
+
+def unknown(name: str) -> str:
+    return f"{name}: this operation has no such parameter"
+
+
+def twice(name: str) -> str:
+    return f"{name}: the parameter is given twice"
+
+
+def missing(names: list[str]) -> str:
+    said = "the parameter is missing" if len(names) == 1 else "these parameters are missing"
+    return f"{' and '.join(names)}: {said}"
 
 
 def for_roles(roles: list[str]) -> str:
