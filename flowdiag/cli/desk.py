@@ -147,7 +147,7 @@ def demo_settings(
     with progress_bar(quiet=False, what="making up sites", counted=True) as progress:
         prepare_demo(demo, time.time_ns() // 1_000_000, progress)
     click.echo(
-        "Its sites go on for an hour from when they were made; to make them anew, end the desk and start it again.",
+        "Its sites go on for an hour from when they were made; after that, end the desk and start it again: they are made anew.",
         err=True,
     )
     return str(demo / STORE), demo / PROFILES, state or demo / STATE

@@ -20,6 +20,7 @@ from flowdiag.desk.catalogue import Catalogue
 from flowdiag.desk.kept_notes import KeptNotes
 from flowdiag.desk.settings import Settings
 from flowdiag.desk.uploads import Uploads
+from flowdiag.text.wording.desk import shell
 
 # Of one session or program: a page and what belongs to it, several pages a second.
 REQUESTS_A_SECOND: Final = 30.0
@@ -27,8 +28,8 @@ REQUESTS_AT_ONCE: Final = 300.0
 
 
 class Desk:
-    """Everything that lives as long as the server. known: None where the one-time link is the only way in. Raises FlowdiagError
-    for what cannot be used."""
+    """Everything that lives as long as the server. known: None where the one-time link is the only way in; address: where people
+    open it. Raises FlowdiagError for what cannot be used."""
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
@@ -46,9 +47,14 @@ class Desk:
         if self.known is not None and self.known.openid is not None:
             openid.load()
         self.link = OneTimeLink()
+        self.address = ""
         self.workers: Workers
         self.answers: Answers
         self.uploads: Uploads
+
+    def new_link(self) -> str:
+        """What to print so that somebody can sign in where there are no accounts; an earlier link is worthless then."""
+        return shell.signs_in_once(f"{self.address}{self.link.make()}")
 
     def begin(self) -> None:
         """Starts the processes that answer. Within the event loop that serves."""

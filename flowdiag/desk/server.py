@@ -30,9 +30,8 @@ def serve(settings: Settings) -> None:
     begin_logging()
     desk = Desk(settings)
     with _listening(settings) as listening:
-        address = _address(settings, listening.getsockname()[1])
-        link = None if settings.access else f"{address}{desk.link.make()}"
-        told = shell.signs_in_once(link) if link else shell.is_at(address)
+        desk.address = _address(settings, listening.getsockname()[1])
+        told = shell.is_at(desk.address) if settings.access else desk.new_link()
         config = uvicorn.Config(
             application(desk),
             log_config=None,

@@ -25,9 +25,15 @@ def test_a_question_leads_to_a_note_that_stays(desk_client: TestClient) -> None:
     assert desk_client.get(f"{first.url.path}/text").text == text
 
 
-def test_signing_out_ends_it(desk_client: TestClient) -> None:
+def test_signing_out_ends_it_and_prints_a_new_link(
+    desk_client: TestClient, capsys: pytest.CaptureFixture[str]
+) -> None:
     token = form_token(desk_client)
     assert token
     left = desk_client.post("/sign-out", data={"form_token": token})
     assert left.url.path == "/sign-in"
     assert desk_client.get("/", follow_redirects=False).status_code == 303
+    assert "prints another when somebody signs out" in left.text
+    link = capsys.readouterr().out.partition("Sign in once at ")[2].strip()
+    assert desk_client.get(link).status_code == 200
+    assert form_token(desk_client)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from typing import Any, Final
 from urllib.parse import urlencode
 
+import click
 from starlette.responses import Response
 
 from flowdiag.desk.access import openid
@@ -164,6 +166,9 @@ def _end_session(asked: Asked) -> None:
 async def sign_out(asked: Asked) -> Response:
     _end_session(asked)
     asked.event = SIGNED_OUT
+    if asked.desk.known is None:  # its link was used up by signing in
+        with suppress(OSError):  # where its terminal is gone
+            click.echo(asked.desk.new_link())
     answer = asked.to(SIGN_IN)
     answer.delete_cookie(COOKIE, secure=True, httponly=True, samesite="lax", path="/")
     answer.headers["Clear-Site-Data"] = '"cache", "storage"'

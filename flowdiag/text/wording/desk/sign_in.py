@@ -7,7 +7,10 @@ from typing import Final
 from flowdiag.text.figures import count
 
 SIGN_IN: Final = "Sign in"
-BY_LINK: Final = "This desk printed a link when it was started. Open that link; it works once."
+BY_LINK: Final = (
+    "This desk printed a link in the terminal that it was started in, and prints another when somebody signs out. "
+    "Open the newest; it works once. Whoever starts the desk again gets a new one, too."
+)
 LINK_USED: Final = (
     "this link was used already, or is not one of this desk's; start the desk again for a new one"
 )
