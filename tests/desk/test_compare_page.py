@@ -127,6 +127,11 @@ def test_a_client_sees_neither_the_other_time_nor_a_way_closer(compared: Any, cl
     assert 'class="pick"' not in page.text
     assert "/closer" not in page.text
     assert page.text.count("<figure") == 1
+    assert "client's part" not in page.text
+    for name in ("Whole note", "for the client"):
+        assert f">{name}" not in page.text
+    assert ">Note as text</a>" in page.text
+    assert ">Whole note as text</a>" in compared.text
 
 
 @pytest.mark.slow

@@ -174,7 +174,7 @@ def kept(asked: Asked) -> KeptNote:
         and not note.question.pseudonyms
     )
     if note is None or hidden:
-        raise Refused(404, shell.NO_SUCH_PAGE)
+        raise Refused(404, shell.NO_SUCH_NOTE)
     return note
 
 
