@@ -232,9 +232,14 @@ def _refusal(asked: Asked, page: Page, error: FlowdiagError) -> Response:
         return problem(status, str(error), headers)
     if status == 401 and asked.request.method in SAFE_METHODS:
         return RedirectResponse(sign_in_first(asked), 303)
-    answer = rendered(asked, "refused.html", status=status, title=shell.REFUSED, reason=str(error))
+    answer = rendered(asked, "refused.html", status=status, title=shell.REFUSED, reason=_reason(error))
     answer.headers.update(headers)
     return answer
+
+
+def _reason(error: FlowdiagError) -> str:
+    said = str(error)
+    return said if error.file else shell.sentence(said)  # a file's name stays as it is
 
 
 def sign_in_first(asked: Asked) -> str:

@@ -104,16 +104,20 @@ def client_of(browser_of: Callable[[Person | None], TestClient]) -> TestClient:
 
 
 @pytest.mark.slow
-def test_both_times_and_what_differs_stand_below_the_first_picture(compared: Any) -> None:
+def test_both_times_and_what_differs_stand_first_and_nothing_is_drawn_twice(compared: Any) -> None:
     top, _, engineer = compared.text.partition('aria-labelledby="engineer"')
     assert engineer
     heading = re.search(r"<h3>(Compared with [^<]*)</h3>\n<p><strong>([^<]+)</strong>", top)
     assert heading is not None
     assert len(heading[2]) > 20
     axes = re.findall(r'<figure class="pick"[^>]* data-begin="(\d+)" data-end="(\d+)"', top)
-    first, *beside = [(int(begin), int(end)) for begin, end in axes][:3]
-    assert top.index("<figure") < top.index(heading[0])
-    assert first[0] <= beside[0][0] < beside[0][1]
+    beside = [(int(begin), int(end)) for begin, end in axes][:2]
+    assert top.index(heading[0]) < top.index("<figure")
+    titles = re.findall(r"<figcaption>([^<]*)</figcaption>", top)
+    subject = titles[0].partition(":")[0]
+    assert [title.startswith(f"{subject}:") for title in titles[:2]] == [True, True]
+    assert subject not in titles
+    assert beside[0][0] < beside[0][1]
     assert beside[0][0] - beside[1][0] == 86_400_000
     assert beside[0][1] - beside[0][0] == beside[1][1] - beside[1][0]
     assert engineer.count("<figure") == compared.text.count("<figure") - len(axes)
@@ -127,6 +131,11 @@ def test_a_client_sees_neither_the_other_time_nor_a_way_closer(compared: Any, cl
     assert 'class="pick"' not in page.text
     assert "/closer" not in page.text
     assert page.text.count("<figure") == 1
+    assert "client's part" not in page.text
+    for name in ("Whole note", "for the client"):
+        assert f">{name}" not in page.text
+    assert ">Note as text</a>" in page.text
+    assert ">Whole note as text</a>" in compared.text
 
 
 @pytest.mark.slow

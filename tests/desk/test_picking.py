@@ -202,6 +202,18 @@ def test_a_click_picks_nothing_and_an_edge_can_be_moved(tab: Show) -> None:
     assert parts == pytest.approx((0.25, 0.75), abs=0.01)
 
 
+def test_before_anything_is_picked_it_is_said_how_and_buttons_are_told_apart(tab: Show) -> None:
+    one = tab()
+    hint = one.page.query_selector("#how-to-pick")
+    assert hint.is_visible()
+    assert "Drag over a picture" in hint.text_content()
+    names = one.page.eval_on_selector_all(
+        ".picking .begin", "found => found.map((button) => button.getAttribute('aria-label'))"
+    )
+    assert len(set(names)) == len(names) > 0
+    assert all(name.startswith("Pick a time on the picture: ") for name in names)
+
+
 def test_by_keys_alone(tab: Show) -> None:
     one = tab()
     keys = one.page.keyboard

@@ -98,3 +98,15 @@ def test_a_program_is_told_without_options_of_commands(desk_client: TestClient) 
 def test_a_day_that_is_not_over_ends_now(when: str, desk_client: TestClient, at_seven: None) -> None:
     found = desk_client.get(f"/api/sites/{SITE}/times", params={"when": when}).json()
     assert found["to"] == "2026-03-04T19:00:00-05:00"
+
+
+@pytest.mark.parametrize(
+    ("path", "told"),
+    [
+        ("notes/00000000000000000000000000000000", "This note is not kept any more, or its address is wrong"),
+        ("nothing", "There is no such page"),
+        ("note?from=then", "From: "),
+    ],
+)
+def test_what_cannot_be_shown_is_a_sentence(path: str, told: str, desk_client: TestClient) -> None:
+    assert f'role="alert">{told}' in desk_client.get(f"/sites/{SITE}/{path}").text

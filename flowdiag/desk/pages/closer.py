@@ -37,6 +37,7 @@ from flowdiag.errors import FlowdiagError, UsageError
 from flowdiag.text.clock import Clock
 from flowdiag.text.wording.desk import ask as asking_words
 from flowdiag.text.wording.desk import closer as wording
+from flowdiag.text.wording.desk import shell
 
 SHOWN_ROWS: Final = 20  # of each table, unless all are asked for
 _NAMES: Final = {INSIDE: "host", OUTSIDE: "destination", APPLICATION: "application"}
@@ -75,7 +76,7 @@ async def closer(asked: Asked) -> Response:
     except UsageError as error:
         return page(
             asked, "closer_form.html", status=400, wording=wording, site=asked.the_site, form=form,
-            mistake=asking_words.MISTAKE, fault=wording.said(str(error)),
+            mistake=asking_words.MISTAKE, fault=shell.sentence(str(error)),
             wrong_time=isinstance(error, WrongTime),
         )  # fmt: skip
     if asked.query("as") == "csv":

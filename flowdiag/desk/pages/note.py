@@ -153,8 +153,13 @@ async def show(asked: Asked) -> Response:
 
 
 def pictures(asked: Asked, answer: NoteAnswer) -> tuple[tuple[str, str, str], ...]:
-    """For a client the rate alone: who used the line is the engineer's part."""
-    return answer.lead if asked.who.reads_whole_notes else answer.lead[:1]
+    """For a client the rate alone: who used the line is the engineer's part. What is drawn beside another time is not drawn
+    twice."""
+    if not asked.who.reads_whole_notes:
+        return answer.lead[:1]
+    beside = () if answer.beside is None else answer.beside.pictures
+    again = answer.lead and beside and beside[0][0].title.startswith(f"{answer.lead[0].title}:")
+    return answer.lead[1:] if again else answer.lead
 
 
 def beside_pictures(
@@ -184,7 +189,7 @@ def kept(asked: Asked) -> KeptNote:
         and not note.question.pseudonyms
     )
     if note is None or hidden:
-        raise Refused(404, shell.NO_SUCH_PAGE)
+        raise Refused(404, shell.NO_SUCH_NOTE)
     return note
 
 

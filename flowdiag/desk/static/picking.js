@@ -19,7 +19,9 @@ class Picking {
     this.layers = [...figure.querySelectorAll(".wide, .narrow")].map((view) => this.layer(view, Number(left), Number(right)));
     figure.append(copy("picking"));
     this.controls = figure.querySelector(".picking");
-    this.controls.querySelector(".begin").addEventListener("click", () => this.beginWithKeys());
+    const button = this.controls.querySelector(".begin");
+    button.setAttribute("aria-label", `${button.textContent}: ${figure.querySelector("figcaption").textContent}`);
+    button.addEventListener("click", () => this.beginWithKeys());
     this.controls.querySelector(".clear").addEventListener("click", () => this.clear());
     this.show();
   }
@@ -172,4 +174,6 @@ function writer(zone, step, length) {
   return (ms) => made.format(new Date(ms));
 }
 
-for (const figure of document.querySelectorAll("figure.pick")) new Picking(figure);
+const figures = document.querySelectorAll("figure.pick");
+for (const figure of figures) new Picking(figure);
+if (figures.length) document.getElementById("how-to-pick").hidden = false; // without script there is nothing to pick

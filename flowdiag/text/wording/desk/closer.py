@@ -72,6 +72,9 @@ PICK_HINT: Final = "Arrow keys move one end, with Shift both; Enter looks closer
 BEGIN: Final = "Begin of the picked time"
 END: Final = "End of the picked time"
 CLEAR: Final = "Clear"
+DRAG_HINT: Final = (
+    "Drag over a picture to pick a time and look closer at it; or press its button and move the ends by keys."
+)
 
 
 def direction(name: str) -> str:
@@ -105,11 +108,6 @@ def lacking(octets: int) -> str:
         f"Of so long a time the largest conversations alone are known by name: what is chosen here may have up to "
         f"{volume(octets)} more."
     )
-
-
-def said(what: str) -> str:
-    """A sentence of its own."""
-    return what[:1].upper() + what[1:]
 
 
 def partly(part: float) -> str:

@@ -21,6 +21,7 @@ NOT_FOR_YOU: Final = "this page is not for your role"
 NO_SUCH_SITE: Final = "there is no such site, or it is not one of yours"
 NO_SUCH_CLIENT: Final = "there is no such client, or not all of its sites are yours"
 NO_SUCH_PAGE: Final = "there is no such page"
+NO_SUCH_NOTE: Final = "this note is not kept any more, or its address is wrong"
 OUR_FAULT: Final = (
     "something went wrong here; it was logged, so tell whoever looks after this desk when it happened"
 )
@@ -34,6 +35,11 @@ NO_SUCH_TOKEN: Final = "this token is not known, or has expired"
 NOT_THIS_SERVER: Final = "This is not a name of this server; whoever runs it can add one by --host."
 NO_SUCH_METHOD: Final = "This is not done here."
 FROM_ELSEWHERE: Final = "This was sent by a page from elsewhere."
+
+
+def sentence(what: str) -> str:
+    """What is wrong, on a page of its own or above a form."""
+    return what[:1].upper() + what[1:]
 
 
 def title(page: str) -> str:
