@@ -24,8 +24,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def desk(folder: Path, store_and_sites: StoreAndSites) -> Iterator[RunningDesk]:
-    given = ("--store", store_and_sites.store, "--sites", store_and_sites.sites, "--state", folder / "state")
+def desk(folder: Path, own_store: StoreAndSites) -> Iterator[RunningDesk]:
+    given = ("--store", own_store.store, "--sites", own_store.sites, "--state", folder / "state")
     with RunningDesk(folder, *given) as running:
         yield running
 
