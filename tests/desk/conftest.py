@@ -7,6 +7,7 @@ primary line and a backup; flows are those of FIRST and the days after it.
 
 from __future__ import annotations
 
+import shutil
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
@@ -54,7 +55,7 @@ class StoreAndSites(Struct, frozen=True):
 
 
 @pytest.fixture(scope="session")
-def store_and_sites(tmp_path_factory: pytest.TempPathFactory) -> StoreAndSites:
+def store_and_sites(tmp_path_factory: pytest.TempPathFactory) -> Iterator[StoreAndSites]:
     folder = tmp_path_factory.mktemp("desk")
     backend = Folder(folder / "flows")
     make_store(backend)
@@ -79,16 +80,29 @@ def store_and_sites(tmp_path_factory: pytest.TempPathFactory) -> StoreAndSites:
         profile.parent.mkdir(parents=True, exist_ok=True)
         profile.write_text(text, encoding="utf-8")
         write_site(backend, drawn, 1, 60, range(DAYS), roller=ROLLER)
-    return StoreAndSites(folder / "flows", folder / "sites")
+    files = sorted(folder.rglob("*"))
+    yield StoreAndSites(folder / "flows", folder / "sites")
+    assert sorted(folder.rglob("*")) == files, "a test wrote there"
+
+
+@pytest.fixture(scope="module")
+def own_store(store_and_sites: StoreAndSites, tmp_path_factory: pytest.TempPathFactory) -> StoreAndSites:
+    """A copy for the tests of a module: a review keeps what it counted in the store."""
+    return StoreAndSites(copied(store_and_sites.store, tmp_path_factory), store_and_sites.sites)
+
+
+def copied(store: Path, folders: pytest.TempPathFactory) -> Path:
+    return Path(shutil.copytree(store, folders.mktemp("own") / "flows"))
 
 
 @pytest.fixture(scope="session")
 def desk(store_and_sites: StoreAndSites, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
-    """What the desk of `served` shares with its pages."""
+    """What the desk of `served` shares with its pages; its store is a copy, as reviews write there."""
+    store = copied(store_and_sites.store, tmp_path_factory)
     state = tmp_path_factory.mktemp("state")
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("FLOWDIAG_KEY_FILE", str(state / "pseudonyms.key"))
-        yield Desk(Settings(str(store_and_sites.store), store_and_sites.sites, state, jobs=2))
+        yield Desk(Settings(str(store), store_and_sites.sites, state, jobs=2))
 
 
 @pytest.fixture(scope="session")

@@ -91,7 +91,7 @@ def asked_note(where: StoreAndSites, desk: Desk, key: str, pseudonyms: bool = Fa
 
 
 @pytest.fixture(scope="module")
-def walk(store_and_sites: StoreAndSites, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Walk]:
+def walk(own_store: StoreAndSites, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Walk]:
     folder = tmp_path_factory.mktemp("walk")
     tokens = {role: new_token() for role in ROLES}
     programs = (
@@ -103,11 +103,9 @@ def walk(store_and_sites: StoreAndSites, tmp_path_factory: pytest.TempPathFactor
     file.write_text(account("mere") + "".join(programs))
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("FLOWDIAG_KEY_FILE", str(folder / "pseudonyms.key"))
-        desk = Desk(
-            Settings(str(store_and_sites.store), store_and_sites.sites, folder / "state", access=file, jobs=2)
-        )
+        desk = Desk(Settings(str(own_store.store), own_store.sites, folder / "state", access=file, jobs=2))
         with TestClient(application(desk), base_url=BASE) as client:
-            notes = {key: asked_note(store_and_sites, desk, key) for key in (OWN, *OTHERS)}
+            notes = {key: asked_note(own_store, desk, key) for key in (OWN, *OTHERS)}
             assert client.portal is not None
             upload = client.portal.call(desk.uploads.begin, "another session", "Rata export.pcap")
             yield Walk(desk, client, notes, tokens, upload.key)
@@ -239,7 +237,7 @@ class Clients(Struct, frozen=True):
 
 
 @pytest.fixture(scope="module")
-def clients(walk: Walk, store_and_sites: StoreAndSites) -> Clients:
+def clients(walk: Walk, own_store: StoreAndSites) -> Clients:
     def browser(whole_notes: bool) -> TestClient:
         made = walk.browser(None, PAGES[0])
         person = Person("client", frozenset({"client"}), ("rata-group/*",), whole_notes)
@@ -251,7 +249,7 @@ def clients(walk: Walk, store_and_sites: StoreAndSites) -> Clients:
         browser(False),
         browser(True),
         walk.notes[key],
-        asked_note(store_and_sites, walk.desk, key, pseudonyms=True),
+        asked_note(own_store, walk.desk, key, pseudonyms=True),
     )
 
 
