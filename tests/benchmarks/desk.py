@@ -51,16 +51,16 @@ def main() -> None:
         )
         with RunningDesk(place, *words) as desk, desk.signed_in() as client:
             keys = [link.partition('"')[0] for link in client.get("/").text.split('href="/sites/')[1:]]
-            headers = dict(client.headers)
+            cookies = dict(client.cookies)
             settle(client, len(keys))
             if "note" in given.what:
-                asyncio.run(notes(desk.url, headers, keys, given.questions))
+                asyncio.run(notes(desk.url, cookies, keys, given.questions))
             if "month" in given.what:
                 month(client, keys)
             if "board" in given.what:
                 board(client)
             if "idle" in given.what:
-                asyncio.run(idle(desk, headers))
+                asyncio.run(idle(desk, cookies))
             print(f"memory of all processes: {memory(desk):.0f} MiB (at most {MOST_MIB})")
 
 
@@ -79,7 +79,7 @@ def hour(rng: random.Random) -> str:
     return f"from={begin:%Y-%m-%dT%H:%M}Z&to={begin + timedelta(hours=1):%Y-%m-%dT%H:%M}Z"
 
 
-async def notes(url: str, headers: dict[str, str], keys: list[str], questions: int) -> None:
+async def notes(url: str, cookies: dict[str, str], keys: list[str], questions: int) -> None:
     """Seconds from asking to the whole page of the note, of each question."""
     rng = random.Random(7)
     asked = [f"/sites/{rng.choice(keys)}/note?{hour(rng)}" for _ in range(questions)]
@@ -91,9 +91,10 @@ async def notes(url: str, headers: dict[str, str], keys: list[str], questions: i
             while (answer := await client.get(question, follow_redirects=True)).status_code == 202:
                 await asyncio.sleep(0.1)
             answer.raise_for_status()
+            assert "/notes/" in str(answer.url)
             took.append(time.perf_counter() - began)
 
-    async with httpx.AsyncClient(base_url=url, headers=headers, timeout=60) as client:
+    async with httpx.AsyncClient(base_url=url, cookies=cookies, timeout=60) as client:
         await asyncio.gather(*(person(client) for _ in range(PEOPLE)))
     print(
         f"note of an hour, {PEOPLE} people at once: median {median(took):.2f} s (at most 0.5), "
@@ -102,15 +103,24 @@ async def notes(url: str, headers: dict[str, str], keys: list[str], questions: i
 
 
 def month(client: httpx.Client, keys: list[str]) -> None:
+    """Until the page with the pictures is there; the rankings, which come later, are waited for between the questions."""
     took = []
+    span = "from=2026-02-02T00:00Z&to=2026-03-04T00:00Z"
     for key in keys[:6]:
         began = time.perf_counter()
-        span = "from=2026-02-02T00:00Z&to=2026-03-04T00:00Z"
-        while (answer := client.get(f"/sites/{key}/closer?{span}", follow_redirects=True)).status_code == 202:
-            time.sleep(0.1)
-        answer.raise_for_status()
+        while "<svg" not in (page := _page(client, f"/sites/{key}/closer?{span}")):
+            time.sleep(0.05)
         took.append(time.perf_counter() - began)
+        while "data-work" in page:
+            time.sleep(0.5)
+            page = _page(client, f"/sites/{key}/closer?{span}")
     print(f"picture of 30 days: median {median(took):.2f} s (at most 1.0), largest {max(took):.2f} s")
+
+
+def _page(client: httpx.Client, address: str) -> str:
+    answer = client.get(address, follow_redirects=True)
+    answer.raise_for_status()
+    return answer.text
 
 
 def board(client: httpx.Client) -> None:
@@ -125,9 +135,9 @@ def board(client: httpx.Client) -> None:
     )
 
 
-async def idle(desk: RunningDesk, headers: dict[str, str], seconds: float = 60.0) -> None:
+async def idle(desk: RunningDesk, cookies: dict[str, str], seconds: float = 60.0) -> None:
     """The part of a core that browsers cost which refresh the page of all sites as its script does."""
-    async with httpx.AsyncClient(base_url=desk.url, headers=headers, timeout=60) as client:
+    async with httpx.AsyncClient(base_url=desk.url, cookies=cookies, timeout=60) as client:
         page = (await client.get(BOARD)).text
         every = float(page.partition('data-every="')[2].partition('"')[0])
         address = page.partition('data-changes="')[2].partition('"')[0].replace("&amp;", "&")

@@ -75,8 +75,8 @@ class RunningDesk:
         """A client with the session of whoever opened the link. The cookie is for TLS, which loopback does without."""
         answer = httpx.get(self.link)
         assert answer.status_code == 303, answer.text
-        cookie = answer.headers["set-cookie"].partition(";")[0]
-        return httpx.Client(base_url=self.url, headers={"Cookie": cookie}, timeout=WITHIN_S)
+        name, _, value = answer.headers["set-cookie"].partition(";")[0].partition("=")
+        return httpx.Client(base_url=self.url, cookies={name: value}, timeout=WITHIN_S)
 
     def end(self, number: signal.Signals = signal.SIGTERM) -> int:
         self._process.send_signal(number)
