@@ -114,7 +114,7 @@ def test_one_who_leaves_takes_nothing_from_others(served: Served, tmp_path: Path
         key = page.locator("[data-work]").get_attribute("data-work")
         assert other.get("/slow?seconds=5").status_code == 202
         assert served.running == 1
-        left = other.post(f"/work/{key}/leave", data={"form_token": shown(session.form_token)})
+        left = other.post(f"/answers/{key}/leave", data={"form_token": shown(session.form_token)})
         assert left.status_code == 204
-        assert other.get(f"/work/{key}").json() == {"over": True}
+        assert other.get(f"/answers/{key}").json() == {"over": True}
         expect(page.locator("body")).to_contain_text("worked out by", timeout=WITHIN_S * 1000)

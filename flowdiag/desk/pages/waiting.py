@@ -47,6 +47,6 @@ async def leave(asked: Asked) -> Response:
 
 
 PAGES: Final = (
-    Page("/work/{key}", progress, roles=EVERYBODY),
-    Page("/work/{key}/leave", leave, roles=EVERYBODY, methods=("POST",)),
+    Page("/answers/{key}", progress, roles=EVERYBODY),
+    Page("/answers/{key}/leave", leave, roles=EVERYBODY, methods=("POST",)),
 )

@@ -26,7 +26,7 @@ async function arrive(part) {
 function waiting() {
   const place = document.querySelector("[data-work]");
   if (!place) return;
-  const address = `/work/${place.dataset.work}`;
+  const address = `/answers/${place.dataset.work}`;
   let leaves = true;
   const look = async () => {
     const answer = await fetch(address, { headers: { Accept: "application/json" } });

@@ -57,7 +57,7 @@ PARTS: Final[dict[str, tuple[str, ...]]] = {
     "client": ("kowhai-group", "rata-group", "corner", "nobody"),
 }
 # Pages of what nobody here has made: work that goes on.
-EMPTY: Final = ("/work/{key}",)
+EMPTY: Final = ("/answers/{key}",)
 ANSWER_WITHIN: Final = 60  # looks at an answer that takes longer
 
 
