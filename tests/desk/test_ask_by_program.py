@@ -49,7 +49,8 @@ def test_the_example_posts_a_note_into_a_ticket(tmp_path: Path, store_and_sites:
     ):
         threading.Thread(target=tickets.serve_forever, daemon=True).start()
         desk.wait_until_healthy()
-        (tmp_path / "desk.header").write_text(f"Cookie: {signed_in.headers['cookie']}\n")
+        ((name, value),) = signed_in.cookies.items()
+        (tmp_path / "desk.header").write_text(f"Cookie: {name}={value}\n")
         (tmp_path / "tickets.header").write_text("Authorization: Bearer of-the-tickets\n")
         text = block[1].replace("https://desk.example", desk.url)
         text = text.replace("https://tickets.example", f"http://127.0.0.1:{tickets.server_port}")
