@@ -8,8 +8,10 @@ from typing import Any, Final
 import click
 
 from flowdiag.cli.chosen import store_and_sites, store_options
+from flowdiag.errors import FlowdiagError
 
 DEFAULT_LISTEN: Final = "127.0.0.1:8080"
+PACKAGES: Final = ("argon2", "authlib", "httpx", "psutil", "python_multipart", "starlette", "uvicorn")
 DEMO_FOLDER: Final = "flowdiag-desk-demo"
 _FILE: Final = click.Path(dir_okay=False, path_type=Path)
 
@@ -111,6 +113,7 @@ def command(
       flowdiag desk --demo
       flowdiag desk --store flows --sites sites/
     """
+    _need_its_packages()
     from contextlib import nullcontext
 
     from flowdiag.desk.demo import going_on
@@ -127,6 +130,17 @@ def command(
     )
     with nullcontext() if demo is None else going_on(demo):
         serve(settings)
+
+
+def _need_its_packages() -> None:
+    """Raises FlowdiagError where the packages are missing that a desk alone needs."""
+    from importlib.util import find_spec
+
+    if any(find_spec(package) is None for package in PACKAGES):
+        raise FlowdiagError(
+            "a desk needs more packages than the other commands",
+            advice='install them with: pip install "flowdiag[desk]"',
+        )
 
 
 def demo_settings(

@@ -13,6 +13,8 @@ from pathlib import Path
 import psutil
 import pytest
 
+from flowdiag.cli.desk import command as desk_command
+from flowdiag.errors import FlowdiagError
 from tests.desk.conftest import StoreAndSites
 from tests.desk.running import RunningDesk
 
@@ -128,3 +130,9 @@ def test_systemd_understands_every_line_of_the_unit(tmp_path: Path) -> None:
     unit.write_text(written)
     verified = subprocess.run(["systemd-analyze", "verify", str(unit)], capture_output=True, text=True)
     assert [line for line in verified.stderr.splitlines() if UNIT.name in line] == []
+
+
+def test_without_its_packages_it_says_how_to_get_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    with pytest.raises(FlowdiagError, match=r"pip install .flowdiag\[desk\]"):
+        desk_command.callback(None, None, None, "127.0.0.1:0", None, None)  # type: ignore[misc]
