@@ -11,6 +11,7 @@ from starlette.responses import RedirectResponse
 from flowdiag.desk.access.audit import PAGE
 from flowdiag.desk.access.form_tokens import shown
 from flowdiag.desk.access.sessions import Session
+from flowdiag.desk.asking.span_question import SpanFields
 from flowdiag.desk.catalogue import DeskSite
 from flowdiag.desk.people import Person
 from flowdiag.desk.refusal import Refused as Refused
@@ -70,6 +71,17 @@ class Asked:
     def waiter(self) -> str:
         """Tells apart who waits for an answer."""
         return self.who.name if self.session is None else self.session.key
+
+    def span(self, begin: str, end: str, site: DeskSite | None = None) -> SpanFields:
+        """What a question about a time of a site is made of. begin, end: ISO 8601; site: that of the page for None."""
+        about = site or self.the_site
+        return {
+            "store": self.desk.settings.store,
+            "file": about.file,
+            "digest": about.digest,
+            "window_from": begin,
+            "window_to": end,
+        }
 
     def sites(self) -> list[DeskSite]:
         """All sites that the person may see."""

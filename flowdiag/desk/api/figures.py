@@ -29,13 +29,8 @@ OF_A_LINK: Final = (
 
 async def usage(asked: Asked, given: Given) -> Response:
     begin, end = span_of(given)
-    site = asked.the_site
     question = UsageFormsQuestion(
-        store=asked.desk.settings.store,
-        file=site.file,
-        digest=site.digest,
-        window_from=begin,
-        window_to=end,
+        **asked.span(begin, end),
         link=given.get("link"),
         direction=given.get("direction"),
         step_s=given.get("step_s"),
@@ -46,13 +41,8 @@ async def usage(asked: Asked, given: Given) -> Response:
 
 async def ranking(asked: Asked, given: Given) -> Response:
     begin, end = span_of(given)
-    site = asked.the_site
     question = TopFormsQuestion(
-        store=asked.desk.settings.store,
-        file=site.file,
-        digest=site.digest,
-        window_from=begin,
-        window_to=end,
+        **asked.span(begin, end),
         link=given.get("link"),
         direction=given.get("direction"),
         kind=given["kind"],

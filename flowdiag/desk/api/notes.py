@@ -47,11 +47,7 @@ async def asked_for(asked: Asked, given: Given) -> Response:
     if given.get("beside"):
         read_compared(given["beside"])
     question = NoteQuestion(
-        store=asked.desk.settings.store,
-        file=site.file,
-        digest=site.digest,
-        window_from=begin,
-        window_to=end,
+        **asked.span(begin, end),
         reported=given.get("said") or None,
         ticket=given.get("ticket") or None,
         beside=given.get("beside") or None,

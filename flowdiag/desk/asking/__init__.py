@@ -9,6 +9,7 @@ __all__ = [
     "question",
     "rankings_question",
     "review_question",
+    "span_question",
     "store_state",
     "upload_question",
     "workers",

@@ -78,10 +78,10 @@ class Answers:
     def begin(self, question: Question, who: str) -> Work:
         """Begins to work on a question, or joins those who wait for its answer. who: whoever waits, by whatever tells them
         apart; the same may begin it as often as they like."""
-        work = self._running.get(question.key)
+        key = question.key
+        work = self._running.get(key)
         if work is None:
-            work = Work(question.key)
-            self._running[question.key] = work
+            work = self._running[key] = Work(key)
             work.task = asyncio.get_running_loop().create_task(self._work(question, work))
             work.task.add_done_callback(lambda task: self._over(work, task))
         work.waiting.add(who)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypedDict
 
 from flowdiag.desk.asking.question import Question
 from flowdiag.durations import DAY_MS
@@ -13,6 +13,16 @@ if TYPE_CHECKING:
     from flowdiag.pipeline import Direction
 
 LONG_MS: Final = 2 * DAY_MS  # figures and rankings of a longer time may take more than some seconds
+
+
+class SpanFields(TypedDict):
+    """What every SpanQuestion is made of."""
+
+    store: str
+    file: str
+    digest: str
+    window_from: str
+    window_to: str
 
 
 class SpanQuestion(Question, frozen=True):

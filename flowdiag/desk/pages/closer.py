@@ -101,17 +101,15 @@ async def _look(asked: Asked) -> Look:
 
 
 def _questions(asked: Asked, look: Look) -> tuple[CloserQuestion, RankingsQuestion]:
-    site = asked.the_site
-    begin, end = look.begin_and_end
-    of_site: Any = {"store": asked.desk.settings.store, "file": site.file, "digest": site.digest}
-    span: Any = {"window_from": begin, "window_to": end, "link": look.link, "direction": look.direction}
+    span = asked.span(*look.begin_and_end)
+    of_link: Any = {"link": look.link, "direction": look.direction}
     chosen: Any = {
         "by": look.by,
         "host": look.host,
         "destination": look.destination,
         "application": look.application,
     }
-    return CloserQuestion(**of_site, **span), RankingsQuestion(**of_site, **span, **chosen)
+    return CloserQuestion(**span, **of_link), RankingsQuestion(**span, **of_link, **chosen)
 
 
 async def _shown(asked: Asked, look: Look, form: dict[str, str | None]) -> Response:

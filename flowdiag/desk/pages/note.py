@@ -115,11 +115,7 @@ def asked_question(asked: Asked) -> NoteQuestion:
     if end <= begin:
         raise UsageError("the time ends before it begins", expected="to after from")
     return NoteQuestion(
-        store=asked.desk.settings.store,
-        file=site.file,
-        digest=site.digest,
-        window_from=begin.isoformat(),
-        window_to=end.isoformat(),
+        **asked.span(begin.isoformat(), end.isoformat()),
         reported=(asked.query("said") or "")[:LONGEST_SAID] or None,
         ticket=(asked.query("ticket") or "")[:LONGEST_TICKET] or None,
         beside=asked.query("beside"),

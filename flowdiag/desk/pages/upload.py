@@ -278,11 +278,7 @@ async def keep(asked: Asked) -> Response:
     local = LocalTime(site.timezone)
     begin, end = (local.local(time_ms).isoformat() for time_ms in answer.window_ms)
     question = NoteQuestion(
-        store=asked.desk.settings.store,
-        file=site.file,
-        digest=site.digest,
-        window_from=begin,
-        window_to=end,
+        **asked.span(begin, end, site),
         reported=upload.wanted.reported,
         ticket=upload.wanted.ticket,
     )
