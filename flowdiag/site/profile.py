@@ -296,6 +296,11 @@ class Site(_Model):
         description='working hours; "Mon-Fri 18:00-08:00" is five nights, the last one until Saturday 08:00',
     )
 
+    upstream: Annotated[Name | None, Allowed("text of 1 to 200 characters")] = Field(
+        default=None,
+        description="what the site's primary link hangs on, such as an exchange or a mast, by a name of your own; where "
+        "several sites of one upstream have the same trouble at once, a watch tells it once",
+    )
     pseudonyms: Annotated[bool, Allowed("true or false")] = Field(
         default=False,
         description="true where the site's own people, who read their notes at the desk, get pseudonyms in place of addresses",

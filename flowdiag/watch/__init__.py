@@ -1,7 +1,8 @@
-"""Each site's state, now and of the last day, from a store: what it is on, what is wrong, whether its exporter is heard.
+"""All sites all the time: each site's state, now and of the last day, from a store; which of its changes are told, and to whom.
 
-`state.py` is what is told of a site, light enough for a server to import; `judging.py` takes it from a case by the diagnoser's
-own findings and signals; `look.py` reads the case from a store.
+`state.py` is what is known of a site, light enough for a server to import; `judging.py` takes it from a case by the diagnoser's
+own findings and signals; `look.py` reads the case from a store. `event.py` is what is told, `part.py` what one watcher keeps of
+some sites in a `ledger.py`.
 """
 
 __all__ = ["look", "state"]
