@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flowdiag.site import catalogue
 from flowdiag.desk.people import Person
 from flowdiag.errors import ProfileError
+from flowdiag.site import catalogue
 from flowdiag.site.catalogue import Catalogue, site_key
 
 PROFILE = """
