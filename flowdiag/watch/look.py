@@ -38,10 +38,11 @@ LEAST_UNHEARD_MS: Final = 6 * MINUTE_MS
 
 
 class Looked(Struct, frozen=True):
-    """digest: of the files that it is of."""
+    """digest: of the files that it is of; case: what it was taken from, None where the store has no flows of that time."""
 
     digest: str
     state: SiteState
+    case: Case | None = None
 
 
 class LookedDay(Struct, frozen=True):
@@ -58,7 +59,7 @@ def look(store: str, profile: Profile, now_ms: int, known: str | None = None) ->
         files = recent(backend, profile, now_ms)
         if files.digest == known:
             return None
-        return Looked(files.digest, _state(backend, profile, files, now_ms))
+        return Looked(files.digest, *_state(backend, profile, files, now_ms))
 
 
 @asked_again
@@ -85,24 +86,27 @@ def _day(store: str, backend: StorageBackend, profile: Profile, files: Recent, n
     return DayState(begin_ms, end_ms, spells(case, findings, end_ms), marks(case, findings, end_ms))
 
 
-def _state(backend: StorageBackend, profile: Profile, files: Recent, now_ms: int) -> SiteState:
+def _state(
+    backend: StorageBackend, profile: Profile, files: Recent, now_ms: int
+) -> tuple[SiteState, Case | None]:
     newest_ms = files.newest_ms
     if newest_ms is None:
-        return SiteState()
+        return SiteState(), None
     state = SiteState(heard_ms=newest_ms, unheard_ms=newest_ms + LEAST_UNHEARD_MS)
+    known = None
     for length_ms in _lengths(profile):
         begin_ms = known_from(backend, profile, files, newest_ms - length_ms)
         if rows_since(backend, files, begin_ms) > MOST_ROWS:
-            if state.judged_ms is not None:
-                return state
+            if known is not None:
+                break
             begin_ms = newest_ms - SHORTEST_MS
         case = read_case(backend, profile, files, begin_ms, now_ms)
         if case is None:
             continue
-        state = _judged(case)
+        state, known = _judged(case), case
         if state.on == "main" or state.since_ms is not None:
             break
-    return state
+    return state, known
 
 
 def _lengths(profile: Profile) -> list[int]:
