@@ -248,16 +248,35 @@ except StoreError as error:
     assert ledger.write("part-00", b"after", 1)
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="nothing is read-only for root")
-def test_a_folder_that_must_not_be_written_is_one_clear_line_and_can_be_read(tmp_path: Path) -> None:
-    file = written(tmp_path)
-    file.chmod(0o440)
-    file.parent.chmod(0o550)
-    ledger = open_ledger(tmp_path)
-    assert ledger.versions() == {f"part-{number:02d}": 1 for number in range(4)}
-    with pytest.raises(StoreError, match="permissions"):
-        ledger.write("part-00", b"", 1)
-    file.parent.chmod(0o750)
+def test_a_folder_that_must_not_be_written_is_one_clear_line_and_can_be_read() -> None:
+    """By somebody who is not root, for whom nothing is read-only."""
+    code = """
+import os, tempfile
+from pathlib import Path
+from flowdiag.errors import StoreError
+from flowdiag.watch.ledgers.folder import FolderLedger
+with tempfile.TemporaryDirectory() as folder:
+    os.chmod(folder, 0o755)
+    ledger = FolderLedger(Path(folder))
+    ledger.write("part-00", b"one", 0)
+    for path in sorted(Path(folder).rglob("*")):
+        path.chmod(0o555 if path.is_dir() else 0o444)
+    if os.geteuid() == 0:
+        os.seteuid(65534)
+    print(ledger.versions(), ledger.read("part-00").content)
+    try:
+        ledger.write("part-00", b"two", 1)
+    except StoreError as error:
+        print(error)
+    os.seteuid(os.getuid())
+    for path in sorted(Path(folder).rglob("*")):
+        path.chmod(0o755)
+"""
+    told = subprocess.run([sys.executable, "-c", code], stdout=-1, text=True, check=True)
+    known, refused = told.stdout.splitlines()
+    assert known == "{'part-00': 1} b'one'"
+    assert "the store cannot be used" in refused
+    assert "permissions" in refused
 
 
 def test_what_a_writer_holds_for_too_long_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -338,6 +357,7 @@ def test_the_same_bucket_is_reached_by_what_the_address_says(
     for name in ("AWS_ENDPOINT_URL", "AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY", "AWS_DEFAULT_REGION"):
         monkeypatch.delenv(name)
     place = server["AWS_ENDPOINT_URL"].removeprefix("http://")
+    monkeypatch.setenv("AWS_SESSION_TOKEN", "of another user")
     address = f"s3://user:pass%2Fword@flows/of-all?region=eu-west-1&scheme=http&endpoint_override={place}"
     assert open_ledger(address).read("part-00") == Document(1, b"one")
     assert "pass" not in open_ledger(address)._name  # type: ignore[attr-defined]
