@@ -20,7 +20,7 @@ from flowdiag.watch.ledgers import buckets
 from flowdiag.watch.ledgers.buckets import address_of
 from flowdiag.watch.ledgers.folder import FILE_NAME
 from flowdiag.watch.ledgers.opening import open_ledger
-from tests.watch.ledgers import BUCKET, make_bucket, s3_server
+from tests.watch.ledgers import BUCKET, google, make_bucket, s3_server
 
 
 @pytest.fixture(scope="module")
@@ -36,13 +36,13 @@ def bucket(server: dict[str, str], monkeypatch: pytest.MonkeyPatch) -> Any:
     return make_bucket()
 
 
-@pytest.fixture(params=["folder", "bucket"])
+@pytest.fixture(params=["folder", "amazon", "google"])
 def store(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """The address of an empty store."""
-    if request.param == "bucket":
-        request.getfixturevalue("bucket")
-        return BUCKET
-    return str(tmp_path)
+    if request.param == "folder":
+        return str(tmp_path)
+    request.getfixturevalue("bucket")
+    return BUCKET if request.param == "amazon" else google(request.getfixturevalue("server"), tmp_path.name)
 
 
 @pytest.fixture
@@ -101,6 +101,21 @@ def test_a_document_that_was_removed_begins_anew(ledger: Ledger, store: str) -> 
     assert other.read("watcher-a") == Document(1, b"again")
 
 
+def test_whether_anything_changed_is_one_request(bucket: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    import obstore
+
+    ledger = open_ledger(BUCKET)
+    for number in range(3):
+        assert ledger.write(f"part-{number:02d}", b"", 0)
+    assert open_ledger(BUCKET).write("part-01", b"", 1)
+    got: list[str] = []
+    get = obstore.get
+    monkeypatch.setattr(obstore, "get", lambda *words, **named: got.append(words[1]) or get(*words, **named))
+    for _ in range(3):
+        assert ledger.versions() == {"part-00": 1, "part-01": 2, "part-02": 1}
+    assert got == [f"of-all/{FOLDER}/part-01"]
+
+
 def test_a_large_document_comes_back_as_it_was(ledger: Ledger) -> None:
     content = random.Random(1).randbytes(7 << 20)
     assert ledger.write("part-00", content, 0)
@@ -137,6 +152,7 @@ def test_of_many_that_add_to_one_document_each_is_counted(ledger: Ledger, store:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("store", ["folder", "amazon"], indirect=True)
 def test_a_writer_that_is_killed_leaves_the_newest_version(ledger: Ledger, store: str) -> None:
     """Fifty times, at any instant, beside another one: what was told is there, told once, and no more than one was not told."""
     chance = random.Random(3)

@@ -112,17 +112,24 @@ def _gcs(address: Address) -> Any:
     from obstore.store import GCSStore
 
     endpoint = _endpoint(address.options) or os.environ.get("CLOUD_STORAGE_EMULATOR_ENDPOINT")
-    config: Any = {}
+    config: Any = {"skip_signature": address.user == "anonymous"}
+    nobody: Any = None
+    if endpoint and endpoint.startswith("http:"):
+        nobody = _nobody
     if endpoint:
         config["base_url"] = endpoint
-    if address.user == "anonymous" or (endpoint and endpoint.startswith("http:")):
-        config["skip_signature"] = True
     return GCSStore(
         address.bucket,
         config=config,
         client_options=_client(endpoint, address.options),
         retry_config=_RETRIES,
+        credential_provider=nobody,
     )
+
+
+def _nobody() -> dict[str, Any]:
+    """For an emulator, which does not ask who one is."""
+    return {"token": "none", "expires_at": None}
 
 
 def _endpoint(options: Mapping[str, str]) -> str | None:
