@@ -1,0 +1,3 @@
+"""What the watch says: one file for each thing that is read."""
+
+__all__ = ["morning"]
