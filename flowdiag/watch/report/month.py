@@ -17,15 +17,15 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.counting import Decisions, InterfaceLinks, Tally, decide
-from flowdiag.aggregator.records import INGRESS_METERED
 from flowdiag.aggregator.site_flows import DOWN, UP
 from flowdiag.buffers import numbers, one_chunk
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.finding import find_files
+from flowdiag.collector.store.kept_rollups import find_kept_rollups
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.rollup.minute_sums import MinuteSums, by_series, distinct, gather
 from flowdiag.rollup.shape import REPEATED, RollUp
-from flowdiag.rollup.stored import read_all_kept, read_rollups
+from flowdiag.rollup.stored import read_kept, read_rollups
 from flowdiag.site.clock import LocalTime
 from flowdiag.site.profile import Profile
 
@@ -76,17 +76,29 @@ def month_use(backend: StorageBackend, profile: Profile, now_ms: int) -> tuple[M
     ]
     if not limited:
         return ()
-    begin_ms, following_ms, days, day = _month(profile.site.timezone, now_ms)
+    begin_ms, following_ms, days, today = _month(profile.site.timezone, now_ms)
     exporters, span = profile.site.exporter_octets, (begin_ms, now_ms)
     files = find_files(backend, exporters, span)
-    rolled = [one.rollup for one in read_rollups(backend, files, ("minutes",), columns={"minutes": _COLUMNS})]
-    kept = [one.rollup for one in read_all_kept(backend, exporters, span, files, ("minutes",))]
-    rollups = [rollup for rollup in rolled if rollup is not None] + kept
+    columns = {"minutes": _COLUMNS}
+    rolled = [one.rollup for one in read_rollups(backend, files, ("minutes",), columns=columns)]
+    gone = find_kept_rollups(backend, exporters, span, files)
+    rolled += [read_kept(backend, one, ("minutes",), columns=columns) for day in gone for one in day.rollups]
+    rollups = [rollup for rollup in rolled if rollup is not None]
     firsts = [rollup.facts.first_ms for rollup in rollups if rollup.facts.first_ms is not None]
     known_ms = min(max(min(firsts, default=now_ms), begin_ms), now_ms)
-    whole = None not in rolled and known_ms < begin_ms + DAY_MS
+    known_days = {file.partition.day for file in files} | {day.partition.day for day in gone}
+    whole = (
+        None not in rolled
+        and not any(day.without for day in gone)
+        and known_days >= set(range(-(-begin_ms // DAY_MS), now_ms // DAY_MS))
+    )
     sums, sources = _sums(rollups, begin_ms // MINUTE_MS, -(-now_ms // MINUTE_MS))
-    decisions = decide(_tally(sums, len(sources), profile), _Sources(sources), profile)
+    tally = Tally(len(profile.link))
+    for interfaces in (sums.ingress, sums.egress):
+        tally.see(interfaces)
+    sums = _on(sums, limited, profile)
+    _count(tally, sums, len(sources), profile)
+    decisions = decide(tally, _Sources(sources), profile)
     if decisions.by_inside or not decisions.links_apart:
         return ()
     repeated = any(REPEATED in rollup.facts.needs_flows for rollup in rollups)
@@ -100,7 +112,7 @@ def month_use(backend: StorageBackend, profile: Profile, now_ms: int) -> tuple[M
             known_ms=known_ms,
             end_ms=now_ms,
             following_ms=following_ms,
-            day=day,
+            day=today,
             days=days,
             whole=whole,
             sure=not repeated and used.sources[number] <= 1,
@@ -139,23 +151,24 @@ def _sums(rollups: Sequence[RollUp], first: int, stop: int) -> tuple[MinuteSums,
     return sums.at(np.flatnonzero((sums.minute >= first) & (sums.minute < stop))), list(known)
 
 
-def _tally(sums: MinuteSums, sources: int, profile: Profile) -> Tally:
-    """What decides at which metering point a packet counts: octets alone, which are the same on both sides of a translation."""
-    tally = Tally(len(profile.link))
+def _on(sums: MinuteSums, links: Sequence[int], profile: Profile) -> MinuteSums:
+    """What is on some links: of a site's minutes the least part."""
+    link_of = InterfaceLinks(profile).of
+    on = np.isin(link_of(sums.ingress), links) | np.isin(link_of(sums.egress), links)
+    return sums.at(np.flatnonzero(on))
+
+
+def _count(tally: Tally, sums: MinuteSums, sources: int, profile: Profile) -> None:
+    """Takes into a tally what decides at which metering point a packet counts: octets alone, which are the same on both sides
+    of a translation."""
     tally.grow(sources)
-    flows = sums.amounts["flows"] if len(sums) else np.zeros(0)
-    np.add.at(tally.kinds, (sums.source, sums.metered), flows)
-    known = (sums.metered == INGRESS_METERED) & (sums.egress >= 0)
-    np.add.at(tally.egress_known, sums.source[known], flows[known])
     link_of = InterfaceLinks(profile).of
     for direction, interfaces in ((DOWN, sums.ingress), (UP, sums.egress)):
-        tally.see(interfaces)
         link = link_of(interfaces)
         rows = np.flatnonzero(link >= 0)
         cell = (sums.source[rows], link[rows], np.intp(direction), sums.metered[rows])
-        np.add.at(tally.records, cell, flows[rows])
+        np.add.at(tally.records, cell, sums.amounts["flows"][rows])
         np.add.at(tally.octets, cell, sums.amounts["octets"][rows])
-    return tally
 
 
 def _used(sums: MinuteSums, decisions: Decisions, profile: Profile) -> _Used:

@@ -89,11 +89,14 @@ def at(now_ms: int) -> str:
 
 def since(clock: Clock, ms: int, now_ms: int, *, before: bool) -> str:
     """since 14:05 NZDT; with its day where that is not the day of now_ms."""
-    ms = min(clock.told(ms), now_ms)
-    time = f"{clock.time(ms)} {clock.zone(ms)}"
-    if not clock.same_day(ms, now_ms + 1):
-        time = f"{clock.short_day(ms)} {time}"
+    time = moment(clock, min(clock.told(ms), now_ms), now_ms)
     return f"since {time} or earlier" if before else f"since {time}"
+
+
+def moment(clock: Clock, ms: int, now_ms: int) -> str:
+    """14:05 NZDT, or Tue 3 Mar 14:05 NZDT"""
+    time = f"{clock.time(ms)} {clock.zone(ms)}"
+    return time if clock.local(ms).date() == clock.local(now_ms).date() else f"{clock.short_day(ms)} {time}"
 
 
 def action(step: Action) -> str:
@@ -166,3 +169,7 @@ def acknowledged(by: str, reason: str, until: str | None, *, muted: bool) -> str
     """until: in words; None where it is until the incident ends."""
     done = "Muted" if muted else "Acknowledged"
     return f"{done} by {by}{f' until {until}' if until else ''}: {reason}"
+
+
+def say(client: str) -> str:
+    return f"Say: {client}"
