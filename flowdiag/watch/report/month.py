@@ -96,10 +96,10 @@ def month_use(backend: StorageBackend, profile: Profile, now_ms: int) -> tuple[M
     tally = Tally(len(profile.link))
     for interfaces in (sums.ingress, sums.egress):
         tally.see(interfaces)
-    sums = _on(sums, limited, profile)
+    any_told, sums = len(sums) > 0, _on(sums, limited, profile)
     _count(tally, sums, len(sources), profile)
     decisions = decide(tally, _Sources(sources), profile)
-    if decisions.by_inside or not decisions.links_apart:
+    if any_told and (decisions.by_inside or not decisions.links_apart):
         return ()
     repeated = any(REPEATED in rollup.facts.needs_flows for rollup in rollups)
     used = _used(sums, decisions, profile)
