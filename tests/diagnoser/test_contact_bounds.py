@@ -15,7 +15,7 @@ from flowdiag.diagnoser.findings import (
     realtime_contention,
     unanswered_connections,
 )
-from flowdiag.diagnoser.signals import scans
+from flowdiag.diagnoser.signals import calls, scans
 from flowdiag.diagnoser.signals.attempts import begins_attempt, is_everyday, is_request
 from flowdiag.diagnoser.signals.episodes import Episode
 from tests.diagnoser.building import ICMP, SYN, TCP, UDP, Book, ms, profile
@@ -50,10 +50,10 @@ def test_ports_of_other_services_are_never_calls() -> None:
     ]  # fmt: skip
     others = sorted({port + step for port in never for step in (-1, 1)} - set(never))
     case = of_calls(*({"port": port} for port in (*never, *others, -1, 65_535)))
-    found = realtime_contention._candidates(case, 0, UP, (ms(0), ms(60)))
+    found = calls._candidates(case, (0,), UP, (ms(0), ms(60)))
     assert sorted(case.flows.outside_port[found].tolist()) == [-1, *others, 65_535]
     inside = of_calls({"inside_port": 443}, {"inside_port": 444})
-    assert realtime_contention._candidates(inside, 0, UP, (ms(0), ms(60))).tolist() == [1]
+    assert calls._candidates(inside, (0,), UP, (ms(0), ms(60))).tolist() == [1]
 
 
 @pytest.mark.parametrize(
