@@ -74,7 +74,7 @@ def test_ports_of_other_services_are_never_calls() -> None:
     ],
 )
 def test_a_call_is_looked_for_among_small_datagrams_of_the_time(row: dict[str, Any], candidate: bool) -> None:
-    found = realtime_contention._candidates(of_calls(row), 0, UP, (ms(20), ms(100)))
+    found = calls._candidates(of_calls(row), (0,), UP, (ms(20), ms(100)))
     assert found.tolist() == ([0] if candidate else [])
 
 
@@ -98,9 +98,9 @@ def test_a_call_is_steady_for_three_quarters_of_a_minute(
     case = of_calls({"packets": packets, "end": lasts, "port": port})
     keys = np.array([7], np.uint64)
     named = np.zeros(1, np.bool_)
-    found = realtime_contention._realtime(case, np.array([0]), keys, (ms(0), ms(600)), named)
+    found = calls._steady(case, np.array([0]), keys, (ms(0), ms(600)), named, 45_000)
     assert found.tolist() == ([7] if steady else [])
-    none = realtime_contention._realtime(case, np.zeros(0, np.intp), keys[:0], (ms(0), ms(600)), named)
+    none = calls._steady(case, np.zeros(0, np.intp), keys[:0], (ms(0), ms(600)), named, 45_000)
     assert len(none) == 0
 
 
