@@ -1,3 +1,3 @@
-"""What the watch says: one file for each thing that is read."""
+"""What the watch says, one module for each kind of thing that it says."""
 
-__all__ = ["morning"]
+__all__ = ["events", "morning"]
