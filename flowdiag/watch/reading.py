@@ -44,8 +44,8 @@ _known_times: dict[tuple[str, str], tuple[TimesOfGroup, ...]] = {}  # by store a
 
 
 class Recent(Struct, frozen=True):
-    """A site's files of the last day, of one state of the store. digest: the same for the same files; newest_ms: latest end of a
-    flow, of earlier days where there is none in these; None where the store has none; first_ms: earliest begin in these."""
+    """A site's files of the last day, of one state of the store. digest: the same for the same files; newest_ms: latest end of
+    a flow, of earlier days where there is none in these; None where the store has none; first_ms: earliest begin in these."""
 
     files: tuple[StoredFile, ...]
     digest: str
@@ -100,15 +100,20 @@ def _times(backend: StorageBackend, file: StoredFile) -> tuple[TimesOfGroup, ...
 
 
 def read_case(
-    backend: StorageBackend, profile: Profile, found: Recent, begin_ms: int, now_ms: int
+    backend: StorageBackend,
+    profile: Profile,
+    found: Recent,
+    begin_ms: int,
+    now_ms: int,
+    until_ms: int | None = None,
 ) -> Case | None:
-    """The case of the time from begin_ms until the records end, with what was before; None where there are no flows. While
-    backend.reading() is held. Raises StoreError, ProfileError."""
+    """The case of the time from begin_ms until the records end, with what was before; None where there are no flows. until_ms:
+    no flows that begin later are read. While backend.reading() is held. Raises StoreError, ProfileError."""
     report = ExportReport()
     reader = StoreReader(
         backend,
         lambda error: report.problem(str(error.file or ""), error.offset, error.what),
-        span=(begin_ms - BESIDE_MS, None),
+        span=(begin_ms - BESIDE_MS, until_ms),
     )
     stored = StoredFlows(report)
     batches = [batch for batch in reader.read(found.files, stored) if batch.num_rows]

@@ -244,9 +244,9 @@ def morning(leak: Played, tmp_path_factory: pytest.TempPathFactory) -> MorningLi
 
 def test_the_list_counts_everybody_once_and_the_gravest_comes_first(morning: MorningList) -> None:
     assert morning.sites == 4
-    assert [site.place for site in morning.listed] == ["a.toml", "b/leaks.toml"]
+    assert [site.place for site in morning.listed] == ["a", "b/leaks"]
     assert [site.reasons[0].code for site in morning.listed] == ["allowance-used-up", "backup-leak"]
-    assert [one.place for one in morning.unsure] == ["bad.toml"]
+    assert [one.place for one in morning.unsure] == ["bad"]
     assert (morning.well, morning.without_backup) == (0, 1)
     assert morning.listed[1].client == "b"
 

@@ -117,7 +117,7 @@ LONG_MS: Final = 600_000
 def find(case: Case) -> list[Finding]:
     flapping = {failover for group in flapping_groups(case) for failover in group}
     return [
-        _finding(case, failover)
+        finding_of(case, failover)
         for failover in failovers(case).episodes
         if failover not in flapping or failover.length_ms >= LONG_MS
     ]
@@ -167,7 +167,8 @@ def _minutes_full(case: Case, link: int, direction: int, start: int, end: int) -
     return minutes_of(case, figure_windows(case).usage, windows, full, exact)
 
 
-def _finding(case: Case, failover: Failover) -> Finding:
+def finding_of(case: Case, failover: Failover) -> Finding:
+    """What is told of one stay on a backup."""
     link = case.profile.link[failover.link]
     span = failover.start_ms, failover.end_ms
     full, backup_was_full = full_minutes(case, failover.link, *span), was_full(case, failover.link, *span)

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 from msgspec import Struct
 
 from flowdiag.errors import FlowdiagError
-from flowdiag.site.folder import profile_files
+from flowdiag.site.catalogue import Catalogue, KnownSite
 from flowdiag.site.profile import Profile
-from flowdiag.site.reading import read_profile
 from flowdiag.watch.report.reasons import Acknowledged
 
 
 class ReportSite(Struct, frozen=True):
-    """place: of its profile below the folder; client: as of the account review, the folder below, or the site's own name;
-    profile: None where it cannot be used, and fault says why; acknowledged: what somebody knows of it."""
+    """place: of its profile below the folder, without suffix; client: as of the account review, the folder below, or the site's
+    own name; profile: None where it cannot be used, and fault says why; acknowledged: what somebody knows of it."""
 
     place: str
     client: str
@@ -29,16 +29,16 @@ class ReportSite(Struct, frozen=True):
 
 
 def read_sites(folder: str | Path) -> list[ReportSite]:
-    """The sites of a folder in order of their files. Raises ProfileError if there is no folder, or no profile in it."""
-    sites = []
-    for file in profile_files(folder):
-        below = file.relative_to(folder)
-        profile, fault = None, ""
-        try:
-            profile = read_profile(file)
-        except FlowdiagError as error:
-            fault = str(error)
-        own = below.as_posix() if profile is None else profile.site.name
-        client = below.parts[0] if len(below.parts) > 1 else own
-        sites.append(ReportSite(below.as_posix(), client, profile, fault))
+    """The sites of a folder in order of their names, then what cannot be used. Raises ProfileError if there is no folder, or
+    no profile in it."""
+    catalogue = Catalogue(Path(folder))
+    return report_sites(catalogue.all(), catalogue.faults)
+
+
+def report_sites(known: Iterable[KnownSite], faults: Iterable[FlowdiagError]) -> list[ReportSite]:
+    """Sites of a catalogue, and what is wrong with its other profiles."""
+    sites = [ReportSite(site.place, site.client, site.profile) for site in known]
+    for fault in faults:
+        place = Path(fault.file or "").stem
+        sites.append(ReportSite(place, place, None, str(fault)))
     return sites
