@@ -109,8 +109,9 @@ class Holding:
         versions = self._ledger.versions()
         living = sorted({self.owner, *self._living(versions)})
         self._settle(versions)
-        share = -(-PARTS // len(living))
-        names = _from(living.index(self.owner) * share)
+        rank = living.index(self.owner)
+        first, following = (PARTS * place // len(living) for place in (rank, rank + 1))
+        share, names = following - first, _from(first)
         for name in [name for name in names if name in self._held][share:]:
             self._let_go(name)
         for name in names:

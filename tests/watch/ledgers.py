@@ -1,4 +1,4 @@
-"""Ledgers for tests: in a folder, in a bucket of an S3 server on loopback, and in memory."""
+"""Ledgers for tests: in a folder, in a bucket of a server on loopback, and in memory."""
 
 from __future__ import annotations
 
@@ -16,6 +16,12 @@ from flowdiag.watch.ledger import Document
 BUCKET = "s3://flows/of-all"
 
 
+def google(environment: dict[str, str], root: str) -> str:
+    """The bucket of a server in s3_server() by the other protocol."""
+    place = environment["AWS_ENDPOINT_URL"].partition("//")[2]
+    return f"gs://flows/{root}?scheme=http&endpoint_override={place}"
+
+
 @contextmanager
 def s3_server() -> Iterator[dict[str, str]]:
     """The environment of a process that finds an S3 server. It answers one request after the other: moto checks a condition and
@@ -25,7 +31,9 @@ def s3_server() -> Iterator[dict[str, str]]:
 
     def answer(environ: Any, start_response: Callable[..., Any]) -> Any:
         with one_by_one:
-            return list(application(environ, start_response))
+            return list(generations(environ, start_response))
+
+    generations = Generations(application)
 
     server = make_server("127.0.0.1", 0, answer, threaded=True)
     thread = threading.Thread(target=server.serve_forever, daemon=True)
@@ -51,6 +59,37 @@ def make_bucket(name: str = "flows") -> Any:
     filesystem.create_dir(name)
     filesystem.delete_dir_contents(name)
     return filesystem
+
+
+class Generations:
+    """What Google has and Amazon has not, around an S3 server: an object has a generation, and is put only in place of that one.
+
+    application: of WSGI, which answers the rest of what both have in common.
+    """
+
+    def __init__(self, application: Any) -> None:
+        self._application = application
+        self._of: dict[str, int] = {}
+        self._newest = 0
+
+    def __call__(self, environ: Any, start_response: Callable[..., Any]) -> Any:
+        path, method = environ["PATH_INFO"], environ["REQUEST_METHOD"]
+        wanted = environ.get("HTTP_X_GOOG_IF_GENERATION_MATCH")
+        if wanted is not None and int(wanted) != self._of.get(path, 0):
+            start_response("412 Precondition Failed", [])
+            return [b""]
+
+        def start(status: str, headers: list[tuple[str, str]], *more: Any) -> Any:
+            if status.startswith("2") and method == "PUT":
+                self._newest += 1
+                self._of[path] = self._newest
+            elif method == "DELETE":
+                self._of.pop(path, None)
+            if path in self._of:
+                headers = [*headers, ("x-goog-generation", str(self._of[path]))]
+            return start_response(status, headers, *more)
+
+        return self._application(environ, start)
 
 
 class Memory:

@@ -66,16 +66,16 @@ def test_watchers_share_the_parts(watchers: int, shares: list[int]) -> None:
 
 def test_what_is_held_stays_where_it_is_while_nothing_changes() -> None:
     ledger, clock = Memory(), Clock()
-    one, two = watcher(ledger, "a", clock), watcher(ledger, "b", clock)
+    watchers = [watcher(ledger, name, clock) for name in "abc"]
     for _ in range(3):
-        one.hold()
-        two.hold()
+        for one in watchers:
+            one.hold()
     before = owners(ledger)
     ledger.reads = 0
     for _ in range(20):
         clock.now_s += BEAT_S
-        one.hold()
-        two.hold()
+        for one in watchers:
+            one.hold()
     assert owners(ledger) == before
     assert ledger.reads == 0
 

@@ -14,11 +14,16 @@ from typing import Any, Final
 import numpy as np
 from msgspec import Struct
 
+from flowdiag.aggregator.build import build_case_data
+from flowdiag.aggregator.plan_rates import require_plan_rates
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
+from flowdiag.collector.readers.stored_flows import StoredFlows
+from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.asking import asked_again
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.finding import find_files
 from flowdiag.collector.store.opening import open_backend
+from flowdiag.collector.store.reading import StoreReader
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings.on_backup import CODE, finding_of
@@ -33,7 +38,7 @@ from flowdiag.site.clock import LocalTime
 from flowdiag.site.profile import Profile
 from flowdiag.text.sentences.load import name_of
 from flowdiag.watch.drill.drill import CallsOver, Drill, Share, Tested, Way
-from flowdiag.watch.reading import MOST_ROWS, Recent, read_case, rows_since
+from flowdiag.watch.reading import MOST_ROWS, Recent, cut_heard, rows_since
 
 # Read before a stay, for calls and for what the site used; and after it, for the return.
 BEFORE_MS: Final = HOUR_MS
@@ -76,7 +81,7 @@ def _stay(
     begin, end = began - BEFORE_MS, newest + AFTER_MS
     files = _files(backend, profile, begin, end)
     if rows_since(backend, files, begin) <= MOST_AT_ONCE:
-        case = read_case(backend, profile, files, begin, end, end)
+        case = _case(backend, profile, files, (begin, end))
         return None if case is None else _of_flows(case, began, newest)
     return _of_sums(store, backend, profile, files, (began, newest))
 
@@ -90,6 +95,26 @@ def _newest(backend: StorageBackend, profile: Profile) -> int:
 def _files(backend: StorageBackend, profile: Profile, begin: int, end: int) -> Recent:
     files = find_files(backend, profile.site.exporter_octets, (begin, end))
     return Recent(tuple(files), "", end, begin)
+
+
+def _case(backend: StorageBackend, profile: Profile, files: Recent, span: tuple[int, int]) -> Case | None:
+    """The case of a time by its flows; None where there are none."""
+    report = ExportReport()
+    reader = StoreReader(
+        backend, lambda error: report.problem(str(error.file or ""), error.offset, error.what), span=span
+    )
+    stored = StoredFlows(report)
+    batches = [batch for batch in reader.read(files.files, stored) if batch.num_rows]
+    for batch in batches:
+        stored.add_rows(batch)  # what was lost is told as a part of these
+    cut_heard(report, *span)
+    flows, usage, coverage = build_case_data(batches, report, profile)
+    if not len(flows):
+        return None
+    require_plan_rates(profile, usage)
+    return Case(
+        profile=profile, flows=flows, usage=usage, coverage=coverage, window_ms=span, window_given=True
+    )
 
 
 def _of_flows(case: Case, began: int, ended: int) -> _Stay | None:
@@ -118,8 +143,8 @@ def _of_sums(
     end_ms = ended + AFTER_MS
     begin, end = clock.iso(min(began - BEFORE_MS, end_ms - LEAST_MS)), clock.iso(end_ms)
     whole = long_case([store], profile, begin, end, effort=Effort(worth_octets=0))
-    there = read_case(backend, profile, files, began - EDGE_MS, began + EDGE_MS, began + EDGE_MS)
-    back = read_case(backend, profile, files, ended - EDGE_MS, ended + EDGE_MS, ended + EDGE_MS)
+    there = _case(backend, profile, files, (began - EDGE_MS, began + EDGE_MS))
+    back = _case(backend, profile, files, (ended - EDGE_MS, ended + EDGE_MS))
     if whole is None or there is None or back is None:
         return None
     found = [one for one in long_time_findings(whole) if one.code == CODE and one.start_ms is not None]

@@ -98,9 +98,13 @@ def _s3(address: Address) -> Any:
         config["region"] = region
     elif "AWS_REGION" not in environment and "AWS_DEFAULT_REGION" not in environment:
         config["region"] = "us-east-1"
-    config |= _keys(address, environment)
+    keys = _keys(address, environment)
     return S3Store(
-        address.bucket, config=config, client_options=_client(endpoint, options), retry_config=_RETRIES
+        address.bucket,
+        config=config,
+        client_options=_client(endpoint, options),
+        retry_config=_RETRIES,
+        credential_provider=keys and (lambda: keys),
     )
 
 
@@ -108,17 +112,24 @@ def _gcs(address: Address) -> Any:
     from obstore.store import GCSStore
 
     endpoint = _endpoint(address.options) or os.environ.get("CLOUD_STORAGE_EMULATOR_ENDPOINT")
-    config: Any = {}
+    config: Any = {"skip_signature": address.user == "anonymous"}
+    nobody: Any = None
+    if endpoint and endpoint.startswith("http:"):
+        nobody = _nobody
     if endpoint:
         config["base_url"] = endpoint
-    if address.user == "anonymous" or (endpoint and endpoint.startswith("http:")):
-        config["skip_signature"] = True
     return GCSStore(
         address.bucket,
         config=config,
         client_options=_client(endpoint, address.options),
         retry_config=_RETRIES,
+        credential_provider=nobody,
     )
+
+
+def _nobody() -> dict[str, Any]:
+    """For an emulator, which does not ask who one is."""
+    return {"token": "none", "expires_at": None}
 
 
 def _endpoint(options: Mapping[str, str]) -> str | None:
@@ -138,23 +149,26 @@ def _client(endpoint: str | None, options: Mapping[str, str]) -> Any:
     return client
 
 
-def _keys(address: Address, environment: Mapping[str, str]) -> dict[str, str]:
-    """What the address says, or the file of credentials where the environment says nothing."""
+def _keys(address: Address, environment: Mapping[str, str]) -> Any:
+    """What the address says, or the file of credentials where neither that nor the environment says anything; None: what obstore
+    finds by itself."""
     if address.user:
-        return {"access_key_id": address.user, "secret_access_key": address.password or ""}
+        return _credential(address.user, address.password or "", None)
     if "AWS_ACCESS_KEY_ID" in environment:
-        return {}
+        return None
     path = environment.get("AWS_SHARED_CREDENTIALS_FILE") or Path.home() / ".aws" / "credentials"
     known = configparser.ConfigParser(interpolation=None)
     with suppress(configparser.Error, OSError, UnicodeDecodeError):
         known.read(path)
     profile = environment.get("AWS_PROFILE", "default")
     if not known.has_option(profile, "aws_access_key_id"):
-        return {}
-    names = {"access_key_id": "aws_access_key_id", "secret_access_key": "aws_secret_access_key"}
-    if known.has_option(profile, "aws_session_token"):
-        names["session_token"] = "aws_session_token"
-    return {ours: known.get(profile, theirs, fallback="") for ours, theirs in names.items()}
+        return None
+    names = ("aws_access_key_id", "aws_secret_access_key", "aws_session_token")
+    return _credential(*(known.get(profile, name, fallback=None) for name in names))
+
+
+def _credential(user: str | None, password: str | None, token: str | None) -> dict[str, Any]:
+    return {"access_key_id": user, "secret_access_key": password, "token": token, "expires_at": None}
 
 
 def _region_of(bucket: str) -> str | None:
