@@ -76,8 +76,9 @@ class Incident(Struct, frozen=True):
     """What is remembered of an incident.
 
     ended_ms: None while it goes on; seen_ms: up to when the records show that it held; told: times (ms) at which its
-    events were told, in order; over: whether its end was told; times: how often it came and went before it was told. An
-    incident with nothing told waits: it has not lasted long enough, or too much was told of its matter lately.
+    events were told, in order; over: whether its end was told; times: how often it came and went before it was told;
+    corrected: something else was told of it. An incident with nothing told waits: it has not lasted long enough, or too
+    much was told of its matter lately.
     """
 
     key: str
@@ -92,7 +93,11 @@ class Incident(Struct, frozen=True):
     told: tuple[int, ...] = ()
     over: bool = False
     times: int = 1
-    incident: str = ""  # that it was told under; empty: its own
+    corrected: bool = False
+
+    @property
+    def until_ms(self) -> int:
+        return self.seen_ms if self.ended_ms is None else self.ended_ms
 
     @property
     def is_open(self) -> bool:

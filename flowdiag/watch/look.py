@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from typing import Final
 
+import numpy as np
 from msgspec import Struct
 
 from flowdiag.collector.store.asking import asked_again
@@ -113,7 +114,7 @@ def _lengths(profile: Profile) -> list[int]:
 
 
 def _judged(case: Case) -> SiteState:
-    _, end_ms = case.window_ms
+    begin_ms, end_ms = case.window_ms
     findings = found(case)
     told: tuple[Mark, ...] = marks(case, findings, end_ms)
     over: tuple[Spell, ...] = spells(case, findings, end_ms)
@@ -123,10 +124,22 @@ def _judged(case: Case) -> SiteState:
         on=last.on,
         since_ms=last.begin_ms if len(over) > 1 else None,
         judged_ms=end_ms,
+        begin_ms=begin_ms,
         heard_ms=end_ms,
+        heard_since_ms=_heard_since(case),
         unheard_ms=end_ms + max(noticed_ms(heard, case.usage.window_ms), LEAST_UNHEARD_MS),
         marks=told,
     )
+
+
+def _heard_since(case: Case) -> int | None:
+    """Since when the exporter has said nothing for no longer than LEAST_UNHEARD_MS; None where there is no sign of life."""
+    step = case.usage.window_ms
+    alive = np.flatnonzero(case.coverage.heard)
+    if not len(alive):
+        return None
+    after = np.flatnonzero(np.diff(alive) > LEAST_UNHEARD_MS // step)
+    return case.usage.start_ms + int(alive[after[-1] + 1 if len(after) else 0]) * step
 
 
 def _day_case(

@@ -18,4 +18,5 @@ __all__ = [
     "review_store",
     "top",
     "usage",
+    "watch",
 ]
