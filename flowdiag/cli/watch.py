@@ -103,7 +103,7 @@ def _once(settings: Settings, stop: threading.Event) -> int:
 
 
 def _on(settings: Settings, every_s: float, stop: threading.Event, *, quiet: bool) -> None:
-    from flowdiag.errors import StoreError
+    from flowdiag.errors import FlowdiagError
     from flowdiag.watch.service import watching
 
     faults: dict[str, str] = {}
@@ -116,7 +116,7 @@ def _on(settings: Settings, every_s: float, stop: threading.Event, *, quiet: boo
             said = time.monotonic()
             _say(f"looked at {done.sites} sites in {done.took_s:.1f} s")
 
-    def failed(error: StoreError) -> None:
+    def failed(error: FlowdiagError) -> None:
         _say(f"{error}; it is tried again")
 
     with watching(settings, _print, stop) as (watcher, _):

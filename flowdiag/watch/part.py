@@ -52,6 +52,11 @@ def part_of(place: str, upstream: str | None) -> str:
     return f"part-{int.from_bytes(hashlib.sha256(text.encode()).digest()[:4]) % PARTS:02d}"
 
 
+def number_of(name: str) -> int:
+    """The number of a part, from 0."""
+    return int(name.rpartition("-")[2])
+
+
 def encoded(part: Part) -> bytes:
     return zstandard.compress(msgspec.msgpack.encode(part))
 

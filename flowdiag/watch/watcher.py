@@ -19,7 +19,7 @@ from msgspec.structs import replace
 
 from flowdiag.collector.store.workers import Count
 from flowdiag.durations import DAY_MS
-from flowdiag.errors import StoreError
+from flowdiag.errors import FlowdiagError, StoreError, WorkerLost
 from flowdiag.site.catalogue import Catalogue, KnownSite
 from flowdiag.watch.changes import Changed, Place, Rules
 from flowdiag.watch.clock import WatchClock
@@ -28,7 +28,7 @@ from flowdiag.watch.everywhere import ALL, changes_everywhere, listens
 from flowdiag.watch.holding import BEAT_S, Holding
 from flowdiag.watch.ledger import Ledger
 from flowdiag.watch.notify import Notify
-from flowdiag.watch.part import KEPT_DAYS, MOST_EVENTS, Letter, Part, decoded, part_of
+from flowdiag.watch.part import KEPT_DAYS, MOST_EVENTS, Letter, Part, decoded, number_of, part_of
 from flowdiag.watch.silenced import Silence, read_silences
 from flowdiag.watch.site_task import SitesTask, SiteToWatch, Watched, watch_sites
 from flowdiag.watch.telling import join_storms, letters_for
@@ -90,7 +90,7 @@ class Watcher:
         self.clock = clock or WatchClock()
 
     def run(
-        self, every_s: float, told: Callable[[Round], None], failed: Callable[[StoreError], None]
+        self, every_s: float, told: Callable[[Round], None], failed: Callable[[FlowdiagError], None]
     ) -> None:
         """Rounds until stop is set, each every_s after the last began. told: called after each; failed: with what kept the
         ledger or the store from being used, after which it goes on with the next round. Raises ClusterError."""
@@ -100,7 +100,7 @@ class Watcher:
                 looked = set(self._holding.hold())
                 told(self.round(looked))
                 self._between(begun_s + every_s, looked, told)
-            except StoreError as error:
+            except (StoreError, WorkerLost) as error:
                 failed(error)
                 self._stop.wait(max(begun_s + every_s - time.monotonic(), PAUSE_S))
 
@@ -132,7 +132,7 @@ class Watcher:
                 asked = tuple(
                     SiteToWatch(_place(site), site.profile, known[name][site.place]) for site in some
                 )
-                tasks.append(SitesTask(self._store, asked, now_ms, self._rules, listening))
+                tasks.append(SitesTask(self._store, number_of(name), asked, now_ms, self._rules, listening))
                 parts.append(name)
         silences = read_silences(self._ledger)
         waiting = {name: parts.count(name) for name in sites}
