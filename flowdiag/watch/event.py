@@ -35,10 +35,10 @@ class Event(Struct, frozen=True):
 
     key: of the incident, the same in all its events; number: 1 for the first of them: both together are the event's name,
     which is the same whoever tells it and however often. incident: the key that it is told under: that of the first incident of
-    its storm, or its own. site, timezone: name and zone; place: of the profile below its folder. began_ms, ended_ms: of
-    the incident, ms since 1970 UTC; told_ms: when the watch noticed; client, summary: as of a finding; note: the ticket
-    note as text; corrected: times or facts that were told before turned out otherwise, by records that came late; drill: of a
-    stay on the backup that ended, what a certificate of it needs.
+    its storm, its own, or, where most sites fell silent at once, one that is no site's. site, timezone: name and zone; place: of
+    the profile below its folder. began_ms, ended_ms: of the incident, ms since 1970 UTC; told_ms: when the watch noticed; client,
+    summary: as of a finding; note: the ticket note as text; corrected: times or facts that were told before turned out
+    otherwise, by records that came late; drill: of a stay on the backup that ended, what a certificate of it needs.
     """
 
     key: str

@@ -22,7 +22,7 @@ from msgspec.structs import replace
 
 from flowdiag.durations import HOUR_MS, LAST_MS
 from flowdiag.text.wording.watch import telling as words
-from flowdiag.watch.event import NOT_HEARD, Event
+from flowdiag.watch.event import NOT_HEARD, Event, Matter, key_of
 from flowdiag.watch.notify import STORM_MS, Notify, Target
 from flowdiag.watch.part import MOST_LETTERS, Letter, Part
 from flowdiag.watch.silenced import Silence, silenced_by
@@ -54,7 +54,7 @@ def join_storms(
     joined: dict[str, Event] = {}
     for event in sorted(new, key=_first):
         if everywhere is not None and _is_silence(event):
-            event = replace(event, incident=everywhere.key)
+            event = replace(event, incident=everywhere)
         else:
             event = replace(event, incident=storms.incident(event))
         storms.learn(event)
@@ -70,13 +70,14 @@ def _is_silence(event: Event) -> bool:
     return event.code == NOT_HEARD and event.state == "began"
 
 
-def _everywhere(new: Sequence[Event], watched: int | None) -> Event | None:
-    """The first of the silences of most sites; None where it is not most of them."""
+def _everywhere(new: Sequence[Event], watched: int | None) -> str | None:
+    """The incident that the silences of most sites are; None where it is not most of them. It is that of no site: so each of
+    them, in whatever part, is known to be one of many."""
     silent = [event for event in new if _is_silence(event)]
     sites = {event.place for event in silent}
     if watched is None or len(sites) < LEAST_SILENT or len(sites) * 2 <= watched:
         return None
-    return min(silent, key=_first)
+    return key_of("", Matter(NOT_HEARD), min(event.began_ms for event in silent))
 
 
 class _Storms:

@@ -145,7 +145,7 @@ def test_most_sites_silent_in_one_round_are_the_collector(
 def test_who_falls_silent_a_round_after_all_others_is_the_collector_too() -> None:
     sites = join_storms([], behind(None, 9, code=NOT_HEARD), watched=10)
     late = event("kowhai/late", NOT_HEARD, upstream="south", told_ms=sites[0].told_ms + MINUTE_MS)
-    assert join_storms(sites, [late], watched=10)[0].incident == sites[0].key
+    assert join_storms(sites, [late], watched=10)[0].incident == sites[0].incident
     much_later = replace(late, began_ms=NOON_MS + HOUR_MS, told_ms=NOON_MS + HOUR_MS)
     assert join_storms(sites, [much_later], watched=10)[0].incident == much_later.key
 
