@@ -12,9 +12,9 @@ from flowdiag.desk.access.audit import PAGE
 from flowdiag.desk.access.form_tokens import shown
 from flowdiag.desk.access.sessions import Session
 from flowdiag.desk.asking.span_question import SpanFields
-from flowdiag.desk.catalogue import DeskSite
 from flowdiag.desk.people import Person
 from flowdiag.desk.refusal import Refused as Refused
+from flowdiag.site.catalogue import KnownSite
 
 if TYPE_CHECKING:
     from flowdiag.desk.desk import Desk
@@ -32,8 +32,8 @@ class Asked:
         self.request = request
         self.session: Session | None = None
         self.person: Person | None = None
-        self.site: DeskSite | None = None
-        self.client_sites: list[DeskSite] = []
+        self.site: KnownSite | None = None
+        self.client_sites: list[KnownSite] = []
         self.upload: Upload | None = None
         self.fields = FormData()
         self.event = PAGE
@@ -56,7 +56,7 @@ class Asked:
         return self.person
 
     @property
-    def the_site(self) -> DeskSite:
+    def the_site(self) -> KnownSite:
         """On pages of a site."""
         assert self.site is not None
         return self.site
@@ -72,7 +72,7 @@ class Asked:
         """Tells apart who waits for an answer."""
         return self.who.name if self.session is None else self.session.key
 
-    def span(self, begin: str, end: str, site: DeskSite | None = None) -> SpanFields:
+    def span(self, begin: str, end: str, site: KnownSite | None = None) -> SpanFields:
         """What a question about a time of a site is made of. begin, end: ISO 8601; site: that of the page for None."""
         about = site or self.the_site
         return {
@@ -83,7 +83,7 @@ class Asked:
             "window_to": end,
         }
 
-    def sites(self) -> list[DeskSite]:
+    def sites(self) -> list[KnownSite]:
         """All sites that the person may see."""
         return [site for site in self.desk.catalogue.all() if self.who.sees(site)]
 

@@ -25,9 +25,9 @@ from msgspec.structs import replace
 from flowdiag.desk.asking.answers import Answers
 from flowdiag.desk.asking.look_question import LookQuestion, Seen, ToLookAt
 from flowdiag.desk.asking.workers import GivenUp
-from flowdiag.desk.catalogue import Catalogue, DeskSite
 from flowdiag.errors import FlowdiagError
 from flowdiag.modes import FILE_MODE, make_folder, opened
+from flowdiag.site.catalogue import Catalogue, KnownSite
 from flowdiag.text.wording.desk import board as wording
 from flowdiag.watch.state import DayState, SiteState, Standing
 
@@ -85,14 +85,14 @@ class Board:
         self._changed = False
         self._task: asyncio.Task[None] | None = None
 
-    def of(self, site: DeskSite) -> Standings:
+    def of(self, site: KnownSite) -> Standings:
         known = self._known.get(site.key)
         return Standings() if known is None else known
 
-    def version_of(self, site: DeskSite) -> int:
+    def version_of(self, site: KnownSite) -> int:
         return self._versions.get(site.key, 0)
 
-    def oldest_ms(self, sites: Iterable[DeskSite]) -> int | None:
+    def oldest_ms(self, sites: Iterable[KnownSite]) -> int | None:
         """When the one of them that was not looked at for longest was; None where one never was."""
         times = [self.of(site).looked_ms for site in sites]
         known = [ms for ms in times if ms is not None]
@@ -150,12 +150,12 @@ class Board:
         known = self._known.get(key, Standings())
         return (known.day_looked_ms if day else known.looked_ms) is None
 
-    def _longest_due(self, sites: dict[str, DeskSite], day: bool) -> list[DeskSite]:
+    def _longest_due(self, sites: dict[str, KnownSite], day: bool) -> list[KnownSite]:
         latest = time.monotonic() - (DAY_EVERY_S if day else LOOK_EVERY_S)
         due = [(self._due.get((key, day), -1.0), key) for key in sites]
         return [sites[key] for looked, key in sorted(due)[:AT_ONCE] if looked <= latest or looked < 0]
 
-    def _digest(self, site: DeskSite, day: bool) -> str | None:
+    def _digest(self, site: KnownSite, day: bool) -> str | None:
         known = self.of(site)
         return known.day_digest if day else known.digest
 
@@ -187,7 +187,7 @@ class Board:
             self.version += 1
             self._versions[key] = self.version
 
-    def _forget(self, sites: dict[str, DeskSite]) -> None:
+    def _forget(self, sites: dict[str, KnownSite]) -> None:
         for key in self._known.keys() - sites.keys():
             del self._known[key]
             self._versions.pop(key, None)

@@ -16,10 +16,10 @@ from flowdiag.desk.access.tries import Tries
 from flowdiag.desk.asking.answers import Answers
 from flowdiag.desk.asking.workers import Workers
 from flowdiag.desk.board import Board
-from flowdiag.desk.catalogue import Catalogue
 from flowdiag.desk.kept_notes import KeptNotes
 from flowdiag.desk.settings import Settings
 from flowdiag.desk.uploads import Uploads
+from flowdiag.site.catalogue import Catalogue
 from flowdiag.text.wording.desk import shell
 
 # Of one session or program: a page and what belongs to it, several pages a second.

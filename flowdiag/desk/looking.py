@@ -10,9 +10,9 @@ from zoneinfo import ZoneInfo
 from msgspec import Struct, structs
 
 from flowdiag.addresses import to_bytes, to_text
-from flowdiag.desk.catalogue import DeskSite
 from flowdiag.durations import DAY_MS, SECOND_MS, Span
 from flowdiag.errors import UsageError
+from flowdiag.site.catalogue import KnownSite
 from flowdiag.site.clock import LocalTime
 from flowdiag.text.wording.desk import closer as wording
 
@@ -103,7 +103,7 @@ def _can_be(span: Span) -> bool:
     return begin >= 0 and end <= LAST_FLOW_MS and end - begin <= LONGEST_DAYS * DAY_MS
 
 
-def read_look(site: DeskSite, query: dict[str, str], span_ms: Span) -> Look:
+def read_look(site: KnownSite, query: dict[str, str], span_ms: Span) -> Look:
     """query: what the address has, without what is empty. Raises UsageError for what cannot be looked at."""
     begin, end = span_ms
     if end <= begin:

@@ -6,7 +6,7 @@ from typing import Final, Literal, get_args
 
 from msgspec import Struct
 
-from flowdiag.desk.catalogue import DeskSite
+from flowdiag.site.catalogue import KnownSite
 
 Role = Literal["helpdesk", "engineer", "accounts", "client"]
 ROLES: Final[tuple[Role, ...]] = get_args(Role)
@@ -25,7 +25,7 @@ class Person(Struct, frozen=True):
     sites: tuple[str, ...]
     whole_notes: bool = False
 
-    def sees(self, site: DeskSite) -> bool:
+    def sees(self, site: KnownSite) -> bool:
         return any(_covers(pattern, site.place) for pattern in self.sites)
 
     @property

@@ -1,6 +1,7 @@
 """What a site is: its profile, its clock and hours, and the times that people ask about."""
 
 __all__ = [
+    "catalogue",
     "clock",
     "config",
     "folder",

@@ -52,6 +52,11 @@ def event_json(event: Event, desk: str | None = None) -> dict[str, Any]:
     return told if desk is None else told | {"url": note_address(desk, event)}
 
 
+def event_line(event: Event) -> str:
+    """A line of JSON, without its end."""
+    return encoded(event_json(event)).decode()
+
+
 def message_json(events: Sequence[Event], name: str, desk: str | None = None) -> dict[str, Any]:
     """A message: its one event; or a list, whose own values are those that all of them share.
 

@@ -1,7 +1,7 @@
 """What is told of a site: changes of its state, small values that can be written down, compared and read again.
 
 An incident is one finding of one site, link and direction from its begin to its end; an event tells a change of it. Incidents of
-several sites that have one cause (a storm, `storms.py`) share what they are told by.
+several sites that have one cause (a storm, `telling.py`) share what they are told by.
 """
 
 from __future__ import annotations
@@ -35,10 +35,10 @@ class Event(Struct, frozen=True):
 
     key: of the incident, the same in all its events; number: 1 for the first of them: both together are the event's name,
     which is the same whoever tells it and however often. incident: the key that it is told under: that of the first incident of
-    its storm, its own, or, where most sites fell silent at once, one that is no site's. site, timezone: name and zone; place: of
-    the profile below its folder. began_ms, ended_ms: of the incident, ms since 1970 UTC; told_ms: when the watch noticed; client,
-    summary: as of a finding; note: the ticket note as text; corrected: times or facts that were told before turned out
-    otherwise, by records that came late; drill: of a stay on the backup that ended, what a certificate of it needs.
+    its storm, or its own. site, timezone: name and zone; place: of the profile below its folder. began_ms, ended_ms: of
+    the incident, ms since 1970 UTC; told_ms: when the watch noticed; client, summary: as of a finding; note: the ticket
+    note as text; corrected: times or facts that were told before turned out otherwise, by records that came late; drill: of a
+    stay on the backup that ended, what a certificate of it needs.
     """
 
     key: str
@@ -76,8 +76,9 @@ class Incident(Struct, frozen=True):
     """What is remembered of an incident.
 
     ended_ms: None while it goes on; seen_ms: up to when the records show that it held; told: times (ms) at which its
-    events were told, in order; over: whether its end was told; times: how often it came and went before it was told. An
-    incident with nothing told waits: it has not lasted long enough, or too much was told of its matter lately.
+    events were told, in order; over: whether its end was told; times: how often it came and went before it was told;
+    corrected: something else was told of it. An incident with nothing told waits: it has not lasted long enough, or too
+    much was told of its matter lately.
     """
 
     key: str
@@ -92,7 +93,11 @@ class Incident(Struct, frozen=True):
     told: tuple[int, ...] = ()
     over: bool = False
     times: int = 1
-    incident: str = ""  # that it was told under; empty: its own
+    corrected: bool = False
+
+    @property
+    def until_ms(self) -> int:
+        return self.seen_ms if self.ended_ms is None else self.ended_ms
 
     @property
     def is_open(self) -> bool:

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from importlib.util import find_spec
 from queue import Empty, SimpleQueue
@@ -26,7 +26,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from flowdiag.collector.store.backends import StorageBackend
-from flowdiag.durations import MINUTE_MS, SECOND_MS
+from flowdiag.durations import DAY_MS, MINUTE_MS, SECOND_MS
 from flowdiag.errors import FlowdiagError
 from flowdiag.text.wording.watch import telling as words
 from flowdiag.watch.event import Event
@@ -34,6 +34,7 @@ from flowdiag.watch.failed import Failed, put_aside
 from flowdiag.watch.message import Message, NotTaken
 from flowdiag.watch.notify import Notify, Target, Webhook
 from flowdiag.watch.part import Letter, Part
+from flowdiag.watch.printing import OUTPUT
 from flowdiag.watch.targets.delivering import deliver
 from flowdiag.watch.telling import LONGEST_WAIT_MS, MOST_TRIES, MUTED, QUIET, name_of
 
@@ -43,6 +44,11 @@ LONGEST_MS: Final = 50 * MINUTE_MS  # between two tries; some of it more, so tha
 JITTER: Final = 0.2
 # So many messages in a row that were not taken are no matter of the messages.
 MOST_STRIKES: Final = 3
+# For so long letters are sent to a target before it is looked again what is due: much shorter than others wait for a watch
+# that says nothing before they do its work (holding.py).
+ROUND_S: Final = 5.0
+UNNOTED_S: Final = 900.0  # what became of a letter is remembered where no part has it
+UNKNOWN_MS: Final = DAY_MS  # letters wait for a target that the file does not have
 _AGAIN_MS: Final = MINUTE_MS  # where what is put aside could not be written
 
 Deliver = Callable[[Target, Message, int], None]
@@ -80,40 +86,45 @@ class Sender:
         self._targets = {target.name: target for target in notify.targets}
         self._backend = backend
         self._deliver = deliver
+        self._known: dict[
+            str, tuple[Outcome, float]
+        ] = {}  # what is not noted yet, and since when (monotonic, s)
         threads = min(max(len(notify.targets), 1), MOST_THREADS)
         self._threads = ThreadPoolExecutor(threads, thread_name_prefix="tell")
-        self._rounds = 0
         self._busy: dict[str, Future[None]] = {}
         self._done: SimpleQueue[tuple[str, Outcome]] = SimpleQueue()
         self._closing = Flag()
 
-    def send(self, parts: Iterable[Part], now_ms: int, budget_s: float = 10.0) -> dict[str, Outcome]:
-        """What became of letters since it was called last, by their names; settled() notes it in a part, before the next call.
+    def send(self, parts: Iterable[Part], now_ms: int, wait_s: float = 0.0) -> dict[str, Outcome]:
+        """Begins to send what is due, and gives by name what became of letters of which the parts do not tell it yet: settled()
+        notes it in a part. Until that is done it is told again, and the letter not sent again.
 
-        parts: all that this watch looks after, so that what belongs together is one message. Returns once all that are due were
-        tried, after budget_s at the latest; a delivery that takes longer goes on, and is told by the next call.
+        parts: all that this watch looks after, so that what belongs together is one message; wait_s: for what is begun.
         """
-        until_s = time.monotonic() + budget_s
+        parts = list(parts)
         # First who is idle, then what they did: what is not noted in the parts yet must not be sent again.
         idle = [target.name for target in self._notify.targets if self._is_idle(target.name)]
-        outcomes = self._outcomes()
+        self._learn(parts)
         by_target: dict[str, list[_Parcel]] = {}
-        for parcel in self._parcels(list(parts), now_ms, outcomes.keys()):
+        for parcel in self._parcels(parts, now_ms):
             by_target.setdefault(parcel.letters[0].target, []).append(parcel)
-        self._rounds += 1
-        first = self._rounds % max(len(idle), 1)
-        for name in idle[first:] + idle[:first]:  # each is the first at times
+        for name in idle:
             if name in by_target:
                 self._busy[name] = self._threads.submit(
-                    self._round, self._targets[name], by_target[name], now_ms, until_s
+                    self._round, self._targets[name], by_target[name], now_ms
                 )
         for name in by_target.keys() - self._targets.keys():
-            self._round(None, by_target[name], now_ms, until_s)
-        wait(self._busy.values(), timeout=max(until_s - time.monotonic(), 0.0))
-        return outcomes | self._outcomes()
+            self._round(None, by_target[name], now_ms)
+        if wait_s:
+            wait(self._busy.values(), timeout=wait_s)
+        return self._outcomes()
+
+    def is_due(self, parts: Iterable[Part], now_ms: int) -> bool:
+        """Whether there is anything to send."""
+        return bool(self._parcels(list(parts), now_ms))
 
     def close(self) -> dict[str, Outcome]:
-        """Begins nothing more, waits for what is on its way, and tells what became of it."""
+        """Begins nothing more, waits for what is on its way, and tells what became of letters, as send() does."""
         self._closing.set()
         self._threads.shutdown(wait=True)
         return self._outcomes()
@@ -123,25 +134,42 @@ class Sender:
         return future is None or (future.done() and future.result() is None)
 
     def _outcomes(self) -> dict[str, Outcome]:
-        found: dict[str, Outcome] = {}
+        now_s = time.monotonic()
         while True:
             try:
                 name, outcome = self._done.get_nowait()
             except Empty:
-                return found
-            found[name] = outcome
+                return {name: outcome for name, (outcome, _) in self._known.items()}
+            self._known[name] = (outcome, now_s)
 
-    def _parcels(self, parts: Sequence[Part], now_ms: int, done: Collection[str]) -> list[_Parcel]:
+    def _learn(self, parts: Sequence[Part]) -> None:
+        """Forgets what became of letters where the parts tell it."""
+        self._outcomes()
+        tries = {letter.name: letter.tries for part in parts for letter in part.letters}
+        now_s = time.monotonic()
+        for name, (outcome, since_s) in list(self._known.items()):
+            if name in tries:
+                noted = outcome.kind == "again" and tries[name] >= outcome.tries
+            else:
+                noted = now_s - since_s >= UNNOTED_S
+            if noted:
+                del self._known[name]
+
+    def _parcels(self, parts: Sequence[Part], now_ms: int) -> list[_Parcel]:
         together: dict[tuple[object, ...], list[tuple[Letter, list[Event]]]] = {}
         for part in parts:
-            events = {event.name: event for event in part.events}
-            for letter in due_letters(part, now_ms):
-                if letter.name in done:
-                    continue
+            letters = [letter for letter in due_letters(part, now_ms) if self._is_to_send(letter, now_ms)]
+            events = {event.name: event for event in part.events} if letters else {}
+            for letter in letters:
                 told = [events[name] for name in letter.events if name in events]
                 key = (letter.group, letter.due_ms, letter.tries) if letter.group else (letter.name,)
                 together.setdefault((letter.target, *key), []).append((letter, told))
         return _in_turn([self._parcel(found) for found in together.values()])
+
+    def _is_to_send(self, letter: Letter, now_ms: int) -> bool:
+        if letter.target not in self._targets and letter.made_ms > now_ms - UNKNOWN_MS:
+            return False  # another watch may have another file
+        return letter.name not in self._known
 
     def _parcel(self, found: Sequence[tuple[Letter, list[Event]]]) -> _Parcel:
         letters = tuple(letter for letter, _ in found)
@@ -157,14 +185,14 @@ class Sender:
         )
         return _Parcel(message, letters, frozenset(key for letter in letters for key in _keys(letter)))
 
-    def _round(self, target: Target | None, parcels: Sequence[_Parcel], now_ms: int, until_s: float) -> None:
+    def _round(self, target: Target | None, parcels: Sequence[_Parcel], now_ms: int) -> None:
         began_s = time.monotonic()
         stuck: set[str] = set()
         strikes = 0
         waiting = list(parcels)
         while waiting:
             parcel = waiting.pop(0)
-            if time.monotonic() >= until_s or self._closing.is_set():
+            if time.monotonic() >= began_s + ROUND_S or self._closing.is_set():
                 return
             if parcel.keys & stuck:
                 continue
@@ -235,7 +263,7 @@ def due_letters(part: Part, now_ms: int) -> Iterator[Letter]:
     """Of a part, in order, without those that wait for an earlier one of the same incident."""
     waiting: set[tuple[str, str]] = set()
     for letter in part.letters:
-        if letter.group == MUTED:
+        if letter.group == MUTED or letter.target == OUTPUT:
             continue
         keys = {(letter.target, key) for key in _keys(letter)}
         if letter.due_ms > now_ms or keys & waiting:

@@ -45,7 +45,8 @@ class Mark(Struct, frozen=True):
     """A finding that is told of a site.
 
     began_ms, ended_ms: ms since 1970 UTC, ended_ms None while it goes on; before: it may have begun earlier, before
-    anything that was read. client: the sentence for the client; summary: the engineer's, with figures.
+    anything that was read. client: the sentence for the client; summary: the engineer's, with figures; who: the engineer's
+    sentence on whose traffic leaks, of other findings empty.
     """
 
     code: str
@@ -58,6 +59,7 @@ class Mark(Struct, frozen=True):
     before: bool
     client: str
     summary: str
+    who: str = ""
 
     @property
     def standing(self) -> Standing:
@@ -75,9 +77,10 @@ class Spell(Struct, frozen=True):
 class SiteState(Struct, frozen=True):
     """What is known of a site's last hour.
 
-    on: at judged_ms, when the newest records that were looked at end; since_ms: since when, None where it was so when the time
-    looked at began. heard_ms: last sign of life of the exporter, None where the store has none; unheard_ms: from when on
-    it is not heard, if nothing comes: its silence is longer then than its own habit explains. marks: gravest first.
+    on: at judged_ms, when the newest records that were looked at end; since_ms: since when, None where it was so at begin_ms,
+    when the time looked at begins. heard_ms: last sign of life of the exporter, None where the store has none; heard_since_ms:
+    from when on it said nothing for no longer than LEAST_UNHEARD_MS (look.py); unheard_ms: from when on it is not heard, if
+    nothing comes: its silence is longer then than its own habit explains. marks: gravest first.
     """
 
     on: On = "unknown"
@@ -85,6 +88,8 @@ class SiteState(Struct, frozen=True):
     judged_ms: int | None = None
     heard_ms: int | None = None
     unheard_ms: int | None = None
+    begin_ms: int | None = None
+    heard_since_ms: int | None = None
     marks: tuple[Mark, ...] = ()
 
     def at(self, now_ms: int) -> SiteState:

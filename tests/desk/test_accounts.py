@@ -21,10 +21,10 @@ from flowdiag.cli.main import main
 from flowdiag.desk.access.sessions import COOKIE
 from flowdiag.desk.application import application
 from flowdiag.desk.asking.review_question import AskedSite, ReviewQuestion
-from flowdiag.desk.catalogue import site_key
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.people import Person
 from flowdiag.desk.settings import Settings
+from flowdiag.site.site_key import site_key
 from tests.desk.conftest import BASE, StoreAndSites, waited
 
 ACCOUNTS: Final = Person("accounts", frozenset({"accounts"}), ("*",))

@@ -16,9 +16,9 @@ from starlette.testclient import TestClient
 
 from flowdiag.desk.asking.look_question import Seen
 from flowdiag.desk.board import Board, Standings
-from flowdiag.desk.catalogue import Catalogue, DeskSite
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.pages import board_rows
+from flowdiag.site.catalogue import Catalogue, KnownSite
 from flowdiag.watch.state import DayState, Mark, SiteState, Spell
 from tests.desk.conftest import StoreAndSites
 
@@ -182,13 +182,13 @@ def test_the_day_of_a_site_that_is_not_heard_ends_now() -> None:
 
 
 @pytest.fixture
-def corner(store_and_sites: StoreAndSites) -> DeskSite:
+def corner(store_and_sites: StoreAndSites) -> KnownSite:
     site = Catalogue(store_and_sites.sites).get("corner")
     assert site is not None
     return site
 
 
-def test_what_nobody_can_see_any_more_does_not_go_on(corner: DeskSite) -> None:
+def test_what_nobody_can_see_any_more_does_not_go_on(corner: KnownSite) -> None:
     heard = NOW_MS - HOUR_MS
     full = mark("link-full", heard - HOUR_MS)
     day = DayState(heard - 24 * HOUR_MS, heard, (Spell("main", heard - 24 * HOUR_MS, heard),), (full,))
@@ -213,7 +213,7 @@ def test_the_note_of_a_silence_is_from_before_it_until_now(looked_at: Desk, desk
     assert 0 <= time.time() - asks["to"].timestamp() < 120
 
 
-def test_no_note_reaches_beyond_now(corner: DeskSite) -> None:
+def test_no_note_reaches_beyond_now(corner: KnownSite) -> None:
     state = SiteState("main", judged_ms=NOW_MS, heard_ms=NOW_MS, marks=(mark("link-full", NOW_MS - HOUR_MS),))
     day = DayState(NOW_MS - 24 * HOUR_MS, NOW_MS, (), state.marks)
     told = [*board_rows.now(corner, Standings(state, day), NOW_MS), *board_rows.day(corner, day, NOW_MS)]
@@ -226,7 +226,7 @@ def said(told: list[board_rows.Told]) -> list[tuple[str, str]]:
     return [(one.words, one.since) for one in told]
 
 
-def test_what_began_before_the_look_is_told_since_the_day_knows_it(corner: DeskSite) -> None:
+def test_what_began_before_the_look_is_told_since_the_day_knows_it(corner: KnownSite) -> None:
     leak = replace(mark("backup-leak", NOW_MS - HOUR_MS), before=True)
     earlier = mark("backup-leak", NOW_MS - 3 * HOUR_MS)
     over = mark("backup-leak", NOW_MS - 9 * HOUR_MS, NOW_MS - 8 * HOUR_MS)
@@ -238,14 +238,14 @@ def test_what_began_before_the_look_is_told_since_the_day_knows_it(corner: DeskS
     ]
 
 
-def test_a_stay_that_is_older_than_the_look_is_told_since_the_day_knows_it(corner: DeskSite) -> None:
+def test_a_stay_that_is_older_than_the_look_is_told_since_the_day_knows_it(corner: KnownSite) -> None:
     stay = Spell("backup", NOW_MS - 9 * HOUR_MS, NOW_MS)
     day = DayState(NOW_MS - 24 * HOUR_MS, NOW_MS, (stay,))
     known = Standings(SiteState("backup", judged_ms=NOW_MS, heard_ms=NOW_MS), day)
     assert said(board_rows.now(corner, known, NOW_MS)) == [("on its backup", "since 04:30 NZDT")]
 
 
-def test_findings_without_a_state_of_their_own_are_told_by_name(corner: DeskSite) -> None:
+def test_findings_without_a_state_of_their_own_are_told_by_name(corner: KnownSite) -> None:
     marks = (mark("realtime-contention", NOW_MS - HOUR_MS), mark("export-gap", NOW_MS - 2 * HOUR_MS))
     known = Standings(SiteState("main", judged_ms=NOW_MS, heard_ms=NOW_MS, marks=marks), None)
     assert said(board_rows.now(corner, known, NOW_MS)) == [
@@ -254,7 +254,7 @@ def test_findings_without_a_state_of_their_own_are_told_by_name(corner: DeskSite
     ]
 
 
-def test_a_line_that_came_and_went_is_told_so(corner: DeskSite) -> None:
+def test_a_line_that_came_and_went_is_told_so(corner: KnownSite) -> None:
     stays = (Spell("backup", NOW_MS - 2 * HOUR_MS, NOW_MS - HOUR_MS), Spell("main", NOW_MS - HOUR_MS, NOW_MS))
     marks = (mark("flapping", NOW_MS - 2 * HOUR_MS, NOW_MS - HOUR_MS),)
     day = DayState(NOW_MS - 24 * HOUR_MS, NOW_MS, stays, marks)

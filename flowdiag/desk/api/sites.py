@@ -10,8 +10,8 @@ from flowdiag.desk.api.operation import JSON, Given, Operation, Parameter
 from flowdiag.desk.api.schemas import reference
 from flowdiag.desk.asked import Asked
 from flowdiag.desk.asked_times import typed_times
-from flowdiag.desk.catalogue import DeskSite
 from flowdiag.desk.pages.front import ASKERS, EVERYBODY
+from flowdiag.site.catalogue import KnownSite
 from flowdiag.site.span_words import MAX_LENGTH
 from flowdiag.text.wording.desk import api as wording
 
@@ -32,7 +32,7 @@ async def one(asked: Asked, given: Given) -> Response:
     return JSONResponse(_site(asked.the_site))
 
 
-def _site(site: DeskSite) -> dict[str, Any]:
+def _site(site: KnownSite) -> dict[str, Any]:
     return {
         "key": site.key,
         "name": site.name,

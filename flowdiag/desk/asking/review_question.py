@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 from msgspec import Struct
 
 from flowdiag.desk.asking.question import Progress, Question
-from flowdiag.desk.catalogue import DeskSite
 from flowdiag.errors import FlowdiagError
+from flowdiag.site.catalogue import KnownSite
 
 if TYPE_CHECKING:
     from flowdiag.review.portfolio_review import PortfolioReview
@@ -21,7 +21,7 @@ SITES_A_PART: Final = 20
 
 
 class AskedSite(Struct, frozen=True):
-    """As DeskSite; file: of its profile."""
+    """As KnownSite; file: of its profile."""
 
     key: str
     place: str
@@ -169,7 +169,7 @@ class ClientQuestion(_Reviewing, frozen=True):
         )
 
 
-def asked_site(site: DeskSite) -> AskedSite:
+def asked_site(site: KnownSite) -> AskedSite:
     return AskedSite(site.key, site.place, site.client, site.file, site.digest)
 
 

@@ -20,13 +20,13 @@ from flowdiag.desk.asking.review_question import (
     ReviewRow,
     asked_site,
 )
-from flowdiag.desk.catalogue import DeskSite
 from flowdiag.desk.pages.note import FILE_POLICY
 from flowdiag.desk.pages.waiting import answer_or_wait
 from flowdiag.desk.people import Role
 from flowdiag.desk.rendering import page
 from flowdiag.desk.routing import Page
 from flowdiag.errors import UsageError
+from flowdiag.site.catalogue import KnownSite
 from flowdiag.text.wording.desk import accounts as wording
 from flowdiag.text.wording.desk import shell
 
@@ -230,7 +230,7 @@ async def client_file(asked: Asked) -> Response:
 
 
 async def _client(asked: Asked) -> ClientAnswer | Response:
-    sites: tuple[DeskSite, ...] = tuple(asked.client_sites)
+    sites: tuple[KnownSite, ...] = tuple(asked.client_sites)
     wanted = ClientQuestion(
         asked.desk.settings.store, tuple(map(asked_site, sites)), asked_month(asked.query("month"))
     )

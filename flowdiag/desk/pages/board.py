@@ -14,12 +14,12 @@ from starlette.responses import JSONResponse, Response
 
 from flowdiag.desk.asked import Asked
 from flowdiag.desk.board import Board, Standings
-from flowdiag.desk.catalogue import DeskSite
 from flowdiag.desk.pages.board_rows import row
 from flowdiag.desk.pages.front import may_ask
 from flowdiag.desk.people import STAFF
 from flowdiag.desk.rendering import environment, page
 from flowdiag.desk.routing import Page
+from flowdiag.site.catalogue import KnownSite
 from flowdiag.text.wording.desk import board as wording
 from flowdiag.watch.state import GRAVEST_FIRST, Standing
 
@@ -78,7 +78,7 @@ def _one_of(given: str | None, known: tuple[str, ...]) -> str:
     return given if given in known else known[0]
 
 
-def listed(board: Board, sites: list[DeskSite], view: View, asks: bool) -> Listed:
+def listed(board: Board, sites: list[KnownSite], view: View, asks: bool) -> Listed:
     """asks: who looks may read notes."""
     now_ms = time.time_ns() // 1_000_000
     chosen = [(site, board.of(site)) for site in sites if view.client in ("", site.client)]
@@ -95,7 +95,7 @@ def listed(board: Board, sites: list[DeskSite], view: View, asks: bool) -> Liste
     )
 
 
-def _place(site: DeskSite, known: Standings, said: tuple[Standing, ...], by: str) -> tuple[Any, ...]:
+def _place(site: KnownSite, known: Standings, said: tuple[Standing, ...], by: str) -> tuple[Any, ...]:
     name = (site.name.casefold(), site.key)
     if by == "name":
         return name
@@ -128,7 +128,7 @@ async def show(asked: Asked) -> Response:
     )
 
 
-def age(board: Board, sites: list[DeskSite]) -> str:
+def age(board: Board, sites: list[KnownSite]) -> str:
     now_ms = time.time_ns() // 1_000_000
     days = [board.of(site).day_looked_ms for site in sites]
     known = [ms for ms in days if ms is not None]
@@ -149,7 +149,7 @@ async def changes(asked: Asked) -> Response:
     return JSONResponse(answer | _changed(board, sites, view, asked))
 
 
-def _changed(board: Board, sites: list[DeskSite], view: View, asked: Asked) -> dict[str, Any]:
+def _changed(board: Board, sites: list[KnownSite], view: View, asked: Asked) -> dict[str, Any]:
     asks = may_ask(asked)
     key = (id(board), asked.who.sites, asks, view, board.version)
     if key not in _kept:

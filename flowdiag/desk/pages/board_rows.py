@@ -12,10 +12,10 @@ from msgspec.structs import replace
 
 from flowdiag.desk.asked import Asked
 from flowdiag.desk.board import Board, Standings
-from flowdiag.desk.catalogue import DeskSite
 from flowdiag.desk.pages.addresses import NOW, question_address
 from flowdiag.desk.rendering import environment
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
+from flowdiag.site.catalogue import KnownSite
 from flowdiag.text.clock import Clock
 from flowdiag.text.wording.desk import board as wording
 from flowdiag.watch.state import GRAVEST_FIRST, DayState, Mark, Spell, Standing
@@ -60,7 +60,7 @@ class Drawn(Struct, frozen=True):
     width: float
 
 
-def row(board: Board, site: DeskSite, known: Standings, now_ms: int, asks: bool) -> Markup:
+def row(board: Board, site: KnownSite, known: Standings, now_ms: int, asks: bool) -> Markup:
     """now_ms: the time, on whose day times need no date; asks: who looks may read notes."""
     key = (id(board), site.key, asks)
     state = (board.version_of(site), site.digest, known.looked_ms is None, now_ms // HOUR_MS)
@@ -81,7 +81,7 @@ def standing_of(asked: Asked, asks: bool) -> Markup:
     return _part("standing", site, known, now_ms, asks)
 
 
-def _part(name: str, site: DeskSite, known: Standings, now_ms: int, asks: bool) -> Markup:
+def _part(name: str, site: KnownSite, known: Standings, now_ms: int, asks: bool) -> Markup:
     macro = getattr(environment().get_template("board_parts.html").module, name)
     shown = until_now(known, now_ms)
     told, happened = now(site, known, now_ms), day(site, shown, now_ms)
@@ -108,7 +108,7 @@ def until_now(known: Standings, now_ms: int) -> DayState | None:
     return replace(day, begin_ms=begin_ms, end_ms=now_ms, spells=tuple(spells), marks=kept)
 
 
-def now(site: DeskSite, known: Standings, now_ms: int) -> list[Told]:
+def now(site: KnownSite, known: Standings, now_ms: int) -> list[Told]:
     """What is said of a site now, gravest first, each kind once."""
     told: list[Told] = []
     for standing in known.now.standings:
@@ -123,7 +123,7 @@ def now(site: DeskSite, known: Standings, now_ms: int) -> list[Told]:
 
 
 def _told(
-    site: DeskSite, known: Standings, standing: Standing, words: str, spans: list[Span], now_ms: int
+    site: KnownSite, known: Standings, standing: Standing, words: str, spans: list[Span], now_ms: int
 ) -> Told:
     """words: its kind; spans: of the findings of this kind."""
     state = known.now
@@ -173,7 +173,7 @@ def _spans(day: DayState) -> dict[tuple[Standing, str], list[Span]]:
     return spans
 
 
-def day(site: DeskSite, known: DayState | None, now_ms: int) -> list[Told]:
+def day(site: KnownSite, known: DayState | None, now_ms: int) -> list[Told]:
     """What happened in the last day, gravest first, each kind once."""
     if known is None:
         return []
@@ -201,7 +201,7 @@ def _end(mark: Mark, known: DayState) -> int:
     return known.end_ms if mark.ended_ms is None else mark.ended_ms
 
 
-def strip(site: DeskSite, known: DayState | None, now_ms: int) -> tuple[list[Drawn], str]:
+def strip(site: KnownSite, known: DayState | None, now_ms: int) -> tuple[list[Drawn], str]:
     """The picture of a day, and what it says."""
     if known is None:
         return [], wording.strip("")
@@ -220,7 +220,7 @@ def strip(site: DeskSite, known: DayState | None, now_ms: int) -> tuple[list[Dra
     return drawn, wording.strip(", ".join(said) or (wording.STANDINGS["main"] if drawn else ""))
 
 
-def clock_time(site: DeskSite, ms: int, today_ms: int) -> str:
+def clock_time(site: KnownSite, ms: int, today_ms: int) -> str:
     """14:05 NZDT, with its day where that is not the day of today_ms."""
     clock = Clock(site.timezone)
     ms, today_ms = ms // MINUTE_MS * MINUTE_MS, max(today_ms, ms)
@@ -228,24 +228,24 @@ def clock_time(site: DeskSite, ms: int, today_ms: int) -> str:
     return told if clock.same_day(ms, today_ms + 1) else f"{clock.short_day(ms)} {told}"
 
 
-def span_words(site: DeskSite, begin: int, end: int, today_ms: int) -> str:
+def span_words(site: KnownSite, begin: int, end: int, today_ms: int) -> str:
     """10:10 to 10:40, with the day where it is not that of today_ms."""
     clock = Clock(site.timezone)
     begin, end = begin // MINUTE_MS * MINUTE_MS, max(-(-end // MINUTE_MS), begin // MINUTE_MS + 1) * MINUTE_MS
     return clock.span(begin, end, day=not clock.same_day(begin, today_ms))
 
 
-def _note(site: DeskSite, begin: int, end: int, now_ms: int) -> str:
+def _note(site: KnownSite, begin: int, end: int, now_ms: int) -> str:
     """The address of the note of a time, with some around it, and nothing that is to come."""
     end = min(-(-(end + MINUTE_MS) // MINUTE_MS), now_ms // MINUTE_MS) * MINUTE_MS
     begin = max((min(begin, end) - AROUND_MS) // MINUTE_MS * MINUTE_MS, end - LONGEST_ASKED_MS)
     return _asks(site, begin, Clock(site.timezone).local(end).isoformat())
 
 
-def _note_until_now(site: DeskSite, heard: int) -> str:
+def _note_until_now(site: KnownSite, heard: int) -> str:
     """The address of the note of a silence that goes on, with a while before it: whenever it is opened, it reaches to then."""
     return _asks(site, (heard - BEFORE_SILENCE_MS) // MINUTE_MS * MINUTE_MS, NOW)
 
 
-def _asks(site: DeskSite, begin: int, end: str) -> str:
+def _asks(site: KnownSite, begin: int, end: str) -> str:
     return question_address(site.key, {"from": Clock(site.timezone).local(begin).isoformat(), "to": end})

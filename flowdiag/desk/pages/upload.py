@@ -16,7 +16,6 @@ from flowdiag.desk.asking.note_question import NoteAnswer, NoteQuestion
 from flowdiag.desk.asking.question import Question
 from flowdiag.desk.asking.upload_question import UploadNoteQuestion, UploadQuestion, UploadSeen
 from flowdiag.desk.asking.workers import Overloaded, Unanswered
-from flowdiag.desk.catalogue import DeskSite
 from flowdiag.desk.pages.note import FOR_STAFF, LONGEST_SAID, LONGEST_TICKET, MEDIA, SUFFIXES, file_policy
 from flowdiag.desk.pages.waiting import answer_or_wait
 from flowdiag.desk.people import Role
@@ -25,6 +24,7 @@ from flowdiag.desk.rendering import page
 from flowdiag.desk.routing import Page
 from flowdiag.durations import SECOND_MS
 from flowdiag.errors import ExportError, FlowdiagError, UsageError
+from flowdiag.site.catalogue import KnownSite
 from flowdiag.site.clock import LocalTime, nearest
 from flowdiag.site.span_words import span_of
 from flowdiag.text.clock import Clock
@@ -150,7 +150,7 @@ def _times(seen: UploadSeen, zone: str) -> Iterator[tuple[str, str]]:
 class _Asked(Struct):
     """What the form asks for: a site of the desk, or a profile as JSON."""
 
-    site: DeskSite | None
+    site: KnownSite | None
     profile: str | None
 
 
@@ -199,7 +199,7 @@ def _whose(asked: Asked, faults: dict[str, str]) -> _Asked:
     return _Asked(None, json.dumps(came_to.raw))
 
 
-def _named(asked: Asked, words: str) -> DeskSite | str:
+def _named(asked: Asked, words: str) -> KnownSite | str:
     """The one of the person's sites that is meant, or why there is not one."""
     found = asked.desk.catalogue.find(words, asked.sites()) if words else []
     same = [site for site in found if site.name.casefold() == words.casefold()]
@@ -248,7 +248,7 @@ async def _note(asked: Asked) -> NoteAnswer | Response:
     return found
 
 
-def _site(asked: Asked) -> DeskSite | None:
+def _site(asked: Asked) -> KnownSite | None:
     """The site of the desk that the upload is said to be of, if the person still may see it."""
     return next((site for site in asked.sites() if site.key == asked.the_upload.site), None)
 

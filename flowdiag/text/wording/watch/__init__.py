@@ -1,5 +1,3 @@
-"""What the watch tells, one module for each thing that it makes."""
+"""What the watch says, one module for each kind of thing that it says."""
 
-__all__ = [
-    "telling",
-]
+__all__ = ["drill", "events", "morning", "telling"]

@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flowdiag.desk import catalogue
-from flowdiag.desk.catalogue import Catalogue, site_key
 from flowdiag.desk.people import Person
 from flowdiag.errors import ProfileError
+from flowdiag.site import catalogue
+from flowdiag.site.catalogue import Catalogue
+from flowdiag.site.site_key import site_key
 
 PROFILE = """
 [site]

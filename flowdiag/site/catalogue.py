@@ -1,4 +1,4 @@
-"""The sites that a desk knows: their profiles, found by name, label, client or place, and read again when they change.
+"""The sites of a folder of profiles: found by name, label, client or place, and read again when they change.
 
 Facts the design follows:
 - a thousand profiles take seconds to read, so one is read again only when its file changed (size and time);
@@ -26,7 +26,7 @@ from flowdiag.site.site_key import site_key
 LOOKED_AT_EVERY_S: Final = 5.0  # how soon a changed profile counts
 
 
-class DeskSite(Struct, frozen=True):
+class KnownSite(Struct, frozen=True):
     """key: in addresses of pages; place: of its profile below the folder, without suffix; client: who it belongs to, the
     folder's name, or the site's own; digest: of the profile's octets."""
 
@@ -56,25 +56,25 @@ class Catalogue:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._known: dict[Path, tuple[tuple[int, int], DeskSite | FlowdiagError]] = {}
-        self._sites: dict[str, DeskSite] = {}
+        self._known: dict[Path, tuple[tuple[int, int], KnownSite | FlowdiagError]] = {}
+        self._sites: dict[str, KnownSite] = {}
         self._words: dict[str, str] = {}
         self.faults: tuple[FlowdiagError, ...] = ()
         self._looked_at = 0.0
         self._lock = Lock()
 
-    def all(self) -> list[DeskSite]:
+    def all(self) -> list[KnownSite]:
         """In order of their names."""
         return list(self._current().values())
 
-    def get(self, key: str) -> DeskSite | None:
+    def get(self, key: str) -> KnownSite | None:
         return self._current().get(key)
 
-    def of_client(self, key: str) -> list[DeskSite]:
+    def of_client(self, key: str) -> list[KnownSite]:
         """All sites of the client whose key it is; none where there is no such client."""
         return [site for site in self.all() if site.client_key == key]
 
-    def find(self, words: str, among: Iterable[DeskSite]) -> list[DeskSite]:
+    def find(self, words: str, among: Iterable[KnownSite]) -> list[KnownSite]:
         """Those sites that have each of the words in their name, client, place, labels or exporters; those whose name begins
         with the words come first."""
         wanted = words.casefold().split()
@@ -82,7 +82,7 @@ class Catalogue:
         whole = " ".join(wanted)
         return sorted(found, key=lambda site: not site.name.casefold().startswith(whole))
 
-    def _current(self) -> dict[str, DeskSite]:
+    def _current(self) -> dict[str, KnownSite]:
         with self._lock:
             if time.monotonic() - self._looked_at >= LOOKED_AT_EVERY_S or not self._sites:
                 self._look()
@@ -91,7 +91,7 @@ class Catalogue:
 
     def _look(self) -> None:
         """Raises ProfileError as profile_files() does."""
-        known: dict[Path, tuple[tuple[int, int], DeskSite | FlowdiagError]] = {}
+        known: dict[Path, tuple[tuple[int, int], KnownSite | FlowdiagError]] = {}
         for file in profile_files(self._folder):
             try:
                 stat = file.stat()
@@ -102,7 +102,7 @@ class Catalogue:
             known[file] = before if before is not None and before[0] == seen else (seen, self._read(file))
         if known == self._known:
             return
-        sites = [site for _, site in known.values() if isinstance(site, DeskSite)]
+        sites = [site for _, site in known.values() if isinstance(site, KnownSite)]
         self.faults = tuple(fault for _, fault in known.values() if isinstance(fault, FlowdiagError))
         self._sites = {
             site.key: site for site in sorted(sites, key=lambda site: (site.name.casefold(), site.place))
@@ -110,7 +110,7 @@ class Catalogue:
         self._words = {site.key: _words(site) for site in sites}
         self._known = known
 
-    def _read(self, file: Path) -> DeskSite | FlowdiagError:
+    def _read(self, file: Path) -> KnownSite | FlowdiagError:
         try:
             profile = read_profile(file)
             digest = hashlib.sha256(file.read_bytes()).hexdigest()
@@ -121,10 +121,10 @@ class Catalogue:
         below = file.relative_to(self._folder)
         place = below.as_posix().removesuffix(SUFFIX)
         client = below.parts[0] if len(below.parts) > 1 else profile.site.name
-        return DeskSite(site_key(place), place, client, str(file), profile, digest)
+        return KnownSite(site_key(place), place, client, str(file), profile, digest)
 
 
-def _words(site: DeskSite) -> str:
+def _words(site: KnownSite) -> str:
     profile = site.profile
     labels = (label.name for label in profile.label)
     links = (link.name for link in profile.link)

@@ -1,0 +1,39 @@
+"""What is said of an event that no finding has words for."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from flowdiag.text.clock import Clock, duration
+
+ALL_SITES: Final = "all sites"
+
+
+def not_heard_client(since_ms: int, ended_ms: int | None, timezone: str) -> str:
+    """Of an exporter that says nothing, to the site's people."""
+    clock = Clock(timezone)
+    if ended_ms is None:
+        return f"We have heard nothing from your router since {_moment(clock, since_ms)}."
+    return f"We heard nothing from your router {clock.span(since_ms, ended_ms, day=True)}; we hear it again."
+
+
+def not_heard(since_ms: int, ended_ms: int | None, timezone: str) -> str:
+    """The same to an engineer."""
+    clock = Clock(timezone)
+    if ended_ms is None:
+        return (
+            f"No flow records since {_moment(clock, since_ms)}, longer than this exporter's habit explains: "
+            "the site has no line, its router is off, or the export does not arrive."
+        )
+    lasted = duration(ended_ms - since_ms)
+    return f"No flow records {clock.span(since_ms, ended_ms, day=True)} ({lasted}); they come again."
+
+
+def came_and_went(times: int) -> str:
+    """Added to the summary of what was told late because it came and went."""
+    return f" It came and went {times} times before this was told."
+
+
+def _moment(clock: Clock, ms: int) -> str:
+    at = clock.told(ms)
+    return f"{clock.short_day(at)} {clock.time(at)} {clock.zone(at)}"
