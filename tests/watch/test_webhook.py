@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from flowdiag.watch.as_json import event_json
 from flowdiag.watch.message import Message, NotTaken
 from flowdiag.watch.notify import Secret, Webhook
 from flowdiag.watch.targets.webhook import post, signatures
@@ -66,6 +67,30 @@ def test_a_receiver_is_given_the_event_and_can_verify_it_by_its_body_alone() -> 
         "note": None,
         "drill": None,
     }
+
+
+def test_the_program_of_the_how_to_page_verifies_it() -> None:
+    page = (Path(__file__).parents[2] / "docs/howto/watch-targets.md").read_text(encoding="utf-8")
+    program: dict[str, Any] = {}
+    exec(page.split("```python\n")[1].partition("```")[0], program)
+    with receiving() as receiver:
+        post(hook(receiver.url), MESSAGE, NOON_MS)
+    (request,) = receiver.requests
+    secret, headers = SECRET.encode(), request.headers
+    is_ours, is_ours_now = program["is_from_the_watch"], program["is_from_the_watch_now"]
+    assert is_ours(secret, request.body, headers["Flowdiag-Signature"])
+    assert not is_ours(b"other", request.body, headers["Flowdiag-Signature"])
+    assert not is_ours(secret, request.body + b" ", headers["Flowdiag-Signature"])
+    stamp, signed = headers["Flowdiag-Timestamp"], headers["Flowdiag-Signature-Timestamped"]
+    assert is_ours_now(secret, request.body, stamp, signed, NOON_MS / 1000 + 10)
+    assert not is_ours_now(secret, request.body, stamp, signed, NOON_MS / 1000 + 3_600)
+    assert not is_ours_now(secret, request.body, str(int(stamp) + 3_600), signed, NOON_MS / 1000 + 3_600)
+
+
+def test_the_how_to_page_shows_every_key_of_an_event() -> None:
+    page = (Path(__file__).parents[2] / "docs/howto/watch-targets.md").read_text(encoding="utf-8")
+    shown = json.loads(page.split("```json\n")[1].partition("```")[0])
+    assert list(shown) == list(event_json(event(), "https://desk.example.net"))
 
 
 @pytest.mark.parametrize(
