@@ -128,6 +128,15 @@ def test_headers_are_those_of_the_standards() -> None:
     assert max(map(len, octets.split(b"\r\n"))) <= 998
 
 
+@pytest.mark.parametrize("site", ["Harbour Ferries " * 8, "Kāinga " * 20])
+def test_a_long_subject_is_read_as_it_was_written(site: str) -> None:
+    mailbox, name = Mailbox(), site.strip()
+    with mail_server(mailbox) as port:
+        send(target(port), replace(MESSAGE, events=(event(site=name),)), NOON_MS)
+    (mail,) = mailbox.mails
+    assert mail["Subject"] == f"{name}: on its backup since Tue 3 Mar 01:00 NZDT"
+
+
 def test_all_mails_of_an_incident_are_one_thread_and_each_has_a_name() -> None:
     begin = event()
     mails = [

@@ -68,6 +68,9 @@ def written(target: Mail, message: Message, now_ms: int) -> EmailMessage:
     # Whatever a server knows, these octets pass it.
     mail.set_content(as_text(message), cte="quoted-printable")
     mail.add_alternative(as_html(message), subtype="html", cte="quoted-printable")
+    if mail["Subject"].isascii():
+        # Folded where the standard would like it, it begins with a space to those who read it.
+        mail.policy = mail.policy.clone(max_line_length=LONGEST_SUBJECT + 50)
     return mail
 
 
