@@ -40,6 +40,12 @@ _FILE: Final = click.Path(dir_okay=False, path_type=Path)
     help="Look once, print what changed and end, for a scheduler; exit code 3 if something began.",
 )  # fmt: skip
 @click.option("--notify", metavar="FILE.toml", type=_FILE, help="Whom to tell: webhooks, mail, commands.")
+@click.option("--failed", is_flag=True, help="List the messages that nobody took, and end.")
+@click.option(
+    "--resend", multiple=True, metavar="NAME",
+    help='Send such a message to its target in --notify again, and end; repeatable, "all" for all of them.',
+)  # fmt: skip
+@click.option("--try", "trying", is_flag=True, help="Send each target of --notify a test message, and end.")
 @jobs_option("Sites looked at at the same time; one for each processor by default.")
 @cluster_option
 @talk_options
@@ -50,6 +56,9 @@ def command(
     every_s: float,
     once: bool,
     notify: Path | None,
+    failed: bool,
+    resend: tuple[str, ...],
+    trying: bool,
     jobs: int | None,
     cluster: str | None,
     quiet: bool,
@@ -64,7 +73,10 @@ def command(
       flowdiag watch --store flows --sites sites/
       flowdiag watch --store flows --sites sites/ --notify notify.toml
       flowdiag watch --store flows --sites sites/ --once
+      flowdiag watch --store flows --failed
     """
+    if failed or resend or trying:
+        sys.exit(_messages(store, config, notify, resend, trying=trying))
     store, folder = store_and_sites(store, folder, config)
     jobs = jobs or os.cpu_count() or 1
     if jobs > 1 and cluster is None:
@@ -85,6 +97,18 @@ def command(
     if once:
         sys.exit(_once(settings, stop))
     _on(settings, every_s, stop, quiet=quiet)
+
+
+def _messages(
+    store: str | None, config: Path | None, notify: Path | None, names: Sequence[str], *, trying: bool
+) -> int:
+    from flowdiag.cli.watch_messages import failed_messages, send_again, try_targets
+    from flowdiag.site.config import find_config
+
+    if trying:
+        return try_targets(notify)
+    store = store or find_config(config).need_store()
+    return send_again(store, notify, names) if names else failed_messages(store)
 
 
 def _once(settings: Settings, stop: threading.Event) -> int:
@@ -124,10 +148,10 @@ def _on(settings: Settings, every_s: float, stop: threading.Event, *, quiet: boo
 
 
 def _print(events: Sequence[Event]) -> None:
-    from flowdiag.watch.as_json import event_json
+    from flowdiag.watch.as_json import event_line
 
     for event in events:
-        click.echo(event_json(event))
+        click.echo(event_line(event))
     sys.stdout.flush()
 
 

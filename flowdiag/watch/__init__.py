@@ -8,10 +8,12 @@ some sites in a `ledger.py`.
 __all__ = [
     "as_json",
     "event",
+    "failed",
     "look",
     "notify",
     "notify_file",
     "service",
     "state",
+    "trying",
     "watcher",
 ]

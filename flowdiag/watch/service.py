@@ -27,6 +27,7 @@ from flowdiag.watch.watcher import Round, Watcher
 
 Write = Callable[[Sequence[Event]], None]
 _ASK_AGAIN_S: Final = 1.0
+FINISH_S: Final = 60.0  # that a watch which looks once gives to those who are told
 
 
 class Settings(Struct, frozen=True):
@@ -74,7 +75,9 @@ def watch_once(watcher: Watcher, holding: Holding, stop: threading.Event) -> Rou
             break
         waited_s += _ASK_AGAIN_S
         held = set(holding.hold())
-    return watcher.round(held)
+    done = watcher.round(held)
+    watcher.finish(FINISH_S)
+    return done
 
 
 @contextmanager

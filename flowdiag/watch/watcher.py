@@ -56,6 +56,10 @@ class Post(Protocol):
         """Sends what is due of the parts held, and has noted what became of it. Raises StoreError."""
         ...
 
+    def finish(self, now_ms: int, most_s: float) -> None:
+        """Sends all that is due, for so long at most. Raises StoreError."""
+        ...
+
 
 class Round(Struct, frozen=True):
     """What a round did. sites: looked at; faults: of those that could not be; took_s: seconds."""
@@ -159,6 +163,10 @@ class Watcher:
                 break  # whoever comes next does the rest
         looked = sum(map(len, sites.values()))
         return Round(now_ms, looked, tuple(events), faults, time.monotonic() - begun_s)
+
+    def finish(self, most_s: float) -> None:
+        """Sends all that is due, for so long at most. Raises StoreError."""
+        self._post.finish(self.clock.now_ms(), most_s)
 
     def _sites(self, names: Iterable[str]) -> dict[str, list[KnownSite]]:
         """The sites of parts, those in the order of their names."""
