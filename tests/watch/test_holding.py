@@ -164,6 +164,16 @@ def test_a_clean_end_leaves_everything_to_the_others_at_once() -> None:
     assert sorted(name for name in ledger.documents if name.startswith("watcher-")) == ["watcher-b"]
 
 
+def test_no_sign_of_life_is_left_by_who_has_ended() -> None:
+    """A thread gives them until the very end."""
+    ledger = Memory()
+    one = watcher(ledger, "a")
+    one.hold()
+    one.release()
+    one.beat()
+    assert "watcher-a" not in ledger.documents
+
+
 def test_signs_of_life_of_the_dead_do_not_pile_up() -> None:
     ledger = Memory()
     for number in range(50):
