@@ -108,7 +108,7 @@ def read_case(
     batch, report = recent_flows(backend, profile.site.exporter_octets, found.files, beside_ms)
     if batch.num_rows:
         StoredFlows(report).add_rows(batch)  # what was lost is told as a part of these
-    _cut_heard(report, beside_ms, now_ms)
+    cut_heard(report, beside_ms, now_ms)
     flows, usage, coverage = build_case_data([batch], report, profile)
     if not len(flows):
         return None
@@ -139,7 +139,7 @@ def rows_since(backend: StorageBackend, found: Recent, begin_ms: int) -> int:
     return round(rows)
 
 
-def _cut_heard(report: ExportReport, begin_ms: int, end_ms: int) -> None:
+def cut_heard(report: ExportReport, begin_ms: int, end_ms: int) -> None:
     """Leaves the signs of life of [begin_ms, end_ms)."""
     offsets = clock_offsets(report)
     for exporter, minutes in report.heard_minutes.items():

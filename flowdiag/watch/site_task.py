@@ -66,7 +66,7 @@ def watch_sites(task: SitesTask, count: Count) -> list[Watched]:
 def _watch(task: SitesTask, site: SiteToWatch, notes: int) -> Watched:
     memory = site.memory
     try:
-        looked = look(task.store, site.profile, task.now_ms, memory.digest)
+        looked = look(task.store, site.profile, task.now_ms, memory.digest, memory.state)
     except FlowdiagError as error:
         # What cannot be looked at stays as it was: nothing begins, nothing ends.
         return Watched(site.place.place, replace(memory, name=site.place.name, fault=str(error)))
