@@ -21,6 +21,7 @@ from typing import Final, NamedTuple
 from msgspec import Struct
 from msgspec.structs import replace as changed
 
+from flowdiag.errors import StoreError
 from flowdiag.watch.ledger import Change, Ledger
 from flowdiag.watch.living import is_dead, own_name
 from flowdiag.watch.part import PARTS, Part, decoded, encoded
@@ -71,6 +72,9 @@ class Holding:
         self._version = 0
         self._beaten_s: float | None = None
         self._released = False
+        # Times in which this watcher was silent for so long that others may have taken over what it held, and how many of them
+        # the last hold() knew of.
+        self._silences = self._silences_known = 0
 
     def beat(self) -> None:
         """Gives a sign of life, unless everything was released; to be called every BEAT_S. Raises StoreError."""
@@ -78,19 +82,24 @@ class Holding:
             if self._released:
                 return
             begun_s = self._clock()
+            if self._beaten_s is not None and begun_s - self._beaten_s >= SURE_S:
+                self._silences += 1
             name = _SIGN + self.owner
-            while not self._ledger.write(name, b"", self._version):
-                known = self._ledger.read(
-                    name
-                )  # another took this watcher for dead, or did not hear an answer
+            for _ in range(_TRIES):
+                if self._ledger.write(name, b"", self._version):
+                    self._version += 1
+                    self._beaten_s = begun_s
+                    return
+                known = self._ledger.read(name)  # others took this watcher for dead, or an answer was lost
                 self._version = 0 if known is None else known.version
-            self._version += 1
-            self._beaten_s = begun_s
+        raise StoreError("a watcher cannot leave a sign of life in the store", advice="run this again")
 
     @property
     def is_sure(self) -> bool:
-        """Whether nobody can have taken over the parts held. Ask before what only an owner may do and no ledger can undo."""
-        return self._beaten_s is not None and self._clock() - self._beaten_s < SURE_S
+        """Whether nobody can have taken over the parts held; after a long silence not before the next hold(). Ask before what
+        only an owner may do and no ledger can undo."""
+        fresh = self._beaten_s is not None and self._clock() - self._beaten_s < SURE_S
+        return fresh and self._silences == self._silences_known
 
     @property
     def in_doubt(self) -> bool:
@@ -111,9 +120,11 @@ class Holding:
         self._released = False
         if self._beaten_s is None or self._clock() - self._beaten_s >= BEAT_S:
             self.beat()
+        silences = self._silences
         versions = self._ledger.versions()
         living = sorted({self.owner, *self._living(versions)})
         self._settle(versions)
+        self._silences_known = silences
         rank = living.index(self.owner)
         first, following = (PARTS * place // len(living) for place in (rank, rank + 1))
         share, names = following - first, _from(first)
