@@ -11,6 +11,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -90,6 +91,11 @@ def parts(store: str) -> dict[str, Part]:
     return found
 
 
+def owners(store: str) -> dict[str, int]:
+    """How many parts each watcher has."""
+    return dict(Counter(part.owner for part in parts(store).values()))
+
+
 def told(store: str) -> list[str]:
     """The names of the events in the ledger."""
     return [event.name for part in parts(store).values() for event in part.events]
@@ -97,7 +103,8 @@ def told(store: str) -> list[str]:
 
 class Run(Struct):
     """words: of the command; now_ms: the time at anchor_s of the monotonic clock; speed: at which it goes on from there; out:
-    what it prints is added to that file; die_at: it kills itself at that step of its ledger, before each write and after."""
+    what it prints is added to that file; die_at: it kills itself at that step of its ledger, before each write and after; beat_s:
+    between two signs of life, and a quarter of the silence that is death; elsewhere: as if the others were on other hosts."""
 
     words: list[str]
     cycles: int
@@ -106,6 +113,8 @@ class Run(Struct):
     speed: float = 0.0
     anchor_s: float = 0.0
     die_at: int | None = None
+    beat_s: float | None = None
+    elsewhere: bool = False
 
 
 class Stable:
@@ -181,6 +190,7 @@ def _become(run: Run) -> None:
     site_task.look = look  # type: ignore[assignment]
     if run.die_at is not None:
         _die(run.die_at)
+    _hold(run.beat_s, elsewhere=run.elsewhere)
     sys.argv = ["flowdiag", *run.words]
     code: Any = 1
     try:
@@ -190,6 +200,20 @@ def _become(run: Run) -> None:
     finally:
         sys.stdout.flush()
         os._exit(code if isinstance(code, int) else 1)
+
+
+def _hold(beat_s: float | None, *, elsewhere: bool) -> None:
+    """How signs of life are given and heard."""
+    from flowdiag.watch import holding, service, watcher
+
+    if beat_s is not None:
+        for module in (holding, service, watcher):
+            module.BEAT_S = beat_s  # type: ignore[misc]
+        holding.SURE_S = 3 * beat_s  # type: ignore[misc]
+        holding.DEAD_AFTER_S = service.DEAD_AFTER_S = 4 * beat_s  # type: ignore[misc]
+    if elsewhere:
+        clock, owner, _ = holding.Holding.__init__.__defaults__  # type: ignore[misc]
+        holding.Holding.__init__.__defaults__ = (clock, owner, lambda name: False)  # type: ignore[misc]
 
 
 def _die(at: int) -> None:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
 import random
 import signal
 import time
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +20,8 @@ from flowdiag.collector.store.ingest import ingest
 from flowdiag.durations import MINUTE_MS
 from flowdiag.rollup import ROLLER
 from flowdiag.scenario.bulk import write_bulk
-from tests.watch.killable import CYCLE_MS, START, Run, Stable, make_sites, stable, told, truth
+from flowdiag.watch.part import PARTS
+from tests.watch.killable import CYCLE_MS, START, Run, Stable, make_sites, owners, parts, stable, told, truth
 
 SITES = 12
 
@@ -142,3 +145,111 @@ def test_a_round_that_is_killed_before_and_after_each_write_loses_and_repeats_no
     assert step > 2 * SITES
     scene.finish(now_ms)
     assert scene.check() <= step
+
+
+SPEED = 240.0  # seconds of the sites' time in a second of these tests: a round is four minutes
+
+
+class Going(Struct):
+    """Watches that go on and on, a round each second, with one clock."""
+
+    scene: Scene
+    anchor_s: float
+    elsewhere: bool = False
+    beat_s: float | None = None
+    numbers: list[int] = []
+
+    def start(self) -> int:
+        run = self.scene.run(START, "--every", "1s", "--quiet", speed=SPEED, anchor_s=self.anchor_s)
+        run.elsewhere, run.beat_s = self.elsewhere, self.beat_s
+        number = self.scene.watches.start(run)
+        self.numbers.append(number)
+        return number
+
+    def kill(self, number: int) -> None:
+        self.numbers.remove(number)
+        assert self.scene.watches.kill(number)
+
+    def end(self, number: int) -> None:
+        os.kill(number, signal.SIGTERM)
+        self.numbers.remove(number)
+        assert self.scene.watches.wait(number) == 0, (self.scene.folder / "out.errors").read_text()
+
+    @property
+    def now_ms(self) -> int:
+        return START + round((time.monotonic() - self.anchor_s) * SPEED * 1000)
+
+    def until_shared(self, *shares: int) -> float:
+        """Waits until the parts are shared like that; the time it took, in seconds."""
+        begun_s = time.monotonic()
+        while sorted(owners(self.scene.store).values()) != sorted(shares):
+            assert time.monotonic() - begun_s < 60, owners(self.scene.store)
+            time.sleep(0.05)
+        return time.monotonic() - begun_s
+
+    def until_quiet(self) -> None:
+        """Waits until nothing is on its way: what was told and not noted yet would be told again, by its name."""
+        while any(part.letters for part in parts(self.scene.store).values()):
+            time.sleep(0.01)
+
+
+@contextmanager
+def going(scene: Scene, *, elsewhere: bool = False, beat_s: float | None = None) -> Iterator[Going]:
+    """Ends those that are left, by force."""
+    begun = Going(scene, time.monotonic(), elsewhere, beat_s, [])
+    try:
+        yield begun
+    finally:
+        for number in begun.numbers:
+            scene.watches.kill(number)
+
+
+@pytest.mark.slow
+def test_of_two_watches_one_takes_over_at_once_what_the_other_leaves_by_death(scene: Scene) -> None:
+    """On the same host, by the program's own times."""
+    with going(scene) as watches:
+        first, _ = watches.start(), watches.start()
+        watches.until_shared(PARTS // 2, PARTS // 2)
+        watches.kill(first)
+        took_s = watches.until_shared(PARTS)
+        assert took_s < 30  # on an idle machine six: it is looked every five seconds
+        for number in list(watches.numbers):
+            watches.end(number)
+        assert owners(scene.store) == {"": PARTS}
+        scene.finish(watches.now_ms)
+    assert scene.check() <= SITES
+
+
+@pytest.mark.slow
+def test_a_watch_that_was_stopped_and_goes_on_tells_nothing_twice(scene: Scene) -> None:
+    with going(scene, elsewhere=True, beat_s=0.5) as watches:
+        first, second = watches.start(), watches.start()
+        watches.until_shared(PARTS // 2, PARTS // 2)
+        for stopped in (first, second, first):
+            watches.until_quiet()
+            os.kill(stopped, signal.SIGSTOP)
+            watches.until_shared(PARTS)
+            time.sleep(0.5)
+            os.kill(stopped, signal.SIGCONT)
+            watches.until_shared(PARTS // 2, PARTS // 2)
+        watches.end(first)
+        watches.until_shared(PARTS)
+        watches.end(second)
+        scene.finish(watches.now_ms)
+    assert scene.check() == 0
+
+
+@pytest.mark.slow
+def test_watches_that_go_on_and_are_killed_at_any_instant_lose_and_repeat_no_event(scene: Scene) -> None:
+    """Two at a time, of which one is killed, and another one begins."""
+    chance = random.Random(5)
+    kills = 40
+    with going(scene) as watches:
+        watches.start()
+        for _ in range(kills):
+            watches.start()
+            time.sleep(chance.random() * 0.5)
+            watches.kill(watches.numbers[0])
+        watches.end(watches.numbers[0])
+        scene.finish(watches.now_ms)
+    assert scene.check() <= kills * 2
