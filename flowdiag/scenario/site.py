@@ -45,7 +45,8 @@ class SiteLink(Struct, frozen=True):
 
 
 class Site(Struct, frozen=True):
-    """exporter: the router's address; declared_exporters: what the profile lists (empty: it lists none)."""
+    """exporter: the router's address; declared_exporters: what the profile lists (empty: it lists none); upstream: what it is
+    behind, with other sites."""
 
     name: str
     links: tuple[SiteLink, ...]
@@ -54,6 +55,7 @@ class Site(Struct, frozen=True):
     exporter: str = "192.0.2.10"
     declared_exporters: tuple[str, ...] = ()
     hours: str | None = None
+    upstream: str | None = None
     labels: tuple[tuple[str, str], ...] = ()
     lan_interface: int = 1
     thresholds: dict[str, float] = field(default_factory=dict)
@@ -69,6 +71,8 @@ def profile_toml(site: Site) -> str:
         lines.append(f"exporters = [{', '.join(map(_quoted, site.declared_exporters))}]")
     if site.hours:
         lines.append(f"hours = {_quoted(site.hours)}")
+    if site.upstream:
+        lines.append(f"upstream = {_quoted(site.upstream)}")
     for link in site.links:
         lines += ["", "[[link]]", *_link_lines(link)]
     for network, name in site.labels:

@@ -53,7 +53,7 @@ class Written(Struct, frozen=True):
     records: int
 
 
-class _Unsynced(Folder):
+class Unsynced(Folder):
     """A folder whose files need not survive a power cut."""
 
     def seal(self, paths: Sequence[str]) -> None:
@@ -79,7 +79,7 @@ def write_portfolio(
     sites: how many, or their numbers; first: midnight UTC; days: that are drawn; begin_day: the first of them that is
     written, so that a later call adds the days after an earlier one's; roller: makes the store's roll-ups.
     """
-    backend = _Unsynced(folder / "flows")
+    backend = Unsynced(folder / "flows")
     make_store(backend)
     (folder / "sites").mkdir(parents=True, exist_ok=True)
     records = 0

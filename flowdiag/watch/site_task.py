@@ -14,11 +14,14 @@ from msgspec.structs import replace
 from flowdiag.collector.store.workers import Count
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import diagnose
+from flowdiag.diagnoser.findings.on_backup import CODE as ON_BACKUP
 from flowdiag.errors import FlowdiagError
 from flowdiag.note import text
 from flowdiag.note.compose import compose
 from flowdiag.site.profile import Profile
 from flowdiag.watch.changes import Changed, Place, Rules, changes
+from flowdiag.watch.drill.measuring import drill_of
+from flowdiag.watch.drill.rendering import as_object
 from flowdiag.watch.event import NOT_HEARD, Event, Incident, SiteMemory
 from flowdiag.watch.look import look
 
@@ -66,7 +69,7 @@ def watch_sites(task: SitesTask, count: Count) -> list[Watched]:
 def _watch(task: SitesTask, site: SiteToWatch, notes: int) -> Watched:
     memory = site.memory
     try:
-        looked = look(task.store, site.profile, task.now_ms, memory.digest)
+        looked = look(task.store, site.profile, task.now_ms, memory.digest, memory.state)
     except FlowdiagError as error:
         # What cannot be looked at stays as it was: nothing begins, nothing ends.
         return Watched(site.place.place, replace(memory, name=site.place.name, fault=str(error)))
@@ -75,13 +78,25 @@ def _watch(task: SitesTask, site: SiteToWatch, notes: int) -> Watched:
         state, digest, case = looked.state, looked.digest, looked.case
     done = changes(memory, state, task.now_ms, site.place, task.rules, listening=task.listening)
     events = done.events
-    if case is not None and notes > 0:
-        events = _with_notes(case, events)
+    if notes > 0:
+        events = tuple(_with_drill(task.store, site.profile, event) for event in events)
+        events = _with_notes(case, events) if case is not None else events
     return _watched(site.place.place, done, digest, events)
 
 
 def _watched(place: str, done: Changed, digest: str | None, events: tuple[Event, ...]) -> Watched:
     return Watched(place, replace(done.memory, digest=digest), events, done.corrected)
+
+
+def _with_drill(store: str, profile: Profile, event: Event) -> Event:
+    """A stay on the backup that ended, with what a certificate of it needs."""
+    if event.code != ON_BACKUP or event.state != "ended":
+        return event
+    try:
+        drill = drill_of(store, profile, event.began_ms, event.ended_ms)
+    except FlowdiagError:  # the event is told all the same
+        return event
+    return event if drill is None else replace(event, drill=as_object(drill))
 
 
 def _with_notes(case: Case, events: tuple[Event, ...]) -> tuple[Event, ...]:
