@@ -7,11 +7,17 @@ some sites in a `ledger.py`.
 
 __all__ = [
     "as_json",
+    "drill",
     "event",
+    "ledger",
+    "ledgers",
     "look",
     "notify",
     "notify_file",
+    "part",
+    "report",
     "service",
+    "silenced",
     "state",
     "watcher",
 ]

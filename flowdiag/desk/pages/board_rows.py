@@ -138,7 +138,7 @@ def _told(
     if not spans:
         return Told(standing, words)
     first = min(spans, key=lambda span: (span.begin, span.before))
-    since = wording.since(clock_time(site.timezone, first.begin, now_ms), before=first.before)
+    since = wording.since(clock_time(site, first.begin, now_ms), before=first.before)
     if standing == "unheard":
         return Told(standing, words, since, _note_until_now(site, first.begin))
     end = max(state.judged_ms or first.begin, first.begin)
@@ -220,9 +220,9 @@ def strip(site: KnownSite, known: DayState | None, now_ms: int) -> tuple[list[Dr
     return drawn, wording.strip(", ".join(said) or (wording.STANDINGS["main"] if drawn else ""))
 
 
-def clock_time(timezone: str, ms: int, today_ms: int) -> str:
+def clock_time(site: KnownSite, ms: int, today_ms: int) -> str:
     """14:05 NZDT, with its day where that is not the day of today_ms."""
-    clock = Clock(timezone)
+    clock = Clock(site.timezone)
     ms, today_ms = ms // MINUTE_MS * MINUTE_MS, max(today_ms, ms)
     told = f"{clock.time(ms)} {clock.zone(ms)}"
     return told if clock.same_day(ms, today_ms + 1) else f"{clock.short_day(ms)} {told}"

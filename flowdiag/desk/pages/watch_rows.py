@@ -10,12 +10,13 @@ from markupsafe import Markup
 from msgspec import Struct
 
 from flowdiag.desk.asked import Asked
-from flowdiag.desk.pages.board_rows import clock_time, note_address
+from flowdiag.desk.pages.board_rows import note_address
 from flowdiag.desk.rendering import environment
 from flowdiag.desk.watched import OpenIncident
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.site.catalogue import KnownSite
 from flowdiag.site.clock import LocalTime
+from flowdiag.text.clock import Clock
 from flowdiag.text.wording.desk import board, watch
 from flowdiag.watch.event import NOT_HEARD, Event
 from flowdiag.watch.state import Standing, standing_of
@@ -142,7 +143,12 @@ def drill_address(site: KnownSite, event: Event) -> str:
 
 
 def _moment(site: KnownSite | None, event: Event, ms: int, now_ms: int) -> str:
-    return clock_time(site.timezone if site is not None else event.timezone, ms, now_ms)
+    """14:05 NZDT, with its day where that is not today; a moment to come too."""
+    clock = Clock(site.timezone if site is not None else event.timezone)
+    ms = ms // MINUTE_MS * MINUTE_MS
+    told = f"{clock.time(ms)} {clock.zone(ms)}"
+    today = clock.local(ms).date() == clock.local(now_ms).date()
+    return told if today else f"{clock.short_day(ms)} {told}"
 
 
 def _note(site: KnownSite | None, event: Event, now_ms: int) -> str:
