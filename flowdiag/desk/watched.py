@@ -20,7 +20,7 @@ from msgspec import Struct
 from flowdiag.durations import DAY_MS
 from flowdiag.errors import FlowdiagError
 from flowdiag.text.wording.desk import watch as wording
-from flowdiag.watch.event import Event, Incident, SiteMemory
+from flowdiag.watch.event import Event, Incident, SiteMemory, as_event
 from flowdiag.watch.ledger import Ledger
 from flowdiag.watch.ledgers.opening import open_ledger
 from flowdiag.watch.part import Part, decoded
@@ -154,7 +154,7 @@ class Watched:
         for place, memory in self.memories():
             for incident in memory.incidents:
                 if incident.is_open:
-                    event = last.get(incident.key) or _as_event(place, memory, incident)
+                    event = last.get(incident.key) or as_event(place, memory, incident)
                     silence = silenced_by(event, self.silences, now_ms)
                     found.append(OpenIncident(incident, event, silence))
         return sorted(found, key=lambda one: (-one.incident.began_ms, one.incident.key))
@@ -169,27 +169,3 @@ class Watched:
         done = remove_silence(self._opened(), name, now_ms)
         self.read()
         return done
-
-
-def _as_event(place: str, memory: SiteMemory, incident: Incident) -> Event:
-    """An incident whose events are not kept any more, as its last one."""
-    return Event(
-        key=incident.key,
-        number=max(len(incident.told), 1),
-        incident=incident.key,
-        site=memory.name,
-        place=place,
-        timezone=memory.timezone,
-        code=incident.matter.code,
-        severity=incident.severity,
-        confidence=incident.confidence,
-        link=incident.matter.link,
-        direction=incident.matter.direction,
-        state="ongoing",
-        began_ms=incident.began_ms,
-        ended_ms=incident.ended_ms,
-        told_ms=incident.told[-1] if incident.told else incident.began_ms,
-        client=incident.client,
-        summary=incident.summary,
-        upstream=memory.upstream,
-    )

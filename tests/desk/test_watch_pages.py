@@ -248,7 +248,7 @@ def test_the_morning_list_is_a_page_and_files(sign: Sign) -> None:
 
 
 def test_the_morning_list_says_what_is_acknowledged(sign: Sign, desk: Desk) -> None:
-    from flowdiag.desk.pages.morning import with_acknowledged
+    from flowdiag.desk.pages.morning import with_known
     from flowdiag.watch.report.reasons import ListedSite, MorningList, Reason
 
     client = sign("helpdesk")
@@ -260,7 +260,7 @@ def test_the_morning_list_says_what_is_acknowledged(sign: Sign, desk: Desk) -> N
         def __init__(self) -> None:
             self.desk = desk
 
-    known = with_acknowledged(OfDesk(), MorningList(NOW, 1, (listed,), (), 0, 0))  # type: ignore[arg-type]
+    known = with_known(OfDesk(), MorningList(NOW, 1, (listed,), (), 0, 0))  # type: ignore[arg-type]
     acknowledged = known.listed[0].reasons[0].acknowledged
     assert acknowledged is not None
     assert (acknowledged.muted, acknowledged.reason) == (True, "new SIM on Monday")

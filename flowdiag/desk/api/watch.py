@@ -14,7 +14,7 @@ from flowdiag.desk.asked import Asked, Refused
 from flowdiag.desk.asking.drill_question import DrillAnswer
 from flowdiag.desk.asking.morning_question import MorningForms, MorningFormsQuestion
 from flowdiag.desk.pages.front import EVERYBODY
-from flowdiag.desk.pages.morning import current_slot, question, with_acknowledged
+from flowdiag.desk.pages.morning import current_slot, question, with_known
 from flowdiag.desk.pages.watch import (
     SILENCERS,
     drill_event,
@@ -127,7 +127,7 @@ async def morning(asked: Asked, given: Given) -> Response:
     if isinstance(found, Response):
         return found
     await asked.desk.watched.ready()
-    known = with_acknowledged(asked, found)
+    known = with_known(asked, found)
     forms: MorningForms | Response = await answer_or_later(asked, MorningFormsQuestion(known))
     if isinstance(forms, Response):
         return forms

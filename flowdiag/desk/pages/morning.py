@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from typing import Final
 from urllib.parse import urlencode
 
 from markupsafe import Markup
-from msgspec.structs import replace
 from starlette.responses import Response
 
 from flowdiag.desk.asked import Asked, Refused
@@ -22,7 +20,8 @@ from flowdiag.desk.routing import Page
 from flowdiag.durations import MINUTE_MS
 from flowdiag.text.wording.desk import shell
 from flowdiag.text.wording.desk import watch as wording
-from flowdiag.watch.report.reasons import Acknowledged, ListedSite, MorningList
+from flowdiag.watch.report.acknowledging import acknowledged, with_acknowledged
+from flowdiag.watch.report.reasons import Acknowledged, MorningList
 
 HOME: Final = "/morning"
 SLOT_MS: Final = 15 * MINUTE_MS  # a list is made anew after so long
@@ -98,38 +97,20 @@ async def forms(asked: Asked, slot_ms: int) -> MorningForms | Response:
     if isinstance(found, Response):
         return found
     await asked.desk.watched.ready()
-    known = with_acknowledged(asked, found)
+    known = with_known(asked, found)
     written: MorningForms | Response = await answer_or_wait(
         asked, MorningFormsQuestion(known), wording.MAKING
     )
     return written
 
 
-def with_acknowledged(asked: Asked, morning: MorningList) -> MorningList:
+def with_known(asked: Asked, morning: MorningList) -> MorningList:
     """A list with what is acknowledged or muted of its sites."""
     known: dict[str, list[Acknowledged]] = {}
     for one in asked.desk.watched.open_incidents(now_ms()):
         if one.silence is not None:
-            known.setdefault(one.event.place, []).append(
-                Acknowledged(
-                    code=one.event.code,
-                    link=one.event.link,
-                    by=one.silence.by,
-                    reason=one.silence.reason,
-                    until_ms=one.silence.until_ms,
-                    muted=one.silence.kind == "muted",
-                )
-            )
-    listed = tuple(_with(site, known.get(site.place, ())) for site in morning.listed)
-    return replace(morning, listed=listed)
-
-
-def _with(site: ListedSite, known: Iterable[Acknowledged]) -> ListedSite:
-    of = {(one.code, one.link): one for one in known}
-    reasons = tuple(
-        replace(reason, acknowledged=of.get((reason.code, reason.link))) for reason in site.reasons
-    )
-    return replace(site, reasons=reasons)
+            known.setdefault(one.event.place, []).append(acknowledged(one.incident, one.silence))
+    return with_acknowledged(morning, known)
 
 
 PAGES: Final = (
