@@ -9,9 +9,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 from msgspec.structs import replace
 
 from flowdiag import read_export
+from flowdiag.cli.main import main
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.opening import open_backend
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
@@ -307,3 +309,15 @@ def test_processes_and_one_process_make_the_same_list(
     (tmp_path / "a.toml").write_text(profile_toml(FERRY_OFFICE))
     sites = read_sites(tmp_path)
     assert morning_list(leak.store, sites, NOW, jobs=1) == morning_list(leak.store, sites, NOW, jobs=2)
+
+
+def test_the_command_writes_the_list(leak: Played, tmp_path: Path) -> None:
+    (tmp_path / "sites").mkdir()
+    (tmp_path / "sites" / "ferry.toml").write_text(profile_toml(FERRY_OFFICE))
+    words = ["watch", "--store", leak.store, "--sites", str(tmp_path / "sites"), "--report", "--jobs", "1"]
+    page = tmp_path / "morning.html"
+    done = CliRunner().invoke(main, [*words, "--output", str(page)])
+    assert done.exit_code == 0, done.output
+    assert "not heard" in page.read_text()  # the records are of March
+    told = json.loads(CliRunner().invoke(main, [*words, "--format", "json", "--quiet"]).stdout)
+    assert told["counts"]["sites"] == 1
