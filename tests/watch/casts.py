@@ -19,7 +19,7 @@ from flowdiag.scenario import activities as do
 from flowdiag.scenario import trouble
 from flowdiag.scenario.exporting import Exporting, Message
 from flowdiag.scenario.metering import Meter
-from flowdiag.scenario.scene import HOUR, MINUTE, Scene
+from flowdiag.scenario.scene import MINUTE, Scene
 from flowdiag.scenario.site import Site, SiteKeepalive, SiteLink, profile_toml
 from flowdiag.scenario.write import Situation, enact, generator
 from flowdiag.site.profile import Profile
@@ -95,7 +95,7 @@ class Play:
         self.end = NOON + minutes * MINUTE
         self.truth: list[Truth] = []
         self.restart: tuple[int, int] | None = None
-        self.late: tuple[int, int, int] | None = None  # what was sent in [from, to) arrives so much later, ms
+        self.late: tuple[int, int, int] | None = None  # what was sent in [from, to) arrives from then on, ms
         self.apart = False  # the backup has a router of its own
         self.scene = Scene(self.site, self.begin, self.end, self.rng, hosts=int(self.rng.integers(4, 14)))
 
@@ -154,11 +154,10 @@ class Play:
         messages = delivered(situation, exporting, (), self.restart)
         if self.late is None:
             return messages
-        begin, end, by_ms = self.late
-        return [
-            one._replace(time_ms=one.time_ms + by_ms) if begin <= one.time_ms < end else one
-            for one in messages
-        ]
+        begin, end, then = self.late
+        held = [one for one in messages if begin <= one.time_ms < end]
+        others = [one for one in messages if not begin <= one.time_ms < end]
+        return [*others, *(one._replace(time_ms=then + 5 * number) for number, one in enumerate(held))]
 
 
 PLAYED: dict[str, Callable[[Play], None]] = {}
@@ -263,12 +262,15 @@ def at_the_threshold(p: Play) -> None:
 
 @played
 def below_plan(p: Play) -> None:
+    """Of records that come less often than once a minute nobody can say what shared the line, and below-plan is not told."""
+    p.meter = replace(p.meter, active_s=60)
     p.usual(0.03)
     level = p.down * 0.5
     p.scene.network.ceiling(0, 0, level, p.at(0), p.end)
-    for begin in range(0, 60, 20):
-        for host in p.scene.hosts[:4]:
-            do.download(p.scene, host, p.at(begin), level / 8 * 60 * 20 * 0.97 / 4)
+    for begin in range(0, 60, 20):  # each time as much as the line gives until the next
+        for number in range(6):
+            host = p.scene.hosts[number % len(p.scene.hosts)]
+            do.download(p.scene, host, p.at(begin), level / 8 * 60 * 20 * 0.98 / 6)
     p.tell("below-plan", 0, 60, MAIN, "down")
 
 
@@ -306,10 +308,20 @@ def scan(p: Play) -> None:
 
 @played
 def late_records(p: Play) -> None:
-    """An hour's messages are held up for two hours, while others come."""
+    """What was sent in twenty minutes is held up on the way for half an hour, and comes after what was sent later."""
     _full(p, 20, "up")
-    p.late = (p.at(-20), p.at(40), 2 * HOUR)
-    p.tell(NOT_HEARD, -20, 40, certain=False)
+    p.late = (p.at(-5), p.at(25), p.at(40))
+    p.tell(NOT_HEARD, -5, 25, certain=False)
+    p.tell("export-gap", -5, 40, certain=False)
+
+
+@played
+def very_late_records(p: Play) -> None:
+    """The same for two hours."""
+    _full(p, 20, "up")
+    p.late = (p.at(-5), p.at(25), p.at(145))
+    p.tell(NOT_HEARD, -5, 25, certain=False)
+    p.tell("export-gap", -5, 145, certain=False)
 
 
 @played
