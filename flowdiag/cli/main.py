@@ -29,6 +29,7 @@ COMMANDS: Final = {
     "usage": "Each link's rate against its capacity over time.",
     "ingest": "Decode exports into a flow store.",
     "collect": "Receive live exports into a flow store.",
+    "watch": "All sites all the time: what began, what ended, and who is told.",
     "desk": "The web page: find a site, ask, read the note.",
     "review": "Which clients need an upgrade, with the evidence.",
     "explain": "What a finding means and how it is decided.",

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Literal
 
 from msgspec import Struct, field
+from msgspec.structs import replace
 
 Protocol = Literal["ipfix", "netflow9", "netflow5"]
 
@@ -110,6 +111,19 @@ class ExportReport(Struct):
         0  # records whose times were set to null: end before start, future, over a day old
     )
     notes: list[str] = field(default_factory=list)
+
+    def copy(self) -> ExportReport:
+        """One that can be added to, beside this one."""
+        return ExportReport(
+            sessions=[replace(session, templates=dict(session.templates)) for session in self.sessions],
+            interfaces=dict(self.interfaces),
+            applications=dict(self.applications),
+            losses=list(self.losses),
+            problems=[replace(problem) for problem in self.problems],
+            heard_minutes={exporter: set(minutes) for exporter, minutes in self.heard_minutes.items()},
+            impossible_times=self.impossible_times,
+            notes=list(self.notes),
+        )
 
     def problem(self, file: str, offset: int | None, what: str, count: int = 1) -> None:
         """Count a problem; the same file and wording is kept once, with its first offset."""

@@ -9,6 +9,7 @@ __all__ = [
     "mistakes",
     "profile",
     "reading",
+    "settings_file",
     "span_words",
     "time_words",
     "values",

@@ -5,4 +5,13 @@ own findings and signals; `look.py` reads the case from a store. `event.py` is w
 some sites in a `ledger.py`.
 """
 
-__all__ = ["look", "state"]
+__all__ = [
+    "as_json",
+    "event",
+    "look",
+    "notify",
+    "notify_file",
+    "service",
+    "state",
+    "watcher",
+]

@@ -25,6 +25,7 @@ from flowdiag.diagnoser.signals.link_states import CARRYING, primaries
 from flowdiag.diagnoser.signals.silences import silences
 from flowdiag.diagnoser.signals.timeline import runs
 from flowdiag.durations import MINUTE_MS
+from flowdiag.text.sentences.load import who_did
 from flowdiag.watch.state import GRAVEST_FIRST, Mark, On, Spell
 
 # Findings that say how traffic is made up, or by which way it came, are for whoever reads a note.
@@ -35,6 +36,7 @@ PAUSE_MS: Final = 10 * MINUTE_MS
 OPEN_MS: Final = STILL_MS
 MOST_MARKS: Final = 40
 _ONS: Final[tuple[On, ...]] = get_args(On)
+_OF_WHOM: Final = frozenset({"backup-leak"})
 _BY_FINDING: Final[dict[str, On]] = {"on-backup": "backup", "outage": "down"}
 
 
@@ -70,6 +72,7 @@ def marks(case: Case, findings: Sequence[Finding], end_ms: int) -> tuple[Mark, .
                 before=start < known_ms + open_ms,
                 client=finding.client,
                 summary=finding.summary,
+                who=who_did(finding.evidence).strip() if finding.code in _OF_WHOM else "",
             )
         )
     return tuple(sorted(told, key=_rank)[:MOST_MARKS])

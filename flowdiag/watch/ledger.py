@@ -20,6 +20,8 @@ class Document(NamedTuple):
 
 
 class Ledger(Protocol):
+    """Used from any thread."""
+
     def read(self, name: str) -> Document | None:
         """The newest version of a document; None if there is none. Raises StoreError."""
         ...
@@ -31,6 +33,11 @@ class Ledger(Protocol):
     def write(self, name: str, content: bytes, version: int) -> bool:
         """Replaces that version (0: there was none) by the next one, on disk for good when this returns; False, and nothing
         happens, where somebody else has replaced it meanwhile. Raises StoreError."""
+        ...
+
+    def remove(self, name: str, version: int) -> None:
+        """Removes a document unless it has another version by now. Versions begin at 1 again then, so this is for documents that
+        one process alone writes. Raises StoreError."""
         ...
 
     def close(self) -> None: ...

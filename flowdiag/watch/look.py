@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from flowdiag.collector.store.asking import asked_again
 from flowdiag.collector.store.backends import StorageBackend
@@ -30,6 +31,8 @@ from flowdiag.watch.state import DayState, Mark, SiteState, Spell
 
 # Looked at one after the other until the site's state began within one.
 LOOKS_MS: Final = (HOUR_MS, 6 * HOUR_MS, DAY_MS)
+# How often a site that is quiet is looked back upon for longer than an hour.
+BACK_EVERY_MS: Final = 15 * MINUTE_MS
 # Missing keepalives are told after some intervals; so many more show that they were there before.
 INTERVALS_BESIDE: Final = 5
 # An exporter that was heard within this time is heard: a collector hands on what came once a minute, and records wait for the
@@ -38,10 +41,11 @@ LEAST_UNHEARD_MS: Final = 6 * MINUTE_MS
 
 
 class Looked(Struct, frozen=True):
-    """digest: of the files that it is of."""
+    """digest: of the files that it is of; case: what it was taken from, None where the store has no flows of that time."""
 
     digest: str
     state: SiteState
+    case: Case | None = None
 
 
 class LookedDay(Struct, frozen=True):
@@ -50,15 +54,23 @@ class LookedDay(Struct, frozen=True):
 
 
 @asked_again
-def look(store: str, profile: Profile, now_ms: int, known: str | None = None) -> Looked | None:
-    """The state of a site now; None where its files are those of which `known` is the digest. now_ms: since 1970 UTC. Raises
-    StoreError, ProfileError."""
+def look(
+    store: str,
+    profile: Profile,
+    now_ms: int,
+    known: str | None = None,
+    before: SiteState | None = None,
+) -> Looked | None:
+    """The state of a site now; None where its files are those of which `known` is the digest. now_ms: since 1970 UTC; before: the
+    state of the last look, of who looks each minute: a site that was quiet then, and is, is not looked back upon each time.
+
+    Raises StoreError, ProfileError."""
     backend = open_backend(store)
     with backend.reading():
         files = recent(backend, profile, now_ms)
         if files.digest == known:
             return None
-        return Looked(files.digest, _state(backend, profile, files, now_ms))
+        return Looked(files.digest, *_state(backend, profile, files, now_ms, before))
 
 
 @asked_again
@@ -85,24 +97,43 @@ def _day(store: str, backend: StorageBackend, profile: Profile, files: Recent, n
     return DayState(begin_ms, end_ms, spells(case, findings, end_ms), marks(case, findings, end_ms))
 
 
-def _state(backend: StorageBackend, profile: Profile, files: Recent, now_ms: int) -> SiteState:
+def _state(
+    backend: StorageBackend, profile: Profile, files: Recent, now_ms: int, before: SiteState | None
+) -> tuple[SiteState, Case | None]:
     newest_ms = files.newest_ms
     if newest_ms is None:
-        return SiteState()
+        return SiteState(), None
     state = SiteState(heard_ms=newest_ms, unheard_ms=newest_ms + LEAST_UNHEARD_MS)
+    known = None
     for length_ms in _lengths(profile):
         begin_ms = known_from(backend, profile, files, newest_ms - length_ms)
         if rows_since(backend, files, begin_ms) > MOST_ROWS:
-            if state.judged_ms is not None:
-                return state
+            if known is not None:
+                break
             begin_ms = newest_ms - SHORTEST_MS
         case = read_case(backend, profile, files, begin_ms, now_ms)
         if case is None:
             continue
-        state = _judged(case)
+        state, known = _judged(case), case
         if state.on == "main" or state.since_ms is not None:
             break
-    return state
+        if before is not None and _is_quiet_still(before, state):
+            state = replace(state, since_ms=before.since_ms)
+            break
+    return state, known
+
+
+def _is_quiet_still(before: SiteState, state: SiteState) -> bool:
+    """Whether a longer time was looked at not long ago, and showed that nothing but quiet was to be seen."""
+    times = before.judged_ms, state.judged_ms
+    return (
+        before.on == state.on == "quiet"
+        and not before.marks
+        and not state.marks
+        and times[0] is not None
+        and times[1] is not None
+        and times[0] // BACK_EVERY_MS == times[1] // BACK_EVERY_MS
+    )
 
 
 def _lengths(profile: Profile) -> list[int]:

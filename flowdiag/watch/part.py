@@ -33,6 +33,7 @@ class Letter(Struct, frozen=True):
     due_ms: int
     tries: int = 0
     fault: str | None = None
+    group: str = ""
 
 
 class Part(Struct, frozen=True):

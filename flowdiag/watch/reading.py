@@ -22,12 +22,12 @@ from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.finding import StoredFile, find_files
 from flowdiag.collector.store.layout import NO_DAY
-from flowdiag.collector.store.reading import StoreReader
 from flowdiag.collector.store.sharing import clock_offsets
 from flowdiag.collector.store.statistics import TimesOfGroup, times_of
 from flowdiag.diagnoser.case import Case
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.site.profile import Profile
+from flowdiag.watch.recent_flows import recent_flows
 
 # Flows that end within a day are asked about; those before may have begun in it, and tell how the exporter reports.
 REACH_MS: Final = DAY_MS + HOUR_MS
@@ -104,18 +104,12 @@ def read_case(
 ) -> Case | None:
     """The case of the time from begin_ms until the records end, with what was before; None where there are no flows. While
     backend.reading() is held. Raises StoreError, ProfileError."""
-    report = ExportReport()
-    reader = StoreReader(
-        backend,
-        lambda error: report.problem(str(error.file or ""), error.offset, error.what),
-        span=(begin_ms - BESIDE_MS, None),
-    )
-    stored = StoredFlows(report)
-    batches = [batch for batch in reader.read(found.files, stored) if batch.num_rows]
-    for batch in batches:
-        stored.add_rows(batch)  # what was lost is told as a part of these
-    _cut_heard(report, begin_ms - BESIDE_MS, now_ms)
-    flows, usage, coverage = build_case_data(batches, report, profile)
+    beside_ms = begin_ms - BESIDE_MS
+    batch, report = recent_flows(backend, profile.site.exporter_octets, found.files, beside_ms)
+    if batch.num_rows:
+        StoredFlows(report).add_rows(batch)  # what was lost is told as a part of these
+    cut_heard(report, beside_ms, now_ms)
+    flows, usage, coverage = build_case_data([batch], report, profile)
     if not len(flows):
         return None
     require_plan_rates(profile, usage)
@@ -145,7 +139,7 @@ def rows_since(backend: StorageBackend, found: Recent, begin_ms: int) -> int:
     return round(rows)
 
 
-def _cut_heard(report: ExportReport, begin_ms: int, end_ms: int) -> None:
+def cut_heard(report: ExportReport, begin_ms: int, end_ms: int) -> None:
     """Leaves the signs of life of [begin_ms, end_ms)."""
     offsets = clock_offsets(report)
     for exporter, minutes in report.heard_minutes.items():

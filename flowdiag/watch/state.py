@@ -45,7 +45,8 @@ class Mark(Struct, frozen=True):
     """A finding that is told of a site.
 
     began_ms, ended_ms: ms since 1970 UTC, ended_ms None while it goes on; before: it may have begun earlier, before
-    anything that was read. client: the sentence for the client; summary: the engineer's, with figures.
+    anything that was read. client: the sentence for the client; summary: the engineer's, with figures; who: the engineer's
+    sentence on whose traffic leaks, of other findings empty.
     """
 
     code: str
@@ -58,6 +59,7 @@ class Mark(Struct, frozen=True):
     before: bool
     client: str
     summary: str
+    who: str = ""
 
     @property
     def standing(self) -> Standing:

@@ -15,7 +15,7 @@ from flowdiag.diagnoser.findings import (
     realtime_contention,
     unanswered_connections,
 )
-from flowdiag.diagnoser.signals import scans
+from flowdiag.diagnoser.signals import calls, scans
 from flowdiag.diagnoser.signals.attempts import begins_attempt, is_everyday, is_request
 from flowdiag.diagnoser.signals.episodes import Episode
 from tests.diagnoser.building import ICMP, SYN, TCP, UDP, Book, ms, profile
@@ -50,10 +50,10 @@ def test_ports_of_other_services_are_never_calls() -> None:
     ]  # fmt: skip
     others = sorted({port + step for port in never for step in (-1, 1)} - set(never))
     case = of_calls(*({"port": port} for port in (*never, *others, -1, 65_535)))
-    found = realtime_contention._candidates(case, 0, UP, (ms(0), ms(60)))
+    found = calls._candidates(case, (0,), UP, (ms(0), ms(60)))
     assert sorted(case.flows.outside_port[found].tolist()) == [-1, *others, 65_535]
     inside = of_calls({"inside_port": 443}, {"inside_port": 444})
-    assert realtime_contention._candidates(inside, 0, UP, (ms(0), ms(60))).tolist() == [1]
+    assert calls._candidates(inside, (0,), UP, (ms(0), ms(60))).tolist() == [1]
 
 
 @pytest.mark.parametrize(
@@ -74,7 +74,7 @@ def test_ports_of_other_services_are_never_calls() -> None:
     ],
 )
 def test_a_call_is_looked_for_among_small_datagrams_of_the_time(row: dict[str, Any], candidate: bool) -> None:
-    found = realtime_contention._candidates(of_calls(row), 0, UP, (ms(20), ms(100)))
+    found = calls._candidates(of_calls(row), (0,), UP, (ms(20), ms(100)))
     assert found.tolist() == ([0] if candidate else [])
 
 
@@ -98,9 +98,9 @@ def test_a_call_is_steady_for_three_quarters_of_a_minute(
     case = of_calls({"packets": packets, "end": lasts, "port": port})
     keys = np.array([7], np.uint64)
     named = np.zeros(1, np.bool_)
-    found = realtime_contention._realtime(case, np.array([0]), keys, (ms(0), ms(600)), named)
+    found = calls._steady(case, np.array([0]), keys, (ms(0), ms(600)), named, 45_000)
     assert found.tolist() == ([7] if steady else [])
-    none = realtime_contention._realtime(case, np.zeros(0, np.intp), keys[:0], (ms(0), ms(600)), named)
+    none = calls._steady(case, np.zeros(0, np.intp), keys[:0], (ms(0), ms(600)), named, 45_000)
     assert len(none) == 0
 
 

@@ -168,7 +168,7 @@ def test_the_evidence_of_a_stay_on_the_backup(monkeypatch: pytest.MonkeyPatch) -
     for end in [*ends, ms(480), ms(720)]:
         outages = [SimpleNamespace(end_ms=end)]
         monkeypatch.setattr(on_backup, "outages", lambda case, outages=outages: outages)
-        found = on_backup._finding(bare(), failover(600, 660))
+        found = on_backup.finding_of(bare(), failover(600, 660))
         assert found.evidence["followed_an_outage"] == (end in ends)
     shown = (
         "minutes",
@@ -182,7 +182,7 @@ def test_the_evidence_of_a_stay_on_the_backup(monkeypatch: pytest.MonkeyPatch) -
     # 3 MB in a minute are 0.4 Mbit/s.
     assert [found.evidence[key] for key in shown] == [1.0, 12.3, 3_000_000, 750_000, 0.4, 0.1, False]
     assert on_backup._mbps(1000, 0) == 8.0
-    assert on_backup._finding(bare(), failover(600, 660, gap_ms=None)).evidence["gap_s"] is None
+    assert on_backup.finding_of(bare(), failover(600, 660, gap_ms=None)).evidence["gap_s"] is None
 
 
 @pytest.mark.parametrize(

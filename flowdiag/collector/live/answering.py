@@ -15,14 +15,13 @@ from __future__ import annotations
 import asyncio
 import socket
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from typing import Final, NamedTuple
 
 from prometheus_client import CollectorRegistry, generate_latest
+from prometheus_client.registry import Collector
 
-from flowdiag.collector.live.health import Health
-from flowdiag.collector.live.metrics import HealthCollector
 from flowdiag.errors import UsageError
 
 LOOPBACK: Final = "127.0.0.1"
@@ -37,6 +36,9 @@ _TEXT: Final = "text/plain; charset=utf-8"
 _METRICS: Final = "text/plain; version=0.0.4; charset=utf-8"
 
 
+Wrong = Callable[[], Mapping[str, str]]
+
+
 class Answer(NamedTuple):
     status: str
     body: bytes
@@ -45,8 +47,9 @@ class Answer(NamedTuple):
 
 
 @contextmanager
-def serving(health: Health, port: int | None) -> Iterator[int | None]:
-    """Serves on loopback meanwhile; gives the port, None for none. Raises UsageError for a port that is taken."""
+def serving(collector: Collector, wrong: Wrong, port: int | None) -> Iterator[int | None]:
+    """Serves on loopback meanwhile; gives the port, None for none. wrong: what is wrong now, by name, for /health. Raises
+    UsageError for a port that is taken."""
     if port is None:
         yield None
         return
@@ -58,7 +61,7 @@ def serving(health: Health, port: int | None) -> Iterator[int | None]:
             expected="a free port for --metrics-port, or 'none'",
         ) from error
     loop = asyncio.new_event_loop()
-    server = _Server(health)
+    server = _Server(collector, wrong)
     thread = threading.Thread(
         target=loop.run_until_complete, args=(server.run(listener),), name="metrics", daemon=True
     )
@@ -72,10 +75,10 @@ def serving(health: Health, port: int | None) -> Iterator[int | None]:
 
 
 class _Server:
-    def __init__(self, health: Health) -> None:
-        self._health = health
+    def __init__(self, collector: Collector, wrong: Wrong) -> None:
+        self._wrong = wrong
         registry = CollectorRegistry(auto_describe=False)
-        registry.register(HealthCollector(health))
+        registry.register(collector)
         self._pages: dict[str, Callable[[], Answer]] = {
             "/metrics": lambda: Answer("200 OK", generate_latest(registry), _METRICS),
             "/health": self._health_page,
@@ -148,7 +151,7 @@ class _Server:
         return page()
 
     def _health_page(self) -> Answer:
-        wrong = self._health.wrong
+        wrong = self._wrong()
         text = "".join(f"{text}\n" for text in wrong.values() or ["ok"])
         return Answer("503 Service Unavailable" if wrong else "200 OK", text.encode())
 

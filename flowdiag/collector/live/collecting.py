@@ -12,7 +12,7 @@ from flowdiag.collector.live.answering import serving
 from flowdiag.collector.live.connections import MAX_CONNECTIONS
 from flowdiag.collector.live.counters import Decoded, Received
 from flowdiag.collector.live.health import Health
-from flowdiag.collector.live.metrics import notify
+from flowdiag.collector.live.metrics import HealthCollector, notify
 from flowdiag.collector.live.settings import Settings
 from flowdiag.collector.live.sockets import Address, listen, receive_buffer
 from flowdiag.collector.live.spool import spool_lock
@@ -43,7 +43,7 @@ def collect(
     with spool_lock(settings.spool):
         sockets = listen(addresses, settings.workers, settings.buffer)
         health = _ReportedHealth(say, status)
-        with serving(health, metrics_port) as port:
+        with serving(HealthCollector(health), lambda: health.wrong, metrics_port) as port:
             for own in sockets[0]:
                 say(
                     f"listening at {_text(own.udp.getsockname())}, UDP and {'TLS' if settings.certificate else 'TCP'}"

@@ -72,11 +72,11 @@ def report_metadata(report: ExportReport) -> dict[bytes, bytes]:
 
 
 class StoredFlows:
-    """Adds stored flow records to a report."""
+    """Adds stored flow records to a report, which may have some already."""
 
     def __init__(self, report: ExportReport) -> None:
         self._report = report
-        self._sessions: dict[tuple[bytes, int], SessionReport] = {}
+        self._sessions = {(session.exporter, session.domain): session for session in report.sessions}
         self._clock_messages: dict[tuple[bytes, int], int] = {}
         self._notes: dict[str, int | None] = {}
 

@@ -7,40 +7,24 @@ from __future__ import annotations
 
 import os
 import re
-import tomllib
 from collections import Counter
-from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Final
+from typing import Annotated, Final
 from urllib.parse import urlsplit
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from flowdiag.desk.people import BELOW, EVERY_SITE, Role
 from flowdiag.errors import ConfigError
-from flowdiag.site.mistakes import key_text
+from flowdiag.site.settings_file import read_settings
 from flowdiag.site.values import shown
 
-LARGEST: Final = 4 << 20  # octets; tens of thousands of accounts
-MOST_MISTAKES: Final = 20
 MOST_ENTRIES: Final = 20_000
 LONGEST_NAME: Final = 200
 _ARGON2: Final = "$argon2id$"
 _DIGEST: Final = re.compile(r"[0-9a-f]{64}")
 LOOPBACK: Final = frozenset({"localhost", "127.0.0.1", "::1"})
-_READ_BY_OTHERS: Final = 0o007
-_PLAIN: Final = {
-    "missing": "is missing",
-    "extra_forbidden": "unknown key",
-    "too_short": "is empty",
-    "string_too_short": "is empty",
-    "string_type": "is no text in quotes",
-    "tuple_type": "is no list",
-    "frozen_set_type": "is no list",
-    "model_type": "is no table",
-    "dict_type": "is no table",
-}
 
 Name = Annotated[str, Field(min_length=1, max_length=LONGEST_NAME)]
 Names = Annotated[tuple[Name, ...], Field(max_length=MOST_ENTRIES)]
@@ -199,51 +183,7 @@ class AccessFile(_Table):
 
 def read_access(path: Path) -> AccessFile:
     """What a file allows. Raises ConfigError; with several mistakes its text has one line for each."""
-    file = str(path)
-    try:
-        with path.open("rb") as stream:
-            content = stream.read(LARGEST + 1)
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) else None
-        raise ConfigError(f"cannot be read: {reason or error}", file=file) from None
-    if len(content) > LARGEST:
-        raise ConfigError(f"has more than {LARGEST} octets", file=file, expected="an access file (TOML)")
-    try:
-        raw = tomllib.loads(content.decode("utf-8-sig"))
-    except (ValueError, RecursionError) as error:  # not UTF-8, not TOML
-        raise ConfigError(f"is not TOML: {error}", file=file, expected="an access file (TOML)") from None
-    try:
-        return AccessFile.model_validate(raw)
-    except ValidationError as error:
-        lines = _mistakes(error, raw)
-        more = len(lines) - MOST_MISTAKES
-        lines = lines[:MOST_MISTAKES] + ([f"{more} more mistakes"] if more > 0 else [])
-        # The error class puts the file before the first line.
-        raise ConfigError(f"\n{file}: ".join(lines), file=file) from None
-
-
-def is_read_by_others(path: Path) -> bool:
-    """Whether people of no group of the file's may read or change it."""
-    try:
-        return bool(path.stat().st_mode & _READ_BY_OTHERS)
-    except OSError:
-        return False
-
-
-def _mistakes(error: ValidationError, raw: Mapping[str, Any]) -> list[str]:
-    """What is wrong, one line each; never the wrong value, which may be a secret."""
-    found = []
-    for detail in error.errors(include_url=False, include_input=False):
-        key = key_text(tuple(part for part in detail["loc"] if part != "[key]"), raw)
-        kind, message = detail["type"], detail["msg"]
-        if kind in _PLAIN:
-            what = _PLAIN[kind]
-        elif kind == "value_error":
-            what = str(detail["ctx"]["error"])
-        else:
-            what = f"is not allowed: {message[:1].lower()}{message[1:]}"
-        found.append(f"{key}: {what}" if key else what)
-    return found
+    return read_settings(path, AccessFile, "an access file")
 
 
 def _checked(patterns: tuple[str, ...]) -> tuple[str, ...]:

@@ -11,10 +11,11 @@ from typing import Any, Final
 
 from msgspec import Struct
 
-from flowdiag.desk.access.access_file import Account, OpenID, Rights, Token, is_read_by_others, read_access
+from flowdiag.desk.access.access_file import Account, OpenID, Rights, Token, read_access
 from flowdiag.desk.access.tokens import digest
 from flowdiag.desk.people import Person, Role
 from flowdiag.errors import ConfigError
+from flowdiag.site.settings_file import is_read_by_others
 
 LOOKED_AT_EVERY_S: Final = 2.0
 MOST_VALUES: Final = 1_000  # of a claim

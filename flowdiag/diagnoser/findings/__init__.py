@@ -3,5 +3,6 @@
 __all__ = [
     "cannot_tell",
     "not_the_link",
+    "on_backup",
     "single_host",
 ]

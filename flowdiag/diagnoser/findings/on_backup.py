@@ -3,13 +3,15 @@
 Means: the primary failed (or was switched off) and the backup took over. A cellular backup has a part of
 the primary's rate, the upload least of all, so that the site may be slow although nothing is down.
 
-Decided: a stay is a time in which the backup is in use and the primary is not, in steps of ten seconds, where the
-primary's silence is no accident, the primary talks to few destinations meanwhile, the same conversations did not run over
-the backup before, and something was sent over the backup: where requests went out by the primary all along, only answers
-took the other way. Anything else is a leak. A stay starts with the first ordinary record on the backup and ends with the
-first one back on the primary. The gap is that start minus the end of the last ordinary record that the primary brought
-(arithmetic): what the client noticed of the switch itself. Flows that finish on the backup after the fail-back belong to
-neither.
+Decided: a stay is a time in which the backup is in use and the primary is not, in steps of ten seconds, where
+the primary's silence is no accident, the primary talks to few destinations meanwhile, the same conversations
+did not run over the backup before, and something was sent over the backup: where requests went out by the
+primary all along, only answers took the other way. Anything else is a leak. A stay starts with the first
+ordinary record on the backup and ends with the first one back on the primary. The gap is that start minus the
+end of the last ordinary record that the primary brought (arithmetic): what the client noticed of the switch
+itself. So it is measured at the return, from the last record that the backup brought. Calls are real-time
+conversations as in realtime-contention; one went on where its packets go both ways over the backup within half
+a minute. Flows that finish on the backup after the fail-back belong to neither.
 
 Thresholds: 10,000 octets on the backup; primary under a twentieth of the downloads; probability that the
 primary's silence is chance under 1e-4. Common practice, no source.
@@ -21,8 +23,10 @@ is on it all along.
 Do: the helpdesk opens a fault with the primary's carrier; the client puts off what can wait until it is
 back. When the site is still on the backup although the primary is up, the engineer looks at the fail-back.
 
-Limits: a failover shorter than the records' time stamps or than about ten seconds is not seen. What failed
-on the primary cannot be told from flow records.
+Limits: a failover shorter than the records' time stamps or than about ten seconds is not seen. What failed on
+the primary cannot be told from flow records. A gap is as long as nothing ordinary was brought, so at a quiet
+site it may hold a pause of use. How a call sounded cannot be seen; where an address translation hides the
+hosts, a call is known by its far end and port alone.
 """
 
 from __future__ import annotations
@@ -35,10 +39,11 @@ from numpy.typing import NDArray
 
 from flowdiag.aggregator.site_flows import DIRECTION_NAMES
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.evidence import Applications, Destinations, Evidence, Hosts, Key
+from flowdiag.diagnoser.evidence import ABSENT, Applications, Destinations, Evidence, Hosts, Key
 from flowdiag.diagnoser.finding import Confidence, Finding
 from flowdiag.diagnoser.findings.flapping import flapping_groups
 from flowdiag.diagnoser.kind import Kind, Rank
+from flowdiag.diagnoser.signals.changeover import Calls, changeover
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.signals.failovers import Failover, failovers, rows_during
 from flowdiag.diagnoser.signals.figure_windows import figure_windows
@@ -51,13 +56,40 @@ from flowdiag.text.sentences import backup as wording
 CODE: Final = "on-backup"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class OnBackup(Evidence):
     minutes: Annotated[float, Key("how long the backup carried the site", "lasted")]
     gap_s: Annotated[
         float | None,
         Key("time without either link at the change; null where it is not seen", "gap of the switch"),
     ]
+    return_gap_s: Annotated[
+        float | None,
+        Key("the same at the return to the primary; null without one", "gap of the return"),
+    ]
+    calls: Annotated[
+        int | None,
+        Key(
+            "calls that went on when the site changed to the backup; null where it cannot be told",
+            "calls at the change",
+            zero=False,
+        ),
+    ]
+    calls_went_on: Annotated[
+        int, Key("those of them that went on over the backup, where there were any", "calls that went on")
+    ] = ABSENT
+    calls_set_up_anew: Annotated[
+        int,
+        Key(
+            "new ones of the same hosts within two minutes, in place of others",
+            "calls set up anew",
+            zero=False,
+        ),
+    ] = ABSENT
+    calls_unsure: Annotated[
+        str | None,
+        Key("translated, sampled or lost: why the numbers of calls may be otherwise", in_notes=False),
+    ] = ABSENT
     octets_down: Annotated[int, Key("IP octets over the backup, download", "downloaded")]
     octets_up: Annotated[int, Key("the same, upload", "uploaded")]
     mean_down_mbps: Annotated[float, Key("mean rate of IP octets, download", "mean download")]
@@ -85,7 +117,7 @@ LONG_MS: Final = 600_000
 def find(case: Case) -> list[Finding]:
     flapping = {failover for group in flapping_groups(case) for failover in group}
     return [
-        _finding(case, failover)
+        finding_of(case, failover)
         for failover in failovers(case).episodes
         if failover not in flapping or failover.length_ms >= LONG_MS
     ]
@@ -135,17 +167,21 @@ def _minutes_full(case: Case, link: int, direction: int, start: int, end: int) -
     return minutes_of(case, figure_windows(case).usage, windows, full, exact)
 
 
-def _finding(case: Case, failover: Failover) -> Finding:
+def finding_of(case: Case, failover: Failover) -> Finding:
+    """What is told of one stay on a backup."""
     link = case.profile.link[failover.link]
     span = failover.start_ms, failover.end_ms
     full, backup_was_full = full_minutes(case, failover.link, *span), was_full(case, failover.link, *span)
     rows, weights = rows_during(case, failover)
     doubts, confidence = _doubts(case, failover)
+    change = changeover(case, failover)
     summary, client = wording.on_backup(case, link.name, failover, backup_was_full)
     cut_off = [o for o in outages(case) if abs(o.end_ms - failover.start_ms) < 120_000]
     evidence = OnBackup(
         minutes=round(failover.length_ms / MINUTE_MS, 2),
         gap_s=None if failover.gap_ms is None else round(failover.gap_ms / 1000, 1),
+        return_gap_s=None if change.return_gap_ms is None else round(change.return_gap_ms / 1000, 1),
+        **_calls(change.there),
         octets_down=int(failover.octets_down),
         octets_up=int(failover.octets_up),
         mean_down_mbps=_mbps(failover.octets_down, failover.length_ms),
@@ -170,6 +206,17 @@ def _finding(case: Case, failover: Failover) -> Finding:
         actions=wording.STUCK if failover.still else wording.FAILED_OVER,
         doubts=doubts,
     )
+
+
+def _calls(calls: Calls | None) -> dict[str, Any]:
+    if calls is None or not calls.before:
+        return {"calls": None if calls is None else 0}
+    return {
+        "calls": calls.before,
+        "calls_went_on": calls.went_on,
+        "calls_set_up_anew": calls.anew,
+        "calls_unsure": calls.unsure,
+    }
 
 
 def _mbps(octets: float, lasting_ms: int) -> float:

@@ -33,13 +33,13 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import DOWN, UP, SiteFlows, select
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.confidence import MAJOR, MINOR, Doubt, graded, of_resolution
 from flowdiag.diagnoser.evidence import Applications, Capacity, Destinations, Evidence, Hosts, Key
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind
-from flowdiag.diagnoser.signals.conversations import UDP, conversation_keys
+from flowdiag.diagnoser.signals.calls import named_as_calls, realtime
+from flowdiag.diagnoser.signals.conversations import conversation_keys
 from flowdiag.diagnoser.signals.episodes import Episode, capacity_mbps, episodes
 from flowdiag.diagnoser.signals.failovers import part_within
 from flowdiag.diagnoser.signals.saturation import way
@@ -68,34 +68,10 @@ class RealtimeContention(Evidence):
     destinations: Destinations
 
 
-PACKETS_S: Final = (15.0, 1000.0)
-PACKETS_S_NAMED: Final = 5.0
-PACKET_OCTETS: Final = (60.0, 1300.0)
-LEAST_MS: Final = 45_000
 MARKED_PART: Final = 0.5
 # RFC 4594 section 2.3 (telephony EF, signalling CS5, conferencing AF4x, interactive CS4, control CS6);
 # VOICE-ADMIT is 44 (RFC 5865).
 PRIORITY: Final = (46, 44, 40, 34, 36, 38, 32, 48)
-# Name look-ups, time, tunnels, QUIC, file and management protocols (IANA port numbers): steady, but nobody
-# listens.
-NEVER: Final = (
-    *(53, 67, 68, 69, 80, 123, 137, 138, 161, 162, 443, 500, 514, 1194, 1701, 1812, 1813, 2049, 2055),
-    *(4500, 4739, 4789, 5353, 6343, 9995, 9996, 51820),
-)
-# SIP (5060, 5061) and STUN/TURN (3478 to 3481, 5349; RFC 8489, the neighbours from memory).
-CALL_PORTS: Final = (3478, 3479, 3480, 3481, 5004, 5060, 5061, 5349)
-CALL_NAMES: Final = (
-    "rtp",
-    "sip",
-    "voip",
-    "voice",
-    "call",
-    "conferenc",
-    "meeting",
-    "webrtc",
-    "stun",
-    "telephony",
-)
 
 
 class _Calls(Struct, frozen=True, eq=False):
@@ -123,83 +99,23 @@ def find(case: Case) -> list[Finding]:
 
 def _calls(case: Case, episode: Episode) -> _Calls | None:
     flows, times = case.flows, episode.times(case)
-    ways = [_candidates(case, episode.link, direction, times) for direction in (DOWN, UP)]
-    keys = [conversation_keys(flows, rows) for rows in ways]
-    named = _named_applications(case)
-    real = [_realtime(case, rows, key, times, named) for rows, key in zip(ways, keys, strict=True)]
-    both = np.intersect1d(real[DOWN], real[UP])
-    if len(both) == 0:
+    found = realtime(case, (episode.link,), times)
+    if not len(found.keys):
         return None
-    realtime = np.isin(keys[episode.direction], both)
-    rows = ways[episode.direction][realtime]
+    rows = found.ways[episode.direction]
     part = part_within(flows, rows, *times)
     packets, dscp = flows.packets[rows] * part, flows.dscp[rows]
     has_dscp = dscp >= 0
     marked = None
     if packets[has_dscp].sum() > 0.0:
         marked = float(packets[np.isin(dscp, PRIORITY)].sum() / packets[has_dscp].sum())
-    known = bool(_is_named(case, rows, named).any())
+    known = bool(named_as_calls(case, rows).any())
     # Unmarked ones beside marked ones are what is told; where all are marked there is nothing to tell.
     if marked is not None and marked < MARKED_PART:
         plain = ~np.isin(dscp, PRIORITY)
         rows, part = rows[plain], part[plain]
     count = len(np.unique(conversation_keys(flows, rows)))
     return _Calls(rows, flows.octets[rows] * part, count, known, marked)
-
-
-def _candidates(case: Case, link: int, direction: int, times: tuple[int, int]) -> NDArray[np.intp]:
-    """UDP rows that touch the times and use no port of NEVER."""
-    usable = np.ones(65_537, np.bool_)  # by port; the last for -1, unknown
-    usable[list(NEVER)] = False
-
-    def candidate(chunk: SiteFlows) -> NDArray[np.bool_]:
-        chosen: NDArray[np.bool_] = (chunk.link == link) & (chunk.direction == direction)
-        chosen &= (chunk.protocol == UDP) & (chunk.start_ms < times[1]) & (chunk.end_ms > times[0])
-        rows = np.flatnonzero(chosen)
-        size = chunk.octets[rows] / np.maximum(chunk.packets[rows], 1.0)
-        chosen[rows] = (size >= PACKET_OCTETS[0]) & (size <= PACKET_OCTETS[1])
-        chosen[rows] &= usable[chunk.outside_port[rows]] & usable[chunk.inside_port[rows]]
-        return chosen
-
-    return np.flatnonzero(select(case.flows, candidate))
-
-
-def _named_applications(case: Case) -> NDArray[np.bool_]:
-    """Per application of the flows: whether its name is one of calls."""
-    names = [name.casefold() for name in case.flows.applications]
-    return np.array([any(word in name for word in CALL_NAMES) for name in names], dtype=np.bool_)
-
-
-def _is_named(case: Case, rows: NDArray[np.intp], named: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    flows = case.flows
-    by_port = np.isin(flows.outside_port[rows], CALL_PORTS) | np.isin(flows.inside_port[rows], CALL_PORTS)
-    return by_port | named[flows.application[rows]]
-
-
-def _realtime(
-    case: Case,
-    rows: NDArray[np.intp],
-    keys: NDArray[np.uint64],
-    times: tuple[int, int],
-    named: NDArray[np.bool_],
-) -> NDArray[np.uint64]:
-    """Keys of the conversations whose packets come steadily enough within the times."""
-    flows = case.flows
-    if len(rows) == 0:
-        return np.zeros(0, dtype=np.uint64)
-    unique, inverse = np.unique(keys, return_inverse=True)
-    part = part_within(flows, rows, *times)
-    lasting = part * np.maximum(flows.end_ms[rows] - flows.start_ms[rows], 1)
-    covered_ms = np.bincount(inverse, lasting, len(unique))
-    packets_s = np.bincount(inverse, flows.packets[rows] * part, len(unique)) / np.maximum(
-        covered_ms / 1000, 1e-3
-    )
-    of_calls = np.bincount(inverse, _is_named(case, rows, named), len(unique)) > 0
-    least = np.where(of_calls, PACKETS_S_NAMED, PACKETS_S[0])
-    steady: NDArray[np.uint64] = unique[
-        (covered_ms >= LEAST_MS) & (packets_s >= least) & (packets_s <= PACKETS_S[1])
-    ]
-    return steady
 
 
 def _finding(case: Case, episode: Episode, calls: _Calls) -> Finding:

@@ -4,6 +4,8 @@ __all__ = [
     "at_limit",
     "attempts",
     "attribution",
+    "calls",
+    "changeover",
     "conversations",
     "cut_off",
     "dead_services",

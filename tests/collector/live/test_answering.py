@@ -5,7 +5,7 @@ from __future__ import annotations
 import socket
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, suppress
+from contextlib import AbstractContextManager, ExitStack, suppress
 
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
@@ -14,6 +14,7 @@ from flowdiag.collector.live import answering
 from flowdiag.collector.live.answering import MAX_CLIENTS, MAX_REQUEST, serving
 from flowdiag.collector.live.counters import Received
 from flowdiag.collector.live.health import Health
+from flowdiag.collector.live.metrics import HealthCollector
 from flowdiag.errors import UsageError
 
 
@@ -22,9 +23,13 @@ def health() -> Health:
     return Health(lambda _: None)
 
 
+def served(health: Health, port: int | None) -> AbstractContextManager[int | None]:
+    return serving(HealthCollector(health), lambda: health.wrong, port)
+
+
 @pytest.fixture
 def port(health: Health) -> Iterator[int]:
-    with serving(health, 0) as port:
+    with served(health, 0) as port:
         assert port is not None
         yield port
 
@@ -162,7 +167,7 @@ def gone(client: socket.socket) -> bool:
 def test_the_end_waits_for_nobody(health: Health, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(answering, "CLIENT_S", 300.0)
     with ExitStack() as stack:
-        with serving(health, 0) as port:
+        with served(health, 0) as port:
             assert port is not None
             for _ in range(MAX_CLIENTS):
                 stack.enter_context(connect(port)).sendall(b"GET /metrics")
@@ -175,15 +180,15 @@ def test_the_end_waits_for_nobody(health: Health, monkeypatch: pytest.MonkeyPatc
 
 def test_a_port_that_is_taken_is_said(health: Health) -> None:
     with (
-        serving(health, 0) as port,
+        served(health, 0) as port,
         pytest.raises(
             UsageError, match=rf"the metrics cannot be served at 127\.0\.0\.1:{port} \(Address already"
         ),
-        serving(health, port),
+        served(health, port),
     ):
         pass
 
 
 def test_no_port_is_none(health: Health) -> None:
-    with serving(health, None) as port:
+    with served(health, None) as port:
         assert port is None

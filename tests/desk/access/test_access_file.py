@@ -11,10 +11,10 @@ from flowdiag.desk.access.access_file import (
     OpenID,
     OpenIDPerson,
     Token,
-    is_read_by_others,
     read_access,
 )
 from flowdiag.errors import ConfigError
+from flowdiag.site.settings_file import is_read_by_others
 from tests.desk.access.desks import account, password_hash
 
 PROVIDER = """

@@ -1,3 +1,3 @@
 """What the watch says, one module for each kind of thing that it says."""
 
-__all__ = ["events"]
+__all__ = ["drill", "events", "morning", "telling"]

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from flowdiag.text.clock import Clock
 from flowdiag.text.sentences.times import duration
+
+ALL_SITES: Final = "all sites"
 
 
 def not_heard_client(since_ms: int, ended_ms: int | None, timezone: str) -> str:

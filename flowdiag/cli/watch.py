@@ -1,0 +1,147 @@
+"""`flowdiag watch`: all sites all the time, and who is told what began and ended."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from flowdiag.cli.chosen import store_and_sites, store_options
+from flowdiag.cli.options import cluster_option, jobs_option, talk_options
+from flowdiag.cli.parameters import seconds
+from flowdiag.collector.store.prepare import prepare
+
+if TYPE_CHECKING:
+    from flowdiag.watch.event import Event
+    from flowdiag.watch.service import Settings
+    from flowdiag.watch.watcher import Round
+
+BEGAN: Final = 3  # exit code of --once where something began
+STATUS_EVERY_S: Final = 300.0
+_FILE: Final = click.Path(dir_okay=False, path_type=Path)
+
+
+@click.command("watch")
+@store_options
+@click.option(
+    "--every", "every_s", default="60s", show_default=True, callback=seconds, metavar="DURATION",
+    help="How often every site is looked at.",
+)  # fmt: skip
+@click.option(
+    "--once", is_flag=True,
+    help="Look once, print what changed and end, for a scheduler; exit code 3 if something began.",
+)  # fmt: skip
+@click.option("--notify", metavar="FILE.toml", type=_FILE, help="Whom to tell: webhooks, mail, commands.")
+@jobs_option("Sites looked at at the same time; one for each processor by default.")
+@cluster_option
+@talk_options
+def command(
+    store: str | None,
+    folder: Path | None,
+    config: Path | None,
+    every_s: float,
+    once: bool,
+    notify: Path | None,
+    jobs: int | None,
+    cluster: str | None,
+    quiet: bool,
+) -> None:
+    """Watch all sites: what began, what goes on, what ended.
+
+    Each change is a line of JSON on standard output and a message to those whom --notify names. What was told is kept in the
+    store: nothing is told twice or lost, whenever the watch ends, and two watches share the sites.
+
+    \b
+    Example:
+      flowdiag watch --store flows --sites sites/
+      flowdiag watch --store flows --sites sites/ --notify notify.toml
+      flowdiag watch --store flows --sites sites/ --once
+    """
+    store, folder = store_and_sites(store, folder, config)
+    jobs = jobs or os.cpu_count() or 1
+    if jobs > 1 and cluster is None:
+        prepare("flowdiag.watch.site_task")
+    from flowdiag.watch.notify import Notify
+    from flowdiag.watch.service import Settings
+
+    if notify is not None:
+        from flowdiag.watch.notify_file import read_notify
+
+        told = read_notify(notify)
+    else:
+        told = Notify()
+    settings = Settings(store, folder, told, jobs, cluster)
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    if once:
+        sys.exit(_once(settings, stop))
+    _on(settings, every_s, stop, quiet=quiet)
+
+
+def _once(settings: Settings, stop: threading.Event) -> int:
+    from flowdiag.watch.service import watch_once, watching
+
+    began = False
+
+    def write(events: Sequence[Event]) -> None:
+        nonlocal began
+        began |= any(event.state == "began" for event in events)
+        _print(events)
+
+    with watching(settings, write, stop) as (watcher, holding):
+        _say_faults(watch_once(watcher, holding, stop), {})
+    return BEGAN if began else 0
+
+
+def _on(settings: Settings, every_s: float, stop: threading.Event, *, quiet: bool) -> None:
+    from flowdiag.errors import StoreError
+    from flowdiag.watch.service import watching
+
+    faults: dict[str, str] = {}
+    said = -STATUS_EVERY_S
+
+    def told(done: Round) -> None:
+        nonlocal said
+        _say_faults(done, faults)
+        if not quiet and time.monotonic() - said >= STATUS_EVERY_S:
+            said = time.monotonic()
+            _say(f"looked at {done.sites} sites in {done.took_s:.1f} s")
+
+    def failed(error: StoreError) -> None:
+        _say(f"{error}; it is tried again")
+
+    with watching(settings, _print, stop) as (watcher, _):
+        watcher.run(every_s, told, failed)
+
+
+def _print(events: Sequence[Event]) -> None:
+    from flowdiag.watch.as_json import event_json
+
+    for event in events:
+        click.echo(event_json(event))
+    sys.stdout.flush()
+
+
+def _say_faults(done: Round, known: dict[str, str]) -> None:
+    """Sites that cannot be looked at: each when that begins."""
+    for site, fault in sorted(done.faults.items()):
+        if known.get(site) != fault:
+            _say(f"{site} cannot be looked at: {fault}")
+    known.clear()
+    known.update(done.faults)
+
+
+def _say(text: str) -> None:
+    from flowdiag.text.escape import terminal
+
+    with suppress(OSError):  # a log that cannot be written is no reason to stop
+        click.echo(f"flowdiag: {terminal(text)}", err=True)

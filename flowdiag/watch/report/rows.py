@@ -1,0 +1,64 @@
+"""The rows of a morning list as its formats show them: one for each reason of each site, in words."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from msgspec import Struct
+
+from flowdiag.text.clock import Clock
+from flowdiag.text.wording.watch import morning as wording
+from flowdiag.watch.report.reasons import SURE_LAST, Acknowledged, ListedSite, MorningList, Reason
+
+
+class Row(Struct, frozen=True):
+    """number: of the site on the list; since: empty where there is no such time; known: by whom it is acknowledged, or
+    empty."""
+
+    number: int
+    site: ListedSite
+    reason: Reason
+    kind: str
+    since: str
+    sure: str
+    actions: tuple[str, ...]
+    known: str
+
+
+def rows(morning: MorningList) -> Iterator[Row]:
+    for number, site in enumerate(morning.listed, 1):
+        clock = Clock(site.timezone)
+        for reason in site.reasons:
+            since = ""
+            if reason.since_ms is not None:
+                since = wording.since(clock, reason.since_ms, morning.now_ms, before=reason.before)
+            yield Row(
+                number=number,
+                site=site,
+                reason=reason,
+                kind=wording.REASONS[reason.code],
+                since=since,
+                sure=wording.SURE[reason.confidence],
+                actions=tuple(map(wording.action, wording.ACTIONS[reason.code])),
+                known=_known(reason.acknowledged, clock, morning.now_ms),
+            )
+
+
+def _known(known: Acknowledged | None, clock: Clock, now_ms: int) -> str:
+    if known is None:
+        return ""
+    until = None if known.until_ms is None else wording.moment(clock, known.until_ms, now_ms)
+    return wording.acknowledged(known.by, known.reason, until, muted=known.muted)
+
+
+def summary(morning: MorningList) -> str:
+    return wording.summary(
+        morning.sites, len(morning.listed), morning.well, len(morning.unsure), morning.without_backup
+    )
+
+
+def unsure_counts(morning: MorningList) -> list[str]:
+    """For how many sites nobody can tell, and why."""
+    counts = Counter(one.why for one in morning.unsure)
+    return [wording.more_unsure(why, counts[why]) for why in SURE_LAST if counts[why]]

@@ -1,0 +1,44 @@
+"""The sites that a morning list is of: a folder of profiles, those that cannot be used too, since nobody can tell of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from msgspec import Struct
+
+from flowdiag.errors import FlowdiagError
+from flowdiag.site.catalogue import Catalogue, KnownSite
+from flowdiag.site.profile import Profile
+from flowdiag.watch.report.reasons import Acknowledged
+
+
+class ReportSite(Struct, frozen=True):
+    """place: of its profile below the folder, without suffix; client: as of the account review, the folder below, or the site's
+    own name; profile: None where it cannot be used, and fault says why; acknowledged: what somebody knows of it."""
+
+    place: str
+    client: str
+    profile: Profile | None
+    fault: str = ""
+    acknowledged: tuple[Acknowledged, ...] = ()
+
+    @property
+    def name(self) -> str:
+        return self.place if self.profile is None else self.profile.site.name
+
+
+def read_sites(folder: str | Path) -> list[ReportSite]:
+    """The sites of a folder in order of their names, then what cannot be used. Raises ProfileError if there is no folder, or
+    no profile in it."""
+    catalogue = Catalogue(Path(folder))
+    return report_sites(catalogue.all(), catalogue.faults)
+
+
+def report_sites(known: Iterable[KnownSite], faults: Iterable[FlowdiagError]) -> list[ReportSite]:
+    """Sites of a catalogue, and what is wrong with its other profiles."""
+    sites = [ReportSite(site.place, site.client, site.profile) for site in known]
+    for fault in faults:
+        place = Path(fault.file or "").stem
+        sites.append(ReportSite(place, place, None, str(fault)))
+    return sites
