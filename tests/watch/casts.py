@@ -11,9 +11,11 @@ from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
+import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 from numpy.random import Generator
+from numpy.typing import NDArray
 
 from flowdiag.scenario import activities as do
 from flowdiag.scenario import trouble
@@ -94,6 +96,7 @@ class Play:
         self.begin = NOON - BEFORE * MINUTE
         self.end = NOON + minutes * MINUTE
         self.truth: list[Truth] = []
+        self.moved: NDArray[np.int64] | None = None  # the transfers whose end is that of the first truth
         self.restart: tuple[int, int] | None = None
         self.late: tuple[int, int, int] | None = None  # what was sent in [from, to) arrives from then on, ms
         self.apart = False  # the backup has a router of its own
@@ -129,6 +132,10 @@ class Play:
 
     def cast(self) -> Cast:
         situation = enact(self.scene, self.meter)
+        if self.moved is not None:
+            chunks = situation.carried.chunks
+            ended_ms = int(chunks["end"][np.isin(chunks["conversation"], self.moved)].max())
+            self.truth[0] = replace(self.truth[0], ended_ms=ended_ms)
         routers = [(self.site.exporter, situation, self.exporting)]
         if self.apart:
             on_backup = (situation.records["ingress"] == 3) | (situation.records["egress"] == 3)
@@ -225,7 +232,7 @@ def _full(p: Play, minutes: float, direction: str) -> None:
     rate = p.up if direction == "up" else p.down
     move = do.upload if direction == "up" else do.download
     # More than fits, by all hosts, is cut off by nobody: so exactly what fits.
-    move(p.scene, p.scene.hosts[0], p.at(0), rate * 0.94 / 8 * 60 * minutes, connections=4)
+    p.moved = move(p.scene, p.scene.hosts[0], p.at(0), rate * 0.94 / 8 * 60 * minutes, connections=4)
     p.tell("link-full", 0, minutes, MAIN, direction)
 
 
@@ -373,6 +380,12 @@ def people_come(p: Play) -> None:
 
 @played
 def people_go(p: Play) -> None:
+    """One after the other within twenty minutes; the tunnel ends with the last of them."""
     do.keepalive(p.scene, 1, p.probe, p.begin, p.end)
-    do.office(p.scene, p.begin, p.at(0), 0.1 * p.down)
+    hosts = p.scene.hosts
+    for number, host in enumerate(hosts):
+        goes = p.at(20 * (number + 1) / len(hosts))
+        do.web(p.scene, p.begin, goes, 0.1 * p.down / len(hosts), hosts=[host])
+        do.dns(p.scene, p.begin, goes, hosts=[host])
+    do.vpn(p.scene, hosts[0], p.begin, p.at(19))
     do.dns(p.scene, p.at(0), p.end, per_host_hour=2)

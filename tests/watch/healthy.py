@@ -25,7 +25,9 @@ from flowdiag.site.reading import profile_from_text
 from tests.watch.casts import Cast
 from tests.watch.player import arriving
 
-FIRST: Final = date(2026, 3, 7)  # the month after it has the nights in which clocks change, in both halves of the year
+FIRST: Final = date(
+    2026, 3, 7
+)  # the month after it has the nights in which clocks change, in both halves of the year
 STEP_MS: Final = 5000
 MOST_USED: Final = 0.64  # of the plan, in any minute out of three that follow each other
 PLANS: Final = ((8, 2), (20, 5), (50, 10), (100, 20), (100, 40), (250, 50), (500, 100), (1000, 500))

@@ -35,7 +35,9 @@ class Outcome(Struct, frozen=True):
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description="Plays sites and holds what the watch tells against what was played.")
+    parser = argparse.ArgumentParser(
+        description="Plays sites and holds what the watch tells against what was played."
+    )
     parser.add_argument("--sites", type=int, default=0, help="healthy ones")
     parser.add_argument("--first", type=int, default=0, help="number of the first of them")
     parser.add_argument("--days", type=int, default=30, help="of each healthy one (default 30)")
@@ -82,7 +84,9 @@ def play(one: Cast, from_ms: int, every_ms: int) -> Outcome:
 
 def _line(one: Outcome) -> str:
     told = f"{one.name:24} {one.looks:6} looks {one.seconds:6.0f} s {len(one.events):3} events"
-    return "\n    ".join((f"{told}, {len(one.judged.wrong)} wrong; {_errors([one.judged])}", *one.judged.wrong))
+    return "\n    ".join(
+        (f"{told}, {len(one.judged.wrong)} wrong; {_errors([one.judged])}", *one.judged.wrong)
+    )
 
 
 def _errors(judged: Sequence[Judged]) -> str:

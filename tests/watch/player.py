@@ -9,7 +9,6 @@ Facts the design follows:
 
 from __future__ import annotations
 
-import ipaddress
 from collections.abc import Iterable
 from heapq import merge
 from pathlib import Path

@@ -9,9 +9,9 @@ from typing import Final
 from msgspec import Struct
 
 from flowdiag.durations import HOUR_MS, MINUTE_MS
-from flowdiag.watch.changes import Place, Rules, changes
+from flowdiag.watch.changes import Place, Rules
 from flowdiag.watch.event import Event, SiteMemory
-from flowdiag.watch.look import look
+from flowdiag.watch.site_task import SitesTask, SiteToWatch, watch_sites
 from flowdiag.watch.state import SiteState
 from tests.watch.casts import NOON, Cast, Truth
 from tests.watch.player import Player
@@ -33,22 +33,23 @@ class Watcher:
     """Remembers what is known of sites between rounds, as a watch does."""
 
     def __init__(self, flows: str, casts: Sequence[Cast], rules: Rules | None = None) -> None:
-        self._flows, self._casts, self._rules = flows, casts, rules or Rules()
-        self._known: dict[str, SiteMemory] = {cast.name: SiteMemory() for cast in casts}
-        self._digests: dict[str, str] = {}
+        self._flows, self._rules = flows, rules or Rules()
+        self._casts = {cast.name: cast for cast in casts}
+        self._known = {cast.name: SiteMemory() for cast in casts}
 
     def round(self, now_ms: int) -> Iterator[Round]:
-        for cast in self._casts:
-            memory = self._known[cast.name]
-            looked = look(self._flows, cast.profile, now_ms, self._digests.get(cast.name))
-            state = memory.state if looked is None else looked.state
-            if looked is not None:
-                self._digests[cast.name] = looked.digest
-            site = cast.profile.site
-            place = Place(cast.name, site.name, site.timezone, site.upstream)
-            changed = changes(memory, state, now_ms, place, self._rules)
-            self._known[cast.name] = changed.memory
-            yield Round(now_ms, cast, state.at(now_ms), changed.events)
+        sites = tuple(
+            SiteToWatch(_place(cast), cast.profile, self._known[name]) for name, cast in self._casts.items()
+        )
+        task = SitesTask(self._flows, sites, now_ms, self._rules, listening=True)
+        for done in watch_sites(task, lambda _: None):
+            self._known[done.place] = done.memory
+            yield Round(now_ms, self._casts[done.place], done.memory.state.at(now_ms), done.events)
+
+
+def _place(cast: Cast) -> Place:
+    site = cast.profile.site
+    return Place(cast.name, site.name, site.timezone, site.upstream)
 
 
 def watched(
