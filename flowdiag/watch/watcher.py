@@ -34,9 +34,9 @@ from flowdiag.watch.part import (
     MOST_EVENTS,
     Letter,
     Part,
-    decoded,
     number_of,
     part_of,
+    read_parts,
 )
 from flowdiag.watch.silenced import Silence, read_silences
 from flowdiag.watch.site_task import SitesTask, SiteToWatch, Watched, watch_sites
@@ -195,11 +195,7 @@ class Watcher:
 
     def _elsewhere(self, places: set[str]) -> dict[str, SiteMemory]:
         found: dict[str, SiteMemory] = {}
-        for name in self._ledger.versions():
-            document = self._ledger.read(name) if name.startswith("part-") else None
-            if document is None:
-                continue
-            part = decoded(name, document.content)
+        for _, part in read_parts(self._ledger):
             for place, memory in (*part.sites.items(), *part.absent.items()):
                 newest = found.get(place, SiteMemory()).looked_ms or 0
                 if place in places and (memory.looked_ms or 0) >= newest:
