@@ -61,6 +61,10 @@ class Post(Protocol):
         """Letters of its own, beside those to targets."""
         ...
 
+    def is_at(self, part: Part) -> bool:
+        """Whether something of a part is on its way: nobody else should begin to send it."""
+        ...
+
     def work(self, now_ms: int) -> None:
         """Sends what is due of the parts held, and has noted what became of it. Raises StoreError."""
         ...
@@ -110,7 +114,7 @@ class Watcher:
         while not self._stop.is_set():
             begun_s = time.monotonic()
             try:
-                looked = set(self._holding.hold())
+                looked = set(self._holding.hold(self._post.is_at))
                 told(self.round(looked))
                 self._between(begun_s + every_s, looked, told)
             except (StoreError, WorkerLost) as error:
@@ -123,7 +127,7 @@ class Watcher:
         while not self._stop.is_set() and time.monotonic() < until_s:
             self._post.work(self.clock.now_ms())
             if time.monotonic() - held_s >= BEAT_S / 2:
-                held = set(self._holding.hold())
+                held = set(self._holding.hold(self._post.is_at))
                 held_s = time.monotonic()
                 if held - looked:  # somebody else has ended or died, and nobody looked at his
                     told(self.round(held - looked))
