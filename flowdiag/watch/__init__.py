@@ -7,12 +7,18 @@ some sites in a `ledger.py`.
 
 __all__ = [
     "as_json",
+    "drill",
     "event",
     "failed",
+    "ledger",
+    "ledgers",
     "look",
     "notify",
     "notify_file",
+    "part",
+    "report",
     "service",
+    "silenced",
     "state",
     "trying",
     "watcher",
