@@ -40,6 +40,12 @@ _FILE: Final = click.Path(dir_okay=False, path_type=Path)
     help="Look once, print what changed and end, for a scheduler; exit code 3 if something began.",
 )  # fmt: skip
 @click.option("--notify", metavar="FILE.toml", type=_FILE, help="Whom to tell: webhooks, mail, commands.")
+@click.option("--failed", is_flag=True, help="List the messages that nobody took, and end.")
+@click.option(
+    "--resend", multiple=True, metavar="NAME",
+    help='Send such a message to its target in --notify again, and end; repeatable, "all" for all of them.',
+)  # fmt: skip
+@click.option("--try", "trying", is_flag=True, help="Send each target of --notify a test message, and end.")
 @click.option(
     "--report", is_flag=True,
     help="Do not watch: list the sites whose backup would not carry them now, gravest first (text, html, csv, json).",
@@ -59,6 +65,9 @@ def command(
     every_s: float,
     once: bool,
     notify: Path | None,
+    failed: bool,
+    resend: tuple[str, ...],
+    trying: bool,
     report: bool,
     drill: str | None,
     jobs: int | None,
@@ -77,8 +86,11 @@ def command(
       flowdiag watch --store flows --sites sites/
       flowdiag watch --store flows --sites sites/ --notify notify.toml
       flowdiag watch --store flows --sites sites/ --once
+      flowdiag watch --store flows --failed
       flowdiag watch --store flows --sites sites/ --report --output morning.html
     """
+    if failed or resend or trying:
+        sys.exit(_messages(store, config, notify, resend, trying=trying))
     store, folder = store_and_sites(store, folder, config)
     jobs = jobs or os.cpu_count() or 1
     if report or drill is not None:
@@ -109,6 +121,18 @@ def command(
     _on(settings, every_s, stop, quiet=quiet)
 
 
+def _messages(
+    store: str | None, config: Path | None, notify: Path | None, names: Sequence[str], *, trying: bool
+) -> int:
+    from flowdiag.cli.watch_messages import failed_messages, send_again, try_targets
+    from flowdiag.site.config import find_config
+
+    if trying:
+        return try_targets(notify)
+    store = store or find_config(config).need_store()
+    return send_again(store, notify, names) if names else failed_messages(store)
+
+
 def _once(settings: Settings, stop: threading.Event) -> int:
     from flowdiag.watch.service import watch_once, watching
 
@@ -125,7 +149,7 @@ def _once(settings: Settings, stop: threading.Event) -> int:
 
 
 def _on(settings: Settings, every_s: float, stop: threading.Event, *, quiet: bool) -> None:
-    from flowdiag.errors import StoreError
+    from flowdiag.errors import FlowdiagError
     from flowdiag.watch.service import watching
 
     faults: dict[str, str] = {}
@@ -138,7 +162,7 @@ def _on(settings: Settings, every_s: float, stop: threading.Event, *, quiet: boo
             said = time.monotonic()
             _say(f"looked at {done.sites} sites in {done.took_s:.1f} s")
 
-    def failed(error: StoreError) -> None:
+    def failed(error: FlowdiagError) -> None:
         _say(f"{error}; it is tried again")
 
     with watching(settings, _print, stop) as (watcher, _):
@@ -146,10 +170,10 @@ def _on(settings: Settings, every_s: float, stop: threading.Event, *, quiet: boo
 
 
 def _print(events: Sequence[Event]) -> None:
-    from flowdiag.watch.as_json import event_json
+    from flowdiag.watch.as_json import event_line
 
     for event in events:
-        click.echo(event_json(event))
+        click.echo(event_line(event))
     sys.stdout.flush()
 
 

@@ -9,6 +9,7 @@ __all__ = [
     "as_json",
     "drill",
     "event",
+    "failed",
     "ledger",
     "ledgers",
     "look",
@@ -19,5 +20,6 @@ __all__ = [
     "service",
     "silenced",
     "state",
+    "trying",
     "watcher",
 ]

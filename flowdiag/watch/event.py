@@ -1,7 +1,7 @@
 """What is told of a site: changes of its state, small values that can be written down, compared and read again.
 
 An incident is one finding of one site, link and direction from its begin to its end; an event tells a change of it. Incidents of
-several sites that have one cause (a storm, `storms.py`) share what they are told by.
+several sites that have one cause (a storm, `telling.py`) share what they are told by.
 """
 
 from __future__ import annotations

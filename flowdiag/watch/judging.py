@@ -48,7 +48,17 @@ def found(case: Case) -> tuple[Finding, ...]:
         finders = (kind.find for kind in KINDS if kind.find is not None and kind.code not in UNTOLD)
         every = list(chain.from_iterable(find(case) for find in finders))
     ordered = in_order(case, left_to_security(every))
-    return tuple(one for one in ordered if one.severity != "info" and one.code not in UNTOLD)
+    return tuple(
+        one
+        for one in ordered
+        if one.severity != "info" and one.code not in UNTOLD and not _may_be_people(one)
+    )
+
+
+def _may_be_people(finding: Finding) -> bool:
+    """An outage that the backup's answers speak against, and that nothing was tried in, may as well be people who went home: a
+    note says so, a message cannot."""
+    return finding.code == "outage" and finding.confidence == "low"
 
 
 def marks(case: Case, findings: Sequence[Finding], end_ms: int) -> tuple[Mark, ...]:

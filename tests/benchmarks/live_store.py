@@ -1,7 +1,8 @@
 """A store as a collector keeps it at one moment: a merged file for each day of a site, and one for each of the last minutes.
 
 The sites are those of a portfolio (flowdiag/scenario/portfolio.py), of all kinds and in five time zones, ten of them behind
-each upstream. Their routers cut a flow each minute, and a message comes each minute. Minutes can be added later on.
+each upstream. Their routers cut a flow each minute, and a message comes each minute. Minutes can be added later on. There are no
+roll-ups, which a look does not read.
 """
 
 from __future__ import annotations
@@ -26,7 +27,6 @@ from flowdiag.collector.store.layout import Partition
 from flowdiag.collector.store.writer import FlowWriter
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.flows import FLOW_SCHEMA
-from flowdiag.rollup import ROLLER
 from flowdiag.scenario.portfolio import SLOT_MS, PortfolioSite, portfolio_site
 from flowdiag.scenario.site import profile_toml
 from flowdiag.scenario.stored_days import RECORDS_A_HOUR, Unsynced, day_records
@@ -124,7 +124,7 @@ def _of_time(
 def _add(store: LiveStore, name: str, parts: _Parts, began_ms: int) -> None:
     backend = Unsynced(store.flows)
     content = Content(sha256(f"{store.seed} {name}".encode()).hexdigest(), name, 1)
-    writer = FlowWriter(backend, content.digest, began_ms, roller=ROLLER)
+    writer = FlowWriter(backend, content.digest, began_ms)
     reports = {}
     for exporter, rows, minutes in parts.values():
         days = _ends(rows) // DAY_MS

@@ -11,15 +11,17 @@ from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
+import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 from numpy.random import Generator
+from numpy.typing import NDArray
 
 from flowdiag.scenario import activities as do
 from flowdiag.scenario import trouble
 from flowdiag.scenario.exporting import Exporting, Message
 from flowdiag.scenario.metering import Meter
-from flowdiag.scenario.scene import HOUR, MINUTE, Scene
+from flowdiag.scenario.scene import MINUTE, Scene
 from flowdiag.scenario.site import Site, SiteKeepalive, SiteLink, profile_toml
 from flowdiag.scenario.write import Situation, enact, generator
 from flowdiag.site.profile import Profile
@@ -94,8 +96,9 @@ class Play:
         self.begin = NOON - BEFORE * MINUTE
         self.end = NOON + minutes * MINUTE
         self.truth: list[Truth] = []
+        self.moved: NDArray[np.int64] | None = None  # the transfers whose end is that of the first truth
         self.restart: tuple[int, int] | None = None
-        self.late: tuple[int, int, int] | None = None  # what was sent in [from, to) arrives so much later, ms
+        self.late: tuple[int, int, int] | None = None  # what was sent in [from, to) arrives from then on, ms
         self.apart = False  # the backup has a router of its own
         self.scene = Scene(self.site, self.begin, self.end, self.rng, hosts=int(self.rng.integers(4, 14)))
 
@@ -129,6 +132,10 @@ class Play:
 
     def cast(self) -> Cast:
         situation = enact(self.scene, self.meter)
+        if self.moved is not None:
+            chunks = situation.carried.chunks
+            ended_ms = int(chunks["end"][np.isin(chunks["conversation"], self.moved)].max())
+            self.truth[0] = replace(self.truth[0], ended_ms=ended_ms)
         routers = [(self.site.exporter, situation, self.exporting)]
         if self.apart:
             on_backup = (situation.records["ingress"] == 3) | (situation.records["egress"] == 3)
@@ -154,11 +161,10 @@ class Play:
         messages = delivered(situation, exporting, (), self.restart)
         if self.late is None:
             return messages
-        begin, end, by_ms = self.late
-        return [
-            one._replace(time_ms=one.time_ms + by_ms) if begin <= one.time_ms < end else one
-            for one in messages
-        ]
+        begin, end, then = self.late
+        held = [one for one in messages if begin <= one.time_ms < end]
+        others = [one for one in messages if not begin <= one.time_ms < end]
+        return [*others, *(one._replace(time_ms=then + 5 * number) for number, one in enumerate(held))]
 
 
 PLAYED: dict[str, Callable[[Play], None]] = {}
@@ -226,7 +232,7 @@ def _full(p: Play, minutes: float, direction: str) -> None:
     rate = p.up if direction == "up" else p.down
     move = do.upload if direction == "up" else do.download
     # More than fits, by all hosts, is cut off by nobody: so exactly what fits.
-    move(p.scene, p.scene.hosts[0], p.at(0), rate * 0.94 / 8 * 60 * minutes, connections=4)
+    p.moved = move(p.scene, p.scene.hosts[0], p.at(0), rate * 0.94 / 8 * 60 * minutes, connections=4)
     p.tell("link-full", 0, minutes, MAIN, direction)
 
 
@@ -263,12 +269,15 @@ def at_the_threshold(p: Play) -> None:
 
 @played
 def below_plan(p: Play) -> None:
+    """Of records that come less often than once a minute nobody can say what shared the line, and below-plan is not told."""
+    p.meter = replace(p.meter, active_s=60)
     p.usual(0.03)
     level = p.down * 0.5
     p.scene.network.ceiling(0, 0, level, p.at(0), p.end)
-    for begin in range(0, 60, 20):
-        for host in p.scene.hosts[:4]:
-            do.download(p.scene, host, p.at(begin), level / 8 * 60 * 20 * 0.97 / 4)
+    for begin in range(0, 60, 20):  # each time as much as the line gives until the next
+        for number in range(6):
+            host = p.scene.hosts[number % len(p.scene.hosts)]
+            do.download(p.scene, host, p.at(begin), level / 8 * 60 * 20 * 0.98 / 6)
     p.tell("below-plan", 0, 60, MAIN, "down")
 
 
@@ -306,10 +315,20 @@ def scan(p: Play) -> None:
 
 @played
 def late_records(p: Play) -> None:
-    """An hour's messages are held up for two hours, while others come."""
+    """What was sent in twenty minutes is held up on the way for half an hour, and comes after what was sent later."""
     _full(p, 20, "up")
-    p.late = (p.at(-20), p.at(40), 2 * HOUR)
-    p.tell(NOT_HEARD, -20, 40, certain=False)
+    p.late = (p.at(-5), p.at(25), p.at(40))
+    p.tell(NOT_HEARD, -5, 25, certain=False)
+    p.tell("export-gap", -5, 40, certain=False)
+
+
+@played
+def very_late_records(p: Play) -> None:
+    """The same for two hours."""
+    _full(p, 20, "up")
+    p.late = (p.at(-5), p.at(25), p.at(145))
+    p.tell(NOT_HEARD, -5, 25, certain=False)
+    p.tell("export-gap", -5, 145, certain=False)
 
 
 @played
@@ -361,6 +380,12 @@ def people_come(p: Play) -> None:
 
 @played
 def people_go(p: Play) -> None:
+    """One after the other within twenty minutes; the tunnel ends with the last of them."""
     do.keepalive(p.scene, 1, p.probe, p.begin, p.end)
-    do.office(p.scene, p.begin, p.at(0), 0.1 * p.down)
+    hosts = p.scene.hosts
+    for number, host in enumerate(hosts):
+        goes = p.at(20 * (number + 1) / len(hosts))
+        do.web(p.scene, p.begin, goes, 0.1 * p.down / len(hosts), hosts=[host])
+        do.dns(p.scene, p.begin, goes, hosts=[host])
+    do.vpn(p.scene, hosts[0], p.begin, p.at(19))
     do.dns(p.scene, p.at(0), p.end, per_host_hour=2)

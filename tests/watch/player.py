@@ -4,7 +4,7 @@ Facts the design follows:
 - a segment is what came until a played minute was over, in the spool's own format; it goes into the store by the code that takes
   a live collector's segments, with what it learned from those before, and what could not be read yet is tried after it;
 - small files are merged as by the upkeep that runs beside a collector, but oftener: a look costs less then, and tells the same;
-- nothing has to survive a power cut, so nothing waits for a disk.
+- nothing has to survive a power cut, so nothing waits for a disk; and there are no roll-ups, which a look does not read.
 """
 
 from __future__ import annotations
@@ -25,7 +25,6 @@ from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.upkeep import compact
 from flowdiag.durations import MINUTE_MS
-from flowdiag.rollup import ROLLER
 from flowdiag.scenario.exporting import Message
 from flowdiag.scenario.stored_days import Unsynced
 
@@ -41,9 +40,11 @@ class Arriving(NamedTuple):
 
 
 class Player:
-    """folder: for the store `flows` and the spool; arriving: of each exporter, in order of arrival."""
+    """folder: for the store `flows` and the spool; arriving: of each exporter, in order of arrival; merge_ms: how often files
+    are merged."""
 
-    def __init__(self, folder: Path, *arriving: Iterable[Arriving]) -> None:
+    def __init__(self, folder: Path, *arriving: Iterable[Arriving], merge_ms: int = MERGE_MS) -> None:
+        self._merge_ms = merge_ms
         self.flows = str(folder / "flows")
         self._backend = Unsynced(self.flows)
         make_store(self._backend)
@@ -51,7 +52,7 @@ class Player:
         self._folder.mkdir(parents=True)
         self._coming = merge(*arriving, key=lambda one: one.time_ms)
         self._next = next(self._coming, None)
-        self._storing = Storing(self._backend, self._folder, Seed((), ()), Dissector(), ROLLER)
+        self._storing = Storing(self._backend, self._folder, Seed((), ()), Dissector())
         self._number = 0
         self._merged_ms: int | None = None
 
@@ -70,9 +71,9 @@ class Player:
                 pass
         if self._merged_ms is None:
             self._merged_ms = until_ms
-        elif until_ms >= self._merged_ms + MERGE_MS:
+        elif until_ms >= self._merged_ms + self._merge_ms:
             self._merged_ms = until_ms
-            compact(self._backend, roller=ROLLER)
+            compact(self._backend)
 
 
 def arriving(exporter: str, messages: Iterable[Message]) -> list[Arriving]:

@@ -10,7 +10,6 @@ Facts the design follows:
 from __future__ import annotations
 
 from collections.abc import Mapping
-from statistics import median_low
 from typing import Final
 
 from msgspec.structs import replace
@@ -42,8 +41,8 @@ def close_report(
     for domain in domains.values():
         session = domain.report
         session.exporter, session.port = domain.stream.exporter, domain.stream.port
-        if domain.clock_offsets:
-            session.clock_offset_ms = median_low(domain.clock_offsets)
+        if domain.clock_offset is not None:
+            session.clock_offset_ms = domain.clock_offset
         options.finish(domain)
         _name_elements(domain)
     losses: list[LossEvent] = []
@@ -66,11 +65,12 @@ def take_report(
     """Completes and takes the report of a stretch; counts from here on are those of the next one.
 
     last: nobody will take a next one, so gaps that late messages could still fill are reported as well; in_order: otherwise
-    messages of the session are to come later, or came before, and its sequence numbers show no losses here.
+    messages of the session are to come later, or came before, and its sequence numbers show no losses here; nor do they where
+    messages were held up on the way.
     """
     latest = [d.report.last_export_ms for d in domains.values() if d.report.last_export_ms is not None]
     before_ms = _NEVER if last else max(latest, default=0) - LATE_MS
-    if not in_order:
+    if not in_order or any(domain.held_up for domain in domains.values()):
         for stream in _streams(domains):
             for sequences in stream.sequences.values():
                 sequences.count_anew()
@@ -97,6 +97,7 @@ def take_report(
         for template in session.templates.values():
             template.records = template.redefined = 0
     for domain in domains.values():
+        domain.earlier_clock_offset = domain.report.clock_offset_ms
         domain.clock_offsets.clear()
         domain.clock_second = None
         domain.own_losses.clear()

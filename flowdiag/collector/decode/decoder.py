@@ -17,7 +17,6 @@ from __future__ import annotations
 from array import array
 from collections import deque
 from collections.abc import Iterator
-from statistics import median_low
 from struct import Struct
 from struct import error as cut_short
 from typing import Final
@@ -341,9 +340,9 @@ class Decoder:
     def clock_offsets(self) -> dict[tuple[bytes, int], int]:
         """How far each exporter and domain seems to be behind the clock of the capture so far, in ms."""
         return {
-            (domain.stream.exporter, domain.number): median_low(domain.clock_offsets)
+            (domain.stream.exporter, domain.number): domain.clock_offset
             for domain in self._roster.domains.values()
-            if domain.clock_offsets
+            if domain.clock_offset is not None
         }
 
     @property

@@ -13,8 +13,10 @@ from __future__ import annotations
 
 from array import array
 from collections import deque
+from statistics import median_low
 from typing import Final, NamedTuple
 
+from flowdiag.collector.clocks import TOLERATED_MS
 from flowdiag.collector.datagram import Session
 from flowdiag.collector.decode.layout import VARIABLE
 from flowdiag.collector.decode.sampling import Sampling
@@ -25,6 +27,8 @@ from flowdiag.collector.report import SessionReport
 
 # More sets than a message of 65,535 octets can hold.
 SETS: Final = 1 << 14
+# Later than any network is: somebody on the way kept it.
+HELD_UP_MS: Final = 60_000
 
 
 class Group:
@@ -112,6 +116,7 @@ class Domain:
         self.late_records = 0  # records of held sets that were decoded after their message was evaluated
         self.clock_offsets: list[int] = []
         self.clock_second: int | None = None
+        self.earlier_clock_offset: int | None = None  # of the last stretch that had any
 
     @property
     def whole_session(self) -> Domain | None:
@@ -130,6 +135,33 @@ class Domain:
             outdated = [n for n, group in groups.items() if self.templates.get(n) is not group.template]
             for number in outdated:
                 del groups[number]
+
+    @property
+    def clock_offset(self) -> int | None:
+        """How far the exporter's clock seems to be behind the capture's; None where no message tells.
+
+        Messages that were held up on the way, and come together or between others, are no other clock: where some agree with
+        the clock of before, or those that do not do not agree with each other, it is the same as before.
+        """
+        offsets, before = self.clock_offsets, self.earlier_clock_offset
+        if not offsets:
+            return None
+        usual = median_low(offsets)
+        if before is None or abs(usual - before) <= TOLERATED_MS:
+            return usual
+        as_before = [offset for offset in offsets if abs(offset - before) <= TOLERATED_MS]
+        if as_before:
+            return median_low(as_before)
+        agreeing = sum(abs(offset - usual) <= TOLERATED_MS for offset in offsets)
+        return usual if 2 * agreeing >= len(offsets) else before
+
+    @property
+    def held_up(self) -> bool:
+        """Whether messages came so late that they came out of order."""
+        clock = self.clock_offset
+        if clock is None or self.earlier_clock_offset is None:
+            return False
+        return max(self.clock_offsets) - clock > HELD_UP_MS
 
     def add_clock(self, time_ms: int, export_second: int, bound: int) -> None:
         """A difference of capture and export clock; evenly thinned beyond the bound.

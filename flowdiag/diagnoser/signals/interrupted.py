@@ -102,8 +102,11 @@ def _of_conversations_on_both_sides(case: Case, start: int, end: int) -> NDArray
     after = np.flatnonzero(came & (flows.start_ms >= end) & (flows.start_ms <= end + late))
     if not len(before) or not len(after):
         return before[:0]
-    keys = np.intersect1d(conversation_keys(flows, before), conversation_keys(flows, after))
-    stopped = before[np.isin(conversation_keys(flows, before), keys)]
+    stopping = conversation_keys(flows, before)
+    keys = np.intersect1d(stopping, conversation_keys(flows, after))
+    if not len(keys):
+        return before[:0]
+    stopped = before[np.isin(stopping, keys)]
     near = np.zeros(len(flows.addresses), np.bool_)
     near[flows.outside[stopped]] = True
     rows = np.flatnonzero(came & (flows.direction == DOWN) & near[flows.outside])

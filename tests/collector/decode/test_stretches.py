@@ -136,6 +136,42 @@ def test_the_middle_difference_of_clocks_is_the_lower_of_two() -> None:
     assert decoder.cut(last=True)[1].sessions[0].clock_offset_ms == 200
 
 
+@pytest.mark.parametrize(
+    ("late_ms", "offset"),
+    [
+        ([0, 900_000, 880_000, 860_000], 0),  # held up for minutes, and come with one that was not
+        ([900_000, 880_000, 860_000, 840_000], 0),  # come together, and say so
+        ([0, 900_000, 900_000, 900_000], 0),  # each as late as the other
+        ([90_000, 90_000, 90_000, 91_000], 90_000),  # the clock was set
+        ([1_000, 3_000, 2_000, 4_000], 2_000),
+    ],
+)
+def test_messages_that_were_held_up_are_no_other_clock(late_ms: list[int], offset: int) -> None:
+    decoder = fresh()
+    for stretch in ([0, 0], late_ms):
+        for second, late in enumerate(stretch):
+            message = ipfix(with_template(), sequence=0, export_s=EXPORT_S + second)
+            decoder.feed(Datagram(session(), message, NOW_MS + 1000 * second + late, second))
+        _, report = decoder.cut()
+    assert report.sessions[0].clock_offset_ms == offset
+
+
+@pytest.mark.parametrize("held_up", [False, True])
+def test_messages_that_were_held_up_show_no_losses(held_up: bool) -> None:
+    """Records 2 to 5 come after 6 and 7, or never; the gap was noticed in a stretch of its own, that is all."""
+    decoder = fresh()
+    lost = []
+    late = [(2, 1, 90_000), (4, 2, 90_000)] if held_up else []
+    for stretch in ([(0, 0, 0)], [(6, 100, 0)], [*late, (8, 110, 0)], [(10, 120, 0)]):
+        for sequence, second, late_ms in stretch:
+            message = ipfix(
+                with_template(), a_set(256, flow(), flow(2)), sequence=sequence, export_s=EXPORT_S + second
+            )
+            decoder.feed(Datagram(session(), message, NOW_MS + 1000 * second + late_ms, second))
+        lost.append(decoder.cut()[1].lost_records)
+    assert lost == ([0, 0, 0, 0] if held_up else [0, 0, 4, 0])
+
+
 def test_messages_given_away_do_not_count_among_those_whose_records_are_known() -> None:
     """Of four messages that came one is decoded elsewhere: a lost one held as much as each of the three, two records."""
     given: list[Datagram] = []
