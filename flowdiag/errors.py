@@ -54,6 +54,10 @@ class ConfigError(FlowdiagError):
     """A flowdiag.toml that cannot be used, or that does not name what is needed."""
 
 
+class WorkerLost(FlowdiagError):
+    """A process that worked for this one came to its end."""
+
+
 class StoreError(FlowdiagError):
     """A flow store that cannot be read or written."""
 

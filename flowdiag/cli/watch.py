@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from flowdiag.cli.chosen import store_and_sites, store_options
-from flowdiag.cli.options import cluster_option, jobs_option, talk_options
+from flowdiag.cli.options import cluster_option, jobs_option, output_options, talk_options
 from flowdiag.cli.parameters import seconds
 from flowdiag.collector.store.prepare import prepare
 
@@ -40,8 +40,23 @@ _FILE: Final = click.Path(dir_okay=False, path_type=Path)
     help="Look once, print what changed and end, for a scheduler; exit code 3 if something began.",
 )  # fmt: skip
 @click.option("--notify", metavar="FILE.toml", type=_FILE, help="Whom to tell: webhooks, mail, commands.")
+@click.option("--failed", is_flag=True, help="List the messages that nobody took, and end.")
+@click.option(
+    "--resend", multiple=True, metavar="NAME",
+    help='Send such a message to its target in --notify again, and end; repeatable, "all" for all of them.',
+)  # fmt: skip
+@click.option("--try", "trying", is_flag=True, help="Send each target of --notify a test message, and end.")
+@click.option(
+    "--report", is_flag=True,
+    help="Do not watch: list the sites whose backup would not carry them now, gravest first (text, html, csv, json).",
+)  # fmt: skip
+@click.option(
+    "--drill", metavar="KEY",
+    help="Do not watch: what the change over to the backup with that key showed (text, html, json).",
+)  # fmt: skip
 @jobs_option("Sites looked at at the same time; one for each processor by default.")
 @cluster_option
+@output_options("text", "html", "csv", "json")
 @talk_options
 def command(
     store: str | None,
@@ -50,8 +65,15 @@ def command(
     every_s: float,
     once: bool,
     notify: Path | None,
+    failed: bool,
+    resend: tuple[str, ...],
+    trying: bool,
+    report: bool,
+    drill: str | None,
     jobs: int | None,
     cluster: str | None,
+    form: str | None,
+    output: Path | None,
     quiet: bool,
 ) -> None:
     """Watch all sites: what began, what goes on, what ended.
@@ -64,9 +86,21 @@ def command(
       flowdiag watch --store flows --sites sites/
       flowdiag watch --store flows --sites sites/ --notify notify.toml
       flowdiag watch --store flows --sites sites/ --once
+      flowdiag watch --store flows --failed
+      flowdiag watch --store flows --sites sites/ --report --output morning.html
     """
+    if failed or resend or trying:
+        sys.exit(_messages(store, config, notify, resend, trying=trying))
     store, folder = store_and_sites(store, folder, config)
     jobs = jobs or os.cpu_count() or 1
+    if report or drill is not None:
+        from flowdiag.cli.watch_pages import write_drill, write_report
+
+        if drill is not None:
+            write_drill(store, folder, drill, form, output)
+        else:
+            write_report(store, folder, jobs, cluster, form, output, quiet=quiet)
+        return
     if jobs > 1 and cluster is None:
         prepare("flowdiag.watch.site_task")
     from flowdiag.watch.notify import Notify
@@ -87,6 +121,18 @@ def command(
     _on(settings, every_s, stop, quiet=quiet)
 
 
+def _messages(
+    store: str | None, config: Path | None, notify: Path | None, names: Sequence[str], *, trying: bool
+) -> int:
+    from flowdiag.cli.watch_messages import failed_messages, send_again, try_targets
+    from flowdiag.site.config import find_config
+
+    if trying:
+        return try_targets(notify)
+    store = store or find_config(config).need_store()
+    return send_again(store, notify, names) if names else failed_messages(store)
+
+
 def _once(settings: Settings, stop: threading.Event) -> int:
     from flowdiag.watch.service import watch_once, watching
 
@@ -103,7 +149,7 @@ def _once(settings: Settings, stop: threading.Event) -> int:
 
 
 def _on(settings: Settings, every_s: float, stop: threading.Event, *, quiet: bool) -> None:
-    from flowdiag.errors import StoreError
+    from flowdiag.errors import FlowdiagError
     from flowdiag.watch.service import watching
 
     faults: dict[str, str] = {}
@@ -116,7 +162,7 @@ def _on(settings: Settings, every_s: float, stop: threading.Event, *, quiet: boo
             said = time.monotonic()
             _say(f"looked at {done.sites} sites in {done.took_s:.1f} s")
 
-    def failed(error: StoreError) -> None:
+    def failed(error: FlowdiagError) -> None:
         _say(f"{error}; it is tried again")
 
     with watching(settings, _print, stop) as (watcher, _):
@@ -124,10 +170,10 @@ def _on(settings: Settings, every_s: float, stop: threading.Event, *, quiet: boo
 
 
 def _print(events: Sequence[Event]) -> None:
-    from flowdiag.watch.as_json import event_json
+    from flowdiag.watch.as_json import event_line
 
     for event in events:
-        click.echo(event_json(event))
+        click.echo(event_line(event))
     sys.stdout.flush()
 
 

@@ -17,7 +17,20 @@ from flowdiag.desk.access.guard import Guard
 from flowdiag.desk.api import pages as api
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.logs import RequestLog
-from flowdiag.desk.pages import accounts, board, closer, front, health, note, sign_in, style, upload, waiting
+from flowdiag.desk.pages import (
+    accounts,
+    board,
+    closer,
+    front,
+    health,
+    morning,
+    note,
+    sign_in,
+    style,
+    upload,
+    waiting,
+    watch,
+)
 from flowdiag.desk.routing import Page, nowhere, routes
 
 SMALL: Final = 2_000  # octets that are not worth compressing
@@ -30,11 +43,13 @@ PAGES: Final[tuple[Page, ...]] = (
     *closer.PAGES,
     *front.PAGES,
     *health.PAGES,
+    *morning.PAGES,
     *note.PAGES,
     *sign_in.PAGES,
     *style.PAGES,
     *upload.PAGES,
     *waiting.PAGES,
+    *watch.PAGES,
 )
 
 

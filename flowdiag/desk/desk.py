@@ -19,6 +19,7 @@ from flowdiag.desk.board import Board
 from flowdiag.desk.kept_notes import KeptNotes
 from flowdiag.desk.settings import Settings
 from flowdiag.desk.uploads import Uploads
+from flowdiag.desk.watched import Watched
 from flowdiag.site.catalogue import Catalogue
 from flowdiag.text.wording.desk import shell
 
@@ -28,8 +29,8 @@ REQUESTS_AT_ONCE: Final = 300.0
 
 
 class Desk:
-    """Everything that lives as long as the server. known: None where the one-time link is the only way in; address: where people
-    open it. Raises FlowdiagError for what cannot be used."""
+    """Everything that lives as long as the server. known: None where the one-time link is the only way in; address: where
+    people open it. Raises FlowdiagError for what cannot be used."""
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
@@ -37,6 +38,7 @@ class Desk:
         self.catalogue.all()  # so that a folder that is none is said at the start
         self.notes = KeptNotes(settings.state)
         self.board = Board(settings.store, self.catalogue, settings.state)
+        self.watched = Watched(settings.store)
         self.known = None if settings.access is None else Known(settings.access)
         self.audit = AuditLog(settings.state)
         self.sessions = Sessions()
@@ -62,10 +64,12 @@ class Desk:
         self.workers = Workers(settings.jobs, settings.question_s, settings.question_octets)
         self.answers = Answers(self.workers)
         self.board.begin(self.answers)
+        self.watched.begin()
         self.uploads = Uploads(settings.state / "uploads", settings.largest_upload, self.answers.forget)
 
     def end(self) -> None:
         self.board.end()
+        self.watched.end()
         self.workers.close()
         self.uploads.close()
         self.notes.close()

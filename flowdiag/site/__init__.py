@@ -10,6 +10,7 @@ __all__ = [
     "profile",
     "reading",
     "settings_file",
+    "site_key",
     "span_words",
     "time_words",
     "values",

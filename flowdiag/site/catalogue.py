@@ -9,7 +9,6 @@ Facts the design follows:
 from __future__ import annotations
 
 import hashlib
-import re
 import time
 from collections.abc import Iterable
 from pathlib import Path
@@ -22,11 +21,9 @@ from flowdiag.errors import FlowdiagError
 from flowdiag.site.folder import SUFFIX, profile_files
 from flowdiag.site.profile import Profile
 from flowdiag.site.reading import read_profile
+from flowdiag.site.site_key import site_key
 
 LOOKED_AT_EVERY_S: Final = 5.0  # how soon a changed profile counts
-_PLAIN: Final = re.compile(r"[a-z0-9][a-z0-9-]*(?:/[a-z0-9][a-z0-9-]*)*")
-_OTHER: Final = re.compile(r"[^a-z0-9]+")
-_DIGEST_DIGITS: Final = 8
 
 
 class KnownSite(Struct, frozen=True):
@@ -125,15 +122,6 @@ class Catalogue:
         place = below.as_posix().removesuffix(SUFFIX)
         client = below.parts[0] if len(below.parts) > 1 else profile.site.name
         return KnownSite(site_key(place), place, client, str(file), profile, digest)
-
-
-def site_key(place: str) -> str:
-    """A place as one piece of an address: letters, digits and dashes, "." between folders. What cannot be told from it is
-    told by a digest at its end."""
-    if _PLAIN.fullmatch(place):
-        return place.replace("/", ".")
-    plain = ".".join(_OTHER.sub("-", part.casefold()).strip("-") or "site" for part in place.split("/"))
-    return f"{plain}-{hashlib.sha256(place.encode()).hexdigest()[:_DIGEST_DIGITS]}"
 
 
 def _words(site: KnownSite) -> str:

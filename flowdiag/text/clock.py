@@ -12,6 +12,7 @@ from typing import Final
 
 from flowdiag.durations import MINUTE_MS, SECOND_MS
 from flowdiag.site.clock import LocalTime, nearest
+from flowdiag.text.figures import count
 
 DAYS: Final = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 MONTHS: Final = (
@@ -91,3 +92,15 @@ class Clock(LocalTime, frozen=True):
 
     def _midnight(self, start_ms: int, end_ms: int) -> bool:
         return self.local(start_ms).date() != self.local(end_ms).date()
+
+
+def duration(ms: float) -> str:
+    """As exactly as times are told: to the second under ten minutes, then whole minutes, from two hours on hours."""
+    seconds = round(ms / SECOND_MS)
+    if seconds < 120:
+        return count(seconds, "second")
+    if seconds < SHORT_MS / SECOND_MS and seconds % 60:
+        return f"{count(seconds // 60, 'minute')} {count(seconds % 60, 'second')}"
+    if seconds < 7_200:
+        return count(int(seconds / 60 + 0.5), "minute")
+    return f"{seconds / 3_600:.1f}".removesuffix(".0") + " hours"

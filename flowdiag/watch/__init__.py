@@ -7,11 +7,19 @@ some sites in a `ledger.py`.
 
 __all__ = [
     "as_json",
+    "drill",
     "event",
+    "failed",
+    "ledger",
+    "ledgers",
     "look",
     "notify",
     "notify_file",
+    "part",
+    "report",
     "service",
+    "silenced",
     "state",
+    "trying",
     "watcher",
 ]

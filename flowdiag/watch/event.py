@@ -1,7 +1,7 @@
 """What is told of a site: changes of its state, small values that can be written down, compared and read again.
 
 An incident is one finding of one site, link and direction from its begin to its end; an event tells a change of it. Incidents of
-several sites that have one cause (a storm, `storms.py`) share what they are told by.
+several sites that have one cause (a storm, `telling.py`) share what they are told by.
 """
 
 from __future__ import annotations
@@ -124,3 +124,27 @@ def key_of(place: str, matter: Matter, began_ms: int) -> str:
     """The key of an incident: 16 letters and digits, the same for the same site, matter and begin."""
     text = "\n".join((place, matter.code, matter.link or "", matter.direction or "", str(began_ms)))
     return b32encode(hashlib.sha256(text.encode()).digest()[:_KEY_OCTETS]).decode().lower()
+
+
+def as_event(place: str, memory: SiteMemory, incident: Incident) -> Event:
+    """An incident whose events are not kept any more, as its last one."""
+    return Event(
+        key=incident.key,
+        number=max(len(incident.told), 1),
+        incident=incident.key,
+        site=memory.name,
+        place=place,
+        timezone=memory.timezone,
+        code=incident.matter.code,
+        severity=incident.severity,
+        confidence=incident.confidence,
+        link=incident.matter.link,
+        direction=incident.matter.direction,
+        state="ongoing",
+        began_ms=incident.began_ms,
+        ended_ms=incident.ended_ms,
+        told_ms=incident.told[-1] if incident.told else incident.began_ms,
+        client=incident.client,
+        summary=incident.summary,
+        upstream=memory.upstream,
+    )

@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Final
 
+from flowdiag.collector.store.asking import asked_again
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.durations import MINUTE_MS
+from flowdiag.site.profile import Profile
 from flowdiag.text.wording.watch import events as wording
 from flowdiag.watch.changes import Changed, Place, Rules, changes
 from flowdiag.watch.event import NOT_HEARD, SiteMemory
+from flowdiag.watch.reading import recent
 from flowdiag.watch.state import SiteState
 
 # Of the sites of a portfolio one or another sends something each minute.
@@ -31,6 +35,16 @@ def listens(sites: Iterable[SiteMemory], now_ms: int) -> bool:
     """Whether the silence of a site would be the site's own: others were heard just now, or there are none."""
     alive = _alive(sites)
     return len(alive) < LEAST or max(site.state.heard_ms or 0 for site in alive) >= now_ms - NEWEST_MS
+
+
+@asked_again
+def anybody_heard(store: str, profiles: Iterable[Profile], now_ms: int) -> bool:
+    """The same of sites of which nobody has known anything for a while. Raises StoreError."""
+    backend = open_backend(store)
+    with backend.reading():
+        return any(
+            (recent(backend, profile, now_ms).newest_ms or 0) >= now_ms - NEWEST_MS for profile in profiles
+        )
 
 
 def changes_everywhere(

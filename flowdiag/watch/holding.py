@@ -13,14 +13,16 @@ Facts the design follows:
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
+from itertools import islice
 from threading import Lock
 from typing import Final, NamedTuple
 
 from msgspec import Struct
 from msgspec.structs import replace as changed
 
-from flowdiag.watch.ledger import Ledger
+from flowdiag.errors import StoreError
+from flowdiag.watch.ledger import Change, Ledger
 from flowdiag.watch.living import is_dead, own_name
 from flowdiag.watch.part import PARTS, Part, decoded, encoded
 
@@ -69,24 +71,35 @@ class Holding:
         self._beating = Lock()
         self._version = 0
         self._beaten_s: float | None = None
+        self._released = False
+        # Times in which this watcher was silent for so long that others may have taken over what it held, and how many of them
+        # the last hold() knew of.
+        self._silences = self._silences_known = 0
 
     def beat(self) -> None:
-        """Gives a sign of life; to be called every BEAT_S. Raises StoreError."""
+        """Gives a sign of life, unless everything was released; to be called every BEAT_S. Raises StoreError."""
         with self._beating:
+            if self._released:
+                return
             begun_s = self._clock()
+            if self._beaten_s is not None and begun_s - self._beaten_s >= SURE_S:
+                self._silences += 1
             name = _SIGN + self.owner
-            while not self._ledger.write(name, b"", self._version):
-                known = self._ledger.read(
-                    name
-                )  # another took this watcher for dead, or did not hear an answer
+            for _ in range(_TRIES):
+                if self._ledger.write(name, b"", self._version):
+                    self._version += 1
+                    self._beaten_s = begun_s
+                    return
+                known = self._ledger.read(name)  # others took this watcher for dead, or an answer was lost
                 self._version = 0 if known is None else known.version
-            self._version += 1
-            self._beaten_s = begun_s
+        raise StoreError("a watcher cannot leave a sign of life in the store", advice="run this again")
 
     @property
     def is_sure(self) -> bool:
-        """Whether nobody can have taken over the parts held. Ask before what only an owner may do and no ledger can undo."""
-        return self._beaten_s is not None and self._clock() - self._beaten_s < SURE_S
+        """Whether nobody can have taken over the parts held; after a long silence not before the next hold(). Ask before what
+        only an owner may do and no ledger can undo."""
+        fresh = self._beaten_s is not None and self._clock() - self._beaten_s < SURE_S
+        return fresh and self._silences == self._silences_known
 
     @property
     def in_doubt(self) -> bool:
@@ -104,21 +117,19 @@ class Holding:
         A silence is known to be death at the first call after it was long enough: call it at least every BEAT_S, if only to see
         whether anything changed. Raises StoreError.
         """
+        self._released = False
         if self._beaten_s is None or self._clock() - self._beaten_s >= BEAT_S:
             self.beat()
+        silences = self._silences
         versions = self._ledger.versions()
         living = sorted({self.owner, *self._living(versions)})
         self._settle(versions)
+        self._silences_known = silences
         rank = living.index(self.owner)
         first, following = (PARTS * place // len(living) for place in (rank, rank + 1))
         share, names = following - first, _from(first)
-        for name in [name for name in names if name in self._held][share:]:
-            self._let_go(name)
-        for name in names:
-            if len(self._held) >= share:
-                break
-            if name not in self._held:
-                self._take(name, versions.get(name, 0), living)
+        self._let_go([name for name in names if name in self._held][share:])
+        self._take(self._free(names, versions, living), share - len(self._held))
         return self.held
 
     def replace(self, name: str, part: Part) -> bool:
@@ -126,12 +137,14 @@ class Holding:
 
         Raises StoreError: whether it was replaced is unknown then, and the next hold() tells.
         """
-        return self._write(name, changed(part, owner=self.owner), self._held.pop(name).version)
+        (written,) = self._write([(name, changed(part, owner=self.owner), self._held.pop(name).version)])
+        return written
 
     def release(self) -> None:
         """Lets go of everything, at a clean end: others can take it at once. Raises StoreError."""
-        for name in list(self._held):
-            self._let_go(name)
+        with self._beating:
+            self._released = True
+        self._let_go(list(self._held))
         with self._beating:
             self._ledger.remove(_SIGN + self.owner, self._version)
             self._version, self._beaten_s = 0, None
@@ -166,29 +179,45 @@ class Holding:
                 self._held[name] = found
             self._unsettled.discard(name)
 
-    def _take(self, name: str, version: int, living: list[str]) -> None:
-        """Takes a part unless somebody looks after it."""
-        found = self._read(name) if version else Held(Part(), 0)
-        if found is not None and found.version == version and found.part.owner not in living:
-            self._write(name, changed(found.part, owner=self.owner), version)
+    def _free(
+        self, names: Iterable[str], versions: dict[str, int], living: list[str]
+    ) -> Iterator[tuple[str, Part, int]]:
+        """The parts that nobody looks after, with their versions."""
+        for name in names:
+            version = versions.get(name, 0)
+            if name in self._held:
+                continue
+            found = self._read(name) if version else Held(Part(), 0)
+            if found is not None and found.version == version and found.part.owner not in living:
+                yield name, found.part, version
 
-    def _let_go(self, name: str) -> None:
-        held = self._held.pop(name)
-        self._write(name, changed(held.part, owner=""), held.version)
+    def _take(self, free: Iterable[tuple[str, Part, int]], most: int) -> None:
+        self._write(
+            [
+                (name, changed(part, owner=self.owner), version)
+                for name, part, version in islice(free, max(most, 0))
+            ]
+        )
+
+    def _let_go(self, names: Iterable[str]) -> None:
+        held = [(name, self._held.pop(name)) for name in names]
+        self._write([(name, changed(part, owner=""), version) for name, (part, version) in held])
 
     def _read(self, name: str) -> Held | None:
         document = self._ledger.read(name)
         return None if document is None else Held(decoded(name, document.content), document.version)
 
-    def _write(self, name: str, part: Part, version: int) -> bool:
-        """Replaces that version of a part, which is held from then on if this watcher owns it."""
-        self._unsettled.add(name)
-        if not self._ledger.write(name, encoded(part), version):
-            return False
-        self._unsettled.discard(name)
-        if part.owner == self.owner:
-            self._held[name] = Held(part, version + 1)
-        return True
+    def _write(self, parts: list[tuple[str, Part, int]]) -> list[bool]:
+        """Replaces those versions of parts, which are held from then on if this watcher owns them."""
+        self._unsettled.update(name for name, _, _ in parts)
+        changes = [Change(name, encoded(part), version) for name, part, version in parts]
+        done = self._ledger.write_each(changes) if changes else []
+        for (name, part, version), written in zip(parts, done, strict=True):
+            if written:
+                self._unsettled.discard(name)
+                if part.owner == self.owner:
+                    self._held[name] = Held(part, version + 1)
+        return done
 
 
 def _from(first: int) -> list[str]:

@@ -6,6 +6,7 @@ step or not at all, and of two watchers who want the same document one is refuse
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final, NamedTuple, Protocol
 
 FOLDER: Final = "_flowdiag/watch"
@@ -17,6 +18,14 @@ class Document(NamedTuple):
 
     version: int
     content: bytes
+
+
+class Change(NamedTuple):
+    """The next content of a document in place of that version."""
+
+    name: str
+    content: bytes
+    version: int
 
 
 class Ledger(Protocol):
@@ -33,6 +42,10 @@ class Ledger(Protocol):
     def write(self, name: str, content: bytes, version: int) -> bool:
         """Replaces that version (0: there was none) by the next one, on disk for good when this returns; False, and nothing
         happens, where somebody else has replaced it meanwhile. Raises StoreError."""
+        ...
+
+    def write_each(self, changes: Sequence[Change]) -> list[bool]:
+        """What write() gives for each of several documents; quicker than one after the other."""
         ...
 
     def remove(self, name: str, version: int) -> None:

@@ -107,7 +107,7 @@ def _state(
     known = None
     for length_ms in _lengths(profile):
         begin_ms = known_from(backend, profile, files, newest_ms - length_ms)
-        if rows_since(backend, files, begin_ms) > MOST_ROWS:
+        if rows_since(files, begin_ms) > MOST_ROWS:
             if known is not None:
                 break
             begin_ms = newest_ms - SHORTEST_MS
@@ -179,7 +179,7 @@ def _day_case(
     """The case of a day: by roll-ups where its flows are many, as of any long time."""
     clock = LocalTime(profile.site.timezone)
     begin_ms, end_ms = span
-    if rows_since(backend, files, begin_ms) > MOST_ROWS:
+    if rows_since(files, begin_ms) > MOST_ROWS:
         begin, end = clock.iso(begin_ms), clock.iso(-(-end_ms // MINUTE_MS) * MINUTE_MS)
         case = long_case([store], profile, begin, end)
         if case is not None:

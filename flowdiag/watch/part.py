@@ -18,6 +18,8 @@ from flowdiag.watch.ledger import FOLDER, LARGEST
 
 PARTS: Final = 32
 KEPT_DAYS: Final = 31
+# A look reaches back a day: of what is told then nothing may be told again.
+ABSENT_DAYS: Final = 2
 MOST_EVENTS: Final = 4_000
 MOST_LETTERS: Final = 10_000
 
@@ -37,11 +39,13 @@ class Letter(Struct, frozen=True):
 
 
 class Part(Struct, frozen=True):
-    """owner: the watcher that looks after it; empty: nobody. sites: by the place of their profile; events: oldest first;
-    letters: that are still to be sent."""
+    """owner: the watcher that looks after it; empty: nobody. sites: by the place of their profile; absent: sites that were among
+    these, and whose profile is gone, cannot be read for the moment, or put them into another part; events: oldest first, no two
+    of one name; letters: that are still to be sent."""
 
     owner: str = ""
     sites: dict[str, SiteMemory] = {}
+    absent: dict[str, SiteMemory] = {}
     events: tuple[Event, ...] = ()
     letters: tuple[Letter, ...] = ()
 
@@ -50,6 +54,11 @@ def part_of(place: str, upstream: str | None) -> str:
     """The name of the part that a site is in."""
     text = f"behind {upstream}" if upstream else f"at {place}"
     return f"part-{int.from_bytes(hashlib.sha256(text.encode()).digest()[:4]) % PARTS:02d}"
+
+
+def number_of(name: str) -> int:
+    """The number of a part, from 0."""
+    return int(name.rpartition("-")[2])
 
 
 def encoded(part: Part) -> bytes:

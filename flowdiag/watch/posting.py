@@ -1,32 +1,60 @@
-"""What is on its way from a watcher to those who are told."""
+"""What is on its way from a watcher to those who are told: printed, and sent to targets."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import time
+from collections.abc import Callable, Mapping, Sequence
 from typing import Self
 
+from flowdiag.collector.store.opening import open_backend
 from flowdiag.watch.event import Event
 from flowdiag.watch.holding import Holding
 from flowdiag.watch.notify import Notify
 from flowdiag.watch.part import Letter
 from flowdiag.watch.printing import print_held, to_print
+from flowdiag.watch.sending import Outcome, Sender, settled
 
 
 class PostOffice:
     def __init__(
         self, store: str, holding: Holding, notify: Notify, write: Callable[[Sequence[Event]], None]
     ) -> None:
+        """Raises FlowdiagError where a package is missing that the targets need."""
         self._holding, self._write = holding, write
+        self._sender = Sender(notify, open_backend(store)) if notify.targets else None
         self.printed: list[Event] = []
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *error: object) -> None:
-        pass
+        """Waits for what is on its way, and has noted what became of it."""
+        if self._sender is not None:
+            self._note(self._sender.close())
 
     def made(self, events: Sequence[Event]) -> tuple[Letter, ...]:
         return to_print(events)
 
-    def work(self, now_ms: int) -> None:
+    def work(self, now_ms: int, wait_s: float = 0.0) -> None:
+        """Prints and begins to send what is due of the parts held, and notes what became of it. wait_s: for what is begun. Raises
+        StoreError: what could not be noted is noted by the next call."""
         self.printed += print_held(self._holding, self._write)
+        # Whoever is not sure to hold parts still must not send what another may be sending.
+        if self._sender is not None and self._holding.is_sure:
+            parts = [part for part, _ in self._holding.held.values()]
+            self._note(self._sender.send(parts, now_ms, wait_s))
+
+    def finish(self, now_ms: int, most_s: float) -> None:
+        """For a watch that looks once: sends all that is due, for so long at most. Raises StoreError."""
+        until_s = time.monotonic() + most_s
+        self.work(now_ms, most_s)
+        while self._sender is not None and time.monotonic() < until_s:
+            if not self._sender.is_due([part for part, _ in self._holding.held.values()], now_ms):
+                break
+            self.work(now_ms, until_s - time.monotonic())
+
+    def _note(self, outcomes: Mapping[str, Outcome]) -> None:
+        for name, (part, _) in sorted(self._holding.held.items()) if outcomes else ():
+            after = settled(part, outcomes)
+            if after is not part:
+                self._holding.replace(name, after)

@@ -20,11 +20,12 @@ def to_print(events: Sequence[Event]) -> tuple[Letter, ...]:
 
 def print_held(holding: Holding, write: Callable[[Sequence[Event]], None]) -> tuple[Event, ...]:
     """Writes the events that wait for that in the parts held, and notes that they were written. write: returns when they are on
-    their way for good. Gives those written. Raises StoreError, and what `write` raises."""
+    their way for good. Gives those written; one that was stopped and may have been taken over writes nothing. Raises StoreError,
+    and what `write` raises."""
     written: list[Event] = []
     for name, (part, _) in sorted(holding.held.items()):
         letters = [letter for letter in part.letters if letter.target == OUTPUT]
-        if not letters:
+        if not letters or not holding.is_sure:
             continue
         known = {event.name: event for event in part.events}
         events = [known[one] for letter in letters for one in letter.events if one in known]

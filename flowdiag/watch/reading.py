@@ -10,7 +10,7 @@ Facts the design follows:
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 from msgspec import Struct
@@ -39,15 +39,19 @@ MOST_ROWS: Final = 450_000
 SHORTEST_MS: Final = 15 * MINUTE_MS
 # Clocks of exporters differ; what is later than this is not from now.
 AHEAD_MS: Final = 5 * MINUTE_MS
-_KEPT_TIMES: Final = 20_000
-_known_times: dict[tuple[str, str], tuple[TimesOfGroup, ...]] = {}  # by store and file
+# Sites whose files' times are known; of each those of its last day alone.
+_KEPT_SITES: Final = 5_000
+_Times = dict[str, tuple[TimesOfGroup, ...]]  # by file
+_known_times: dict[tuple[str, frozenset[bytes] | None], _Times] = {}
 
 
 class Recent(Struct, frozen=True):
-    """A site's files of the last day, of one state of the store. digest: the same for the same files; newest_ms: latest end of a
-    flow, of earlier days where there is none in these; None where the store has none; first_ms: earliest begin in these."""
+    """A site's files of the last day, of one state of the store. times: of their row groups; digest: the same for the same files;
+    newest_ms: latest end of a flow, of earlier days where there is none in these; None where the store has none; first_ms:
+    earliest begin in these."""
 
     files: tuple[StoredFile, ...]
+    times: tuple[tuple[TimesOfGroup, ...], ...]
     digest: str
     newest_ms: int | None
     first_ms: int | None
@@ -57,16 +61,18 @@ def recent(backend: StorageBackend, profile: Profile, now_ms: int) -> Recent:
     """While backend.reading() is held. Raises StoreError."""
     exporters = profile.site.exporter_octets
     files = find_files(backend, exporters, (now_ms - REACH_MS, None))
-    newest = _newest(backend, files, now_ms)
+    times = _times(backend, exporters, files)
+    newest = _newest(times, now_ms)
     if newest is None:
         earlier = [file for file in find_files(backend, exporters) if file.partition.day != NO_DAY]
         last = max((file.partition.day for file in earlier), default=None)
-        newest = _newest(backend, [file for file in earlier if file.partition.day == last], now_ms)
+        of_last = [tuple(times_of(backend, file)) for file in earlier if file.partition.day == last]
+        newest = _newest(of_last, now_ms)
     digest = hashlib.sha256(repr(profile).encode())
     for file in files:
         digest.update(f"{file.target}\n".encode())
-    begins = [first for file in files for first, _, _ in _times(backend, file) if first is not None]
-    return Recent(tuple(files), digest.hexdigest(), newest, min(begins, default=None))
+    begins = [first for groups in times for first, _, _ in groups if first is not None]
+    return Recent(tuple(files), tuple(times), digest.hexdigest(), newest, min(begins, default=None))
 
 
 def known_from(backend: StorageBackend, profile: Profile, found: Recent, wanted_ms: int) -> int:
@@ -84,19 +90,25 @@ def _has_earlier(backend: StorageBackend, profile: Profile, found: Recent) -> bo
     return any(oldest is None or NO_DAY != file.partition.day < oldest for file in every)
 
 
-def _newest(backend: StorageBackend, files: Sequence[StoredFile], now_ms: int) -> int | None:
-    ends = [last for file in files for _, last, _ in _times(backend, file) if last is not None]
+def _newest(times: Iterable[tuple[TimesOfGroup, ...]], now_ms: int) -> int | None:
+    ends = [last for groups in times for _, last, _ in groups if last is not None]
     return max((min(last, now_ms) for last in ends if last <= now_ms + AHEAD_MS), default=None)
 
 
-def _times(backend: StorageBackend, file: StoredFile) -> tuple[TimesOfGroup, ...]:
-    key = backend.name, file.target
-    known = _known_times.get(key)
-    if known is None:
-        if len(_known_times) >= _KEPT_TIMES:
-            _known_times.clear()
-        known = _known_times[key] = tuple(times_of(backend, file))
-    return known
+def _times(
+    backend: StorageBackend, exporters: frozenset[bytes] | None, files: Sequence[StoredFile]
+) -> list[tuple[TimesOfGroup, ...]]:
+    """Of each file: those that were there at the last look are not opened again."""
+    key = backend.name, exporters
+    before = _known_times.get(key, {})
+    known: _Times = {}
+    for file in files:
+        groups = before.get(file.target)
+        known[file.target] = tuple(times_of(backend, file)) if groups is None else groups
+    if len(_known_times) >= _KEPT_SITES and key not in _known_times:
+        _known_times.clear()
+    _known_times[key] = known
+    return [known[file.target] for file in files]
 
 
 def read_case(
@@ -127,11 +139,11 @@ def read_case(
     )
 
 
-def rows_since(backend: StorageBackend, found: Recent, begin_ms: int) -> int:
+def rows_since(found: Recent, begin_ms: int) -> int:
     """About how many records are read for the time from begin_ms on, by the statistics of the files."""
     rows, begin_ms = 0.0, begin_ms - BESIDE_MS
-    for file in found.files:
-        for first, last, own in _times(backend, file):
+    for groups in found.times:
+        for first, last, own in groups:
             if first is None or last is None:
                 rows += own
             elif last >= begin_ms:

@@ -11,7 +11,7 @@ from typing import Final
 from msgspec import Struct
 
 from flowdiag.collector.store.backends import is_url
-from flowdiag.collector.store.cluster import open_workers
+from flowdiag.collector.store.cluster import open_steady_workers
 from flowdiag.collector.store.finding import find_files
 from flowdiag.collector.store.opening import open_backend
 from flowdiag.durations import LAST_MS
@@ -27,6 +27,7 @@ from flowdiag.watch.watcher import Round, Watcher
 
 Write = Callable[[Sequence[Event]], None]
 _ASK_AGAIN_S: Final = 1.0
+FINISH_S: Final = 60.0  # that a watch which looks once gives to those who are told
 
 
 class Settings(Struct, frozen=True):
@@ -51,7 +52,7 @@ def watching(settings: Settings, write: Write, stop: threading.Event) -> Iterato
     ledger = open_ledger(store)
     try:
         holding = Holding(ledger)
-        with _beating(holding), open_workers(settings.jobs, 0, None, settings.cluster) as pool:
+        with _beating(holding), open_steady_workers(settings.jobs, settings.cluster) as pool:
             try:
                 with PostOffice(store, holding, settings.notify, write) as post:
                     watcher = Watcher(store, catalogue, ledger, holding, settings.notify, pool, post, stop)
@@ -74,7 +75,9 @@ def watch_once(watcher: Watcher, holding: Holding, stop: threading.Event) -> Rou
             break
         waited_s += _ASK_AGAIN_S
         held = set(holding.hold())
-    return watcher.round(held)
+    done = watcher.round(held)
+    watcher.finish(FINISH_S)
+    return done
 
 
 @contextmanager

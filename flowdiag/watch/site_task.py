@@ -37,9 +37,11 @@ class SiteToWatch(Struct, frozen=True):
 
 
 class SitesTask(Struct, frozen=True):
-    """listening: whether the collector hears anybody."""
+    """listening: whether the collector hears anybody; home: the number of who does it, if there are so many, who then knows the
+    sites' flows from the last time."""
 
     store: str
+    home: int
     sites: tuple[SiteToWatch, ...]
     now_ms: int
     rules: Rules

@@ -33,6 +33,7 @@ _OF_CODE: Final[dict[str, Standing]] = {
     "keepalive-unanswered": "silent",
     "backup-leak": "leaking",
     "link-busy": "busy",
+    "not-heard": "unheard",
 }
 _OF_ON: Final[dict[On, Standing]] = {
     "main": "main", "quiet": "main", "backup": "backup", "down": "down", "unheard": "unheard", "unknown": "unknown",
@@ -63,7 +64,7 @@ class Mark(Struct, frozen=True):
 
     @property
     def standing(self) -> Standing:
-        return _OF_CODE.get(self.code, "other")
+        return standing_of(self.code)
 
 
 class Spell(Struct, frozen=True):
@@ -127,6 +128,11 @@ class DayState(Struct, frozen=True):
         return gravest_first(
             {*(_OF_ON[spell.on] for spell in self.spells), *(mark.standing for mark in self.marks)}
         )
+
+
+def standing_of(code: str) -> Standing:
+    """What a finding of a code, or a silent exporter ("not-heard"), says of a site."""
+    return _OF_CODE.get(code, "other")
 
 
 def gravest_first(said: set[Standing]) -> tuple[Standing, ...]:

@@ -3,7 +3,6 @@
 Facts the design follows:
 - one upstream fault is one incident, however many sites tell of it: a begin behind an upstream waits for those beside it, and
   so does each later event of a storm. A site by itself is told at once;
-- when most sites fall silent in the same round, it is the collector, or the way to it, and not the sites;
 - what waits is kept with what was found, in one document, so that nothing is lost or doubled by an end at any time. A message
   that waits may be extended; one that is due may have been sent, and is never changed. Its name is made of what is in it, so
   that no name means two messages;
@@ -22,13 +21,11 @@ from msgspec.structs import replace
 
 from flowdiag.durations import HOUR_MS, LAST_MS
 from flowdiag.text.wording.watch import telling as words
-from flowdiag.watch.event import NOT_HEARD, Event
+from flowdiag.watch.event import Event
 from flowdiag.watch.notify import STORM_MS, Notify, Target
 from flowdiag.watch.part import MOST_LETTERS, Letter, Part
 from flowdiag.watch.silenced import Silence, silenced_by
 
-# So many silences at least, and more than half of the sites, are no matter of the sites.
-LEAST_SILENT: Final = 5
 LONGEST_WAIT_MS: Final = 6 * HOUR_MS  # between two tries, whatever a receiver asks for
 MOST_TRIES: Final = 30  # about a day (sending.py)
 QUIET: Final = "quiet"
@@ -37,26 +34,21 @@ _STORM: Final = "storm "
 
 
 def join_storms(
-    before: Iterable[Event], new: Sequence[Event], window_ms: int = STORM_MS, watched: int | None = None
+    before: Iterable[Event], new: Sequence[Event], window_ms: int = STORM_MS
 ) -> tuple[Event, ...]:
     """New events, in their order, with the incident that they are told under.
 
     Begins of the same code behind the same upstream are one incident where they began or were noticed within window_ms of the
-    first of it; its key is that of the first. Later events of an incident are told under that of its begin. watched: how many
-    sites were looked at when `new` was found; None where that is not all of them, and no silence is taken for the collector's.
+    first of it; its key is that of the first. Later events of an incident are told under that of its begin.
     """
     if not new:
         return ()
     storms = _Storms(window_ms)
     for event in before:
         storms.learn(event)
-    everywhere = _everywhere(new, watched)
     joined: dict[str, Event] = {}
     for event in sorted(new, key=_first):
-        if everywhere is not None and _is_silence(event):
-            event = replace(event, incident=everywhere.key)
-        else:
-            event = replace(event, incident=storms.incident(event))
+        event = replace(event, incident=storms.incident(event))
         storms.learn(event)
         joined[event.name] = event
     return tuple(joined[event.name] for event in new)
@@ -66,25 +58,11 @@ def _first(event: Event) -> tuple[int, int, str, str, int]:
     return event.told_ms, event.began_ms, event.place, event.key, event.number
 
 
-def _is_silence(event: Event) -> bool:
-    return event.code == NOT_HEARD and event.state == "began"
-
-
-def _everywhere(new: Sequence[Event], watched: int | None) -> Event | None:
-    """The first of the silences of most sites; None where it is not most of them."""
-    silent = [event for event in new if _is_silence(event)]
-    sites = {event.place for event in silent}
-    if watched is None or len(sites) < LEAST_SILENT or len(sites) * 2 <= watched:
-        return None
-    return min(silent, key=_first)
-
-
 class _Storms:
     def __init__(self, window_ms: int) -> None:
         self._window_ms = window_ms
         self._by_key: dict[str, str] = {}
         self._firsts: dict[tuple[str, str], list[Event]] = {}  # by code and upstream
-        self._everywhere: list[Event] = []
 
     def learn(self, event: Event) -> None:
         if event.state != "began":
@@ -92,16 +70,12 @@ class _Storms:
         self._by_key[event.key] = event.incident
         if event.upstream is not None and event.incident == event.key:
             self._firsts.setdefault((event.code, event.upstream), []).append(event)
-        if event.code == NOT_HEARD and event.upstream is None and event.incident != event.key:
-            self._everywhere.append(event)
 
     def incident(self, event: Event) -> str:
         known = self._by_key.get(event.key)
         if known is not None or event.state != "began":
             return known or event.incident
-        beside = self._everywhere if event.code == NOT_HEARD else []
-        if event.upstream is not None:
-            beside = self._firsts.get((event.code, event.upstream), []) + beside
+        beside = [] if event.upstream is None else self._firsts.get((event.code, event.upstream), [])
         return next((other.incident for other in beside if self._is_beside(event, other)), event.incident)
 
     def _is_beside(self, event: Event, other: Event) -> bool:

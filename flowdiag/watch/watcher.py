@@ -19,16 +19,25 @@ from msgspec.structs import replace
 
 from flowdiag.collector.store.workers import Count
 from flowdiag.durations import DAY_MS
-from flowdiag.errors import StoreError
+from flowdiag.errors import FlowdiagError, StoreError, WorkerLost
 from flowdiag.site.catalogue import Catalogue, KnownSite
 from flowdiag.watch.changes import Changed, Place, Rules
 from flowdiag.watch.clock import WatchClock
 from flowdiag.watch.event import Event, Incident, SiteMemory
-from flowdiag.watch.everywhere import ALL, changes_everywhere, listens
+from flowdiag.watch.everywhere import ALL, LEAST, NEWEST_MS, anybody_heard, changes_everywhere, listens
 from flowdiag.watch.holding import BEAT_S, Holding
 from flowdiag.watch.ledger import Ledger
 from flowdiag.watch.notify import Notify
-from flowdiag.watch.part import KEPT_DAYS, MOST_EVENTS, Letter, Part, decoded, part_of
+from flowdiag.watch.part import (
+    ABSENT_DAYS,
+    KEPT_DAYS,
+    MOST_EVENTS,
+    Letter,
+    Part,
+    decoded,
+    number_of,
+    part_of,
+)
 from flowdiag.watch.silenced import Silence, read_silences
 from flowdiag.watch.site_task import SitesTask, SiteToWatch, Watched, watch_sites
 from flowdiag.watch.telling import join_storms, letters_for
@@ -54,6 +63,10 @@ class Post(Protocol):
 
     def work(self, now_ms: int) -> None:
         """Sends what is due of the parts held, and has noted what became of it. Raises StoreError."""
+        ...
+
+    def finish(self, now_ms: int, most_s: float) -> None:
+        """Sends all that is due, for so long at most. Raises StoreError."""
         ...
 
 
@@ -90,7 +103,7 @@ class Watcher:
         self.clock = clock or WatchClock()
 
     def run(
-        self, every_s: float, told: Callable[[Round], None], failed: Callable[[StoreError], None]
+        self, every_s: float, told: Callable[[Round], None], failed: Callable[[FlowdiagError], None]
     ) -> None:
         """Rounds until stop is set, each every_s after the last began. told: called after each; failed: with what kept the
         ledger or the store from being used, after which it goes on with the next round. Raises ClusterError."""
@@ -100,7 +113,7 @@ class Watcher:
                 looked = set(self._holding.hold())
                 told(self.round(looked))
                 self._between(begun_s + every_s, looked, told)
-            except StoreError as error:
+            except (StoreError, WorkerLost) as error:
                 failed(error)
                 self._stop.wait(max(begun_s + every_s - time.monotonic(), PAUSE_S))
 
@@ -120,19 +133,15 @@ class Watcher:
     def round(self, names: Iterable[str]) -> Round:
         """Looks at all sites of some parts that are held. Raises StoreError, ClusterError."""
         begun_s, now_ms = time.monotonic(), self.clock.now_ms()
-        held = self._holding.held
-        sites = self._sites(set(names) & held.keys())
-        known = {name: self._memories(name, found) for name, found in sites.items()}
-        every = [memory for memories in known.values() for memory in memories.values()]
-        listening = self.clock.settled and listens(every, now_ms)
+        sites = self._sites(set(names) & self._holding.held.keys())
+        memories = self._memories(sites)
+        listening = self.clock.settled and self._listens(sites, memories, now_ms)
         tasks, parts = [], []
         for name, found in sites.items():
             for first in range(0, len(found), SITES_A_TASK):
                 some = found[first : first + SITES_A_TASK]
-                asked = tuple(
-                    SiteToWatch(_place(site), site.profile, known[name][site.place]) for site in some
-                )
-                tasks.append(SitesTask(self._store, asked, now_ms, self._rules, listening))
+                asked = tuple(SiteToWatch(_place(site), site.profile, memories[site.place]) for site in some)
+                tasks.append(SitesTask(self._store, number_of(name), asked, now_ms, self._rules, listening))
                 parts.append(name)
         silences = read_silences(self._ledger)
         waiting = {name: parts.count(name) for name in sites}
@@ -141,24 +150,31 @@ class Watcher:
         faults: dict[str, str] = {}
 
         def settle(name: str) -> None:
-            if name == part_of(ALL.place, ALL.upstream):
-                done[name].append(self._everywhere(name, every, now_ms))
             events.extend(self._settle(name, done[name], silences, now_ms))
             faults.update({one.memory.name: one.memory.fault for one in done[name] if one.memory.fault})
             self._post.work(self.clock.now_ms())
 
-        for name in [name for name, left in waiting.items() if not left]:
+        last = part_of(ALL.place, ALL.upstream)  # what is told of all sites is known when all were looked at
+        for name in [name for name, left in waiting.items() if not left and name != last]:
             settle(name)
         for number, watched in self._pool.each(watch_sites, tasks):
             name = parts[number]
             done[name] += watched
+            memories.update({one.place: one.memory for one in watched})
             waiting[name] -= 1
-            if not waiting[name]:
+            if not waiting[name] and name != last:
                 settle(name)
             if self._stop.is_set():
                 break  # whoever comes next does the rest
+        if last in waiting and not any(waiting.values()):
+            done[last].append(self._everywhere(last, memories.values(), now_ms))
+            settle(last)
         looked = sum(map(len, sites.values()))
         return Round(now_ms, looked, tuple(events), faults, time.monotonic() - begun_s)
+
+    def finish(self, most_s: float) -> None:
+        """Sends all that is due, for so long at most. Raises StoreError."""
+        self._post.finish(self.clock.now_ms(), most_s)
 
     def _sites(self, names: Iterable[str]) -> dict[str, list[KnownSite]]:
         """The sites of parts, those in the order of their names."""
@@ -169,30 +185,38 @@ class Watcher:
                 by_part[name].append(site)
         return by_part
 
-    def _memories(self, name: str, sites: Iterable[KnownSite]) -> dict[str, SiteMemory]:
-        """What is remembered of sites: in their part, or in the one that they were in before."""
-        held = self._holding.held[name].part.sites
-        memories = {site.place: held.get(site.place) for site in sites}
-        missing = {place for place, memory in memories.items() if memory is None}
+    def _memories(self, sites: dict[str, list[KnownSite]]) -> dict[str, SiteMemory]:
+        """What is remembered of sites, by place: in their part, or wherever they were seen last."""
+        held = self._holding.held
+        known = {site.place: held[name].part.sites.get(site.place) for name in sites for site in sites[name]}
+        missing = {place for place, memory in known.items() if memory is None}
         elsewhere = self._elsewhere(missing) if missing else {}
-        return {place: memory or elsewhere.get(place, SiteMemory()) for place, memory in memories.items()}
+        return {place: memory or elsewhere.get(place, SiteMemory()) for place, memory in known.items()}
 
     def _elsewhere(self, places: set[str]) -> dict[str, SiteMemory]:
         found: dict[str, SiteMemory] = {}
         for name in self._ledger.versions():
-            if not name.startswith("part-"):
-                continue
-            document = self._ledger.read(name)
+            document = self._ledger.read(name) if name.startswith("part-") else None
             if document is None:
                 continue
             part = decoded(name, document.content)
-            for place in places & part.sites.keys():
-                known = found.get(place)
-                if known is None or (known.looked_ms or 0) < (part.sites[place].looked_ms or 0):
-                    found[place] = part.sites[place]
+            for place, memory in (*part.sites.items(), *part.absent.items()):
+                newest = found.get(place, SiteMemory()).looked_ms or 0
+                if place in places and (memory.looked_ms or 0) >= newest:
+                    found[place] = memory
         return found
 
-    def _everywhere(self, name: str, every: list[SiteMemory], now_ms: int) -> Watched:
+    def _listens(
+        self, sites: dict[str, list[KnownSite]], memories: dict[str, SiteMemory], now_ms: int
+    ) -> bool:
+        """Whether the silence of a site is the site's own; what was remembered tells where that is new enough."""
+        if max((one.looked_ms or 0 for one in memories.values()), default=0) >= now_ms - NEWEST_MS:
+            return listens(memories.values(), now_ms)
+        profiles = [site.profile for found in sites.values() for site in found]
+        return len(profiles) < LEAST or anybody_heard(self._store, profiles, now_ms)
+
+    def _everywhere(self, name: str, every: Iterable[SiteMemory], now_ms: int) -> Watched:
+        """every: as they are now."""
         memory = self._holding.held[name].part.sites.get(ALL.place, SiteMemory())
         done: Changed = changes_everywhere(memory, every, now_ms, self._rules, settled=self.clock.settled)
         return Watched(ALL.place, done.memory, done.events, done.corrected)
@@ -205,17 +229,25 @@ class Watcher:
         if held is None:
             return ()
         part = held.part
-        new = [event for one in watched for event in one.events]
+        told = {event.name for event in part.events}
+        new = [event for one in watched for event in one.events if event.name not in told]
         events = join_storms(part.events, new, self._notify.storm_ms)
         corrected = {incident.key: incident for one in watched for incident in one.corrected}
         known = tuple(_corrected(event, corrected.get(event.key)) for event in part.events)
         before = replace(part, events=known)
+        sites = {one.place: one.memory for one in watched}
         after = Part(
-            sites={one.place: one.memory for one in watched},
+            owner=part.owner,
+            sites=sites,
+            absent={
+                place: memory
+                for place, memory in {**part.absent, **part.sites}.items()
+                if place not in sites and (memory.looked_ms or 0) >= now_ms - ABSENT_DAYS * DAY_MS
+            },
             events=_kept((*known, *events), now_ms),
             letters=(*letters_for(self._notify, before, events, silences, now_ms), *self._post.made(events)),
         )
-        return events if self._holding.replace(name, after) else ()
+        return events if after == part or self._holding.replace(name, after) else ()
 
 
 def _place(site: KnownSite) -> Place:

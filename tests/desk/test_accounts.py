@@ -24,7 +24,7 @@ from flowdiag.desk.asking.review_question import AskedSite, ReviewQuestion
 from flowdiag.desk.desk import Desk
 from flowdiag.desk.people import Person
 from flowdiag.desk.settings import Settings
-from flowdiag.site.catalogue import site_key
+from flowdiag.site.site_key import site_key
 from tests.desk.conftest import BASE, StoreAndSites, waited
 
 ACCOUNTS: Final = Person("accounts", frozenset({"accounts"}), ("*",))

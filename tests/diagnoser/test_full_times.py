@@ -12,7 +12,7 @@ from flowdiag.diagnoser.diagnose import diagnose
 from flowdiag.diagnoser.findings.on_backup import full_minutes, was_full
 from flowdiag.note.compose import compose
 from flowdiag.note.json_note import as_dict
-from flowdiag.text.sentences.times import duration
+from flowdiag.text.clock import duration
 from tests.diagnoser.building import Book, ms, profile
 
 FULL_A_SECOND: Final = 12_500_000

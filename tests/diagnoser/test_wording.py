@@ -6,8 +6,9 @@ from datetime import UTC, datetime
 
 import pytest
 
+from flowdiag.text.clock import duration
 from flowdiag.text.figures import plan_rate, volume
-from flowdiag.text.sentences.times import clock, clock_changes, duration, site_clock, span, zoned_span
+from flowdiag.text.sentences.times import clock, clock_changes, site_clock, span, zoned_span
 from tests.diagnoser.building import Book, ms, profile
 
 HOUR = 3600

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from flowdiag.desk.people import Person
 from flowdiag.errors import ProfileError
 from flowdiag.site import catalogue
-from flowdiag.site.catalogue import Catalogue, site_key
+from flowdiag.site.catalogue import Catalogue
+from flowdiag.site.site_key import site_key
 
 PROFILE = """
 [site]

@@ -1,4 +1,4 @@
-"""Events as a watch makes them, of invented sites, and a ledger in memory."""
+"""Events as a watch makes them, of invented sites."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from msgspec.structs import replace
 
 from flowdiag.durations import MINUTE_MS
 from flowdiag.watch.event import Event, Matter, key_of
-from flowdiag.watch.ledger import Document
 
 # Monday 2 March 2026, 12:00 UTC
 NOON_MS = 1_772_452_800_000
@@ -46,25 +45,3 @@ def end(of: Event, minutes: int = 10) -> Event:
 
 def reminder(of: Event) -> Event:
     return replace(of, number=of.number + 1, state="ongoing", told_ms=of.told_ms + 1_440 * MINUTE_MS)
-
-
-class InMemory:
-    """A ledger."""
-
-    def __init__(self) -> None:
-        self.documents: dict[str, Document] = {}
-
-    def read(self, name: str) -> Document | None:
-        return self.documents.get(name)
-
-    def versions(self) -> dict[str, int]:
-        return {name: document.version for name, document in self.documents.items()}
-
-    def write(self, name: str, content: bytes, version: int) -> bool:
-        if self.versions().get(name, 0) != version:
-            return False
-        self.documents[name] = Document(version + 1, content)
-        return True
-
-    def close(self) -> None:
-        pass

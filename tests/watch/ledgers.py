@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
 from moto.server import DomainDispatcherApplication, create_backend_app
 from werkzeug.serving import make_server
 
-from flowdiag.watch.ledger import Document
+from flowdiag.watch.ledger import Change, Document
 
 BUCKET = "s3://flows/of-all"
 
@@ -118,6 +118,9 @@ class Memory:
         if self.fault:
             raise self.fault
         return True
+
+    def write_each(self, changes: Sequence[Change]) -> list[bool]:
+        return [self.write(*change) for change in changes]
 
     def remove(self, name: str, version: int) -> None:
         if name in self.documents and self.documents[name].version == version:

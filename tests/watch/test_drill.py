@@ -6,8 +6,10 @@ import json
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from msgspec.structs import replace
 
+from flowdiag.cli.main import main
 from flowdiag.collector.store.ingest import ingest
 from flowdiag.durations import MINUTE_MS, SECOND_MS
 from flowdiag.rollup import ROLLER
@@ -16,12 +18,16 @@ from flowdiag.scenario.exporting import Exporting
 from flowdiag.scenario.library import FERRY_OFFICE
 from flowdiag.scenario.metering import Meter
 from flowdiag.scenario.scene import Scene
+from flowdiag.scenario.site import profile_toml
 from flowdiag.scenario.translating import Translation
 from flowdiag.scenario.write import enact, generator, write_export
 from flowdiag.watch.drill import measuring
 from flowdiag.watch.drill.drill import CallsOver, Drill
 from flowdiag.watch.drill.measuring import drill_of
 from flowdiag.watch.drill.rendering import as_object, from_object, render_drill
+from flowdiag.watch.event import Event
+from flowdiag.watch.ledgers.opening import open_ledger
+from flowdiag.watch.part import Part, encoded
 from tests.watch.playing import KEEPALIVE, LENGTH_MS, NOW, Played, ago, play
 
 BEGAN, ENDED = ago(60), ago(30)
@@ -137,7 +143,6 @@ def translated(folder: Path, *, inner: bool) -> Played:
     export = folder / "export.pcap"
     write_export(enact(scene, meter), export, Exporting(protocol="netflow9", times="uptime"))
     ingest([str(export)], str(folder / "flows"), jobs=1, roller=ROLLER)
-    from flowdiag.scenario.site import profile_toml
     from flowdiag.site.reading import read_profile
 
     (folder / "site.toml").write_text(profile_toml(replace(FERRY_OFFICE, lan=("192.168.40.0/24",))))
@@ -196,3 +201,23 @@ def test_names_from_the_profile_are_no_markup(calls: Played) -> None:
     assert "<b>" not in page
     assert "<i>" not in page
     assert "\u202e" not in page + render_drill(hostile, "text")
+
+
+def test_the_command_writes_the_drill_of_an_incident(calls: Played, tmp_path: Path) -> None:
+    (tmp_path / "ferry.toml").write_text(profile_toml(FERRY_OFFICE))
+    told = Event(
+        key="a" * 16, number=2, incident="a" * 16, site="x", place="ferry", timezone="UTC", code="on-backup",
+        severity="critical", confidence="high", link="lte", direction=None, state="ended", began_ms=BEGAN, ended_ms=ENDED,
+        told_ms=NOW, client="", summary="",
+    )  # fmt: skip
+    other = replace(told, key="b" * 16, code="link-full")
+    assert open_ledger(calls.store).write("part-03", encoded(Part(events=(told, other))), 0)
+    words = ["watch", "--store", calls.store, "--sites", str(tmp_path), "--drill"]
+    page = tmp_path / "drill.html"
+    done = CliRunner().invoke(main, [*words, "a" * 16, "--output", str(page)])
+    assert done.exit_code == 0, done.output
+    assert "4 calls were going on" in page.read_text()
+    for key in ("b" * 16, "c" * 16):
+        refused = CliRunner().invoke(main, [*words, key])
+        assert refused.exit_code == 2
+        assert "no stay on a backup" in refused.output

@@ -148,9 +148,33 @@ def test_one_is_sure_of_what_it_holds_for_less_time_than_the_others_wait() -> No
     assert one.is_sure
     clock.now_s += 0.1
     assert not one.is_sure
-    one.beat()
-    assert one.is_sure
+    one.hold()
+    for _ in range(10):
+        clock.now_s += BEAT_S
+        one.beat()
+        assert one.is_sure
     assert SURE_S + BEAT_S <= DEAD_AFTER_S
+
+
+def test_one_that_was_stopped_is_not_sure_before_it_has_looked_what_it_still_holds() -> None:
+    """The thread that gives signs of life may go on first."""
+    ledger, clock = Memory(), Clock()
+    stopped, other = watcher(ledger, "stopped", clock), watcher(ledger, "other", clock)
+    stopped.hold()
+    other.hold()
+    clock.now_s += DEAD_AFTER_S
+    other.hold()
+    stopped.beat()
+    assert not stopped.is_sure
+    assert stopped.hold() == {}
+    assert stopped.is_sure
+
+
+def test_a_sign_of_life_that_the_store_refuses_is_an_error_and_no_endless_loop() -> None:
+    ledger = Memory()
+    ledger.write = lambda name, content, version: False  # type: ignore[method-assign]
+    with pytest.raises(StoreError, match="sign of life"):
+        watcher(ledger, "a").beat()
 
 
 def test_a_clean_end_leaves_everything_to_the_others_at_once() -> None:
@@ -162,6 +186,16 @@ def test_a_clean_end_leaves_everything_to_the_others_at_once() -> None:
     assert owners(ledger) == [""] * PARTS
     assert len(two.hold()) == PARTS
     assert sorted(name for name in ledger.documents if name.startswith("watcher-")) == ["watcher-b"]
+
+
+def test_no_sign_of_life_is_left_by_who_has_ended() -> None:
+    """A thread gives them until the very end."""
+    ledger = Memory()
+    one = watcher(ledger, "a")
+    one.hold()
+    one.release()
+    one.beat()
+    assert "watcher-a" not in ledger.documents
 
 
 def test_signs_of_life_of_the_dead_do_not_pile_up() -> None:

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from flowdiag.errors import FlowdiagError, StoreError
-from flowdiag.watch.ledger import FOLDER, Document, Ledger
+from flowdiag.watch.ledger import FOLDER, Change, Document, Ledger
 from flowdiag.watch.ledgers import buckets
 from flowdiag.watch.ledgers.buckets import address_of
 from flowdiag.watch.ledgers.folder import FILE_NAME
@@ -69,6 +69,15 @@ def test_a_document_is_replaced_by_who_has_read_its_newest_version(ledger: Ledge
     assert ledger.write("part-01", b"", 0)
     assert ledger.versions() == other.versions() == {"part-00": 2, "part-01": 1}
     assert ledger.read("part-01") == Document(1, b"")
+
+
+def test_several_documents_are_replaced_each_by_itself(ledger: Ledger) -> None:
+    assert ledger.write_each([]) == []
+    assert ledger.write("part-01", b"one", 0)
+    changes = [Change("part-00", b"a", 0), Change("part-01", b"b", 0), Change("part-01", b"c", 1)]
+    assert ledger.write_each([*changes[:2], Change("part-02", b"d", 0)]) == [True, False, True]
+    assert ledger.write_each(changes[2:]) == [True]
+    assert ledger.versions() == {"part-00": 1, "part-01": 2, "part-02": 1}
 
 
 def test_one_who_has_read_nothing_writes_by_the_version_alone(ledger: Ledger, store: str) -> None:

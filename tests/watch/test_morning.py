@@ -9,9 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 from msgspec.structs import replace
 
 from flowdiag import read_export
+from flowdiag.cli.main import main
+from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.opening import open_backend
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.scenario import activities as do
@@ -20,12 +23,17 @@ from flowdiag.scenario.library import FERRY_OFFICE
 from flowdiag.scenario.scene import Scene
 from flowdiag.scenario.site import profile_toml
 from flowdiag.site.profile import Profile
+from flowdiag.watch.event import Incident, Matter, SiteMemory, key_of
+from flowdiag.watch.ledgers.opening import open_ledger
+from flowdiag.watch.part import Part, encoded
 from flowdiag.watch.report import as_csv, as_html, as_json, as_text
+from flowdiag.watch.report.acknowledging import acknowledged_in, with_acknowledged
 from flowdiag.watch.report.month import MonthUse, month_use
 from flowdiag.watch.report.morning import morning_list
 from flowdiag.watch.report.reasons import Acknowledged, ListedSite, MorningList, Reason, UnsureSite
 from flowdiag.watch.report.site import Said, SiteTask, Well, said_of
 from flowdiag.watch.report.sites import ReportSite, read_sites
+from flowdiag.watch.silenced import Silence, add_silence
 from tests.watch.playing import KEEPALIVE, NOW, Played, ago, play
 
 HOSTILE = '=cmd|"/c calc"!A1 <script>alert(1)</script>\u202e'
@@ -221,12 +229,27 @@ def test_it_is_said_of_whom_nobody_can_tell(healthy: Played) -> None:
     assert why(broken) == "unusable"
 
 
-def test_what_somebody_knows_of_stays_on_the_list_and_says_so(leak: Played) -> None:
-    known = Acknowledged("backup-leak", "lte", "ana", "the route is mended tonight", NOW + HOUR_MS)
-    found = reason(asked(leak, acknowledged=(known,)), "backup-leak")
-    assert found.acknowledged == known
-    other = Acknowledged("keepalive-missing", "lte", "ana", "known")
-    assert reason(asked(leak, acknowledged=(other,)), "backup-leak").acknowledged is None
+def test_what_somebody_knows_of_stays_on_the_list_and_says_so(morning: MorningList, tmp_path: Path) -> None:
+    matter = Matter("backup-leak", "lte")
+    key = key_of("b/leaks", matter, NOW - HOUR_MS)
+    incident = Incident(
+        key=key, matter=matter, severity="warning", confidence="high", began_ms=NOW - HOUR_MS, ended_ms=None,
+        seen_ms=NOW, client="", summary="", told=(NOW,),
+    )  # fmt: skip
+    make_store(open_backend(tmp_path / "flows"))
+    ledger = open_ledger(tmp_path / "flows")
+    assert acknowledged_in(ledger, NOW) == {}
+    part = Part(sites={"b/leaks": SiteMemory(name="x", incidents=(incident,)), "a": SiteMemory(name="y")})
+    assert ledger.write("part-07", encoded(part), 0)
+    add_silence(ledger, Silence(kind="muted", until_ms=NOW + HOUR_MS, key=key, reason="known", by="ana"), NOW)
+    known = acknowledged_in(ledger, NOW)
+    assert known == {"b/leaks": [Acknowledged("backup-leak", "lte", "ana", "known", NOW + HOUR_MS, True)]}
+    assert acknowledged_in(ledger, NOW + 2 * HOUR_MS) == {}
+    told = with_acknowledged(morning, known)
+    assert [site.reasons[-1].acknowledged is not None for site in told.listed] == [False, True]
+    assert "Muted by ana until 14:30 NZDT: known" in as_text.render(told, on_terminal=False)
+    assert "Muted by ana" in as_html.render(told)
+    assert json.loads(as_json.render(told))["sites"][1]["reasons"][0]["acknowledged"]["by"] == "ana"
 
 
 @pytest.fixture(scope="module")
@@ -286,3 +309,15 @@ def test_processes_and_one_process_make_the_same_list(
     (tmp_path / "a.toml").write_text(profile_toml(FERRY_OFFICE))
     sites = read_sites(tmp_path)
     assert morning_list(leak.store, sites, NOW, jobs=1) == morning_list(leak.store, sites, NOW, jobs=2)
+
+
+def test_the_command_writes_the_list(leak: Played, tmp_path: Path) -> None:
+    (tmp_path / "sites").mkdir()
+    (tmp_path / "sites" / "ferry.toml").write_text(profile_toml(FERRY_OFFICE))
+    words = ["watch", "--store", leak.store, "--sites", str(tmp_path / "sites"), "--report", "--jobs", "1"]
+    page = tmp_path / "morning.html"
+    done = CliRunner().invoke(main, [*words, "--output", str(page)])
+    assert done.exit_code == 0, done.output
+    assert "not heard" in page.read_text()  # the records are of March
+    told = json.loads(CliRunner().invoke(main, [*words, "--format", "json", "--quiet"]).stdout)
+    assert told["counts"]["sites"] == 1

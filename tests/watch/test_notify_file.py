@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 from pathlib import Path
 
 import pytest
 
 from flowdiag.errors import ConfigError
+from flowdiag.site.mistakes import keys_of
+from flowdiag.text.wording.watch.telling import WHAT
 from flowdiag.watch.notify import Command, Mail, Notify, Webhook
-from flowdiag.watch.notify_file import known_codes, read_notify
+from flowdiag.watch.notify_file import (
+    AcknowledgeTable,
+    CommandTable,
+    MailTable,
+    MuteTable,
+    NotifyFile,
+    TargetTable,
+    WebhookTable,
+    known_codes,
+    read_notify,
+)
 from flowdiag.watch.silenced import Silence
 
 HOOK = '[[webhook]]\nname = "tickets"\nurl = "https://tickets.example.net/in"\nsecret = "hush-hush"\n'
@@ -231,3 +244,37 @@ def test_reading_loads_nothing_heavy() -> None:
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_the_reference_has_every_key_and_no_other() -> None:
+    """Rows of its tables begin with one key or several."""
+    page = (Path(__file__).parents[2] / "docs/reference/notify.md").read_text(encoding="utf-8")
+    sections = {
+        section.partition("\n")[0]: set(re.findall(r"`([a-z_]+)`", " ".join(re.findall(r"(?m)^\| (`.*?) \|", section))))
+        for section in page.split("\n## ")
+    }  # fmt: skip
+    common = set(keys_of(TargetTable))
+    assert sections["Every target"] == common
+    for name, model in (
+        ("`[[webhook]]`", WebhookTable),
+        ("`[[mail]]`", MailTable),
+        ("`[[command]]`", CommandTable),
+    ):
+        assert sections[name] == set(keys_of(model)) - common
+    silences = set(keys_of(MuteTable)) | set(keys_of(AcknowledgeTable))
+    assert sections["`[[mute]]` and `[[acknowledge]]`"] == silences
+    tables = {"webhook", "mail", "command", "minimum", "mute", "acknowledge"}
+    assert sections["At the top"] == set(keys_of(NotifyFile)) - tables
+
+
+def test_the_example_of_the_reference_is_right(tmp_path: Path) -> None:
+    page = (Path(__file__).parents[2] / "docs/reference/notify.md").read_text(encoding="utf-8")
+    example = page.split("```toml\n")[1].partition("```")[0].replace("/etc/flowdiag", str(tmp_path))
+    for name in ("tickets-secret", "mail-password"):
+        (tmp_path / name).write_text("hush")
+    assert [target.name for target in given(tmp_path, example).targets] == ["tickets", "noc", "lamp"]
+
+
+def test_there_are_words_for_every_code() -> None:
+    told = known_codes() - {"not-the-link", "cannot-tell"}
+    assert told == set(WHAT)

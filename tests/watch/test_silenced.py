@@ -18,14 +18,15 @@ from flowdiag.watch.silenced import (
     remove_silence,
     silenced_by,
 )
-from tests.watch.invented import NOON_MS, InMemory, event
+from tests.watch.invented import NOON_MS, event
+from tests.watch.ledgers import Memory
 
 UNTIL_MS = NOON_MS + HOUR_MS
 MUTE = Silence(kind="muted", until_ms=UNTIL_MS, site="kowhai/*", reason="works", by="mere", at_ms=NOON_MS)
 
 
 def test_what_is_added_is_read_again_and_can_be_removed_by_its_name() -> None:
-    ledger = InMemory()
+    ledger = Memory()
     known = Silence(kind="acknowledged", until_ms=UNTIL_MS, key=event().key)
     add_silence(ledger, MUTE, NOON_MS)
     add_silence(ledger, known, NOON_MS)
@@ -88,11 +89,11 @@ def test_a_mute_goes_before_an_acknowledgement() -> None:
 )
 def test_what_cannot_be_meant_is_refused(wrong: Silence) -> None:
     with pytest.raises(UsageError):
-        add_silence(InMemory(), wrong, NOON_MS)
+        add_silence(Memory(), wrong, NOON_MS)
 
 
 def test_what_is_over_is_forgotten_after_a_month_and_the_list_is_bounded() -> None:
-    ledger = InMemory()
+    ledger = Memory()
     add_silence(ledger, MUTE, NOON_MS)
     later_ms = UNTIL_MS + KEPT_MS
     for number in range(MOST + 1):
@@ -105,7 +106,7 @@ def test_what_is_over_is_forgotten_after_a_month_and_the_list_is_bounded() -> No
 
 
 def test_more_than_can_be_kept_is_refused_and_not_dropped() -> None:
-    ledger = InMemory()
+    ledger = Memory()
     for number in range(MOST):
         add_silence(ledger, replace(MUTE, site=f"site-{number}"), NOON_MS)
     with pytest.raises(UsageError, match="are silenced already"):
@@ -113,7 +114,7 @@ def test_more_than_can_be_kept_is_refused_and_not_dropped() -> None:
 
 
 def test_who_writes_while_another_does_loses_nothing() -> None:
-    class Contended(InMemory):
+    class Contended(Memory):
         busy = 3
 
         def write(self, name: str, content: bytes, version: int) -> bool:
@@ -125,8 +126,8 @@ def test_who_writes_while_another_does_loses_nothing() -> None:
             return super().write(name, content, version)
 
         @property
-        def quiet(self) -> InMemory:
-            same = InMemory()
+        def quiet(self) -> Memory:
+            same = Memory()
             same.documents = self.documents
             return same
 
@@ -136,7 +137,7 @@ def test_who_writes_while_another_does_loses_nothing() -> None:
 
 
 def test_a_damaged_document_is_one_clear_error() -> None:
-    ledger = InMemory()
+    ledger = Memory()
     ledger.write(DOCUMENT, b"{", 0)
     with pytest.raises(StoreError, match="is damaged"):
         read_silences(ledger)

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.site.hours import parse_hours
-from flowdiag.watch.event import NOT_HEARD, Event
+from flowdiag.watch.event import Event
 from flowdiag.watch.notify import Notify, Quiet, Target
 from flowdiag.watch.part import MOST_LETTERS, Letter, Part
 from flowdiag.watch.silenced import Silence
@@ -132,22 +132,6 @@ def test_later_events_are_told_under_the_incident_of_their_begin() -> None:
     begins = join_storms([], behind("north", 3))
     ends = join_storms(begins, [replace(end(one), incident=one.key) for one in begins])
     assert {one.incident for one in ends} == {begins[0].key}
-
-
-@pytest.mark.parametrize(("silent", "watched", "storms"), [(5, 9, 1), (5, 10, 5), (4, 4, 4), (5, None, 5)])
-def test_most_sites_silent_in_one_round_are_the_collector(
-    silent: int, watched: int | None, storms: int
-) -> None:
-    sites = behind(None, silent, code=NOT_HEARD, link=None)
-    assert len({one.incident for one in join_storms([], sites, watched=watched)}) == storms
-
-
-def test_who_falls_silent_a_round_after_all_others_is_the_collector_too() -> None:
-    sites = join_storms([], behind(None, 9, code=NOT_HEARD), watched=10)
-    late = event("kowhai/late", NOT_HEARD, upstream="south", told_ms=sites[0].told_ms + MINUTE_MS)
-    assert join_storms(sites, [late], watched=10)[0].incident == sites[0].key
-    much_later = replace(late, began_ms=NOON_MS + HOUR_MS, told_ms=NOON_MS + HOUR_MS)
-    assert join_storms(sites, [much_later], watched=10)[0].incident == much_later.key
 
 
 def test_a_message_that_was_due_is_never_changed() -> None:

@@ -123,7 +123,8 @@ def flow_batch(batch: pa.RecordBatch, metadata: dict[bytes, bytes] | None) -> pa
     columns = []
     for name, kind in zip(FLOW_SCHEMA.names, FLOW_SCHEMA.types, strict=True):
         if name in batch.schema.names:
-            column = batch.column(name).cast(kind)
+            column = batch.column(name)
+            column = column if column.type == kind else column.cast(kind)
             columns.append(_names_cut(column) if name == "application" else column)
             continue
         named = exporter_column(metadata, batch.num_rows) if name == "exporter" else None

@@ -16,7 +16,7 @@ from typing import Any, Final
 import pyarrow as pa
 
 from flowdiag.collector.readers.inputs import Progress
-from flowdiag.collector.store.workers import Count, Counted, Result, Task, Workers
+from flowdiag.collector.store.workers import Count, Counted, Result, SteadyWorkers, Task, Workers
 from flowdiag.errors import ClusterError
 
 CONNECT_S: Final = 10
@@ -35,6 +35,11 @@ def open_workers(
     if cluster is None:
         return Workers(jobs, amount, progress)
     return ClusterWorkers(cluster, amount, progress)
+
+
+def open_steady_workers(jobs: int, cluster: str | None = None) -> SteadyWorkers | ClusterWorkers:
+    """Those who are asked again and again, as open_workers() does: tasks of one `home` go to the same one each time."""
+    return SteadyWorkers(jobs) if cluster is None else ClusterWorkers(cluster, 0, None)
 
 
 class ClusterWorkers(Counted):
@@ -76,8 +81,11 @@ class ClusterWorkers(Counted):
     def each(
         self, function: Callable[[Task, Count], Result], tasks: Sequence[Task]
     ) -> Iterator[tuple[int, Result]]:
+        workers = sorted(self._client.nthreads())
         futures = {
-            self._client.submit(_run, function, task, pure=False, retries=RETRIES): number
+            self._client.submit(
+                _run, function, task, pure=False, retries=RETRIES, **_at(task, workers)
+            ): number
             for number, task in enumerate(tasks)
         }
         try:
@@ -110,6 +118,14 @@ class ClusterWorkers(Counted):
                 file=self._address,
                 advice="install the same version everywhere",
             )
+
+
+def _at(task: Any, workers: Sequence[str]) -> dict[str, Any]:
+    """Where a task that has a home goes, unless that worker is gone."""
+    home = getattr(task, "home", None)
+    if home is None or not workers:
+        return {}
+    return {"workers": [workers[home % len(workers)]], "allow_other_workers": True}
 
 
 def code_digest() -> str:

@@ -9,6 +9,7 @@ Facts the design follows:
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
+from typing import Final
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -25,6 +26,9 @@ from flowdiag.collector.store.sharing import clock_offsets
 from flowdiag.collector.store.statistics import TIMES, groups_of
 from flowdiag.errors import ExportError, StoreChanged
 from flowdiag.flows import FLOW_SCHEMA
+
+# To share out the columns of fewer records to threads costs more than to read them.
+LEAST_FOR_THREADS: Final = 50_000
 
 Unusable = Callable[[ExportError], None]
 
@@ -91,7 +95,10 @@ class StoreReader:
                 parts = [_moved(part, metadata, name) for part in spans] or [span]
                 stored.add_metadata(metadata, name)
                 for group in sorted({group for part in parts for group in groups_of(file, part)}):
-                    for batch in file.iter_batches(BATCH_ROWS, [group], columns=self._columns):
+                    threads = file.metadata.row_group(group).num_rows >= LEAST_FOR_THREADS
+                    for batch in file.iter_batches(
+                        BATCH_ROWS, [group], columns=self._columns, use_threads=threads
+                    ):
                         read += batch.num_rows
                         yield flow_batch(_inside(batch, span), metadata)
         except FileNotFoundError as error:

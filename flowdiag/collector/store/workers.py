@@ -16,12 +16,15 @@ import threading
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from queue import SimpleQueue
 from types import TracebackType
 from typing import Any, Final, TypeVar
 
 import pyarrow as pa
 
 from flowdiag.collector.readers.inputs import Progress
+from flowdiag.errors import WorkerLost
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
@@ -29,6 +32,8 @@ Count = Callable[[int], None]
 
 # Where there is no such server of forks, each worker loads all by itself.
 _START: Final = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
+
+LOST: Final = "look whether it was killed for want of memory; it is tried again"
 
 # How often the progress of other processes is looked at.
 _POLL_S: Final = 0.2
@@ -109,6 +114,65 @@ class Workers(Counted):
 
     def _elsewhere(self) -> int:
         return self._counter.value if self._counter is not None else 0
+
+
+class SteadyWorkers(Counted):
+    """Processes that keep what they learned: tasks of one `home` (a number) go to the same one each time. jobs: 1 for none but
+    this."""
+
+    def __init__(self, jobs: int) -> None:
+        super().__init__(0, None)
+        self._context = multiprocessing.get_context(_START)
+        self._counter = self._context.Value("q", 0)
+        self._pools = [self._pool() for _ in range(jobs)] if jobs > 1 else []
+
+    def _pool(self) -> ProcessPoolExecutor:
+        return ProcessPoolExecutor(1, self._context, initializer=_begin, initargs=(self._counter,))
+
+    def __enter__(self) -> SteadyWorkers:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        for pool in self._pools:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+    def each(
+        self, function: Callable[[Task, Count], Result], tasks: Sequence[Task]
+    ) -> Iterator[tuple[int, Result]]:
+        """As Counted. Raises WorkerLost where a process came to its end, which is replaced."""
+        if not self._pools:
+            for number, task in enumerate(tasks):
+                yield number, function(task, self._count)
+            return
+        done: SimpleQueue[Future[Result]] = SimpleQueue()
+        numbers: dict[Future[Result], tuple[int, int]] = {}
+        try:
+            for number, task in enumerate(tasks):
+                home = getattr(task, "home", number) % len(self._pools)
+                future = self._submit(home, function, task)
+                numbers[future] = number, home
+                future.add_done_callback(done.put)
+            for _ in tasks:
+                future = done.get()
+                number, home = numbers.pop(future)
+                try:
+                    result = future.result()
+                except BrokenProcessPool as error:
+                    self._pools[home] = self._pool()
+                    raise WorkerLost("a process that worked came to its end", advice=LOST) from error
+                yield number, result
+        finally:
+            for future in numbers:
+                future.cancel()
+
+    def _submit(self, home: int, function: Callable[[Task, Count], Result], task: Task) -> Future[Result]:
+        try:
+            return self._pools[home].submit(_run, function, task)
+        except BrokenProcessPool:  # it ended while it had nothing to do
+            self._pools[home] = self._pool()
+            return self._pools[home].submit(_run, function, task)
 
 
 _counter: Any = None

@@ -19,7 +19,9 @@ def description(operations: Iterable[Operation]) -> dict[str, Any]:
         "info": {"title": wording.TITLE, "version": flowdiag.__version__, "description": wording.ABOUT},
         "servers": [{"url": "/"}],
         "security": [{"token": []}, {"session": []}],
-        "paths": {operation.path: {"get": _operation(operation)} for operation in operations},
+        "paths": {
+            operation.path: {operation.method.lower(): _operation(operation)} for operation in operations
+        },
         "components": {
             "schemas": schemas.components(),
             "securitySchemes": {

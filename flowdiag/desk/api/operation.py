@@ -29,7 +29,8 @@ FIRST_YEAR: Final = 1971  # what comes before is no time of a flow, in any zone
 
 
 class Parameter(Struct, frozen=True):
-    """Of a query, or of the path where it is in braces there. schema: JSON Schema of a string or integer, by which it is read."""
+    """Of a query, or of the path where it is in braces there. schema: JSON Schema of a string or integer, by which it is
+    read."""
 
     name: str
     about: str
@@ -74,7 +75,7 @@ def _moment(name: str, text: str) -> datetime:
 
 class Operation(Struct, frozen=True):
     """id: of the description; about: one line; forms: media type and schema of each form that it gives, JSON first; is_long:
-    the answer may take its time (202); has_site: it is of one site. Path, roles: as Page has them."""
+    the answer may take its time (202); method: POST for what changes something. Path, roles: as Page has them."""
 
     id: str
     path: str
@@ -84,10 +85,11 @@ class Operation(Struct, frozen=True):
     forms: Mapping[str, tuple[str, Schema]]
     parameters: tuple[Parameter, ...] = ()
     is_long: bool = False
+    method: str = "GET"
 
     @property
     def page(self) -> Page:
-        return Page(self.path, self._answer, roles=self.roles, api=True)
+        return Page(self.path, self._answer, roles=self.roles, methods=(self.method,), api=True)
 
     async def _answer(self, asked: Asked) -> Response:
         return await self.handler(asked, self._given(asked))

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from starlette.responses import JSONResponse, Response
 
-from flowdiag.desk.api import figures, notes, review, sites, states
+from flowdiag.desk.api import figures, notes, review, sites, states, watch
 from flowdiag.desk.api.description import description
 from flowdiag.desk.api.operation import JSON, Given, Operation
 from flowdiag.desk.asked import Asked
@@ -24,6 +24,7 @@ OPERATIONS: Final[tuple[Operation, ...]] = (
     *figures.OPERATIONS,
     *review.OPERATIONS,
     *states.OPERATIONS,
+    *watch.OPERATIONS,
     Operation(
         "openapi", "/api/openapi.json", wording.OPENAPI, described, None, {"json": (JSON, {"type": "object"})}
     ),

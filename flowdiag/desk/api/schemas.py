@@ -173,6 +173,83 @@ STATES: Final = record(
         )
     ),
 )
+SILENCED: Final = record(
+    kind={"type": "string", "enum": ["acknowledged", "muted"]}, by=TEXT, reason=TEXT, until=TIME
+)
+EVENT: Final = record(
+    schema={"const": "flowdiag.event/1"},
+    key=TEXT,
+    number=WHOLE,
+    incident=TEXT,
+    site=TEXT,
+    site_key=OPTIONAL_TEXT,
+    code=TEXT,
+    severity=TEXT,
+    confidence=TEXT,
+    link=OPTIONAL_TEXT,
+    direction=OPTIONAL_TEXT,
+    state={"type": "string", "enum": ["began", "ongoing", "ended"]},
+    began=TIME,
+    ended={"type": ["string", "null"], "format": "date-time"},
+    told=TIME,
+    client=TEXT,
+    summary=TEXT,
+    drill=OPTIONAL_TEXT,
+)
+OF_THE_WATCH: Final = {"runs": {"type": ["boolean", "null"]}, "said": TEXT}
+INCIDENTS: Final = record(
+    schema={"const": "flowdiag.incidents/1"},
+    watch=record(**OF_THE_WATCH),
+    incidents=several(
+        record(event=reference("Event"), silenced={"anyOf": [reference("Silenced"), {"type": "null"}]})
+    ),
+)
+EVENTS: Final = record(
+    schema={"const": "flowdiag.events/1"}, watch=record(**OF_THE_WATCH), events=several(reference("Event"))
+)
+MORNING: Final = record(
+    schema={"const": "flowdiag.morning/1"},
+    made=TIME,
+    counts=record(sites=WHOLE, listed=WHOLE, well=WHOLE, unsure=WHOLE, without_backup=WHOLE),
+    sites=several(
+        record(
+            site=TEXT,
+            client=TEXT,
+            profile=TEXT,
+            timezone=TEXT,
+            reasons=several(
+                record(
+                    code=TEXT,
+                    link=OPTIONAL_TEXT,
+                    since={"type": ["string", "null"], "format": "date-time"},
+                    or_earlier={"type": "boolean"},
+                    confidence=TEXT,
+                    summary=TEXT,
+                    client=TEXT,
+                    actions=several(record(who=TEXT, text=TEXT)),
+                    allowance={"type": ["object", "null"]},
+                    acknowledged={"type": ["object", "null"]},
+                )
+            ),
+        )
+    ),
+    unsure=several(record(site=TEXT, client=TEXT, profile=TEXT, why=TEXT, said=TEXT)),
+)
+DRILL: Final = record(
+    schema={"const": "flowdiag.drill/1"},
+    site=TEXT,
+    timezone=TEXT,
+    backup=TEXT,
+    main=several(TEXT),
+    backup_at=TIME,
+    gap_ms=OPTIONAL_WHOLE,
+    return_gap_ms=OPTIONAL_WHOLE,
+    calls={"type": ["object", "null"]},
+    return_calls={"type": ["object", "null"]},
+    ways=several({"type": "object"}),
+    tested=TEXT,
+    confidence=TEXT,
+)
 
 
 @cache
@@ -195,6 +272,12 @@ def components() -> Schema:
         "Ranking": RANKING,
         "Review": REVIEW,
         "States": STATES,
+        "Silenced": SILENCED,
+        "Event": EVENT,
+        "Incidents": INCIDENTS,
+        "Events": EVENTS,
+        "Morning": MORNING,
+        "Drill": DRILL,
         "Note": note(),
         **schema_components((SiteState, DayState), ref_template="#/components/schemas/{name}")[1],
     }

@@ -3,8 +3,10 @@
 __all__ = [
     "answers",
     "closer_question",
+    "drill_question",
     "forms_question",
     "look_question",
+    "morning_question",
     "note_question",
     "question",
     "rankings_question",

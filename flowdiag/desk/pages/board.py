@@ -16,6 +16,7 @@ from flowdiag.desk.asked import Asked
 from flowdiag.desk.board import Board, Standings
 from flowdiag.desk.pages.board_rows import row
 from flowdiag.desk.pages.front import may_ask
+from flowdiag.desk.pages.watch import open_incidents
 from flowdiag.desk.people import STAFF
 from flowdiag.desk.rendering import environment, page
 from flowdiag.desk.routing import Page
@@ -116,6 +117,7 @@ async def show(asked: Asked) -> Response:
         "board.html",
         wording=wording,
         found=found,
+        incidents=await open_incidents(asked),
         view=view,
         clients=sorted({site.client for site in sites if site.client != site.name}, key=str.casefold),
         any_site=bool(sites),

@@ -142,7 +142,7 @@ def _told(
     if standing == "unheard":
         return Told(standing, words, since, _note_until_now(site, first.begin))
     end = max(state.judged_ms or first.begin, first.begin)
-    return Told(standing, words, since, _note(site, first.begin, end, now_ms))
+    return Told(standing, words, since, note_address(site, first.begin, end, now_ms))
 
 
 def _with_earlier(spans: list[Span], day: DayState | None, standing: Standing, words: str) -> list[Span]:
@@ -185,7 +185,7 @@ def day(site: KnownSite, known: DayState | None, now_ms: int) -> list[Told]:
         address = (
             _note_until_now(site, longest.begin)
             if standing == "unheard" and longest.goes_on
-            else _note(site, longest.begin, longest.end, now_ms)
+            else note_address(site, longest.begin, longest.end, now_ms)
         )
         told.append(Told(standing, words, wording.STILL if longest.goes_on else "", address))
     return told[:MOST_TOLD]
@@ -235,7 +235,7 @@ def span_words(site: KnownSite, begin: int, end: int, today_ms: int) -> str:
     return clock.span(begin, end, day=not clock.same_day(begin, today_ms))
 
 
-def _note(site: KnownSite, begin: int, end: int, now_ms: int) -> str:
+def note_address(site: KnownSite, begin: int, end: int, now_ms: int) -> str:
     """The address of the note of a time, with some around it, and nothing that is to come."""
     end = min(-(-(end + MINUTE_MS) // MINUTE_MS), now_ms // MINUTE_MS) * MINUTE_MS
     begin = max((min(begin, end) - AROUND_MS) // MINUTE_MS * MINUTE_MS, end - LONGEST_ASKED_MS)

@@ -11,6 +11,7 @@ from starlette.responses import Response
 from flowdiag.desk.asked import Asked
 from flowdiag.desk.asked_times import WrongTime
 from flowdiag.desk.pages.board_rows import standing_of
+from flowdiag.desk.pages.watch_rows import site_drills
 from flowdiag.desk.people import ROLES, Role
 from flowdiag.desk.rendering import page
 from flowdiag.desk.routing import Page
@@ -59,6 +60,7 @@ def site_page(asked: Asked, form: Mapping[str, str], fault: WrongTime | None = N
         fault=fault,
         may_ask=may_ask(asked),
         standing=standing_of(asked, may_ask(asked)),
+        drills=site_drills(asked),
     )
 
 

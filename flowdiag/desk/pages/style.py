@@ -25,6 +25,7 @@ def _style() -> str:
     notes = files("flowdiag.note")
     parts = [(notes / name).read_text(encoding="utf-8") for name in ("pictures.css", "note.css")]
     parts.append((files("flowdiag.review") / "review.css").read_text(encoding="utf-8"))
+    parts.append((files("flowdiag.watch.report") / "morning.css").read_text(encoding="utf-8"))
     own = sorted(_STATIC.glob("*.css"))
     return "".join([*parts, *(file.read_text(encoding="utf-8") for file in own)])
 

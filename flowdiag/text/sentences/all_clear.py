@@ -10,6 +10,7 @@ from flowdiag.addresses import to_text
 from flowdiag.aggregator.labels import label_of
 from flowdiag.text.action import Action
 from flowdiag.text.asked import Asked
+from flowdiag.text.clock import duration
 from flowdiag.text.figures import count, percent, plan_rate, rate
 from flowdiag.text.sentences.beyond import ELSEWHERE, UDP
 from flowdiag.text.sentences.devices import device
@@ -24,7 +25,7 @@ from flowdiag.text.sentences.seen import (
     Room,
     UnusualRate,
 )
-from flowdiag.text.sentences.times import beginning, clock, duration, span, zoned_span
+from flowdiag.text.sentences.times import beginning, clock, span, zoned_span
 from flowdiag.text.sentences.verdict import LOOK_AT_THE_MOMENT, LOOK_AT_THE_SERVICE, LOOK_NEXT
 
 

@@ -14,10 +14,11 @@ from flowdiag.durations import DAY_MS
 from flowdiag.site.profile import Keepalive
 from flowdiag.text.action import Action
 from flowdiag.text.asked import Asked
+from flowdiag.text.clock import duration
 from flowdiag.text.figures import count, fine_percent, three_figures, volume
 from flowdiag.text.sentences.links import backup_called, called
 from flowdiag.text.sentences.seen import Failover, Gap
-from flowdiag.text.sentences.times import beginning, clock, clocks, duration, spells
+from flowdiag.text.sentences.times import beginning, clock, clocks, spells
 
 Said = tuple[str, str]
 

@@ -6,11 +6,12 @@ from typing import Final
 
 from flowdiag.durations import Span
 from flowdiag.text.asked import Asked
+from flowdiag.text.clock import duration
 from flowdiag.text.figures import count, percent, rate, volume
 from flowdiag.text.sentences.links import called
 from flowdiag.text.sentences.load import WAYS
 from flowdiag.text.sentences.seen import Explanation, Shift, Shifts, Side, Verdict
-from flowdiag.text.sentences.times import duration, site_clock, span, spells
+from flowdiag.text.sentences.times import site_clock, span, spells
 
 ASKED: Final = "the time asked about"
 OTHER: Final = "the other time"

@@ -10,14 +10,14 @@ from typing import Any, Final
 
 from flowdiag.text.action import Action
 from flowdiag.text.asked import Asked
-from flowdiag.text.clock import DAYS
+from flowdiag.text.clock import DAYS, duration
 from flowdiag.text.figures import count, fine_percent, percent, plan_rate, rate
 from flowdiag.text.sentences.actions import LINK_FULL, LINK_FULL_BACKUP, LINK_FULL_SHARED, METER_INSIDE
 from flowdiag.text.sentences.backup import Said
 from flowdiag.text.sentences.devices import ONE_DEVICE, device, named_among, named_device, use
 from flowdiag.text.sentences.links import called, whose_line
 from flowdiag.text.sentences.seen import AtLimit, Usual
-from flowdiag.text.sentences.times import beginning, duration, spells, zoned_span
+from flowdiag.text.sentences.times import beginning, spells, zoned_span
 
 WAYS: Final = ("download", "upload")
 _OTHER_WAY: Final = {"download": "upload", "upload": "download"}

@@ -13,8 +13,7 @@ from typing import Final
 
 from flowdiag.durations import MINUTE_MS, SECOND_MS
 from flowdiag.text.asked import Asked
-from flowdiag.text.clock import SHORT_MS, Clock
-from flowdiag.text.figures import count
+from flowdiag.text.clock import Clock, duration
 
 # No zone changes its clock twice in so short a time, apart from the odd year with a month of fasting.
 _BETWEEN_CHANGES_MS: Final = 14 * 86_400_000
@@ -122,15 +121,3 @@ def _on_the_day(case: Asked, ms: int) -> bool:
 
 def _date(case: Asked, ms: int) -> date:
     return site_clock(case).local(ms).date()
-
-
-def duration(ms: float) -> str:
-    """As exactly as times are told: to the second under ten minutes, then whole minutes, from two hours on hours."""
-    seconds = round(ms / SECOND_MS)
-    if seconds < 120:
-        return count(seconds, "second")
-    if seconds < SHORT_MS / SECOND_MS and seconds % 60:
-        return f"{count(seconds // 60, 'minute')} {count(seconds % 60, 'second')}"
-    if seconds < 7_200:
-        return count(int(seconds / 60 + 0.5), "minute")
-    return f"{seconds / 3_600:.1f}".removesuffix(".0") + " hours"

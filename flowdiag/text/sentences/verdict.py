@@ -7,12 +7,13 @@ from typing import Any, Final
 
 from flowdiag.text.action import Action
 from flowdiag.text.asked import Asked
+from flowdiag.text.clock import duration
 from flowdiag.text.figures import count, fine_percent, percent, rate, volume
 from flowdiag.text.sentences.backup import Said
 from flowdiag.text.sentences.links import called, whose_line
 from flowdiag.text.sentences.load import WAYS, name_of
 from flowdiag.text.sentences.seen import AtLimit
-from flowdiag.text.sentences.times import duration, span, zoned_span
+from flowdiag.text.sentences.times import span, zoned_span
 
 LOOK_ELSEWHERE: Final = (
     Action("client", "Try the same with a cable instead of Wi-Fi, and from a second device."),

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Final
 
 from flowdiag.durations import MINUTE_MS
+from flowdiag.text.clock import duration
 from flowdiag.text.figures import count, fine_percent, percent, plan_rate, rate, three_figures, volume
-from flowdiag.text.sentences.times import duration
 from flowdiag.text.wording.note import per_cent
 
 WHO: Final = {"hosts": "Devices", "applications": "Applications", "destinations": "Destinations"}

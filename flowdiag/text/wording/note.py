@@ -10,9 +10,8 @@ from typing import Final
 from flowdiag.durations import MINUTE_MS, Span
 from flowdiag.site.profile import Profile
 from flowdiag.text.action import Action
-from flowdiag.text.clock import Clock
+from flowdiag.text.clock import Clock, duration
 from flowdiag.text.figures import count, percent
-from flowdiag.text.sentences.times import duration
 from flowdiag.text.wording.shown import Coverage, Finding, Verdict
 
 # Headings

@@ -4,4 +4,4 @@ what did not fit, and the return.
 `drill.py` is what is told, light enough for a server to import; `measuring.py` takes it from a store; `rendering.py` writes it.
 """
 
-__all__: list[str] = []
+__all__ = ["measuring", "of_incident", "rendering"]

@@ -24,6 +24,7 @@ from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.finding import find_files
 from flowdiag.collector.store.opening import open_backend
 from flowdiag.collector.store.reading import StoreReader
+from flowdiag.collector.store.statistics import times_of
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings.on_backup import CODE, finding_of
@@ -80,7 +81,7 @@ def _stay(
     newest = _newest(backend, profile) if ended is None else ended
     begin, end = began - BEFORE_MS, newest + AFTER_MS
     files = _files(backend, profile, begin, end)
-    if rows_since(backend, files, begin) <= MOST_AT_ONCE:
+    if rows_since(files, begin) <= MOST_AT_ONCE:
         case = _case(backend, profile, files, (begin, end))
         return None if case is None else _of_flows(case, began, newest)
     return _of_sums(store, backend, profile, files, (began, newest))
@@ -94,7 +95,8 @@ def _newest(backend: StorageBackend, profile: Profile) -> int:
 
 def _files(backend: StorageBackend, profile: Profile, begin: int, end: int) -> Recent:
     files = find_files(backend, profile.site.exporter_octets, (begin, end))
-    return Recent(tuple(files), "", end, begin)
+    times = tuple(tuple(times_of(backend, file)) for file in files)
+    return Recent(tuple(files), times, "", end, begin)
 
 
 def _case(backend: StorageBackend, profile: Profile, files: Recent, span: tuple[int, int]) -> Case | None:

@@ -12,10 +12,9 @@ import msgspec
 from msgspec import Struct
 
 from flowdiag.site.clock import LocalTime
-from flowdiag.text.clock import Clock
+from flowdiag.text.clock import Clock, duration
 from flowdiag.text.escape import terminal
 from flowdiag.text.figures import percent, plan_rate, rate, volume
-from flowdiag.text.sentences.times import duration
 from flowdiag.text.wording.watch import drill as wording
 from flowdiag.watch.drill.drill import SCHEMA, CallsOver, Drill, Way
 

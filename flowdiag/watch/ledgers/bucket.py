@@ -15,17 +15,19 @@ from __future__ import annotations
 
 import secrets
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from threading import Lock
 from typing import Any, Final, NamedTuple
 
 from flowdiag.collector.store.backends import unusable, without_secrets
 from flowdiag.errors import StoreError
-from flowdiag.watch.ledger import FOLDER, LARGEST, Document
+from flowdiag.watch.ledger import FOLDER, LARGEST, Change, Document
 from flowdiag.watch.ledgers.buckets import open_bucket
 
 _HEAD: Final = struct.Struct(">8sQ16s")
+_AT_ONCE: Final = 8
 _MAGIC: Final = b"fdwatch1"
 
 
@@ -89,6 +91,13 @@ class BucketLedger:
             return found is not None and found[1] == head
         self._keep(name, put._replace(version=version + 1))
         return True
+
+    def write_each(self, changes: Sequence[Change]) -> list[bool]:
+        if not changes:
+            return []
+        self._need_conditions()
+        with ThreadPoolExecutor(_AT_ONCE) as pool:
+            return list(pool.map(lambda change: self.write(*change), changes))
 
     def remove(self, name: str, version: int) -> None:
         import obstore

@@ -16,7 +16,7 @@ from __future__ import annotations
 import errno
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from threading import Lock
@@ -25,12 +25,14 @@ from typing import Final
 from flowdiag.collector.store.backends import unusable
 from flowdiag.errors import StoreError
 from flowdiag.modes import make_folder, opened
-from flowdiag.watch.ledger import FOLDER, Document
+from flowdiag.watch.ledger import FOLDER, Change, Document
 
 FILE_NAME: Final = "watch.sqlite"
 # Whoever writes holds the file for some milliseconds, on a slow disk for some tenths of a second.
 PATIENCE_S: Final = 30.0
 _SHAPE: Final = 1  # of the table, as user_version
+_INSERT: Final = "INSERT INTO documents VALUES (:name, :version + 1, :content) ON CONFLICT DO NOTHING"
+_REPLACE: Final = "UPDATE documents SET content = :content, version = :version + 1 WHERE name = :name AND version = :version"
 _DAMAGED: Final = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 _making = Lock()
 
@@ -53,14 +55,15 @@ class FolderLedger:
             return dict(base.execute("SELECT name, version FROM documents")) if base else {}
 
     def write(self, name: str, content: bytes, version: int) -> bool:
-        if version == 0:
-            query = (
-                "INSERT INTO documents (content, name, version) VALUES (?, ?, ? + 1) ON CONFLICT DO NOTHING"
-            )
-        else:
-            query = "UPDATE documents SET content = ?, version = version + 1 WHERE name = ? AND version = ?"
+        (written,) = self.write_each([Change(name, content, version)])
+        return written
+
+    def write_each(self, changes: Sequence[Change]) -> list[bool]:
         with self._writing() as base:
-            return base.execute(query, (content, name, version)).rowcount == 1
+            return [
+                base.execute(_REPLACE if one.version else _INSERT, one._asdict()).rowcount == 1
+                for one in changes
+            ]
 
     def remove(self, name: str, version: int) -> None:
         with self._writing() as base:

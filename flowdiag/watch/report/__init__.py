@@ -4,4 +4,4 @@
 them; `as_html.py`, `as_text.py`, `as_csv.py` and `as_json.py` write it.
 """
 
-__all__: list[str] = []
+__all__ = ["acknowledging", "as_csv", "as_html", "as_json", "morning", "reasons", "rendering", "sites"]

@@ -8,11 +8,10 @@ Facts the design follows:
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import Final, get_args
 
 from msgspec import Struct
-from msgspec.structs import replace
 
 from flowdiag.collector.store.asking import asked_again
 from flowdiag.collector.store.opening import open_backend
@@ -25,7 +24,6 @@ from flowdiag.watch.look import look, look_at_day
 from flowdiag.watch.report.month import MonthUse, month_use
 from flowdiag.watch.report.reasons import (
     GRAVEST_FIRST,
-    Acknowledged,
     Allowance,
     Code,
     ListedSite,
@@ -95,8 +93,7 @@ def said_of(task: SiteTask) -> Said:
         return _unsure(site, "unusable", str(error))
     reasons = sorted(_reasons(seen), key=lambda reason: GRAVEST_FIRST.index(reason.code))
     if reasons:
-        known = tuple(_with_acknowledged(reason, site.acknowledged) for reason in reasons)
-        return ListedSite(site.place, site.name, site.client, profile.site.timezone, known)
+        return ListedSite(site.place, site.name, site.client, profile.site.timezone, tuple(reasons))
     why = _why_unsure(seen)
     return Well(has_backup=True) if why is None else _unsure(site, why, wording.UNSURE[why])
 
@@ -252,10 +249,3 @@ def _why_unsure(seen: _Seen) -> Unsure | None:
     if not used and not any(link.keepalive for link in backups):
         return "no-keepalives"
     return None
-
-
-def _with_acknowledged(reason: Reason, known: Sequence[Acknowledged]) -> Reason:
-    for one in known:
-        if one.code == reason.code and one.link in (None, reason.link):
-            return replace(reason, acknowledged=one)
-    return reason

@@ -10,18 +10,16 @@ from msgspec import Struct
 from flowdiag.errors import FlowdiagError
 from flowdiag.site.catalogue import Catalogue, KnownSite
 from flowdiag.site.profile import Profile
-from flowdiag.watch.report.reasons import Acknowledged
 
 
 class ReportSite(Struct, frozen=True):
     """place: of its profile below the folder, without suffix; client: as of the account review, the folder below, or the site's
-    own name; profile: None where it cannot be used, and fault says why; acknowledged: what somebody knows of it."""
+    own name; profile: None where it cannot be used, and fault says why."""
 
     place: str
     client: str
     profile: Profile | None
     fault: str = ""
-    acknowledged: tuple[Acknowledged, ...] = ()
 
     @property
     def name(self) -> str:

@@ -9,4 +9,5 @@ __all__ = [
     "shell",
     "sign_in",
     "upload",
+    "watch",
 ]

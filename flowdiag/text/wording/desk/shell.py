@@ -9,6 +9,8 @@ SKIP: Final = "Skip to the content"
 PAGES: Final = "Pages"
 SITES: Final = "Find a site"
 ALL_SITES: Final = "All sites"
+EVENTS: Final = "Events"
+MORNING: Final = "Morning list"
 ACCOUNTS: Final = "Accounts"
 UPLOAD: Final = "Upload an export"
 SIGN_OUT: Final = "Sign out"
@@ -51,6 +53,8 @@ def title(page: str) -> str:
 _WAYS: Final = (
     ("/", SITES, frozenset({"helpdesk", "engineer", "accounts", "client"})),
     ("/all-sites", ALL_SITES, frozenset({"helpdesk", "engineer", "accounts"})),
+    ("/events", EVENTS, frozenset({"helpdesk", "engineer", "accounts"})),
+    ("/morning", MORNING, frozenset({"helpdesk", "engineer", "accounts"})),
     ("/accounts", ACCOUNTS, frozenset({"engineer", "accounts"})),
     ("/upload", UPLOAD, frozenset({"helpdesk", "engineer"})),
 )

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from flowdiag.text.clock import Clock
+from flowdiag.text.clock import Clock, duration
 from flowdiag.text.figures import count, percent, volume
-from flowdiag.text.sentences.times import duration
 
 TITLE: Final = "Backup line: what a change over to it showed"
 IN_SHORT: Final = "In short"

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from flowdiag.text.clock import Clock
-from flowdiag.text.sentences.times import duration
+from flowdiag.text.clock import Clock, duration
 
 ALL_SITES: Final = "all sites"
 

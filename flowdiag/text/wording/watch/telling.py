@@ -1,7 +1,142 @@
-"""Messages of the watch: mails, and what is said of messages that nobody took."""
+"""Messages of the watch: what began, goes on and ended, in mails and at the head of lists; and why nobody took one."""
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Sequence
+from typing import Final, Protocol
+
+from flowdiag.text.clock import Clock, duration
+from flowdiag.text.figures import count
+
+WHAT: Final = {
+    "outage": "no line carries anything",
+    "on-backup": "on its backup",
+    "flapping": "main line coming and going",
+    "inbound-flood": "flood from outside",
+    "outbound-scan": "one host tries very many addresses",
+    "link-full": "line full",
+    "link-busy": "line busy",
+    "below-plan": "line below plan",
+    "keepalive-missing": "keepalives missing",
+    "keepalive-unanswered": "keepalives not answered",
+    "keepalive-excess": "more keepalive traffic than usual",
+    "keepalive-irregular": "keepalives irregular",
+    "backup-leak": "backup leaking",
+    "realtime-contention": "calls on a full line",
+    "single-host": "one host uses most of a line",
+    "unanswered-connections": "connections without an answer",
+    "asymmetric-path": "answers come back by another line",
+    "export-gap": "records missing",
+    "not-heard": "not heard",
+}
+HEADINGS: Final = {"began": "Began", "ongoing": "Goes on", "ended": "Ended", "passed": "Began and ended"}
+SEVERITIES: Final = {"critical": "critical", "warning": "warning", "info": "for information"}
+SURE: Final = {"high": "sure", "medium": "likely", "low": "not sure"}
+CLIENT: Final = "For the client"
+ENGINEER: Final = "For an engineer"
+NOTE: Final = "Note"
+READ_NOTE: Final = "Read the note"
+KEY: Final = "Key, to acknowledge or mute this"
+CORRECTED: Final = "corrected by records that came late"
+QUIET: Final = "Held in quiet hours."
+DIRECTIONS: Final = {"down": "download", "up": "upload"}
+TEST_SITE: Final = "Test of flowdiag"
+TEST: Final = "A test of how messages of a watch come here; nothing is wrong."
 
 TOO_MANY: Final = "more messages wait than are kept, and this one had waited longest"
+NO_TARGET: Final = "the notify file has no target of this name"
+NO_EVENTS: Final = "what it was to tell is not kept any more"
+BEFORE_IT: Final = "the one before it was not taken"
+
+NO_STARTTLS: Final = "the server offers no STARTTLS"
+REDIRECT: Final = "a redirect, and none is followed"
+
+
+class Told(Protocol):
+    """What is known of an event (flowdiag.watch.event.Event)."""
+
+    @property
+    def key(self) -> str: ...
+    @property
+    def incident(self) -> str: ...
+    @property
+    def site(self) -> str: ...
+    @property
+    def timezone(self) -> str: ...
+    @property
+    def code(self) -> str: ...
+    @property
+    def link(self) -> str | None: ...
+    @property
+    def direction(self) -> str | None: ...
+    @property
+    def state(self) -> str: ...
+    @property
+    def began_ms(self) -> int: ...
+    @property
+    def ended_ms(self) -> int | None: ...
+    @property
+    def upstream(self) -> str | None: ...
+
+
+def what(code: str) -> str:
+    return WHAT.get(code, code)
+
+
+def since(event: Told) -> str:
+    """since Mon 2 Mar 12:00 NZDT; Mon 2 Mar 12:00 to 12:10 NZDT (10 minutes)"""
+    clock = Clock(event.timezone)
+    if event.state != "ended" or event.ended_ms is None:
+        begin = clock.told(event.began_ms)
+        return f"since {clock.short_day(begin)} {clock.time(begin)} {clock.zone(begin)}"
+    length = duration(max(event.ended_ms - event.began_ms, 0))
+    return f"{clock.span(event.began_ms, event.ended_ms, day=True)} ({length})"
+
+
+def headline(events: Sequence[Told], *, quiet: bool = False) -> str:
+    """Of a message, such as "Harbour: on its backup since Mon 2 Mar 12:00 NZDT"."""
+    first = events[0]
+    if len({event.key for event in events}) == 1:
+        last = events[-1]
+        return f"{last.site}: {_state(last)}"
+    sites = len({event.site for event in events})
+    if len({event.incident for event in events}) > 1:
+        changes = f"{count(len(events), 'change')} at {count(sites, 'site')}"
+        return f"{changes}, in quiet hours" if quiet else changes
+    where = f" behind {first.upstream}" if first.upstream is not None else ""
+    return f"{count(sites, 'site')}{where}: {_state(_last_of(events))}"
+
+
+def _last_of(events: Sequence[Told]) -> Told:
+    """Of a storm, what tells that it goes on as long as any of it does."""
+    ended = {event.key for event in events if event.state == "ended"}
+    return next((event for event in events if event.key not in ended), events[-1])
+
+
+def _state(event: Told) -> str:
+    told = what(event.code)
+    if event.state == "ended":
+        return f"{told}, over: {since(event)}"
+    return f"still {told} {since(event)}" if event.state == "ongoing" else f"{told} {since(event)}"
+
+
+def line(event: Told) -> str:
+    """Of an event in a list under its heading: "Harbour: on its backup, line, since Mon 2 Mar 12:00 NZDT"."""
+    direction = "" if event.direction is None else DIRECTIONS.get(event.direction, event.direction)
+    where = " ".join(part for part in (event.link or "", direction) if part)
+    parts = [f"{event.site}: {what(event.code)}", where, since(event)]
+    return ", ".join(part for part in parts if part)
+
+
+def left_out(number: int) -> str:
+    return f"and {number} more"
+
+
+def not_done(seconds: float) -> str:
+    return f"not done within {seconds:g} s"
+
+
+def ended_by(code: int, said: str) -> str:
+    """How a program ended, by its exit code, below zero for a signal; with its last words."""
+    how = f"exit code {code}" if code > 0 else f"ended by signal {-code}"
+    return f"{how}: {said}" if said else how

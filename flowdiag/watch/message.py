@@ -1,0 +1,46 @@
+"""A message as it is handed to a target, and why a target did not take it."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from msgspec import Struct
+
+from flowdiag.text.escape import terminal
+from flowdiag.watch.as_json import encoded, message_json
+from flowdiag.watch.event import Event
+
+LONGEST_FAULT: Final = 300
+
+
+class Message(Struct, frozen=True):
+    """name: the same however often it is sent; made_ms: when it was first to be told; desk: the address of one that has notes;
+    quiet: it was held in quiet hours."""
+
+    name: str
+    events: tuple[Event, ...]
+    made_ms: int
+    desk: str | None = None
+    quiet: bool = False
+
+    @property
+    def body(self) -> bytes:
+        """As JSON."""
+        return encoded(message_json(self.events, self.name, self.desk))
+
+
+class NotTaken(Exception):
+    """A target did not take a message.
+
+    what: why, in one printable line without secrets; permanent: it never will; after_s: when it asked to be tried again;
+    everyone: it takes no other message now either.
+    """
+
+    def __init__(
+        self, what: str, *, permanent: bool = False, after_s: float | None = None, everyone: bool = False
+    ) -> None:
+        self.what = terminal(what, longest=LONGEST_FAULT)
+        super().__init__(self.what)
+        self.permanent = permanent
+        self.after_s = after_s
+        self.everyone = everyone
