@@ -41,7 +41,7 @@ class Watcher:
         sites = tuple(
             SiteToWatch(_place(cast), cast.profile, self._known[name]) for name, cast in self._casts.items()
         )
-        task = SitesTask(self._flows, sites, now_ms, self._rules, listening=True)
+        task = SitesTask(self._flows, 0, sites, now_ms, self._rules, listening=True)
         for done in watch_sites(task, lambda _: None):
             self._known[done.place] = done.memory
             yield Round(now_ms, self._casts[done.place], done.memory.state.at(now_ms), done.events)
