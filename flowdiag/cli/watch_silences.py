@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from flowdiag.watch.ledger import Ledger
     from flowdiag.watch.silenced import Kind, Silence
 
+EXPECTED_TIME: Final = "--until 4h, 2d or 2026-03-03T14:00+13:00"
 _LENGTH: Final = re.compile(r"(\d{1,4}) ?(m|h|d)")
 _UNIT_S: Final = {"m": 60, "h": 3_600, "d": 86_400}
 
@@ -130,17 +131,16 @@ def _ledger(store: str) -> Iterator[Ledger]:
 
 def _until_ms(text: str | None, now_ms: int) -> int:
     """Raises UsageError."""
-    expected = "--until 4h, 2d, or a time such as 2026-03-03T14:00+13:00"
     if text is None:
-        raise UsageError("nothing says until when", expected=expected)
+        raise UsageError("nothing says until when", expected=EXPECTED_TIME)
     if match := _LENGTH.fullmatch(text.strip().lower()):
         return now_ms + int(match[1]) * _UNIT_S[match[2]] * 1000
     try:
         time_of = datetime.fromisoformat(text.strip())
     except ValueError:
-        raise UsageError(f"--until: {text[:40]!r} is no time", expected=expected) from None
+        raise UsageError(f"--until: {text[:40]!r} is no time", expected=EXPECTED_TIME) from None
     if time_of.tzinfo is None:
-        raise UsageError(f"--until: {text[:40]!r} has no offset from UTC", expected=expected)
+        raise UsageError(f"--until: {text[:40]!r} has no offset from UTC", expected=EXPECTED_TIME)
     return round(time_of.astimezone(UTC).timestamp() * 1000)
 
 
