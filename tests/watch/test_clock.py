@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from msgspec.structs import replace
 
 from flowdiag.durations import HOUR_MS, MINUTE_MS
@@ -40,6 +41,15 @@ def test_a_clock_that_was_set_is_not_relied_on_for_a_while() -> None:
     for step in (3600, -3600):
         assert not settled_after(step, 60)
         assert settled_after(step, SETTLED_S)
+
+
+@pytest.mark.parametrize(
+    ("wall", "every_s", "wait_s"),
+    [(0, 60, 8), (7, 60, 1), (8, 60, 60), (30, 60, 38), (61, 120, 67), (3, 10, 2), (0.5, 1, 1)],
+)
+def test_rounds_begin_when_the_collector_has_handed_on(wall: float, every_s: float, wait_s: float) -> None:
+    clock = WatchClock(lambda: NOW / 1000 // 3600 * 3600 + wall, lambda: 0.0)
+    assert clock.until_round_s(every_s) == pytest.approx(wait_s)
 
 
 def site(heard_ms: int, *, silent: bool = False) -> SiteMemory:
