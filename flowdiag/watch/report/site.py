@@ -44,6 +44,7 @@ PACE_FROM: Final = 0.5
 _OF_NOW: Final[frozenset[str]] = frozenset(
     {"outage", "keepalive-unanswered", "keepalive-missing", "flapping", "on-backup"}
 )
+_FOUND: Final = _OF_NOW | {"backup-leak"}
 _TESTS: Final[frozenset[str]] = frozenset({"keepalive-unanswered", "keepalive-missing"})
 _CODES: Final[frozenset[str]] = frozenset(get_args(Code))
 
@@ -104,7 +105,7 @@ def _unsure(site: ReportSite, why: Unsure, said: str) -> UnsureSite:
 
 def _look(store: str, profile: Profile, now_ms: int) -> _Seen:
     rated = _with_rates(profile)
-    looked, day = look(store, rated, now_ms), look_at_day(store, rated, now_ms)
+    looked, day = look(store, rated, now_ms, only=_FOUND), look_at_day(store, rated, now_ms, only=_FOUND)
     state = SiteState() if looked is None else looked.state.at(now_ms)
     return _Seen(
         profile=profile,
