@@ -190,7 +190,16 @@ def _of_mark(seen: _Seen, mark: Mark) -> Reason:
     what = mark.summary
     if code == "backup-leak":
         what = " ".join([what, mark.who, *(_carried(seen, mark.link))]).replace("  ", " ")
-    return Reason(code, mark.link, mark.began_ms, mark.before, mark.confidence, what, mark.client)
+    return Reason(
+        code=code,
+        link=mark.link,
+        since_ms=mark.began_ms,
+        before=mark.before,
+        confidence=mark.confidence,
+        what=what,
+        client=mark.client,
+        ended_ms=mark.ended_ms,
+    )
 
 
 def _carried(seen: _Seen, link: str | None) -> Iterator[str]:
