@@ -150,14 +150,17 @@ def _once(settings: Settings, stop: threading.Event) -> int:
 
 def _on(settings: Settings, every_s: float, stop: threading.Event, *, quiet: bool) -> None:
     from flowdiag.errors import FlowdiagError
+    from flowdiag.watch.sending import not_taking
     from flowdiag.watch.service import watching
 
     faults: dict[str, str] = {}
+    targets: dict[str, str] = {}
     said = -STATUS_EVERY_S
 
     def told(done: Round) -> None:
         nonlocal said
         _say_faults(done, faults)
+        _say_targets(not_taking(part for part, _ in holding.held.values()), targets)
         if not quiet and time.monotonic() - said >= STATUS_EVERY_S:
             said = time.monotonic()
             _say(f"looked at {done.sites} sites in {done.took_s:.1f} s")
@@ -165,7 +168,7 @@ def _on(settings: Settings, every_s: float, stop: threading.Event, *, quiet: boo
     def failed(error: FlowdiagError) -> None:
         _say(f"{error}; it is tried again")
 
-    with watching(settings, _print, stop) as (watcher, _):
+    with watching(settings, _print, stop) as (watcher, holding):
         watcher.run(every_s, told, failed)
 
 
@@ -184,6 +187,17 @@ def _say_faults(done: Round, known: dict[str, str]) -> None:
             _say(f"{site} cannot be looked at: {fault}")
     known.clear()
     known.update(done.faults)
+
+
+def _say_targets(now: dict[str, str], known: dict[str, str]) -> None:
+    """Targets that do not take messages: each when that begins, and when it is over."""
+    for target, fault in sorted(now.items()):
+        if target not in known:
+            _say(f"{target} does not take messages: {fault}; it is tried again")
+    for target in sorted(known.keys() - now.keys()):
+        _say(f"{target}: no message waits any more")
+    known.clear()
+    known.update(now)
 
 
 def _say(text: str) -> None:

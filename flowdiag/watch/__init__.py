@@ -17,6 +17,7 @@ __all__ = [
     "notify_file",
     "part",
     "report",
+    "sending",
     "service",
     "silenced",
     "state",
