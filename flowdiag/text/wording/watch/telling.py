@@ -136,6 +136,10 @@ def not_done(seconds: float) -> str:
     return f"not done within {seconds:g} s"
 
 
+def no_trust(reason: str) -> str:
+    return f"its certificate is not trusted: {reason}"
+
+
 def ended_by(code: int, said: str) -> str:
     """How a program ended, by its exit code, below zero for a signal; with its last words."""
     how = f"exit code {code}" if code > 0 else f"ended by signal {-code}"
