@@ -15,6 +15,7 @@ from flowdiag.watch.as_json import note_address
 from flowdiag.watch.event import Event
 from flowdiag.watch.message import Message
 
+INCIDENTS: Final = "/all-sites#incidents"  # of a desk
 MOST_LISTED: Final = 1_000
 MOST_WHOLE: Final = 5  # events that are told with their sentences and note
 LONGEST_NOTE: Final = 100_000  # characters
@@ -37,12 +38,15 @@ class _Whole(Struct, frozen=True):
 
 
 class _Content(Struct, frozen=True):
+    """silence: the address at which a desk takes acknowledgements and mutes, empty without a desk."""
+
     headline: str
     quiet: bool
     groups: tuple[_Group, ...]
     more: str
     wholes: tuple[_Whole, ...]
     key: str
+    silence: str
 
 
 def as_text(message: Message) -> str:
@@ -67,6 +71,7 @@ def as_text(message: Message) -> str:
         if whole.note:
             parts.append("\n".join(map(terminal, whole.note)))
     parts.append(f"{words.KEY}: {content.key}")
+    parts += [f"{words.SILENCE}: {content.silence}"] if content.silence else []
     return "\n\n".join(parts) + "\n"
 
 
@@ -89,6 +94,7 @@ def _content(message: Message) -> _Content:
         groups=_groups(listed),
         more=words.left_out(more) if more > 0 else "",
         wholes=tuple(_whole(event, message.desk) for event in _wholes(events)),
+        silence="" if message.desk is None else message.desk + INCIDENTS,
         key=incidents.pop() if len(incidents) == 1 else ", ".join(sorted(incidents)[:MOST_WHOLE]),
     )
 
