@@ -5,11 +5,13 @@ Facts the design follows:
   that the same records give the same state; how long ago that is tells only whether the exporter is still heard;
 - an hour tells what a site is on as long as something changed in it; of one that has been on its backup, or quiet, for longer,
   a longer time is needed to know since when, and whether that is an outage or a night;
-- how long an exporter may say nothing is its own habit's (diagnoser/signals/silences.py).
+- how long an exporter may say nothing is its own habit's, of the hours (diagnoser/signals/silences.py) and of the week before
+  (habit.py).
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Final
 
 import numpy as np
@@ -25,7 +27,8 @@ from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS, Span
 from flowdiag.long_times import long_case
 from flowdiag.site.clock import LocalTime
 from flowdiag.site.profile import Profile
-from flowdiag.watch.judging import found, marks, spells
+from flowdiag.watch.habit import usual_until
+from flowdiag.watch.judging import found, is_usual, marks, spells
 from flowdiag.watch.reading import MOST_ROWS, SHORTEST_MS, Recent, known_from, read_case, recent, rows_since
 from flowdiag.watch.state import DayState, Mark, SiteState, Spell
 
@@ -101,6 +104,7 @@ def _state(
     backend: StorageBackend, profile: Profile, files: Recent, now_ms: int, before: SiteState | None
 ) -> tuple[SiteState, Case | None]:
     newest_ms = files.newest_ms
+    exporters, zone = profile.site.exporter_octets, profile.site.timezone
     if newest_ms is None:
         return SiteState(), None
     state = SiteState(heard_ms=newest_ms, unheard_ms=newest_ms + LEAST_UNHEARD_MS)
@@ -114,7 +118,7 @@ def _state(
         case = read_case(backend, profile, files, begin_ms, now_ms)
         if case is None:
             continue
-        state, known = _judged(case), case
+        state, known = _judged(case, lambda ms: usual_until(backend, exporters, zone, ms)), case
         if state.on == "main" or state.since_ms is not None:
             break
         if before is not None and _is_quiet_still(before, state):
@@ -144,9 +148,10 @@ def _lengths(profile: Profile) -> list[int]:
     return sorted({max(length, least) for length in LOOKS_MS})
 
 
-def _judged(case: Case) -> SiteState:
+def _judged(case: Case, usual: Callable[[int], int]) -> SiteState:
+    """usual: until when a silence that begins at a time is nothing unusual (habit.py)."""
     begin_ms, end_ms = case.window_ms
-    findings = found(case)
+    findings = tuple(one for one in found(case) if not is_usual(one, usual))
     told: tuple[Mark, ...] = marks(case, findings, end_ms)
     over: tuple[Spell, ...] = spells(case, findings, end_ms)
     last = over[-1]
@@ -158,7 +163,9 @@ def _judged(case: Case) -> SiteState:
         begin_ms=begin_ms,
         heard_ms=end_ms,
         heard_since_ms=_heard_since(case),
-        unheard_ms=end_ms + max(noticed_ms(heard, case.usage.window_ms), LEAST_UNHEARD_MS),
+        unheard_ms=max(
+            end_ms + max(noticed_ms(heard, case.usage.window_ms), LEAST_UNHEARD_MS), usual(end_ms)
+        ),
         marks=told,
     )
 
