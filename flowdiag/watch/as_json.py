@@ -49,7 +49,8 @@ def event_json(event: Event, desk: str | None = None) -> dict[str, Any]:
         "note": event.note,
         "drill": event.drill,
     }
-    return told if desk is None else told | {"url": note_address(desk, event)}
+    address = note_address(desk, event)
+    return told if address is None else told | {"url": address}
 
 
 def event_line(event: Event) -> str:
@@ -106,8 +107,11 @@ def encoded(message: dict[str, Any]) -> bytes:
     return json.dumps(message, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "replace")
 
 
-def note_address(desk: str, event: Event) -> str:
-    """The address of the note that a desk makes of an event's time, with a while before and after it."""
+def note_address(desk: str | None, event: Event) -> str | None:
+    """The address of the note that a desk makes of an event's time, with a while before and after it; None without a desk, and
+    for what is of no site by itself."""
+    if desk is None or not event.place:
+        return None
     clock = LocalTime(event.timezone)
     stop_ms = event.told_ms if event.ended_ms is None else event.ended_ms + _AROUND_MS
     end_ms = max(min(stop_ms, event.told_ms), event.began_ms + MINUTE_MS) // MINUTE_MS * MINUTE_MS

@@ -6,7 +6,7 @@ Nothing is decided anew here: findings are the diagnoser's, with their threshold
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from itertools import chain, pairwise
 from typing import Final, get_args
 
@@ -42,12 +42,16 @@ _OF_WHOM: Final = frozenset({"backup-leak"})
 _BY_FINDING: Final[dict[str, On]] = {"on-backup": "backup", "outage": "down"}
 
 
-def found(case: Case) -> tuple[Finding, ...]:
-    """The findings that are told, most severe first."""
+def found(case: Case, only: Collection[str] | None = None) -> tuple[Finding, ...]:
+    """The findings that are told, most severe first. only: codes of those that are looked for, None for all."""
     if case.sums is not None:
         every = long_time_findings(case)
     else:
-        finders = (kind.find for kind in KINDS if kind.find is not None and kind.code not in UNTOLD)
+        finders = (
+            kind.find
+            for kind in KINDS
+            if kind.find is not None and kind.code not in UNTOLD and (only is None or kind.code in only)
+        )
         every = list(chain.from_iterable(find(case) for find in finders))
     ordered = in_order(case, left_to_security(every))
     return tuple(

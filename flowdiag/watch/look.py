@@ -11,7 +11,8 @@ Facts the design follows:
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -63,9 +64,11 @@ def look(
     now_ms: int,
     known: str | None = None,
     before: SiteState | None = None,
+    only: Collection[str] | None = None,
 ) -> Looked | None:
     """The state of a site now; None where its files are those of which `known` is the digest. now_ms: since 1970 UTC; before: the
-    state of the last look, of who looks each minute: a site that was quiet then, and is, is not looked back upon each time.
+    state of the last look, of who looks each minute: a site that was quiet then, and is, is not looked back upon each time. only:
+    codes of the findings that are looked for, None for all.
 
     Raises StoreError, ProfileError."""
     backend = open_backend(store)
@@ -73,21 +76,30 @@ def look(
         files = recent(backend, profile, now_ms)
         if files.digest == known:
             return None
-        return Looked(files.digest, *_state(backend, profile, files, now_ms, before))
+        return Looked(files.digest, *_state(backend, profile, files, now_ms, before, only))
 
 
 @asked_again
-def look_at_day(store: str, profile: Profile, now_ms: int, known: str | None = None) -> LookedDay | None:
+def look_at_day(
+    store: str, profile: Profile, now_ms: int, known: str | None = None, only: Collection[str] | None = None
+) -> LookedDay | None:
     """The last day of a site. As look()."""
     backend = open_backend(store)
     with backend.reading():
         files = recent(backend, profile, now_ms)
         if files.digest == known:
             return None
-        return LookedDay(files.digest, _day(store, backend, profile, files, now_ms))
+        return LookedDay(files.digest, _day(store, backend, profile, files, now_ms, only))
 
 
-def _day(store: str, backend: StorageBackend, profile: Profile, files: Recent, now_ms: int) -> DayState:
+def _day(
+    store: str,
+    backend: StorageBackend,
+    profile: Profile,
+    files: Recent,
+    now_ms: int,
+    only: Collection[str] | None,
+) -> DayState:
     end_ms = files.newest_ms
     if end_ms is None or end_ms <= now_ms - DAY_MS:
         return DayState(now_ms - DAY_MS, now_ms)
@@ -96,18 +108,24 @@ def _day(store: str, backend: StorageBackend, profile: Profile, files: Recent, n
     if case is None:
         return DayState(begin_ms, end_ms)
     begin_ms, end_ms = case.window_ms
-    findings = found(case)
+    findings = found(case, only)
     return DayState(begin_ms, end_ms, spells(case, findings, end_ms), marks(case, findings, end_ms))
 
 
 def _state(
-    backend: StorageBackend, profile: Profile, files: Recent, now_ms: int, before: SiteState | None
+    backend: StorageBackend,
+    profile: Profile,
+    files: Recent,
+    now_ms: int,
+    before: SiteState | None,
+    only: Collection[str] | None,
 ) -> tuple[SiteState, Case | None]:
     newest_ms = files.newest_ms
-    exporters, zone = profile.site.exporter_octets, profile.site.timezone
     if newest_ms is None:
         return SiteState(), None
-    state = SiteState(heard_ms=newest_ms, unheard_ms=newest_ms + LEAST_UNHEARD_MS)
+    usual = partial(usual_until, backend, profile.site.exporter_octets, profile.site.timezone)
+    unheard_ms = max(newest_ms + LEAST_UNHEARD_MS, usual(newest_ms))
+    state = SiteState(heard_ms=newest_ms, unheard_ms=unheard_ms)
     known = None
     for length_ms in _lengths(profile):
         begin_ms = known_from(backend, profile, files, newest_ms - length_ms)
@@ -118,7 +136,7 @@ def _state(
         case = read_case(backend, profile, files, begin_ms, now_ms)
         if case is None:
             continue
-        state, known = _judged(case, lambda ms: usual_until(backend, exporters, zone, ms)), case
+        state, known = _judged(case, only, usual), case
         if state.on == "main" or state.since_ms is not None:
             break
         if before is not None and _is_quiet_still(before, state):
@@ -148,10 +166,11 @@ def _lengths(profile: Profile) -> list[int]:
     return sorted({max(length, least) for length in LOOKS_MS})
 
 
-def _judged(case: Case, usual: Callable[[int], int]) -> SiteState:
-    """usual: until when a silence that begins at a time is nothing unusual (habit.py)."""
+def _judged(case: Case, only: Collection[str] | None, usual: Callable[[int], int]) -> SiteState:
+    """only: the findings that are looked for, None: all; usual: until when a silence that begins at a time is nothing unusual
+    (habit.py)."""
     begin_ms, end_ms = case.window_ms
-    findings = tuple(one for one in found(case) if not is_usual(one, usual))
+    findings = tuple(one for one in found(case, only) if not is_usual(one, usual))
     told: tuple[Mark, ...] = marks(case, findings, end_ms)
     over: tuple[Spell, ...] = spells(case, findings, end_ms)
     last = over[-1]

@@ -81,7 +81,8 @@ def _offset_s(timezone: str, ms: int) -> float:
 
 
 class Target(Struct, frozen=True, kw_only=True):
-    """Whom to tell what. severity: the least; codes, sites: of which alone, all where there are none; quiet: when not."""
+    """Whom to tell what. severity: the least; codes, sites: of which alone, all where there are none; what is of all sites
+    together is of each; quiet: when not."""
 
     name: str
     severity: Severity = "warning"
@@ -96,7 +97,7 @@ class Target(Struct, frozen=True, kw_only=True):
             event.state in self.states
             and SEVERITIES.index(event.severity) >= SEVERITIES.index(self.severity)
             and (not self.codes or event.code in self.codes)
-            and (not self.sites or any(is_site(pattern, event) for pattern in self.sites))
+            and (not self.sites or not event.place or any(is_site(pattern, event) for pattern in self.sites))
         )
 
 

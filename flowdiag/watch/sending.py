@@ -17,6 +17,7 @@ import hashlib
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
+from contextlib import suppress
 from importlib.util import find_spec
 from queue import Empty, SimpleQueue
 from threading import Event as Flag
@@ -30,7 +31,7 @@ from flowdiag.durations import DAY_MS, MINUTE_MS, SECOND_MS
 from flowdiag.errors import FlowdiagError
 from flowdiag.text.wording.watch import telling as words
 from flowdiag.watch.event import Event
-from flowdiag.watch.failed import Failed, put_aside
+from flowdiag.watch.failed import Failed, drop_old, put_aside
 from flowdiag.watch.message import Message, NotTaken
 from flowdiag.watch.notify import Notify, Target, Webhook
 from flowdiag.watch.part import Letter, Part
@@ -49,6 +50,7 @@ MOST_STRIKES: Final = 3
 ROUND_S: Final = 5.0
 UNNOTED_S: Final = 900.0  # what became of a letter is remembered where no part has it
 UNKNOWN_MS: Final = DAY_MS  # letters wait for a target that the file does not have
+TIDY_S: Final = 6 * 3_600.0  # between two times that what was put aside long ago is forgotten
 _AGAIN_MS: Final = MINUTE_MS  # where what is put aside could not be written
 
 Deliver = Callable[[Target, Message, int], None]
@@ -92,8 +94,10 @@ class Sender:
         threads = min(max(len(notify.targets), 1), MOST_THREADS)
         self._threads = ThreadPoolExecutor(threads, thread_name_prefix="tell")
         self._busy: dict[str, Future[None]] = {}
+        self._sending: dict[str, set[str]] = {}  # the names of letters in the last round of a target
         self._done: SimpleQueue[tuple[str, Outcome]] = SimpleQueue()
         self._closing = Flag()
+        self._tidied_s: float | None = None
 
     def send(self, parts: Iterable[Part], now_ms: int, wait_s: float = 0.0) -> dict[str, Outcome]:
         """Begins to send what is due, and gives by name what became of letters of which the parts do not tell it yet: settled()
@@ -102,6 +106,9 @@ class Sender:
         parts: all that this watch looks after, so that what belongs together is one message; wait_s: for what is begun.
         """
         parts = list(parts)
+        if self._tidied_s is None or time.monotonic() - self._tidied_s >= TIDY_S:
+            self._tidied_s = time.monotonic()
+            self._threads.submit(self._tidy, now_ms)
         # First who is idle, then what they did: what is not noted in the parts yet must not be sent again.
         idle = [target.name for target in self._notify.targets if self._is_idle(target.name)]
         self._learn(parts)
@@ -110,6 +117,7 @@ class Sender:
             by_target.setdefault(parcel.letters[0].target, []).append(parcel)
         for name in idle:
             if name in by_target:
+                self._sending[name] = {one.name for parcel in by_target[name] for one in parcel.letters}
                 self._busy[name] = self._threads.submit(
                     self._round, self._targets[name], by_target[name], now_ms
                 )
@@ -123,11 +131,20 @@ class Sender:
         """Whether there is anything to send."""
         return bool(self._parcels(list(parts), now_ms))
 
+    def on_their_way(self) -> set[str]:
+        """The names of letters that are being sent, and of those of which the parts may not tell yet what became of them."""
+        running = [names for target, names in self._sending.items() if not self._is_idle(target)]
+        return set().union(*running, self._outcomes())
+
     def close(self) -> dict[str, Outcome]:
         """Begins nothing more, waits for what is on its way, and tells what became of letters, as send() does."""
         self._closing.set()
         self._threads.shutdown(wait=True)
         return self._outcomes()
+
+    def _tidy(self, now_ms: int) -> None:
+        with suppress(FlowdiagError, OSError):  # another time will do
+            drop_old(self._backend, now_ms)
 
     def _is_idle(self, name: str) -> bool:
         future = self._busy.get(name)

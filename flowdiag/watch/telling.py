@@ -96,7 +96,7 @@ def letters_for(
     if not part.letters and not new:
         return part.letters
     known = _Known([*part.events, *new])
-    silenced = (*notify.silences, *silences)
+    silenced = [silence for silence in (*notify.silences, *silences) if silence.holds(now_ms)]
     names = {target.name for target in notify.targets}
     letters = [letter for letter in part.letters if letter.target not in names]
     for target in notify.targets:
@@ -149,7 +149,8 @@ class _Outbox(Struct):
         if quiet_ms is None:
             letters = [self._sooner(letter) for letter in fixed] + self._placed(waiting, told)
         else:
-            letters = [replace(letter, due_ms=max(letter.due_ms, quiet_ms)) for letter in fixed]
+            # Out of its group, it is never extended, though it is not due now.
+            letters = [replace(letter, due_ms=max(letter.due_ms, quiet_ms), group="") for letter in fixed]
             letters += self._until(quiet_ms, waiting, told)
         if muted:
             kept = replace(before or self._new(MUTED, LAST_MS), events=())

@@ -19,10 +19,11 @@ Answer = Callable[["Request"], None]
 
 
 class Request(BaseHTTPRequestHandler):
-    """One request, and the ways to answer it."""
+    """One request, and the ways to answer it. taken: whether it was, by whoever answers."""
 
     protocol_version = "HTTP/1.1"
     body = b""
+    taken = True
 
     def do_POST(self) -> None:
         self.body = self.rfile.read(int(self.headers["Content-Length"]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -16,7 +17,7 @@ from msgspec.structs import replace
 from flowdiag.collector.store.folder import Folder
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.errors import FlowdiagError, StoreError, UsageError
-from flowdiag.watch import sending
+from flowdiag.watch import failed, sending
 from flowdiag.watch.event import Event
 from flowdiag.watch.failed import FAILED, drop_old, list_failed, resend
 from flowdiag.watch.message import Message, NotTaken
@@ -149,14 +150,14 @@ def test_what_nobody_takes_for_a_day_is_put_aside_whole(tmp_path: Path) -> None:
             now_ms += MINUTE_MS
             watch.round(now_ms)
         assert 20 * HOUR_MS < now_ms - NOON_MS < 30 * HOUR_MS
-        (failed,) = list_failed(watch.backend)
+        (aside,) = list_failed(watch.backend)
     assert len(receiver.asked) == MOST_TRIES
-    assert (failed.target, failed.fault, failed.tries) == ("noc", "down", MOST_TRIES)
-    assert failed.events == (one,)
-    assert failed.message is not None
-    assert failed.message["note"] == "A note."
+    assert (aside.target, aside.fault, aside.tries) == ("noc", "down", MOST_TRIES)
+    assert aside.events == (one,)
+    assert aside.message is not None
+    assert aside.message["note"] == "A note."
     assert (
-        json.loads((tmp_path / FAILED / f"{failed.name}.json").read_bytes())["schema"] == "flowdiag.failed/1"
+        json.loads((tmp_path / FAILED / f"{aside.name}.json").read_bytes())["schema"] == "flowdiag.failed/1"
     )
 
 
@@ -168,7 +169,7 @@ def test_what_is_refused_for_good_is_put_aside_at_once_and_others_go_on(tmp_path
     with watching(tmp_path, receiver) as watch:
         watch.round(NOON_MS, wrong, right := event())
         assert watch.letters == []
-        assert [failed.events for failed in list_failed(watch.backend)] == [(wrong,)]
+        assert [aside.events for aside in list_failed(watch.backend)] == [(wrong,)]
     assert receiver.told == [right.name]
 
 
@@ -290,8 +291,8 @@ def test_letters_for_a_target_that_the_file_has_no_more_are_put_aside(tmp_path: 
         watch.round(NOON_MS + 23 * HOUR_MS)  # another watch, with another file, may know it
         assert len(watch.letters) == 1
         watch.round(NOON_MS + 24 * HOUR_MS)
-        (failed,) = list_failed(watch.backend)
-    assert failed.fault == "the notify file has no target of this name"
+        (aside,) = list_failed(watch.backend)
+    assert aside.fault == "the notify file has no target of this name"
     assert receiver.asked == []
 
 
@@ -300,9 +301,9 @@ def test_a_letter_whose_events_are_gone_is_put_aside(tmp_path: Path) -> None:
         watch.parts = [Part(letters=letters_for(NOC, Part(), [event()], (), NOON_MS))]
         watch.round(NOON_MS)
         assert watch.letters == []
-        (failed,) = list_failed(watch.backend)
-    assert failed.events == ()
-    assert "what it was to tell is not kept any more" in failed.line
+        (aside,) = list_failed(watch.backend)
+    assert aside.events == ()
+    assert "what it was to tell is not kept any more" in aside.line
 
 
 def test_whatever_a_target_raises_is_tried_again(tmp_path: Path) -> None:
@@ -415,8 +416,8 @@ def test_no_secret_and_no_address_is_put_aside(tmp_path: Path, answer: Answer) -
             assert "hush" not in str(letter)
         for file in (tmp_path / FAILED).glob("*"):
             assert b"hush" not in file.read_bytes()
-        for failed in list_failed(watch.backend):
-            assert failed.line.isprintable()
+        for aside in list_failed(watch.backend):
+            assert aside.line.isprintable()
 
 
 # What is put aside is sent again.
@@ -467,10 +468,21 @@ def test_a_name_that_there_is_none_of_is_one_line(tmp_path: Path, name: str) -> 
 def test_what_was_put_aside_months_ago_is_forgotten(tmp_path: Path) -> None:
     watch = put_two_aside(tmp_path)
     now_ms = round(time.time() * 1000)
-    drop_old(watch.backend, now_ms)
+    with watching(tmp_path, Receiver()) as another:
+        another.round(now_ms)
     assert len(list_failed(watch.backend)) == 2
-    drop_old(watch.backend, now_ms + 91 * DAY_MS)
+    with watching(tmp_path, Receiver()) as another:
+        another.round(now_ms + 91 * DAY_MS)
     assert list_failed(watch.backend) == []
+
+
+def test_of_very_many_the_oldest_are_forgotten(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(failed, "MOST", 1)
+    watch = put_two_aside(tmp_path)
+    first, second = list_failed(watch.backend)
+    os.utime(tmp_path / FAILED / f"{first.name}.json", (1_000, 1_000))
+    drop_old(watch.backend, 2_000)
+    assert list_failed(watch.backend) == [second]
 
 
 def test_a_damaged_file_is_one_clear_error(tmp_path: Path) -> None:

@@ -197,6 +197,10 @@ def test_a_target_is_told_what_it_asks_for(target: Target, wanted: bool) -> None
     assert bool(letters) is wanted
 
 
+def test_what_is_of_all_sites_is_told_to_who_is_told_of_some() -> None:
+    assert Target(name="noc", sites=("rata/*",)).wants(event("", "not-heard", site="all sites"))
+
+
 def test_a_place_with_brackets_in_it_is_meant_by_itself() -> None:
     target = Target(name="noc", sites=("kowhai/[old] depot",))
     assert target.wants(event("kowhai/[old] depot"))
@@ -238,6 +242,19 @@ def test_what_is_tried_again_waits_for_the_end_of_quiet_hours() -> None:
     tried = Letter("name", "noc", ("x.1",), evening - HOUR_MS, evening, tries=3, fault="down")
     (letter,) = letters_for(night(), Part(letters=(tried,)), (), (), evening)
     assert letter == replace(tried, due_ms=evening + 8 * HOUR_MS)
+
+
+def test_what_was_due_when_quiet_hours_began_is_not_changed_in_them() -> None:
+    """It may have been sent when the watch was killed."""
+    evening, storm = at("2026-03-02T22:00Z"), behind("north", 2)
+    due = letters_for(night(), Part(), storm[:1], (), evening - 2 * MINUTE_MS)
+    part = Part(events=(storm[0],), letters=due)
+    for minute in range(5):
+        letters = letters_for(
+            night(), part, storm[1:] if not minute else (), (), evening + minute * MINUTE_MS
+        )
+        part = Part(events=tuple(storm), letters=letters)
+    assert [letter.events for letter in part.letters] == [names(storm[0]), names(storm[1])]
 
 
 def test_quiet_hours_that_are_taken_out_of_the_file_hold_nothing_any_more() -> None:

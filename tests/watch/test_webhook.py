@@ -93,6 +93,15 @@ def test_the_how_to_page_shows_every_key_of_an_event() -> None:
     assert list(shown) == list(event_json(event(), "https://desk.example.net"))
 
 
+def test_what_is_of_all_sites_together_has_no_note_at_the_desk() -> None:
+    assert "url" not in event_json(event("", "not-heard"), "https://desk.example.net")
+
+
+def test_the_note_of_a_silence_reaches_to_whenever_it_is_opened() -> None:
+    told = event_json(event(code="not-heard"), "https://desk.example.net")["url"]
+    assert told.endswith("/sites/kowhai.harbour/note?from=2026-03-03T00%3A50%3A00%2B13%3A00&to=now")
+
+
 @pytest.mark.parametrize(
     ("key", "data", "digest"),
     [

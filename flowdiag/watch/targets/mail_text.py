@@ -122,7 +122,7 @@ def _whole(event: Event, desk: str | None) -> _Whole:
         about=", ".join(about),
         client=event.client,
         summary=event.summary,
-        address="" if desk is None else note_address(desk, event),
+        address=note_address(desk, event) or "",
         note=tuple(note.rstrip().split("\n")) if note else (),
     )
 
