@@ -189,6 +189,21 @@ def test_an_end_waits_for_its_begin(tmp_path: Path) -> None:
     assert receiver.told == [one.name, end(one).name]
 
 
+def test_an_end_waits_for_its_begin_before_it_is_noted_that_nobody_took_that(tmp_path: Path) -> None:
+    faults = [NotTaken("busy")]
+    receiver = Receiver(lambda _: faults.pop() if faults else None)
+    with watching(tmp_path, receiver) as watch:
+        watch.round(NOON_MS, one := event())
+        (letter,) = watch.letters
+        unnoted = replace(letter, due_ms=NOON_MS, tries=0, fault=None)
+        watch.parts = [replace(watch.parts[0], letters=(unnoted,))]
+        watch.round(NOON_MS + 1_000, two := end(one))
+        assert receiver.told == []
+        watch.round(NOON_MS + 2 * MINUTE_MS)
+        watch.round(NOON_MS + 2 * MINUTE_MS)
+    assert receiver.told == [one.name, two.name]
+
+
 def test_a_receiver_that_is_down_is_asked_once_a_round_and_holds_up_nobody(tmp_path: Path) -> None:
     both = Notify(targets=(Target(name="down"), Target(name="well")))
     asked: dict[str, int] = {"down": 0, "well": 0}
