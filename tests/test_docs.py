@@ -123,6 +123,7 @@ def test_links_between_pages_lead_somewhere(page: str) -> None:
     [
         ("flowdiag-collect.service", {"--listen", "--store", "--allow-file"}),
         ("flowdiag-desk.service", {"--listen", "--store", "--sites", "--access"}),
+        ("flowdiag-watch.service", {"--store", "--sites", "--notify"}),
     ],
 )
 def test_a_service_unit_starts_what_there_is(unit: str, needed: set[str]) -> None:

@@ -12,7 +12,7 @@ from typing import Final
 import click
 
 from flowdiag.cli.options import talk_options
-from flowdiag.cli.parameters import days, need_longer_rollups, seconds
+from flowdiag.cli.parameters import days, need_longer_rollups, port, seconds
 from flowdiag.errors import UsageError
 
 MAX_WORKERS: Final = 64
@@ -29,14 +29,6 @@ def _octets(ctx: click.Context, param: click.Parameter, value: str) -> int:
     if not 64 << 10 <= octets <= 64 << 30:
         raise click.BadParameter(f"{value[:40]!r} is not a size such as 256MiB (64KiB to 64GiB)")
     return octets
-
-
-def _port(ctx: click.Context, param: click.Parameter, value: str) -> int | None:
-    if value == "none":
-        return None
-    if not value.isdigit() or int(value) > 65_535:
-        raise click.BadParameter(f"{value[:40]!r} is not a port, nor 'none'")
-    return int(value)
 
 
 @click.command("collect")
@@ -99,7 +91,7 @@ def _port(ctx: click.Context, param: click.Parameter, value: str) -> int | None:
     help="Keep sums and summaries of dropped days this long; they go with the flows by default.",
 )  # fmt: skip
 @click.option(
-    "--metrics-port", default=str(DEFAULT_METRICS_PORT), show_default=True, callback=_port, metavar="PORT",
+    "--metrics-port", default=str(DEFAULT_METRICS_PORT), show_default=True, callback=port, metavar="PORT",
     help="Counters and health for Prometheus, on loopback; 'none' for none.",
 )  # fmt: skip
 @talk_options

@@ -44,3 +44,12 @@ def seconds(ctx: click.Context, param: click.Parameter, value: str) -> float:
     if not LEAST_S <= duration <= MOST_S:
         raise click.BadParameter(f"{value[:40]!r} is not a time such as 200ms, 1s or 5m (50ms to 60m)")
     return duration
+
+
+def port(ctx: click.Context, param: click.Parameter, value: str) -> int | None:
+    """A port, None for "none"."""
+    if value == "none":
+        return None
+    if not value.isdigit() or int(value) > 65_535:
+        raise click.BadParameter(f"{value[:40]!r} is not a port, nor 'none'")
+    return int(value)

@@ -10,16 +10,18 @@ import time
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from flowdiag.cli.chosen import store_and_sites, store_options
 from flowdiag.cli.options import cluster_option, jobs_option, output_options, talk_options
-from flowdiag.cli.parameters import seconds
+from flowdiag.cli.parameters import port, seconds
+from flowdiag.cli.watch_beside import Where, asked_beside, beside_options
 from flowdiag.collector.store.prepare import prepare
 
 if TYPE_CHECKING:
+    from flowdiag.errors import FlowdiagError
     from flowdiag.watch.event import Event
     from flowdiag.watch.service import Settings
     from flowdiag.watch.watcher import Round
@@ -40,20 +42,11 @@ _FILE: Final = click.Path(dir_okay=False, path_type=Path)
     help="Look once, print what changed and end, for a scheduler; exit code 3 if something began.",
 )  # fmt: skip
 @click.option("--notify", metavar="FILE.toml", type=_FILE, help="Whom to tell: webhooks, mail, commands.")
-@click.option("--failed", is_flag=True, help="List the messages that nobody took, and end.")
 @click.option(
-    "--resend", multiple=True, metavar="NAME",
-    help='Send such a message to its target in --notify again, and end; repeatable, "all" for all of them.',
+    "--metrics-port", default="none", show_default=True, callback=port, metavar="PORT",
+    help="Serve a gauge for each site, link and finding, for Prometheus, on loopback.",
 )  # fmt: skip
-@click.option("--try", "trying", is_flag=True, help="Send each target of --notify a test message, and end.")
-@click.option(
-    "--report", is_flag=True,
-    help="Do not watch: list the sites whose backup would not carry them now, gravest first (text, html, csv, json).",
-)  # fmt: skip
-@click.option(
-    "--drill", metavar="KEY",
-    help="Do not watch: what the change over to the backup with that key showed (text, html, json).",
-)  # fmt: skip
+@beside_options
 @jobs_option("Sites looked at at the same time; one for each processor by default.")
 @cluster_option
 @output_options("text", "html", "csv", "json")
@@ -65,16 +58,13 @@ def command(
     every_s: float,
     once: bool,
     notify: Path | None,
-    failed: bool,
-    resend: tuple[str, ...],
-    trying: bool,
-    report: bool,
-    drill: str | None,
+    metrics_port: int | None,
     jobs: int | None,
     cluster: str | None,
     form: str | None,
     output: Path | None,
     quiet: bool,
+    **beside: Any,
 ) -> None:
     """Watch all sites: what began, what goes on, what ended.
 
@@ -86,21 +76,16 @@ def command(
       flowdiag watch --store flows --sites sites/
       flowdiag watch --store flows --sites sites/ --notify notify.toml
       flowdiag watch --store flows --sites sites/ --once
-      flowdiag watch --store flows --failed
       flowdiag watch --store flows --sites sites/ --report --output morning.html
+      flowdiag watch --store flows --incidents
+      flowdiag watch --store flows --acknowledge 2br3jaagsumm6jse --until 4h --reason "fault opened with the carrier"
     """
-    if failed or resend or trying:
-        sys.exit(_messages(store, config, notify, resend, trying=trying))
-    store, folder = store_and_sites(store, folder, config)
     jobs = jobs or os.cpu_count() or 1
-    if report or drill is not None:
-        from flowdiag.cli.watch_pages import write_drill, write_report
-
-        if drill is not None:
-            write_drill(store, folder, drill, form, output)
-        else:
-            write_report(store, folder, jobs, cluster, form, output, quiet=quiet)
-        return
+    asked = asked_beside(beside)
+    if asked is not None:
+        where = Where(store, folder, config, notify, jobs, cluster, form, output, quiet)
+        sys.exit(asked(where, beside))
+    store, folder = store_and_sites(store, folder, config)
     if jobs > 1 and cluster is None:
         prepare("flowdiag.watch.site_task")
     from flowdiag.watch.notify import Notify
@@ -118,19 +103,7 @@ def command(
         signal.signal(number, lambda *_: stop.set())
     if once:
         sys.exit(_once(settings, stop))
-    _on(settings, every_s, stop, quiet=quiet)
-
-
-def _messages(
-    store: str | None, config: Path | None, notify: Path | None, names: Sequence[str], *, trying: bool
-) -> int:
-    from flowdiag.cli.watch_messages import failed_messages, send_again, try_targets
-    from flowdiag.site.config import find_config
-
-    if trying:
-        return try_targets(notify)
-    store = store or find_config(config).need_store()
-    return send_again(store, notify, names) if names else failed_messages(store)
+    _on(settings, every_s, metrics_port, stop, quiet=quiet)
 
 
 def _once(settings: Settings, stop: threading.Event) -> int:
@@ -148,8 +121,12 @@ def _once(settings: Settings, stop: threading.Event) -> int:
     return BEGAN if began else 0
 
 
-def _on(settings: Settings, every_s: float, stop: threading.Event, *, quiet: bool) -> None:
-    from flowdiag.errors import FlowdiagError
+def _on(
+    settings: Settings, every_s: float, metrics_port: int | None, stop: threading.Event, *, quiet: bool
+) -> None:
+    from flowdiag.collector.live.answering import serving
+    from flowdiag.collector.live.metrics import notify
+    from flowdiag.watch.gauges import WatchGauges
     from flowdiag.watch.sending import not_taking
     from flowdiag.watch.service import watching
 
@@ -159,6 +136,8 @@ def _on(settings: Settings, every_s: float, stop: threading.Event, *, quiet: boo
 
     def told(done: Round) -> None:
         nonlocal said
+        gauges.done(done)
+        notify("READY=1")
         _say_faults(done, faults)
         _say_targets(not_taking(part for part, _ in holding.held.values()), targets)
         if not quiet and time.monotonic() - said >= STATUS_EVERY_S:
@@ -166,10 +145,14 @@ def _on(settings: Settings, every_s: float, stop: threading.Event, *, quiet: boo
             _say(f"looked at {done.sites} sites in {done.took_s:.1f} s")
 
     def failed(error: FlowdiagError) -> None:
+        gauges.failed(error)
         _say(f"{error}; it is tried again")
 
     with watching(settings, _print, stop) as (watcher, holding):
-        watcher.run(every_s, told, failed)
+        gauges = WatchGauges(lambda: holding.held, every_s)
+        with serving(gauges, gauges.wrong, metrics_port):
+            watcher.run(every_s, told, failed)
+        notify("STOPPING=1")
 
 
 def _print(events: Sequence[Event]) -> None:

@@ -15,29 +15,18 @@ from collections.abc import Iterable
 from threading import Lock
 from typing import Final
 
-from msgspec import Struct
-
-from flowdiag.durations import DAY_MS
 from flowdiag.errors import FlowdiagError
 from flowdiag.text.wording.desk import watch as wording
-from flowdiag.watch.event import Event, Incident, SiteMemory, as_event
+from flowdiag.watch.event import Event, SiteMemory
+from flowdiag.watch.going_on import OpenIncident, last_event, open_incidents
 from flowdiag.watch.ledger import Ledger
 from flowdiag.watch.ledgers.opening import open_ledger
-from flowdiag.watch.part import Part, decoded
-from flowdiag.watch.silenced import DOCUMENT, Silence, add_silence, read_silences, remove_silence, silenced_by
+from flowdiag.watch.part import Part, decoded, is_part
+from flowdiag.watch.silenced import DOCUMENT, Silence, add_silence, read_silences, remove_silence
 
 READ_EVERY_S: Final = 10.0
 DEAD_AFTER_S: Final = 40.0  # as watch/holding.py has it
-_PART: Final = "part-"
 _WATCHER: Final = "watcher-"
-
-
-class OpenIncident(Struct, frozen=True):
-    """event: the last that was told of it; silence: what keeps it from being told now."""
-
-    incident: Incident
-    event: Event
-    silence: Silence | None
 
 
 class Watched:
@@ -98,7 +87,7 @@ class Watched:
         for name in parts.keys() - versions.keys():
             del parts[name]
         for name, version in versions.items():
-            if name.startswith(_PART) and (name not in parts or parts[name][0] != version):
+            if is_part(name) and (name not in parts or parts[name][0] != version):
                 document = ledger.read(name)
                 if document is not None:
                     parts[name] = document.version, decoded(name, document.content)
@@ -142,22 +131,14 @@ class Watched:
 
     def event_of(self, key: str) -> Event | None:
         """The last event of an incident."""
-        return max((e for e in self.events(0) if e.key == key), key=lambda event: event.number, default=None)
+        return last_event(self._current(), key)
 
     def open_incidents(self, now_ms: int) -> list[OpenIncident]:
         """The ones that were told to have begun and not to have ended, the newest first."""
-        last: dict[str, Event] = {}
-        for event in self.events(now_ms - 31 * DAY_MS):
-            if event.key not in last or last[event.key].number < event.number:
-                last[event.key] = event
-        found = []
-        for place, memory in self.memories():
-            for incident in memory.incidents:
-                if incident.is_open:
-                    event = last.get(incident.key) or as_event(place, memory, incident)
-                    silence = silenced_by(event, self.silences, now_ms)
-                    found.append(OpenIncident(incident, event, silence))
-        return sorted(found, key=lambda one: (-one.incident.began_ms, one.incident.key))
+        return open_incidents(self._current(), self.silences, now_ms)
+
+    def _current(self) -> list[Part]:
+        return [part for _, part in list(self._parts.values())]
 
     def silence(self, silence: Silence, now_ms: int) -> None:
         """Raises UsageError for one that cannot be meant, StoreError."""

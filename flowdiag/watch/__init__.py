@@ -10,6 +10,8 @@ __all__ = [
     "drill",
     "event",
     "failed",
+    "gauges",
+    "going_on",
     "ledger",
     "ledgers",
     "look",

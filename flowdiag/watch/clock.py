@@ -10,6 +10,8 @@ import time
 from collections.abc import Callable
 from typing import Final
 
+# A collector hands on at each whole minute what came in it, which takes it some seconds.
+HANDED_ON_S: Final = 8.0
 STEP_S: Final = 30.0  # by which clocks of one machine differ only when one was set
 SETTLED_S: Final = (
     420.0  # a little longer than an exporter that is heard may say nothing (LEAST_UNHEARD_MS in look.py)
@@ -34,6 +36,11 @@ class WatchClock:
                 self._stepped_s = steady
         self._last = wall, steady
         return round(wall * 1000)
+
+    def until_round_s(self, every_s: float) -> float:
+        """How long it is until the next round of those that begin every_s apart, where each finds what a collector has just
+        handed on; more than nothing, and no more than that."""
+        return every_s - (self._wall() - min(HANDED_ON_S, every_s / 2)) % every_s
 
     @property
     def settled(self) -> bool:

@@ -13,7 +13,7 @@ Facts the design follows:
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from itertools import islice
 from threading import Lock
 from typing import Final, NamedTuple
@@ -111,8 +111,9 @@ class Holding:
         """As known after the last call."""
         return dict(self._held)
 
-    def hold(self) -> dict[str, Held]:
-        """Takes parts that nobody looks after up to a fair share, and lets go of what is above it; gives those held.
+    def hold(self, busy: Callable[[Part], bool] = lambda part: False) -> dict[str, Held]:
+        """Takes parts that nobody looks after up to a fair share, and lets go of what is above it; gives those held. busy: parts
+        that are not to be let go of yet.
 
         A silence is known to be death at the first call after it was long enough: call it at least every BEAT_S, if only to see
         whether anything changed. Raises StoreError.
@@ -128,7 +129,8 @@ class Holding:
         rank = living.index(self.owner)
         first, following = (PARTS * place // len(living) for place in (rank, rank + 1))
         share, names = following - first, _from(first)
-        self._let_go([name for name in names if name in self._held][share:])
+        above = [name for name in names if name in self._held][share:]
+        self._let_go([name for name in above if not busy(self._held[name].part)])
         self._take(self._free(names, versions, living), share - len(self._held))
         return self.held
 
@@ -137,8 +139,15 @@ class Holding:
 
         Raises StoreError: whether it was replaced is unknown then, and the next hold() tells.
         """
-        (written,) = self._write([(name, changed(part, owner=self.owner), self._held.pop(name).version)])
-        return written
+        return name in self.replace_each({name: part})
+
+    def replace_each(self, parts: Mapping[str, Part]) -> set[str]:
+        """Several parts, each as by replace(), which is quicker; the names of those replaced."""
+        new = [
+            (name, changed(part, owner=self.owner), self._held.pop(name).version)
+            for name, part in parts.items()
+        ]
+        return {name for name, written in zip(parts, self._write(new), strict=True) if written}
 
     def release(self) -> None:
         """Lets go of everything, at a clean end: others can take it at once. Raises StoreError."""

@@ -10,6 +10,7 @@ Facts the design follows:
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Final
 
 import numpy as np
@@ -60,9 +61,11 @@ def look(
     now_ms: int,
     known: str | None = None,
     before: SiteState | None = None,
+    only: Collection[str] | None = None,
 ) -> Looked | None:
     """The state of a site now; None where its files are those of which `known` is the digest. now_ms: since 1970 UTC; before: the
-    state of the last look, of who looks each minute: a site that was quiet then, and is, is not looked back upon each time.
+    state of the last look, of who looks each minute: a site that was quiet then, and is, is not looked back upon each time. only:
+    codes of the findings that are looked for, None for all.
 
     Raises StoreError, ProfileError."""
     backend = open_backend(store)
@@ -70,21 +73,30 @@ def look(
         files = recent(backend, profile, now_ms)
         if files.digest == known:
             return None
-        return Looked(files.digest, *_state(backend, profile, files, now_ms, before))
+        return Looked(files.digest, *_state(backend, profile, files, now_ms, before, only))
 
 
 @asked_again
-def look_at_day(store: str, profile: Profile, now_ms: int, known: str | None = None) -> LookedDay | None:
+def look_at_day(
+    store: str, profile: Profile, now_ms: int, known: str | None = None, only: Collection[str] | None = None
+) -> LookedDay | None:
     """The last day of a site. As look()."""
     backend = open_backend(store)
     with backend.reading():
         files = recent(backend, profile, now_ms)
         if files.digest == known:
             return None
-        return LookedDay(files.digest, _day(store, backend, profile, files, now_ms))
+        return LookedDay(files.digest, _day(store, backend, profile, files, now_ms, only))
 
 
-def _day(store: str, backend: StorageBackend, profile: Profile, files: Recent, now_ms: int) -> DayState:
+def _day(
+    store: str,
+    backend: StorageBackend,
+    profile: Profile,
+    files: Recent,
+    now_ms: int,
+    only: Collection[str] | None,
+) -> DayState:
     end_ms = files.newest_ms
     if end_ms is None or end_ms <= now_ms - DAY_MS:
         return DayState(now_ms - DAY_MS, now_ms)
@@ -93,12 +105,17 @@ def _day(store: str, backend: StorageBackend, profile: Profile, files: Recent, n
     if case is None:
         return DayState(begin_ms, end_ms)
     begin_ms, end_ms = case.window_ms
-    findings = found(case)
+    findings = found(case, only)
     return DayState(begin_ms, end_ms, spells(case, findings, end_ms), marks(case, findings, end_ms))
 
 
 def _state(
-    backend: StorageBackend, profile: Profile, files: Recent, now_ms: int, before: SiteState | None
+    backend: StorageBackend,
+    profile: Profile,
+    files: Recent,
+    now_ms: int,
+    before: SiteState | None,
+    only: Collection[str] | None,
 ) -> tuple[SiteState, Case | None]:
     newest_ms = files.newest_ms
     if newest_ms is None:
@@ -114,7 +131,7 @@ def _state(
         case = read_case(backend, profile, files, begin_ms, now_ms)
         if case is None:
             continue
-        state, known = _judged(case), case
+        state, known = _judged(case, only), case
         if state.on == "main" or state.since_ms is not None:
             break
         if before is not None and _is_quiet_still(before, state):
@@ -144,9 +161,9 @@ def _lengths(profile: Profile) -> list[int]:
     return sorted({max(length, least) for length in LOOKS_MS})
 
 
-def _judged(case: Case) -> SiteState:
+def _judged(case: Case, only: Collection[str] | None) -> SiteState:
     begin_ms, end_ms = case.window_ms
-    findings = found(case)
+    findings = found(case, only)
     told: tuple[Mark, ...] = marks(case, findings, end_ms)
     over: tuple[Spell, ...] = spells(case, findings, end_ms)
     last = over[-1]

@@ -6,6 +6,7 @@ Sites behind the same upstream are in the same part, so that one watcher sees th
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator
 from typing import Final
 
 import msgspec
@@ -14,9 +15,10 @@ from msgspec import Struct
 
 from flowdiag.errors import StoreError
 from flowdiag.watch.event import Event, SiteMemory
-from flowdiag.watch.ledger import FOLDER, LARGEST
+from flowdiag.watch.ledger import FOLDER, LARGEST, Ledger
 
 PARTS: Final = 32
+_PREFIX: Final = "part-"
 KEPT_DAYS: Final = 31
 # A look reaches back a day: of what is told then nothing may be told again.
 ABSENT_DAYS: Final = 2
@@ -53,12 +55,25 @@ class Part(Struct, frozen=True):
 def part_of(place: str, upstream: str | None) -> str:
     """The name of the part that a site is in."""
     text = f"behind {upstream}" if upstream else f"at {place}"
-    return f"part-{int.from_bytes(hashlib.sha256(text.encode()).digest()[:4]) % PARTS:02d}"
+    return f"{_PREFIX}{int.from_bytes(hashlib.sha256(text.encode()).digest()[:4]) % PARTS:02d}"
 
 
 def number_of(name: str) -> int:
     """The number of a part, from 0."""
     return int(name.rpartition("-")[2])
+
+
+def is_part(name: str) -> bool:
+    """Whether a document of the ledger is a part."""
+    return name.startswith(_PREFIX)
+
+
+def read_parts(ledger: Ledger) -> Iterator[tuple[str, Part]]:
+    """All parts that there are, by name. Raises StoreError."""
+    for name in sorted(ledger.versions()):
+        document = ledger.read(name) if is_part(name) else None
+        if document is not None:
+            yield name, decoded(name, document.content)
 
 
 def encoded(part: Part) -> bytes:

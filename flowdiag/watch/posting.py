@@ -10,7 +10,7 @@ from flowdiag.collector.store.opening import open_backend
 from flowdiag.watch.event import Event
 from flowdiag.watch.holding import Holding
 from flowdiag.watch.notify import Notify
-from flowdiag.watch.part import Letter
+from flowdiag.watch.part import Letter, Part
 from flowdiag.watch.printing import print_held, to_print
 from flowdiag.watch.sending import Outcome, Sender, settled
 
@@ -53,8 +53,13 @@ class PostOffice:
                 break
             self.work(now_ms, until_s - time.monotonic())
 
+    def is_at(self, part: Part) -> bool:
+        if self._sender is None or not part.letters:
+            return False
+        names = self._sender.on_their_way()
+        return any(letter.name in names for letter in part.letters)
+
     def _note(self, outcomes: Mapping[str, Outcome]) -> None:
-        for name, (part, _) in sorted(self._holding.held.items()) if outcomes else ():
-            after = settled(part, outcomes)
-            if after is not part:
-                self._holding.replace(name, after)
+        after = {name: settled(part, outcomes) for name, (part, _) in self._holding.held.items()}
+        new = {name: part for name, part in after.items() if part is not self._holding.held[name].part}
+        self._holding.replace_each(new)

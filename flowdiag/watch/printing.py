@@ -9,7 +9,7 @@ from msgspec.structs import replace
 
 from flowdiag.watch.event import Event
 from flowdiag.watch.holding import Holding
-from flowdiag.watch.part import Letter
+from flowdiag.watch.part import Letter, Part
 
 OUTPUT: Final = "-"  # no target of a notify file is called so
 
@@ -23,6 +23,7 @@ def print_held(holding: Holding, write: Callable[[Sequence[Event]], None]) -> tu
     their way for good. Gives those written; one that was stopped and may have been taken over writes nothing. Raises StoreError,
     and what `write` raises."""
     written: list[Event] = []
+    done: dict[str, Part] = {}
     for name, (part, _) in sorted(holding.held.items()):
         letters = [letter for letter in part.letters if letter.target == OUTPUT]
         if not letters or not holding.is_sure:
@@ -31,6 +32,7 @@ def print_held(holding: Holding, write: Callable[[Sequence[Event]], None]) -> tu
         events = [known[one] for letter in letters for one in letter.events if one in known]
         write(events)
         left = tuple(letter for letter in part.letters if letter.target != OUTPUT)
-        holding.replace(name, replace(part, letters=left))
+        done[name] = replace(part, letters=left)
         written += events
+    holding.replace_each(done)
     return tuple(written)

@@ -94,6 +94,7 @@ class Sender:
         threads = min(max(len(notify.targets), 1), MOST_THREADS)
         self._threads = ThreadPoolExecutor(threads, thread_name_prefix="tell")
         self._busy: dict[str, Future[None]] = {}
+        self._sending: dict[str, set[str]] = {}  # the names of letters in the last round of a target
         self._done: SimpleQueue[tuple[str, Outcome]] = SimpleQueue()
         self._closing = Flag()
         self._tidied_s: float | None = None
@@ -116,6 +117,7 @@ class Sender:
             by_target.setdefault(parcel.letters[0].target, []).append(parcel)
         for name in idle:
             if name in by_target:
+                self._sending[name] = {one.name for parcel in by_target[name] for one in parcel.letters}
                 self._busy[name] = self._threads.submit(
                     self._round, self._targets[name], by_target[name], now_ms
                 )
@@ -128,6 +130,11 @@ class Sender:
     def is_due(self, parts: Iterable[Part], now_ms: int) -> bool:
         """Whether there is anything to send."""
         return bool(self._parcels(list(parts), now_ms))
+
+    def on_their_way(self) -> set[str]:
+        """The names of letters that are being sent, and of those of which the parts may not tell yet what became of them."""
+        running = [names for target, names in self._sending.items() if not self._is_idle(target)]
+        return set().union(*running, self._outcomes())
 
     def close(self) -> dict[str, Outcome]:
         """Begins nothing more, waits for what is on its way, and tells what became of letters, as send() does."""

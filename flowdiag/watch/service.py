@@ -90,7 +90,7 @@ def _beating(holding: Holding) -> Iterator[None]:
             with suppress(StoreError):  # hold() tells of it
                 holding.beat()
 
-    thread = threading.Thread(target=beat, name="signs of life", daemon=True)
+    thread = threading.Thread(target=beat, name="heartbeat", daemon=True)
     thread.start()
     try:
         yield

@@ -34,9 +34,9 @@ from flowdiag.watch.part import (
     MOST_EVENTS,
     Letter,
     Part,
-    decoded,
     number_of,
     part_of,
+    read_parts,
 )
 from flowdiag.watch.silenced import Silence, read_silences
 from flowdiag.watch.site_task import SitesTask, SiteToWatch, Watched, watch_sites
@@ -59,6 +59,10 @@ class Post(Protocol):
 
     def made(self, events: Sequence[Event]) -> tuple[Letter, ...]:
         """Letters of its own, beside those to targets."""
+        ...
+
+    def is_at(self, part: Part) -> bool:
+        """Whether something of a part is on its way: nobody else should begin to send it."""
         ...
 
     def work(self, now_ms: int) -> None:
@@ -105,17 +109,17 @@ class Watcher:
     def run(
         self, every_s: float, told: Callable[[Round], None], failed: Callable[[FlowdiagError], None]
     ) -> None:
-        """Rounds until stop is set, each every_s after the last began. told: called after each; failed: with what kept the
-        ledger or the store from being used, after which it goes on with the next round. Raises ClusterError."""
+        """Rounds until stop is set, every_s apart. told: called after each; failed: with what kept the ledger or the store from
+        being used, after which it goes on with the next round. Raises ClusterError."""
         while not self._stop.is_set():
-            begun_s = time.monotonic()
+            until_s = time.monotonic() + self.clock.until_round_s(every_s)
             try:
-                looked = set(self._holding.hold())
+                looked = set(self._holding.hold(self._post.is_at))
                 told(self.round(looked))
-                self._between(begun_s + every_s, looked, told)
+                self._between(until_s, looked, told)
             except (StoreError, WorkerLost) as error:
                 failed(error)
-                self._stop.wait(max(begun_s + every_s - time.monotonic(), PAUSE_S))
+                self._stop.wait(max(until_s - time.monotonic(), PAUSE_S))
 
     def _between(self, until_s: float, looked: set[str], told: Callable[[Round], None]) -> None:
         """Sends, and looks at what others leave, until the next round."""
@@ -123,7 +127,7 @@ class Watcher:
         while not self._stop.is_set() and time.monotonic() < until_s:
             self._post.work(self.clock.now_ms())
             if time.monotonic() - held_s >= BEAT_S / 2:
-                held = set(self._holding.hold())
+                held = set(self._holding.hold(self._post.is_at))
                 held_s = time.monotonic()
                 if held - looked:  # somebody else has ended or died, and nobody looked at his
                     told(self.round(held - looked))
@@ -195,11 +199,7 @@ class Watcher:
 
     def _elsewhere(self, places: set[str]) -> dict[str, SiteMemory]:
         found: dict[str, SiteMemory] = {}
-        for name in self._ledger.versions():
-            document = self._ledger.read(name) if name.startswith("part-") else None
-            if document is None:
-                continue
-            part = decoded(name, document.content)
+        for _, part in read_parts(self._ledger):
             for place, memory in (*part.sites.items(), *part.absent.items()):
                 newest = found.get(place, SiteMemory()).looked_ms or 0
                 if place in places and (memory.looked_ms or 0) >= newest:

@@ -44,11 +44,17 @@ KNOWN: Final = {
     "query_times.py": {
         "the store's newest flow ended at  x , and times without a date are counted back from there"
     },
+    "watch/ledgers/folder.py": {
+        "UPDATE documents SET content = :content, version = :version + 1 WHERE name = :name AND version = :version",
+        "SELECT version, content FROM documents WHERE name = ?",
+        "INSERT INTO documents VALUES (:name, :version + 1, :content) ON CONFLICT DO NOTHING",
+    },
 }
-# Who is called with words for whoever runs a command or reads the desk's log, or for a finding itself; what a database is told.
+# Who is called with words for whoever runs a command, reads a log or watches metrics, or for a finding itself; what a database is
+# told.
 SAID_ELSEWHERE: Final = re.compile(
     r"\w*Error|option|argument|Option|echo|stage|progress_bar|Key|Kind|\w+_option|spinner|Mistake|"
-    r"info|warning|error|exception|execute"
+    r"info|warning|error|exception|execute|_say|_gauge|GaugeMetricFamily"
 )
 SENTENCE: Final = re.compile(r"[A-Za-z']{2,}(?: [A-Za-z']+)*? [A-Za-z']{2,}(?: [A-Za-z']+)*? [A-Za-z']{2,}")
 

@@ -65,7 +65,7 @@ class Cast(Struct, frozen=True):
 class Play:
     """What a situation is played with. Change `meter` and `exporting`; `at` is minutes after the trouble may begin."""
 
-    def __init__(self, name: str, number: int, minutes: int = 180) -> None:
+    def __init__(self, name: str, number: int, minutes: int = 180, *, before: int = BEFORE) -> None:
         self.rng: Generator = generator(zlib.crc32(f"watch {name}".encode()) * 1000 + number)
         self.probe = SiteKeepalive("198.51.100.1", interval_s=self.choose((10, 10, 30, 60)))
         down, up = self.choose(PLANS)
@@ -93,7 +93,7 @@ class Play:
             records_per_message=int(self.rng.integers(8, 31)),
             uptime_ms=int(self.rng.integers(10**6, 4 * 10**9)),
         )
-        self.begin = NOON - BEFORE * MINUTE
+        self.begin = NOON - before * MINUTE
         self.end = NOON + minutes * MINUTE
         self.truth: list[Truth] = []
         self.moved: NDArray[np.int64] | None = None  # the transfers whose end is that of the first truth
@@ -165,6 +165,21 @@ class Play:
         held = [one for one in messages if begin <= one.time_ms < end]
         others = [one for one in messages if not begin <= one.time_ms < end]
         return [*others, *(one._replace(time_ms=then + 5 * number) for number, one in enumerate(held))]
+
+
+def storm(sites: int, upstream: str) -> list[Cast]:
+    """Sites behind one upstream that lose their main line within two minutes, and get it back within two."""
+    casts = []
+    for number in range(sites):
+        p = Play("storm", number, minutes=14, before=30)
+        p.site = replace(p.site, upstream=upstream)
+        p.meter = replace(p.meter, active_s=60)
+        p.usual(0.03)
+        begin, end = float(p.rng.uniform(0, 2)), float(p.rng.uniform(10, 12))
+        p.scene.network.fail(0, p.at(begin), p.at(end), backup=1, gap_ms=3000)
+        p.tell("on-backup", begin, end, BACKUP)
+        casts.append(p.cast())
+    return casts
 
 
 PLAYED: dict[str, Callable[[Play], None]] = {}

@@ -204,11 +204,12 @@ def _become(run: Run) -> None:
 
 def _hold(beat_s: float | None, *, elsewhere: bool) -> None:
     """How signs of life are given and heard."""
-    from flowdiag.watch import holding, service, watcher
+    from flowdiag.watch import holding, sending, service, watcher
 
     if beat_s is not None:
         for module in (holding, service, watcher):
             module.BEAT_S = beat_s  # type: ignore[misc]
+        sending.ROUND_S = beat_s  # type: ignore[misc]
         holding.SURE_S = 3 * beat_s  # type: ignore[misc]
         holding.DEAD_AFTER_S = service.DEAD_AFTER_S = 4 * beat_s  # type: ignore[misc]
     if elsewhere:

@@ -39,13 +39,18 @@ def play(
     silent_from: int | None = None,
     silent_until: int | None = None,
     loss: float = 0.0,
+    mbps: float | None = 4,
 ) -> Played:
     """An ordinary day with trouble, until NOW; what is open then is not exported yet. keepalives: they run and are answered, else
     the trouble has its own; silent_from: nothing reaches the collector from then on; silent_until: before;
-    loss: part of the messages that is lost."""
+    loss: part of the messages that is lost; mbps: what an office uses on average, None: there are names to ask for now and
+    then, and that is all."""
     folder.mkdir(parents=True, exist_ok=True)
     scene = Scene(FERRY_OFFICE, NOW - LENGTH_MS, NOW, generator(7), hosts=10)
-    do.office(scene, scene.start, scene.end, 4)
+    if mbps is None:
+        do.dns(scene, scene.start, scene.end, per_host_hour=1)
+    else:
+        do.office(scene, scene.start, scene.end, mbps)
     if keepalives:
         do.keepalive(scene, 1, KEEPALIVE, scene.start, scene.end)
     trouble(scene)

@@ -90,6 +90,34 @@ def test_a_part_is_replaced_by_its_owner() -> None:
     assert (part.owner, part.letters[0].name) == ("a", "x")
 
 
+def test_several_parts_are_replaced_each_by_itself() -> None:
+    ledger = Memory()
+    one = watcher(ledger, "a")
+    one.hold()
+    assert ledger.write("part-02", ledger.documents["part-02"].content, 1)  # by somebody else
+    new = Part(letters=(letter("x"),))
+    assert one.replace_each({f"part-{number:02d}": new for number in range(4)}) == {
+        "part-00",
+        "part-01",
+        "part-03",
+    }
+    assert "part-02" not in one.held
+    assert one.replace_each({}) == set()
+
+
+def test_a_part_of_which_something_is_on_its_way_is_let_go_of_later() -> None:
+    ledger = Memory()
+    one, two = watcher(ledger, "a"), watcher(ledger, "b")
+    one.hold()
+    assert one.replace("part-31", Part(letters=(letter("x"),)))
+    two.hold()
+    assert len(one.hold(lambda part: bool(part.letters))) == PARTS // 2 + 1
+    assert "part-31" in one.held
+    assert len(two.hold()) == PARTS // 2 - 1
+    assert len(one.hold()) == PARTS // 2
+    assert "part-31" in two.hold()
+
+
 def test_one_that_died_elsewhere_is_taken_over_after_forty_seconds_of_silence() -> None:
     """Their clocks differ by years."""
     ledger, clock = Memory(), Clock(1e9)

@@ -198,3 +198,11 @@ def test_a_site_that_is_new_was_not_silent_before(tmp_path: Path) -> None:
 def test_what_was_lost_is_told_as_a_part_of_what_came(tmp_path: Path) -> None:
     gap = mark(state_of(play(tmp_path, nothing, loss=0.2)), "export-gap")
     assert re.search(r"\((1[5-9]|2[0-5])%\) were lost", gap.summary), gap.summary
+
+
+def test_a_datagram_or_two_of_a_site_that_hardly_sends_any_are_not_told(tmp_path: Path) -> None:
+    """Of some dozens of records in three hours more than a tenth is lost."""
+    played = play(tmp_path, nothing, loss=0.04, mbps=None)
+    state = state_of(played)
+    assert state.marks == ()
+    assert state.heard_ms == pytest.approx(NOW, abs=2 * NEAR_MS)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -137,6 +138,18 @@ def test_a_leak_says_who_what_and_the_month_so_far(leak: Played) -> None:
     assert "a month" in found.what
     assert "in the month so far" in found.what
     assert "192.168.40.20" not in found.client
+
+
+def test_a_leak_of_the_last_day_says_when_it_was_over(tmp_path: Path) -> None:
+    def leaked(scene: Scene) -> None:
+        do.upload(scene, scene.hosts[0], ago(150), 20, cap_mbps=0.15, link=1)  # 18 minutes
+
+    played = play(tmp_path, leaked)
+    found = reason(asked(played), "backup-leak")
+    assert found.since_ms == pytest.approx(ago(150), abs=MINUTE_MS)
+    assert found.ended_ms == pytest.approx(ago(132), abs=2 * MINUTE_MS)
+    said = MorningList(NOW, 1, (listed(asked(played)),), (), 0, 0)
+    assert re.search(r"11:00 to 11:1\d NZDT", as_text.render(said, on_terminal=False))
 
 
 def octets_over(played: Played, interface: int) -> int:

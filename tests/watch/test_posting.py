@@ -86,6 +86,29 @@ def test_what_is_on_its_way_at_the_end_is_noted(tmp_path: Path) -> None:
         assert waiting(ledger) == 1 - sent
 
 
+def test_a_part_is_not_given_away_before_what_is_on_its_way_is_noted(tmp_path: Path) -> None:
+    """Who takes it would send that again."""
+    with receiving() as receiver:
+        ledger, notify, one = Memory(), to(receiver), event()
+        holding = watcher(ledger)
+        name = part_of(one.place, one.upstream)
+        with PostOffice(str(tmp_path), holding, notify, nowhere) as post:
+            found(holding, notify, one)
+            assert not post.is_at(holding.held[name].part)
+            post.work(NOON_MS)
+            part = holding.held[name].part
+            assert post.is_at(part) == bool(part.letters)
+            post.work(NOON_MS, 10.0)
+            assert not post.is_at(holding.held[name].part)
+            found(holding, notify, end(one))
+            part = holding.held[name].part
+            ledger.fault = StoreError("no space left")
+            with pytest.raises(StoreError):
+                post.work(NOON_MS, 10.0)
+            ledger.fault = None
+            assert post.is_at(part)
+
+
 def test_a_ledger_that_cannot_be_written_lets_nothing_be_sent_twice(tmp_path: Path) -> None:
     with receiving() as receiver:
         ledger, notify = Memory(), to(receiver)

@@ -41,7 +41,7 @@ class Watcher:
         sites = tuple(
             SiteToWatch(_place(cast), cast.profile, self._known[name]) for name, cast in self._casts.items()
         )
-        task = SitesTask(self._flows, sites, now_ms, self._rules, listening=True)
+        task = SitesTask(self._flows, 0, sites, now_ms, self._rules, listening=True)
         for done in watch_sites(task, lambda _: None):
             self._known[done.place] = done.memory
             yield Round(now_ms, self._casts[done.place], done.memory.state.at(now_ms), done.events)
@@ -53,14 +53,20 @@ def _place(cast: Cast) -> Place:
 
 
 def watched(
-    folder: Path, casts: Sequence[Cast], *, from_ms: int | None = None, every_ms: int = MINUTE_MS
+    folder: Path,
+    casts: Sequence[Cast],
+    *,
+    from_ms: int | None = None,
+    until_ms: int | None = None,
+    every_ms: int = MINUTE_MS,
 ) -> Iterator[Round]:
-    """Every look at every one of some casts, from from_ms on; what comes before is in the store by then."""
+    """Every look at every one of some casts, from from_ms to until_ms; what comes before is in the store by then."""
     coming = [came for cast in casts for came in cast.arriving]
     player = Player(folder, *coming, merge_ms=MERGED_AFTER * every_ms)
     watcher = Watcher(player.flows, casts)
     begin_ms = min(cast.from_ms for cast in casts) if from_ms is None else from_ms
-    for now_ms in range(begin_ms, max(cast.until_ms for cast in casts) + 1, every_ms):
+    end_ms = max(cast.until_ms for cast in casts) if until_ms is None else until_ms
+    for now_ms in range(begin_ms, end_ms + 1, every_ms):
         player.play(now_ms)
         yield from watcher.round(now_ms)
 

@@ -7,4 +7,10 @@ A worker is a receiver and a decoder, two processes with the spool between them:
 anything is made of it, and neither waits for the other. The supervisor starts them, passes signals on, and reports.
 """
 
-__all__ = ["collecting", "settings", "sockets"]
+__all__ = [
+    "answering",
+    "collecting",
+    "metrics",
+    "settings",
+    "sockets",
+]

@@ -223,6 +223,7 @@ MORNING: Final = record(
                     link=OPTIONAL_TEXT,
                     since={"type": ["string", "null"], "format": "date-time"},
                     or_earlier={"type": "boolean"},
+                    ended={"type": ["string", "null"], "format": "date-time"},
                     confidence=TEXT,
                     summary=TEXT,
                     client=TEXT,

@@ -12,13 +12,13 @@ from msgspec import Struct
 from flowdiag.desk.asked import Asked
 from flowdiag.desk.pages.board_rows import note_address
 from flowdiag.desk.rendering import environment
-from flowdiag.desk.watched import OpenIncident
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.site.catalogue import KnownSite
 from flowdiag.site.clock import LocalTime
 from flowdiag.text.clock import Clock
 from flowdiag.text.wording.desk import board, watch
 from flowdiag.watch.event import NOT_HEARD, Event
+from flowdiag.watch.going_on import OpenIncident
 from flowdiag.watch.state import Standing, standing_of
 
 ON_BACKUP: Final = "on-backup"

@@ -102,8 +102,8 @@ def _of_conversations_on_both_sides(case: Case, start: int, end: int) -> NDArray
     after = np.flatnonzero(came & (flows.start_ms >= end) & (flows.start_ms <= end + late))
     if not len(before) or not len(after):
         return before[:0]
-    stopping = conversation_keys(flows, before)
-    keys = np.intersect1d(stopping, conversation_keys(flows, after))
+    stopping, going_on = np.split(conversation_keys(flows, np.concatenate([before, after])), [len(before)])
+    keys = np.intersect1d(stopping, going_on)
     if not len(keys):
         return before[:0]
     stopped = before[np.isin(stopping, keys)]

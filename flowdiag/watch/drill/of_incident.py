@@ -11,10 +11,9 @@ from flowdiag.site.catalogue import Catalogue
 from flowdiag.watch.drill.drill import Drill
 from flowdiag.watch.drill.measuring import drill_of
 from flowdiag.watch.drill.rendering import from_object
-from flowdiag.watch.event import Event
-from flowdiag.watch.ledger import Ledger
+from flowdiag.watch.going_on import last_event
 from flowdiag.watch.ledgers.opening import open_ledger
-from flowdiag.watch.part import decoded
+from flowdiag.watch.part import read_parts
 
 ON_BACKUP: Final = "on-backup"
 
@@ -23,7 +22,11 @@ def drill_of_incident(store: str, folder: Path, key: str) -> Drill:
     """store: its place; folder: of profiles; key: of an incident `on-backup`. From the flows, or what the watch wrote down where
     they are gone. Raises UsageError for a key that is none, StoreError, ProfileError."""
     where = store if is_url(store) else str(Path(store).resolve())
-    event = _last_event(open_ledger(where), key)
+    ledger = open_ledger(where)
+    try:
+        event = last_event((part for _, part in read_parts(ledger)), key)
+    finally:
+        ledger.close()
     site = None
     if event is not None and event.code == ON_BACKUP:
         site = next((one for one in Catalogue(folder).all() if one.place == event.place), None)
@@ -40,12 +43,3 @@ def drill_of_incident(store: str, folder: Path, key: str) -> Drill:
             f"--drill {key}: the flows of that time show no change over to a backup, or are gone"
         )
     return found
-
-
-def _last_event(ledger: Ledger, key: str) -> Event | None:
-    found: list[Event] = []
-    for name in sorted(ledger.versions()):
-        document = ledger.read(name) if name.startswith("part-") else None
-        if document is not None:
-            found += [event for event in decoded(name, document.content).events if event.key == key]
-    return max(found, key=lambda event: event.number, default=None)

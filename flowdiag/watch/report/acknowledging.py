@@ -6,11 +6,12 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from msgspec.structs import replace
 
-from flowdiag.watch.event import Incident, Matter, SiteMemory, as_event
+from flowdiag.watch.event import Incident, Matter
+from flowdiag.watch.going_on import open_incidents
 from flowdiag.watch.ledger import Ledger
-from flowdiag.watch.part import decoded
+from flowdiag.watch.part import read_parts
 from flowdiag.watch.report.reasons import Acknowledged, ListedSite, MorningList, Reason
-from flowdiag.watch.silenced import Silence, read_silences, silenced_by
+from flowdiag.watch.silenced import Silence, read_silences
 
 Known = Mapping[str, Sequence[Acknowledged]]
 
@@ -19,22 +20,11 @@ def acknowledged_in(ledger: Ledger, now_ms: int) -> dict[str, list[Acknowledged]
     """By the place of each site, what is acknowledged or muted of its open incidents. Raises StoreError."""
     silences = read_silences(ledger)
     found: dict[str, list[Acknowledged]] = {}
-    for name in ledger.versions() if silences else ():
-        document = ledger.read(name) if name.startswith("part-") else None
-        if document is not None:
-            for place, memory in decoded(name, document.content).sites.items():
-                found[place] = list(_of_site(place, memory, silences, now_ms))
-    return {place: known for place, known in found.items() if known}
-
-
-def _of_site(
-    place: str, memory: SiteMemory, silences: Sequence[Silence], now_ms: int
-) -> Iterable[Acknowledged]:
-    for incident in memory.incidents:
-        if incident.is_open:
-            silence = silenced_by(as_event(place, memory, incident), silences, now_ms)
-            if silence is not None:
-                yield acknowledged(incident, silence)
+    parts = [part for _, part in read_parts(ledger)] if silences else []
+    for one in open_incidents(parts, silences, now_ms):
+        if one.silence is not None:
+            found.setdefault(one.event.place, []).append(acknowledged(one.incident, one.silence))
+    return found
 
 
 def acknowledged(incident: Incident, silence: Silence) -> Acknowledged:

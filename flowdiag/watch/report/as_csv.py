@@ -11,7 +11,7 @@ from flowdiag.watch.report.reasons import MorningList
 from flowdiag.watch.report.rows import rows
 
 COLUMNS: Final = (
-    "rank", "site", "client", "profile", "code", "what", "link", "since", "or_earlier", "timezone", "confidence",
+    "rank", "site", "client", "profile", "code", "what", "link", "since", "or_earlier", "ended", "timezone", "confidence",
     "summary", "to_do", "client_sentence", "allowance_used", "used_up", "acknowledged",
 )  # fmt: skip
 
@@ -35,6 +35,7 @@ def render(morning: MorningList) -> str:
                 "link": reason.link,
                 "since": None if reason.since_ms is None else clock.iso(reason.since_ms),
                 "or_earlier": "yes" if reason.before else "no",
+                "ended": None if reason.ended_ms is None else clock.iso(reason.ended_ms),
                 "timezone": row.site.timezone,
                 "confidence": reason.confidence,
                 "summary": reason.what,

@@ -53,6 +53,7 @@ def _reason(reason: Reason, clock: LocalTime) -> dict[str, Any]:
         "link": reason.link,
         "since": None if reason.since_ms is None else clock.iso(reason.since_ms),
         "or_earlier": reason.before,
+        "ended": None if reason.ended_ms is None else clock.iso(reason.ended_ms),
         "confidence": reason.confidence,
         "summary": reason.what,
         "client": reason.client,

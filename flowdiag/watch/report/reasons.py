@@ -50,8 +50,9 @@ class Allowance(Struct, frozen=True):
 
 
 class Reason(Struct, frozen=True):
-    """Why a site is on the list. since_ms: None where there is no such time; before: it may have begun earlier; what: for
-    the engineer, with figures; client: what to say on the phone."""
+    """Why a site is on the list. since_ms: None where there is no such time; before: it may have begun earlier; ended_ms: of
+    what was so in the last day and is over, None for what goes on; what: for the engineer, with figures; client: what to say on
+    the phone."""
 
     code: Code
     link: str | None
@@ -62,6 +63,7 @@ class Reason(Struct, frozen=True):
     client: str
     allowance: Allowance | None = None
     acknowledged: Acknowledged | None = None
+    ended_ms: int | None = None
 
 
 class ListedSite(Struct, frozen=True):

@@ -33,6 +33,8 @@ def rows(morning: MorningList) -> Iterator[Row]:
             since = ""
             if reason.since_ms is not None:
                 since = wording.since(clock, reason.since_ms, morning.now_ms, before=reason.before)
+                if reason.ended_ms is not None:
+                    since = wording.span(clock, reason.since_ms, reason.ended_ms, morning.now_ms)
             yield Row(
                 number=number,
                 site=site,

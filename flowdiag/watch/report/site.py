@@ -44,6 +44,7 @@ PACE_FROM: Final = 0.5
 _OF_NOW: Final[frozenset[str]] = frozenset(
     {"outage", "keepalive-unanswered", "keepalive-missing", "flapping", "on-backup"}
 )
+_FOUND: Final = _OF_NOW | {"backup-leak"}
 _TESTS: Final[frozenset[str]] = frozenset({"keepalive-unanswered", "keepalive-missing"})
 _CODES: Final[frozenset[str]] = frozenset(get_args(Code))
 
@@ -104,7 +105,7 @@ def _unsure(site: ReportSite, why: Unsure, said: str) -> UnsureSite:
 
 def _look(store: str, profile: Profile, now_ms: int) -> _Seen:
     rated = _with_rates(profile)
-    looked, day = look(store, rated, now_ms), look_at_day(store, rated, now_ms)
+    looked, day = look(store, rated, now_ms, only=_FOUND), look_at_day(store, rated, now_ms, only=_FOUND)
     state = SiteState() if looked is None else looked.state.at(now_ms)
     return _Seen(
         profile=profile,
@@ -189,7 +190,16 @@ def _of_mark(seen: _Seen, mark: Mark) -> Reason:
     what = mark.summary
     if code == "backup-leak":
         what = " ".join([what, mark.who, *(_carried(seen, mark.link))]).replace("  ", " ")
-    return Reason(code, mark.link, mark.began_ms, mark.before, mark.confidence, what, mark.client)
+    return Reason(
+        code=code,
+        link=mark.link,
+        since_ms=mark.began_ms,
+        before=mark.before,
+        confidence=mark.confidence,
+        what=what,
+        client=mark.client,
+        ended_ms=mark.ended_ms,
+    )
 
 
 def _carried(seen: _Seen, link: str | None) -> Iterator[str]:

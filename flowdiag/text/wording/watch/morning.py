@@ -93,6 +93,11 @@ def since(clock: Clock, ms: int, now_ms: int, *, before: bool) -> str:
     return f"since {time} or earlier" if before else f"since {time}"
 
 
+def span(clock: Clock, begin_ms: int, end_ms: int, now_ms: int) -> str:
+    """10:00 to 13:00 NZDT, with its day where that is not the day of now_ms."""
+    return clock.span(begin_ms, end_ms, day=clock.local(begin_ms).date() != clock.local(now_ms).date())
+
+
 def moment(clock: Clock, ms: int, now_ms: int) -> str:
     """14:05 NZDT, or Tue 3 Mar 14:05 NZDT"""
     time = f"{clock.time(ms)} {clock.zone(ms)}"
