@@ -340,6 +340,22 @@ def test_a_real_receiver_gets_hundreds_of_letters(tmp_path: Path) -> None:
     assert len({request.headers["Flowdiag-Message"] for request in receiver.requests}) == 300
 
 
+def test_a_letter_that_cannot_even_be_put_aside_does_not_end_the_watch(tmp_path: Path) -> None:
+    """Of a zone that is not known here."""
+    with watching(tmp_path, one_who_reads) as watch:
+        watch.round(NOON_MS, event(timezone="Nowhere/Else"), event("kowhai/corner"))
+        assert [letter.fault for letter in watch.letters] == ["ZoneInfoNotFoundError"]
+        watch.parts[0] = replace(
+            watch.parts[0], letters=tuple(replace(one, tries=MOST_TRIES) for one in watch.letters)
+        )
+        watch.round(NOON_MS + HOUR_MS)
+        assert len(watch.letters) == 1
+
+
+def one_who_reads(target: Target, message: Message, now_ms: int) -> None:
+    json.loads(message.body)
+
+
 @pytest.mark.parametrize("answer", [status(400, b"\x1b[31mno"), status(404), status(302, Location="/")])
 def test_no_secret_and_no_address_is_put_aside(tmp_path: Path, answer: Answer) -> None:
     with receiving(answer) as receiver, watching(tmp_path, notify=hook(receiver.url)) as watch:
