@@ -6,7 +6,7 @@ Nothing is decided anew here: findings are the diagnoser's, with their threshold
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from itertools import chain, pairwise
 from typing import Final, get_args
 
@@ -76,6 +76,16 @@ def _is_few_lost(finding: Finding) -> bool:
     return (
         finding.code == "export-gap" and "lost_percent" in evidence and evidence["lost_records"] < LEAST_LOST
     )
+
+
+def is_usual(finding: Finding, usual: Callable[[int], int]) -> bool:
+    """A silence in which nothing was lost, and that is like the one of the week before. usual: until when one that begins at a
+    time is nothing unusual."""
+    if finding.code != "export-gap" or finding.start_ms is None or finding.end_ms is None:
+        return False
+    evidence = finding.evidence
+    harmless = "silent_minutes" in evidence and "restarted" not in evidence and not evidence["lost_records"]
+    return harmless and usual(finding.start_ms) >= finding.end_ms
 
 
 def marks(case: Case, findings: Sequence[Finding], end_ms: int) -> tuple[Mark, ...]:

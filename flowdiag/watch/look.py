@@ -5,12 +5,14 @@ Facts the design follows:
   that the same records give the same state; how long ago that is tells only whether the exporter is still heard;
 - an hour tells what a site is on as long as something changed in it; of one that has been on its backup, or quiet, for longer,
   a longer time is needed to know since when, and whether that is an outage or a night;
-- how long an exporter may say nothing is its own habit's (diagnoser/signals/silences.py).
+- how long an exporter may say nothing is its own habit's, of the hours (diagnoser/signals/silences.py) and of the week before
+  (habit.py).
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -26,7 +28,8 @@ from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS, Span
 from flowdiag.long_times import long_case
 from flowdiag.site.clock import LocalTime
 from flowdiag.site.profile import Profile
-from flowdiag.watch.judging import found, marks, spells
+from flowdiag.watch.habit import usual_until
+from flowdiag.watch.judging import found, is_usual, marks, spells
 from flowdiag.watch.reading import MOST_ROWS, SHORTEST_MS, Recent, known_from, read_case, recent, rows_since
 from flowdiag.watch.state import DayState, Mark, SiteState, Spell
 
@@ -120,7 +123,9 @@ def _state(
     newest_ms = files.newest_ms
     if newest_ms is None:
         return SiteState(), None
-    state = SiteState(heard_ms=newest_ms, unheard_ms=newest_ms + LEAST_UNHEARD_MS)
+    usual = partial(usual_until, backend, profile.site.exporter_octets, profile.site.timezone)
+    unheard_ms = max(newest_ms + LEAST_UNHEARD_MS, usual(newest_ms))
+    state = SiteState(heard_ms=newest_ms, unheard_ms=unheard_ms)
     known = None
     for length_ms in _lengths(profile):
         begin_ms = known_from(backend, profile, files, newest_ms - length_ms)
@@ -131,7 +136,7 @@ def _state(
         case = read_case(backend, profile, files, begin_ms, now_ms)
         if case is None:
             continue
-        state, known = _judged(case, only), case
+        state, known = _judged(case, only, usual), case
         if state.on == "main" or state.since_ms is not None:
             break
         if before is not None and _is_quiet_still(before, state):
@@ -161,9 +166,11 @@ def _lengths(profile: Profile) -> list[int]:
     return sorted({max(length, least) for length in LOOKS_MS})
 
 
-def _judged(case: Case, only: Collection[str] | None) -> SiteState:
+def _judged(case: Case, only: Collection[str] | None, usual: Callable[[int], int]) -> SiteState:
+    """only: the findings that are looked for, None: all; usual: until when a silence that begins at a time is nothing unusual
+    (habit.py)."""
     begin_ms, end_ms = case.window_ms
-    findings = found(case, only)
+    findings = tuple(one for one in found(case, only) if not is_usual(one, usual))
     told: tuple[Mark, ...] = marks(case, findings, end_ms)
     over: tuple[Spell, ...] = spells(case, findings, end_ms)
     last = over[-1]
@@ -175,7 +182,9 @@ def _judged(case: Case, only: Collection[str] | None) -> SiteState:
         begin_ms=begin_ms,
         heard_ms=end_ms,
         heard_since_ms=_heard_since(case),
-        unheard_ms=end_ms + max(noticed_ms(heard, case.usage.window_ms), LEAST_UNHEARD_MS),
+        unheard_ms=max(
+            end_ms + max(noticed_ms(heard, case.usage.window_ms), LEAST_UNHEARD_MS), usual(end_ms)
+        ),
         marks=told,
     )
 

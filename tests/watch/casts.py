@@ -207,6 +207,8 @@ def failover(p: Play) -> None:
     length = float(p.rng.uniform(6, 70))
     p.scene.network.fail(0, p.at(0), p.at(length), backup=1, gap_ms=float(p.rng.uniform(500, 15_000)))
     p.tell("on-backup", 0, length, BACKUP)
+    p.tell("link-busy", 0, length, BACKUP, certain=False)
+    p.tell("link-full", 0, length, BACKUP, certain=False)
 
 
 @played

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Final
 
 from msgspec import Struct
 
+from flowdiag.note.templates import templates_in
 from flowdiag.text.escape import terminal
 from flowdiag.text.wording.watch import telling as words
 from flowdiag.watch.as_json import note_address
 from flowdiag.watch.event import Event
 from flowdiag.watch.message import Message
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
 
 INCIDENTS: Final = "/all-sites#incidents"  # of a desk
 MOST_LISTED: Final = 1_000
@@ -79,7 +76,11 @@ def as_text(message: Message) -> str:
 
 
 def as_html(message: Message) -> str:
-    return _environment().get_template("mail.html").render(content=_content(message), words=words)
+    return (
+        templates_in(Path(__file__).parent)
+        .get_template("mail.html")
+        .render(content=_content(message), words=words)
+    )
 
 
 def _content(message: Message) -> _Content:
@@ -131,22 +132,3 @@ def _whole(event: Event, desk: str | None) -> _Whole:
         address=note_address(desk, event) or "",
         note=tuple(note.rstrip().split("\n")) if note else (),
     )
-
-
-@cache
-def _environment() -> Environment:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    return Environment(
-        loader=FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=_printable,
-    )
-
-
-def _printable(value: Any) -> Any:
-    """Text from people and from the network loses what is not printable; markup is the program's own."""
-    return terminal(value) if type(value) is str else value

@@ -1,0 +1,113 @@
+"""When an exporter may say nothing: as it did at the same time of the week before.
+
+Facts the design follows:
+- a router whose protocol has no templates to repeat, or repeats them seldom, says nothing when the last people go home, and
+  nothing in the minutes before tells of it; in the week before it did the same, give or take an hour;
+- of a site that the store has no week of, the day before tells; that its weekend is silent is new then;
+- a file of a store is never used again for other content: what was read of it once holds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import timedelta
+from typing import Final
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from flowdiag.collector.readers.stored_flows import StoredFlows
+from flowdiag.collector.report import ExportReport
+from flowdiag.collector.store.backends import StorageBackend
+from flowdiag.collector.store.finding import StoredFile, find_files, open_stored
+from flowdiag.collector.store.sharing import clock_offsets
+from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
+from flowdiag.errors import ExportError, StoreChanged
+from flowdiag.site.clock import LocalTime
+
+# Days before that tell, the first of them that the store has.
+DAYS_BEFORE: Final = (7, 1)
+# Shorter silences need no habit; people come and go so much earlier or later than the week before; no silence is usual for longer
+# than a weekend with a day more.
+SHORTEST_MS: Final = 6 * MINUTE_MS
+GIVE_OR_TAKE_MS: Final = HOUR_MS
+LONGEST_MS: Final = 4 * DAY_MS
+_KEPT: Final = 50_000
+
+_Runs = tuple[tuple[int, int], ...]  # [begin, end) in ms
+_known: dict[tuple[str, str], _Runs] = {}  # by store and file
+
+
+def usual_until(
+    backend: StorageBackend, exporters: frozenset[bytes] | None, timezone: str, last_ms: int
+) -> int:
+    """Until when nobody has to wonder that exporters say nothing since last_ms; last_ms where that is unusual. While
+    backend.reading() is held. Raises StoreError."""
+    for days in DAYS_BEFORE:
+        then_ms = _earlier(last_ms, days, timezone)
+        until_ms = min(then_ms + LONGEST_MS, last_ms)
+        heard = _heard(backend, exporters, then_ms - 2 * DAY_MS, until_ms)
+        if not heard or heard[0][0] > then_ms:
+            continue
+        begins = [begin for begin, _ in heard[1:]] + [until_ms]
+        ends = [
+            begin
+            for (_, end), begin in zip(heard, begins, strict=True)
+            if end <= then_ms + GIVE_OR_TAKE_MS and begin > then_ms and begin - end >= SHORTEST_MS
+        ]
+        return last_ms + max(ends) - then_ms + GIVE_OR_TAKE_MS if ends else last_ms
+    return last_ms
+
+
+def _earlier(ms: int, days: int, timezone: str) -> int:
+    """The same time by the site's clock so many days before."""
+    local = LocalTime(timezone).local(ms)
+    return round((local - timedelta(days=days)).timestamp() * 1000)
+
+
+def _heard(
+    backend: StorageBackend, exporters: frozenset[bytes] | None, begin_ms: int, end_ms: int
+) -> list[tuple[int, int]]:
+    """Times in which there were signs of life, in order; apart by SHORTEST_MS at least."""
+    files = find_files(backend, exporters, (begin_ms, end_ms))
+    runs = sorted(run for file in files for run in _heard_in(backend, file))
+    return _joined(run for run in runs if run[0] < end_ms)
+
+
+def _heard_in(backend: StorageBackend, file: StoredFile) -> _Runs:
+    key = backend.name, file.target
+    known = _known.get(key)
+    if known is None:
+        if len(_known) >= _KEPT:
+            _known.clear()
+        known = _known[key] = tuple(_joined(_minutes_of(backend, file)))
+    return known
+
+
+def _minutes_of(backend: StorageBackend, file: StoredFile) -> Sequence[tuple[int, int]]:
+    """The minutes with a sign of life that a file tells of, by the clock of the capture; none of one that is damaged."""
+    report = ExportReport()
+    try:
+        with open_stored(backend, file) as source:
+            metadata = pq.ParquetFile(source).metadata.metadata
+        StoredFlows(report).add_metadata(metadata, file.target)
+    except FileNotFoundError as error:
+        raise StoreChanged(f"{backend.name}/{file.target}") from error
+    except (pa.ArrowException, OSError, UnicodeDecodeError, ExportError):
+        return ()
+    offsets = clock_offsets(report)
+    found: set[int] = set()
+    for exporter, minutes in report.heard_minutes.items():
+        shift = next((offset for (source, _), offset in sorted(offsets.items()) if source == exporter), 0)
+        found |= {(minute * MINUTE_MS + shift) // MINUTE_MS for minute in minutes}
+    return [(minute * MINUTE_MS, (minute + 1) * MINUTE_MS) for minute in sorted(found)]
+
+
+def _joined(runs: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+    joined: list[tuple[int, int]] = []
+    for begin, end in runs:
+        if joined and begin - joined[-1][1] < SHORTEST_MS:
+            joined[-1] = joined[-1][0], max(joined[-1][1], end)
+        else:
+            joined.append((begin, end))
+    return joined
