@@ -264,12 +264,11 @@ class Sender:
             after_ms = min(round((fault.after_s or 0.0) * 1000), LONGEST_WAIT_MS)
             due_ms = now_ms + max(wait_ms(parcel.message.name, parcel.tries), after_ms)
             return Outcome("again", due_ms, tries, fault.what)
-        failed = Failed.of(
-            parcel.message, parcel.letters[0].target, min(tries, MOST_TRIES), fault.what, now_ms
-        )
         try:
+            target = parcel.letters[0].target
+            failed = Failed.of(parcel.message, target, min(tries, MOST_TRIES), fault.what, now_ms)
             put_aside(self._backend, failed)
-        except (FlowdiagError, OSError):
+        except Exception:  # no store to write to, or whatever else: it stays, and others go on
             return Outcome("again", now_ms + _AGAIN_MS, parcel.tries, fault.what)
         return Outcome("failed", tries=tries, fault=fault.what)
 
