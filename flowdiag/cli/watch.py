@@ -127,9 +127,11 @@ def _on(
     from flowdiag.collector.live.answering import serving
     from flowdiag.collector.live.metrics import notify
     from flowdiag.watch.gauges import WatchGauges
+    from flowdiag.watch.sending import not_taking
     from flowdiag.watch.service import watching
 
     faults: dict[str, str] = {}
+    targets: dict[str, str] = {}
     said = -STATUS_EVERY_S
 
     def told(done: Round) -> None:
@@ -137,6 +139,7 @@ def _on(
         gauges.done(done)
         notify("READY=1")
         _say_faults(done, faults)
+        _say_targets(not_taking(part for part, _ in holding.held.values()), targets)
         if not quiet and time.monotonic() - said >= STATUS_EVERY_S:
             said = time.monotonic()
             _say(f"looked at {done.sites} sites in {done.took_s:.1f} s")
@@ -167,6 +170,17 @@ def _say_faults(done: Round, known: dict[str, str]) -> None:
             _say(f"{site} cannot be looked at: {fault}")
     known.clear()
     known.update(done.faults)
+
+
+def _say_targets(now: dict[str, str], known: dict[str, str]) -> None:
+    """Targets that do not take messages: each when that begins, and when it is over."""
+    for target, fault in sorted(now.items()):
+        if target not in known:
+            _say(f"{target} does not take messages: {fault}; it is tried again")
+    for target in sorted(known.keys() - now.keys()):
+        _say(f"{target}: no message waits any more")
+    known.clear()
+    known.update(now)
 
 
 def _say(text: str) -> None:

@@ -13,6 +13,7 @@ __all__ = [
     "picture_file",
     "pseudonyms",
     "svg",
+    "templates",
     "text",
     "top_pseudonyms",
 ]

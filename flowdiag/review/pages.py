@@ -10,22 +10,19 @@ from collections.abc import Sequence
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from flowdiag.note.html import page_style, policy
 from flowdiag.note.svg import NARROW, WIDTH
+from flowdiag.note.templates import templates_in
 from flowdiag.review.as_text import summary
 from flowdiag.review.link_figures import LinkFigures
 from flowdiag.review.pictures import trend_svg, week_table
 from flowdiag.review.portfolio_review import PortfolioReview
 from flowdiag.review.site_review import ReviewedSite
-from flowdiag.text.escape import terminal
 from flowdiag.text.figures import plan_rate, rate
 from flowdiag.text.wording import review as words
 from flowdiag.text.wording import review_pages as wording
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
 
 INDEX: Final = "index.html"
 WIDTHS: Final = (WIDTH, NARROW)  # of pictures: a page's and a phone's
@@ -132,7 +129,7 @@ def _rendered(template: str, **content: Any) -> str:
 
     style = _style()
     return (
-        _environment()
+        templates_in(_FOLDER)
         .get_template(template)
         .render(
             **content,
@@ -148,23 +145,3 @@ def _rendered(template: str, **content: Any) -> str:
 @cache
 def _style() -> str:
     return page_style() + (_FOLDER / "review.css").read_text(encoding="utf-8")
-
-
-@cache
-def _environment() -> Environment:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    return Environment(
-        loader=FileSystemLoader(_FOLDER),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=_printable,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-
-
-def _printable(value: Any) -> Any:
-    """Plain text without what could steer a page; markup of our own as it is."""
-    return terminal(value) if type(value) is str else value

@@ -19,6 +19,7 @@ __all__ = [
     "notify_file",
     "part",
     "report",
+    "sending",
     "service",
     "silenced",
     "state",

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import ssl
 from typing import Final
 
 from msgspec import Struct
 
 from flowdiag.text.escape import terminal
+from flowdiag.text.wording.watch import telling as words
 from flowdiag.watch.as_json import encoded, message_json
 from flowdiag.watch.event import Event
 
@@ -27,6 +29,15 @@ class Message(Struct, frozen=True):
     def body(self) -> bytes:
         """As JSON."""
         return encoded(message_json(self.events, self.name, self.desk))
+
+
+def plainly(fault: BaseException) -> str:
+    """What a fault of the network is called, without numbers and places of libraries."""
+    cause = next((part for part in fault.args if isinstance(part, OSError)), fault)
+    if isinstance(cause, ssl.SSLCertVerificationError):
+        return words.no_trust(cause.verify_message)
+    reason = cause.strerror if isinstance(cause, OSError) and not isinstance(cause, ssl.SSLError) else None
+    return reason or str(fault) or type(fault).__name__
 
 
 class NotTaken(Exception):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Final, Literal
 
 from msgspec import Struct
@@ -92,10 +93,13 @@ class Target(Struct, frozen=True, kw_only=True):
     quiet: Quiet | None = None
     timeout_s: float = 10.0
 
-    def wants(self, event: Event) -> bool:
+    def wants(self, event: Event, before: Iterable[Event] = ()) -> bool:
+        """before: earlier ones of its incident. Who was told of it hears its end, though it is not so grave any more."""
+        return event.state in self.states and any(map(self._is_about, (event, *before)))
+
+    def _is_about(self, event: Event) -> bool:
         return (
-            event.state in self.states
-            and SEVERITIES.index(event.severity) >= SEVERITIES.index(self.severity)
+            SEVERITIES.index(event.severity) >= SEVERITIES.index(self.severity)
             and (not self.codes or event.code in self.codes)
             and (not self.sites or not event.place or any(is_site(pattern, event) for pattern in self.sites))
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
-from typing import Self
+from typing import Final, Self
 
 from flowdiag.collector.store.opening import open_backend
 from flowdiag.watch.event import Event
@@ -13,6 +13,9 @@ from flowdiag.watch.notify import Notify
 from flowdiag.watch.part import Letter, Part
 from flowdiag.watch.printing import print_held, to_print
 from flowdiag.watch.sending import Outcome, Sender, settled
+
+# What was sent and is not noted yet is sent again after a kill.
+NOTED_EVERY_S: Final = 0.2
 
 
 class PostOffice:
@@ -47,11 +50,11 @@ class PostOffice:
     def finish(self, now_ms: int, most_s: float) -> None:
         """For a watch that looks once: sends all that is due, for so long at most. Raises StoreError."""
         until_s = time.monotonic() + most_s
-        self.work(now_ms, most_s)
+        self.work(now_ms, min(most_s, NOTED_EVERY_S))
         while self._sender is not None and time.monotonic() < until_s:
             if not self._sender.is_due([part for part, _ in self._holding.held.values()], now_ms):
                 break
-            self.work(now_ms, until_s - time.monotonic())
+            self.work(now_ms, min(until_s - time.monotonic(), NOTED_EVERY_S))
 
     def is_at(self, part: Part) -> bool:
         if self._sender is None or not part.letters:

@@ -302,6 +302,12 @@ def settled(part: Part, outcomes: Mapping[str, Outcome]) -> Part:
     return part if after == part.letters else replace(part, letters=after)
 
 
+def not_taking(parts: Iterable[Part]) -> dict[str, str]:
+    """The targets that did not take what waits for them, and why."""
+    letters = (letter for part in parts for letter in part.letters)
+    return {letter.target: letter.fault for letter in letters if letter.fault is not None}
+
+
 def wait_ms(name: str, tries: int) -> int:
     """Until a message is tried again that was tried so often before: twice as long each time, from half a minute to an hour. What
     is added so that not all come at once follows from the name: whoever computes it gets the same."""

@@ -101,7 +101,7 @@ def letters_for(
     letters = [letter for letter in part.letters if letter.target not in names]
     for target in notify.targets:
         mine = [letter for letter in part.letters if letter.target == target.name]
-        wanted = [event for event in new if target.wants(event)]
+        wanted = [event for event in new if target.wants(event, known.of(event.key))]
         letters += _Outbox(target, notify.storm_ms, known, now_ms).letters(mine, wanted, silenced)
     order = {letter.name: number for number, letter in enumerate(part.letters)}
     letters.sort(key=lambda letter: order.get(letter.name, len(order)))
@@ -114,11 +114,18 @@ class _Known:
 
     def __init__(self, events: Sequence[Event]) -> None:
         self._events = {event.name: event for event in events}
+        self._by_key: dict[str, list[Event]] = {}
+        for event in events:
+            self._by_key.setdefault(event.key, []).append(event)
         self._storms = {event.incident for event in events if event.incident != event.key}
         self._ended = {event.key for event in events if event.state == "ended"}
 
     def named(self, names: Iterable[str]) -> list[Event]:
         return [self._events[name] for name in names if name in self._events]
+
+    def of(self, key: str) -> list[Event]:
+        """The events of an incident."""
+        return self._by_key.get(key, [])
 
     def is_storm(self, event: Event) -> bool:
         return event.incident in self._storms

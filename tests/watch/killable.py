@@ -5,6 +5,7 @@ As a program it has everything loaded and starts a watch for each line of its st
 
 from __future__ import annotations
 
+import importlib
 import json
 import os
 import signal
@@ -31,6 +32,15 @@ SEEN_MS: Final = 6 * HOUR_MS  # of what was before a look
 CYCLE_MS: Final = 40 * MINUTE_MS
 LONG_MS: Final = 15 * MINUTE_MS
 CODE: Final = "link-full"
+LOADED: Final = (
+    "flowdiag.cli.watch",
+    "flowdiag.watch.notify_file",
+    "flowdiag.watch.service",
+    "flowdiag.watch.targets.command",
+    "flowdiag.watch.targets.webhook",
+    "pyarrow.dataset",
+    "pyarrow.parquet",
+)
 
 
 def troubles(place: str, cycles: int) -> Iterator[tuple[str, int, int]]:
@@ -155,8 +165,8 @@ def stable() -> Iterator[Stable]:
 
 
 def _main() -> None:
-    from flowdiag.cli import watch  # noqa: F401 (loaded once for all)
-    from flowdiag.watch import service  # noqa: F401
+    for module in LOADED:
+        importlib.import_module(module)
 
     for line in sys.stdin:
         asked = json.loads(line)

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from email.message import EmailMessage
 from email.policy import SMTP as POLICY
+from pathlib import Path
 from typing import Any
 
 import html5lib
@@ -21,6 +22,7 @@ from msgspec.structs import replace
 from flowdiag.watch.message import Message, NotTaken
 from flowdiag.watch.notify import Mail, Secret
 from flowdiag.watch.targets.mail import send, written
+from flowdiag.watch.targets.mail_text import INCIDENTS
 from tests.watch.invented import NOON_MS, end, event
 from tests.watch.receivers import Certificate, unused_port
 
@@ -102,13 +104,22 @@ def test_a_mail_says_what_began_as_text_and_as_html() -> None:
         "Read the note: https://desk.example.net/sites/kowhai.harbour/note"
         "?from=2026-03-03T00%3A50%3A00%2B13%3A00&to=2026-03-03T01%3A02%3A00%2B13%3A00\n\n"
         "Verdict\n  on its backup\n\n"
-        f"Key, to acknowledge or mute this: {event().key}\n"
+        f"Key, to acknowledge or mute this: {event().key}\n\n"
+        "Acknowledge or mute it at the desk: https://desk.example.net/all-sites#incidents\n"
     )
     page = mail.get_body(("html",)).get_content().replace("\r\n", "\n")  # type: ignore[union-attr]
     html5lib.HTMLParser(strict=True).parse(page)
     assert "Your main line was out, and the backup carried you." in page
     assert "<pre" in page
     assert "  on its backup\n" in page
+
+
+def test_the_desk_has_the_page_that_a_mail_leads_to() -> None:
+    from flowdiag.desk.pages.watch import BOARD
+
+    assert f"{BOARD}#incidents" == INCIDENTS
+    templates = Path(__file__).parents[2] / "flowdiag/desk/templates"
+    assert 'id="incidents"' in (templates / "watch_parts.html").read_text(encoding="utf-8")
 
 
 def test_headers_are_those_of_the_standards() -> None:
@@ -230,7 +241,7 @@ def test_a_certificate_of_nobody_is_given_nothing(certificate: Certificate) -> N
     mailbox = Mailbox()
     with (
         mail_server(mailbox, tls_context=certificate.context) as port,
-        pytest.raises(NotTaken, match="certificate verify failed"),
+        pytest.raises(NotTaken, match="its certificate is not trusted: "),
     ):
         send(target(port, tls="starttls"), MESSAGE, NOON_MS)
     assert mailbox.mails == []
@@ -275,6 +286,7 @@ def test_nobody_there_is_tried_again() -> None:
     with pytest.raises(NotTaken) as raised:
         send(target(unused_port()), MESSAGE, NOON_MS)
     assert (raised.value.permanent, raised.value.everyone) == (False, True)
+    assert raised.value.what == "Connection refused"
 
 
 @contextmanager

@@ -23,7 +23,7 @@ from flowdiag.watch.failed import FAILED, drop_old, list_failed, resend
 from flowdiag.watch.message import Message, NotTaken
 from flowdiag.watch.notify import Command, Notify, Secret, Target, Webhook
 from flowdiag.watch.part import Part
-from flowdiag.watch.sending import Sender, due_letters, settled, wait_ms
+from flowdiag.watch.sending import Sender, due_letters, not_taking, settled, wait_ms
 from flowdiag.watch.telling import MOST_TRIES, join_storms, letters_for
 from flowdiag.watch.trying import try_targets
 from tests.watch.invented import NOON_MS, end, event
@@ -518,6 +518,18 @@ def test_a_missing_package_is_one_line_that_says_how_to_get_it(
     with pytest.raises(FlowdiagError, match=r"flowdiag\[watch\]"):
         Sender(hook("https://tickets.example.net"), Folder(tmp_path))
     Sender(NOC, Folder(tmp_path)).close()
+
+
+def test_it_is_known_which_targets_do_not_take_what_waits(tmp_path: Path) -> None:
+    trouble = [True]
+    receiver = Receiver(lambda _: NotTaken("HTTP 503", everyone=True) if trouble[0] else None)
+    with watching(tmp_path, receiver) as watch:
+        watch.round(NOON_MS, event(), event("kowhai/corner"))
+        assert set(not_taking(watch.parts)) == {"noc"}
+        assert "HTTP 503" in not_taking(watch.parts)["noc"]
+        trouble[0] = False
+        watch.round(NOON_MS + MINUTE_MS)
+        assert not_taking(watch.parts) == {}
 
 
 def test_due_letters_keep_the_order_of_an_incident() -> None:

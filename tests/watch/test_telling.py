@@ -197,6 +197,14 @@ def test_a_target_is_told_what_it_asks_for(target: Target, wanted: bool) -> None
     assert bool(letters) is wanted
 
 
+def test_who_was_told_of_something_grave_hears_its_end_though_it_is_not_so_grave_any_more() -> None:
+    told = Told(Notify(targets=(Target(name="noc", severity="critical"),)))
+    one, other = event(severity="critical"), event("kowhai/corner")
+    over, other_over = replace(end(one), severity="warning"), end(other)
+    assert told.at(NOON_MS, one, other) == [names(one)]
+    assert told.at(NOON_MS + 10 * MINUTE_MS, over, other_over) == [names(over)]
+
+
 def test_what_is_of_all_sites_is_told_to_who_is_told_of_some() -> None:
     assert Target(name="noc", sites=("rata/*",)).wants(event("", "not-heard", site="all sites"))
 

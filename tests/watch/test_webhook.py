@@ -282,8 +282,8 @@ def test_nobody_there_is_tried_again_and_no_fault_has_the_address() -> None:
     with pytest.raises(NotTaken) as raised:
         post(hook(f"http://localhost:{unused_port()}/in?token=hush"), MESSAGE, NOON_MS)
     assert raised.value.everyone
-    assert "hush" not in str(raised.value)
-    with pytest.raises(NotTaken):
+    assert raised.value.what == "Connection refused"
+    with pytest.raises(NotTaken, match=r"^[A-Z][a-z ]+$"):
         post(hook("http://nowhere.invalid/in"), MESSAGE, NOON_MS)
 
 
@@ -299,7 +299,7 @@ def test_a_certificate_of_nobody_or_of_another_will_not(tmp_path: Path, name: st
     certificate = Certificate(tmp_path, name)
     with receiving(context=certificate.context) as receiver:
         given = hook(receiver.url, ca_file=str(certificate.file) if trusted else None)
-        with pytest.raises(NotTaken, match="certificate verify failed") as raised:
+        with pytest.raises(NotTaken, match="its certificate is not trusted: ") as raised:
             post(given, MESSAGE, NOON_MS)
         assert receiver.requests == []
     assert not raised.value.permanent

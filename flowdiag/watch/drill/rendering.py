@@ -6,20 +6,18 @@ import json
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import Any, Final, Literal
 
 import msgspec
 from msgspec import Struct
 
+from flowdiag.note.templates import templates_in
 from flowdiag.site.clock import LocalTime
 from flowdiag.text.clock import Clock, duration
 from flowdiag.text.escape import terminal
 from flowdiag.text.figures import percent, plan_rate, rate, volume
 from flowdiag.text.wording.watch import drill as wording
 from flowdiag.watch.drill.drill import SCHEMA, CallsOver, Drill, Way
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
 
 Form = Literal["html", "text", "json"]
 _FOLDER: Final = Path(__file__).parent
@@ -168,7 +166,7 @@ def _page(template: str, drill: Drill) -> str:
     from flowdiag.note.html import policy
 
     return (
-        _environment()
+        templates_in(_FOLDER)
         .get_template(template)
         .render(
             drill=drill,
@@ -187,23 +185,3 @@ def style() -> str:
     from flowdiag.note.html import page_style
 
     return page_style()
-
-
-@cache
-def _environment() -> Environment:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    return Environment(
-        loader=FileSystemLoader(_FOLDER),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=_printable,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-
-
-def _printable(value: Any) -> Any:
-    """Plain text without what could steer a page; markup of our own as it is."""
-    return terminal(value) if type(value) is str else value

@@ -6,16 +6,13 @@ from __future__ import annotations
 from functools import cache
 from itertools import groupby
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Final
 
 from flowdiag.note.html import page_style, policy
-from flowdiag.text.escape import terminal
+from flowdiag.note.templates import templates_in
 from flowdiag.text.wording.watch import morning as wording
 from flowdiag.watch.report.reasons import MorningList
 from flowdiag.watch.report.rows import rows, summary, unsure_counts
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
 
 _FOLDER: Final = Path(__file__).parent
 
@@ -40,7 +37,7 @@ def _rendered(template: str, morning: MorningList) -> str:
 
     sites = [(site, list(own)) for site, own in groupby(rows(morning), key=lambda row: row.site)]
     return (
-        _environment()
+        templates_in(_FOLDER)
         .get_template(template)
         .render(
             sites=sites,
@@ -53,23 +50,3 @@ def _rendered(template: str, morning: MorningList) -> str:
             policy=policy(style()),
         )
     )
-
-
-@cache
-def _environment() -> Environment:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    return Environment(
-        loader=FileSystemLoader(_FOLDER),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=_printable,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-
-
-def _printable(value: Any) -> Any:
-    """Plain text without what could steer a page; markup of our own as it is."""
-    return terminal(value) if type(value) is str else value

@@ -27,7 +27,7 @@ from typing import Final
 from flowdiag.site.clock import LocalTime
 from flowdiag.text.escape import terminal
 from flowdiag.text.wording.watch import telling as words
-from flowdiag.watch.message import Message, NotTaken
+from flowdiag.watch.message import Message, NotTaken, plainly
 from flowdiag.watch.notify import Mail
 from flowdiag.watch.targets.mail_text import as_html, as_text
 
@@ -97,7 +97,7 @@ def _not_taken(fault: Exception, target: Mail, *, late: bool, everyone: bool = F
     if isinstance(fault, smtplib.SMTPResponseException):
         permanent = fault.smtp_code >= _PERMANENT and not everyone
         return NotTaken(_answer(fault.smtp_code, fault.smtp_error), permanent=permanent, everyone=everyone)
-    return NotTaken(str(fault) or type(fault).__name__, everyone=True)
+    return NotTaken(plainly(fault), everyone=True)
 
 
 def _answer(code: int, said: bytes | str) -> str:

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Final
 
 from msgspec import Struct
 
+from flowdiag.note.templates import templates_in
 from flowdiag.text.escape import terminal
 from flowdiag.text.wording.watch import telling as words
 from flowdiag.watch.as_json import note_address
 from flowdiag.watch.event import Event
 from flowdiag.watch.message import Message
 
-if TYPE_CHECKING:
-    from jinja2 import Environment
-
+INCIDENTS: Final = "/all-sites#incidents"  # of a desk
 MOST_LISTED: Final = 1_000
 MOST_WHOLE: Final = 5  # events that are told with their sentences and note
 LONGEST_NOTE: Final = 100_000  # characters
@@ -40,12 +38,15 @@ class _Whole(Struct, frozen=True):
 
 
 class _Content(Struct, frozen=True):
+    """silence: the address at which a desk takes acknowledgements and mutes, empty without a desk."""
+
     headline: str
     quiet: bool
     groups: tuple[_Group, ...]
     more: str
     wholes: tuple[_Whole, ...]
     key: str
+    silence: str
 
 
 def as_text(message: Message) -> str:
@@ -70,11 +71,16 @@ def as_text(message: Message) -> str:
         if whole.note:
             parts.append("\n".join(map(terminal, whole.note)))
     parts.append(f"{words.KEY}: {content.key}")
+    parts += [f"{words.SILENCE}: {content.silence}"] if content.silence else []
     return "\n\n".join(parts) + "\n"
 
 
 def as_html(message: Message) -> str:
-    return _environment().get_template("mail.html").render(content=_content(message), words=words)
+    return (
+        templates_in(Path(__file__).parent)
+        .get_template("mail.html")
+        .render(content=_content(message), words=words)
+    )
 
 
 def _content(message: Message) -> _Content:
@@ -88,6 +94,7 @@ def _content(message: Message) -> _Content:
         groups=_groups(listed),
         more=words.left_out(more) if more > 0 else "",
         wholes=tuple(_whole(event, message.desk) for event in _wholes(events)),
+        silence="" if message.desk is None else message.desk + INCIDENTS,
         key=incidents.pop() if len(incidents) == 1 else ", ".join(sorted(incidents)[:MOST_WHOLE]),
     )
 
@@ -125,22 +132,3 @@ def _whole(event: Event, desk: str | None) -> _Whole:
         address=note_address(desk, event) or "",
         note=tuple(note.rstrip().split("\n")) if note else (),
     )
-
-
-@cache
-def _environment() -> Environment:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    return Environment(
-        loader=FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=_printable,
-    )
-
-
-def _printable(value: Any) -> Any:
-    """Text from people and from the network loses what is not printable; markup is the program's own."""
-    return terminal(value) if type(value) is str else value

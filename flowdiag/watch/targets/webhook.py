@@ -24,7 +24,7 @@ import httpcore
 
 from flowdiag import __version__
 from flowdiag.text.wording.watch import telling as words
-from flowdiag.watch.message import Message, NotTaken
+from flowdiag.watch.message import Message, NotTaken, plainly
 from flowdiag.watch.notify import Webhook
 
 LARGEST_ANSWER: Final = 2 << 10  # octets of a refusal that are read
@@ -133,7 +133,7 @@ def _retry_after_s(answer: httpcore.Response, now_ms: int) -> float | None:
 def _said(fault: Exception, timeout_s: float) -> str:
     if isinstance(fault, httpcore.TimeoutException | TimeoutError):
         return words.not_done(timeout_s)
-    return str(fault) or type(fault).__name__
+    return plainly(fault)
 
 
 def _context(target: Webhook) -> ssl.SSLContext:

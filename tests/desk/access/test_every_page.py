@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import itertools
 import re
+import time
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
 
@@ -26,8 +28,15 @@ from flowdiag.desk.desk import Desk
 from flowdiag.desk.people import ROLES, Person
 from flowdiag.desk.routing import Page
 from flowdiag.desk.settings import Settings
+from flowdiag.durations import HOUR_MS
+from flowdiag.watch.drill.rendering import as_object
+from flowdiag.watch.event import Event, Incident, Matter, SiteMemory
+from flowdiag.watch.ledgers.opening import open_ledger
+from flowdiag.watch.part import Part, encoded
+from flowdiag.watch.silenced import read_silences
 from tests.desk.access.desks import account
 from tests.desk.conftest import BASE, StoreAndSites, form_token
+from tests.watch.test_pages_browser import drill
 
 OWN: Final = "kowhai-group.harbour"
 OTHERS: Final = ("rata-group.mill-road", "corner")
@@ -55,7 +64,9 @@ PARTS: Final[dict[str, tuple[str, ...]]] = {
     "key": ("0" * 64,),
     "kind": (*KINDS, "other"),
     "client": ("kowhai-group", "rata-group", "corner", "nobody"),
+    "incident": ("a" * 16, "b" * 16, "c" * 16, "nothing"),
 }
+OWN_INCIDENT: Final = "a" * 16
 # Pages of what nobody here has made: work that goes on.
 EMPTY: Final = ("/answers/{key}",)
 ANSWER_WITHIN: Final = 60  # looks at an answer that takes longer
@@ -82,6 +93,30 @@ class Walk(Struct, frozen=True):
         return client
 
 
+def watched(where: StoreAndSites) -> None:
+    """The ledger of a watch that told of each site: a stay on its backup that is over, and something that goes on."""
+    places = (
+        ("kowhai-group/harbour", "Kowhai"),
+        ("rata-group/mill-road", "Rata Mill"),
+        ("corner", "Corner Bakery"),
+    )
+    events, sites = [], {}
+    for (place, name), key in zip(places, PARTS["incident"], strict=False):
+        began = time.time_ns() // 1_000_000 - HOUR_MS
+        told = Event(
+            key=key, number=2, incident=key, site=name, place=place, timezone="UTC", code="on-backup", severity="critical",
+            confidence="high", link="cellular", direction=None, state="ended", began_ms=began, ended_ms=began + 60_000,
+            told_ms=began, client=f"Client of {name}.", summary=f"Summary of {name}.", drill=as_object(drill()),
+        )  # fmt: skip
+        going_on = Incident(
+            key=key[:15] + "z", matter=Matter("backup-leak", "cellular"), severity="warning", confidence="high",
+            began_ms=began, ended_ms=None, seen_ms=began, client="", summary=f"Leak of {name}.", told=(began,),
+        )  # fmt: skip
+        events.append(told)
+        sites[place] = SiteMemory(name=name, incidents=(going_on,))
+    assert open_ledger(where.store).write("part-00", encoded(Part(sites=sites, events=tuple(events))), 0)
+
+
 def asked_note(where: StoreAndSites, desk: Desk, key: str, pseudonyms: bool = False) -> str:
     """The identifier of a note that is kept."""
     site = desk.catalogue.get(key)
@@ -101,6 +136,7 @@ def walk(own_store: StoreAndSites, tmp_path_factory: pytest.TempPathFactory) -> 
     )
     file = folder / "access.toml"
     file.write_text(account("mere") + "".join(programs))
+    watched(own_store)
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("FLOWDIAG_KEY_FILE", str(folder / "pseudonyms.key"))
         desk = Desk(Settings(str(own_store.store), own_store.sites, folder / "state", access=file, jobs=2))
@@ -152,14 +188,17 @@ def answer_of(browser: TestClient, page: Page, method: str, address: str, role: 
                 return answer
         return answer
     if page.api:
-        return browser.request(method, address, json={**QUERY, "site": OTHERS[0]})
+        until = (datetime.now(UTC) + timedelta(days=1)).isoformat()
+        silencing = {"kind": "muted", "until": until, "reason": "known"}  # what changes something at present
+        return browser.request(method, address, params=silencing, json={**QUERY, "site": OTHERS[0]})
     data = {"form_token": form_token(browser), **QUERY}
     return browser.request(method, address, data=data, headers={"Origin": BASE})
 
 
 def is_of_others(filled: dict[str, str], notes: dict[str, str]) -> bool:
     """Whether an address is of a site or a note that the people here may not see."""
-    own = {"site": {OWN}, "note": {notes[OWN]}, "client": {"kowhai-group"}, "upload": set()}
+    own = {"site": {OWN}, "note": {notes[OWN]}, "client": {"kowhai-group"}, "upload": set(),
+           "incident": {OWN_INCIDENT}}  # fmt: skip
     return any(filled[name] not in allowed for name, allowed in own.items() if name in filled)
 
 
@@ -207,12 +246,27 @@ def test_a_search_finds_ones_own_sites_alone(walk: Walk) -> None:
                 assert not [foreign for foreign in FOREIGN if foreign in text and foreign not in words]
 
 
+def test_a_program_mutes_an_incident_of_its_own_sites(walk: Walk, own_store: StoreAndSites) -> None:
+    page = next(page for page in PAGES if page.path == "/api/incidents/{incident}/silence")
+    answer = answer_of(
+        walk.browser("engineer", page), page, "POST", f"/api/incidents/{OWN_INCIDENT}/silence", None
+    )
+    assert answer.status_code == 200
+    assert (answer.json()["kind"], answer.json()["by"]) == ("muted", "token:engineer")
+    assert [one.key for one in read_silences(open_ledger(own_store.store)) if one.by == "token:engineer"][
+        -1
+    ] == OWN_INCIDENT
+
+
 def test_the_walk_meets_what_it_is_to_look_for(walk: Walk) -> None:
     """The test itself: whoever may see the others' sites does see those bytes."""
     walk_all = Person("all", frozenset({"engineer"}), ("*",))
     browser = walk.browser(None, PAGES[0])
     browser.cookies.set(COOKIE, walk.desk.sessions.begin(walk_all).key, domain="127.0.0.1")
-    seen = browser.get("/").text
+    seen = browser.get("/").text + browser.get("/events").text + browser.get("/all-sites").text
+    assert {"Leak of Rata Mill", "Summary of Corner Bakery"} <= set(
+        re.findall(r"(?:Leak|Summary) of [\w ]+", seen)
+    )
     for key in OTHERS:
         seen += browser.get(f"/sites/{key}/notes/{walk.notes[key]}/json").text
         seen += browser.get(f"/sites/{key}/notes/{walk.notes[key]}").text

@@ -37,6 +37,7 @@ ENGINEER: Final = "For an engineer"
 NOTE: Final = "Note"
 READ_NOTE: Final = "Read the note"
 KEY: Final = "Key, to acknowledge or mute this"
+SILENCE: Final = "Acknowledge or mute it at the desk"
 CORRECTED: Final = "corrected by records that came late"
 QUIET: Final = "Held in quiet hours."
 DIRECTIONS: Final = {"down": "download", "up": "upload"}
@@ -134,6 +135,10 @@ def left_out(number: int) -> str:
 
 def not_done(seconds: float) -> str:
     return f"not done within {seconds:g} s"
+
+
+def no_trust(reason: str) -> str:
+    return f"its certificate is not trusted: {reason}"
 
 
 def ended_by(code: int, said: str) -> str:
