@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from functools import partial
 from typing import Final
+from zlib import crc32
 
 import numpy as np
 from msgspec import Struct
@@ -139,14 +140,15 @@ def _state(
         state, known = _judged(case, only, usual), case
         if state.on == "main" or state.since_ms is not None:
             break
-        if before is not None and _is_quiet_still(before, state):
+        if before is not None and is_quiet_still(before, state, crc32(profile.site.name.encode())):
             state = replace(state, since_ms=before.since_ms)
             break
     return state, known
 
 
-def _is_quiet_still(before: SiteState, state: SiteState) -> bool:
-    """Whether a longer time was looked at not long ago, and showed that nothing but quiet was to be seen."""
+def is_quiet_still(before: SiteState, state: SiteState, shift: int) -> bool:
+    """Whether a longer time was looked at not long ago, and showed that nothing but quiet was to be seen. shift: of the site, so
+    that not all sites look back in the same minute."""
     times = before.judged_ms, state.judged_ms
     return (
         before.on == state.on == "quiet"
@@ -154,7 +156,7 @@ def _is_quiet_still(before: SiteState, state: SiteState) -> bool:
         and not state.marks
         and times[0] is not None
         and times[1] is not None
-        and times[0] // BACK_EVERY_MS == times[1] // BACK_EVERY_MS
+        and (times[0] + shift) // BACK_EVERY_MS == (times[1] + shift) // BACK_EVERY_MS
     )
 
 

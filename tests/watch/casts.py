@@ -341,8 +341,9 @@ def late_records(p: Play) -> None:
 
 @played
 def very_late_records(p: Play) -> None:
-    """The same for two hours."""
+    """The same for two hours: what was over by then is not told any more."""
     _full(p, 20, "up")
+    p.truth[0] = replace(p.truth[0], certain=False)
     p.late = (p.at(-5), p.at(25), p.at(145))
     p.tell(NOT_HEARD, -5, 25, certain=False)
     p.tell("export-gap", -5, 145, certain=False)

@@ -11,7 +11,7 @@ from flowdiag.durations import DAY_MS, MINUTE_MS
 from flowdiag.scenario import activities as do
 from flowdiag.scenario import trouble
 from flowdiag.scenario.scene import Scene
-from flowdiag.watch.look import LEAST_UNHEARD_MS, look, look_at_day
+from flowdiag.watch.look import BACK_EVERY_MS, LEAST_UNHEARD_MS, is_quiet_still, look, look_at_day
 from flowdiag.watch.state import DayState, Mark, SiteState, Standing
 from tests.watch.playing import KEEPALIVE, NOW, Played, Trouble, ago, play
 
@@ -206,3 +206,15 @@ def test_a_datagram_or_two_of_a_site_that_hardly_sends_any_are_not_told(tmp_path
     state = state_of(played)
     assert state.marks == ()
     assert state.heard_ms == pytest.approx(NOW, abs=2 * NEAR_MS)
+
+
+def test_quiet_sites_do_not_all_look_back_in_the_same_minute() -> None:
+    """Each once in a quarter of an hour, and one of two with other names in another minute."""
+
+    def minutes(shift: int) -> list[int]:
+        states = [SiteState(on="quiet", judged_ms=NOW + minute * MINUTE_MS) for minute in range(31)]
+        return [n for n in range(30) if not is_quiet_still(states[n], states[n + 1], shift)]
+
+    one, two = minutes(0), minutes(7 * MINUTE_MS)
+    assert [later - earlier for earlier, later in (one, two)] == [BACK_EVERY_MS // MINUTE_MS] * 2
+    assert one != two

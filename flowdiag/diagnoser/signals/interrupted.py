@@ -15,9 +15,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flowdiag.aggregator.site_flows import DOWN
+from flowdiag.aggregator.site_flows import DOWN, SiteFlows
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.signals.conversations import conversation_keys, distinct, sees_downloads
+from flowdiag.diagnoser.signals.conversations import ICMP, ICMPV6, conversation_keys, distinct, sees_downloads
 from flowdiag.diagnoser.signals.cut_off import scene
 from flowdiag.diagnoser.signals.shares import lies_in
 
@@ -41,6 +41,7 @@ OTHER_HOSTS: Final = 3
 AROUND_MS: Final = 3_600_000
 # More rows than these of a few conversations are cut to them: the habit shows in them too.
 MOST_CONVERSATIONS: Final = 200
+FEW: Final = 64  # rows
 
 
 def interrupted(case: Case, start: int, end: int, silences: Sequence[tuple[int, int]]) -> bool:
@@ -102,6 +103,10 @@ def _of_conversations_on_both_sides(case: Case, start: int, end: int) -> NDArray
     after = np.flatnonzero(came & (flows.start_ms >= end) & (flows.start_ms <= end + late))
     if not len(before) or not len(after):
         return before[:0]
+    if len(before) + len(after) <= FEW and _conversations(flows, before).isdisjoint(
+        _conversations(flows, after)
+    ):
+        return before[:0]
     stopping, going_on = np.split(conversation_keys(flows, np.concatenate([before, after])), [len(before)])
     keys = np.intersect1d(stopping, going_on)
     if not len(keys):
@@ -111,6 +116,13 @@ def _of_conversations_on_both_sides(case: Case, start: int, end: int) -> NDArray
     near[flows.outside[stopped]] = True
     rows = np.flatnonzero(came & (flows.direction == DOWN) & near[flows.outside])
     return rows[np.isin(conversation_keys(flows, rows), keys)]
+
+
+def _conversations(flows: SiteFlows, rows: NDArray[np.intp]) -> set[tuple[int, ...]]:
+    """What conversation_keys() is made of: of a few rows it costs less, and quiet sites have silences by the hundred."""
+    columns = (flows.inside, flows.outside, flows.protocol, flows.inside_port, flows.outside_port)
+    found = zip(*(column[rows].tolist() for column in columns), strict=True)
+    return {ends[:3] if ends[2] in (ICMP, ICMPV6) else ends for ends in found}
 
 
 def _was_cut(
