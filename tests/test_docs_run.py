@@ -156,7 +156,7 @@ def commands(text: str) -> Iterator[list[str]]:
             yield words[:end]
 
 
-SERVERS = {"collect", "desk"}
+SERVERS = {"collect", "desk", "watch"}
 
 
 def test_most_blocks_run_and_every_command_is_among_them() -> None:

@@ -15,6 +15,7 @@ from collections.abc import Iterable
 from threading import Lock
 from typing import Final
 
+from flowdiag.durations import MINUTE_MS
 from flowdiag.errors import FlowdiagError
 from flowdiag.text.wording.desk import watch as wording
 from flowdiag.watch.event import Event, SiteMemory
@@ -42,6 +43,7 @@ class Watched:
         self._lock = Lock()
         self._task: asyncio.Task[None] | None = None
         self._has_read = False
+        self._open: tuple[object, list[OpenIncident]] = (None, [])
         self.fault: str | None = None
 
     def begin(self) -> None:
@@ -135,7 +137,12 @@ class Watched:
 
     def open_incidents(self, now_ms: int) -> list[OpenIncident]:
         """The ones that were told to have begun and not to have ended, the newest first."""
-        return open_incidents(self._current(), self.silences, now_ms)
+        # Many look at the same page: it is worked out once a minute, and when something changed.
+        known = {name: version for name, (version, _) in self._parts.items()}
+        key = known, self._silences[0], now_ms // MINUTE_MS
+        if self._open[0] != key:
+            self._open = key, open_incidents(self._current(), self.silences, now_ms)
+        return self._open[1]
 
     def _current(self) -> list[Part]:
         return [part for _, part in list(self._parts.values())]

@@ -14,7 +14,7 @@ from typing import Final, NamedTuple
 from msgspec import Struct
 from msgspec.structs import replace
 
-from flowdiag.durations import DAY_MS, HOUR_MS
+from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.text.wording.watch import events as wording
 from flowdiag.watch.event import NOT_HEARD, Event, EventState, Incident, Matter, SiteMemory
 from flowdiag.watch.incidents import Incidents
@@ -23,12 +23,21 @@ from flowdiag.watch.state import SiteState
 
 MOST_AN_HOUR: Final = 2
 REMIND_MS: Final = DAY_MS
+# What was over before nobody who is told now can do anything about: notes and reviews tell it. Records that come late thus
+# invent nothing.
+PAST_MS: Final = HOUR_MS
+# Until a leak is worth a message: its harm is a month's, and a change over to the backup looks like one at first.
+LEAK_MS: Final = 10 * MINUTE_MS
+USUAL_MINIMUM_MS: Final = {"backup-leak": LEAK_MS}
 
 
 class Rules(Struct, frozen=True):
-    """minimum_ms: how long a finding lasts before it is told, by its code."""
+    """minimum_ms: how long a finding lasts before it is told, by its code, where that is not as usual."""
 
     minimum_ms: Mapping[str, int] = {}
+
+    def minimum_of(self, code: str) -> int:
+        return self.minimum_ms.get(code, USUAL_MINIMUM_MS.get(code, 0))
 
 
 class Place(Struct, frozen=True):
@@ -56,14 +65,15 @@ def changes(
     silent = state.at(now_ms).on == "unheard"
     judged_ms = now_ms if state.judged_ms is None else state.judged_ms
     begin_ms = judged_ms if state.begin_ms is None else state.begin_ms
-    book = Incidents(memory.incidents, site.place, begin_ms, judged_ms)
+    past_ms = judged_ms if memory.looked_ms is None else min(memory.looked_ms, judged_ms - PAST_MS)
+    book = Incidents(memory.incidents, site.place, begin_ms, judged_ms, past_ms)
     held_back = _held_back(memory.incidents, now_ms)
     for one in hearing(state, memory.incidents, now_ms, site.timezone, listening=listening):
-        book.take(one, first=False, held_back=held_back)
+        book.take(one, held_back)
     if not silent:
         seen = seen_in(state)
         for one in seen:
-            book.take(one, first=memory.looked_ms is None, held_back=held_back)
+            book.take(one, held_back)
         book.go_on_while_implied(seen)
         book.end_what_is_gone()
     told = tuple(_tell(book, now_ms, judged_ms, rules, silent=silent))
@@ -109,7 +119,7 @@ def _tell(
             continue
         calm_ms = 0 if one.matter.code == NOT_HEARD else HOLD_MS
         calm = one.ended_ms is not None and judged_ms - one.ended_ms >= calm_ms
-        if not one.told and one.until_ms - one.began_ms < rules.minimum_ms.get(one.matter.code, 0):
+        if not one.told and one.until_ms - one.began_ms < rules.minimum_of(one.matter.code):
             if calm:
                 book.set(replace(one, over=True))
             continue

@@ -28,12 +28,15 @@ _GAP: Final = "export-gap"
 
 
 class Incidents:
-    """begin_ms, judged_ms: of the time that was looked at. corrected: keys of those of which something else was told."""
+    """begin_ms, judged_ms: of the time that was looked at; past_ms: what was over by then is not told any more. corrected: keys
+    of those of which something else was told."""
 
-    def __init__(self, known: Iterable[Incident], place: str, begin_ms: int, judged_ms: int) -> None:
+    def __init__(
+        self, known: Iterable[Incident], place: str, begin_ms: int, judged_ms: int, past_ms: int
+    ) -> None:
         self._all = {one.key: one for one in known}
         self._place = place
-        self._begin_ms, self._judged_ms = begin_ms, judged_ms
+        self._begin_ms, self._judged_ms, self._past_ms = begin_ms, judged_ms, past_ms
         self._shown: set[str] = set()
         self.corrected: set[str] = set()
         self.reopened: set[str] = set()
@@ -44,14 +47,14 @@ class Incidents:
     def set(self, incident: Incident) -> None:
         self._all[incident.key] = incident
 
-    def take(self, seen: Seen, *, first: bool, held_back: Collection[Matter]) -> None:
-        """Takes in what was seen. first: nothing was known of the site before; held_back: matters of which too much was told
-        lately: what comes and goes of them is one incident."""
+    def take(self, seen: Seen, held_back: Collection[Matter]) -> None:
+        """Takes in what was seen. held_back: matters of which too much was told lately: what comes and goes of them is one
+        incident."""
         if seen.matter.code == _GAP and self._silence(seen):
             return
         known = self._matching(seen, held_back)
         if known is None:
-            self._begin(seen, first=first)
+            self._begin(seen)
         else:
             self._bring_up_to_date(known, seen)
 
@@ -67,9 +70,9 @@ class Incidents:
             near = [one for one in of_matter if one.until_ms < seen.began_ms and _waits(one, seen, held_back)]
         return max(near, key=lambda one: (not one.over, one.began_ms), default=None)
 
-    def _begin(self, seen: Seen, *, first: bool) -> None:
-        past = seen.ended_ms is not None
-        if past and seen.until_ms < self._judged_ms - KEPT_MS:
+    def _begin(self, seen: Seen) -> None:
+        over = seen.ended_ms is not None
+        if over and seen.until_ms < self._judged_ms - KEPT_MS:
             return
         key = key_of(self._place, seen.matter, seen.began_ms)
         self._shown.add(key)
@@ -83,7 +86,7 @@ class Incidents:
             seen_ms=seen.until_ms,
             client=seen.client,
             summary=seen.summary,
-            over=first and past,
+            over=over and seen.until_ms <= self._past_ms,
         )
 
     def _bring_up_to_date(self, known: Incident, seen: Seen) -> None:

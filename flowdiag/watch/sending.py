@@ -175,7 +175,7 @@ class Sender:
     def _parcels(self, parts: Sequence[Part], now_ms: int) -> list[_Parcel]:
         together: dict[tuple[object, ...], list[tuple[Letter, list[Event]]]] = {}
         for part in parts:
-            letters = [letter for letter in due_letters(part, now_ms) if self._is_to_send(letter, now_ms)]
+            letters = self._to_send(part, now_ms)
             events = {event.name: event for event in part.events} if letters else {}
             for letter in letters:
                 told = [events[name] for name in letter.events if name in events]
@@ -183,10 +183,21 @@ class Sender:
                 together.setdefault((letter.target, *key), []).append((letter, told))
         return _in_turn([self._parcel(found) for found in together.values()])
 
-    def _is_to_send(self, letter: Letter, now_ms: int) -> bool:
-        if letter.target not in self._targets and letter.made_ms > now_ms - UNKNOWN_MS:
-            return False  # another watch may have another file
-        return letter.name not in self._known
+    def _to_send(self, part: Part, now_ms: int) -> list[Letter]:
+        """What is due of a part, less what was sent or is tried again later, which the part may not tell yet, and what waits for
+        the latter."""
+        letters: list[Letter] = []
+        held_up: set[tuple[str, str]] = set()
+        for letter in due_letters(part, now_ms):
+            if letter.target not in self._targets and letter.made_ms > now_ms - UNKNOWN_MS:
+                continue  # another watch may have another file
+            keys = {(letter.target, key) for key in _keys(letter)}
+            outcome, _ = self._known.get(letter.name, (None, 0.0))
+            if (outcome is not None and outcome.kind == "again") or (outcome is None and keys & held_up):
+                held_up |= keys
+            elif outcome is None:
+                letters.append(letter)
+        return letters
 
     def _parcel(self, found: Sequence[tuple[Letter, list[Event]]]) -> _Parcel:
         letters = tuple(letter for letter, _ in found)
@@ -253,12 +264,11 @@ class Sender:
             after_ms = min(round((fault.after_s or 0.0) * 1000), LONGEST_WAIT_MS)
             due_ms = now_ms + max(wait_ms(parcel.message.name, parcel.tries), after_ms)
             return Outcome("again", due_ms, tries, fault.what)
-        failed = Failed.of(
-            parcel.message, parcel.letters[0].target, min(tries, MOST_TRIES), fault.what, now_ms
-        )
         try:
+            target = parcel.letters[0].target
+            failed = Failed.of(parcel.message, target, min(tries, MOST_TRIES), fault.what, now_ms)
             put_aside(self._backend, failed)
-        except (FlowdiagError, OSError):
+        except Exception:  # no store to write to, or whatever else: it stays, and others go on
             return Outcome("again", now_ms + _AGAIN_MS, parcel.tries, fault.what)
         return Outcome("failed", tries=tries, fault=fault.what)
 

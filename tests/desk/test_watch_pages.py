@@ -273,7 +273,7 @@ def test_programs_are_told_the_same(sign: Sign, desk: Desk) -> None:
     assert {one["event"]["key"] for one in told["incidents"]} == set(KEYS.values())
     since = datetime.fromtimestamp((now_ms() - 3 * DAY_MS) / 1000, UTC).isoformat()
     events = client.get("/api/events", params={"since": since}).json()["events"]
-    (drill,) = [one["drill"] for one in events if one["key"] == DRILL_KEY]
+    (drill,) = [one["drill_page"] for one in events if one["key"] == DRILL_KEY]
     assert drill == f"/api/sites/ferries.point/drills/{DRILL_KEY}"
     measured = waited(client, drill).json()
     assert (measured["schema"], measured["calls"]["before"]) == ("flowdiag.drill/1", 4)

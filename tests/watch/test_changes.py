@@ -306,3 +306,28 @@ def test_a_clock_that_is_set_tells_nothing_by_itself(step_ms: int) -> None:
     for now in range(30, 60):
         watch.look(now + shifted, state(now, mark((10, 400), now)), listening=False)
     assert watch.told == [("began", 11)]
+
+
+def test_what_was_over_for_an_hour_before_it_was_seen_is_not_told() -> None:
+    """Records of hours ago that come now, or a look that reaches further back than others."""
+    watch = Watch()
+    watch.look(200, state(200))
+    watch.look(201, state(201, mark((20, 80), 201, window=400)))
+    assert watch.events == []
+    watch.look(202, state(202, mark((20, 80), 202, window=400)))
+    assert watch.events == []
+
+
+def test_what_was_over_while_nobody_looked_is_told_where_it_is_seen() -> None:
+    watch = Watch()
+    watch.look(10, state(10))
+    watch.look(300, state(300, mark((20, 80), 300, window=400)))
+    assert [one.state for one in watch.events] == ["began", "ended"]
+
+
+def test_a_leak_has_to_last_longer_than_a_change_over_unless_it_is_asked_for_sooner() -> None:
+    soon, later = Watch(Rules({"backup-leak": 0})), Watch()
+    for watch in (soon, later):
+        watch.play([(10, 60)], 50, code="backup-leak")
+    assert [when for _, when in soon.told] == [11]
+    assert [when for _, when in later.told] == [20]

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import json
-import os
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -16,83 +13,18 @@ from msgspec.structs import replace
 
 from flowdiag.collector.store.folder import Folder
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
-from flowdiag.errors import FlowdiagError, StoreError, UsageError
-from flowdiag.watch import failed, sending
-from flowdiag.watch.event import Event
-from flowdiag.watch.failed import FAILED, drop_old, list_failed, resend
+from flowdiag.errors import FlowdiagError, StoreError
+from flowdiag.watch import sending
+from flowdiag.watch.failed import FAILED, list_failed
 from flowdiag.watch.message import Message, NotTaken
-from flowdiag.watch.notify import Command, Notify, Secret, Target, Webhook
+from flowdiag.watch.notify import Command, Notify, Target
 from flowdiag.watch.part import Part
 from flowdiag.watch.sending import Sender, due_letters, not_taking, settled, wait_ms
-from flowdiag.watch.telling import MOST_TRIES, join_storms, letters_for
+from flowdiag.watch.telling import MOST_TRIES, letters_for
 from flowdiag.watch.trying import try_targets
 from tests.watch.invented import NOON_MS, end, event
 from tests.watch.receivers import OK, Answer, receiving, status
-
-Took = Callable[[Target, Message, int], None]
-
-
-class Receiver:
-    """Notes what it takes. refuse: asked of each message for the reason not to."""
-
-    def __init__(self, refuse: Callable[[Message], NotTaken | None] = lambda _: None) -> None:
-        self.taken: list[Message] = []
-        self.asked: list[tuple[str, Message]] = []
-        self.refuse = refuse
-
-    def __call__(self, target: Target, message: Message, now_ms: int) -> None:
-        self.asked.append((target.name, message))
-        fault = self.refuse(message)
-        if fault is not None:
-            raise fault
-        self.taken.append(message)
-
-    @property
-    def told(self) -> list[str]:
-        """The names of the events that were taken, in order."""
-        return [one.name for message in self.taken for one in message.events]
-
-
-class Watch:
-    """Rounds of a watch over some parts: events come, letters are made, sent, and noted."""
-
-    def __init__(self, folder: Path, notify: Notify, receiver: Took | None = None, parts: int = 1) -> None:
-        self.backend = Folder(folder)
-        self.notify = notify
-        self.sender = Sender(notify, self.backend, *([receiver] if receiver is not None else []))
-        self.parts = [Part() for _ in range(parts)]
-
-    def round(self, now_ms: int, *new: Event, part: int = 0, wait_s: float = 10.0) -> None:
-        for number, before in enumerate(self.parts):
-            joined = join_storms(before.events, new if number == part else ())
-            letters = letters_for(self.notify, before, joined, (), now_ms)
-            self.parts[number] = replace(before, events=(*before.events, *joined), letters=letters)
-        outcomes = self.sender.send(self.parts, now_ms, wait_s)
-        self.parts = [settled(one, outcomes) for one in self.parts]
-
-    @property
-    def letters(self) -> list[Any]:
-        return [letter for part in self.parts for letter in part.letters]
-
-
-NOC = Notify(targets=(Target(name="noc"),))
-
-
-@contextmanager
-def watching(
-    folder: Path, receiver: Took | None = None, notify: Notify = NOC, parts: int = 1
-) -> Iterator[Watch]:
-    watch = Watch(folder, notify, receiver, parts)
-    yield watch
-    watch.sender.close()
-
-
-def hook(url: str, **given: Any) -> Notify:
-    return Notify(targets=(Webhook(name="tickets", url=url, secret=Secret("hush"), timeout_s=3.0, **given),))
-
-
-def down(_: Message) -> NotTaken:
-    return NotTaken("down", everyone=True)
+from tests.watch.rounds import NOC, Receiver, down, hook, watching
 
 
 def test_what_was_taken_is_gone_and_is_not_sent_again(tmp_path: Path) -> None:
@@ -187,6 +119,21 @@ def test_an_end_waits_for_its_begin(tmp_path: Path) -> None:
         assert receiver.told == []
         watch.round(NOON_MS + MINUTE_MS)
     assert receiver.told == [one.name, end(one).name]
+
+
+def test_an_end_waits_for_its_begin_before_it_is_noted_that_nobody_took_that(tmp_path: Path) -> None:
+    faults = [NotTaken("busy")]
+    receiver = Receiver(lambda _: faults.pop() if faults else None)
+    with watching(tmp_path, receiver) as watch:
+        watch.round(NOON_MS, one := event())
+        (letter,) = watch.letters
+        unnoted = replace(letter, due_ms=NOON_MS, tries=0, fault=None)
+        watch.parts = [replace(watch.parts[0], letters=(unnoted,))]
+        watch.round(NOON_MS + 1_000, two := end(one))
+        assert receiver.told == []
+        watch.round(NOON_MS + 2 * MINUTE_MS)
+        watch.round(NOON_MS + 2 * MINUTE_MS)
+    assert receiver.told == [one.name, two.name]
 
 
 def test_a_receiver_that_is_down_is_asked_once_a_round_and_holds_up_nobody(tmp_path: Path) -> None:
@@ -408,6 +355,22 @@ def test_a_real_receiver_gets_hundreds_of_letters(tmp_path: Path) -> None:
     assert len({request.headers["Flowdiag-Message"] for request in receiver.requests}) == 300
 
 
+def test_a_letter_that_cannot_even_be_put_aside_does_not_end_the_watch(tmp_path: Path) -> None:
+    """Of a zone that is not known here."""
+    with watching(tmp_path, one_who_reads) as watch:
+        watch.round(NOON_MS, event(timezone="Nowhere/Else"), event("kowhai/corner"))
+        assert [letter.fault for letter in watch.letters] == ["ZoneInfoNotFoundError"]
+        watch.parts[0] = replace(
+            watch.parts[0], letters=tuple(replace(one, tries=MOST_TRIES) for one in watch.letters)
+        )
+        watch.round(NOON_MS + HOUR_MS)
+        assert len(watch.letters) == 1
+
+
+def one_who_reads(target: Target, message: Message, now_ms: int) -> None:
+    json.loads(message.body)
+
+
 @pytest.mark.parametrize("answer", [status(400, b"\x1b[31mno"), status(404), status(302, Location="/")])
 def test_no_secret_and_no_address_is_put_aside(tmp_path: Path, answer: Answer) -> None:
     with receiving(answer) as receiver, watching(tmp_path, notify=hook(receiver.url)) as watch:
@@ -418,79 +381,6 @@ def test_no_secret_and_no_address_is_put_aside(tmp_path: Path, answer: Answer) -
             assert b"hush" not in file.read_bytes()
         for aside in list_failed(watch.backend):
             assert aside.line.isprintable()
-
-
-# What is put aside is sent again.
-
-
-def put_two_aside(folder: Path) -> Watch:
-    receiver = Receiver(lambda _: NotTaken("HTTP 400", permanent=True))
-    with watching(folder, receiver) as watch:
-        watch.round(NOON_MS, event())
-        watch.round(NOON_MS + MINUTE_MS, end(event()))
-    return watch
-
-
-def lamp(folder: Path, program: str) -> Notify:
-    return Notify(targets=(Command(name="noc", argv=("/bin/sh", "-c", program, str(folder / "out"))),))
-
-
-def test_what_was_put_aside_is_sent_again_in_order_and_is_gone(tmp_path: Path) -> None:
-    watch = put_two_aside(tmp_path)
-    said = resend(watch.backend, lamp(tmp_path, 'cat >> "$0"'), None, NOON_MS + DAY_MS)
-    assert list(said.values()) == [None, None]
-    told = [json.loads(line) for line in (tmp_path / "out").read_text().splitlines()]
-    assert [one["state"] for one in told] == ["began", "ended"]
-    assert list_failed(watch.backend) == []
-
-
-def test_one_by_its_name_and_those_that_are_not_taken_stay(tmp_path: Path) -> None:
-    watch = put_two_aside(tmp_path)
-    first, second = list_failed(watch.backend)
-    assert resend(watch.backend, lamp(tmp_path, "exit 3"), [second.name], NOON_MS) == {
-        second.name: "exit code 3"
-    }
-    assert resend(watch.backend, lamp(tmp_path, "true"), [second.name], NOON_MS) == {second.name: None}
-    assert list_failed(watch.backend) == [first]
-    gone = Notify()
-    assert list(resend(watch.backend, gone, None, NOON_MS).values()) == [
-        "the notify file has no target of this name"
-    ]
-
-
-@pytest.mark.parametrize("name", ["aaaaaaaaaaaaaaaa", "../../../etc/passwd", "", "x\x1b[2J"])
-def test_a_name_that_there_is_none_of_is_one_line(tmp_path: Path, name: str) -> None:
-    with pytest.raises(UsageError) as raised:
-        resend(Folder(tmp_path), NOC, [name], NOON_MS)
-    assert str(raised.value).isprintable()
-
-
-def test_what_was_put_aside_months_ago_is_forgotten(tmp_path: Path) -> None:
-    watch = put_two_aside(tmp_path)
-    now_ms = round(time.time() * 1000)
-    with watching(tmp_path, Receiver()) as another:
-        another.round(now_ms)
-    assert len(list_failed(watch.backend)) == 2
-    with watching(tmp_path, Receiver()) as another:
-        another.round(now_ms + 91 * DAY_MS)
-    assert list_failed(watch.backend) == []
-
-
-def test_of_very_many_the_oldest_are_forgotten(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(failed, "MOST", 1)
-    watch = put_two_aside(tmp_path)
-    first, second = list_failed(watch.backend)
-    os.utime(tmp_path / FAILED / f"{first.name}.json", (1_000, 1_000))
-    drop_old(watch.backend, 2_000)
-    assert list_failed(watch.backend) == [second]
-
-
-def test_a_damaged_file_is_one_clear_error(tmp_path: Path) -> None:
-    watch = put_two_aside(tmp_path)
-    name = list_failed(watch.backend)[0].name
-    (tmp_path / FAILED / f"{name}.json").write_text("{")
-    with pytest.raises(StoreError, match="is damaged"):
-        list_failed(watch.backend)
 
 
 # Trying targets, and what is missing.

@@ -48,8 +48,8 @@ SIGN_IN_REFUSED: Final = "sign-in-refused"
 
 
 class Entry(Struct, frozen=True):
-    """event: one of those above; person: as they are known, or the name that was tried;
-    query: as the address has it; site: its key."""
+    """event: one of those above, or what was said of an incident (acknowledged, muted, told-again); person: as they are known,
+    or the name that was tried; query: as the address has it; site: its key."""
 
     event: str
     person: str | None

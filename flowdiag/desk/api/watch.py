@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from msgspec.structs import replace
 from starlette.responses import JSONResponse, Response
 
 from flowdiag.desk.api.figures import CSV
@@ -31,7 +32,8 @@ from flowdiag.site.catalogue import KnownSite
 from flowdiag.site.clock import LocalTime
 from flowdiag.text.wording.desk import api as wording
 from flowdiag.text.wording.desk import watch as words
-from flowdiag.watch.event import SCHEMA, Event
+from flowdiag.watch.as_json import event_json
+from flowdiag.watch.event import Event
 from flowdiag.watch.report.reasons import MorningList
 from flowdiag.watch.silenced import LONGEST_TEXT, Silence
 
@@ -80,27 +82,11 @@ def _watch(asked: Asked) -> dict[str, Any]:
 
 
 def _event(event: Event, site: KnownSite | None) -> dict[str, Any]:
-    clock = LocalTime(event.timezone)
+    """As messages have it, without the note, of which there may be thousands."""
     drill = "" if site is None else drill_address(site, event)
-    return {
-        "schema": SCHEMA,
-        "key": event.key,
-        "number": event.number,
-        "incident": event.incident,
-        "site": event.site,
+    return event_json(replace(event, note=None)) | {
         "site_key": None if site is None else site.key,
-        "code": event.code,
-        "severity": event.severity,
-        "confidence": event.confidence,
-        "link": event.link,
-        "direction": event.direction,
-        "state": event.state,
-        "began": clock.iso(event.began_ms),
-        "ended": None if event.ended_ms is None else clock.iso(event.ended_ms),
-        "told": clock.iso(event.told_ms),
-        "client": event.client,
-        "summary": event.summary,
-        "drill": f"/api{drill}" if drill else None,
+        "drill_page": f"/api{drill}" if drill else None,
     }
 
 

@@ -56,6 +56,12 @@ def running(asked: Asked) -> str:
     return {None: wording.NEVER, False: wording.STOPPED, True: ""}[watched.runs]
 
 
+def is_wrong(asked: Asked) -> bool:
+    """Whether that is a fault: a watch that nobody has started is none."""
+    watched = asked.desk.watched
+    return watched.fault is not None or watched.runs is False
+
+
 async def open_incidents(asked: Asked) -> Markup:
     """The section of open incidents of a page for staff."""
     await asked.desk.watched.ready()
@@ -65,6 +71,7 @@ async def open_incidents(asked: Asked) -> Markup:
         rows[:MOST_INCIDENTS],
         len(rows),
         running(asked),
+        is_wrong(asked),
         asked.form_token,
         bool(asked.who.roles & SILENCERS),
         may_ask(asked),
@@ -84,6 +91,7 @@ async def events(asked: Asked) -> Response:
         rows=rows[:MOST_EVENTS],
         total=len(rows),
         running=running(asked),
+        is_wrong=is_wrong(asked),
         is_week=is_week,
         other=EVENTS if is_week else f"{EVENTS}?of={WEEK}",
         asks=may_ask(asked),
