@@ -19,7 +19,7 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from flowdiag.durations import HOUR_MS, LAST_MS
+from flowdiag.durations import HOUR_MS, LAST_MS, SECOND_MS
 from flowdiag.text.wording.watch import telling as words
 from flowdiag.watch.event import Event
 from flowdiag.watch.notify import STORM_MS, Notify, Target
@@ -31,6 +31,8 @@ MOST_TRIES: Final = 30  # about a day (sending.py)
 QUIET: Final = "quiet"
 MUTED: Final = "muted"
 _STORM: Final = "storm "
+# What began at one time is seen by one look or the next, a minute apart: a message waits for both.
+SEEN_LATER_MS: Final = 75 * SECOND_MS
 
 
 def join_storms(
@@ -213,7 +215,7 @@ class _Outbox(Struct):
 
     def _placed(self, waiting: dict[str, Letter], told: Sequence[Event]) -> list[Letter]:
         """Outside of quiet hours."""
-        latest_ms = self.now_ms + self.storm_ms
+        latest_ms = self.now_ms + (self.storm_ms + SEEN_LATER_MS if self.storm_ms else 0)
         letters = {
             group: replace(letter, due_ms=self.now_ms if group == QUIET else min(letter.due_ms, latest_ms))
             for group, letter in waiting.items()

@@ -38,7 +38,7 @@ def test_what_is_told_is_what_was_played(tmp_path: Path, name: str, number: int,
 def test_thirty_sites_that_lose_their_lines_together_are_one_message(tmp_path: Path) -> None:
     casts, told = storm(30, "exchange north"), Told()
     rounds: dict[int, list[Event]] = {}
-    for looked in watched(tmp_path, casts, from_ms=NOON, until_ms=NOON + 3 * MINUTE_MS):
+    for looked in watched(tmp_path, casts, from_ms=NOON, until_ms=NOON + 5 * MINUTE_MS):
         rounds.setdefault(looked.now_ms, []).extend(looked.events)
     messages = [message for now_ms, own in rounds.items() for message in told.at(now_ms, *own)]
     assert [len(message) for message in messages] == [len(casts)]
