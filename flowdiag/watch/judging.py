@@ -17,6 +17,7 @@ from flowdiag.diagnoser.attacked import left_to_security
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import SEVERITIES, in_order
 from flowdiag.diagnoser.finding import Finding
+from flowdiag.diagnoser.findings.outage import CODE as OUTAGE
 from flowdiag.diagnoser.kinds import KINDS
 from flowdiag.diagnoser.long_time import long_time_findings
 from flowdiag.diagnoser.signals.failovers import STILL_MS, failovers
@@ -35,6 +36,8 @@ PAUSE_MS: Final = 10 * MINUTE_MS
 # Flows that are open are exported later: what ended so shortly before the records do may go on.
 OPEN_MS: Final = STILL_MS
 MOST_MARKS: Final = 40
+# So long nobody at a small office may do anything, by chance. (Common practice, no source.)
+LEAST_ABRUPT_MS: Final = 8 * MINUTE_MS
 # Two datagrams have room for as many records (1,400 octets of some 50 each).
 LEAST_LOST: Final = 60
 _ONS: Final[tuple[On, ...]] = get_args(On)
@@ -65,9 +68,12 @@ def found(case: Case, only: Collection[str] | None = None) -> tuple[Finding, ...
 
 
 def _may_be_people(finding: Finding) -> bool:
-    """An outage that the backup's answers speak against, and that nothing was tried in, may as well be people who went home: a
-    note says so, a message cannot."""
-    return finding.code == "outage" and finding.confidence == "low"
+    """An outage that the backup's answers speak against, or of which the end of all traffic is the only sign and that is short,
+    may as well be people who pause or went home: a note says so, a message cannot."""
+    if finding.code != OUTAGE or finding.start_ms is None or finding.end_ms is None:
+        return False
+    abrupt = finding.evidence["at_work_shown_by"] == "abrupt"
+    return finding.confidence == "low" or (abrupt and finding.end_ms - finding.start_ms < LEAST_ABRUPT_MS)
 
 
 def _is_few_lost(finding: Finding) -> bool:

@@ -50,3 +50,15 @@ def test_of_a_healthy_day_nothing_is_told(tmp_path: Path) -> None:
     monday_ms = site.from_ms + 53 * HOUR_MS
     for looked in watched(tmp_path, [site], from_ms=monday_ms, every_ms=40 * MINUTE_MS):
         assert looked.events == ()
+
+
+@pytest.mark.slow
+def test_three_minutes_in_which_nobody_does_anything_are_no_outage(tmp_path: Path) -> None:
+    site = healthy(14, 3)
+    pause_ms = site.from_ms + 63 * HOUR_MS  # on a Monday afternoon at an office of few
+    looks = list(
+        watched(
+            tmp_path, [site], from_ms=pause_ms - 14 * MINUTE_MS, until_ms=pause_ms, every_ms=2 * MINUTE_MS
+        )
+    )
+    assert [looked.events for looked in looks if looked.events] == []
