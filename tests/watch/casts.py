@@ -63,9 +63,13 @@ class Cast(Struct, frozen=True):
 
 
 class Play:
-    """What a situation is played with. Change `meter` and `exporting`; `at` is minutes after the trouble may begin."""
+    """What a situation is played with. Change `meter` and `exporting`; `at` is minutes after the trouble may begin.
 
-    def __init__(self, name: str, number: int, minutes: int = 180, *, before: int = BEFORE) -> None:
+    minutes, before: after and before that; most: hosts, one less at the most."""
+
+    def __init__(
+        self, name: str, number: int, minutes: int = 180, *, before: int = BEFORE, most: int = 14
+    ) -> None:
         self.rng: Generator = generator(zlib.crc32(f"watch {name}".encode()) * 1000 + number)
         self.probe = SiteKeepalive("198.51.100.1", interval_s=self.choose((10, 10, 30, 60)))
         down, up = self.choose(PLANS)
@@ -100,7 +104,7 @@ class Play:
         self.restart: tuple[int, int] | None = None
         self.late: tuple[int, int, int] | None = None  # what was sent in [from, to) arrives from then on, ms
         self.apart = False  # the backup has a router of its own
-        self.scene = Scene(self.site, self.begin, self.end, self.rng, hosts=int(self.rng.integers(4, 14)))
+        self.scene = Scene(self.site, self.begin, self.end, self.rng, hosts=int(self.rng.integers(4, most)))
 
     def choose(self, options: Sequence[Any]) -> Any:
         return options[int(self.rng.integers(len(options)))]
@@ -171,7 +175,7 @@ def storm(sites: int, upstream: str) -> list[Cast]:
     """Sites behind one upstream that lose their main line within two minutes, and get it back within two."""
     casts = []
     for number in range(sites):
-        p = Play("storm", number, minutes=14, before=30)
+        p = Play("storm", number, minutes=14, before=30, most=5)
         p.site = replace(p.site, upstream=upstream)
         p.meter = replace(p.meter, active_s=60)
         p.usual(0.03)
