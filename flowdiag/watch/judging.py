@@ -17,7 +17,6 @@ from flowdiag.diagnoser.attacked import left_to_security
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.diagnose import SEVERITIES, in_order
 from flowdiag.diagnoser.finding import Finding
-from flowdiag.diagnoser.findings.outage import CODE as OUTAGE
 from flowdiag.diagnoser.kinds import KINDS
 from flowdiag.diagnoser.long_time import long_time_findings
 from flowdiag.diagnoser.signals.failovers import STILL_MS, failovers
@@ -70,7 +69,7 @@ def found(case: Case, only: Collection[str] | None = None) -> tuple[Finding, ...
 def _may_be_people(finding: Finding) -> bool:
     """An outage that the backup's answers speak against, or of which the end of all traffic is the only sign and that is short,
     may as well be people who pause or went home: a note says so, a message cannot."""
-    if finding.code != OUTAGE or finding.start_ms is None or finding.end_ms is None:
+    if finding.code != "outage" or finding.start_ms is None or finding.end_ms is None:
         return False
     abrupt = finding.evidence["at_work_shown_by"] == "abrupt"
     return finding.confidence == "low" or (abrupt and finding.end_ms - finding.start_ms < LEAST_ABRUPT_MS)
