@@ -81,4 +81,4 @@ def test_records_that_are_kept_are_bounded(store: LiveStore, monkeypatch: pytest
     module._kept.clear()
     monkeypatch.setattr(module, "MOST_KEPT", 1)
     hold_against_all(store)
-    assert sum(kept.flows.num_rows for kept in module._kept.values()) <= 1
+    assert sum(kept.rows for kept in module._kept.values()) <= 1
