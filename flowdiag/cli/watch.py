@@ -17,11 +17,11 @@ import click
 from flowdiag.cli.chosen import store_and_sites, store_options
 from flowdiag.cli.options import cluster_option, jobs_option, output_options, talk_options
 from flowdiag.cli.parameters import port, seconds
-from flowdiag.cli.watch_beside import Where, asked_beside, beside_options
+from flowdiag.cli.watch_beside import Where, asked_beside, beside_options, refuse_forms
 from flowdiag.collector.store.prepare import prepare
+from flowdiag.errors import FlowdiagError
 
 if TYPE_CHECKING:
-    from flowdiag.errors import FlowdiagError
     from flowdiag.watch.event import Event
     from flowdiag.watch.service import Settings
     from flowdiag.watch.watcher import Round
@@ -82,8 +82,9 @@ def command(
     """
     jobs = jobs or os.cpu_count() or 1
     asked = asked_beside(beside)
+    where = Where(store, folder, config, notify, jobs, cluster, form, output, quiet)
+    refuse_forms(where, beside)
     if asked is not None:
-        where = Where(store, folder, config, notify, jobs, cluster, form, output, quiet)
         sys.exit(asked(where, beside))
     store, folder = store_and_sites(store, folder, config)
     if jobs > 1 and cluster is None:
@@ -107,6 +108,7 @@ def command(
 
 
 def _once(settings: Settings, stop: threading.Event) -> int:
+    from flowdiag.watch.sending import not_taking
     from flowdiag.watch.service import watch_once, watching
 
     began = False
@@ -118,6 +120,7 @@ def _once(settings: Settings, stop: threading.Event) -> int:
 
     with watching(settings, write, stop) as (watcher, holding):
         _say_faults(watch_once(watcher, holding, stop), {})
+        _say_targets(not_taking(part for part, _ in holding.held.values()), {})
     return BEGAN if began else 0
 
 
@@ -142,7 +145,8 @@ def _on(
         _say_targets(not_taking(part for part, _ in holding.held.values()), targets)
         if not quiet and time.monotonic() - said >= STATUS_EVERY_S:
             said = time.monotonic()
-            _say(f"looked at {done.sites} sites in {done.took_s:.1f} s")
+            mine = f"looked at {done.sites} sites in {done.took_s:.1f} s"
+            _say(mine if holding.held else "another watch looks after all sites; this one waits for its end")
 
     def failed(error: FlowdiagError) -> None:
         gauges.failed(error)
@@ -158,16 +162,24 @@ def _on(
 def _print(events: Sequence[Event]) -> None:
     from flowdiag.watch.as_json import event_line
 
-    for event in events:
-        click.echo(event_line(event))
-    sys.stdout.flush()
+    try:
+        for event in events:
+            click.echo(event_line(event))
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise FlowdiagError(
+            f"standard output cannot be written ({error.strerror or error})",
+            advice="what was to be printed is printed by the next watch",
+        ) from error
 
 
 def _say_faults(done: Round, known: dict[str, str]) -> None:
-    """Sites that cannot be looked at: each when that begins."""
+    """Sites that cannot be looked at, and profiles that cannot be used: each when that begins."""
     for site, fault in sorted(done.faults.items()):
         if known.get(site) != fault:
-            _say(f"{site} cannot be looked at: {fault}")
+            _say(fault if fault.startswith(site) else f"{site} cannot be looked at: {fault}")
     known.clear()
     known.update(done.faults)
 

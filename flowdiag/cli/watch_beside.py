@@ -99,6 +99,13 @@ def asked_beside(given: Given) -> Asked | None:
     return _DONE[asked[0]] if asked else None
 
 
+def refuse_forms(where: Where, given: Given) -> None:
+    """Raises UsageError where a form is asked for of what has none."""
+    asked = next((name for name in _DONE if given[name]), None)
+    if asked not in ("report", "drill") and (where.form or where.output):
+        raise UsageError("--format and --output go with --report or --drill", advice="leave them out")
+
+
 def _report(where: Where, given: Given) -> int:
     from flowdiag.cli.watch_pages import write_report
 
@@ -154,7 +161,7 @@ def _mute(where: Where, given: Given) -> int:
 def _silenced(where: Where, given: Given) -> int:
     from flowdiag.cli.watch_silences import list_silences
 
-    return list_silences(where.of_store())
+    return list_silences(where.of_store(), where.notify)
 
 
 def _lift(where: Where, given: Given) -> int:

@@ -23,8 +23,11 @@ def failed_messages(store: str) -> int:
     """Lists what is put aside in a store. Gives the exit code. Raises StoreError."""
     from flowdiag.watch.failed import list_failed
 
-    for failed in list_failed(_backend(store)):
+    found = list_failed(_backend(store))
+    for failed in found:
         click.echo(failed.line)
+    if not found:
+        click.echo("No message is put aside.")
     return 0
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import getpass
 import re
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from flowdiag.errors import StoreError, UsageError
+from flowdiag.errors import UsageError
 from flowdiag.text.escape import terminal
 
 if TYPE_CHECKING:
     from flowdiag.watch.ledger import Ledger
+    from flowdiag.watch.part import Part
     from flowdiag.watch.silenced import Kind, Silence
 
 EXPECTED_TIME: Final = "--until 4h, 2d or 2026-03-03T14:00+13:00"
@@ -48,13 +49,20 @@ def list_incidents(store: str) -> int:
     return 0
 
 
-def list_silences(store: str) -> int:
-    """Lists what is acknowledged and muted. Gives the exit code. Raises StoreError."""
+def list_silences(store: str, notify: Path | None) -> int:
+    """Lists what is acknowledged and muted. notify: a notify file, whose own are listed too. Gives the exit code.
+
+    Raises StoreError, ConfigError."""
     from flowdiag.text.wording.watch import incidents as wording
     from flowdiag.watch.silenced import read_silences
 
     with _ledger(store) as ledger:
-        found = [one for one in read_silences(ledger) if one.holds(_now_ms())]
+        every = read_silences(ledger)
+    if notify is not None:
+        from flowdiag.watch.notify_file import read_notify
+
+        every += read_notify(notify).silences
+    found = [one for one in every if one.holds(_now_ms())]
     for one in found:
         about = one.key or " ".join(filter(None, (one.site, one.code, one.link)))
         click.echo(f"{one.name}  {terminal(about)}  {_said(one, 'UTC')}")
@@ -77,15 +85,24 @@ def silence(
 
     Raises UsageError, StoreError."""
     from flowdiag.watch.going_on import last_event
+    from flowdiag.watch.notify_file import check_code
     from flowdiag.watch.part import read_parts
     from flowdiag.watch.silenced import Silence, add_silence
 
     now_ms = _now_ms()
     until_ms = _until_ms(until, now_ms)
+    try:
+        if code is not None:
+            check_code(code)
+    except ValueError as error:
+        raise UsageError(
+            f"--code: {error}", expected="a code that events have, such as link-full or not-heard"
+        ) from None
     if not reason:
         raise UsageError("nothing says why", expected="--reason TEXT: who comes next wants to know")
     with _ledger(store) as ledger:
-        known = last_event((part for _, part in read_parts(ledger)), what)
+        parts = [part for _, part in read_parts(ledger)]
+        known = last_event(parts, what)
         key = what if known is not None else None
         if key is None and kind == "acknowledged":
             raise UsageError(
@@ -99,7 +116,26 @@ def silence(
         )  # fmt: skip
         add_silence(ledger, said, now_ms)
     click.echo(said.name)
+    click.echo(f"flowdiag: {_said(said, 'UTC')}; {_about(said, parts)}", err=True)
     return 0
+
+
+def _about(said: Silence, parts: Sequence[Part]) -> str:
+    """Which of the sites that are watched, and of what goes on, a silence is about now."""
+    from flowdiag.text.figures import count
+    from flowdiag.watch.going_on import open_incidents
+    from flowdiag.watch.silenced import is_place
+
+    going_on = sum(said.is_about(one.event) for one in open_incidents(parts, (), said.at_ms))
+    if said.key is not None:
+        return count(going_on, "incident that goes on", "incidents that go on")
+    sites = {
+        place
+        for part in parts
+        for place, site in part.sites.items()
+        if is_place(said.site or "*", place, site.name)
+    }
+    return f"{count(len(sites), 'site')} of those watched, {count(going_on, 'incident that goes on', 'incidents that go on')}"
 
 
 def lift(store: str, name: str) -> int:
@@ -117,11 +153,11 @@ def lift(store: str, name: str) -> int:
 @contextmanager
 def _ledger(store: str) -> Iterator[Ledger]:
     """Raises StoreError where there is no store."""
-    from flowdiag.collector.store.backends import is_url
+    from flowdiag.collector.store.changes import need_store
+    from flowdiag.collector.store.opening import open_backend
     from flowdiag.watch.ledgers.opening import open_ledger
 
-    if not is_url(store) and not Path(store).is_dir():
-        raise StoreError("no such folder", file=store, expected="the store that a watch is of")
+    need_store(open_backend(store))
     ledger = open_ledger(store)
     try:
         yield ledger

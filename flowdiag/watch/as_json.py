@@ -44,6 +44,7 @@ def event_json(event: Event, desk: str | None = None) -> dict[str, Any]:
         "ended": None if event.ended_ms is None else clock.iso(event.ended_ms),
         "told": clock.iso(event.told_ms),
         "corrected": event.corrected,
+        "or_earlier": event.or_earlier,
         "client": event.client,
         "summary": event.summary,
         "note": event.note,

@@ -41,7 +41,7 @@ class Rules(Struct, frozen=True):
 
 
 class Place(Struct, frozen=True):
-    """Which site it is. place: of its profile below the folder."""
+    """Which site it is. place: of its profile below the folder; empty: all sites together."""
 
     place: str
     name: str
@@ -68,7 +68,10 @@ def changes(
     past_ms = judged_ms if memory.looked_ms is None else min(memory.looked_ms, judged_ms - PAST_MS)
     book = Incidents(memory.incidents, site.place, begin_ms, judged_ms, past_ms)
     held_back = _held_back(memory.incidents, now_ms)
-    for one in hearing(state, memory.incidents, now_ms, site.timezone, listening=listening):
+    everybody = not site.place
+    for one in hearing(
+        state, memory.incidents, now_ms, site.timezone, listening=listening, everybody=everybody
+    ):
         book.take(one, held_back)
     if not silent:
         seen = seen_in(state)
@@ -161,4 +164,16 @@ def _event(one: Incident, state: EventState, now_ms: int, site: Place) -> Event:
         summary=one.summary + (wording.came_and_went(one.times) if one.times > 1 else ""),
         upstream=site.upstream,
         corrected=one.corrected,
+        or_earlier=one.or_earlier,
     )
+
+
+def farewell(place: str, memory: SiteMemory, now_ms: int) -> list[Event]:
+    """The ends of what went on at a site that is not watched any more."""
+    site = Place(place, memory.name, memory.timezone, memory.upstream)
+    ended = [
+        replace(one, ended_ms=one.until_ms, summary=wording.NOT_WATCHED, client=wording.NOT_WATCHED_CLIENT)
+        for one in memory.incidents
+        if one.is_open
+    ]
+    return [_event(replace(one, told=(*one.told, now_ms)), "ended", now_ms, site) for one in ended]

@@ -37,8 +37,8 @@ class Event(Struct, frozen=True):
     which is the same whoever tells it and however often. incident: the key that it is told under: that of the first incident of
     its storm, or its own. site, timezone: name and zone; place: of the profile below its folder. began_ms, ended_ms: of
     the incident, ms since 1970 UTC; told_ms: when the watch noticed; client, summary: as of a finding; note: the ticket
-    note as text; corrected: times or facts that were told before turned out otherwise, by records that came late; drill: of a
-    stay on the backup that ended, what a certificate of it needs.
+    note as text; corrected: times or facts that were told before turned out otherwise, by records that came late; or_earlier: it
+    may have begun before anything that was looked at; drill: of a stay on the backup that ended, what a certificate needs.
     """
 
     key: str
@@ -61,6 +61,7 @@ class Event(Struct, frozen=True):
     note: str | None = None
     upstream: str | None = None
     corrected: bool = False
+    or_earlier: bool = False
     drill: dict[str, Any] | None = None
 
     @property
@@ -77,8 +78,8 @@ class Incident(Struct, frozen=True):
 
     ended_ms: None while it goes on; seen_ms: up to when the records show that it held; told: times (ms) at which its
     events were told, in order; over: whether its end was told; times: how often it came and went before it was told;
-    corrected: something else was told of it. An incident with nothing told waits: it has not lasted long enough, or too
-    much was told of its matter lately.
+    corrected: something else was told of it; or_earlier: it may have begun before anything that was looked at. An incident
+    with nothing told waits: it has not lasted long enough, or too much was told of its matter lately.
     """
 
     key: str
@@ -94,6 +95,7 @@ class Incident(Struct, frozen=True):
     over: bool = False
     times: int = 1
     corrected: bool = False
+    or_earlier: bool = False
 
     @property
     def until_ms(self) -> int:
@@ -147,4 +149,5 @@ def as_event(place: str, memory: SiteMemory, incident: Incident) -> Event:
         client=incident.client,
         summary=incident.summary,
         upstream=memory.upstream,
+        or_earlier=incident.or_earlier,
     )

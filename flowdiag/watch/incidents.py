@@ -87,6 +87,7 @@ class Incidents:
             client=seen.client,
             summary=seen.summary,
             over=over and seen.until_ms <= self._past_ms,
+            or_earlier=seen.before,
         )
 
     def _bring_up_to_date(self, known: Incident, seen: Seen) -> None:
@@ -105,6 +106,7 @@ class Incidents:
             client=seen.client,
             summary=seen.summary,
             times=known.times + apart,
+            or_earlier=known.or_earlier if began_ms == known.began_ms else seen.before,
         )
         if known.over:
             after = self._of_one_over(known, after)

@@ -70,7 +70,7 @@ class TargetTable(_Table):
     @field_validator("codes")
     @classmethod
     def _codes(cls, codes: tuple[str, ...]) -> tuple[str, ...]:
-        return tuple(_known(code) for code in codes)
+        return tuple(check_code(code) for code in codes)
 
     @field_validator("quiet")
     @classmethod
@@ -203,7 +203,7 @@ class SilenceTable(_Table):
     @field_validator("code")
     @classmethod
     def _code(cls, code: str | None) -> str | None:
-        return None if code is None else _known(code)
+        return None if code is None else check_code(code)
 
     def until_ms(self, timezone: str) -> int:
         until = self.until if self.until.tzinfo is not None else self.until.replace(tzinfo=ZoneInfo(timezone))
@@ -256,7 +256,7 @@ class NotifyFile(_Table):
     @classmethod
     def _durations(cls, minimum: dict[str, str]) -> dict[str, str]:
         for code, text in minimum.items():
-            _known(code)
+            check_code(code)
             if _duration_ms(text) > DAY_MS:
                 raise ValueError(f"{code}: is longer than a day")
         return minimum
@@ -316,7 +316,8 @@ def known_codes() -> frozenset[str]:
     return frozenset(names) | {NOT_HEARD}
 
 
-def _known(code: str) -> str:
+def check_code(code: str) -> str:
+    """Raises ValueError for a code of which no event ever is."""
     if code not in known_codes():
         from difflib import get_close_matches
 

@@ -76,10 +76,16 @@ def _by_matter_and_time(one: Seen) -> tuple[str, str, str, int]:
 
 
 def hearing(
-    state: SiteState, known: Sequence[Incident], now_ms: int, timezone: str, *, listening: bool
+    state: SiteState,
+    known: Sequence[Incident],
+    now_ms: int,
+    timezone: str,
+    *,
+    listening: bool,
+    everybody: bool = False,
 ) -> list[Seen]:
     """Whether the exporter is heard. known: what is remembered of the site; listening: whether anybody would be heard: where not,
-    no silence begins."""
+    no silence begins; everybody: whether it is all exporters together."""
     goes_on = next((one for one in known if one.matter.code == NOT_HEARD and not one.over), None)
     if state.heard_ms is None:
         return []
@@ -92,6 +98,11 @@ def hearing(
         ended_ms = max(state.heard_since_ms or state.heard_ms, since_ms)
     else:
         return []
+    said = (
+        (wording.nobody_heard_client, wording.nobody_heard)
+        if everybody
+        else (wording.not_heard_client, wording.not_heard)
+    )
     return [
         Seen(
             matter=Matter(NOT_HEARD),
@@ -101,7 +112,7 @@ def hearing(
             ended_ms=ended_ms,
             until_ms=now_ms if ended_ms is None else ended_ms,
             before=False,
-            client=wording.not_heard_client(since_ms, ended_ms, timezone),
-            summary=wording.not_heard(since_ms, ended_ms, timezone),
+            client=said[0](since_ms, ended_ms, timezone),
+            summary=said[1](since_ms, ended_ms, timezone),
         )
     ]

@@ -72,7 +72,12 @@ class Silence(Struct, frozen=True, kw_only=True):
 
 def is_site(pattern: str, event: Event) -> bool:
     """Whether a pattern ("kowhai-group/*") means an event's site, by its place or its name. Only the asterisk is special."""
-    return _matches(pattern, event.place) or _matches(pattern, event.site)
+    return is_place(pattern, event.place, event.site)
+
+
+def is_place(pattern: str, place: str, name: str) -> bool:
+    """The same of a site by its place and name."""
+    return _matches(pattern, place) or _matches(pattern, name)
 
 
 def _matches(pattern: str, name: str) -> bool:

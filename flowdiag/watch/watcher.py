@@ -19,9 +19,9 @@ from msgspec.structs import replace
 
 from flowdiag.collector.store.workers import Count
 from flowdiag.durations import DAY_MS
-from flowdiag.errors import FlowdiagError, StoreError, WorkerLost
+from flowdiag.errors import ClusterError, FlowdiagError
 from flowdiag.site.catalogue import Catalogue, KnownSite
-from flowdiag.watch.changes import Changed, Place, Rules
+from flowdiag.watch.changes import Changed, Place, Rules, farewell
 from flowdiag.watch.clock import WatchClock
 from flowdiag.watch.event import Event, Incident, SiteMemory
 from flowdiag.watch.everywhere import ALL, LEAST, NEWEST_MS, anybody_heard, changes_everywhere, listens
@@ -104,20 +104,23 @@ class Watcher:
         self._holding, self._notify, self._pool, self._post = holding, notify, pool, post
         self._rules = Rules(notify.minimum_ms)
         self._stop = stop
+        self._sound: dict[str, KnownSite] = {}  # by the files of their profiles, as they were read last
         self.clock = clock or WatchClock()
 
     def run(
         self, every_s: float, told: Callable[[Round], None], failed: Callable[[FlowdiagError], None]
     ) -> None:
-        """Rounds until stop is set, every_s apart. told: called after each; failed: with what kept the ledger or the store from
-        being used, after which it goes on with the next round. Raises ClusterError."""
+        """Rounds until stop is set, every_s apart. told: called after each; failed: with what kept the ledger, the store or the
+        profiles from being used, after which it goes on with the next round. Raises ClusterError."""
         while not self._stop.is_set():
             until_s = time.monotonic() + self.clock.until_round_s(every_s)
             try:
                 looked = set(self._holding.hold(self._post.is_at))
                 told(self.round(looked))
                 self._between(until_s, looked, told)
-            except (StoreError, WorkerLost) as error:
+            except ClusterError:
+                raise
+            except FlowdiagError as error:
                 failed(error)
                 self._stop.wait(max(until_s - time.monotonic(), PAUSE_S))
 
@@ -151,7 +154,7 @@ class Watcher:
         waiting = {name: parts.count(name) for name in sites}
         done: dict[str, list[Watched]] = {name: [] for name in sites}
         events: list[Event] = []
-        faults: dict[str, str] = {}
+        faults = {fault.file or "": str(fault) for fault in self._catalogue.faults}
 
         def settle(name: str) -> None:
             events.extend(self._settle(name, done[name], silences, now_ms))
@@ -183,11 +186,19 @@ class Watcher:
     def _sites(self, names: Iterable[str]) -> dict[str, list[KnownSite]]:
         """The sites of parts, those in the order of their names."""
         by_part: dict[str, list[KnownSite]] = {name: [] for name in sorted(names)}
-        for site in self._catalogue.all():
+        for site in self._every():
             name = part_of(site.place, site.profile.site.upstream)
             if name in by_part:
                 by_part[name].append(site)
         return by_part
+
+    def _every(self) -> list[KnownSite]:
+        """All sites; one whose profile cannot be used any more as it was before. Raises ProfileError."""
+        sites = {site.file: site for site in self._catalogue.all()}
+        broken = {fault.file for fault in self._catalogue.faults}
+        sites |= {file: site for file, site in self._sound.items() if file in broken and file not in sites}
+        self._sound = sites
+        return sorted(sites.values(), key=lambda site: (site.name.casefold(), site.place))
 
     def _memories(self, sites: dict[str, list[KnownSite]]) -> dict[str, SiteMemory]:
         """What is remembered of sites, by place: in their part, or wherever they were seen last."""
@@ -230,24 +241,31 @@ class Watcher:
             return ()
         part = held.part
         told = {event.name for event in part.events}
-        new = [event for one in watched for event in one.events if event.name not in told]
+        sites = {one.place: one.memory for one in watched}
+        gone = {place: one for place, one in {**part.absent, **part.sites}.items() if place not in sites}
+        absent = {place: one for place, one in gone.items() if _is_remembered(one, now_ms)}
+        places = {site.place for site in self._sound.values()}
+        new = [event for one in watched for event in one.events]
+        for place in gone.keys() - absent.keys() - places:
+            new += farewell(place, gone[place], now_ms)
+        new = [event for event in new if event.name not in told]
         events = join_storms(part.events, new, self._notify.storm_ms)
         corrected = {incident.key: incident for one in watched for incident in one.corrected}
         known = tuple(_corrected(event, corrected.get(event.key)) for event in part.events)
         before = replace(part, events=known)
-        sites = {one.place: one.memory for one in watched}
         after = Part(
             owner=part.owner,
             sites=sites,
-            absent={
-                place: memory
-                for place, memory in {**part.absent, **part.sites}.items()
-                if place not in sites and (memory.looked_ms or 0) >= now_ms - ABSENT_DAYS * DAY_MS
-            },
+            absent=absent,
             events=_kept((*known, *events), now_ms),
             letters=(*letters_for(self._notify, before, events, silences, now_ms), *self._post.made(events)),
         )
         return events if after == part or self._holding.replace(name, after) else ()
+
+
+def _is_remembered(absent: SiteMemory, now_ms: int) -> bool:
+    """Whether a site without a profile may have one again, as it was."""
+    return (absent.looked_ms or 0) >= now_ms - ABSENT_DAYS * DAY_MS
 
 
 def _place(site: KnownSite) -> Place:

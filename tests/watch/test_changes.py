@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
-from flowdiag.watch.changes import MOST_AN_HOUR, Place, Rules, changes
+from flowdiag.watch.changes import MOST_AN_HOUR, Place, Rules, changes, farewell
 from flowdiag.watch.event import NOT_HEARD, Event, Incident, SiteMemory
 from flowdiag.watch.seen import HOLD_MS
 from flowdiag.watch.state import Mark, SiteState
@@ -331,3 +331,19 @@ def test_a_leak_has_to_last_longer_than_a_change_over_unless_it_is_asked_for_soo
         watch.play([(10, 60)], 50, code="backup-leak")
     assert [when for _, when in soon.told] == [11]
     assert [when for _, when in later.told] == [20]
+
+
+def test_what_began_before_anything_that_was_looked_at_says_so() -> None:
+    watch = Watch(begun=False)
+    watch.play([(-200, 40)], 60)
+    began, ended = watch.events
+    assert (began.began_ms, began.or_earlier, ended.or_earlier) == (at(-60), True, True)
+    assert [one.or_earlier for one in Watch().play([(10, 200)], 250)] == [False, False]
+
+
+def test_what_goes_on_at_a_site_that_is_not_watched_any_more_ends() -> None:
+    watch = Watch()
+    watch.play([(10, 400)], 20)
+    (ended,) = farewell(SITE.place, watch.memory, at(3000))
+    assert (ended.state, ended.key, ended.number) == ("ended", watch.events[0].key, 2)
+    assert "not watched any more" in ended.summary

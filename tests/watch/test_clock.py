@@ -76,6 +76,8 @@ def test_when_all_fall_silent_it_is_told_once_of_all() -> None:
     (event,) = done.events
     assert (event.code, event.state, event.place) == (NOT_HEARD, "began", "")
     assert event.began_ms == NOW - 9 * MINUTE_MS
+    assert "collector" in event.summary
+    assert "your router" not in event.client
     again = changes_everywhere(done.memory, sites, NOW + MINUTE_MS, Rules(), settled=True)
     assert again.events == ()
     back = [replace(one, state=replace(one.state, heard_ms=NOW, unheard_ms=NOW + HOUR_MS)) for one in sites]

@@ -195,6 +195,7 @@ EVENT: Final = record(
     ended={"type": ["string", "null"], "format": "date-time"},
     told=TIME,
     corrected={"type": "boolean"},
+    or_earlier={"type": "boolean"},
     client=TEXT,
     summary=TEXT,
     note={"type": "null"},
