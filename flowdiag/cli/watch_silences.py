@@ -122,20 +122,16 @@ def silence(
 
 def _about(said: Silence, parts: Sequence[Part]) -> str:
     """Which of the sites that are watched, and of what goes on, a silence is about now."""
-    from flowdiag.text.figures import count
+    from flowdiag.text.wording.watch import incidents as wording
     from flowdiag.watch.going_on import open_incidents
     from flowdiag.watch.silenced import is_place
 
     going_on = sum(said.is_about(one.event) for one in open_incidents(parts, (), said.at_ms))
     if said.key is not None:
-        return count(going_on, "incident that goes on", "incidents that go on")
-    sites = {
-        place
-        for part in parts
-        for place, site in part.sites.items()
-        if is_place(said.site or "*", place, site.name)
-    }
-    return f"{count(len(sites), 'site')} of those watched, {count(going_on, 'incident that goes on', 'incidents that go on')}"
+        return wording.about(None, going_on)
+    pattern = said.site or "*"
+    watched = {(place, site.name) for part in parts for place, site in part.sites.items() if place}
+    return wording.about(sum(is_place(pattern, *site) for site in watched), going_on)
 
 
 def lift(store: str, name: str) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from flowdiag.text.clock import Clock
+from flowdiag.text.figures import count
 
 NOTHING: Final = "Nothing goes on."
 NOTHING_SILENCED: Final = "Nothing is acknowledged or muted."
@@ -27,3 +28,9 @@ def silenced(kind: str, until_ms: int, timezone: str, by: str, reason: str) -> s
     who = f" by {by}" if by else ""
     why = f": {reason}" if reason else ""
     return f"{KINDS[kind]} until {moment(until_ms, timezone)}{who}{why}"
+
+
+def about(sites: int | None, going_on: int) -> str:
+    """3 sites of those watched, 1 incident that goes on; sites: None where it is about one incident."""
+    incidents = count(going_on, "incident that goes on", "incidents that go on")
+    return incidents if sites is None else f"{count(sites, 'site')} of those watched, {incidents}"
