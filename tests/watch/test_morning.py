@@ -334,3 +334,11 @@ def test_the_command_writes_the_list(leak: Played, tmp_path: Path) -> None:
     assert "not heard" in page.read_text()  # the records are of March
     told = json.loads(CliRunner().invoke(main, [*words, "--format", "json", "--quiet"]).stdout)
     assert told["counts"]["sites"] == 1
+
+
+def test_a_broken_profile_keeps_its_place_and_its_client(tmp_path: Path) -> None:
+    (tmp_path / "ferries").mkdir()
+    (tmp_path / "ferries" / "point.toml").write_text("[site]\nnam = 1\n")
+    (tmp_path / "alone.toml").write_text("[site]\nnam = 1\n")
+    found = [(one.place, one.client) for one in read_sites(tmp_path) if one.profile is None]
+    assert found == [("alone", "alone"), ("ferries/point", "ferries")]
