@@ -6,11 +6,12 @@ import csv
 import io
 import json
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 from msgspec.structs import replace
 
 from flowdiag import read_export
@@ -24,6 +25,7 @@ from flowdiag.scenario.library import FERRY_OFFICE
 from flowdiag.scenario.scene import Scene
 from flowdiag.scenario.site import profile_toml
 from flowdiag.site.profile import Profile
+from flowdiag.text.wording.watch import morning as wording
 from flowdiag.watch.event import Incident, Matter, SiteMemory, key_of
 from flowdiag.watch.ledgers.opening import open_ledger
 from flowdiag.watch.part import Part, encoded
@@ -34,6 +36,7 @@ from flowdiag.watch.report.morning import morning_list
 from flowdiag.watch.report.reasons import Acknowledged, ListedSite, MorningList, Reason, UnsureSite
 from flowdiag.watch.report.site import Said, SiteTask, Well, said_of
 from flowdiag.watch.report.sites import ReportSite, read_sites
+from flowdiag.watch.silenced import DOCUMENT as SILENCED
 from flowdiag.watch.silenced import Silence, add_silence
 from tests.watch.playing import KEEPALIVE, NOW, Played, ago, play
 
@@ -342,3 +345,48 @@ def test_a_broken_profile_keeps_its_place_and_its_client(tmp_path: Path) -> None
     (tmp_path / "alone.toml").write_text("[site]\nnam = 1\n")
     found = [(one.place, one.client) for one in read_sites(tmp_path) if one.profile is None]
     assert found == [("alone", "alone"), ("ferries/point", "ferries")]
+
+
+def report(store: object, sites: Path, *more: str) -> Result:
+    words = ["watch", "--store", str(store), "--sites", str(sites), "--report", "--jobs", "1", "--quiet"]
+    return CliRunner().invoke(main, [*words, *more])
+
+
+@pytest.fixture
+def one_site(tmp_path: Path) -> Path:
+    (tmp_path / "sites").mkdir()
+    (tmp_path / "sites" / "ferry.toml").write_text(profile_toml(FERRY_OFFICE))
+    return tmp_path / "sites"
+
+
+@pytest.mark.parametrize("exists", [True, False])
+def test_a_folder_that_is_no_store_is_one_error(one_site: Path, tmp_path: Path, exists: bool) -> None:
+    if exists:
+        (tmp_path / "flows").mkdir()
+    done = report(tmp_path / "flows", one_site)
+    assert (done.exit_code, done.stdout) == (1, "")
+    assert done.stderr.startswith(f"flowdiag: {tmp_path / 'flows'}")
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_damaged_memory_of_the_watch_leaves_acknowledgements_out(
+    leak: Played, one_site: Path, tmp_path: Path
+) -> None:
+    store = tmp_path / "flows"
+    shutil.copytree(leak.store, store)
+    ledger = open_ledger(store)
+    assert ledger.write(SILENCED, b"damaged", 0)
+    ledger.close()
+    done = report(store, one_site)
+    assert done.exit_code == 0
+    assert "not heard" in done.stdout
+    assert "acknowledgements are left out" in done.stderr
+
+
+def test_an_empty_list_does_not_call_sites_well_of_which_nobody_can_tell() -> None:
+    unsure = UnsureSite("a", "a", "a", "links", "x")
+    doubtful = MorningList(NOW, 2, (), (unsure,), 1, 0)
+    for told in (as_text.render(doubtful, on_terminal=False), as_html.render(doubtful)):
+        assert wording.NOBODY not in told
+        assert "of 1 site nobody can tell" in " ".join(told.split())
+    assert wording.NOBODY in as_html.render(MorningList(NOW, 1, (), (), 1, 0))

@@ -31,7 +31,7 @@ def _sections(morning: MorningList) -> Iterator[RenderableType]:
             yield Text(terminal(f"{number}. {row.site.site}{client}"), "bold")
         yield from (Padding(line, (0, 0, 0, 3)) for line in _lines(row))
     if not morning.listed:
-        yield Text(wording.NOBODY)
+        yield Text(wording.nobody(len(morning.unsure)))
     if morning.unsure:
         yield Text("")
         yield Text(wording.CANNOT_TELL, "bold")

@@ -15,6 +15,7 @@ INTERNAL: Final = "Internal: names all clients"
 NUMBER: Final = "#"
 COLUMNS: Final = ("Site", "What", "Since", "How sure", "To do", "To say on the phone")
 NOBODY: Final = "No site is on the list: as far as the records tell, each backup would carry its site."
+NOBODY_SURE: Final = "No site is on the list, but of {} nobody can tell whether the backup would carry it."
 CANNOT_TELL: Final = "Sites of which nobody can tell"
 CANNOT_TELL_NONE: Final = "There is no site of which nobody can tell."
 HOW: Final = "How to read this"
@@ -79,6 +80,11 @@ def summary(sites: int, listed: int, well: int, unsure: int, without: int) -> st
         f"{count(sites, 'site')}: {listed:,} on this list, {well:,} with a backup that nothing speaks against, "
         f"{unsure:,} of which nobody can tell, {without:,} without a backup."
     )
+
+
+def nobody(unsure: int) -> str:
+    """In place of an empty list. unsure: of how many sites nobody can tell."""
+    return NOBODY_SURE.format(count(unsure, "site")) if unsure else NOBODY
 
 
 def at(now_ms: int) -> str:
