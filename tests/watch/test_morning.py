@@ -38,6 +38,7 @@ from flowdiag.watch.report.site import Said, SiteTask, Well, said_of
 from flowdiag.watch.report.sites import ReportSite, read_sites
 from flowdiag.watch.silenced import DOCUMENT as SILENCED
 from flowdiag.watch.silenced import Silence, add_silence
+from flowdiag.watch.state import DayState, Mark, SiteState
 from tests.watch.playing import KEEPALIVE, NOW, Played, ago, play
 
 HOSTILE = '=cmd|"/c calc"!A1 <script>alert(1)</script>\u202e'
@@ -139,6 +140,7 @@ def test_a_leak_says_who_what_and_the_month_so_far(leak: Played) -> None:
     assert "192.168.40.20 (ticket-hall archive)" in found.what
     assert "https" in found.what
     assert "a month" in found.what
+    assert "The backup carried at least " in found.what  # nothing is known of the first two days
     assert "in the month so far" in found.what
     assert "192.168.40.20" not in found.client
 
@@ -390,3 +392,27 @@ def test_an_empty_list_does_not_call_sites_well_of_which_nobody_can_tell() -> No
         assert wording.NOBODY not in told
         assert "of 1 site nobody can tell" in " ".join(told.split())
     assert wording.NOBODY in as_html.render(MorningList(NOW, 1, (), (), 1, 0))
+
+
+@pytest.mark.parametrize(
+    ("octets", "whole", "began_ms", "said"),
+    [
+        (3_000_000_000, True, NOW, "The backup carried 3.00 GB in the month so far."),
+        (3_000_000_000, False, NOW, "The backup carried at least 3.00 GB in the month so far."),
+        (1_000_000_000, True, NOW, "The backup carried at least 2.00 GB in the month so far."),
+        (1_000_000_000, True, NOW - 4 * DAY_MS, None),  # most of it was another month's
+    ],
+)
+def test_the_month_so_far_is_never_less_than_its_leak(
+    healthy: Played, octets: int, whole: bool, began_ms: int, said: str | None
+) -> None:
+    from flowdiag.watch.report.site import _carried, _Seen
+
+    begin = NOW - 3 * DAY_MS
+    month = MonthUse(1, octets, 50.0, begin, begin, NOW, NOW + DAY_MS, 3, 31, whole, True)
+    backup = healthy.profile.link[1].name
+    leak = Mark(
+        "backup-leak", "warning", "high", backup, None, began_ms, None, False, "", "", octets=2_000_000_000
+    )
+    seen = _Seen(healthy.profile, NOW, SiteState(), DayState(NOW, NOW), (month,))
+    assert next(_carried(seen, leak), None) == said

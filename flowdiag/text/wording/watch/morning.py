@@ -132,9 +132,9 @@ def plan_unknown(link: str) -> tuple[str, str]:
     )
 
 
-def carried_meanwhile(octets: float) -> str:
-    """Beside a leak: what the month has so far."""
-    return f"The backup carried {volume(octets)} in the month so far."
+def carried_meanwhile(octets: float, *, least: bool) -> str:
+    """Beside a leak: what the month has so far. least: whether it may be more."""
+    return f"The backup carried {'at least ' if least else ''}{volume(octets)} in the month so far."
 
 
 def allowance(
