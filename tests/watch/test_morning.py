@@ -416,3 +416,53 @@ def test_the_month_so_far_is_never_less_than_its_leak(
     )
     seen = _Seen(healthy.profile, NOW, SiteState(), DayState(NOW, NOW), (month,))
     assert next(_carried(seen, leak), None) == said
+
+
+def not_heard(place: str, since_ms: int) -> ListedSite:
+    silent = Reason("not-heard", None, since_ms, False, "high", "Nothing came.", "We hear nothing from you.")
+    return ListedSite(place, place, "client", "UTC", (silent,))
+
+
+def test_where_no_site_is_heard_it_is_the_collector_and_nobody_calls_clients() -> None:
+    sites = (not_heard("a", NOW - 2 * HOUR_MS), not_heard("b", NOW - HOUR_MS))
+    gone = UnsureSite("c", "c", "c", "no-records", "x")
+    silent = MorningList(NOW, 4, sites, (gone,), 0, 1)
+    text, page = as_text.render(silent, on_terminal=False), as_html.render(silent)
+    for told in (text, page):
+        said = " ".join(told.split())
+        assert (
+            "Nothing has come from any of these 2 sites since Mon 2 Mar 23:30 UTC: look at the collector"
+            in said
+        )
+        assert "We hear nothing" not in told
+        assert "Helpdesk" not in told
+        assert "Say:" not in told
+    told = json.loads(as_json.render(silent))
+    assert told["nobody_heard_since"] == "2026-03-02T23:30:00+00:00"
+    for site in told["sites"]:
+        (one,) = site["reasons"]
+        assert (one["client"], [step["who"] for step in one["actions"]]) == ("", ["engineer"])
+    assert "We hear nothing" not in as_csv.render(silent)
+
+
+@pytest.mark.parametrize(
+    "heard",
+    [
+        {"well": 1},
+        {"unsure": (UnsureSite("c", "c", "c", "no-keepalives", "x"),)},  # its records are there
+        {"listed": (not_heard("a", NOW - HOUR_MS),)},  # of one alone nobody can tell
+        {
+            "listed": (
+                not_heard("a", NOW - HOUR_MS),
+                not_heard("b", NOW - HOUR_MS),
+                ListedSite("c", "c", "c", "UTC", (Reason("on-backup", None, NOW, False, "high", "x", "y"),)),
+            )
+        },
+    ],
+)
+def test_where_another_is_heard_the_silence_is_the_site_s(heard: dict[str, Any]) -> None:
+    sites = (not_heard("a", NOW - 2 * HOUR_MS), not_heard("b", NOW - HOUR_MS))
+    told = replace(MorningList(NOW, 3, sites, (), 0, 0), **heard)
+    assert told.nobody_heard_ms is None
+    assert "We hear nothing" in as_text.render(told, on_terminal=False)
+    assert json.loads(as_json.render(told))["nobody_heard_since"] is None

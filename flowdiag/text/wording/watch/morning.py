@@ -74,6 +74,20 @@ ACTIONS: Final[dict[str, tuple[Action, ...]]] = {
     ),
 }  # fmt: skip
 
+COLLECTOR: Final = (
+    Action(
+        "engineer",
+        "Look at the collector first, and at the way to it: none of the sites on this list is heard.",
+    ),
+)
+
+
+def nobody_heard(sites: int, since_words: str) -> str:
+    return (
+        f"Nothing has come from any of these {count(sites, 'site')} {since_words}: look at the collector, and at the way to it, "
+        "first; do not call these clients for it."
+    )
+
 
 def summary(sites: int, listed: int, well: int, unsure: int, without: int) -> str:
     return (
