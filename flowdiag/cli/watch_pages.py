@@ -7,8 +7,12 @@ import time
 from pathlib import Path
 from typing import Final
 
+import click
+
 from flowdiag.cli.output import chosen_format, spare_inputs, write_result
 from flowdiag.cli.progress import progress_bar
+from flowdiag.errors import StoreError
+from flowdiag.text.escape import terminal
 
 REPORT_FORMATS: Final = ("text", "html", "csv", "json")
 DRILL_FORMATS: Final = ("text", "html", "json")
@@ -25,13 +29,17 @@ def write_report(
     quiet: bool,
 ) -> None:
     """The sites whose backup would not carry them now. Raises FlowdiagError."""
+    from flowdiag.collector.store.finding import find_files
+    from flowdiag.collector.store.opening import open_backend
     from flowdiag.collector.store.prepare import prepare
+    from flowdiag.durations import LAST_MS
     from flowdiag.watch.report.morning import morning_list
     from flowdiag.watch.report.rendering import acknowledged_list, render
     from flowdiag.watch.report.sites import read_sites
 
     form = chosen_format(form, output, REPORT_FORMATS)
     spare_inputs([output], [store, folder])
+    find_files(open_backend(store), frozenset(), (LAST_MS, None))  # raises StoreError where there is none
     if jobs > 1 and cluster is None:
         prepare("flowdiag.watch.report.morning")
     sites = read_sites(folder)
@@ -39,7 +47,11 @@ def write_report(
     with progress_bar(quiet=quiet, what="looking at backups", counted=True) as progress:
         morning = morning_list(store, sites, now_ms, jobs=jobs, cluster=cluster, progress=progress)
     on_terminal = output is None and sys.stdout.isatty()
-    write_result(render(acknowledged_list(store, morning), form, on_terminal=on_terminal), output)
+    try:
+        morning = acknowledged_list(store, morning)
+    except StoreError as error:
+        click.echo(f"flowdiag: acknowledgements are left out: {terminal(str(error))}", err=True)
+    write_result(render(morning, form, on_terminal=on_terminal), output)
 
 
 def write_drill(store: str, folder: Path, key: str, form: str | None, output: Path | None) -> None:

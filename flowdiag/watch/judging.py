@@ -115,6 +115,7 @@ def marks(case: Case, findings: Sequence[Finding], end_ms: int) -> tuple[Mark, .
                 client=finding.client,
                 summary=finding.summary,
                 who=who_did(finding.evidence).strip() if finding.code in _OF_WHOM else "",
+                octets=finding.evidence.get("octets") if finding.code in _OF_WHOM else None,
             )
         )
     return tuple(sorted(told, key=_rank)[:MOST_MARKS])

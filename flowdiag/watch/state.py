@@ -47,7 +47,7 @@ class Mark(Struct, frozen=True):
 
     began_ms, ended_ms: ms since 1970 UTC, ended_ms None while it goes on; before: it may have begun earlier, before
     anything that was read. client: the sentence for the client; summary: the engineer's, with figures; who: the engineer's
-    sentence on whose traffic leaks, of other findings empty.
+    sentence on whose traffic leaks, of other findings empty; octets: that leaked, of other findings None.
     """
 
     code: str
@@ -61,6 +61,7 @@ class Mark(Struct, frozen=True):
     client: str
     summary: str
     who: str = ""
+    octets: int | None = None
 
     @property
     def standing(self) -> Standing:

@@ -21,6 +21,8 @@ from flowdiag.scenario.scene import Scene
 from flowdiag.scenario.site import profile_toml
 from flowdiag.scenario.translating import Translation
 from flowdiag.scenario.write import enact, generator, write_export
+from flowdiag.text.clock import Clock
+from flowdiag.text.wording.watch import drill as wording
 from flowdiag.watch.drill import measuring
 from flowdiag.watch.drill.drill import CallsOver, Drill
 from flowdiag.watch.drill.measuring import drill_of
@@ -221,3 +223,19 @@ def test_the_command_writes_the_drill_of_an_incident(calls: Played, tmp_path: Pa
         refused = CliRunner().invoke(main, [*words, key])
         assert refused.exit_code == 2
         assert "no stay on a backup" in refused.output
+
+
+@pytest.mark.parametrize(
+    ("main_names", "backup", "said"),
+    [
+        (
+            ("fibre",),
+            "LTE",
+            'your main line ("fibre") stopped at 00:00:00 UTC. Your backup line ("LTE") took over',
+        ),
+        (("main line",), "backup", "your main line stopped at 00:00:00 UTC. Your backup line took over"),
+        (("a", "Main-line"), "x", 'your main lines ("a" and "Main-line") stopped'),
+    ],
+)
+def test_lines_read_well_whatever_their_names(main_names: tuple[str, ...], backup: str, said: str) -> None:
+    assert said in wording.change(Clock("UTC"), main_names, backup, 0, 5000, 5000)

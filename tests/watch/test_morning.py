@@ -6,11 +6,12 @@ import csv
 import io
 import json
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 from msgspec.structs import replace
 
 from flowdiag import read_export
@@ -24,6 +25,7 @@ from flowdiag.scenario.library import FERRY_OFFICE
 from flowdiag.scenario.scene import Scene
 from flowdiag.scenario.site import profile_toml
 from flowdiag.site.profile import Profile
+from flowdiag.text.wording.watch import morning as wording
 from flowdiag.watch.event import Incident, Matter, SiteMemory, key_of
 from flowdiag.watch.ledgers.opening import open_ledger
 from flowdiag.watch.part import Part, encoded
@@ -34,7 +36,9 @@ from flowdiag.watch.report.morning import morning_list
 from flowdiag.watch.report.reasons import Acknowledged, ListedSite, MorningList, Reason, UnsureSite
 from flowdiag.watch.report.site import Said, SiteTask, Well, said_of
 from flowdiag.watch.report.sites import ReportSite, read_sites
+from flowdiag.watch.silenced import DOCUMENT as SILENCED
 from flowdiag.watch.silenced import Silence, add_silence
+from flowdiag.watch.state import DayState, Mark, SiteState
 from tests.watch.playing import KEEPALIVE, NOW, Played, ago, play
 
 HOSTILE = '=cmd|"/c calc"!A1 <script>alert(1)</script>\u202e'
@@ -136,6 +140,7 @@ def test_a_leak_says_who_what_and_the_month_so_far(leak: Played) -> None:
     assert "192.168.40.20 (ticket-hall archive)" in found.what
     assert "https" in found.what
     assert "a month" in found.what
+    assert "The backup carried at least " in found.what  # nothing is known of the first two days
     assert "in the month so far" in found.what
     assert "192.168.40.20" not in found.client
 
@@ -334,3 +339,130 @@ def test_the_command_writes_the_list(leak: Played, tmp_path: Path) -> None:
     assert "not heard" in page.read_text()  # the records are of March
     told = json.loads(CliRunner().invoke(main, [*words, "--format", "json", "--quiet"]).stdout)
     assert told["counts"]["sites"] == 1
+
+
+def test_a_broken_profile_keeps_its_place_and_its_client(tmp_path: Path) -> None:
+    (tmp_path / "ferries").mkdir()
+    (tmp_path / "ferries" / "point.toml").write_text("[site]\nnam = 1\n")
+    (tmp_path / "alone.toml").write_text("[site]\nnam = 1\n")
+    found = [(one.place, one.client) for one in read_sites(tmp_path) if one.profile is None]
+    assert found == [("alone", "alone"), ("ferries/point", "ferries")]
+
+
+def report(store: object, sites: Path, *more: str) -> Result:
+    words = ["watch", "--store", str(store), "--sites", str(sites), "--report", "--jobs", "1", "--quiet"]
+    return CliRunner().invoke(main, [*words, *more])
+
+
+@pytest.fixture
+def one_site(tmp_path: Path) -> Path:
+    (tmp_path / "sites").mkdir()
+    (tmp_path / "sites" / "ferry.toml").write_text(profile_toml(FERRY_OFFICE))
+    return tmp_path / "sites"
+
+
+@pytest.mark.parametrize("exists", [True, False])
+def test_a_folder_that_is_no_store_is_one_error(one_site: Path, tmp_path: Path, exists: bool) -> None:
+    if exists:
+        (tmp_path / "flows").mkdir()
+    done = report(tmp_path / "flows", one_site)
+    assert (done.exit_code, done.stdout) == (1, "")
+    assert done.stderr.startswith(f"flowdiag: {tmp_path / 'flows'}")
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_damaged_memory_of_the_watch_leaves_acknowledgements_out(
+    leak: Played, one_site: Path, tmp_path: Path
+) -> None:
+    store = tmp_path / "flows"
+    shutil.copytree(leak.store, store)
+    ledger = open_ledger(store)
+    assert ledger.write(SILENCED, b"damaged", 0)
+    ledger.close()
+    done = report(store, one_site)
+    assert done.exit_code == 0
+    assert "not heard" in done.stdout
+    assert "acknowledgements are left out" in done.stderr
+
+
+def test_an_empty_list_does_not_call_sites_well_of_which_nobody_can_tell() -> None:
+    unsure = UnsureSite("a", "a", "a", "links", "x")
+    doubtful = MorningList(NOW, 2, (), (unsure,), 1, 0)
+    for told in (as_text.render(doubtful, on_terminal=False), as_html.render(doubtful)):
+        assert wording.NOBODY not in told
+        assert "of 1 site nobody can tell" in " ".join(told.split())
+    assert wording.NOBODY in as_html.render(MorningList(NOW, 1, (), (), 1, 0))
+
+
+@pytest.mark.parametrize(
+    ("octets", "whole", "began_ms", "said"),
+    [
+        (3_000_000_000, True, NOW, "The backup carried 3.00 GB in the month so far."),
+        (3_000_000_000, False, NOW, "The backup carried at least 3.00 GB in the month so far."),
+        (1_000_000_000, True, NOW, "The backup carried at least 2.00 GB in the month so far."),
+        (1_000_000_000, True, NOW - 4 * DAY_MS, None),  # most of it was another month's
+    ],
+)
+def test_the_month_so_far_is_never_less_than_its_leak(
+    healthy: Played, octets: int, whole: bool, began_ms: int, said: str | None
+) -> None:
+    from flowdiag.watch.report.site import _carried, _Seen
+
+    begin = NOW - 3 * DAY_MS
+    month = MonthUse(1, octets, 50.0, begin, begin, NOW, NOW + DAY_MS, 3, 31, whole, True)
+    backup = healthy.profile.link[1].name
+    leak = Mark(
+        "backup-leak", "warning", "high", backup, None, began_ms, None, False, "", "", octets=2_000_000_000
+    )
+    seen = _Seen(healthy.profile, NOW, SiteState(), DayState(NOW, NOW), (month,))
+    assert next(_carried(seen, leak), None) == said
+
+
+def not_heard(place: str, since_ms: int) -> ListedSite:
+    silent = Reason("not-heard", None, since_ms, False, "high", "Nothing came.", "We hear nothing from you.")
+    return ListedSite(place, place, "client", "UTC", (silent,))
+
+
+def test_where_no_site_is_heard_it_is_the_collector_and_nobody_calls_clients() -> None:
+    sites = (not_heard("a", NOW - 2 * HOUR_MS), not_heard("b", NOW - HOUR_MS))
+    gone = UnsureSite("c", "c", "c", "no-records", "x")
+    silent = MorningList(NOW, 4, sites, (gone,), 0, 1)
+    text, page = as_text.render(silent, on_terminal=False), as_html.render(silent)
+    for told in (text, page):
+        said = " ".join(told.split())
+        assert (
+            "Nothing has come from any of these 2 sites since Mon 2 Mar 23:30 UTC: look at the collector"
+            in said
+        )
+        assert "We hear nothing" not in told
+        assert "Helpdesk" not in told
+        assert "Say:" not in told
+    told = json.loads(as_json.render(silent))
+    assert told["nobody_heard_since"] == "2026-03-02T23:30:00+00:00"
+    for site in told["sites"]:
+        (one,) = site["reasons"]
+        assert (one["client"], [step["who"] for step in one["actions"]]) == ("", ["engineer"])
+    assert "We hear nothing" not in as_csv.render(silent)
+
+
+@pytest.mark.parametrize(
+    "heard",
+    [
+        {"well": 1},
+        {"unsure": (UnsureSite("c", "c", "c", "no-keepalives", "x"),)},  # its records are there
+        {"listed": (not_heard("a", NOW - HOUR_MS),)},  # of one alone nobody can tell
+        {
+            "listed": (
+                not_heard("a", NOW - HOUR_MS),
+                not_heard("b", NOW - HOUR_MS),
+                ListedSite("c", "c", "c", "UTC", (Reason("on-backup", None, NOW, False, "high", "x", "y"),)),
+            )
+        },
+    ],
+)
+def test_where_another_is_heard_the_silence_is_the_site_s(heard: dict[str, Any]) -> None:
+    sites = (not_heard("a", NOW - 2 * HOUR_MS), not_heard("b", NOW - HOUR_MS))
+    told = replace(MorningList(NOW, 3, sites, (), 0, 0), **heard)
+    assert told.nobody_heard_ms is None
+    assert "We hear nothing" in as_text.render(told, on_terminal=False)
+    assert json.loads(as_json.render(told))["nobody_heard_since"] is None

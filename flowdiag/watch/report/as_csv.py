@@ -40,7 +40,7 @@ def render(morning: MorningList) -> str:
                 "confidence": reason.confidence,
                 "summary": reason.what,
                 "to_do": " ".join(row.actions),
-                "client_sentence": reason.client,
+                "client_sentence": row.say or None,
                 "allowance_used": None if allowance is None else f"{allowance.share:.4f}",
                 "used_up": None
                 if allowance is None or allowance.used_up_ms is None

@@ -12,7 +12,7 @@ from flowdiag.note.html import page_style, policy
 from flowdiag.note.templates import templates_in
 from flowdiag.text.wording.watch import morning as wording
 from flowdiag.watch.report.reasons import MorningList
-from flowdiag.watch.report.rows import rows, summary, unsure_counts
+from flowdiag.watch.report.rows import nobody_heard, rows, summary, unsure_counts
 
 _FOLDER: Final = Path(__file__).parent
 
@@ -44,6 +44,7 @@ def _rendered(template: str, morning: MorningList) -> str:
             morning=morning,
             made=wording.at(morning.now_ms),
             summary=summary(morning),
+            nobody_heard=nobody_heard(morning),
             unsure=unsure_counts(morning),
             wording=wording,
             style=Markup(style()),

@@ -6,8 +6,8 @@ import json
 from typing import Any, Final
 
 from flowdiag.site.clock import LocalTime
-from flowdiag.text.wording.watch import morning as wording
 from flowdiag.watch.report.reasons import Acknowledged, Allowance, ListedSite, MorningList, Reason
+from flowdiag.watch.report.rows import steps, to_client
 
 SCHEMA: Final = "flowdiag.morning/1"
 _DIGITS: Final = 4
@@ -18,6 +18,7 @@ def render(morning: MorningList) -> str:
 
 
 def as_object(morning: MorningList) -> dict[str, Any]:
+    silent_ms = morning.nobody_heard_ms
     return {
         "schema": SCHEMA,
         "made": LocalTime("UTC").iso(morning.now_ms),
@@ -28,7 +29,8 @@ def as_object(morning: MorningList) -> dict[str, Any]:
             "unsure": len(morning.unsure),
             "without_backup": morning.without_backup,
         },
-        "sites": [_site(site) for site in morning.listed],
+        "nobody_heard_since": None if silent_ms is None else LocalTime("UTC").iso(silent_ms),
+        "sites": [_site(site, collector=silent_ms is not None) for site in morning.listed],
         "unsure": [
             {"site": one.site, "client": one.client, "profile": one.place, "why": one.why, "said": one.said}
             for one in morning.unsure
@@ -36,18 +38,18 @@ def as_object(morning: MorningList) -> dict[str, Any]:
     }
 
 
-def _site(site: ListedSite) -> dict[str, Any]:
+def _site(site: ListedSite, *, collector: bool) -> dict[str, Any]:
     clock = LocalTime(site.timezone)
     return {
         "site": site.site,
         "client": site.client,
         "profile": site.place,
         "timezone": site.timezone,
-        "reasons": [_reason(reason, clock) for reason in site.reasons],
+        "reasons": [_reason(reason, clock, collector=collector) for reason in site.reasons],
     }
 
 
-def _reason(reason: Reason, clock: LocalTime) -> dict[str, Any]:
+def _reason(reason: Reason, clock: LocalTime, *, collector: bool) -> dict[str, Any]:
     return {
         "code": reason.code,
         "link": reason.link,
@@ -56,8 +58,8 @@ def _reason(reason: Reason, clock: LocalTime) -> dict[str, Any]:
         "ended": None if reason.ended_ms is None else clock.iso(reason.ended_ms),
         "confidence": reason.confidence,
         "summary": reason.what,
-        "client": reason.client,
-        "actions": [{"who": step.who, "text": step.text} for step in wording.ACTIONS[reason.code]],
+        "client": to_client(reason, collector=collector),
+        "actions": [{"who": step.who, "text": step.text} for step in steps(reason, collector=collector)],
         "allowance": None if reason.allowance is None else _allowance(reason.allowance, clock),
         "acknowledged": None if reason.acknowledged is None else _acknowledged(reason.acknowledged, clock),
     }

@@ -12,7 +12,7 @@ from flowdiag.text.escape import terminal
 from flowdiag.text.table_figures import printed
 from flowdiag.text.wording.watch import morning as wording
 from flowdiag.watch.report.reasons import MorningList
-from flowdiag.watch.report.rows import Row, rows, summary, unsure_counts
+from flowdiag.watch.report.rows import Row, nobody_heard, rows, summary, unsure_counts
 
 
 def render(morning: MorningList, *, on_terminal: bool) -> str:
@@ -22,6 +22,8 @@ def render(morning: MorningList, *, on_terminal: bool) -> str:
 def _sections(morning: MorningList) -> Iterator[RenderableType]:
     yield Text(f"{wording.TITLE}, {wording.at(morning.now_ms)}")
     yield Text(summary(morning))
+    if silent := nobody_heard(morning):
+        yield Text(silent, "bold red")
     number = 0
     for row in rows(morning):
         if row.number != number:
@@ -31,7 +33,7 @@ def _sections(morning: MorningList) -> Iterator[RenderableType]:
             yield Text(terminal(f"{number}. {row.site.site}{client}"), "bold")
         yield from (Padding(line, (0, 0, 0, 3)) for line in _lines(row))
     if not morning.listed:
-        yield Text(wording.NOBODY)
+        yield Text(wording.nobody(len(morning.unsure)))
     if morning.unsure:
         yield Text("")
         yield Text(wording.CANNOT_TELL, "bold")
@@ -45,7 +47,8 @@ def _lines(row: Row) -> Iterator[Text]:
     head = ", ".join(part for part in (row.kind, row.since, row.sure) if part)
     yield Text(terminal(head), "yellow")
     yield Text(terminal(row.reason.what))
-    yield Text(terminal(wording.say(row.reason.client)))
+    if row.say:
+        yield Text(terminal(wording.say(row.say)))
     yield from (Text(terminal(step)) for step in row.actions)
     if row.known:
         yield Text(terminal(row.known), "cyan")

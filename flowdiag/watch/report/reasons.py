@@ -23,6 +23,9 @@ GRAVEST_FIRST: Final[tuple[Code, ...]] = (
 Unsure = Literal["unusable", "no-records", "links", "no-keepalives"]
 SURE_LAST: Final[tuple[Unsure, ...]] = ("unusable", "no-records", "links", "no-keepalives")
 
+_HEARD: Final[frozenset[Unsure]] = frozenset({"links", "no-keepalives"})  # their records are there
+LEAST_SILENT: Final = 2  # of one site alone nobody can tell
+
 
 class Acknowledged(Struct, frozen=True):
     """Somebody knows of an incident. code, link: what it is about, link None for every link; until_ms: until when, None for
@@ -96,6 +99,21 @@ class MorningList(Struct, frozen=True):
     unsure: tuple[UnsureSite, ...]
     well: int
     without_backup: int
+
+    @property
+    def nobody_heard_ms(self) -> int | None:
+        """When the last of all sites was heard, where none of two or more is heard any more: it is the collector then, or the
+        way to it, and not the sites. None where one is heard, or nobody can tell."""
+        silent = [
+            reason.since_ms or 0
+            for site in self.listed
+            for reason in site.reasons
+            if reason.code == "not-heard"
+        ]
+        heard = self.well + sum(one.why in _HEARD for one in self.unsure)
+        if heard or len(silent) < max(len(self.listed), LEAST_SILENT):
+            return None
+        return max(silent)
 
 
 def in_order(listed: ListedSite) -> tuple[int, float, int, str]:

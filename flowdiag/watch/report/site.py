@@ -189,7 +189,7 @@ def _of_mark(seen: _Seen, mark: Mark) -> Reason:
     code: Code = mark.code  # type: ignore[assignment]
     what = mark.summary
     if code == "backup-leak":
-        what = " ".join([what, mark.who, *(_carried(seen, mark.link))]).replace("  ", " ")
+        what = " ".join([what, mark.who, *(_carried(seen, mark))]).replace("  ", " ")
     return Reason(
         code=code,
         link=mark.link,
@@ -202,10 +202,16 @@ def _of_mark(seen: _Seen, mark: Mark) -> Reason:
     )
 
 
-def _carried(seen: _Seen, link: str | None) -> Iterator[str]:
+def _carried(seen: _Seen, leak: Mark) -> Iterator[str]:
+    """What the leak's backup carried in the month: never less than the leak that stands beside it."""
+    leaked = leak.octets or 0
     for use in seen.month:
-        if seen.profile.link[use.link].name == link:
-            yield wording.carried_meanwhile(use.octets)
+        if seen.profile.link[use.link].name != leak.link:
+            continue
+        if use.octets >= leaked:
+            yield wording.carried_meanwhile(use.octets, least=not use.whole)
+        elif leak.began_ms >= use.begin_ms:  # the month's records, or roll-ups, are not all there
+            yield wording.carried_meanwhile(leaked, least=True)
 
 
 def _not_heard(seen: _Seen, heard_ms: int) -> Reason:

@@ -9,6 +9,7 @@ from msgspec import Struct
 
 from flowdiag.errors import FlowdiagError
 from flowdiag.site.catalogue import Catalogue, KnownSite
+from flowdiag.site.folder import SUFFIX
 from flowdiag.site.profile import Profile
 
 
@@ -30,13 +31,19 @@ def read_sites(folder: str | Path) -> list[ReportSite]:
     """The sites of a folder in order of their names, then what cannot be used. Raises ProfileError if there is no folder, or
     no profile in it."""
     catalogue = Catalogue(Path(folder))
-    return report_sites(catalogue.all(), catalogue.faults)
+    return report_sites(catalogue.all(), catalogue.faults, Path(folder))
 
 
-def report_sites(known: Iterable[KnownSite], faults: Iterable[FlowdiagError]) -> list[ReportSite]:
-    """Sites of a catalogue, and what is wrong with its other profiles."""
+def report_sites(
+    known: Iterable[KnownSite], faults: Iterable[FlowdiagError], folder: Path
+) -> list[ReportSite]:
+    """Sites of a catalogue, and what is wrong with other profiles of its folder."""
     sites = [ReportSite(site.place, site.client, site.profile) for site in known]
     for fault in faults:
-        place = Path(fault.file or "").stem
-        sites.append(ReportSite(place, place, None, str(fault)))
+        below = Path(fault.file or "")
+        if below.is_relative_to(folder):
+            below = below.relative_to(folder)
+        place = below.as_posix().removesuffix(SUFFIX)
+        client = below.parts[0] if len(below.parts) > 1 else place
+        sites.append(ReportSite(place, client, None, str(fault)))
     return sites

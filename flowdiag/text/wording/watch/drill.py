@@ -90,16 +90,26 @@ def day(clock: Clock, ms: int) -> str:
     return clock.day(ms)
 
 
+def _called(kind: str, names: Sequence[str]) -> str:
+    """main line ("fibre"), or main line alone where its name says no more."""
+    lines = kind if len(names) == 1 else f"{kind}s"
+    if all(" ".join(name.casefold().replace("-", " ").split()) in (kind, kind.split()[0]) for name in names):
+        return lines
+    quoted = " and ".join(f'"{name}"' for name in names)
+    return f"{lines} ({quoted})"
+
+
 def change(
     clock: Clock, main: Sequence[str], backup: str, stopped_ms: int | None, backup_ms: int, gap_ms: int | None
 ) -> str:
     """What happened first, to the client."""
-    day_of = clock.day(backup_ms)
+    day_of, other = clock.day(backup_ms), _called("backup line", [backup])
     if stopped_ms is None or gap_ms is None:
-        return f"On {day_of} your site was on its backup line {backup} when the records begin, at {moment(clock, backup_ms)}."
-    line = "main line" if len(main) == 1 else "main lines"
+        return (
+            f"On {day_of} your site was on its {other} when the records begin, at {moment(clock, backup_ms)}."
+        )
     return (
-        f"On {day_of} your {line} {' and '.join(main)} stopped at {moment(clock, stopped_ms)}. Your backup line {backup} took "
+        f"On {day_of} your {_called('main line', main)} stopped at {moment(clock, stopped_ms)}. Your {other} took "
         f"over after {gap(gap_ms)}."
     )
 

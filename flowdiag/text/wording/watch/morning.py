@@ -15,6 +15,7 @@ INTERNAL: Final = "Internal: names all clients"
 NUMBER: Final = "#"
 COLUMNS: Final = ("Site", "What", "Since", "How sure", "To do", "To say on the phone")
 NOBODY: Final = "No site is on the list: as far as the records tell, each backup would carry its site."
+NOBODY_SURE: Final = "No site is on the list, but of {} nobody can tell whether the backup would carry it."
 CANNOT_TELL: Final = "Sites of which nobody can tell"
 CANNOT_TELL_NONE: Final = "There is no site of which nobody can tell."
 HOW: Final = "How to read this"
@@ -73,12 +74,31 @@ ACTIONS: Final[dict[str, tuple[Action, ...]]] = {
     ),
 }  # fmt: skip
 
+COLLECTOR: Final = (
+    Action(
+        "engineer",
+        "Look at the collector first, and at the way to it: none of the sites on this list is heard.",
+    ),
+)
+
+
+def nobody_heard(sites: int, since_words: str) -> str:
+    return (
+        f"Nothing has come from any of these {count(sites, 'site')} {since_words}: look at the collector, and at the way to it, "
+        "first; do not call these clients for it."
+    )
+
 
 def summary(sites: int, listed: int, well: int, unsure: int, without: int) -> str:
     return (
         f"{count(sites, 'site')}: {listed:,} on this list, {well:,} with a backup that nothing speaks against, "
         f"{unsure:,} of which nobody can tell, {without:,} without a backup."
     )
+
+
+def nobody(unsure: int) -> str:
+    """In place of an empty list. unsure: of how many sites nobody can tell."""
+    return NOBODY_SURE.format(count(unsure, "site")) if unsure else NOBODY
 
 
 def at(now_ms: int) -> str:
@@ -126,9 +146,9 @@ def plan_unknown(link: str) -> tuple[str, str]:
     )
 
 
-def carried_meanwhile(octets: float) -> str:
-    """Beside a leak: what the month has so far."""
-    return f"The backup carried {volume(octets)} in the month so far."
+def carried_meanwhile(octets: float, *, least: bool) -> str:
+    """Beside a leak: what the month has so far. least: whether it may be more."""
+    return f"The backup carried {'at least ' if least else ''}{volume(octets)} in the month so far."
 
 
 def allowance(
