@@ -36,7 +36,7 @@ PAUSE_MS: Final = 10 * MINUTE_MS
 OPEN_MS: Final = STILL_MS
 MOST_MARKS: Final = 40
 # So long nobody at a small office may do anything, by chance. (Common practice, no source.)
-LEAST_ABRUPT_MS: Final = 8 * MINUTE_MS
+LEAST_UNTRIED_MS: Final = 8 * MINUTE_MS
 # Two datagrams have room for as many records (1,400 octets of some 50 each).
 LEAST_LOST: Final = 60
 _ONS: Final[tuple[On, ...]] = get_args(On)
@@ -67,12 +67,12 @@ def found(case: Case, only: Collection[str] | None = None) -> tuple[Finding, ...
 
 
 def _may_be_people(finding: Finding) -> bool:
-    """An outage that the backup's answers speak against, or of which the end of all traffic is the only sign and that is short,
-    may as well be people who pause or went home: a note says so, a message cannot."""
+    """An outage that the backup's answers speak against, or in which nothing was tried and that is short, may as well be people
+    who pause or went home: a note says so, a message cannot."""
     if finding.code != "outage" or finding.start_ms is None or finding.end_ms is None:
         return False
-    abrupt = finding.evidence["at_work_shown_by"] == "abrupt"
-    return finding.confidence == "low" or (abrupt and finding.end_ms - finding.start_ms < LEAST_ABRUPT_MS)
+    untried = finding.evidence["at_work_shown_by"] in ("abrupt", "hours")
+    return finding.confidence == "low" or (untried and finding.end_ms - finding.start_ms < LEAST_UNTRIED_MS)
 
 
 def _is_few_lost(finding: Finding) -> bool:
