@@ -9,7 +9,7 @@ from flowdiag.watch.event import Event
 from flowdiag.watch.silenced import Silence
 from flowdiag.watch.telling import MUTED
 from tests.watch.invented import NOON_MS, end, event, reminder
-from tests.watch.told import NOC, Told, behind, names
+from tests.watch.told import NOC, WAIT_MS, Told, behind, names
 
 
 def muted(minutes: int, **what: str) -> Silence:
@@ -66,9 +66,9 @@ def test_a_mute_takes_its_sites_out_of_a_message_that_waits() -> None:
     told.at(NOON_MS, *storm)
     told.silences = (muted(60, site="kowhai/site-001"),)
     assert told.at(NOON_MS + MINUTE_MS) == []
-    assert told.at(NOON_MS + 2 * MINUTE_MS) == [names(storm[0], storm[2])]
-    assert told.minutes(NOON_MS + 3 * MINUTE_MS, NOON_MS + 2 * HOUR_MS) == [
-        (NOON_MS + 62 * MINUTE_MS, names(storm[1]))  # it is of a storm, and waits for others of it
+    assert told.at(NOON_MS + WAIT_MS) == [names(storm[0], storm[2])]
+    assert told.minutes(NOON_MS + 4 * MINUTE_MS, NOON_MS + 2 * HOUR_MS) == [
+        (NOON_MS + 64 * MINUTE_MS, names(storm[1]))  # it is of a storm, and waits for others of it
     ]
 
 

@@ -11,13 +11,11 @@ from msgspec.structs import replace
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.site.hours import parse_hours
 from flowdiag.watch.event import Event
-from flowdiag.watch.notify import STORM_MS, Notify, Quiet, Target
+from flowdiag.watch.notify import Notify, Quiet, Target
 from flowdiag.watch.part import MOST_LETTERS, Letter, Part
-from flowdiag.watch.telling import MOST_TRIES, SEEN_LATER_MS, join_storms, letters_for
+from flowdiag.watch.telling import MOST_TRIES, join_storms, letters_for
 from tests.watch.invented import NOON_MS, end, event
-from tests.watch.told import NOC, Told, behind, names
-
-WAIT_MS = STORM_MS + SEEN_LATER_MS  # of what may have others beside it
+from tests.watch.told import NOC, WAIT_MS, Told, behind, names
 
 
 def test_a_site_by_itself_is_told_at_once() -> None:

@@ -62,6 +62,7 @@ def test_a_receiver_is_given_the_event_and_can_verify_it_by_its_body_alone() -> 
         "ended": None,
         "told": "2026-03-03T01:02:00+13:00",
         "corrected": False,
+        "or_earlier": False,
         "client": "Your main line was out, and the backup carried you.",
         "summary": "The backup carried 4.2 Mbit/s since 12:00.",
         "note": None,

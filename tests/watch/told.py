@@ -6,13 +6,15 @@ from msgspec.structs import replace
 
 from flowdiag.durations import MINUTE_MS
 from flowdiag.watch.event import Event
-from flowdiag.watch.notify import Notify, Target
+from flowdiag.watch.notify import STORM_MS, Notify, Target
 from flowdiag.watch.part import Letter, Part
 from flowdiag.watch.silenced import Silence
-from flowdiag.watch.telling import join_storms, letters_for
+from flowdiag.watch.telling import SEEN_LATER_MS, join_storms, letters_for
 from tests.watch.invented import event
 
 NOC = Notify(targets=(Target(name="noc"),))
+
+WAIT_MS = STORM_MS + SEEN_LATER_MS  # of what may have others beside it
 
 
 class Told:

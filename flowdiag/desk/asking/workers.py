@@ -16,7 +16,7 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from multiprocessing.connection import Connection
-from threading import Event
+from threading import Event, Lock
 from typing import Any, Final
 
 import psutil
@@ -179,6 +179,7 @@ class _Process:
         self._process.start()
         other.close()
         self.is_sound = True
+        self._ending = Lock()
 
     @property
     def pid(self) -> int:
@@ -193,7 +194,10 @@ class _Process:
             return 0
 
     def end(self) -> None:
-        self.is_sound = False
-        self._process.kill()
-        self._process.join(5)
-        self.pipe.close()
+        """From any thread, and as often as they like: who waits for its answer and who closes all may do so at once."""
+        with self._ending:
+            self.is_sound = False
+            if not self.pipe.closed:
+                self._process.kill()
+                self._process.join(5)
+                self.pipe.close()
