@@ -125,9 +125,7 @@ def _state(
     if newest_ms is None:
         return SiteState(), None
     usual = partial(usual_until, backend, profile.site.exporter_octets, profile.site.timezone)
-    unheard_ms = max(newest_ms + LEAST_UNHEARD_MS, usual(newest_ms))
-    state = SiteState(heard_ms=newest_ms, unheard_ms=unheard_ms)
-    known = None
+    state, known = SiteState(), None
     for length_ms in _lengths(profile):
         begin_ms = known_from(backend, profile, files, newest_ms - length_ms)
         if rows_since(files, begin_ms) > MOST_ROWS:
@@ -143,6 +141,8 @@ def _state(
         if before is not None and is_quiet_still(before, state, crc32(profile.site.name.encode())):
             state = replace(state, since_ms=before.since_ms)
             break
+    if known is None:
+        state = SiteState(heard_ms=newest_ms, unheard_ms=max(newest_ms + LEAST_UNHEARD_MS, usual(newest_ms)))
     return state, known
 
 

@@ -25,7 +25,6 @@ class PostOffice:
         """Raises FlowdiagError where a package is missing that the targets need."""
         self._holding, self._write = holding, write
         self._sender = Sender(notify, open_backend(store)) if notify.targets else None
-        self.printed: list[Event] = []
 
     def __enter__(self) -> Self:
         return self
@@ -41,7 +40,7 @@ class PostOffice:
     def work(self, now_ms: int, wait_s: float = 0.0) -> None:
         """Prints and begins to send what is due of the parts held, and notes what became of it. wait_s: for what is begun. Raises
         StoreError: what could not be noted is noted by the next call."""
-        self.printed += print_held(self._holding, self._write)
+        print_held(self._holding, self._write)
         # Whoever is not sure to hold parts still must not send what another may be sending.
         if self._sender is not None and self._holding.is_sure:
             parts = [part for part, _ in self._holding.held.values()]

@@ -18,11 +18,10 @@ def to_print(events: Sequence[Event]) -> tuple[Letter, ...]:
     return tuple(Letter(event.name, OUTPUT, (event.name,), event.told_ms, event.told_ms) for event in events)
 
 
-def print_held(holding: Holding, write: Callable[[Sequence[Event]], None]) -> tuple[Event, ...]:
+def print_held(holding: Holding, write: Callable[[Sequence[Event]], None]) -> None:
     """Writes the events that wait for that in the parts held, and notes that they were written. write: returns when they are on
-    their way for good. Gives those written; one that was stopped and may have been taken over writes nothing. Raises StoreError,
+    their way for good. One that was stopped and may have been taken over writes nothing. Raises StoreError,
     and what `write` raises."""
-    written: list[Event] = []
     done: dict[str, Part] = {}
     for name, (part, _) in sorted(holding.held.items()):
         letters = [letter for letter in part.letters if letter.target == OUTPUT]
@@ -33,6 +32,4 @@ def print_held(holding: Holding, write: Callable[[Sequence[Event]], None]) -> tu
         write(events)
         left = tuple(letter for letter in part.letters if letter.target != OUTPUT)
         done[name] = replace(part, letters=left)
-        written += events
     holding.replace_each(done)
-    return tuple(written)
