@@ -29,17 +29,16 @@ def write_report(
     quiet: bool,
 ) -> None:
     """The sites whose backup would not carry them now. Raises FlowdiagError."""
-    from flowdiag.collector.store.finding import find_files
+    from flowdiag.collector.store.changes import need_store
     from flowdiag.collector.store.opening import open_backend
     from flowdiag.collector.store.prepare import prepare
-    from flowdiag.durations import LAST_MS
     from flowdiag.watch.report.morning import morning_list
     from flowdiag.watch.report.rendering import acknowledged_list, render
     from flowdiag.watch.report.sites import read_sites
 
     form = chosen_format(form, output, REPORT_FORMATS)
     spare_inputs([output], [store, folder])
-    find_files(open_backend(store), frozenset(), (LAST_MS, None))  # raises StoreError where there is none
+    need_store(open_backend(store))
     if jobs > 1 and cluster is None:
         prepare("flowdiag.watch.report.morning")
     sites = read_sites(folder)

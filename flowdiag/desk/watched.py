@@ -20,14 +20,13 @@ from flowdiag.errors import FlowdiagError
 from flowdiag.text.wording.desk import watch as wording
 from flowdiag.watch.event import Event, SiteMemory
 from flowdiag.watch.going_on import OpenIncident, last_event, open_incidents
+from flowdiag.watch.holding import DEAD_AFTER_S, SIGN
 from flowdiag.watch.ledger import Ledger
 from flowdiag.watch.ledgers.opening import open_ledger
 from flowdiag.watch.part import Part, decoded, is_part
 from flowdiag.watch.silenced import DOCUMENT, Silence, add_silence, read_silences, remove_silence
 
 READ_EVERY_S: Final = 10.0
-DEAD_AFTER_S: Final = 40.0  # as watch/holding.py has it
-_WATCHER: Final = "watcher-"
 
 
 class Watched:
@@ -102,7 +101,7 @@ class Watched:
             if name in self._signs and self._signs[name][0] == version
             else (version, now_s)
             for name, version in versions.items()
-            if name.startswith(_WATCHER)
+            if name.startswith(SIGN)
         }
 
     @property

@@ -54,6 +54,11 @@ class Clock(LocalTime, frozen=True):
         """Whether [start, end) lies in one local day."""
         return self.local(start_ms).date() == self.local(max(end_ms - 1, start_ms)).date()
 
+    def moment(self, ms: int) -> str:
+        """Tue 3 Mar 14:05 NZDT"""
+        at = self.told(ms)
+        return f"{self.short_day(at)} {self.time(at)} {self.zone(at)}"
+
     def told(self, ms: int) -> int:
         """A moment by itself as precisely as it is told: to the second where fine, else to the minute."""
         return nearest(ms, SECOND_MS if self.fine else MINUTE_MS)

@@ -12,6 +12,7 @@ __all__ = [
     "failed",
     "gauges",
     "going_on",
+    "holding",
     "ledger",
     "ledgers",
     "look",

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from typing import Any, Final
 from urllib.parse import urlencode
 
+from msgspec.structs import replace
+
 from flowdiag.durations import HOUR_MS, MINUTE_MS
 from flowdiag.site.clock import LocalTime
 from flowdiag.site.site_key import site_key
@@ -128,6 +130,4 @@ def _shared(values: Sequence[str | None]) -> str | None:
 
 
 def _without_note(event: Event) -> Event:
-    from msgspec.structs import replace
-
     return replace(event, note=None)

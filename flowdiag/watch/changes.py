@@ -16,7 +16,7 @@ from msgspec.structs import replace
 
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.text.wording.watch import events as wording
-from flowdiag.watch.event import NOT_HEARD, Event, EventState, Incident, Matter, SiteMemory
+from flowdiag.watch.event import NOT_HEARD, Event, EventState, Incident, Matter, SiteMemory, as_event
 from flowdiag.watch.incidents import Incidents
 from flowdiag.watch.seen import HOLD_MS, hearing, seen_in
 from flowdiag.watch.state import SiteState
@@ -79,20 +79,12 @@ def changes(
             book.take(one, held_back)
         book.go_on_while_implied(seen)
         book.end_what_is_gone()
+    named = replace(memory, name=site.name, timezone=site.timezone, upstream=site.upstream)
     told = tuple(_tell(book, now_ms, judged_ms, rules, silent=silent))
-    events = tuple(_event(one, state_of, now_ms, site) for one, state_of in told)
+    events = tuple(_event(one, state_of, now_ms, site.place, named) for one, state_of in told)
     incidents = book.kept(now_ms)
     return Changed(
-        replace(
-            memory,
-            name=site.name,
-            timezone=site.timezone,
-            upstream=site.upstream,
-            state=state,
-            looked_ms=now_ms,
-            fault=None,
-            incidents=incidents,
-        ),
+        replace(named, state=state, looked_ms=now_ms, fault=None, incidents=incidents),
         events,
         tuple(one for one in incidents if one.key in book.corrected),
     )
@@ -143,37 +135,22 @@ def _due(one: Incident, now_ms: int, *, calm: bool, reopened: bool) -> Iterator[
         yield "ongoing"
 
 
-def _event(one: Incident, state: EventState, now_ms: int, site: Place) -> Event:
-    return Event(
-        key=one.key,
-        number=len(one.told),
-        incident=one.key,
-        site=site.name,
-        place=site.place,
-        timezone=site.timezone,
-        code=one.matter.code,
-        severity=one.severity,
-        confidence=one.confidence,
-        link=one.matter.link,
-        direction=one.matter.direction,
+def _event(one: Incident, state: EventState, now_ms: int, place: str, site: SiteMemory) -> Event:
+    return replace(
+        as_event(place, site, one),
         state=state,
-        began_ms=one.began_ms,
         ended_ms=one.ended_ms if state == "ended" else None,
         told_ms=now_ms,
-        client=one.client,
         summary=one.summary + (wording.came_and_went(one.times) if one.times > 1 else ""),
-        upstream=site.upstream,
         corrected=one.corrected,
-        or_earlier=one.or_earlier,
     )
 
 
 def farewell(place: str, memory: SiteMemory, now_ms: int) -> list[Event]:
     """The ends of what went on at a site that is not watched any more."""
-    site = Place(place, memory.name, memory.timezone, memory.upstream)
     ended = [
         replace(one, ended_ms=one.until_ms, summary=wording.NOT_WATCHED, client=wording.NOT_WATCHED_CLIENT)
         for one in memory.incidents
         if one.is_open
     ]
-    return [_event(replace(one, told=(*one.told, now_ms)), "ended", now_ms, site) for one in ended]
+    return [_event(replace(one, told=(*one.told, now_ms)), "ended", now_ms, place, memory) for one in ended]

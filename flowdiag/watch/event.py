@@ -129,7 +129,7 @@ def key_of(place: str, matter: Matter, began_ms: int) -> str:
 
 
 def as_event(place: str, memory: SiteMemory, incident: Incident) -> Event:
-    """An incident whose events are not kept any more, as its last one."""
+    """An incident as an event of it: as one that goes on, told when it was told last."""
     return Event(
         key=incident.key,
         number=max(len(incident.told), 1),

@@ -20,7 +20,7 @@ from flowdiag.collector.readers.stored_flows import StoredFlows
 from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.finding import StoredFile, find_files, open_stored
-from flowdiag.collector.store.sharing import clock_offsets
+from flowdiag.collector.store.sharing import clock_offsets, offset_of
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.errors import ExportError, StoreChanged
 from flowdiag.site.clock import LocalTime
@@ -98,7 +98,7 @@ def _minutes_of(backend: StorageBackend, file: StoredFile) -> Sequence[tuple[int
     offsets = clock_offsets(report)
     found: set[int] = set()
     for exporter, minutes in report.heard_minutes.items():
-        shift = next((offset for (source, _), offset in sorted(offsets.items()) if source == exporter), 0)
+        shift = offset_of(offsets, exporter)
         found |= {(minute * MINUTE_MS + shift) // MINUTE_MS for minute in minutes}
     return [(minute * MINUTE_MS, (minute + 1) * MINUTE_MS) for minute in sorted(found)]
 

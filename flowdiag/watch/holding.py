@@ -31,7 +31,7 @@ DEAD_AFTER_S: Final = 40.0
 # So long after its last sign of life a watcher may be sure that nobody has taken it for dead.
 SURE_S: Final = 30.0
 _TRIES: Final = 5
-_SIGN: Final = "watcher-"  # listed after every part, so that an owner's sign is seen if its part is
+SIGN: Final = "watcher-"  # listed after every part, so that an owner's sign is seen if its part is
 
 
 class Held(NamedTuple):
@@ -84,7 +84,7 @@ class Holding:
             begun_s = self._clock()
             if self._beaten_s is not None and begun_s - self._beaten_s >= SURE_S:
                 self._silences += 1
-            name = _SIGN + self.owner
+            name = SIGN + self.owner
             for _ in range(_TRIES):
                 if self._ledger.write(name, b"", self._version):
                     self._version += 1
@@ -155,7 +155,7 @@ class Holding:
             self._released = True
         self._let_go(list(self._held))
         with self._beating:
-            self._ledger.remove(_SIGN + self.owner, self._version)
+            self._ledger.remove(SIGN + self.owner, self._version)
             self._version, self._beaten_s = 0, None
 
     def _living(self, versions: dict[str, int]) -> list[str]:
@@ -163,7 +163,7 @@ class Holding:
         now_s = self._clock()
         signs, living = {}, []
         for name, version in versions.items():
-            owner = name.removeprefix(_SIGN)
+            owner = name.removeprefix(SIGN)
             if owner == name or owner == self.owner:
                 continue
             sign = self._signs.get(owner)

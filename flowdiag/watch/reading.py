@@ -22,7 +22,7 @@ from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.finding import StoredFile, find_files
 from flowdiag.collector.store.layout import NO_DAY
-from flowdiag.collector.store.sharing import clock_offsets
+from flowdiag.collector.store.sharing import clock_offsets, offset_of
 from flowdiag.collector.store.statistics import TimesOfGroup, times_of
 from flowdiag.diagnoser.case import Case
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
@@ -155,7 +155,7 @@ def cut_heard(report: ExportReport, begin_ms: int, end_ms: int) -> None:
     """Leaves the signs of life of [begin_ms, end_ms)."""
     offsets = clock_offsets(report)
     for exporter, minutes in report.heard_minutes.items():
-        shift = next((offset for (source, _), offset in sorted(offsets.items()) if source == exporter), 0)
+        shift = offset_of(offsets, exporter)
         report.heard_minutes[exporter] = {
             minute for minute in minutes if begin_ms <= minute * MINUTE_MS + shift < end_ms
         }

@@ -11,10 +11,9 @@ from typing import Final
 from msgspec import Struct
 
 from flowdiag.collector.store.backends import is_url
+from flowdiag.collector.store.changes import need_store
 from flowdiag.collector.store.cluster import open_steady_workers
-from flowdiag.collector.store.finding import find_files
 from flowdiag.collector.store.opening import open_backend
-from flowdiag.durations import LAST_MS
 from flowdiag.errors import StoreError
 from flowdiag.site.catalogue import Catalogue
 from flowdiag.watch.event import Event
@@ -46,7 +45,7 @@ def watching(settings: Settings, write: Write, stop: threading.Event) -> Iterato
     """A watcher that gives signs of life meanwhile, and lets go of everything at the end. write: prints events, and returns when
     they are on their way for good. Raises StoreError, ProfileError, ClusterError."""
     store = settings.store if is_url(settings.store) else str(Path(settings.store).resolve())
-    find_files(open_backend(store), frozenset(), (LAST_MS, None))  # raises StoreError where there is none
+    need_store(open_backend(store))
     catalogue = Catalogue(settings.sites)
     catalogue.all()
     ledger = open_ledger(store)

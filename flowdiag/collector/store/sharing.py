@@ -31,6 +31,11 @@ def clock_offsets(report: ExportReport) -> dict[tuple[bytes, int], int]:
     }
 
 
+def offset_of(offsets: Mapping[tuple[bytes, int], int], exporter: bytes) -> int:
+    """How far the clock of an exporter is off, of several domains' the first; offsets: as clock_offsets() gives them."""
+    return next((offset for (source, _), offset in sorted(offsets.items()) if source == exporter), 0)
+
+
 def share(report: ExportReport, rows: Mapping[Partition, int]) -> dict[Partition, ExportReport]:
     """The report of each partition. rows: those of the partitions that have files already; others are added for
     losses and signs of life of days without flows."""
@@ -84,7 +89,7 @@ def _heard(
     """Puts the signs of life into the shares. Gives the number of minutes with one by exporter and day."""
     counts: dict[bytes, dict[int, int]] = defaultdict(dict)
     for exporter, minutes in report.heard_minutes.items():
-        shift = next((offset for (source, _), offset in sorted(offsets.items()) if source == exporter), 0)
+        shift = offset_of(offsets, exporter)
         for minute in sorted(minutes):
             day = shares.day(exporter, minute * MINUTE_MS + shift)
             counts[exporter][day] = counts[exporter].get(day, 0) + 1

@@ -17,7 +17,7 @@ def not_heard_client(since_ms: int, ended_ms: int | None, timezone: str) -> str:
     """Of an exporter that says nothing, to the site's people."""
     clock = Clock(timezone)
     if ended_ms is None:
-        return f"We have heard nothing from your router since {_moment(clock, since_ms)}."
+        return f"We have heard nothing from your router since {clock.moment(since_ms)}."
     return f"We heard nothing from your router {clock.span(since_ms, ended_ms, day=True)}; we hear it again."
 
 
@@ -26,7 +26,7 @@ def not_heard(since_ms: int, ended_ms: int | None, timezone: str) -> str:
     clock = Clock(timezone)
     if ended_ms is None:
         return (
-            f"No flow records since {_moment(clock, since_ms)}, longer than this exporter's habit explains: "
+            f"No flow records since {clock.moment(since_ms)}, longer than this exporter's habit explains: "
             "the site has no line, its router is off, or the export does not arrive."
         )
     lasted = duration(ended_ms - since_ms)
@@ -38,16 +38,11 @@ def came_and_went(times: int) -> str:
     return f" It came and went {times} times before this was told."
 
 
-def _moment(clock: Clock, ms: int) -> str:
-    at = clock.told(ms)
-    return f"{clock.short_day(at)} {clock.time(at)} {clock.zone(at)}"
-
-
 def nobody_heard_client(since_ms: int, ended_ms: int | None, timezone: str) -> str:
     """Of all sites together; there is no client to whom it could be said."""
     clock = Clock(timezone)
     if ended_ms is None:
-        return f"Nothing is wrong at a site as far as we know: we hear no router at all since {_moment(clock, since_ms)}."
+        return f"Nothing is wrong at a site as far as we know: we hear no router at all since {clock.moment(since_ms)}."
     return f"We heard no router at all {clock.span(since_ms, ended_ms, day=True)}; we hear them again."
 
 
@@ -56,7 +51,7 @@ def nobody_heard(since_ms: int, ended_ms: int | None, timezone: str) -> str:
     clock = Clock(timezone)
     if ended_ms is None:
         return (
-            f"No flow records of any site since {_moment(clock, since_ms)}: look at the collector, its disk and its network "
+            f"No flow records of any site since {clock.moment(since_ms)}: look at the collector, its disk and its network "
             "first; nothing is told of single sites meanwhile."
         )
     lasted = duration(ended_ms - since_ms)

@@ -9,25 +9,17 @@ from flowdiag.text.figures import count
 
 NOTHING: Final = "Nothing goes on."
 NOTHING_SILENCED: Final = "Nothing is acknowledged or muted."
-KINDS: Final = {"acknowledged": "acknowledged", "muted": "muted"}
-
-
-def moment(ms: int, timezone: str) -> str:
-    """Tue 3 Mar 14:05 NZDT"""
-    clock = Clock(timezone)
-    at = clock.told(ms)
-    return f"{clock.short_day(at)} {clock.time(at)} {clock.zone(at)}"
 
 
 def since(ms: int, timezone: str) -> str:
-    return f"since {moment(ms, timezone)}"
+    return f"since {Clock(timezone).moment(ms)}"
 
 
 def silenced(kind: str, until_ms: int, timezone: str, by: str, reason: str) -> str:
     """muted until Tue 3 Mar 14:05 NZDT by R. Ngata: works on the mast"""
     who = f" by {by}" if by else ""
     why = f": {reason}" if reason else ""
-    return f"{KINDS[kind]} until {moment(until_ms, timezone)}{who}{why}"
+    return f"{kind} until {Clock(timezone).moment(until_ms)}{who}{why}"
 
 
 def about(sites: int | None, going_on: int) -> str:

@@ -88,8 +88,7 @@ def since(event: Told) -> str:
     """since Mon 2 Mar 12:00 NZDT; Mon 2 Mar 12:00 to 12:10 NZDT (10 minutes)"""
     clock = Clock(event.timezone)
     if event.state != "ended" or event.ended_ms is None:
-        begin = clock.told(event.began_ms)
-        return f"since {clock.short_day(begin)} {clock.time(begin)} {clock.zone(begin)}"
+        return f"since {clock.moment(event.began_ms)}"
     length = duration(max(event.ended_ms - event.began_ms, 0))
     return f"{clock.span(event.began_ms, event.ended_ms, day=True)} ({length})"
 
