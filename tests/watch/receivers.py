@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import socket
 import ssl
 import subprocess
@@ -12,8 +11,6 @@ from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
-
-import pytest
 
 Answer = Callable[["Request"], None]
 
@@ -103,8 +100,6 @@ class Certificate:
     """Of a name, signed by itself."""
 
     def __init__(self, folder: Path, name: str) -> None:
-        if shutil.which("openssl") is None:
-            pytest.skip("needs openssl")
         self.file, self.key = folder / f"{name}.pem", folder / f"{name}.key"
         subprocess.run(
             ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days", "2",
