@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import tempfile
@@ -12,6 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 PATIENCE_S = 120.0
+ROOT = Path(__file__).parents[2]  # from where workers import what tests ask them to do
 
 
 @dataclass
@@ -72,7 +74,7 @@ def _start(words: list[str], folder: Path, name: str) -> subprocess.Popen[bytes]
     with (folder / f"{name}.log").open("wb") as log:
         return subprocess.Popen(
             [sys.executable, "-m", "distributed.cli.dask_" + words[0], *words[1:]],
-            cwd=folder, stdout=log, stderr=subprocess.STDOUT,
+            cwd=folder, stdout=log, stderr=subprocess.STDOUT, env={**os.environ, "PYTHONPATH": str(ROOT)},
         )  # fmt: skip
 
 

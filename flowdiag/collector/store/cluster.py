@@ -3,25 +3,31 @@
 Facts the design follows:
 - tasks may run twice: when a worker dies, the scheduler gives its tasks to another one. So a task's function writes what
   it writes aside and whole, and gives the same result each time; results are put in order of the tasks;
+- a scheduler that moves tasks to whoever has nothing to do would move them away from what is known of them; so those of a home
+  are for one worker alone, and when that one is gone they are asked of all;
 - workers import flowdiag themselves. One with other code would give other figures, so all of them are asked first.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
+from queue import Empty, SimpleQueue
 from types import TracebackType
 from typing import Any, Final
 
 import pyarrow as pa
 
 from flowdiag.collector.readers.inputs import Progress
+from flowdiag.collector.store.homes import Homes
 from flowdiag.collector.store.workers import Count, Counted, Result, SteadyWorkers, Task, Workers
 from flowdiag.errors import ClusterError
 
 CONNECT_S: Final = 10
 # How often a task is tried again elsewhere when its worker dies with it.
 RETRIES: Final = 3
+# A worker whose tasks are not done is looked for after this time in which nothing was.
+LOST_S: Final = 5.0
 ADVICE: Final = "check the address, and that scheduler and workers run with the same flowdiag"
 
 
@@ -38,7 +44,7 @@ def open_workers(
 
 
 def open_steady_workers(jobs: int, cluster: str | None = None) -> SteadyWorkers | ClusterWorkers:
-    """Those who are asked again and again, as open_workers() does: tasks of one `home` go to the same one each time."""
+    """Those who are asked again and again, as open_workers() does: tasks of one home go to the same one each time (homes.py)."""
     return SteadyWorkers(jobs) if cluster is None else ClusterWorkers(cluster, 0, None)
 
 
@@ -58,6 +64,7 @@ class ClusterWorkers(Counted):
             ) from error
         self._address = address
         self._dask: Any = distributed
+        self._homes: Homes[str] = Homes()
         try:
             self._client = self._dask.Client(address, timeout=CONNECT_S, set_as_default=False)
         except (OSError, ValueError, TypeError) as error:
@@ -81,18 +88,34 @@ class ClusterWorkers(Counted):
     def each(
         self, function: Callable[[Task, Count], Result], tasks: Sequence[Task]
     ) -> Iterator[tuple[int, Result]]:
-        workers = sorted(self._client.nthreads())
-        futures = {
-            self._client.submit(
-                _run, function, task, pure=False, retries=RETRIES, **_at(task, workers)
-            ): number
-            for number, task in enumerate(tasks)
-        }
+        """As Counted. What was meant for a worker that is gone, another one does."""
+        done: SimpleQueue[Any] = SimpleQueue()
+        waiting: dict[Any, tuple[int, str | None]] = {}
+
+        def submit(number: int, worker: str | None) -> None:
+            future = self._client.submit(
+                _run, function, tasks[number], pure=False, retries=RETRIES, workers=worker
+            )
+            waiting[future] = number, worker
+            future.add_done_callback(done.put)
+
         try:
-            for future in self._dask.as_completed(list(futures), loop=self._client.loop):
+            for number, worker in enumerate(self._homes.places(tasks, self._present())):
+                submit(number, worker)
+            while waiting:
+                try:
+                    future = done.get(timeout=LOST_S)
+                except Empty:
+                    for lost in self._lost(waiting):
+                        number, _ = waiting.pop(lost)
+                        lost.cancel()
+                        submit(number, None)
+                    continue
+                if future not in waiting:  # lost, and done elsewhere
+                    continue
                 result, counted = future.result()
                 self._count(counted)
-                number = futures.pop(future)
+                number, _ = waiting.pop(future)
                 future.release()
                 yield number, result
         except (self._dask.KilledWorker, self._dask.CancelledError, OSError) as error:
@@ -101,6 +124,19 @@ class ClusterWorkers(Counted):
                 file=self._address,
                 advice="look at its workers' logs",
             ) from error
+        finally:
+            self._client.cancel(list(waiting))
+
+    def _lost(self, waiting: Mapping[Any, tuple[int, str | None]]) -> list[Any]:
+        """Those that wait for a worker that is gone."""
+        present = self._present()
+        return [
+            future for future, (_, worker) in waiting.items() if worker is not None and worker not in present
+        ]
+
+    def _present(self) -> list[str]:
+        """The addresses of its workers."""
+        return sorted(self._client.nthreads())
 
     def _ask_workers(self) -> None:
         try:
@@ -118,14 +154,6 @@ class ClusterWorkers(Counted):
                 file=self._address,
                 advice="install the same version everywhere",
             )
-
-
-def _at(task: Any, workers: Sequence[str]) -> dict[str, Any]:
-    """Where a task that has a home goes, unless that worker is gone."""
-    home = getattr(task, "home", None)
-    if home is None or not workers:
-        return {}
-    return {"workers": [workers[home % len(workers)]], "allow_other_workers": True}
 
 
 def code_digest() -> str:

@@ -24,6 +24,7 @@ from typing import Any, Final, TypeVar
 import pyarrow as pa
 
 from flowdiag.collector.readers.inputs import Progress
+from flowdiag.collector.store.homes import Homes
 from flowdiag.errors import WorkerLost
 
 Task = TypeVar("Task")
@@ -117,7 +118,7 @@ class Workers(Counted):
 
 
 class SteadyWorkers(Counted):
-    """Processes that keep what they learned: tasks of one `home` (a number) go to the same one each time. jobs: 1 for none but
+    """Processes that keep what they learned: tasks of one home go to the same one each time (homes.py). jobs: 1 for none but
     this."""
 
     def __init__(self, jobs: int) -> None:
@@ -125,6 +126,7 @@ class SteadyWorkers(Counted):
         self._context = multiprocessing.get_context(_START)
         self._counter = self._context.Value("q", 0)
         self._pools = [self._pool() for _ in range(jobs)] if jobs > 1 else []
+        self._homes: Homes[int] = Homes()
 
     def _pool(self) -> ProcessPoolExecutor:
         return ProcessPoolExecutor(1, self._context, initializer=_begin, initargs=(self._counter,))
@@ -149,30 +151,31 @@ class SteadyWorkers(Counted):
         done: SimpleQueue[Future[Result]] = SimpleQueue()
         numbers: dict[Future[Result], tuple[int, int]] = {}
         try:
-            for number, task in enumerate(tasks):
-                home = getattr(task, "home", number) % len(self._pools)
-                future = self._submit(home, function, task)
-                numbers[future] = number, home
+            places = self._homes.places(tasks, range(len(self._pools)))
+            for number, (task, place) in enumerate(zip(tasks, places, strict=True)):
+                pool = number % len(self._pools) if place is None else place
+                future = self._submit(pool, function, task)
+                numbers[future] = number, pool
                 future.add_done_callback(done.put)
             for _ in tasks:
                 future = done.get()
-                number, home = numbers.pop(future)
+                number, pool = numbers.pop(future)
                 try:
                     result = future.result()
                 except BrokenProcessPool as error:
-                    self._pools[home] = self._pool()
+                    self._pools[pool] = self._pool()
                     raise WorkerLost("a process that worked came to its end", advice=LOST) from error
                 yield number, result
         finally:
             for future in numbers:
                 future.cancel()
 
-    def _submit(self, home: int, function: Callable[[Task, Count], Result], task: Task) -> Future[Result]:
+    def _submit(self, pool: int, function: Callable[[Task, Count], Result], task: Task) -> Future[Result]:
         try:
-            return self._pools[home].submit(_run, function, task)
+            return self._pools[pool].submit(_run, function, task)
         except BrokenProcessPool:  # it ended while it had nothing to do
-            self._pools[home] = self._pool()
-            return self._pools[home].submit(_run, function, task)
+            self._pools[pool] = self._pool()
+            return self._pools[pool].submit(_run, function, task)
 
 
 _counter: Any = None
