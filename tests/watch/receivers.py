@@ -23,7 +23,11 @@ class Request(BaseHTTPRequestHandler):
     taken = True
 
     def do_POST(self) -> None:
-        self.body = self.rfile.read(int(self.headers["Content-Length"]))
+        length = int(self.headers["Content-Length"])
+        self.body = self.rfile.read(length)
+        if len(self.body) < length:  # whoever sent it was killed meanwhile
+            self.close_connection = True
+            return
         self.receiver.requests.append(self)
         number = len(self.receiver.requests) - 1
         self.receiver.answers[min(number, len(self.receiver.answers) - 1)](self)
