@@ -18,7 +18,7 @@ from flowdiag.collector.live.health import Health
 from flowdiag.collector.live.metrics import HealthCollector
 from flowdiag.diagnoser.evidence_schema import evidence_schema
 from flowdiag.diagnoser.kinds import KINDS
-from flowdiag.diagnoser.pages import pages, with_figures
+from flowdiag.explained import pages, with_figures
 from flowdiag.note.json_note import SCHEMA_FILE
 from flowdiag.review import reference
 from flowdiag.site.reference import profile_tables

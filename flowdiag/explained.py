@@ -1,4 +1,7 @@
-"""The page of each finding: its module's docstring, as `flowdiag explain` and the documentation show it."""
+"""The page of each code: the docstring of its file, as `flowdiag explain` and the documentation show it.
+
+Codes are those of the findings and verdicts, and that of what only the watch tells.
+"""
 
 from __future__ import annotations
 
@@ -6,11 +9,15 @@ import ast
 from collections.abc import Iterator
 from importlib.resources import files
 from importlib.resources.abc import Traversable
+from typing import Final
 
 from msgspec import Struct
 
 from flowdiag.errors import UsageError
 from flowdiag.text.wording.pages import FIGURES, SECTIONS
+
+# Told by the watch alone, and never in a note: code -> its file.
+OF_THE_WATCH: Final = {"not-heard": "not_heard.py"}
 
 
 class Page(Struct, frozen=True):
@@ -28,7 +35,12 @@ class Page(Struct, frozen=True):
 
 
 def known_codes() -> list[str]:
-    """The codes of all findings and verdicts, in the order of their pages."""
+    """The codes of all findings and verdicts, in the order of their pages, then those of the watch."""
+    return [*finding_codes(), *OF_THE_WATCH]
+
+
+def finding_codes() -> list[str]:
+    """Those that notes have, in the order of their pages."""
     names = (file.name.removesuffix(".py") for file in _folder().iterdir() if file.name.endswith(".py"))
     codes = [name.replace("_", "-") for name in names if not name.startswith("_")]
     return sorted(codes, key=_page_number)
@@ -41,7 +53,7 @@ def pages() -> Iterator[Page]:
 
 
 def page(code: str) -> Page:
-    """The page of a finding code. Raises UsageError for an unknown one, with the list of all."""
+    """The page of a code. Raises UsageError for an unknown one, with the list of all."""
     wanted = code.strip().lower().replace("_", "-")
     codes = known_codes()
     if wanted not in codes:
@@ -60,6 +72,8 @@ def with_figures(page: Page) -> Page:
 
     Loads what the finding computes with, which page() does not.
     """
+    if page.code in OF_THE_WATCH:
+        return page
     from flowdiag.diagnoser.evidence_schema import evidence_schema, kind_of_value
     from flowdiag.diagnoser.kinds import kind_of
 
@@ -71,7 +85,7 @@ def with_figures(page: Page) -> Page:
 
 
 def parse_page(code: str, docstring: str) -> Page:
-    """Splits a finding's docstring into its sentence and its sections, each begun by a word such as `Means:`.
+    """Splits a docstring into its sentence and its sections, each begun by a word such as `Means:`.
 
     Text before the first heading and behind the first line belongs to the sentence.
     """
@@ -115,4 +129,6 @@ def _folder() -> Traversable:
 
 
 def _source(code: str) -> Traversable:
+    if code in OF_THE_WATCH:
+        return files("flowdiag.watch") / OF_THE_WATCH[code]
     return _folder() / f"{code.replace('-', '_')}.py"

@@ -1,14 +1,15 @@
-"""The pages of the findings, drawn from their docstrings."""
+"""The pages of the codes, drawn from docstrings."""
 
 from __future__ import annotations
 
 import pytest
 
 from flowdiag.diagnoser.kinds import KINDS
-from flowdiag.diagnoser.pages import known_codes, page, pages, parse_page
+from flowdiag.explained import known_codes, page, pages, parse_page
 from flowdiag.text.wording.pages import SECTIONS
+from flowdiag.watch.event import NOT_HEARD
 
-CODES = [kind.code for kind in KINDS]
+CODES = [*(kind.code for kind in KINDS), NOT_HEARD]
 
 DOCSTRING = """A link is upside down.
 
@@ -50,7 +51,7 @@ def test_markdown() -> None:
 
 
 def test_every_code_has_a_page() -> None:
-    assert known_codes() == list(CODES)
+    assert known_codes() == CODES
 
 
 @pytest.mark.parametrize("code", CODES)
@@ -62,4 +63,4 @@ def test_every_page_says_how_it_is_decided_and_what_to_do(code: str) -> None:
 
 
 def test_pages_come_in_the_order_of_the_reference() -> None:
-    assert [one.code for one in pages()] == list(CODES)
+    assert [one.code for one in pages()] == CODES

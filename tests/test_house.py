@@ -35,6 +35,7 @@ WINGS: Final = (
         "export_ranking",
         "export_usage",
         "inspection",
+        "explained",
         "frames",
     ),
     ("forms",),

@@ -11,7 +11,7 @@ import click
 from flowdiag.cli.options import output_options
 
 if TYPE_CHECKING:
-    from flowdiag.diagnoser.pages import Page
+    from flowdiag.explained import Page
 
 FORMATS: Final = ("text", "markdown")
 WIDTH: Final = 100  # columns of text that does not go to a terminal
@@ -31,7 +31,7 @@ def command(code: str | None, form: str | None, output: Path | None) -> None:
       flowdiag explain backup-leak --format markdown
     """
     from flowdiag.cli.output import chosen_format, write_result
-    from flowdiag.diagnoser.pages import page, pages, with_figures
+    from flowdiag.explained import page, pages, with_figures
 
     form = chosen_format(form, output, FORMATS)
     colours = output is None and sys.stdout.isatty()

@@ -7,10 +7,10 @@ __all__ = [
     "diagnose",
     "diagnosis",
     "evidence",
+    "evidence_schema",
     "finding",
     "findings",
     "kinds",
     "long_time",
-    "pages",
     "signals",
 ]

@@ -18,7 +18,8 @@ from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.text.wording.watch import events as wording
 from flowdiag.watch.event import NOT_HEARD, Event, EventState, Incident, Matter, SiteMemory, as_event
 from flowdiag.watch.incidents import Incidents
-from flowdiag.watch.seen import HOLD_MS, hearing, seen_in
+from flowdiag.watch.not_heard import hearing
+from flowdiag.watch.seen import HOLD_MS, seen_in
 from flowdiag.watch.state import SiteState
 
 MOST_AN_HOUR: Final = 2

@@ -9,21 +9,20 @@ from collections import Counter
 from datetime import UTC, datetime
 from email.utils import parseaddr
 from pathlib import Path
-from pkgutil import iter_modules
 from typing import Annotated, Any, Final, Literal
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from flowdiag.diagnoser import findings
 from flowdiag.diagnoser.finding import Severity
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
 from flowdiag.errors import ConfigError
+from flowdiag.explained import known_codes
 from flowdiag.site.hours import MINUTES_A_WEEK, parse_hours
 from flowdiag.site.settings_file import read_settings
 from flowdiag.site.values import check_time_zone, shown
-from flowdiag.watch.event import NOT_HEARD, EventState
+from flowdiag.watch.event import EventState
 from flowdiag.watch.notify import STATES, Command, Mail, Notify, Quiet, Secret, Target, Webhook
 from flowdiag.watch.silenced import LONGEST_TEXT, Silence
 
@@ -310,18 +309,13 @@ def read_notify(path: Path) -> Notify:
     )
 
 
-def known_codes() -> frozenset[str]:
-    """The codes of all findings, by the names of their files, and that of a silent exporter."""
-    names = (module.name.replace("_", "-") for module in iter_modules(findings.__path__))
-    return frozenset(names) | {NOT_HEARD}
-
-
 def check_code(code: str) -> str:
     """Raises ValueError for a code of which no event ever is."""
-    if code not in known_codes():
+    codes = known_codes()
+    if code not in codes:
         from difflib import get_close_matches
 
-        near = get_close_matches(code, sorted(known_codes()), n=1)
+        near = get_close_matches(code, codes, n=1)
         raise ValueError(f"{shown(code)} is no code" + (f', did you mean "{near[0]}"?' if near else ""))
     return code
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import Final
 
 from msgspec import Struct
@@ -10,8 +10,7 @@ from msgspec.structs import replace
 
 from flowdiag.diagnoser.finding import Confidence, Severity
 from flowdiag.durations import MINUTE_MS
-from flowdiag.text.wording.watch import events as wording
-from flowdiag.watch.event import NOT_HEARD, Incident, Matter
+from flowdiag.watch.event import Matter
 from flowdiag.watch.state import Mark, SiteState
 
 HOLD_MS: Final = 5 * MINUTE_MS  # what pauses no longer goes on (common practice, no source)
@@ -73,46 +72,3 @@ def _merged(seen: Iterable[Seen]) -> list[Seen]:
 
 def _by_matter_and_time(one: Seen) -> tuple[str, str, str, int]:
     return one.matter.code, one.matter.link or "", one.matter.direction or "", one.began_ms
-
-
-def hearing(
-    state: SiteState,
-    known: Sequence[Incident],
-    now_ms: int,
-    timezone: str,
-    *,
-    listening: bool,
-    everybody: bool = False,
-) -> list[Seen]:
-    """Whether the exporter is heard. known: what is remembered of the site; listening: whether anybody would be heard: where not,
-    no silence begins; everybody: whether it is all exporters together."""
-    goes_on = next((one for one in known if one.matter.code == NOT_HEARD and not one.over), None)
-    if state.heard_ms is None:
-        return []
-    if state.at(now_ms).on == "unheard":
-        if goes_on is None and not listening:
-            return []
-        since_ms, ended_ms = state.heard_ms, None
-    elif goes_on is not None:
-        since_ms = goes_on.began_ms
-        ended_ms = max(state.heard_since_ms or state.heard_ms, since_ms)
-    else:
-        return []
-    said = (
-        (wording.nobody_heard_client, wording.nobody_heard)
-        if everybody
-        else (wording.not_heard_client, wording.not_heard)
-    )
-    return [
-        Seen(
-            matter=Matter(NOT_HEARD),
-            severity="critical",
-            confidence="high",
-            began_ms=since_ms,
-            ended_ms=ended_ms,
-            until_ms=now_ms if ended_ms is None else ended_ms,
-            before=False,
-            client=said[0](since_ms, ended_ms, timezone),
-            summary=said[1](since_ms, ended_ms, timezone),
-        )
-    ]

@@ -14,7 +14,7 @@ from flowdiag.diagnoser.evidence_schema import evidence_schema, kind_of_value
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.kind import Kind
 from flowdiag.diagnoser.kinds import KINDS, kind_of
-from flowdiag.diagnoser.pages import page, with_figures
+from flowdiag.explained import page, with_figures
 from tests.note.situations import SITUATIONS
 from tests.note.test_json_note import PARTLY
 

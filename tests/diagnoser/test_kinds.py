@@ -11,7 +11,7 @@ import flowdiag
 from flowdiag.diagnoser.diagnose import FINDERS
 from flowdiag.diagnoser.kind import always
 from flowdiag.diagnoser.kinds import BY_CODE, KINDS, ORDER
-from flowdiag.diagnoser.pages import known_codes
+from flowdiag.explained import finding_codes
 
 PACKAGE = Path(flowdiag.__file__).parent
 FINDINGS = PACKAGE / "diagnoser" / "findings"
@@ -20,7 +20,7 @@ FINDINGS = PACKAGE / "diagnoser" / "findings"
 def test_each_file_is_a_kind_and_each_kind_a_file() -> None:
     names = {file.stem.replace("_", "-") for file in FINDINGS.glob("*.py") if file.stem != "__init__"}
     assert set(BY_CODE) == names
-    assert [kind.code for kind in KINDS] == known_codes()
+    assert [kind.code for kind in KINDS] == finding_codes()
 
 
 def test_places_are_told_apart() -> None:

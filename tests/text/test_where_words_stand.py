@@ -39,7 +39,7 @@ KNOWN: Final = {
     "cli/progress.py": {"working it out"},
     "diagnoser/finding.py": {"none at times"},
     "diagnoser/findings/not_the_link.py": {"none at times"},
-    "diagnoser/pages.py": {" x  is not a finding code", ", did you mean  x ?"},
+    "explained.py": {" x  is not a finding code", ", did you mean  x ?"},
     "note/picture_file.py": {"Source Sans Pro"},
     "query_times.py": {
         "the store's newest flow ended at  x , and times without a date are counted back from there"
