@@ -82,7 +82,11 @@ def make(folder: Path, sites: int, now: datetime = NOW, *, fresh: int = FRESH) -
 
 
 def opened(folder: Path) -> LiveStore:
-    return json.decode((folder / ABOUT).read_bytes(), type=LiveStore, dec_hook=lambda kind, text: kind(text))
+    """The store in a folder, wherever that was when it was made."""
+    about = json.decode(
+        (folder / ABOUT).read_bytes(), type=LiveStore, dec_hook=lambda kind, text: kind(text)
+    )
+    return replace(about, folder=folder)
 
 
 def further(store: LiveStore, minutes: int) -> Iterator[LiveStore]:
