@@ -1,6 +1,8 @@
-"""When an exporter may say nothing: as it did at the same time of the week before.
+"""When an exporter may say nothing: as it did at the same time of the week before, and in the hours before.
 
 Facts the design follows:
+- a router with little to report does so each time its active timeout is over, or its templates are due; one datagram that is lost
+  makes one pause of two;
 - a router whose protocol has no templates to repeat, or repeats them seldom, says nothing when the last people go home, and
   nothing in the minutes before tells of it; in the week before it did the same, give or take an hour;
 - of a site that the store has no week of, the day before tells; that its weekend is silent is new then;
@@ -13,6 +15,7 @@ from collections.abc import Iterable, Sequence
 from datetime import timedelta
 from typing import Final
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -21,6 +24,9 @@ from flowdiag.collector.report import ExportReport
 from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.finding import StoredFile, find_files, open_stored
 from flowdiag.collector.store.sharing import clock_offsets, offset_of
+from flowdiag.diagnoser.case import Case
+from flowdiag.diagnoser.signals.silences import silences
+from flowdiag.diagnoser.signals.timeline import runs
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.errors import ExportError, StoreChanged
 from flowdiag.site.clock import LocalTime
@@ -57,6 +63,22 @@ def usual_until(
         ]
         return last_ms + max(ends) - then_ms + GIVE_OR_TAKE_MS if ends else last_ms
     return last_ms
+
+
+def pause_ms(case: Case) -> int:
+    """How long the exporter may say nothing by the time that a case has: for two of the longest pauses, and what the ends of
+    windows hide of them. Silences that were gaps are no habit."""
+    usage = case.usage
+    gaps = {gap.start_ms for gap in silences(case)}
+    alive = np.flatnonzero(case.coverage.heard)
+    lengths = (
+        stop - first
+        for first, stop in runs(~case.coverage.heard)
+        if len(alive)
+        and alive[0] < first < alive[-1]
+        and usage.start_ms + first * usage.window_ms not in gaps
+    )
+    return 2 * (max(lengths, default=0) + 1) * usage.window_ms
 
 
 def _earlier(ms: int, days: int, timezone: str) -> int:

@@ -5,8 +5,8 @@ Facts the design follows:
   that the same records give the same state; how long ago that is tells only whether the exporter is still heard;
 - an hour tells what a site is on as long as something changed in it; of one that has been on its backup, or quiet, for longer,
   a longer time is needed to know since when, and whether that is an outage or a night;
-- how long an exporter may say nothing is its own habit's, of the hours (diagnoser/signals/silences.py) and of the week before
-  (habit.py).
+- how long an exporter may say nothing is its own habit's, of the hours (diagnoser/signals/silences.py, habit.py) and of the week
+  before (habit.py).
 """
 
 from __future__ import annotations
@@ -29,8 +29,8 @@ from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS, Span
 from flowdiag.long_times import long_case
 from flowdiag.site.clock import LocalTime
 from flowdiag.site.profile import Profile
-from flowdiag.watch.habit import usual_until
-from flowdiag.watch.judging import found, is_usual, marks, spells
+from flowdiag.watch.habit import pause_ms, usual_until
+from flowdiag.watch.judging import found, marks, spells
 from flowdiag.watch.reading import MOST_ROWS, SHORTEST_MS, Recent, known_from, read_case, recent, rows_since
 from flowdiag.watch.state import DayState, Mark, SiteState, Spell
 
@@ -172,11 +172,12 @@ def _judged(case: Case, only: Collection[str] | None, usual: Callable[[int], int
     """only: the findings that are looked for, None: all; usual: until when a silence that begins at a time is nothing unusual
     (habit.py)."""
     begin_ms, end_ms = case.window_ms
-    findings = tuple(one for one in found(case, only) if not is_usual(one, usual))
+    findings = found(case, only)
     told: tuple[Mark, ...] = marks(case, findings, end_ms)
     over: tuple[Spell, ...] = spells(case, findings, end_ms)
     last = over[-1]
     heard = case.coverage.heard[: case.usage.touched(0, end_ms).stop]
+    silent_ms = max(noticed_ms(heard, case.usage.window_ms), pause_ms(case), LEAST_UNHEARD_MS)
     return SiteState(
         on=last.on,
         since_ms=last.begin_ms if len(over) > 1 else None,
@@ -184,9 +185,7 @@ def _judged(case: Case, only: Collection[str] | None, usual: Callable[[int], int
         begin_ms=begin_ms,
         heard_ms=end_ms,
         heard_since_ms=_heard_since(case),
-        unheard_ms=max(
-            end_ms + max(noticed_ms(heard, case.usage.window_ms), LEAST_UNHEARD_MS), usual(end_ms)
-        ),
+        unheard_ms=max(end_ms + silent_ms, usual(end_ms)),
         marks=told,
     )
 

@@ -8,7 +8,7 @@ the hours before (see silences.py), and of the same time of the week before, giv
 site that is new the day before tells. It ends with the first sign of life.
 
 Thresholds: six minutes at least (a collector hands on once a minute, a router reports after up to five; common
-practice, no source).
+practice, no source), and twice the longest pause of the last hours: one datagram that is lost makes one pause of two.
 
 Fooled by: where most sites fall silent together it is the collector, or the way to it; that is told instead, and of
 the sites nothing. While the clock was set or the machine slept nobody could hear, and none begins. A site that is new

@@ -83,9 +83,7 @@ def make(folder: Path, sites: int, now: datetime = NOW, *, fresh: int = FRESH) -
 
 def opened(folder: Path) -> LiveStore:
     """The store in a folder, wherever that was when it was made."""
-    about = json.decode(
-        (folder / ABOUT).read_bytes(), type=LiveStore, dec_hook=lambda kind, text: kind(text)
-    )
+    about = json.decode((folder / ABOUT).read_bytes(), type=LiveStore, dec_hook=lambda kind, text: kind(text))
     return replace(about, folder=folder)
 
 

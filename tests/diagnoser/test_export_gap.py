@@ -6,6 +6,7 @@ import tracemalloc
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.aggregator.site_flows import DOWN
 from flowdiag.diagnoser.case import Case
@@ -172,3 +173,20 @@ def test_a_window_on_the_day_after_the_export_is_told_with_dates() -> None:
 def test_a_window_on_the_day_of_the_export_is_told_by_the_clock_alone() -> None:
     found = export_gap.find(office([(0, 120 * MINUTE)], window=(0, 240 * MINUTE)))
     assert "from 12:00 to 14:00 UTC" in found[0].summary
+
+
+def test_a_silence_in_which_the_exporter_restarted_says_so_and_is_no_quiet_night() -> None:
+    """The case lies on Monday morning, 10:00 to 12:00, before anybody is at work."""
+    book = Book()
+    book.browse(0, 50 * MINUTE)
+    book.browse(65 * MINUTE, 120 * MINUTE)
+    heard = [(0.0, 50.0 * MINUTE), (65.0 * MINUTE, 120.0 * MINUTE)]
+    case = book.case(profile(backup=False, hours="Mon-Fri 13:00-18:00"), heard=heard)
+    restarted = replace(case, coverage=replace(case.coverage, restarts=((ms(49 * MINUTE), ms(65 * MINUTE)),)))
+    (quiet,), (told,) = export_gap.find(case), export_gap.find(restarted)
+    assert (quiet.severity, told.severity) == ("info", "warning")
+    assert "restarted" not in quiet.evidence
+    assert told.evidence["restarted"] is True
+    assert "restarted meanwhile" in told.summary
+    assert "restarted meanwhile" in told.client
+    assert told.start_ms == quiet.start_ms

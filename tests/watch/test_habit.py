@@ -16,7 +16,8 @@ from flowdiag.collector.store.layout import Partition
 from flowdiag.collector.store.writer import FlowWriter, change_of
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.scenario.stored_days import Unsynced
-from flowdiag.watch.habit import GIVE_OR_TAKE_MS, LONGEST_MS, usual_until
+from flowdiag.watch.habit import GIVE_OR_TAKE_MS, LONGEST_MS, pause_ms, usual_until
+from tests.diagnoser.test_silences import case
 
 ZONE = "Europe/Berlin"
 EXPORTER = to_bytes("192.0.2.1")
@@ -89,3 +90,18 @@ def test_no_silence_is_usual_for_ever(tmp_path: Path) -> None:
 
 def test_who_is_heard_all_the_time_is_expected_to_be(tmp_path: Path) -> None:
     assert asked(tmp_path, [(at(2, 0), at(12, 17.5))], at(12, 17.5)) == at(12, 17.5)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "minutes"),
+    [
+        ("o" * 60, 2),
+        ("o...." * 24 + "o", 10),  # each five minutes; with one datagram lost that is ten
+        ("o" * 30 + "..." + "oo." * 20 + "o", 8),
+        ("o" * 60 + "." * 20 + "o" * 60, 2),  # a gap is no habit
+        ("...." + "o" * 60 + "....", 2),
+        ("." * 10, 2),
+    ],
+)
+def test_a_pause_is_as_long_as_two_of_the_last_hours(pattern: str, minutes: int) -> None:
+    assert pause_ms(case(pattern)) == minutes * MINUTE_MS

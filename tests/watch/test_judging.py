@@ -1,4 +1,4 @@
-"""Which outages are told: those that something was tried in, and those that last."""
+"""Which outages and which lost records are told: what was tried or lasts, and more than a datagram or two."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any, cast
 import pytest
 
 from flowdiag.durations import MINUTE_MS
-from flowdiag.watch.judging import LEAST_UNTRIED_MS, _may_be_people
+from flowdiag.watch.judging import LEAST_LOST, LEAST_UNTRIED_MS, _is_few_lost, _may_be_people
 
 
 def outage(proof: str, minutes: float, confidence: str = "high") -> Any:
@@ -36,3 +36,20 @@ def test_what_may_as_well_be_people_who_pause_is_not_told(
     proof: str, minutes: float, confidence: str, told: bool
 ) -> None:
     assert _may_be_people(outage(proof, minutes, confidence)) is not told
+
+
+@pytest.mark.parametrize(
+    ("evidence", "few"),
+    [
+        ({"lost_records": LEAST_LOST - 1, "lost_percent": 30.0}, True),
+        ({"lost_records": LEAST_LOST, "lost_percent": 0.1}, False),
+        ({"silent_minutes": 6.0, "lost_records": 24}, True),  # one datagram makes one pause of two
+        ({"silent_minutes": 30.0, "lost_records": 0}, True),  # that is told while it lasts
+        ({"silent_minutes": 6.0, "lost_records": 400}, False),
+        ({"silent_minutes": 6.0, "lost_records": 0, "restarted": True}, False),
+        ({"silent_minutes": 1.0, "restarted": True}, False),
+    ],
+)
+def test_a_datagram_or_two_are_no_sign_of_trouble(evidence: dict[str, Any], few: bool) -> None:
+    gap = cast(Any, SimpleNamespace(code="export-gap", evidence=evidence))
+    assert _is_few_lost(gap) is few

@@ -9,7 +9,8 @@ are counted by the sequence numbers of each protocol; NetFlow v9 counts messages
 lost messages times the mean number of records in one. Records that were lost in a silence are told with it.
 An exporter that restarts loses what it had in its cache: the time from the last record that it had exported to the first
 one after is a gap, however short.
-A silence outside the working hours of the profile after which no record is missing is an info, however long.
+A silence outside the working hours of the profile after which no record is missing, and without a restart, is an info,
+however long.
 
 Thresholds: gap, 0.05: from that part of the window or of the records on it is a warning, under it an info
 (common practice, no source). Three minutes at least, one in ten thousand by chance.
@@ -82,8 +83,9 @@ def find(case: Case) -> list[Finding]:
         for parts in groups:
             lost = sum(event.records for event in losses if _noticed(event, parts))
             losses = [event for event in losses if not _noticed(event, parts)]
-            quiet = lost == 0 and all(_outside_hours(case, gap) for gap in parts)
-            found.append(_silence(case, parts, "info" if quiet else severity, lost))
+            restarted = any(gap.within(*time) for gap in parts for time in case.coverage.restarts)
+            quiet = not restarted and lost == 0 and all(_outside_hours(case, gap) for gap in parts)
+            found.append(_silence(case, parts, "info" if quiet else severity, lost, restarted=restarted))
     found += [
         _restart(case, start, end)
         for start, end in case.coverage.restarts
@@ -132,12 +134,15 @@ def _noticed(event: LossEvent, gaps: Sequence[Silence]) -> bool:
     return any(gap.start_ms <= event.time_ms <= gap.end_ms + NOTICED_MS for gap in gaps)
 
 
-def _silence(case: Case, parts: Sequence[Silence], severity: Severity, lost: int) -> Finding:
+def _silence(
+    case: Case, parts: Sequence[Silence], severity: Severity, lost: int, *, restarted: bool
+) -> Finding:
     begin, end = case.window_ms
     share = sum(gap.within(begin, end) for gap in parts) / max(end - begin, 1)
     spans = [(gap.start_ms, gap.end_ms) for gap in parts]
-    summary, client = wording_verdict.silence(case, spans, share, lost)
+    summary, client = wording_verdict.silence(case, spans, share, lost, restarted=restarted)
     evidence = ExportGap(
+        restarted=True if restarted else ABSENT,
         silent_minutes=round(sum(b - a for a, b in spans) / MINUTE_MS, 1),
         share_of_window=round(share, 4),
         lost_records=lost,

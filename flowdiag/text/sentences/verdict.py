@@ -82,15 +82,19 @@ def single_host(case: Asked, evidence: Mapping[str, Any]) -> Said:
     return summary + ".", f"One device caused {percent(host['share'])} of all traffic in that time."
 
 
-def silence(case: Asked, parts: Sequence[tuple[int, int]], share: float, lost: int) -> Said:
+def silence(
+    case: Asked, parts: Sequence[tuple[int, int]], share: float, lost: int, *, restarted: bool
+) -> Said:
     start, end = parts[0][0], parts[-1][1]
     lasting = duration(sum(b - a for a, b in parts))
     spells = f" in {len(parts)} spells" if len(parts) > 1 else ""
     summary = f"The export has no records {zoned_span(case, start, end)}{spells} ({lasting}"
     summary += f", {percent(share)} of the window)" if share > 0.0 else ")"
     summary += f"; sequence numbers say that {count(lost, 'record')} {_were(lost)} lost" if lost else ""
+    summary += "; the exporter restarted meanwhile" if restarted else ""
     summary += ". Figures over this time are lower bounds."
-    return summary, f"We have no measurements {span(case, start, end)}."
+    why = "; the measuring router restarted meanwhile" if restarted else ""
+    return summary, f"We have no measurements {span(case, start, end)}{why}."
 
 
 def restart(case: Asked, start_ms: int, end_ms: int) -> Said:
