@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from msgspec import Struct
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from flowdiag.aggregator.remark import Remark
@@ -16,6 +16,7 @@ class Coverage(Struct, frozen=True, eq=False):
     span_ms: [from, to) from the first to the last sign of life of the exporter (messages or flows); None: first_ms, last_ms.
     restarts: [from, to) of each time of which nothing is known because the exporter restarted with flows in its cache.
     heard: bool per window of the Usage grid: the exporter gave a sign of life (a message, or a flow that covers it).
+    messages_ms: start of each minute with a message, ascending; empty where that is not known.
     resolution_s: the exporter's active timeout as seen in the data; shorter bursts cannot be seen.
     resolution_known: False when too few long flows were there to read it off.
     links_apart: False where several links cannot be told apart (no interface numbers).
@@ -41,6 +42,7 @@ class Coverage(Struct, frozen=True, eq=False):
     span_ms: tuple[int, int] | None = None
     restarts: tuple[tuple[int, int], ...] = ()
     arrived: tuple[bool, ...] = ()
+    messages_ms: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
 
     @property
     def span(self) -> tuple[int, int] | None:

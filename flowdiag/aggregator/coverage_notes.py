@@ -90,14 +90,15 @@ def heard_windows(minutes_ms: NDArray[np.int64], flows: SiteFlows, grid: WindowG
 
 class Evidence(Struct, frozen=True, eq=False):
     """What the records show of the export. first_ms, last_ms: None without records; heard: bool per window, a message or a
-    record that covers it; durations_ms, duration_packets: of records, a fair sample, with their packets as they were seen;
-    cut_ms: gives the durations of records that the next one of their conversation followed at once; packets: of all
-    records, scaled for sampling and as they were seen.
+    record that covers it; messages_ms: start of each minute with a message; durations_ms, duration_packets: of records, a fair
+    sample, with their packets as they were seen; cut_ms: gives the durations of records that the next one of their conversation
+    followed at once; packets: of all records, scaled for sampling and as they were seen.
     """
 
     first_ms: int | None
     last_ms: int | None
     heard: NDArray[np.bool_]
+    messages_ms: NDArray[np.int64]
     durations_ms: NDArray[np.int64]
     duration_packets: NDArray[np.float64]
     cut_ms: Callable[[], NDArray[np.int64]]
@@ -111,6 +112,7 @@ def evidence_of(flows: SiteFlows, minutes_ms: NDArray[np.int64], grid: WindowGri
         first_ms=int(flows.start_ms.min()) if len(flows) else None,
         last_ms=int(flows.end_ms.max()) if len(flows) else None,
         heard=heard_windows(minutes_ms, flows, grid),
+        messages_ms=minutes_ms,
         durations_ms=flows.end_ms[some] - flows.start_ms[some],
         duration_packets=flows.packets[some] / flows.sampling[some],
         cut_ms=lambda: cut_durations_ms(flows),
@@ -151,6 +153,7 @@ def build_coverage(
         first_ms=evidence.first_ms,
         last_ms=evidence.last_ms,
         heard=evidence.heard,
+        messages_ms=evidence.messages_ms,
         losses=tuple(loss for loss in losses if not loss.restarted),
         lost_records=sum(s.lost_records for s in sessions),
         lost_messages=sum(s.lost_messages for s in sessions),

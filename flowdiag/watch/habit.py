@@ -18,6 +18,7 @@ from typing import Final
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
+from numpy.typing import NDArray
 
 from flowdiag.collector.readers.stored_flows import StoredFlows
 from flowdiag.collector.report import ExportReport
@@ -25,7 +26,7 @@ from flowdiag.collector.store.backends import StorageBackend
 from flowdiag.collector.store.finding import StoredFile, find_files, open_stored
 from flowdiag.collector.store.sharing import clock_offsets, offset_of
 from flowdiag.diagnoser.case import Case
-from flowdiag.diagnoser.signals.silences import silences
+from flowdiag.diagnoser.signals.silences import silences_in
 from flowdiag.diagnoser.signals.timeline import runs
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.errors import ExportError, StoreChanged
@@ -65,20 +66,27 @@ def usual_until(
     return last_ms
 
 
-def pause_ms(case: Case) -> int:
-    """How long the exporter may say nothing by the time that a case has: for two of the longest pauses, and what the ends of
-    windows hide of them. Silences that were gaps are no habit."""
-    usage = case.usage
-    gaps = {gap.start_ms for gap in silences(case)}
-    alive = np.flatnonzero(case.coverage.heard)
-    lengths = (
-        stop - first
-        for first, stop in runs(~case.coverage.heard)
-        if len(alive)
-        and alive[0] < first < alive[-1]
-        and usage.start_ms + first * usage.window_ms not in gaps
-    )
-    return 2 * (max(lengths, default=0) + 1) * usage.window_ms
+def signs_ms(case: Case) -> NDArray[np.int64]:
+    """Start of each minute in which the exporter sent something, ascending; where that is not known, of each with traffic."""
+    usage, coverage = case.usage, case.coverage
+    if len(coverage.messages_ms):
+        return coverage.messages_ms
+    windows_ms = usage.start_ms + np.flatnonzero(coverage.heard) * usage.window_ms
+    return np.unique(windows_ms // MINUTE_MS * MINUTE_MS)
+
+
+def pause_ms(signs: NDArray[np.int64]) -> int:
+    """How long an exporter may say nothing by its last hours: for two of its longest pauses, and what the ends of minutes hide of
+    them. Silences that were gaps are no habit. signs: as signs_ms() gives them."""
+    if not len(signs):
+        return 0
+    first, last = int(signs[0]), int(signs[-1])
+    heard = np.zeros((last - first) // MINUTE_MS + 1, np.bool_)
+    heard[(signs - first) // MINUTE_MS] = True
+    gaps = silences_in(heard, first, MINUTE_MS, (first, last), window_given=False)
+    no_habit = {gap.start_ms for gap in gaps}
+    pauses = (stop - start for start, stop in runs(~heard) if first + start * MINUTE_MS not in no_habit)
+    return 2 * (max(pauses, default=0) + 1) * MINUTE_MS
 
 
 def _earlier(ms: int, days: int, timezone: str) -> int:

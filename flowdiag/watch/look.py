@@ -19,6 +19,7 @@ from zlib import crc32
 import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
+from numpy.typing import NDArray
 
 from flowdiag.collector.store.asking import asked_again
 from flowdiag.collector.store.backends import StorageBackend
@@ -29,7 +30,7 @@ from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS, Span
 from flowdiag.long_times import long_case
 from flowdiag.site.clock import LocalTime
 from flowdiag.site.profile import Profile
-from flowdiag.watch.habit import pause_ms, usual_until
+from flowdiag.watch.habit import pause_ms, signs_ms, usual_until
 from flowdiag.watch.judging import found, marks, spells
 from flowdiag.watch.reading import MOST_ROWS, SHORTEST_MS, Recent, known_from, read_case, recent, rows_since
 from flowdiag.watch.state import DayState, Mark, SiteState, Spell
@@ -177,27 +178,26 @@ def _judged(case: Case, only: Collection[str] | None, usual: Callable[[int], int
     over: tuple[Spell, ...] = spells(case, findings, end_ms)
     last = over[-1]
     heard = case.coverage.heard[: case.usage.touched(0, end_ms).stop]
-    silent_ms = max(noticed_ms(heard, case.usage.window_ms), pause_ms(case), LEAST_UNHEARD_MS)
+    signs = signs_ms(case)
+    silent_ms = max(noticed_ms(heard, case.usage.window_ms), pause_ms(signs), LEAST_UNHEARD_MS)
     return SiteState(
         on=last.on,
         since_ms=last.begin_ms if len(over) > 1 else None,
         judged_ms=end_ms,
         begin_ms=begin_ms,
         heard_ms=end_ms,
-        heard_since_ms=_heard_since(case),
+        heard_since_ms=_heard_since(signs),
         unheard_ms=max(end_ms + silent_ms, usual(end_ms)),
         marks=told,
     )
 
 
-def _heard_since(case: Case) -> int | None:
+def _heard_since(signs: NDArray[np.int64]) -> int | None:
     """Since when the exporter has said nothing for no longer than LEAST_UNHEARD_MS; None where there is no sign of life."""
-    step = case.usage.window_ms
-    alive = np.flatnonzero(case.coverage.heard)
-    if not len(alive):
+    if not len(signs):
         return None
-    after = np.flatnonzero(np.diff(alive) > LEAST_UNHEARD_MS // step)
-    return case.usage.start_ms + int(alive[after[-1] + 1 if len(after) else 0]) * step
+    after = np.flatnonzero(np.diff(signs) > LEAST_UNHEARD_MS)
+    return int(signs[after[-1] + 1 if len(after) else 0])
 
 
 def _day_case(

@@ -7,7 +7,9 @@ from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from flowdiag.addresses import to_bytes
 from flowdiag.collector.report import ExportReport, SessionReport
@@ -16,7 +18,8 @@ from flowdiag.collector.store.layout import Partition
 from flowdiag.collector.store.writer import FlowWriter, change_of
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS
 from flowdiag.scenario.stored_days import Unsynced
-from flowdiag.watch.habit import GIVE_OR_TAKE_MS, LONGEST_MS, pause_ms, usual_until
+from flowdiag.watch.habit import GIVE_OR_TAKE_MS, LONGEST_MS, pause_ms, signs_ms, usual_until
+from tests.diagnoser.building import ms
 from tests.diagnoser.test_silences import case
 
 ZONE = "Europe/Berlin"
@@ -100,8 +103,18 @@ def test_who_is_heard_all_the_time_is_expected_to_be(tmp_path: Path) -> None:
         ("o" * 30 + "..." + "oo." * 20 + "o", 8),
         ("o" * 60 + "." * 20 + "o" * 60, 2),  # a gap is no habit
         ("...." + "o" * 60 + "....", 2),
-        ("." * 10, 2),
+        ("." * 10, 0),
     ],
 )
 def test_a_pause_is_as_long_as_two_of_the_last_hours(pattern: str, minutes: int) -> None:
-    assert pause_ms(case(pattern)) == minutes * MINUTE_MS
+    signs = np.flatnonzero([sign == "o" for sign in pattern]) * MINUTE_MS
+    assert pause_ms(signs) == minutes * MINUTE_MS
+
+
+def test_signs_are_messages_and_flows_only_where_those_are_not_known() -> None:
+    """Flows of five minutes cover the pauses between the messages that tell of them."""
+    covered = case("o" * 20)
+    assert signs_ms(covered).tolist() == [ms(60 * minute) for minute in range(20)]
+    messages = np.array([ms(0), ms(300), ms(900)])
+    told = replace(covered, coverage=replace(covered.coverage, messages_ms=messages))
+    assert signs_ms(told).tolist() == messages.tolist()
