@@ -23,8 +23,9 @@ from flowdiag.errors import FlowdiagError
 
 if TYPE_CHECKING:
     from flowdiag.watch.event import Event
+    from flowdiag.watch.notify_again import NotifyAgain
     from flowdiag.watch.service import Settings
-    from flowdiag.watch.watcher import Round
+    from flowdiag.watch.watcher import Round, Watcher
 
 BEGAN: Final = 3  # exit code of --once where something began
 STATUS_EVERY_S: Final = 300.0
@@ -89,22 +90,22 @@ def command(
     store, folder = store_and_sites(store, folder, config)
     if jobs > 1 and cluster is None:
         prepare("flowdiag.watch.site_task")
-    from flowdiag.watch.notify import Notify
     from flowdiag.watch.service import Settings
 
+    settings, again = Settings(store, folder, jobs=jobs, cluster=cluster), None
     if notify is not None:
-        from flowdiag.watch.notify_file import read_notify
+        from msgspec.structs import replace
 
-        told = read_notify(notify)
-    else:
-        told = Notify()
-    settings = Settings(store, folder, told, jobs, cluster)
+        from flowdiag.watch.notify_again import NotifyAgain
+
+        again = NotifyAgain(notify)
+        settings = replace(settings, notify=again.read())
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     if once:
         sys.exit(_once(settings, stop))
-    _on(settings, every_s, metrics_port, stop, quiet=quiet)
+    _on(settings, again, every_s, metrics_port, stop, quiet=quiet)
 
 
 def _once(settings: Settings, stop: threading.Event) -> int:
@@ -125,7 +126,13 @@ def _once(settings: Settings, stop: threading.Event) -> int:
 
 
 def _on(
-    settings: Settings, every_s: float, metrics_port: int | None, stop: threading.Event, *, quiet: bool
+    settings: Settings,
+    again: NotifyAgain | None,
+    every_s: float,
+    metrics_port: int | None,
+    stop: threading.Event,
+    *,
+    quiet: bool,
 ) -> None:
     from flowdiag.collector.live.answering import serving
     from flowdiag.collector.live.metrics import notify
@@ -147,6 +154,7 @@ def _on(
             said = time.monotonic()
             mine = f"looked at {done.sites} sites in {done.took_s:.1f} s"
             _say(mine if holding.held else "another watch looks after all sites; this one waits for its end")
+        _renew(watcher, again)
 
     def failed(error: FlowdiagError) -> None:
         gauges.failed(error)
@@ -157,6 +165,17 @@ def _on(
         with serving(gauges, gauges.wrong, metrics_port):
             watcher.run(every_s, told, failed)
         notify("STOPPING=1")
+
+
+def _renew(watcher: Watcher, again: NotifyAgain | None) -> None:
+    """By the notify file as it is now; what it said before goes on where it has mistakes."""
+    try:
+        notify = None if again is None else again.changed()
+        if notify is not None:
+            watcher.renew(notify)
+            _say("the notify file has changed, and is followed from now on")
+    except FlowdiagError as error:
+        _say(f"{error}; what it said before is followed until it is mended")
 
 
 def _print(events: Sequence[Event]) -> None:

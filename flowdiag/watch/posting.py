@@ -24,7 +24,8 @@ class PostOffice:
     ) -> None:
         """Raises FlowdiagError where a package is missing that the targets need."""
         self._holding, self._write = holding, write
-        self._sender = Sender(notify, open_backend(store)) if notify.targets else None
+        self._backend = open_backend(store)
+        self._sender = Sender(notify, self._backend) if notify.targets else None
 
     def __enter__(self) -> Self:
         return self
@@ -33,6 +34,16 @@ class PostOffice:
         """Waits for what is on its way, and has noted what became of it."""
         if self._sender is not None:
             self._note(self._sender.close())
+
+    def renew(self, notify: Notify) -> None:
+        """Sends by another file from now on, after what is on its way. Raises FlowdiagError where a package is missing that its
+        targets need; then nothing changes. Raises StoreError."""
+        before, self._sender = self._sender, Sender(notify, self._backend) if notify.targets else None
+        outcomes = {} if before is None else before.close()
+        if self._sender is not None:
+            self._sender.take_over(outcomes)
+        else:
+            self._note(outcomes)
 
     def made(self, events: Sequence[Event]) -> tuple[Letter, ...]:
         return to_print(events)

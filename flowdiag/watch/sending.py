@@ -136,6 +136,11 @@ class Sender:
         running = [names for target, names in self._sending.items() if not self._is_idle(target)]
         return set().union(*running, self._outcomes())
 
+    def take_over(self, outcomes: Mapping[str, Outcome]) -> None:
+        """What became of letters that another one sent, which was closed: as if it was this one."""
+        for outcome in outcomes.items():
+            self._done.put(outcome)
+
     def close(self) -> dict[str, Outcome]:
         """Begins nothing more, waits for what is on its way, and tells what became of letters, as send() does."""
         self._closing.set()

@@ -57,6 +57,10 @@ class Pool(Protocol):
 class Post(Protocol):
     """Who sends letters: beside the rounds, never in their way."""
 
+    def renew(self, notify: Notify) -> None:
+        """Sends by another notify file from now on. Raises FlowdiagError."""
+        ...
+
     def made(self, events: Sequence[Event]) -> tuple[Letter, ...]:
         """Letters of its own, beside those to targets."""
         ...
@@ -178,6 +182,11 @@ class Watcher:
             settle(last)
         looked = sum(map(len, sites.values()))
         return Round(now_ms, looked, tuple(events), faults, time.monotonic() - begun_s)
+
+    def renew(self, notify: Notify) -> None:
+        """Tells by another notify file from now on. Raises FlowdiagError where that cannot be; then nothing changes."""
+        self._post.renew(notify)
+        self._notify, self._rules = notify, Rules(notify.minimum_ms)
 
     def finish(self, most_s: float) -> None:
         """Sends all that is due, for so long at most. Raises StoreError."""

@@ -175,3 +175,42 @@ def test_a_watch_that_looks_once_sends_all_that_is_due(tmp_path: Path) -> None:
             post.finish(NOON_MS + 2 * MINUTE_MS, 20.0)
         assert waiting(ledger) == 0
         assert len({request.headers["Flowdiag-Message"] for request in receiver.requests}) == 20
+
+
+def test_another_file_is_followed_after_what_is_on_its_way(tmp_path: Path) -> None:
+    one, other = event(), event("rata/mill")
+    with receiving() as first, receiving() as second:
+        ledger = Memory()
+        holding = watcher(ledger)
+        with PostOffice(str(tmp_path), holding, to(first), nowhere) as post:
+            found(holding, to(first), one)
+            post.work(NOON_MS)
+            post.renew(to(second))
+            found(holding, to(second), other)
+            post.work(NOON_MS, 10.0)
+            post.work(NOON_MS, 10.0)
+        # What was begun before was sent once, by whichever file; nothing was sent by both.
+        places = [
+            [json.loads(request.body)["place"] for request in each.requests] for each in (first, second)
+        ]
+        assert sorted(places[0] + places[1]) == sorted([one.place, other.place])
+        assert other.place in places[1]
+        assert waiting(ledger) == 0
+
+
+def test_a_file_without_targets_ends_what_is_sent_and_one_with_some_begins_it(tmp_path: Path) -> None:
+    with receiving() as receiver:
+        ledger = Memory()
+        holding = watcher(ledger)
+        with PostOffice(str(tmp_path), holding, to(receiver), nowhere) as post:
+            found(holding, to(receiver), event())
+            post.work(NOON_MS, 10.0)
+            post.renew(Notify())
+            found(holding, Notify(), end(event()))
+            post.work(NOON_MS, 10.0)
+            assert told(receiver) == ["began"]
+            post.renew(to(receiver))
+            found(holding, to(receiver), event("rata/mill"))
+            post.work(NOON_MS, 10.0)
+        assert told(receiver) == ["began", "began"]
+        assert waiting(ledger) == 0
