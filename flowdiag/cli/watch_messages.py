@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from flowdiag.errors import StoreError, UsageError
+from flowdiag.errors import UsageError
 from flowdiag.text.escape import terminal
 
 if TYPE_CHECKING:
@@ -50,12 +50,12 @@ def try_targets(notify: Path | None) -> int:
 
 def _backend(store: str) -> StorageBackend:
     """Raises StoreError where there is no store."""
-    from flowdiag.collector.store.backends import is_url
+    from flowdiag.collector.store.changes import need_store
     from flowdiag.collector.store.opening import open_backend
 
-    if not is_url(store) and not Path(store).is_dir():
-        raise StoreError("no such folder", file=store, expected="the store that a watch is of")
-    return open_backend(store)
+    backend = open_backend(store)
+    need_store(backend)
+    return backend
 
 
 def _needed(notify: Path | None) -> Path:

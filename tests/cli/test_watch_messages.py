@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from flowdiag.cli.main import main
+from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.folder import Folder
 from flowdiag.watch.failed import Failed, list_failed, put_aside
 from flowdiag.watch.message import Message
@@ -26,8 +27,9 @@ def store(tmp_path: Path) -> Path:
     """With a message that nobody took."""
     evil = event(site="Har\x1b[2Jbour")
     message = Message(NAME, (evil,), NOON_MS)
-    (tmp_path / "store").mkdir()
-    put_aside(Folder(tmp_path / "store"), Failed.of(message, "lamp", 3, "exit code 3", NOON_MS))
+    backend = Folder(tmp_path / "store")
+    make_store(backend)
+    put_aside(backend, Failed.of(message, "lamp", 3, "exit code 3", NOON_MS))
     return tmp_path / "store"
 
 
@@ -47,10 +49,12 @@ def test_failed_messages_are_listed_a_line_each(store: Path) -> None:
     assert line.endswith("on its backup since Tue 3 Mar 01:00 NZDT  (exit code 3)")
 
 
-def test_a_store_that_is_not_there_is_one_line(tmp_path: Path) -> None:
-    done = run("--store", tmp_path / "none", "--failed")
-    assert done.exit_code == 1
-    assert len(done.stderr.splitlines()) == 1
+def test_a_store_that_is_not_there_or_is_none_is_one_line(tmp_path: Path) -> None:
+    for folder in (tmp_path / "none", tmp_path):
+        done = run("--store", folder, "--failed")
+        assert done.exit_code == 1
+        (line,) = done.stderr.splitlines()
+        assert "there is no flow store" in line
 
 
 @pytest.mark.parametrize("which", [NAME, "all"])
