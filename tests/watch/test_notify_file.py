@@ -11,7 +11,7 @@ import pytest
 from flowdiag.errors import ConfigError
 from flowdiag.explained import known_codes
 from flowdiag.site.mistakes import keys_of
-from flowdiag.text.wording.watch.telling import WHAT
+from flowdiag.text.wording.matters import MATTERS
 from flowdiag.watch.notify import Command, Mail, Notify, Webhook
 from flowdiag.watch.notify_file import (
     AcknowledgeTable,
@@ -271,4 +271,4 @@ def test_the_example_of_the_reference_is_right(tmp_path: Path) -> None:
 
 def test_there_are_words_for_every_code() -> None:
     told = set(known_codes()) - {"not-the-link", "cannot-tell"}
-    assert told == set(WHAT)
+    assert told == set(MATTERS)

@@ -89,7 +89,7 @@ def _incident_row(asked: Asked, one: OpenIncident, site: KnownSite | None, now_m
         key=event.key,
         site=site,
         standing=standing_of(event.code),
-        what=watch.what(standing_of(event.code), event.code, event.link),
+        what=watch.what(event.code, event.link),
         since=board.since(_moment(site, event, one.incident.began_ms, now_ms), before=False),
         severity=event.severity,
         summary=event.summary,
@@ -125,7 +125,7 @@ def _event_row(event: Event, site: KnownSite | None, now_ms: int) -> EventRow:
     return EventRow(
         site=site,
         standing=standing,
-        what=watch.what(standing, event.code, event.link),
+        what=watch.what(event.code, event.link),
         state=watch.STATES[event.state],
         when=_moment(site, event, event.told_ms, now_ms),
         span=span,

@@ -42,7 +42,7 @@ def rows(morning: MorningList) -> Iterator[Row]:
                 number=number,
                 site=site,
                 reason=reason,
-                kind=wording.REASONS[reason.code],
+                kind=wording.reason(reason.code),
                 since=since,
                 sure=wording.SURE[reason.confidence],
                 actions=tuple(map(wording.action, steps(reason, collector=collector))),

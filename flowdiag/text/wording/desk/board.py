@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from flowdiag.text.figures import count
+from flowdiag.text.wording.matters import MATTERS, matter
 
 ALL_SITES: Final = "All sites"
 LEAD: Final = "What each site is on now, and what happened in its last day."
@@ -39,29 +40,23 @@ NOT_YET: Final = "not looked at yet"
 
 STANDINGS: Final = {
     "down": "down",
-    "unheard": "not heard",
-    "backup": "on its backup",
+    "unheard": MATTERS["not-heard"],
+    "backup": MATTERS["on-backup"],
     "attack": "attack traffic",
-    "full": "line full",
-    "below-plan": "line below plan",
+    "full": MATTERS["link-full"],
+    "below-plan": MATTERS["below-plan"],
     "silent": "backup silent",
-    "leaking": "backup leaking",
+    "leaking": MATTERS["backup-leak"],
     "other": "other finding",
-    "busy": "line busy",
+    "busy": MATTERS["link-busy"],
     "main": "on its main line",
     "unknown": "not known",
 }
-# Findings that are told in words of their own, by code.
-FINDINGS: Final = {
-    "flapping": "main line coming and going",
-    "realtime-contention": "calls on a full line",
-    "single-host": "one host uses most of a line",
-    "unanswered-connections": "connections without an answer",
-    "keepalive-irregular": "keepalives irregular",
-    "keepalive-excess": "more keepalive traffic than usual",
-    "asymmetric-path": "answers come back by another line",
-    "export-gap": "records missing",
-}
+# Findings that have no state of their own are told by what they are.
+FINDINGS: Final = (
+    "flapping", "realtime-contention", "single-host", "unanswered-connections", "keepalive-irregular",
+    "keepalive-excess", "asymmetric-path", "export-gap",
+)  # fmt: skip
 MEANINGS: Final = {
     "down": "No link carries anything although the site is at work.",
     "unheard": "The router's records stopped for longer than it is used to: power, line or collector.",
@@ -96,7 +91,7 @@ def since(time: str, *, before: bool) -> str:
 
 
 def of_finding(standing: str, code: str) -> str:
-    return FINDINGS.get(code, STANDINGS[standing])
+    return matter(code) if code in FINDINGS else STANDINGS[standing]
 
 
 def happened(word: str, times: int, span: str) -> str:

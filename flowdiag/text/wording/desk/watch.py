@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from flowdiag.text.figures import count
-from flowdiag.text.wording.desk.board import of_finding
+from flowdiag.text.wording.matters import matter
 
 INCIDENTS: Final = "Open incidents"
 NONE_OPEN: Final = "No incident is open."
@@ -65,8 +65,8 @@ def open_count(number: int) -> str:
     return count(number, "open incident")
 
 
-def what(standing: str, code: str, link: str | None) -> str:
-    words = of_finding(standing, code)
+def what(code: str, link: str | None) -> str:
+    words = matter(code)
     return words if link is None else f"{words} ({link})"
 
 

@@ -8,6 +8,7 @@ from flowdiag.text.action import Action
 from flowdiag.text.clock import Clock
 from flowdiag.text.figures import count, percent, volume
 from flowdiag.text.sentences.backup import BACKUP_DEAD, BACKUP_TEST, LEAK, LINE_DOWN, STUCK, UNSTEADY
+from flowdiag.text.wording.matters import matter
 
 TITLE: Final = "Morning list"
 LEAD: Final = "Sites whose backup would not carry them today, gravest first."
@@ -30,16 +31,10 @@ METHOD: Final = (
 )
 SURE: Final = {"high": "sure", "medium": "likely", "low": "not sure"}
 
-REASONS: Final = {
-    "outage": "neither line carries anything",
-    "keepalive-unanswered": "keepalives not answered",
-    "keepalive-missing": "keepalives missing",
+# Those that are no finding; all others are called as everywhere (matters.py).
+_REASONS: Final = {
     "allowance-used-up": "allowance used up",
     "allowance-nearly-used": "allowance nearly used",
-    "not-heard": "not heard",
-    "backup-leak": "traffic leaks onto the backup",
-    "flapping": "main line coming and going",
-    "on-backup": "on its backup now",
     "backup-plan-unknown": "backup's plan not known",
 }
 UNSURE: Final = {
@@ -80,6 +75,10 @@ COLLECTOR: Final = (
         "Look at the collector first, and at the way to it: none of the sites on this list is heard.",
     ),
 )
+
+
+def reason(code: str) -> str:
+    return _REASONS.get(code) or matter(code)
 
 
 def nobody_heard(sites: int, since_words: str) -> str:

@@ -7,28 +7,8 @@ from typing import Final, Protocol
 
 from flowdiag.text.clock import Clock, duration
 from flowdiag.text.figures import count
+from flowdiag.text.wording.matters import matter
 
-WHAT: Final = {
-    "outage": "no line carries anything",
-    "on-backup": "on its backup",
-    "flapping": "main line coming and going",
-    "inbound-flood": "flood from outside",
-    "outbound-scan": "one host tries very many addresses",
-    "link-full": "line full",
-    "link-busy": "line busy",
-    "below-plan": "line below plan",
-    "keepalive-missing": "keepalives missing",
-    "keepalive-unanswered": "keepalives not answered",
-    "keepalive-excess": "more keepalive traffic than usual",
-    "keepalive-irregular": "keepalives irregular",
-    "backup-leak": "backup leaking",
-    "realtime-contention": "calls on a full line",
-    "single-host": "one host uses most of a line",
-    "unanswered-connections": "connections without an answer",
-    "asymmetric-path": "answers come back by another line",
-    "export-gap": "records missing",
-    "not-heard": "not heard",
-}
 HEADINGS: Final = {"began": "Began", "ongoing": "Goes on", "ended": "Ended", "passed": "Began and ended"}
 SEVERITIES: Final = {"critical": "critical", "warning": "warning", "info": "for information"}
 SURE: Final = {"high": "sure", "medium": "likely", "low": "not sure"}
@@ -80,10 +60,6 @@ class Told(Protocol):
     def upstream(self) -> str | None: ...
 
 
-def what(code: str) -> str:
-    return WHAT.get(code, code)
-
-
 def since(event: Told) -> str:
     """since Mon 2 Mar 12:00 NZDT; Mon 2 Mar 12:00 to 12:10 NZDT (10 minutes)"""
     clock = Clock(event.timezone)
@@ -114,7 +90,7 @@ def _last_of(events: Sequence[Told]) -> Told:
 
 
 def _state(event: Told) -> str:
-    told = what(event.code)
+    told = matter(event.code)
     if event.state == "ended":
         return f"{told}, over: {since(event)}"
     return f"still {told} {since(event)}" if event.state == "ongoing" else f"{told} {since(event)}"
@@ -124,7 +100,7 @@ def line(event: Told) -> str:
     """Of an event in a list under its heading: "Harbour: on its backup, line, since Mon 2 Mar 12:00 NZDT"."""
     direction = "" if event.direction is None else DIRECTIONS.get(event.direction, event.direction)
     where = " ".join(part for part in (event.link or "", direction) if part)
-    parts = [f"{event.site}: {what(event.code)}", where, since(event)]
+    parts = [f"{event.site}: {matter(event.code)}", where, since(event)]
     return ", ".join(part for part in parts if part)
 
 
