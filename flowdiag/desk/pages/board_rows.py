@@ -223,7 +223,7 @@ def strip(site: KnownSite, known: DayState | None, now_ms: int) -> tuple[list[Dr
 def clock_time(site: KnownSite, ms: int, today_ms: int) -> str:
     """14:05 NZDT, with its day where that is not the day of today_ms."""
     clock = Clock(site.timezone)
-    ms, today_ms = ms // MINUTE_MS * MINUTE_MS, max(today_ms, ms)
+    ms, today_ms = clock.told(ms), max(today_ms, clock.told(ms))
     told = f"{clock.time(ms)} {clock.zone(ms)}"
     return told if clock.same_day(ms, today_ms + 1) else f"{clock.short_day(ms)} {told}"
 

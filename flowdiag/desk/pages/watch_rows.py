@@ -145,7 +145,7 @@ def drill_address(site: KnownSite, event: Event) -> str:
 def _moment(site: KnownSite | None, event: Event, ms: int, now_ms: int) -> str:
     """14:05 NZDT, with its day where that is not today; a moment to come too."""
     clock = Clock(site.timezone if site is not None else event.timezone)
-    ms = ms // MINUTE_MS * MINUTE_MS
+    ms = clock.told(ms)
     told = f"{clock.time(ms)} {clock.zone(ms)}"
     today = clock.local(ms).date() == clock.local(now_ms).date()
     return told if today else f"{clock.short_day(ms)} {told}"
