@@ -6,13 +6,14 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import Markup
 from starlette.responses import HTMLResponse
 
 from flowdiag.desk.asked import Asked
 from flowdiag.note.axis import LEFT, RIGHT
-from flowdiag.text.escape import html, terminal
+from flowdiag.note.templates import templates_in
+from flowdiag.text.escape import html
 from flowdiag.text.wording.desk import shell
 
 _FOLDER: Final = Path(__file__).parent / "templates"
@@ -30,15 +31,8 @@ def page(asked: Asked, template: str, *, status: int = 200, **content: Any) -> H
 
 @cache
 def environment() -> Environment:
-    made = Environment(
-        loader=FileSystemLoader(_FOLDER),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-        finalize=_printable,
-    )
+    """All templates see the same filters and figures."""
+    made = templates_in(_FOLDER)
     made.filters["lines"] = _lines
     made.globals["axis"] = {"left": LEFT, "right": RIGHT}
     return made
@@ -47,8 +41,3 @@ def environment() -> Environment:
 def _lines(text: str) -> Markup:
     """Text of several lines, each of them printable."""
     return Markup("\n".join(map(html, text.split("\n"))))
-
-
-def _printable(value: Any) -> Any:
-    """Text from people and from the network loses what is not printable; markup is the program's own."""
-    return terminal(value) if type(value) is str else value

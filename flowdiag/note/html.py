@@ -6,7 +6,7 @@ import hashlib
 from base64 import b64encode
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from msgspec.structs import replace
 
@@ -14,15 +14,13 @@ from flowdiag.note import comparison, figures
 from flowdiag.note.brief import Brief, shortened
 from flowdiag.note.lead import lead
 from flowdiag.note.model import Chart, Note
+from flowdiag.note.templates import templates_in
 from flowdiag.text.clock import Clock
 from flowdiag.text.wording import brief as brief_words
 from flowdiag.text.wording import comparison as comparing
 from flowdiag.text.wording import note as wording
 from flowdiag.text.wording.figures import LINK_COLUMNS
 from flowdiag.text.wording.pictures import PICTURE_LEGEND, chart_title, stack_title
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
 
 _FOLDER: Final = Path(__file__).parent
 # A printed short form has letters as small as one page of A4 or Letter needs: up to so many lines of LINE characters each, its
@@ -135,7 +133,7 @@ def _page(template: str, note: Note, **content: Any) -> str:
 
     style = page_style()
     return (
-        _environment()
+        templates_in(_FOLDER)
         .get_template(template)
         .render(
             note=note,
@@ -212,18 +210,4 @@ def policy(style: str) -> str:
 def compile_templates() -> None:
     """So that the first note of a process is as quick as the next."""
     for name in ("note.html", "brief.html", "client_part.html", "engineer_part.html"):
-        _environment().get_template(name)
-
-
-@cache
-def _environment() -> Environment:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    return Environment(
-        loader=FileSystemLoader(_FOLDER),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
+        templates_in(_FOLDER).get_template(name)
