@@ -1,4 +1,4 @@
-"""Plays sites for as long as one likes: `python -m tests.watch.play [--sites N --days D --every MINUTES] [--draws N]`.
+"""Plays sites for as long as one likes: `python -m tests.watch.play [--sites N --days D --after D --every MINUTES] [--draws N]`.
 
 Healthy sites (healthy.py) are looked at every so many played minutes: whatever is told of them is false. Of each situation
 (casts.py) so many draws are looked at each minute: events against what was played. A line for each, and the sums.
@@ -41,6 +41,7 @@ def main() -> None:
     parser.add_argument("--sites", type=int, default=0, help="healthy ones")
     parser.add_argument("--first", type=int, default=0, help="number of the first of them")
     parser.add_argument("--days", type=int, default=30, help="of each healthy one (default 30)")
+    parser.add_argument("--after", type=int, default=0, help="days of them before the first look (default 0)")
     parser.add_argument("--every", type=int, default=10, help="minutes between looks at them (default 10)")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--draws", type=int, default=0, help="of each situation, looked at each minute")
@@ -62,7 +63,7 @@ def main() -> None:
 def _outcomes(given: argparse.Namespace) -> Iterator[Outcome]:
     for number in range(given.first, given.first + given.sites):
         site = healthy(number, given.days, given.seed)
-        yield play(site, site.from_ms + HOUR_MS, given.every * MINUTE_MS)
+        yield play(site, site.from_ms + HOUR_MS + given.after * DAY_MS, given.every * MINUTE_MS)
     for name in given.only:
         for number in range(given.draws):
             yield play(cast(name, given.seed * 1000 + number), NOON - 10 * MINUTE_MS, MINUTE_MS)

@@ -1,8 +1,9 @@
 """A collector in played time: what routers send is written into a spool and stored as a live one does it, minute by minute.
 
 Facts the design follows:
-- a segment is what came until a played minute was over, in the spool's own format; it goes into the store by the code that takes
-  a live collector's segments, with what it learned from those before, and what could not be read yet is tried after it;
+- a segment is what came until a played minute was over, of hours where nobody looks meanwhile, in the spool's own format; it goes
+  into the store by the code that takes a live collector's segments, with what it learned from those before, and what could not be
+  read yet is tried after it;
 - small files are merged as by the upkeep that runs beside a collector, but oftener: a look costs less then, and tells the same;
 - nothing has to survive a power cut, so nothing waits for a disk; and there are no roll-ups, which a look does not read.
 """
@@ -24,11 +25,12 @@ from flowdiag.collector.live.storing import Storing
 from flowdiag.collector.readers.packets import Dissector
 from flowdiag.collector.store.changes import make_store
 from flowdiag.collector.store.upkeep import compact
-from flowdiag.durations import MINUTE_MS
+from flowdiag.durations import HOUR_MS, MINUTE_MS
 from flowdiag.scenario.exporting import Message
 from flowdiag.scenario.stored_days import Unsynced
 
 MERGE_MS: Final = 10 * MINUTE_MS
+LONGEST_MS: Final = 6 * HOUR_MS  # of a segment: what is of another day than it can be is no time of a flow
 EXPORT_PORT, COLLECTOR_PORT = 50_001, 2055
 COLLECTOR: Final = "192.0.2.250"
 
@@ -58,6 +60,16 @@ class Player:
 
     def play(self, until_ms: int) -> None:
         """The store is then as that of a live collector is at until_ms, in played time."""
+        while self._next is not None and self._next.time_ms < until_ms - LONGEST_MS:
+            self._segment(self._next.time_ms + LONGEST_MS)
+        self._segment(until_ms)
+        if self._merged_ms is None:
+            self._merged_ms = until_ms
+        elif until_ms >= self._merged_ms + self._merge_ms:
+            self._merged_ms = until_ms
+            compact(self._backend)
+
+    def _segment(self, until_ms: int) -> None:
         packets = []
         while self._next is not None and self._next.time_ms < until_ms:
             packets.append(_packet(self._next))
@@ -69,11 +81,6 @@ class Player:
             self._storing.store([Segment(self._number, path)])
             while self._storing.store_kept() is not None:
                 pass
-        if self._merged_ms is None:
-            self._merged_ms = until_ms
-        elif until_ms >= self._merged_ms + self._merge_ms:
-            self._merged_ms = until_ms
-            compact(self._backend)
 
 
 def arriving(exporter: str, messages: Iterable[Message]) -> list[Arriving]:
