@@ -239,6 +239,9 @@ def test_the_morning_list_is_a_page_and_files(sign: Sign) -> None:
     page = waited(client, "/morning")
     assert "2 sites: 2 on this list" in page.text
     assert "not heard" in page.text  # the records are of March
+    assert re.search(
+        r"<p>\w+day \d+ \w+ \d{4}, \d\d:\d\d UTC\. Sites whose backup", page.text
+    )  # of when it is
     file = re.search(r'href="(/morning/list\.csv\?of=\d+)"', page.text)
     assert file
     rows = waited(client, file[1]).text.splitlines()
