@@ -26,7 +26,7 @@ from flowdiag.errors import ClusterError
 CONNECT_S: Final = 10
 # How often a task is tried again elsewhere when its worker dies with it.
 RETRIES: Final = 3
-# A worker whose tasks are not done is looked for after this time in which nothing was.
+# After this time in which nothing was done, or nothing could be fetched, it is looked whether workers are gone.
 LOST_S: Final = 5.0
 ADVICE: Final = "check the address, and that scheduler and workers run with the same flowdiag"
 
@@ -103,21 +103,20 @@ class ClusterWorkers(Counted):
             for number, worker in enumerate(self._homes.places(tasks, self._present())):
                 submit(number, worker)
             while waiting:
-                try:
-                    future = done.get(timeout=LOST_S)
-                except Empty:
-                    for lost in self._lost(waiting):
-                        number, _ = waiting.pop(lost)
-                        lost.cancel()
-                        submit(number, None)
+                future = _soon(done)
+                outcome = self._outcome(future) if future in waiting else None
+                if outcome is not None:
+                    number, _ = waiting.pop(future)
+                    future.release()
+                    self._count(outcome[1])
+                    yield number, outcome[0]
                     continue
-                if future not in waiting:  # lost, and done elsewhere
-                    continue
-                result, counted = future.result()
-                self._count(counted)
-                number, _ = waiting.pop(future)
-                future.release()
-                yield number, result
+                for lost in self._lost(waiting):
+                    number, _ = waiting.pop(lost)
+                    lost.cancel()
+                    submit(number, None)
+                if future in waiting:
+                    done.put(future)
         except (self._dask.KilledWorker, self._dask.CancelledError, OSError) as error:
             raise ClusterError(
                 f"the cluster gave up ({_line(error)})",
@@ -126,6 +125,15 @@ class ClusterWorkers(Counted):
             ) from error
         finally:
             self._client.cancel(list(waiting))
+
+    def _outcome(self, future: Any) -> Any:
+        """What a task gave that is done; None where that cannot be fetched, since its worker died with it."""
+        try:
+            return future.result(timeout=LOST_S)
+        except self._dask.TimeoutError:
+            if future.status == "error":  # it is the task's own
+                raise
+            return None
 
     def _lost(self, waiting: Mapping[Any, tuple[int, str | None]]) -> list[Any]:
         """Those that wait for a worker that is gone."""
@@ -154,6 +162,14 @@ class ClusterWorkers(Counted):
                 file=self._address,
                 advice="install the same version everywhere",
             )
+
+
+def _soon(done: SimpleQueue[Any]) -> Any:
+    """What is done next; None where for a while nothing is."""
+    try:
+        return done.get(timeout=LOST_S)
+    except Empty:
+        return None
 
 
 def code_digest() -> str:
