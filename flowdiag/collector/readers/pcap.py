@@ -6,7 +6,9 @@ Facts the design follows:
 - nothing marks the start of a packet, so a damaged packet header ends the sound part unless a place is found
   from which two headers in a row are plausible;
 - another file may stand behind a capture, or behind a part of one: there the next packet header is none, so a packet
-  counts only once what follows it has been looked at.
+  counts only once what follows it has been looked at;
+- the seconds of a packet header read like the version of an export message for three seconds of each 18 hours; the rest of a
+  message does not read like that of a packet header: its clock or its sequence number would be the octets captured.
 """
 
 from __future__ import annotations
@@ -83,7 +85,7 @@ def read_pcap(window: Window, source: Source, dissector: Dissector) -> Generator
             if not earliest <= seconds <= latest:
                 if not final and end - position < FOLLOWING_OCTETS:
                     break
-                if another := follows(data, position, end):
+                if another := _another(data, position, end, following, unit):
                     break
                 earliest, latest = max(seconds - USUAL_STEP_S, 1), seconds + USUAL_STEP_S
             if captured <= MAX_PACKET:
@@ -153,6 +155,16 @@ def read_pcap(window: Window, source: Source, dissector: Dissector) -> Generator
 def follows(data: bytes, at: int, end: int) -> bool:
     """Whether another file begins at data[at], where a packet might stand too; FOLLOWING_OCTETS from there suffice."""
     return begins(data, at, end) or begins_message(data, at, end)
+
+
+def _another(data: bytes, at: int, end: int, header: tuple[Any, ...], unit: int) -> bool:
+    """Whether another file begins where a packet header stands that is not of a usual time. header: as it reads; unit: of its
+    fraction, in a millisecond."""
+    if begins(data, at, end):
+        return True
+    _, fraction, captured, length = header
+    is_packet = fraction < unit * 1000 and 0 < captured <= min(length, MAX_PACKET)
+    return not is_packet and begins_message(data, at, end)
 
 
 def _resynchronise(

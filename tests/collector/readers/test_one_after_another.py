@@ -210,6 +210,27 @@ def test_clocks_of_the_past_are_no_beginning_of_a_file(start: int) -> None:
     assert payloads(octets) == some(0)
 
 
+@pytest.mark.parametrize("version", [5, 9, 10])
+@pytest.mark.parametrize("linked", ["ethernet", "raw IP", "a MAC that reads like a set"])
+@pytest.mark.parametrize("unit", [False, True])
+def test_seconds_that_read_like_the_version_of_a_message_are_no_beginning_of_a_file(
+    version: int, linked: str, unit: bool
+) -> None:
+    """In little-endian captures the two lower octets of the seconds come first: each version once in 65,536 seconds."""
+    second = EXPORT_TIME // 65_536 * 65_536 + (version << 8)
+    header = b"\x00\x03\x00\x20\x00\x01\x02\x00" + ETHERNET_HEADER[8:] if "MAC" in linked else ETHERNET_HEADER
+    frames = [ipv4(udp(message)) for message in some(0)]
+    if linked != "raw IP":
+        frames = [header + octets for octets in frames]
+    link_type = 101 if linked == "raw IP" else 1
+    octets = capture(frames, link_type=link_type, start=second, nanoseconds=unit)
+    assert payloads(octets) == some(0)
+    assert problems(octets) == []
+    # Behind packets of days before too.
+    before = capture(frames[:1], link_type=link_type, start=second - 300_000, nanoseconds=unit)
+    assert payloads(before + octets[24:]) == some(0)[:1] + some(0)
+
+
 def test_a_capture_in_the_payload_of_a_packet_is_no_next_file() -> None:
     inner = ETHERNET_HEADER + ipv4(udp(KINDS["pcap"][0], 9, 9))
     frames = [frame(ipfix(0)), inner, frame(ipfix(1))]
