@@ -40,6 +40,19 @@ class Hours(Struct, frozen=True):
         opened: NDArray[np.bool_] = week[local % MINUTES_A_WEEK]
         return opened
 
+    def inner(self, minutes: int) -> Hours:
+        """Those that are so long after the begin of work and before its end; around midnight of Sunday it goes on."""
+        starts, ends = zip(*self.open_ranges, strict=True) if self.open_ranges else ((), ())
+        goes_on = 0 in starts and MINUTES_A_WEEK in ends
+        ranges = (
+            (
+                first if goes_on and first == 0 else first + minutes,
+                after if goes_on and after == MINUTES_A_WEEK else after - minutes,
+            )
+            for first, after in self.open_ranges
+        )
+        return Hours(self.text, tuple((first, after) for first, after in ranges if first < after))
+
 
 def utc_offsets(epoch_minutes: NDArray[np.int64], timezone: str) -> NDArray[np.int64]:
     """Minutes by which local time is ahead of UTC, at each of epoch_minutes (since 1970 UTC, any shape)."""

@@ -163,6 +163,32 @@ def test_four_fifths_of_it_are_to_lie_in_the_hours_of_work(open_for: str, found:
     assert len(outages(dark(1202, 1800).case(profile(hours=open_for), span=(0, HOUR)))) == found
 
 
+@pytest.mark.parametrize(
+    ("open_for", "found"),
+    [
+        ("Mon-Fri 08:00-12:00", 1),
+        ("Mon-Fri 08:00-11:28", 1),
+        ("Mon-Fri 08:00-11:27", 0),  # more than its last fifth is within an hour of the end
+        ("Mon-Fri 08:00-11:00", 0),
+        ("24/7", 1),
+    ],
+)
+def test_people_who_go_early_have_no_outage(open_for: str, found: int) -> None:
+    """From 10:20 to 10:30; what comes after it is too little to tell whether they are still there."""
+    book = dark(1202, 1800, last=1802)
+    assert len(outages(book.case(profile(hours=open_for), span=(0, 2080)))) == found
+
+
+@pytest.mark.parametrize(
+    ("open_for", "found"),
+    [("Mon-Fri 09:02-12:00", 1), ("Mon-Fri 09:03-12:00", 0), ("Mon-Fri 10:00-12:00", 0)],
+)
+def test_people_who_come_late_have_no_outage(open_for: str, found: int) -> None:
+    """From 10:00 to 10:10."""
+    book = dark(2, 600)
+    assert len(outages(book.case(profile(hours=open_for), span=(0, HOUR)))) == found
+
+
 @pytest.mark.parametrize(("every", "found"), [(60, 0), (9, 1)])
 def test_a_silence_that_chance_brings_is_none(every: float, found: int) -> None:
     """A conversation a minute is in a sixth or so of the steps: 0.83^60 is one in seventy thousand."""

@@ -133,3 +133,19 @@ def test_any_text_is_read_or_refused(text: str) -> None:
         return
     assert all(0 <= begin < end <= MINUTES_A_WEEK for begin, end in ranges)
     assert all(left[1] < right[0] for left, right in pairwise(ranges))
+
+
+@pytest.mark.parametrize(
+    ("text", "ranges"),
+    [
+        ("Mon 08:00-18:00", ((540, 1020),)),
+        ("Mon 08:00-10:00", ()),
+        ("24/7", ((0, 10_080),)),
+        ("Sun 18:00-06:00", ((0, 300), (6 * 1440 + 19 * 60, 10_080))),  # a night that ends on Monday
+        ("Mon 00:00-06:00", ((60, 300),)),
+    ],
+)
+def test_the_inner_hours_leave_out_begin_and_end_of_work(
+    text: str, ranges: tuple[tuple[int, int], ...]
+) -> None:
+    assert parse_hours(text).inner(60).open_ranges == ranges

@@ -17,7 +17,8 @@ three fifths of it) and the site was at work. At work is shown by any of these, 
 - conversations that had run without a pause for twice as long stopped where the silence begins, within three seconds and
   before the active timeout, and went on after it: two of different devices and places, or one where the silence of all
   others is unlikely by itself;
-- the time lies in the working hours of the profile and traffic flowed right before or came back right after;
+- the time lies in the working hours of the profile and traffic flowed right before and came back right after, or did one of
+  these, and the time is an hour from where the hours begin and end: people come late and go early;
 - no hours are given and traffic flowed almost without pause on both sides (at the end of the export: without
   pause before it, within ordinary office hours).
 Without attempts the silence must also be unusual: with traffic in a part p of the ten-second bins around, n

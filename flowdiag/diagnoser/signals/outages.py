@@ -29,6 +29,9 @@ FLOWING: Final = 0.8
 AROUND_MS: Final = 600_000
 # Without hours and attempts a longer silence than this is people going home, not a line that fails.
 LONGEST_WITHOUT_PROOF_MS: Final = 2 * 3_600_000
+# Where traffic flowed on one side of a silence alone, people may have come so much later than their hours begin, or gone so much
+# before they end. (Common practice, no source.)
+EDGE_MINUTES: Final = 60
 # An outage that goes on when the export ends, without attempts on record, is only believed in these hours:
 # after them people go home. (Common practice, no source.)
 ASSUMED_HOURS: Final = parse_hours("Mon-Fri 08:00-17:00")
@@ -137,9 +140,10 @@ def _judge(case: Case, start: int, end: int) -> Outage | None:
         _flowing(case, end, end + AROUND_MS),
     )
     if case.profile.site.hours is not None:
-        if max(before, after) < FLOWING or not _in_hours(
-            case, parse_hours(case.profile.site.hours), start, end
-        ):
+        hours = parse_hours(case.profile.site.hours)
+        if min(before, after) < FLOWING:
+            hours = hours.inner(EDGE_MINUTES)
+        if max(before, after) < FLOWING or not _in_hours(case, hours, start, end):
             return None
         return Outage(start, end, len(tried), hosts, "hours", ongoing)
     steady = min(before, after) >= FLOWING
