@@ -103,7 +103,7 @@ def test_of_a_silence_fifteen_days_are_looked_at() -> None:
 
 
 def test_several_silences_told_as_one_have_their_sum_and_their_spells() -> None:
-    found = export_gap._silence(bare(), silent((0, 60), (600, 750)), "info", 7)
+    found = export_gap._silence(bare(), silent((0, 60), (600, 750)), "info", 7, restarted=False)
     assert (found.start_ms, found.end_ms) == (ms(0), ms(750))
     assert found.evidence == {
         "silent_minutes": 3.5,
@@ -114,7 +114,7 @@ def test_several_silences_told_as_one_have_their_sum_and_their_spells() -> None:
             {"from": "2026-03-02T10:10:00+00:00", "to": "2026-03-02T10:12:30+00:00"},
         ],
     }
-    assert "spells" not in export_gap._silence(bare(), silent((0, 60)), "info", 0).evidence
+    assert "spells" not in export_gap._silence(bare(), silent((0, 60)), "info", 0, restarted=False).evidence
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ import pytest
 from msgspec.structs import replace
 
 from flowdiag.aggregator.site_flows import UP
+from flowdiag.collector.report import LossEvent
 from flowdiag.diagnoser.case import Case
 from flowdiag.diagnoser.finding import Finding
 from flowdiag.diagnoser.findings import (
@@ -230,6 +231,22 @@ def test_nine_lost_replies_in_a_row_are_chance_only_on_a_path_that_loses_many(
                 book.row(beat * 10.0, beat * 10.0, way=0, octets=84, packets=1, link="lte", inside="192.0.2.10",
                          outside="198.51.100.1", protocol=1, port=0, inside_port=0, flags=0)  # fmt: skip
         assert codes(book.case(**how)) == codes_wanted
+
+
+@pytest.mark.parametrize(
+    ("since", "missing"), [(1195, []), (1500, ["keepalive-missing"]), (None, ["keepalive-missing"])]
+)
+def test_what_was_lost_while_nothing_came_is_no_missing_keepalive(
+    since: float | None, missing: list[str]
+) -> None:
+    """No message came from 20:00 to 35:00; long records that came later cover most of it, short ones of then are lost."""
+    book, how = hour()
+    book.pings(0, 1195, a_record=1)
+    book.pings(2100, HOUR, a_record=1)
+    case = book.case(**how)
+    assert codes(case) == ["keepalive-missing"]
+    loss = LossEvent(b"", 0, ms(2100), 20, 600, None if since is None else ms(since))
+    assert codes(replace(case, coverage=replace(case.coverage, losses=(loss,)))) == missing
 
 
 def test_what_a_restart_of_the_exporter_took_is_no_missing_keepalive() -> None:

@@ -274,7 +274,24 @@ def _restarted_within(case: Case, gap: Gap) -> int:
 
 
 def _windows_of(case: Case, gap: Gap) -> NDArray[np.bool_]:
-    return case.coverage.heard[case.usage.touched(gap.start_ms, gap.end_ms)]
+    """In which windows of a gap the exporter was heard, and a keepalive's own record would have come."""
+    windows = case.usage.touched(gap.start_ms, gap.end_ms)
+    return case.coverage.heard[windows] & ~_lost_windows(case)[windows]
+
+
+@once_per_case
+def _lost_windows(case: Case) -> NDArray[np.bool_]:
+    """Windows between the last message before some were lost and the one that told so. What covers them all the same are long
+    records that were sent later; short ones, as of keepalives, are among the lost."""
+    usage = case.usage
+    lost = np.zeros(usage.windows, np.bool_)
+    for loss in case.coverage.losses:
+        if loss.since_ms is not None:
+            first, last = (
+                (time_ms - usage.start_ms) // usage.window_ms for time_ms in (loss.since_ms, loss.time_ms)
+            )
+            lost[max(first + 1, 0) : max(last, 0)] = True
+    return lost
 
 
 def _heard_ms(case: Case, gap: Gap) -> float:
