@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from typing import Final
@@ -16,8 +17,8 @@ from msgspec import Struct
 from flowdiag.errors import UsageError
 from flowdiag.text.wording.pages import FIGURES, SECTIONS
 
-# Told by the watch alone, and never in a note: code -> its file.
-OF_THE_WATCH: Final = {"not-heard": "not_heard.py"}
+# Told by the watch alone, and never in a note.
+OF_THE_WATCH: Final = ("not-heard",)
 
 
 class Page(Struct, frozen=True):
@@ -34,6 +35,13 @@ class Page(Struct, frozen=True):
         return "\n\n".join(parts) + "\n"
 
 
+@cache
+def codes() -> frozenset[str]:
+    """The codes of all pages, by the names of their files: none is read for that."""
+    names = (file.name.removesuffix(".py") for file in _folder().iterdir() if file.name.endswith(".py"))
+    return frozenset((*(name.replace("_", "-") for name in names if not name.startswith("_")), *OF_THE_WATCH))
+
+
 def known_codes() -> list[str]:
     """The codes of all findings and verdicts, in the order of their pages, then those of the watch."""
     return [*finding_codes(), *OF_THE_WATCH]
@@ -41,9 +49,7 @@ def known_codes() -> list[str]:
 
 def finding_codes() -> list[str]:
     """Those that notes have, in the order of their pages."""
-    names = (file.name.removesuffix(".py") for file in _folder().iterdir() if file.name.endswith(".py"))
-    codes = [name.replace("_", "-") for name in names if not name.startswith("_")]
-    return sorted(codes, key=_page_number)
+    return sorted(codes() - {*OF_THE_WATCH}, key=_page_number)
 
 
 def pages() -> Iterator[Page]:
@@ -55,13 +61,13 @@ def pages() -> Iterator[Page]:
 def page(code: str) -> Page:
     """The page of a code. Raises UsageError for an unknown one, with the list of all."""
     wanted = code.strip().lower().replace("_", "-")
-    codes = known_codes()
-    if wanted not in codes:
+    if wanted not in codes():
         from difflib import get_close_matches
 
-        near = get_close_matches(wanted[:60], codes, n=1)
+        every = known_codes()
+        near = get_close_matches(wanted[:60], every, n=1)
         what = f"{code[:60]!r} is not a finding code" + (f", did you mean {near[0]}?" if near else "")
-        raise UsageError(what, expected=f"one of {', '.join(codes)}")
+        raise UsageError(what, expected=f"one of {', '.join(every)}")
     # The source is parsed, not imported: a page needs none of what a finding computes with.
     text = ast.get_docstring(ast.parse(_source(wanted).read_text(encoding="utf-8"))) or ""
     return parse_page(wanted, text)
@@ -129,6 +135,5 @@ def _folder() -> Traversable:
 
 
 def _source(code: str) -> Traversable:
-    if code in OF_THE_WATCH:
-        return files("flowdiag.watch") / OF_THE_WATCH[code]
-    return _folder() / f"{code.replace('-', '_')}.py"
+    folder = files("flowdiag.watch") if code in OF_THE_WATCH else _folder()
+    return folder / f"{code.replace('-', '_')}.py"

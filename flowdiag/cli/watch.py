@@ -90,16 +90,16 @@ def command(
     store, folder = store_and_sites(store, folder, config)
     if jobs > 1 and cluster is None:
         prepare("flowdiag.watch.site_task")
+    from flowdiag.watch.notify import Notify
     from flowdiag.watch.service import Settings
 
-    settings, again = Settings(store, folder, jobs=jobs, cluster=cluster), None
+    told, again = Notify(), None
     if notify is not None:
-        from msgspec.structs import replace
-
         from flowdiag.watch.notify_again import NotifyAgain
 
         again = NotifyAgain(notify)
-        settings = replace(settings, notify=again.read())
+        told = again.read()
+    settings = Settings(store, folder, told, jobs, cluster)
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())

@@ -16,6 +16,7 @@ __all__ = [
     "ledger",
     "ledgers",
     "look",
+    "notify",
     "notify_again",
     "notify_file",
     "part",

@@ -18,7 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 from flowdiag.diagnoser.finding import Severity
 from flowdiag.durations import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
 from flowdiag.errors import ConfigError
-from flowdiag.explained import known_codes
+from flowdiag.explained import codes
 from flowdiag.site.hours import MINUTES_A_WEEK, parse_hours
 from flowdiag.site.settings_file import read_settings
 from flowdiag.site.values import check_time_zone, shown
@@ -311,11 +311,10 @@ def read_notify(path: Path) -> Notify:
 
 def check_code(code: str) -> str:
     """Raises ValueError for a code of which no event ever is."""
-    codes = known_codes()
-    if code not in codes:
+    if code not in codes():
         from difflib import get_close_matches
 
-        near = get_close_matches(code, codes, n=1)
+        near = get_close_matches(code, sorted(codes()), n=1)
         raise ValueError(f"{shown(code)} is no code" + (f', did you mean "{near[0]}"?' if near else ""))
     return code
 
